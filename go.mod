@@ -1,0 +1,3 @@
+module example.com/twinplate
+
+go 1.26

@@ -1,0 +1,200 @@
+// Package plate holds frames in linear light, the transfer curves that lead there and back, and the
+// reading and writing of picture files.
+//
+// A frame is float32, planar, row by row from the top. Values are scene-referred: they may be below 0
+// (noise around black) or above 1 (highlights), and stay so until a file format cannot hold them.
+package plate
+
+import (
+	"fmt"
+	"image"
+	"image/color"
+	"math"
+)
+
+// A Gray is a frame of one value a pixel: a band plate, a transmission, a matte.
+//
+// Pix holds W*H values; pixel (x, y) is Pix[y*W+x]. A Gray is an image.Image: there its values are shown
+// sRGB-encoded and clamped to 0 to 1, as 16 bits.
+type Gray struct {
+	W, H int
+	Pix  []float32
+}
+
+// An RGB is a frame of three planes, red, green and blue: a color plate, a background, a foreground.
+//
+// Each plane holds W*H values; green at (x, y) is Pix[1][y*W+x]. An RGB is an image.Image: there its values
+// are shown sRGB-encoded and clamped to 0 to 1, as 16 bits.
+type RGB struct {
+	W, H int
+	Pix  [3][]float32
+}
+
+// An RGBA is a frame of color and alpha. The color is premultiplied, in linear light; alpha is 0 to 1.
+//
+// As an image.Image it is shown with its color un-premultiplied, sRGB-encoded and clamped, as 16 bits.
+type RGBA struct {
+	RGB
+	A []float32
+}
+
+// NewGray returns a black frame of w by h pixels. It panics when w or h is negative.
+func NewGray(w, h int) *Gray {
+	return &Gray{W: w, H: h, Pix: make([]float32, area(w, h))}
+}
+
+// NewRGB returns a black frame of w by h pixels. It panics when w or h is negative.
+func NewRGB(w, h int) *RGB {
+	f := &RGB{W: w, H: h}
+	n := area(w, h)
+	all := make([]float32, 3*n)
+	for c := range f.Pix {
+		f.Pix[c] = all[c*n : (c+1)*n : (c+1)*n]
+	}
+	return f
+}
+
+// NewRGBA returns a frame of w by h transparent pixels. It panics when w or h is negative.
+func NewRGBA(w, h int) *RGBA {
+	return &RGBA{RGB: *NewRGB(w, h), A: make([]float32, area(w, h))}
+}
+
+func area(w, h int) int {
+	if w < 0 || h < 0 {
+		panic(fmt.Sprintf("plate: a frame of %dx%d pixels", w, h))
+	}
+	return w * h
+}
+
+// Clone returns a copy that shares nothing with f.
+func (f *Gray) Clone() *Gray {
+	g := NewGray(f.W, f.H)
+	copy(g.Pix, f.Pix)
+	return g
+}
+
+// Clone returns a copy that shares nothing with f.
+func (f *RGB) Clone() *RGB {
+	g := NewRGB(f.W, f.H)
+	for c := range g.Pix {
+		copy(g.Pix[c], f.Pix[c])
+	}
+	return g
+}
+
+// Clone returns a copy that shares nothing with f.
+func (f *RGBA) Clone() *RGBA {
+	return &RGBA{RGB: *f.RGB.Clone(), A: append([]float32(nil), f.A...)}
+}
+
+// Fill sets every pixel to v.
+func (f *Gray) Fill(v float32) {
+	for i := range f.Pix {
+		f.Pix[i] = v
+	}
+}
+
+// Fill sets every pixel to (r, g, b).
+func (f *RGB) Fill(r, g, b float32) {
+	for c, v := range [3]float32{r, g, b} {
+		for i := range f.Pix[c] {
+			f.Pix[c][i] = v
+		}
+	}
+}
+
+// Size returns the width and height in pixels.
+func (f *Gray) Size() image.Point { return image.Pt(f.W, f.H) }
+
+// Size returns the width and height in pixels.
+func (f *RGB) Size() image.Point { return image.Pt(f.W, f.H) }
+
+// Bounds returns the rectangle from (0, 0) to (W, H).
+func (f *Gray) Bounds() image.Rectangle { return image.Rect(0, 0, f.W, f.H) }
+
+// Bounds returns the rectangle from (0, 0) to (W, H).
+func (f *RGB) Bounds() image.Rectangle { return image.Rect(0, 0, f.W, f.H) }
+
+// ColorModel returns color.Gray16Model.
+func (f *Gray) ColorModel() color.Model { return color.Gray16Model }
+
+// ColorModel returns color.RGBA64Model.
+func (f *RGB) ColorModel() color.Model { return color.RGBA64Model }
+
+// ColorModel returns color.NRGBA64Model.
+func (f *RGBA) ColorModel() color.Model { return color.NRGBA64Model }
+
+// At returns the pixel at (x, y) as a color.Gray16, sRGB-encoded; outside the frame it is black.
+func (f *Gray) At(x, y int) color.Color {
+	if !image.Pt(x, y).In(f.Bounds()) {
+		return color.Gray16{}
+	}
+	return color.Gray16{Y: show(f.Pix[y*f.W+x])}
+}
+
+// At returns the pixel at (x, y) as a color.RGBA64, opaque and sRGB-encoded; outside the frame it is
+// transparent.
+func (f *RGB) At(x, y int) color.Color { return f.RGBA64At(x, y) }
+
+// RGBA64At is At without the interface.
+func (f *RGB) RGBA64At(x, y int) color.RGBA64 {
+	if !image.Pt(x, y).In(f.Bounds()) {
+		return color.RGBA64{}
+	}
+	i := y*f.W + x
+	return color.RGBA64{R: show(f.Pix[0][i]), G: show(f.Pix[1][i]), B: show(f.Pix[2][i]), A: 0xffff}
+}
+
+// At returns the pixel at (x, y) as a color.NRGBA64, sRGB-encoded; outside the frame it is transparent.
+func (f *RGBA) At(x, y int) color.Color {
+	if !image.Pt(x, y).In(f.Bounds()) {
+		return color.NRGBA64{}
+	}
+	i := y*f.W + x
+	a := f.A[i]
+	if !(a > 0) {
+		return color.NRGBA64{}
+	}
+	return color.NRGBA64{R: show(f.Pix[0][i] / a), G: show(f.Pix[1][i] / a), B: show(f.Pix[2][i] / a), A: code16(float64(a))}
+}
+
+// RGBA64At is At, premultiplied after encoding as package image has it.
+func (f *RGBA) RGBA64At(x, y int) color.RGBA64 {
+	return color.RGBA64Model.Convert(f.At(x, y)).(color.RGBA64)
+}
+
+func show(v float32) uint16 { return code16(SRGB.FromLinear(float64(v))) }
+
+// code16 rounds v, 0 to 1, to 16 bits. NaN gives 0.
+func code16(v float64) uint16 {
+	switch {
+	case v >= 1:
+		return 0xffff
+	case v > 0:
+		return uint16(v*0xffff + 0.5)
+	}
+	return 0
+}
+
+// CheckFinite returns an error that gives the place and the value of the first pixel that is NaN or infinite.
+func (f *Gray) CheckFinite() error { return checkFinite(f.W, f.Pix, "value") }
+
+// CheckFinite returns an error that gives the place and the value of the first pixel that is NaN or infinite.
+func (f *RGB) CheckFinite() error {
+	for c, name := range []string{"red", "green", "blue"} {
+		if err := checkFinite(f.W, f.Pix[c], name); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func checkFinite(w int, pix []float32, name string) error {
+	for i, v := range pix {
+		// The exponent's bits are all ones for NaN and the infinities, and for nothing else.
+		if math.Float32bits(v)&0x7f800000 == 0x7f800000 {
+			return fmt.Errorf("%s at pixel (%d, %d) is %v, and must be a finite number", name, i%w, i/w, v)
+		}
+	}
+	return nil
+}
