@@ -1,0 +1,54 @@
+//go:build !js
+
+// Package outside finds the programs that serve as independent references in tests: Debian's Python with
+// OpenCV, scikit-image and SciPy, ImageMagick, FFmpeg.
+//
+// `make test` installs them and sets TWINPLATE_OUTSIDE=1: then a missing one fails the test. Without the
+// variable such a test is skipped, so that plain `go test ./...` passes with only Go.
+package outside
+
+import (
+	"encoding/json"
+	"os"
+	"os/exec"
+	"strings"
+	"testing"
+)
+
+// Program returns the path of the program called name, and fails or skips the test where there is none.
+func Program(t testing.TB, name string) string {
+	t.Helper()
+	path, err := exec.LookPath(name)
+	if err != nil {
+		missing(t, "no program called "+name)
+	}
+	return path
+}
+
+// Python runs a script under Debian's own Python with the arguments given, decodes the JSON that it prints
+// into result, and fails the test where it cannot.
+func Python(t testing.TB, script string, result any, args ...string) {
+	t.Helper()
+	const python = "/usr/bin/python3"
+	if exec.Command(python, "-c", "import cv2, skimage, scipy").Run() != nil {
+		missing(t, "Debian's python3 lacks python3-opencv, python3-skimage or python3-scipy")
+	}
+	cmd := exec.Command(python, append([]string{"-c", script}, args...)...)
+	var stderr strings.Builder
+	cmd.Stderr = &stderr
+	out, err := cmd.Output()
+	if err != nil {
+		t.Fatalf("the reference script failed: %v\n%s", err, stderr.String())
+	}
+	if err := json.Unmarshal(out, result); err != nil {
+		t.Fatalf("the reference script printed %q: %v", out, err)
+	}
+}
+
+func missing(t testing.TB, what string) {
+	t.Helper()
+	if os.Getenv("TWINPLATE_OUTSIDE") != "" {
+		t.Fatalf("%s: `make deps` installs it", what)
+	}
+	t.Skipf("%s: `make deps` installs it", what)
+}
