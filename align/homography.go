@@ -1,0 +1,162 @@
+package align
+
+import (
+	"errors"
+	"fmt"
+	"math"
+)
+
+// FitHomography returns the homography, row by row with its last element 1, that takes each point of from
+// to the point of to with the same index, as nearly as can be: the normalized direct linear transform, which
+// minimizes the algebraic distance (Hartley and Zisserman 2004, algorithm 4.2).
+//
+// It needs four points of which no three are on a line, or more; and returns an error where there are fewer,
+// where they do not settle the homography, or where a coordinate is not finite.
+func FitHomography(from, to [][2]float64) ([9]float64, error) {
+	var none [9]float64
+	if len(from) != len(to) {
+		return none, fmt.Errorf("align: a homography from %d points to %d: each needs its counterpart", len(from), len(to))
+	}
+	if len(from) < 4 {
+		return none, fmt.Errorf("align: a homography from %d points: it takes at least 4", len(from))
+	}
+	tf, err := normalize(from)
+	if err != nil {
+		return none, err
+	}
+	tt, err := normalize(to)
+	if err != nil {
+		return none, err
+	}
+	var m [9][9]float64 // the sum of the outer products of the equations
+	for i := range from {
+		x, y := tf.apply(from[i])
+		u, v := tt.apply(to[i])
+		for _, row := range [2][9]float64{
+			{0, 0, 0, -x, -y, -1, v * x, v * y, v},
+			{x, y, 1, 0, 0, 0, -u * x, -u * y, -u},
+		} {
+			for j := range row {
+				for k := range row {
+					m[j][k] += row[j] * row[k]
+				}
+			}
+		}
+	}
+	values, vectors := eigen9(m)
+	// One direction is the answer. A second one as good means that the points leave a freedom.
+	if values[1] < 1e-12*values[8] {
+		return none, fmt.Errorf("align: the %d points do not settle a homography: too many are on one line or in one place", len(from))
+	}
+	h := vectors[0] // of length 1
+	if det := h[0]*(h[4]*h[8]-h[5]*h[7]) - h[1]*(h[3]*h[8]-h[5]*h[6]) + h[2]*(h[3]*h[7]-h[4]*h[6]); math.Abs(det) < 1e-9 {
+		return none, fmt.Errorf("align: the %d points settle only a singular homography: three or more are on one line", len(from))
+	}
+	// Take the normalization back out: T'^-1 H T.
+	h = mul3(tt.inverse(), mul3(h, tf.matrix()))
+	norm := 0.0
+	for _, v := range h {
+		norm = math.Max(norm, math.Abs(v))
+	}
+	if math.Abs(h[8]) < 1e-12*norm {
+		return none, errors.New("align: the homography sends the origin to infinity, and cannot be written with 1 as its last element")
+	}
+	for i := range h {
+		h[i] /= h[8]
+	}
+	return h, nil
+}
+
+// A similarity moves and scales points so that their centroid is the origin and their mean distance from it
+// is the square root of 2.
+type similarity struct{ s, x, y float64 }
+
+func normalize(p [][2]float64) (similarity, error) {
+	var cx, cy, d float64
+	for i, q := range p {
+		if s := q[0] + q[1]; math.IsNaN(s) || math.IsInf(s, 0) {
+			return similarity{}, fmt.Errorf("align: point %d is (%v, %v), and must be finite", i, q[0], q[1])
+		}
+		cx += q[0] / float64(len(p))
+		cy += q[1] / float64(len(p))
+	}
+	for _, q := range p {
+		d += math.Hypot(q[0]-cx, q[1]-cy) / float64(len(p))
+	}
+	if d == 0 {
+		return similarity{}, fmt.Errorf("align: all %d points are at (%v, %v)", len(p), cx, cy)
+	}
+	return similarity{math.Sqrt2 / d, cx, cy}, nil
+}
+
+func (t similarity) apply(p [2]float64) (x, y float64) { return (p[0] - t.x) * t.s, (p[1] - t.y) * t.s }
+
+func (t similarity) matrix() [9]float64 {
+	return [9]float64{t.s, 0, -t.s * t.x, 0, t.s, -t.s * t.y, 0, 0, 1}
+}
+
+func (t similarity) inverse() [9]float64 {
+	return [9]float64{1 / t.s, 0, t.x, 0, 1 / t.s, t.y, 0, 0, 1}
+}
+
+func mul3(a, b [9]float64) (c [9]float64) {
+	for i := range 3 {
+		for j := range 3 {
+			for k := range 3 {
+				c[3*i+j] += a[3*i+k] * b[3*k+j]
+			}
+		}
+	}
+	return c
+}
+
+// eigen9 returns the eigenvalues of a symmetric matrix, ascending, and their eigenvectors, by cyclic Jacobi
+// rotations (Golub and Van Loan 2013, section 8.5).
+func eigen9(a [9][9]float64) (values [9]float64, vectors [9][9]float64) {
+	var v [9][9]float64
+	for i := range v {
+		v[i][i] = 1
+	}
+	for range 60 {
+		off, diag := 0.0, 0.0
+		for i := range a {
+			diag += a[i][i] * a[i][i]
+			for j := range i {
+				off += a[i][j] * a[i][j]
+			}
+		}
+		if off <= 1e-34*diag {
+			break
+		}
+		for p := range 8 {
+			for q := p + 1; q < 9; q++ {
+				if a[p][q] == 0 {
+					continue
+				}
+				tau := (a[q][q] - a[p][p]) / (2 * a[p][q])
+				t := math.Copysign(1, tau) / (math.Abs(tau) + math.Sqrt(1+tau*tau))
+				c := 1 / math.Sqrt(1+t*t)
+				s := t * c
+				for k := range a {
+					a[k][p], a[k][q] = c*a[k][p]-s*a[k][q], s*a[k][p]+c*a[k][q]
+				}
+				for k := range a {
+					a[p][k], a[q][k] = c*a[p][k]-s*a[q][k], s*a[p][k]+c*a[q][k]
+					v[p][k], v[q][k] = c*v[p][k]-s*v[q][k], s*v[p][k]+c*v[q][k]
+				}
+			}
+		}
+	}
+	var used [9]bool
+	for i := range values {
+		best := -1
+		for j := range a {
+			if !used[j] && (best < 0 || a[j][j] < a[best][best]) {
+				best = j
+			}
+		}
+		used[best] = true
+		values[i], vectors[i] = a[best][best], v[best]
+	}
+	return values, vectors
+}
