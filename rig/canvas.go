@@ -1,0 +1,95 @@
+package rig
+
+import (
+	"math"
+
+	"example.com/twinplate/plate"
+)
+
+// A canvas is a picture being painted, front over back: premultiplied light p and transmission t.
+//
+// Scene units do not depend on its size: y goes from 0 at the top to 1 at the bottom, and x from 0 to 16/9
+// over a frame of that shape; a wider or narrower one shows more or less at both sides.
+type canvas struct {
+	w, h   int
+	px     float64 // a pixel's side, in scene units
+	x0, y0 float64 // the center of the top left pixel
+	p      *plate.RGB
+	t      *plate.Gray
+}
+
+func newCanvas(w, h int) *canvas {
+	px := 1 / float64(max(h, 1))
+	c := &canvas{w: w, h: h, px: px, p: plate.NewRGB(w, h), t: plate.NewGray(w, h)}
+	c.x0 = 8.0/9 - px*float64(w-1)/2
+	c.y0 = px / 2
+	c.t.Fill(1)
+	return c
+}
+
+// box is a rectangle in scene units.
+type box struct{ x0, y0, x1, y1 float64 }
+
+func (b box) grow(d float64) box { return box{b.x0 - d, b.y0 - d, b.x1 + d, b.y1 + d} }
+
+func (b box) add(x, y float64) box {
+	return box{min(b.x0, x), min(b.y0, y), max(b.x1, x), max(b.y1, y)}
+}
+
+var nowhere = box{math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)}
+
+// pixels returns the pixels whose centers lie in b: x0 <= x < x1, y0 <= y < y1.
+func (c *canvas) pixels(b box) (x0, y0, x1, y1 int) {
+	lo := func(v float64, n int) int { return int(math.Ceil(min(max(v, 0), float64(n)))) }
+	x0, y0 = lo((b.x0-c.x0)/c.px, c.w), lo((b.y0-c.y0)/c.px, c.h)
+	x1, y1 = lo((b.x1-c.x0)/c.px+1e-9, c.w), lo((b.y1-c.y0)/c.px+1e-9, c.h)
+	return x0, y0, max(x0, x1), max(y0, y1)
+}
+
+// rgb is light, or a reflectance.
+type rgb [3]float64
+
+func (a rgb) plus(b rgb) rgb          { return rgb{a[0] + b[0], a[1] + b[1], a[2] + b[2]} }
+func (a rgb) times(s float64) rgb     { return rgb{a[0] * s, a[1] * s, a[2] * s} }
+func (a rgb) by(b rgb) rgb            { return rgb{a[0] * b[0], a[1] * b[1], a[2] * b[2]} }
+func (a rgb) to(b rgb, t float64) rgb { return a.plus(b.plus(a.times(-1)).times(t)) }
+
+// over lays light of color l (not premultiplied) over pixel i with coverage a.
+func (c *canvas) over(i int, l rgb, a float64) {
+	if a <= 0 {
+		return
+	}
+	k := float32(1 - a)
+	for j := range l {
+		c.p.Pix[j][i] = c.p.Pix[j][i]*k + float32(l[j]*a)
+	}
+	c.t.Pix[i] *= k
+}
+
+// glow adds light to pixel i and hides nothing.
+func (c *canvas) glow(i int, l rgb) {
+	for j := range l {
+		c.p.Pix[j][i] += float32(l[j])
+	}
+}
+
+// paint calls f for each pixel center in b; f returns the light and the coverage.
+func (c *canvas) paint(b box, f func(x, y float64) (rgb, float64)) {
+	x0, y0, x1, y1 := c.pixels(b)
+	for j := y0; j < y1; j++ {
+		y := c.y0 + float64(j)*c.px
+		for i := x0; i < x1; i++ {
+			l, a := f(c.x0+float64(i)*c.px, y)
+			c.over(j*c.w+i, l, a)
+		}
+	}
+}
+
+// cover returns how much of a pixel lies inside an edge at signed distance d (negative inside), seen head on.
+func (c *canvas) cover(d float64) float64 { return clamp(0.5 - d/c.px) }
+
+// line returns the coverage of a pixel at distance d from the middle of a line of half width r, be it ever so
+// thin.
+func (c *canvas) line(d, r float64) float64 {
+	return clamp(0.5+(r-d)/c.px) - clamp(0.5-(r+d)/c.px)
+}

@@ -1,0 +1,45 @@
+package rig
+
+import "math"
+
+// lattice returns a number from 0 to 1 for a point of the whole-numbered lattice.
+func lattice(x, y int32, seed uint32) float64 {
+	h := uint32(x)*0x8da6b343 ^ uint32(y)*0xd8163841 ^ seed*0xcb1ab31f
+	h = (h ^ h>>15) * 0x2c1b3c6d
+	h = (h ^ h>>12) * 0x297a2d39
+	return float64(h^h>>15) / (1 << 32)
+}
+
+// noise returns smooth value noise, 0 to 1, whose cells are one unit wide.
+func noise(x, y float64, seed uint32) float64 {
+	fx, fy := math.Floor(x), math.Floor(y)
+	ix, iy := int32(fx), int32(fy)
+	u, v := ease(x-fx), ease(y-fy)
+	a, b := lattice(ix, iy, seed), lattice(ix+1, iy, seed)
+	c, d := lattice(ix, iy+1, seed), lattice(ix+1, iy+1, seed)
+	return a + (b-a)*u + (c-a+(a-b-c+d)*u)*v
+}
+
+// cloud returns the sum of octaves of noise, each half as strong and twice as fine, scaled to 0 to 1.
+func cloud(x, y float64, octaves int, seed uint32) float64 {
+	s, a, top := 0.0, 1.0, 0.0
+	for k := range octaves {
+		s += a * noise(x, y, seed+uint32(k)*101)
+		top += a
+		a /= 2
+		x, y = 1.6*x-1.2*y+7.3, 1.2*x+1.6*y-3.1 // turned, so that the lattices do not line up
+	}
+	return s / top
+}
+
+// ease is 3t^2 - 2t^3.
+func ease(t float64) float64 { return t * t * (3 - 2*t) }
+
+// step rises smoothly from 0 at a to 1 at b; b may be below a.
+func step(a, b, x float64) float64 {
+	return ease(clamp((x - a) / (b - a)))
+}
+
+func clamp(x float64) float64 { return min(max(x, 0), 1) }
+
+func mix(a, b, t float64) float64 { return a + (b-a)*t }
