@@ -1,0 +1,117 @@
+package composite
+
+import (
+	"fmt"
+	"math"
+)
+
+// A FitMode says how a picture of one size is laid over a frame of another. The zero value is Fill.
+type FitMode int
+
+// The modes. All but Stretch keep the picture's proportions.
+const (
+	Fill    FitMode = iota // as small as covers the frame; what stands over is cropped
+	Inside                 // as large as is seen whole; the rest of the frame is black
+	Stretch                // the frame's size exactly, proportions or not
+	None                   // a pixel of the picture for a pixel of the frame
+)
+
+var fitModes = []string{Fill: "fill", Inside: "inside", Stretch: "stretch", None: "none"}
+
+func (m FitMode) valid() bool { return m >= 0 && int(m) < len(fitModes) }
+
+// String returns the mode's name: "fill", "inside", "stretch" or "none".
+func (m FitMode) String() string {
+	if !m.valid() {
+		return fmt.Sprintf("FitMode(%d)", int(m))
+	}
+	return fitModes[m]
+}
+
+// ParseFitMode returns the mode of that name; case does not count. The error of an unknown name suggests the
+// nearest.
+func ParseFitMode(name string) (FitMode, error) {
+	i, err := findName("fit mode", name, fitModes)
+	return FitMode(i), err
+}
+
+// MarshalText gives the mode's name, for JSON and flags.
+func (m FitMode) MarshalText() ([]byte, error) {
+	if !m.valid() {
+		return nil, fmt.Errorf("composite: there is no fit mode %d: they are 0 (%v) to %d (%v)", int(m), Fill, len(fitModes)-1, None)
+	}
+	return []byte(m.String()), nil
+}
+
+// UnmarshalText reads a name as ParseFitMode does.
+func (m *FitMode) UnmarshalText(text []byte) error {
+	parsed, err := ParseFitMode(string(text))
+	if err == nil {
+		*m = parsed
+	}
+	return err
+}
+
+// A Fit says how a picture is laid over the frame. The zero value crops it to cover the frame, centered.
+type Fit struct {
+	Mode FitMode `json:"mode"`
+
+	// OffsetX and OffsetY move the picture right and down from the center, as fractions of the frame's width
+	// and height, so that they hold for a proxy as for the full size.
+	OffsetX float64 `json:"offset_x,omitempty"`
+	OffsetY float64 `json:"offset_y,omitempty"`
+
+	// Scale enlarges the picture about its center beyond what Mode does. 0 means 1.
+	Scale float64 `json:"scale,omitempty"`
+}
+
+// Limits that keep a mistyped number from asking for more memory than there is.
+const (
+	maxSide   = 1 << 16 // pixels
+	maxScale  = 1000
+	maxOffset = 1000 // frames
+)
+
+// check returns an error that says which field is not valid, and why.
+func (f Fit) check() error {
+	if !f.Mode.valid() {
+		_, err := f.Mode.MarshalText()
+		return err
+	}
+	if s := f.Scale; s != 0 && !(s >= 1.0/maxScale && s <= maxScale) {
+		return fmt.Errorf("composite: the fit's scale is %v, and must be %v to %v, or 0 for 1", s, 1.0/maxScale, float64(maxScale))
+	}
+	if !(math.Abs(f.OffsetX) <= maxOffset) {
+		return fmt.Errorf("composite: the fit's offset_x is %v frames, and must be -%d to %d", f.OffsetX, maxOffset, maxOffset)
+	}
+	if !(math.Abs(f.OffsetY) <= maxOffset) {
+		return fmt.Errorf("composite: the fit's offset_y is %v frames, and must be -%d to %d", f.OffsetY, maxOffset, maxOffset)
+	}
+	return nil
+}
+
+// place returns where the picture's left and top edges lie, in pixels of the frame from its left and top
+// edges, and by how much it is enlarged in either direction.
+func (f Fit) place(srcW, srcH, dstW, dstH int) (left, top, sx, sy float64) {
+	w, h, frameW, frameH := float64(srcW), float64(srcH), float64(dstW), float64(dstH)
+	sx, sy = frameW/w, frameH/h
+	switch f.Mode {
+	case Fill:
+		sx = max(sx, sy)
+		sy = sx
+	case Inside:
+		sx = min(sx, sy)
+		sy = sx
+	case None:
+		sx, sy = 1, 1
+	}
+	if f.Scale != 0 {
+		sx, sy = sx*f.Scale, sy*f.Scale
+	}
+	left = (frameW-sx*w)/2 + f.OffsetX*frameW
+	top = (frameH-sy*h)/2 + f.OffsetY*frameH
+	if f.Mode == None && sx == 1 {
+		left, top = math.Floor(left+0.5), math.Floor(top+0.5)
+	}
+	return left, top, sx, sy
+}

@@ -1,0 +1,241 @@
+package composite
+
+import (
+	"fmt"
+	"math"
+	"sync"
+
+	"example.com/twinplate/plate"
+)
+
+// A Fitter resamples pictures of one size to frames of another. It holds the weights, prepared once for the
+// sizes and the fit. It is safe to use concurrently.
+//
+// The filter is Keys's cubic convolution with a = -1/2 (Catmull and Rom's spline), for rows and columns
+// apart. Where the picture shrinks, the filter is widened by as much, so that detail too fine for the frame
+// is averaged and does not alias. Weights that would fall outside the picture are left out, and the rest
+// scaled to make up for them. Where the picture's edge divides a pixel of the frame, that pixel is black in
+// proportion. The picture is in linear light, as it must be for averages to be right; as with any cubic,
+// values next to a hard edge overshoot a little, below 0 where the dark side is black.
+type Fitter struct {
+	srcW, srcH, dstW, dstH int
+	same                   bool // the frame is the picture
+	cols, rows             taps
+	scratch                sync.Pool // of *[]float32: a row of the picture, srcW long
+}
+
+// NewFitter prepares to fit pictures of srcW by srcH pixels to frames of dstW by dstH. All four must be 1 to
+// 65536. The error says which size or which field of f is not valid, and why.
+func NewFitter(srcW, srcH, dstW, dstH int, f Fit) (*Fitter, error) {
+	if err := checkSides("picture", srcW, srcH); err != nil {
+		return nil, err
+	}
+	if err := checkSides("frame", dstW, dstH); err != nil {
+		return nil, err
+	}
+	if err := f.check(); err != nil {
+		return nil, err
+	}
+	left, top, sx, sy := f.place(srcW, srcH, dstW, dstH)
+	return &Fitter{
+		srcW: srcW, srcH: srcH, dstW: dstW, dstH: dstH,
+		same: srcW == dstW && srcH == dstH && left == 0 && top == 0 && sx == 1 && sy == 1,
+		cols: newTaps(srcW, dstW, left, sx),
+		rows: newTaps(srcH, dstH, top, sy),
+	}, nil
+}
+
+func checkSides(name string, w, h int) error {
+	if w < 1 || h < 1 || w > maxSide || h > maxSide {
+		return fmt.Errorf("composite: the %s is %dx%d pixels, and each side must be 1 to %d", name, w, h, maxSide)
+	}
+	return nil
+}
+
+// RGB returns src fitted to the frame. The part of the frame that src does not reach is black. Where sizes,
+// scale and place are the same the result is a copy, to the bit.
+//
+// The result is written to dst, which must not be src, and is returned; a nil dst means a new frame. The error
+// is a *SizeError: src or dst is not of the size that the Fitter was prepared for; dst is then untouched.
+func (f *Fitter) RGB(dst, src *plate.RGB) (*plate.RGB, error) {
+	dst, err := f.target(dst, src)
+	if err != nil {
+		return nil, err
+	}
+	for c := range dst.Pix {
+		f.plane(dst.Pix[c], src.Pix[c])
+	}
+	return dst, nil
+}
+
+// RGBA is RGB for a premultiplied layer: what src does not reach is transparent. Alpha is clamped to 0 to 1
+// where the filter overshoots.
+func (f *Fitter) RGBA(dst, src *plate.RGBA) (*plate.RGBA, error) {
+	if dst == nil {
+		dst = plate.NewRGBA(f.dstW, f.dstH)
+	}
+	if _, err := f.RGB(&dst.RGB, &src.RGB); err != nil {
+		return nil, err
+	}
+	f.plane(dst.A, src.A)
+	if !f.same {
+		for i, a := range dst.A {
+			dst.A[i] = min(max(a, 0), 1)
+		}
+	}
+	return dst, nil
+}
+
+func (f *Fitter) target(dst, src *plate.RGB) (*plate.RGB, error) {
+	picture, frame := plate.RGB{W: f.srcW, H: f.srcH}, plate.RGB{W: f.dstW, H: f.dstH}
+	if err := checkSize("source", src.Size(), "picture that the Fitter was prepared for", picture.Size()); err != nil {
+		return nil, err
+	}
+	if dst == nil {
+		return plate.NewRGB(f.dstW, f.dstH), nil
+	}
+	return dst, checkSize("destination", dst.Size(), "frame that the Fitter was prepared for", frame.Size())
+}
+
+// plane fits one plane. Each row of the frame is first gathered from rows of the picture and then resampled
+// along itself, so that nothing larger than one row is held between.
+func (f *Fitter) plane(dst, src []float32) {
+	if f.same {
+		copy(dst, src)
+		return
+	}
+	buf, _ := f.scratch.Get().(*[]float32)
+	if buf == nil {
+		buf = new([]float32)
+		*buf = make([]float32, f.srcW)
+	}
+	defer f.scratch.Put(buf)
+	x0, x1 := f.cols.reach()
+	for y := range f.dstH {
+		out := dst[y*f.dstW : (y+1)*f.dstW]
+		first, weights := f.rows.at(y)
+		if len(weights) == 0 || x0 == x1 {
+			clear(out)
+			continue
+		}
+		line := (*buf)[x0:x1]
+		for k, w := range weights {
+			i := (first + k) * f.srcW
+			addScaled(line, src[i+x0:i+x1], w, k == 0)
+		}
+		f.cols.resample(out, *buf)
+	}
+}
+
+// addScaled adds w*from to line, or sets line to it.
+func addScaled(line, from []float32, w float32, set bool) {
+	from = from[:len(line)]
+	if set {
+		for i, v := range from {
+			line[i] = w * v
+		}
+		return
+	}
+	for i, v := range from {
+		line[i] += float32(w * v)
+	}
+}
+
+// Taps say, for each pixel of a row of the frame, which pixels of the picture's row make it and with what
+// weights. No first or last weight is 0, so that a pixel moved by whole pixels is copied exactly.
+type taps struct {
+	first   []int32 // the first pixel of the picture
+	start   []int32 // where the weights begin; one more entry than pixels
+	weights []float32
+}
+
+// at returns the taps of pixel i.
+func (t *taps) at(i int) (first int, weights []float32) {
+	return int(t.first[i]), t.weights[t.start[i]:t.start[i+1]]
+}
+
+// reach returns the pixels of the picture that are used at all: from x0 to before x1.
+func (t *taps) reach() (x0, x1 int) {
+	for i := range t.first {
+		first, weights := t.at(i)
+		if n := len(weights); n > 0 {
+			if x0 == x1 {
+				x0, x1 = first, first+n
+			}
+			x0, x1 = min(x0, first), max(x1, first+n)
+		}
+	}
+	return x0, x1
+}
+
+// resample sets out from line.
+func (t *taps) resample(out, line []float32) {
+	for i := range out {
+		first, w := t.at(i)
+		if len(w) == 4 {
+			l := line[first : first+4 : first+4]
+			out[i] = float32(w[0]*l[0]) + float32(w[1]*l[1]) + float32(w[2]*l[2]) + float32(w[3]*l[3])
+			continue
+		}
+		var sum float32
+		for k, l := range line[first : first+len(w)] {
+			sum += float32(w[k] * l)
+		}
+		out[i] = sum
+	}
+}
+
+// newTaps lays src pixels over dst, enlarged by scale, from the place edge on.
+func newTaps(src, dst int, edge, scale float64) taps {
+	t := taps{first: make([]int32, dst), start: make([]int32, dst+1)}
+	wide := max(1, 1/scale) // the filter's unit in pixels of the picture
+	far := edge + scale*float64(src)
+	var w []float64
+	for i := range dst {
+		// How much of this pixel the picture covers. Rounding must not shave the picture's own edge.
+		cover := min(float64(i+1), far) - max(float64(i), edge)
+		if cover > 1-1e-9 {
+			cover = 1
+		}
+		t.start[i+1] = int32(len(t.weights))
+		if cover < 1e-9 {
+			continue
+		}
+		center := (float64(i)+0.5-edge)/scale - 0.5 // in the picture, whole numbers at pixel centers
+		first := max(0, int(math.Ceil(center-2*wide)))
+		last := min(src-1, int(math.Floor(center+2*wide)))
+		// A pixel that is mostly outside may have no picture pixel within reach of its center on one side; its
+		// nearest is then the edge.
+		w = w[:0]
+		sum := 0.0
+		for j := first; j <= last; j++ {
+			v := keys((float64(j) - center) / wide)
+			w = append(w, v)
+			sum += v
+		}
+		for len(w) > 0 && math.Abs(w[0]) < 1e-12 {
+			w, first = w[1:], first+1
+		}
+		for len(w) > 0 && math.Abs(w[len(w)-1]) < 1e-12 {
+			w = w[:len(w)-1]
+		}
+		t.first[i] = int32(first)
+		for _, v := range w {
+			t.weights = append(t.weights, float32(v/sum*cover))
+		}
+		t.start[i+1] = int32(len(t.weights))
+	}
+	return t
+}
+
+// keys is Keys's cubic convolution kernel (1981, equation 15, with a = -1/2).
+func keys(x float64) float64 {
+	x = math.Abs(x)
+	switch {
+	case x < 1:
+		return (1.5*x-2.5)*x*x + 1
+	case x < 2:
+		return ((-0.5*x+2.5)*x-4)*x + 2
+	}
+	return 0
+}
