@@ -142,7 +142,7 @@ func addScaled(line, from []float32, w float32, set bool) {
 }
 
 // Taps say, for each pixel of a row of the frame, which pixels of the picture's row make it and with what
-// weights. No first or last weight is 0, so that a pixel moved by whole pixels is copied exactly.
+// weights. Weights of 0 are left off at both ends, so that a pixel moved by whole pixels is copied exactly.
 type taps struct {
 	first   []int32 // the first pixel of the picture
 	start   []int32 // where the weights begin; one more entry than pixels
@@ -192,20 +192,19 @@ func newTaps(src, dst int, edge, scale float64) taps {
 	far := edge + scale*float64(src)
 	var w []float64
 	for i := range dst {
-		// How much of this pixel the picture covers. Rounding must not shave the picture's own edge.
-		cover := min(float64(i+1), far) - max(float64(i), edge)
+		// The part of this pixel that the picture covers. Rounding must not shave the picture's own edge.
+		from, to := max(float64(i), edge), min(float64(i+1), far)
+		cover, middle := to-from, (from+to)/2
 		if cover > 1-1e-9 {
-			cover = 1
+			cover, middle = 1, float64(i)+0.5
 		}
 		t.start[i+1] = int32(len(t.weights))
 		if cover < 1e-9 {
 			continue
 		}
-		center := (float64(i)+0.5-edge)/scale - 0.5 // in the picture, whole numbers at pixel centers
+		center := (middle-edge)/scale - 0.5 // in the picture, whole numbers at pixel centers
 		first := max(0, int(math.Ceil(center-2*wide)))
 		last := min(src-1, int(math.Floor(center+2*wide)))
-		// A pixel that is mostly outside may have no picture pixel within reach of its center on one side; its
-		// nearest is then the edge.
 		w = w[:0]
 		sum := 0.0
 		for j := first; j <= last; j++ {
@@ -213,10 +212,10 @@ func newTaps(src, dst int, edge, scale float64) taps {
 			w = append(w, v)
 			sum += v
 		}
-		for len(w) > 0 && math.Abs(w[0]) < 1e-12 {
+		for len(w) > 0 && math.Abs(w[0]) < 1e-9 {
 			w, first = w[1:], first+1
 		}
-		for len(w) > 0 && math.Abs(w[len(w)-1]) < 1e-12 {
+		for len(w) > 0 && math.Abs(w[len(w)-1]) < 1e-9 {
 			w = w[:len(w)-1]
 		}
 		t.first[i] = int32(first)
