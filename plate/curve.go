@@ -1,37 +1,117 @@
 package plate
 
-import "math"
+import (
+	"fmt"
+	"strings"
+	"sync"
+)
 
 // A Curve is a transfer curve: how a file's code values, 0 to 1, stand for linear light.
-type Curve struct {
-	name     string
-	toLinear func(float64) float64
-	from     func(float64) float64
+//
+// The zero value is the linear curve. A Curve is small and may be copied and compared; its copies share the
+// tables that make pictures quick to convert, which are built when first needed. It is safe to use
+// concurrently.
+type Curve struct{ t *transfer }
+
+type transfer struct {
+	name           string
+	toLinear, from func(float64) float64
+	light8         func() []float32 // linear light of the 256 codes
+	light16        func() []float32 // linear light of the 65536 codes
+	encode8        func() *Encoder
+	encode16       func() *Encoder
 }
 
-// Name returns the name by which CurveByName knows the curve.
-func (c Curve) Name() string { return c.name }
+func newCurve(name string, toLinear, fromLinear func(float64) float64) Curve {
+	return Curve{&transfer{
+		name: name, toLinear: toLinear, from: fromLinear,
+		light8:   sync.OnceValue(func() []float32 { return light(toLinear, 0xff) }),
+		light16:  sync.OnceValue(func() []float32 { return light(toLinear, 0xffff) }),
+		encode8:  sync.OnceValue(func() *Encoder { return buildEncoder(toLinear, fromLinear, 0xff) }),
+		encode16: sync.OnceValue(func() *Encoder { return buildEncoder(toLinear, fromLinear, 0xffff) }),
+	}}
+}
+
+// light returns the linear light of the codes 0 to full.
+func light(toLinear func(float64) float64, full int) []float32 {
+	table := make([]float32, full+1)
+	for i := range table {
+		table[i] = float32(toLinear(float64(i) / float64(full)))
+	}
+	return table
+}
+
+func (c Curve) transfer() *transfer {
+	if c.t == nil {
+		return Linear.t
+	}
+	return c.t
+}
+
+// Name returns the name by which CurveByName knows the curve, or the base name of the file it was read from.
+func (c Curve) Name() string { return c.transfer().name }
 
 // ToLinear turns a code value into linear light.
-func (c Curve) ToLinear(v float64) float64 { return c.toLinear(v) }
+func (c Curve) ToLinear(v float64) float64 { return c.transfer().toLinear(v) }
 
 // FromLinear turns linear light into a code value.
-func (c Curve) FromLinear(l float64) float64 { return c.from(l) }
+func (c Curve) FromLinear(l float64) float64 { return c.transfer().from(l) }
 
-// SRGB is the curve of IEC 61966-2-1.
-var SRGB = Curve{"srgb",
-	func(v float64) float64 {
-		if v <= 0.04045 {
-			return v / 12.92
-		}
-		return math.Pow((v+0.055)/1.055, 2.4)
-	},
-	func(l float64) float64 {
-		if l <= 0.0031308 {
-			return 12.92 * l
-		}
-		return 1.055*math.Pow(l, 1/2.4) - 0.055
-	}}
+// Curves returns the curves that CurveByName knows: Linear, SRGB, BT709, BT1886, HLG, PQ, ACEScct.
+func Curves() []Curve { return []Curve{Linear, SRGB, BT709, BT1886, HLG, PQ, ACEScct} }
 
-// Linear is the curve of code values that are linear light already.
-var Linear = Curve{"linear", func(v float64) float64 { return v }, func(l float64) float64 { return l }}
+// CurveByName returns the curve of that name, in upper or lower case. The error for an unknown name lists the
+// names that are known, and suggests the nearest.
+func CurveByName(name string) (Curve, error) {
+	lower := strings.ToLower(strings.TrimSpace(name))
+	var names []string
+	nearest, least := "", 1+len(lower)/2
+	for _, c := range Curves() {
+		if c.Name() == lower {
+			return c, nil
+		}
+		names = append(names, c.Name())
+		if d := editDistance(lower, c.Name()); d < least {
+			nearest, least = c.Name(), d
+		}
+	}
+	hint := ";"
+	if nearest != "" {
+		hint = fmt.Sprintf(": did you mean %q?", nearest)
+	}
+	return Curve{}, fmt.Errorf("unknown transfer curve %.40q%s known: %s", name, hint, strings.Join(names, ", "))
+}
+
+// FindCurve returns the curve in the file of that path when it ends in .csv, as ReadCurve does, and otherwise
+// the curve of that name, as CurveByName does.
+func FindCurve(nameOrPath string) (Curve, error) {
+	if strings.HasSuffix(strings.ToLower(nameOrPath), ".csv") {
+		return ReadCurve(nameOrPath)
+	}
+	return CurveByName(nameOrPath)
+}
+
+// editDistance counts the letters to insert, remove, replace or swap with their neighbor to turn a into b.
+func editDistance(a, b string) int {
+	d := make([][]int, len(a)+1)
+	for i := range d {
+		d[i] = make([]int, len(b)+1)
+		d[i][0] = i
+	}
+	for j := range d[0] {
+		d[0][j] = j
+	}
+	for i := 1; i <= len(a); i++ {
+		for j := 1; j <= len(b); j++ {
+			replace := d[i-1][j-1]
+			if a[i-1] != b[j-1] {
+				replace++
+			}
+			d[i][j] = min(replace, d[i-1][j]+1, d[i][j-1]+1)
+			if i > 1 && j > 1 && a[i-1] == b[j-2] && a[i-2] == b[j-1] {
+				d[i][j] = min(d[i][j], d[i-2][j-2]+1)
+			}
+		}
+	}
+	return d[len(a)][len(b)]
+}

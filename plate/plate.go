@@ -150,12 +150,8 @@ func (f *RGBA) At(x, y int) color.Color {
 	if !image.Pt(x, y).In(f.Bounds()) {
 		return color.NRGBA64{}
 	}
-	i := y*f.W + x
-	a := f.A[i]
-	if !(a > 0) {
-		return color.NRGBA64{}
-	}
-	return color.NRGBA64{R: show(f.Pix[0][i] / a), G: show(f.Pix[1][i] / a), B: show(f.Pix[2][i] / a), A: code16(float64(a))}
+	r, g, b, a := NewEncoder(SRGB, 16).straight(f, y*f.W+x)
+	return color.NRGBA64{R: r, G: g, B: b, A: a}
 }
 
 // RGBA64At is At, premultiplied after encoding as package image has it.
@@ -163,18 +159,20 @@ func (f *RGBA) RGBA64At(x, y int) color.RGBA64 {
 	return color.RGBA64Model.Convert(f.At(x, y)).(color.RGBA64)
 }
 
-func show(v float32) uint16 { return code16(SRGB.FromLinear(float64(v))) }
+// Opaque returns true. It spares encoders a look at every pixel.
+func (f *RGB) Opaque() bool { return true }
 
-// code16 rounds v, 0 to 1, to 16 bits. NaN gives 0.
-func code16(v float64) uint16 {
-	switch {
-	case v >= 1:
-		return 0xffff
-	case v > 0:
-		return uint16(v*0xffff + 0.5)
+// Opaque tells whether alpha is 1 or more at every pixel.
+func (f *RGBA) Opaque() bool {
+	for _, a := range f.A {
+		if !(a >= 1) {
+			return false
+		}
 	}
-	return 0
+	return true
 }
+
+func show(v float32) uint16 { return NewEncoder(SRGB, 16).Code(v) }
 
 // CheckFinite returns an error that gives the place and the value of the first pixel that is NaN or infinite.
 func (f *Gray) CheckFinite() error { return checkFinite(f.W, f.Pix, "value") }
@@ -187,6 +185,15 @@ func (f *RGB) CheckFinite() error {
 		}
 	}
 	return nil
+}
+
+// CheckFinite returns an error that gives the place and the value of the first pixel that is NaN or infinite, in
+// color or alpha.
+func (f *RGBA) CheckFinite() error {
+	if err := f.RGB.CheckFinite(); err != nil {
+		return err
+	}
+	return checkFinite(f.W, f.A, "alpha")
 }
 
 func checkFinite(w int, pix []float32, name string) error {

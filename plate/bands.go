@@ -1,0 +1,21 @@
+package plate
+
+import (
+	"runtime"
+	"sync"
+)
+
+// inBands calls do for bands of rows that together make 0 to h, at the same time on all processors, and
+// returns when all are done. Small frames are one band.
+func inBands(w, h int, do func(y0, y1 int)) {
+	n := min(runtime.GOMAXPROCS(0), h, w*h>>14)
+	if n <= 1 {
+		do(0, h)
+		return
+	}
+	var wg sync.WaitGroup
+	for i := range n {
+		wg.Go(func() { do(i*h/n, (i+1)*h/n) })
+	}
+	wg.Wait()
+}

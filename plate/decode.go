@@ -1,0 +1,227 @@
+package plate
+
+import (
+	"image"
+	"image/color"
+)
+
+// FromImage decodes a picture with the curve c. The color that the picture holds for a pixel, less its alpha
+// where that is multiplied in, is decoded to linear light and then multiplied by alpha; alpha itself is
+// linear.
+//
+// A frame of this package is linear light already: its values are copied, and c is not used. The picture's top
+// left pixel becomes (0, 0), wherever its bounds begin.
+func FromImage(m image.Image, c Curve) *RGBA {
+	if f, ok := m.(*RGBA); ok {
+		return f.Clone()
+	}
+	size := m.Bounds().Size()
+	f := NewRGBA(size.X, size.Y)
+	decode(m, c, func(i int, r, g, b, a float32) {
+		f.Pix[0][i], f.Pix[1][i], f.Pix[2][i], f.A[i] = r*a, g*a, b*a, a
+	})
+	return f
+}
+
+// RGBFromImage decodes a picture as FromImage does, and leaves alpha out: a picture with alpha comes as it
+// looks over black.
+func RGBFromImage(m image.Image, c Curve) *RGB {
+	switch f := m.(type) {
+	case *RGB:
+		return f.Clone()
+	case *RGBA:
+		return f.RGB.Clone()
+	}
+	size := m.Bounds().Size()
+	f := NewRGB(size.X, size.Y)
+	decode(m, c, func(i int, r, g, b, a float32) {
+		f.Pix[0][i], f.Pix[1][i], f.Pix[2][i] = r*a, g*a, b*a
+	})
+	return f
+}
+
+// GrayFromImage decodes a picture as FromImage does, and makes one value of each pixel: w[0]*R + w[1]*G +
+// w[2]*B in linear light. The weights need not add up to 1. Where w is nil it is the value of a gray picture,
+// and equal thirds of a color one. Alpha is left out: a picture with alpha comes as it looks over black.
+func GrayFromImage(m image.Image, c Curve, w *[3]float32) *Gray {
+	if f, ok := m.(*Gray); ok && w == nil {
+		return f.Clone()
+	}
+	size := m.Bounds().Size()
+	f := NewGray(size.X, size.Y)
+	if w != nil {
+		w := *w
+		decode(m, c, func(i int, r, g, b, a float32) { f.Pix[i] = (w[0]*r + w[1]*g + w[2]*b) * a })
+		return f
+	}
+	decode(m, c, func(i int, r, g, b, a float32) {
+		if r == g && g == b {
+			f.Pix[i] = r * a
+			return
+		}
+		f.Pix[i] = (r + g + b) / 3 * a
+	})
+	return f
+}
+
+// decode calls set for every pixel of m, i counting them from 0 by rows, with its color in linear light and its
+// alpha, which is not multiplied in. It calls for several rows at a time.
+func decode(m image.Image, c Curve, set func(i int, r, g, b, a float32)) {
+	t := c.transfer()
+	b := m.Bounds()
+	w, h := b.Dx(), b.Dy()
+	// rows calls row for each row with the index of the row's first pixel.
+	rows := func(row func(y, i int)) {
+		inBands(w, h, func(y0, y1 int) {
+			for y := y0; y < y1; y++ {
+				row(b.Min.Y+y, y*w)
+			}
+		})
+	}
+	switch m := m.(type) {
+	case *image.Gray:
+		light := t.light8()
+		rows(func(y, i int) {
+			for _, v := range m.Pix[m.PixOffset(b.Min.X, y):][:w] {
+				l := light[v]
+				set(i, l, l, l, 1)
+				i++
+			}
+		})
+	case *image.Gray16:
+		light := t.light16()
+		rows(func(y, i int) {
+			p := m.Pix[m.PixOffset(b.Min.X, y):][:2*w]
+			for ; len(p) >= 2; p = p[2:] {
+				l := light[get16(p)]
+				set(i, l, l, l, 1)
+				i++
+			}
+		})
+	case *image.NRGBA:
+		light := t.light8()
+		rows(func(y, i int) {
+			p := m.Pix[m.PixOffset(b.Min.X, y):][:4*w]
+			for ; len(p) >= 4; p = p[4:] {
+				set(i, light[p[0]], light[p[1]], light[p[2]], float32(p[3])/0xff)
+				i++
+			}
+		})
+	case *image.NRGBA64:
+		light := t.light16()
+		rows(func(y, i int) {
+			p := m.Pix[m.PixOffset(b.Min.X, y):][:8*w]
+			for ; len(p) >= 8; p = p[8:] {
+				set(i, light[get16(p)], light[get16(p[2:])], light[get16(p[4:])], float32(get16(p[6:]))/0xffff)
+				i++
+			}
+		})
+	case *image.RGBA:
+		light := t.light8()
+		rows(func(y, i int) {
+			p := m.Pix[m.PixOffset(b.Min.X, y):][:4*w]
+			for ; len(p) >= 4; p = p[4:] {
+				if a := p[3]; a == 0xff {
+					set(i, light[p[0]], light[p[1]], light[p[2]], 1)
+				} else {
+					const k = 0x101
+					setPremultiplied(t.light16(), set, i, k*uint32(p[0]), k*uint32(p[1]), k*uint32(p[2]), k*uint32(a))
+				}
+				i++
+			}
+		})
+	case *image.RGBA64:
+		light := t.light16()
+		rows(func(y, i int) {
+			p := m.Pix[m.PixOffset(b.Min.X, y):][:8*w]
+			for ; len(p) >= 8; p = p[8:] {
+				setPremultiplied(light, set, i, get16(p), get16(p[2:]), get16(p[4:]), get16(p[6:]))
+				i++
+			}
+		})
+	case *image.YCbCr:
+		// The conversion to 16 bits keeps what rounding to 8 would lose.
+		light := t.light16()
+		rows(func(y, i int) {
+			for x := b.Min.X; x < b.Max.X; x++ {
+				r, g, b, _ := m.YCbCrAt(x, y).RGBA()
+				set(i, light[r], light[g], light[b], 1)
+				i++
+			}
+		})
+	case *image.NYCbCrA:
+		light := t.light16()
+		rows(func(y, i int) {
+			for x := b.Min.X; x < b.Max.X; x++ {
+				v := m.NYCbCrAAt(x, y)
+				r, g, b, _ := v.YCbCr.RGBA()
+				set(i, light[r], light[g], light[b], float32(v.A)/0xff)
+				i++
+			}
+		})
+	case *image.Paletted:
+		type entry struct{ r, g, b, a float32 }
+		var table [256]entry
+		for i, v := range m.Palette {
+			decodeColor(t, v, func(_ int, r, g, b, a float32) { table[i] = entry{r, g, b, a} }, i)
+		}
+		rows(func(y, i int) {
+			for _, v := range m.Pix[m.PixOffset(b.Min.X, y):][:w] {
+				e := &table[v]
+				set(i, e.r, e.g, e.b, e.a)
+				i++
+			}
+		})
+	case *Gray:
+		for i, v := range m.Pix {
+			set(i, v, v, v, 1)
+		}
+	case *RGB:
+		for i := range m.Pix[0] {
+			set(i, m.Pix[0][i], m.Pix[1][i], m.Pix[2][i], 1)
+		}
+	case *RGBA:
+		for i := range m.Pix[0] {
+			set(i, m.Pix[0][i], m.Pix[1][i], m.Pix[2][i], 1) // over black
+		}
+	default:
+		// A picture of another package need not be safe to read from several goroutines.
+		i := 0
+		for y := b.Min.Y; y < b.Max.Y; y++ {
+			for x := b.Min.X; x < b.Max.X; x++ {
+				decodeColor(t, m.At(x, y), set, i)
+				i++
+			}
+		}
+	}
+}
+
+// decodeColor calls set for one color.
+func decodeColor(t *transfer, v color.Color, set func(i int, r, g, b, a float32), i int) {
+	light := t.light16()
+	switch v := v.(type) {
+	case color.NRGBA:
+		set(i, light[uint16(v.R)*0x101], light[uint16(v.G)*0x101], light[uint16(v.B)*0x101], float32(v.A)/0xff)
+	case color.NRGBA64:
+		set(i, light[v.R], light[v.G], light[v.B], float32(v.A)/0xffff)
+	default:
+		r, g, b, a := v.RGBA()
+		setPremultiplied(light, set, i, r, g, b, a)
+	}
+}
+
+// setPremultiplied calls set for 16-bit codes that alpha is multiplied into. Taking it out again gives 16-bit
+// codes, which are finer than what such a picture holds.
+func setPremultiplied(light []float32, set func(i int, r, g, b, a float32), i int, r, g, b, a uint32) {
+	switch a {
+	case 0xffff:
+		set(i, light[r], light[g], light[b], 1)
+	case 0:
+		set(i, 0, 0, 0, 0)
+	default:
+		straight := func(v uint32) float32 { return light[min((v*0xffff+a/2)/a, 0xffff)] }
+		set(i, straight(r), straight(g), straight(b), float32(a)/0xffff)
+	}
+}
+
+func get16(p []uint8) uint32 { return uint32(p[0])<<8 | uint32(p[1]) }

@@ -1,0 +1,128 @@
+package plate
+
+import (
+	"errors"
+	"fmt"
+	"image"
+	"image/png"
+	"io"
+	"path/filepath"
+	"strings"
+	"sync"
+
+	"golang.org/x/image/tiff"
+)
+
+// A Compression says how much work is put into making a file small. All are lossless.
+type Compression int
+
+const (
+	// FastCompression, the default, is quick deflate for PNG, and none for TIFF.
+	FastCompression Compression = iota
+	// NoCompression leaves the values as they are.
+	NoCompression
+	// SmallCompression is thorough deflate, which takes several times as long.
+	SmallCompression
+)
+
+// WriteOptions says how a frame becomes a file. A nil pointer and the zero value mean the defaults.
+type WriteOptions struct {
+	Curve       Curve // of the code values; the zero value is Linear
+	Depth       int   // bits of a value, 8 or 16; 0 means 16
+	Compression Compression
+}
+
+// Write writes a frame, a *Gray, *RGB or *RGBA, to a PNG or TIFF file, told by the extension: .png, .tif or
+// .tiff. An *RGBA is written with straight (unassociated) alpha, as Encoder.Image says, even if it is opaque.
+// Any other picture is written as it is; of the options only Compression applies to it.
+//
+// The frame's values must be finite numbers; those beyond what the curve's code values hold are clipped. No
+// gamma or color tag is written: who reads the file must be told the curve. The file appears whole or not at
+// all: see WriteAtomic. Errors are of type *FileError.
+func Write(path string, frame image.Image, opt *WriteOptions) error {
+	return fileError(path, write(path, frame, opt))
+}
+
+func write(path string, frame image.Image, opt *WriteOptions) error {
+	if opt == nil {
+		opt = &WriteOptions{}
+	}
+	depth := opt.Depth
+	switch depth {
+	case 0:
+		depth = 16
+	case 8, 16:
+	default:
+		return fmt.Errorf("a depth of %d bits cannot be written: 8 and 16 can", depth)
+	}
+	if opt.Compression < FastCompression || opt.Compression > SmallCompression {
+		return fmt.Errorf("compression %d: it must be FastCompression, NoCompression or SmallCompression", opt.Compression)
+	}
+	var encode func(io.Writer, image.Image, Compression) error
+	switch extension := strings.ToLower(filepath.Ext(path)); extension {
+	case ".png":
+		encode = encodePNG
+	case ".tif", ".tiff":
+		encode = encodeTIFF
+	case "":
+		return errors.New("a name without extension does not tell what to write: .png and .tif (or .tiff) do")
+	default:
+		return fmt.Errorf("files of extension %q cannot be written: .png and .tif (or .tiff) can", filepath.Ext(path))
+	}
+	if size := frame.Bounds().Size(); size.X <= 0 || size.Y <= 0 {
+		return fmt.Errorf("a picture of %dx%d pixels cannot be written", size.X, size.Y)
+	}
+	if f, ok := frame.(interface{ CheckFinite() error }); ok {
+		if err := f.CheckFinite(); err != nil {
+			return err
+		}
+	}
+	m := Encode(frame, opt.Curve, depth)
+	return WriteAtomic(path, func(w io.Writer) error { return encode(w, m, opt.Compression) })
+}
+
+func encodePNG(w io.Writer, m image.Image, c Compression) error {
+	// An encoder leaves out alpha that is 1 everywhere, and then the frames of one sequence would differ in kind.
+	switch straight := m.(type) {
+	case *image.NRGBA:
+		if straight.Opaque() {
+			m = keepAlpha{m}
+		}
+	case *image.NRGBA64:
+		m = keepAlpha{m}
+	}
+	level := map[Compression]png.CompressionLevel{
+		FastCompression: png.BestSpeed, NoCompression: png.NoCompression, SmallCompression: png.BestCompression,
+	}[c]
+	return (&png.Encoder{CompressionLevel: level, BufferPool: pngBuffers}).Encode(w, m)
+}
+
+// keepAlpha hides that a picture is opaque.
+type keepAlpha struct{ image.Image }
+
+// Opaque returns false.
+func (keepAlpha) Opaque() bool { return false }
+
+// pngBuffers spares the PNG encoder new buffers for every file.
+var pngBuffers = new(pngBufferPool)
+
+type pngBufferPool struct{ pool sync.Pool }
+
+func (p *pngBufferPool) Get() *png.EncoderBuffer {
+	b, _ := p.pool.Get().(*png.EncoderBuffer)
+	return b
+}
+
+func (p *pngBufferPool) Put(b *png.EncoderBuffer) { p.pool.Put(b) }
+
+func encodeTIFF(w io.Writer, m image.Image, c Compression) error {
+	const most = 0xffff // the encoder's fields are that wide
+	if size := m.Bounds().Size(); size.X > most || size.Y > most || int64(size.X)*int64(size.Y) > 1<<28 {
+		return fmt.Errorf("%dx%d pixels are too many for a TIFF file: a side may have %d, and all together %d", size.X, size.Y, most, 1<<28)
+	}
+	opt := &tiff.Options{Compression: tiff.Uncompressed}
+	if c == SmallCompression {
+		opt.Compression = tiff.Deflate
+	}
+	return tiff.Encode(w, m, opt)
+}
