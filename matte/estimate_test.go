@@ -1,0 +1,244 @@
+package matte_test
+
+import (
+	"encoding/json"
+	"errors"
+	"math"
+	"strings"
+	"testing"
+
+	"example.com/twinplate/matte"
+	"example.com/twinplate/plate"
+	"example.com/twinplate/rig"
+)
+
+// set is a simulated take whose cameras are in line, so that only the matte is tested.
+func set(f rig.Faults, seed uint64) (*rig.Simulator, matte.References) {
+	const w, h = 480, 270
+	s := rig.NewSimulator(rig.Cutouts{Seed: seed}, w, h, w, h, nil, f, seed)
+	return s, matte.References{DarkColor: s.DarkColor(), DarkBand: s.DarkBand(), CleanColor: s.CleanColor(), CleanBand: s.CleanBand()}
+}
+
+func faults(change func(*rig.Faults)) rig.Faults {
+	f := rig.DemoFaults()
+	change(&f)
+	return f
+}
+
+func sample(s *rig.Simulator, frames ...int) (out []matte.Sample, truth []rig.Truth) {
+	for _, i := range frames {
+		shot := s.Frame(i)
+		out = append(out, matte.Sample{Color: shot.Color, Band: shot.Band})
+		truth = append(truth, shot.Truth)
+	}
+	return out, truth
+}
+
+func TestGain(t *testing.T) {
+	for _, test := range []struct {
+		name   string
+		faults rig.Faults
+	}{
+		{"steady lamps", faults(func(f *rig.Faults) { f.GainDrift, f.GainFlicker = 0, 0 })},
+		{"drift and flicker", rig.DemoFaults()},
+		{"10 % drift, 2 % noise", faults(func(f *rig.Faults) { f.GainDrift, f.ReadNoise = 0.1, 0.02 })},
+		{"screen uneven by 2 stops", faults(func(f *rig.Faults) { f.Unevenness = 2 })},
+		{"strong crosstalk, not corrected", faults(func(f *rig.Faults) { f.Crosstalk = [3]float64{0.05, 0.05, 0.05} })},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			for seed := range uint64(3) {
+				s, ref := set(test.faults, seed)
+				solver, err := matte.NewSolver(480, 270, ref, nil)
+				if err != nil {
+					t.Fatal(err)
+				}
+				frames, truth := sample(s, 0, 13, 29)
+				for k, f := range frames {
+					g, err := solver.Gain(f)
+					if err != nil {
+						t.Fatal(err)
+					}
+					// A gain that is off by 0.2 % moves the open screen by 0.002 of full transmission.
+					if d := g.Value - truth[k].Gain; math.Abs(d) > 0.002 {
+						t.Errorf("seed %d, sample %d: gain %.5f is off by %.5f (sigma %.5f, %d pixels)", seed, k, g.Value, d, g.Sigma, g.Pixels)
+					}
+				}
+			}
+		})
+	}
+}
+
+func TestGainWithoutScreen(t *testing.T) {
+	_, ref := set(rig.DemoFaults(), 1)
+	solver, err := matte.NewSolver(480, 270, ref, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if g, err := solver.Gain(matte.Sample{Color: ref.DarkColor, Band: ref.DarkBand}); !errors.Is(err, matte.ErrNoScreen) {
+		t.Errorf("with the lamps off: gain %v, error %v; want ErrNoScreen", g, err)
+	}
+}
+
+func TestCrosstalk(t *testing.T) {
+	for _, m := range [][3]float64{{0.03, 0.02, 0.006}, {0.05, 0, 0.01}, {0, 0, 0}, {0.01, 0.05, 0.03}} {
+		for seed := range uint64(3) {
+			s, ref := set(faults(func(f *rig.Faults) { f.Crosstalk = m }), seed)
+			solver, err := matte.NewSolver(480, 270, ref, nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			frames, _ := sample(s, 0, 10, 20, 30, 40)
+			got, err := solver.Crosstalk(frames)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for c := range 3 {
+				if d := got.M[c] - m[c]; math.Abs(d) > 0.004 || got.M[c] < 0 {
+					t.Errorf("m %v, seed %d: %.4f, channel %d is off by %.4f (sigma %.5f, %d pixels)", m, seed, got.M, c, d, got.Sigma[c], got.Pixels)
+				}
+			}
+		}
+	}
+}
+
+func TestCrosstalkOfAnEmptySet(t *testing.T) {
+	_, ref := set(rig.DemoFaults(), 1)
+	solver, err := matte.NewSolver(480, 270, ref, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if m, err := solver.Crosstalk([]matte.Sample{{Color: ref.CleanColor, Band: ref.CleanBand}}); !errors.Is(err, matte.ErrNoCore) {
+		t.Errorf("with nobody there: %v, %v; want ErrNoCore", m, err)
+	}
+}
+
+func TestFitScreen(t *testing.T) {
+	for _, stops := range []float64{0, 1, 2} {
+		for seed := range uint64(3) {
+			s, ref := set(faults(func(f *rig.Faults) { f.Unevenness = stops }), seed)
+			frames, truth := sample(s, 0, 12, 24, 36)
+			got, err := matte.FitScreen(frames, ref.DarkColor, ref.DarkBand, 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			model := got.Gray()
+			var sum float64
+			for i, v := range model.Pix {
+				s := float64(ref.CleanBand.Pix[i]-ref.DarkBand.Pix[i]) * truth[0].Gain
+				r := float64(v)/s - 1
+				sum += r * r
+			}
+			// The lamps' pattern of tubes is no low polynomial: 2 % is what it leaves.
+			if rms := math.Sqrt(sum / float64(len(model.Pix))); rms > 0.02 {
+				t.Errorf("%v stops, seed %d: the model is off by %.2f %% RMS (scatter %.4f, coverage %.2f)", stops, seed, 100*rms, got.Scatter, got.Coverage)
+			}
+		}
+	}
+}
+
+func TestFitScreenWithoutOne(t *testing.T) {
+	black := matte.Sample{Color: plate.NewRGB(320, 180), Band: plate.NewGray(320, 180)}
+	if _, err := matte.FitScreen([]matte.Sample{black}, nil, nil, 0); !errors.Is(err, matte.ErrNoScreen) {
+		t.Errorf("a black band plate: %v, want ErrNoScreen", err)
+	}
+	if _, err := matte.FitScreen([]matte.Sample{black}, nil, nil, 99); err == nil {
+		t.Error("order 99 was taken")
+	}
+	if _, err := matte.FitScreen(nil, nil, nil, 0); err == nil {
+		t.Error("no samples were taken")
+	}
+}
+
+func TestScreenJSON(t *testing.T) {
+	a := matte.Screen{W: 64, H: 36, Order: 1, Coefficients: []float64{-0.3, 0.1, -0.2}, Coverage: 0.7, Scatter: 0.01}
+	data, err := json.Marshal(a)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b matte.Screen
+	if err := json.Unmarshal(data, &b); err != nil {
+		t.Fatal(err)
+	}
+	if d := maxDifference(a.Gray().Pix, b.Gray().Pix); d != 0 || b.Coverage != a.Coverage {
+		t.Errorf("%+v came back as %+v", a, b)
+	}
+	for _, bad := range []string{`{"size":[0,4],"order":1,"coefficients":[0,0,0]}`, `{"size":[4,4],"order":2,"coefficients":[0,0,0]}`, `{"size":[4,4],"order":50}`} {
+		if err := json.Unmarshal([]byte(bad), &b); err == nil || !strings.Contains(err.Error(), "screen") {
+			t.Errorf("%s: %v", bad, err)
+		}
+	}
+}
+
+func TestBandWeights(t *testing.T) {
+	f := plate.NewRGB(20, 10)
+	f.Fill(0.6, 0.3, 0)
+	if w := matte.BandWeights(f); math.Abs(float64(w[0])-2./3) > 1e-6 || math.Abs(float64(w[1])-1./3) > 1e-6 || w[2] != 0 {
+		t.Errorf("weights %v for a screen of (0.6, 0.3, 0); want (2/3, 1/3, 0)", w)
+	}
+	f.Fill(0, 0, 0)
+	if w := matte.BandWeights(f); w[0]+w[1]+w[2] != 1 {
+		t.Errorf("weights %v of a black plate do not add up to 1", w)
+	}
+}
+
+// noiseFloor is sigma_t of DESIGN section 3, as RMS over a frame: the photon-transfer relation of EMVA 1288
+// (variance = read noise squared + signal over full well) for both cameras, without the resampling.
+func noiseFloor(f rig.Faults, ref matte.References, truth rig.Truth) float64 {
+	variance := func(signal float64) float64 { return f.ReadNoise*f.ReadNoise + max(signal, 0)/f.PhotonNoise }
+	var sum float64
+	for i, alpha := range truth.Alpha.Pix {
+		t := 1 - float64(alpha)
+		s := float64(ref.CleanBand.Pix[i] - ref.DarkBand.Pix[i])
+		leak, noise, mk := 0.0, 0.0, 0.0
+		for c, m := range f.Crosstalk {
+			p := float64(truth.Foreground.Pix[c][i])
+			k := float64(ref.CleanColor.Pix[c][i] - ref.DarkColor.Pix[c][i])
+			leak += m * p
+			mk += m * k
+			noise += m * m * variance(p+truth.Gain*t*k)
+		}
+		noise += variance(truth.Gain*t*s + leak)
+		d := truth.Gain * (s - mk)
+		sum += noise / (d * d)
+	}
+	return math.Sqrt(sum / float64(len(truth.Alpha.Pix)))
+}
+
+// With the geometry known and everything else estimated, the matte sits on the noise floor.
+func TestMatteAgainstTheNoiseFloor(t *testing.T) {
+	f := rig.DemoFaults()
+	for seed := range uint64(4) {
+		s, ref := set(f, seed)
+		solver, err := matte.NewSolver(480, 270, ref, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		frames, truth := sample(s, 0, 15, 30, 45)
+		m, err := solver.Crosstalk(frames)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if solver, err = matte.NewSolver(480, 270, ref, &matte.Options{Crosstalk: m.M, Clamp: matte.ClampNone}); err != nil {
+			t.Fatal(err)
+		}
+		for k, frame := range frames {
+			g, err := solver.Gain(frame)
+			if err != nil {
+				t.Fatal(err)
+			}
+			got, err := solver.Solve(nil, frame.Color, frame.Band, g.Value)
+			if err != nil {
+				t.Fatal(err)
+			}
+			e, err := matte.Compare(truth[k].Alpha, matte.Alpha(nil, got.Transmission), nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			floor := noiseFloor(f, ref, truth[k])
+			t.Logf("seed %d, sample %d: RMSE %.5f, floor %.5f, ratio %.3f", seed, k, e.RMSE, floor, e.RMSE/floor)
+			if e.RMSE > 1.10*floor {
+				t.Errorf("seed %d, sample %d: RMSE %.5f is %.3f times the noise floor", seed, k, e.RMSE, e.RMSE/floor)
+			}
+		}
+	}
+}

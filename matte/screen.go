@@ -1,0 +1,339 @@
+package matte
+
+import (
+	"encoding/json"
+	"fmt"
+	"image"
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+
+	"example.com/twinplate/plate"
+)
+
+// A Screen is a smooth model of the lit screen in the band camera, for a take without a clean band plate:
+// the exponential of a polynomial in x and y, both from -1 to 1 over the frame. It is a small thing, kept in
+// a recipe as JSON.
+type Screen struct {
+	W, H         int
+	Order        int       // the polynomial's total degree
+	Coefficients []float64 // of 1, x, y, x^2, xy, y^2, x^3 ...: (Order+1)(Order+2)/2 of them
+	Coverage     float64   // the part of the frame, 0 to 1, that was certainly screen in at least one sample
+	Scatter      float64   // relative standard deviation of those parts from the model
+}
+
+// MaxScreenOrder is the largest degree that FitScreen takes.
+const MaxScreenOrder = 8
+
+// FitScreen fits a screen of the given order (0: 4) to what is certainly screen in the samples, all of one
+// take: dark in the color plate, and on the upper envelope of the band plate. Dark plates may be nil. The
+// lamps' gain may differ from sample to sample; the model has that of the first. An error says that there is
+// not enough screen to see.
+func FitScreen(samples []Sample, darkColor *plate.RGB, darkBand *plate.Gray, order int) (*Screen, error) {
+	if order == 0 {
+		order = 4
+	}
+	if order < 0 || order > MaxScreenOrder {
+		return nil, fmt.Errorf("matte: a screen of order %d: it must be 1 to %d", order, MaxScreenOrder)
+	}
+	if len(samples) == 0 {
+		return nil, fmt.Errorf("matte: no samples to fit a screen to")
+	}
+	size := samples[0].Color.Size()
+	f := &screenFit{w: size.X, h: size.Y, block: max(size.X/160, 1), order: order, gains: make([]float64, len(samples))}
+	for k, s := range samples {
+		if err := (References{DarkColor: darkColor, DarkBand: darkBand, CleanColor: s.Color, CleanBand: s.Band}).check(size); err != nil {
+			return nil, fmt.Errorf("matte: sample %d: %w", k, err)
+		}
+		f.add(k, s, darkColor, darkBand)
+	}
+	return f.fit()
+}
+
+// Gray returns the model as a clean band plate without its dark level: W by H values, all positive.
+func (s *Screen) Gray() *plate.Gray {
+	f := plate.NewGray(s.W, s.H)
+	terms := make([]float64, len(s.Coefficients))
+	for y := range s.H {
+		for x := range s.W {
+			powers(terms, s.Order, place(x, s.W), place(y, s.H))
+			f.Pix[y*s.W+x] = float32(math.Exp(dot(terms, s.Coefficients)))
+		}
+	}
+	return f
+}
+
+// CleanBand returns the model as a clean band plate that was shot: with the dark plate, which may be nil,
+// added.
+func (s *Screen) CleanBand(dark *plate.Gray) *plate.Gray {
+	f := s.Gray()
+	if dark != nil {
+		for i, d := range dark.Pix {
+			f.Pix[i] += d
+		}
+	}
+	return f
+}
+
+func place(i, n int) float64 { return (2*float64(i) + 1 - float64(n)) / float64(n) }
+
+// powers fills terms with 1, x, y, x^2, xy, y^2 and so on to the given order.
+func powers(terms []float64, order int, x, y float64) {
+	terms[0] = 1
+	at := 1
+	for d := 1; d <= order; d++ {
+		// The terms of degree d are those of degree d-1 times x, and y to the d.
+		for k := range d {
+			terms[at+k] = terms[at-d+k] * x
+		}
+		terms[at+d] = terms[at-1] * y
+		at += d + 1
+	}
+}
+
+func dot(a, b []float64) (sum float64) {
+	for i, v := range a {
+		sum += v * b[i]
+	}
+	return sum
+}
+
+type screenFit struct {
+	w, h, block, order int
+	blocks             []screenBlock
+	gains              []float64 // logarithms, one a sample
+	coef               []float64
+}
+
+// A screenBlock is a square of pixels in one sample.
+type screenBlock struct {
+	sample, x, y int     // x and y count blocks
+	level        float64 // logarithm of its mean in the band plate
+	color        float64 // its mean in the color plate, the brightest channel
+	terms        []float64
+	in           bool
+}
+
+func (f *screenFit) add(k int, s Sample, darkColor *plate.RGB, darkBand *plate.Gray) {
+	n := (f.order + 1) * (f.order + 2) / 2
+	for by := 0; (by+1)*f.block <= f.h; by++ {
+		for bx := 0; (bx+1)*f.block <= f.w; bx++ {
+			var band float64
+			var color [3]float64
+			for y := by * f.block; y < (by+1)*f.block; y++ {
+				for x := bx * f.block; x < (bx+1)*f.block; x++ {
+					i := y*f.w + x
+					band += float64(s.Band.Pix[i])
+					if darkBand != nil {
+						band -= float64(darkBand.Pix[i])
+					}
+					for c := range 3 {
+						color[c] += float64(s.Color.Pix[c][i])
+						if darkColor != nil {
+							color[c] -= float64(darkColor.Pix[c][i])
+						}
+					}
+				}
+			}
+			area := float64(f.block * f.block)
+			if band /= area; band < 1e-4 {
+				continue
+			}
+			b := screenBlock{sample: k, x: bx, y: by, level: math.Log(band), color: max(color[0], color[1], color[2]) / area, terms: make([]float64, n), in: true}
+			half := float64(f.block-1) / 2
+			powers(b.terms, f.order, (2*(float64(bx*f.block)+half)+1-float64(f.w))/float64(f.w), (2*(float64(by*f.block)+half)+1-float64(f.h))/float64(f.h))
+			f.blocks = append(f.blocks, b)
+		}
+	}
+}
+
+func (f *screenFit) fit() (*Screen, error) {
+	few := fmt.Errorf("matte: the screen is seen in too little of the frame to model it: shoot a clean band plate, or give more frames (%w)", ErrNoScreen)
+	if len(f.blocks) < 100 {
+		return nil, few
+	}
+	// What is a stop and a half below the brightest tenth is left out at first: a screen that is uneven by
+	// more keeps its middle, and grows outward in the passes below.
+	levels := make([]float64, len(f.blocks))
+	for i, b := range f.blocks {
+		levels[i] = b.level
+	}
+	start := nth(levels, len(levels)*9/10) - 1.5*math.Ln2
+	for i := range f.blocks {
+		f.blocks[i].in = f.blocks[i].level > start
+	}
+	var scatter float64
+	const passes = 24
+	for pass := range passes {
+		order := min(1+pass/3, f.order)
+		// Screen is the upper envelope: at first what lies above the surface pulls a hundred times harder.
+		below := 1.0
+		if pass < 9 {
+			below = 0.01
+		}
+		if !f.solve(order, below) {
+			return nil, few
+		}
+		scatter = f.choose(pass, pass >= 6)
+	}
+	n := (f.w / f.block) * (f.h / f.block)
+	seen := make(map[image.Point]bool)
+	for _, b := range f.blocks {
+		if b.in {
+			seen[image.Pt(b.x, b.y)] = true
+		}
+	}
+	s := &Screen{W: f.w, H: f.h, Order: f.order, Coefficients: f.coef, Coverage: float64(len(seen)) / float64(n), Scatter: scatter}
+	if s.Coverage < 0.05 {
+		return nil, few
+	}
+	return s, nil
+}
+
+// solve fits the terms up to the given order to the blocks that are in.
+func (f *screenFit) solve(order int, below float64) bool {
+	n := (order + 1) * (order + 2) / 2
+	a := mat.NewSymDense(n, nil)
+	rhs := mat.NewVecDense(n, nil)
+	for _, b := range f.blocks {
+		if !b.in {
+			continue
+		}
+		v := b.level - f.gains[b.sample]
+		w := 1.0
+		if f.coef != nil && v < dot(b.terms, f.coef) {
+			w = below
+		}
+		for i := range n {
+			rhs.SetVec(i, rhs.AtVec(i)+w*v*b.terms[i])
+			for j := i; j < n; j++ {
+				a.SetSym(i, j, a.At(i, j)+w*b.terms[i]*b.terms[j])
+			}
+		}
+	}
+	for i := range n {
+		// A whiff of ridge keeps the corners quiet where nothing is seen of them.
+		a.SetSym(i, i, a.At(i, i)*(1+1e-6)+1e-9)
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(a) {
+		return false
+	}
+	var sol mat.VecDense
+	if chol.SolveVecTo(&sol, rhs) != nil {
+		return false
+	}
+	f.coef = make([]float64, (f.order+1)*(f.order+2)/2)
+	copy(f.coef, sol.RawVector().Data)
+	return true
+}
+
+// choose chooses the blocks that lie on the surface, renews the samples' gains when asked, and returns the
+// scatter of the chosen.
+func (f *screenFit) choose(pass int, gains bool) float64 {
+	residual := func(b screenBlock) float64 { return b.level - f.gains[b.sample] - dot(b.terms, f.coef) }
+	if gains {
+		var per = make([][]float64, len(f.gains))
+		for _, b := range f.blocks {
+			if b.in {
+				per[b.sample] = append(per[b.sample], residual(b))
+			}
+		}
+		for k, r := range per {
+			if k > 0 && len(r) > 20 && len(per[0]) > 20 {
+				f.gains[k] += nth(r, len(r)/2) - nth(per[0], len(per[0])/2)
+			}
+		}
+	}
+	var above, colors []float64
+	for _, b := range f.blocks {
+		if r := residual(b); r > 0 && r < 0.3 {
+			above = append(above, r)
+		}
+		if b.in {
+			colors = append(colors, b.color)
+		}
+	}
+	scatter := 0.005
+	if len(above) > 0 {
+		scatter = max(1.4826*nth(above, len(above)/2), scatter)
+	}
+	// The width begins wide and closes to three sigmas.
+	width := max(3*scatter, 0.5-0.05*float64(pass))
+	dark := math.Inf(1)
+	if len(colors) > 0 {
+		m := nth(colors, len(colors)/2)
+		for i, c := range colors {
+			colors[i] = math.Abs(c - m)
+		}
+		dark = m + 6*1.4826*nth(colors, len(colors)/2) + 0.002
+	}
+	for i := range f.blocks {
+		b := &f.blocks[i]
+		b.in = math.Abs(residual(*b)) < width && b.color < dark
+	}
+	return scatter
+}
+
+type screenFile struct {
+	Size         [2]int    `json:"size"`
+	Order        int       `json:"order"`
+	Coefficients []float64 `json:"coefficients"`
+	Coverage     float64   `json:"coverage"`
+	Scatter      float64   `json:"scatter"`
+}
+
+// MarshalJSON writes the model as an object with size, order, coefficients, coverage and scatter.
+func (s Screen) MarshalJSON() ([]byte, error) {
+	return json.Marshal(screenFile{[2]int{s.W, s.H}, s.Order, s.Coefficients, s.Coverage, s.Scatter})
+}
+
+// UnmarshalJSON reads what MarshalJSON writes, and checks it.
+func (s *Screen) UnmarshalJSON(data []byte) error {
+	var f screenFile
+	if err := json.Unmarshal(data, &f); err != nil {
+		return fmt.Errorf("screen: %w", err)
+	}
+	if f.Size[0] < 1 || f.Size[1] < 1 || f.Size[0] > 1<<16 || f.Size[1] > 1<<16 {
+		return fmt.Errorf("screen: size is %dx%d, and must be 1x1 to 65536x65536", f.Size[0], f.Size[1])
+	}
+	if f.Order < 0 || f.Order > MaxScreenOrder {
+		return fmt.Errorf("screen: order is %d, and must be 0 to %d", f.Order, MaxScreenOrder)
+	}
+	if want := (f.Order + 1) * (f.Order + 2) / 2; len(f.Coefficients) != want {
+		return fmt.Errorf("screen: %d coefficients, and order %d has %d", len(f.Coefficients), f.Order, want)
+	}
+	*s = Screen{f.Size[0], f.Size[1], f.Order, f.Coefficients, f.Coverage, f.Scatter}
+	return nil
+}
+
+// BandWeights returns the weights of red, green and blue that give the best ratio of signal to noise at the
+// screen's line when the band camera has a color sensor: each channel in proportion to how bright the screen
+// is in it, as for a sum of signals with equal noise. They add up to 1. A gray plate gets equal thirds. The
+// screen's brightness is read from the brightest tenth of the plate; a black plate gets equal thirds too.
+func BandWeights(band *plate.RGB) [3]float32 {
+	var bright [3]float64
+	sum := plate.NewGray(band.W, band.H)
+	for c := range 3 {
+		for i, v := range band.Pix[c] {
+			sum.Pix[i] += v
+		}
+	}
+	limit := quantile(sum.Pix, 0.9)
+	for i, v := range sum.Pix {
+		if v >= limit {
+			for c := range 3 {
+				bright[c] += max(float64(band.Pix[c][i]), 0)
+			}
+		}
+	}
+	total := bright[0] + bright[1] + bright[2]
+	if !(total > 0) {
+		return [3]float32{1. / 3, 1. / 3, 1. / 3}
+	}
+	var w [3]float32
+	for c := range 3 {
+		w[c] = float32(bright[c] / total)
+	}
+	return w
+}

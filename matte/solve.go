@@ -1,0 +1,304 @@
+// Package matte turns two plates of one performer, shot before a screen of sodium light, into a transmission
+// and a foreground.
+//
+// With C' and N' the color and the band plate less their dark plates, S and K the clean band and the clean
+// color plate less theirs, g the lamps' gain and m what the band camera sees of the set light,
+//
+//	t     = (N' - m . C') / (g (S - m . K))
+//	P     = C' - g t K
+//	alpha = 1 - t
+//
+// Every plate is in linear light and in the color camera's frame; package align brings the band plate there.
+// The screen is black in the color plate, so P is premultiplied as it was photographed: it is never
+// multiplied by alpha again.
+package matte
+
+import (
+	"fmt"
+	"image"
+	"math"
+
+	"example.com/twinplate/plate"
+)
+
+// References are the plates of a take that have no performer in them. Any of them may be nil; all have the
+// color plate's size.
+type References struct {
+	DarkColor  *plate.RGB  // the color camera with the lamps off or the lens capped; nil: black
+	DarkBand   *plate.Gray // the same for the band camera; nil: black
+	CleanColor *plate.RGB  // the color camera's view of the screen with nobody before it; nil: a black screen
+	CleanBand  *plate.Gray // the same for the band camera: needed by NewSolver; FitScreen makes one
+}
+
+// A Clamp says which results are brought into the range that light can have.
+type Clamp int
+
+const (
+	ClampTransmission Clamp = iota // transmission to 0..1; the foreground as it comes (the default)
+	ClampNone                      // both as they come, noise and all
+	ClampAll                       // transmission to 0..1, and foreground below 0 to 0
+)
+
+// Options hold what a Solver may be told. The zero value means: no crosstalk, transmission clamped.
+type Options struct {
+	Crosstalk [3]float64 // m: the part of red, green and blue set light that the band camera sees
+	Clamp     Clamp
+}
+
+// A Solver solves the frames of one take. It is prepared once, and safe for concurrent use.
+type Solver struct {
+	w, h      int
+	m         [3]float32
+	clamp     Clamp
+	darkColor *plate.RGB // nil: 0
+	darkBand  *plate.Gray
+	screen    *plate.RGB  // K; nil: 0
+	inverse   *plate.Gray // 1 / (S - m.K); 0 where there is no screen
+	uncovered float64
+}
+
+// A Solution is what Solve makes of one frame.
+type Solution struct {
+	Transmission *plate.Gray // t: 1 where the screen is fully visible
+	Foreground   *plate.RGB  // P: premultiplied, linear light
+}
+
+// A SizeError says that a plate has another size than the rest.
+type SizeError struct {
+	Plate     string // which plate, as "clean band plate"
+	Got, Want image.Point
+}
+
+func (e *SizeError) Error() string {
+	return fmt.Sprintf("the %s has %dx%d pixels, and must have %dx%d like the color plate", e.Plate, e.Got.X, e.Got.Y, e.Want.X, e.Want.Y)
+}
+
+// darkest is the level, relative to the screen's brightest, below which there is no screen to speak of: five
+// stops down noise is 32 times larger in the matte, ten stops down nothing is left.
+const darkest = 1.0 / 1024
+
+// NewSolver prepares the solution for a take whose color plates have w by h pixels. It returns an error when
+// ref has no clean band plate, when a plate has another size or a value that is not finite, or when the
+// clean band plate is black. A nil opt means the zero Options.
+//
+// Where the clean band plate is more than ten stops below its brightest, there is no screen: transmission is
+// 0 there, so the set's edge stays in the foreground. Uncovered tells how much that is.
+func NewSolver(w, h int, ref References, opt *Options) (*Solver, error) {
+	if opt == nil {
+		opt = &Options{}
+	}
+	if ref.CleanBand == nil {
+		return nil, fmt.Errorf("matte: no clean band plate: shoot one, or make one with FitScreen")
+	}
+	if err := ref.check(image.Pt(w, h)); err != nil {
+		return nil, err
+	}
+	s := &Solver{w: w, h: h, clamp: opt.Clamp, darkColor: ref.DarkColor, darkBand: ref.DarkBand, inverse: plate.NewGray(w, h)}
+	for c, v := range opt.Crosstalk {
+		if !(math.Abs(v) < 1) {
+			return nil, fmt.Errorf("matte: crosstalk %v for %s: it must be a number between -1 and 1, and is usually below 0.1", v, [3]string{"red", "green", "blue"}[c])
+		}
+		s.m[c] = float32(v)
+	}
+	if ref.CleanColor != nil {
+		s.screen = Less(nil, ref.CleanColor, ref.DarkColor)
+	}
+	effective := s.inverse
+	var top float32
+	for i, v := range ref.CleanBand.Pix {
+		if ref.DarkBand != nil {
+			v -= ref.DarkBand.Pix[i]
+		}
+		if s.screen != nil {
+			v -= s.m[0]*s.screen.Pix[0][i] + s.m[1]*s.screen.Pix[1][i] + s.m[2]*s.screen.Pix[2][i]
+		}
+		effective.Pix[i] = v
+		top = max(top, v)
+	}
+	if !(top > 0) {
+		return nil, fmt.Errorf("matte: the clean band plate is black: its brightest pixel is %.3g above the dark plate; it must show the lit screen", top)
+	}
+	none := 0
+	for i, v := range effective.Pix {
+		if v < top*darkest {
+			effective.Pix[i] = 0
+			none++
+		} else {
+			effective.Pix[i] = 1 / v
+		}
+	}
+	s.uncovered = float64(none) / float64(w*h)
+	return s, nil
+}
+
+func (ref References) check(want image.Point) error {
+	for _, p := range []struct {
+		name  string
+		frame interface {
+			Size() image.Point
+			CheckFinite() error
+		}
+		there bool
+	}{
+		{"dark color plate", ref.DarkColor, ref.DarkColor != nil},
+		{"dark band plate", ref.DarkBand, ref.DarkBand != nil},
+		{"clean color plate", ref.CleanColor, ref.CleanColor != nil},
+		{"clean band plate", ref.CleanBand, ref.CleanBand != nil},
+	} {
+		if !p.there {
+			continue
+		}
+		if p.frame.Size() != want {
+			return &SizeError{p.name, p.frame.Size(), want}
+		}
+		if err := p.frame.CheckFinite(); err != nil {
+			return fmt.Errorf("the %s: %w", p.name, err)
+		}
+	}
+	return nil
+}
+
+// Uncovered returns the part of the frame, 0 to 1, where the clean band plate shows no screen.
+func (s *Solver) Uncovered() float64 { return s.uncovered }
+
+// Solve solves one frame: the color plate, the band plate in the color plate's frame, and the lamps' gain
+// (1: as bright as in the clean plate). The result is put into dst and returned; a nil dst, or a nil or
+// wrongly sized plane in it, is made anew. An error says which plate has another size or a value that is not
+// finite, or that the gain is not a positive number.
+func (s *Solver) Solve(dst *Solution, color *plate.RGB, band *plate.Gray, gain float64) (*Solution, error) {
+	want := image.Pt(s.w, s.h)
+	if color.Size() != want {
+		return nil, &SizeError{"color plate", color.Size(), want}
+	}
+	if band.Size() != want {
+		return nil, &SizeError{"band plate", band.Size(), want}
+	}
+	if !(gain > 0) || math.IsInf(gain, 0) {
+		return nil, fmt.Errorf("matte: gain %v: it must be a positive number, and is 1 where the lamps are as bright as in the clean plate", gain)
+	}
+	if dst == nil {
+		dst = &Solution{}
+	}
+	if dst.Transmission == nil || dst.Transmission.Size() != want {
+		dst.Transmission = plate.NewGray(s.w, s.h)
+	}
+	if dst.Foreground == nil || dst.Foreground.Size() != want {
+		dst.Foreground = plate.NewRGB(s.w, s.h)
+	}
+	g := float32(gain)
+	finite := true
+	for y := range s.h {
+		finite = s.row(dst, color, band, g, y*s.w, (y+1)*s.w) && finite
+	}
+	if !finite {
+		if err := color.CheckFinite(); err != nil {
+			return nil, fmt.Errorf("the color plate: %w", err)
+		}
+		if err := band.CheckFinite(); err != nil {
+			return nil, fmt.Errorf("the band plate: %w", err)
+		}
+		return nil, fmt.Errorf("matte: the arithmetic left the range of float32: the plates' values are far too large")
+	}
+	return dst, nil
+}
+
+// row solves the pixels from i to j and tells whether all of them came out finite.
+func (s *Solver) row(dst *Solution, color *plate.RGB, band *plate.Gray, g float32, i, j int) bool {
+	n := j - i
+	t := dst.Transmission.Pix[i:j:j]
+	inv := s.inverse.Pix[i:j:j]
+	b := band.Pix[i:j:j]
+	var in, out [3][]float32
+	for c := range 3 {
+		in[c] = color.Pix[c][i:j:j]
+		out[c] = dst.Foreground.Pix[c][i:j:j]
+		copy(out[c], in[c])
+		if s.darkColor != nil {
+			for x, d := range s.darkColor.Pix[c][i:j:j] {
+				out[c][x] -= d
+			}
+		}
+	}
+	p0, p1, p2 := out[0][:n], out[1][:n], out[2][:n]
+	m0, m1, m2 := s.m[0], s.m[1], s.m[2]
+	perGain := 1 / g
+	var bad float32
+	for x := range n {
+		v := b[x] - (m0*p0[x] + m1*p1[x] + m2*p2[x])
+		if s.darkBand != nil {
+			v -= s.darkBand.Pix[i+x]
+		}
+		v *= inv[x] * perGain
+		t[x] = v
+		bad += (v + p0[x] + p1[x] + p2[x]) * 0 // NaN as soon as one of them is not finite
+	}
+	if s.screen != nil {
+		for c := range 3 {
+			k := s.screen.Pix[c][i:j:j]
+			p := out[c][:n]
+			for x := range n {
+				p[x] -= g * t[x] * k[x]
+			}
+		}
+	}
+	if s.clamp != ClampNone {
+		for x, v := range t {
+			t[x] = min(max(v, 0), 1)
+		}
+	}
+	if s.clamp == ClampAll {
+		for c := range 3 {
+			for x, v := range out[c] {
+				out[c][x] = max(v, 0)
+			}
+		}
+	}
+	return bad == 0
+}
+
+// Alpha returns 1 - t, into dst when that has the right size.
+func Alpha(dst, transmission *plate.Gray) *plate.Gray {
+	if dst == nil || dst.Size() != transmission.Size() {
+		dst = plate.NewGray(transmission.W, transmission.H)
+	}
+	for i, t := range transmission.Pix {
+		dst.Pix[i] = 1 - t
+	}
+	return dst
+}
+
+// RGBA returns the foreground with its alpha, premultiplied, as composite's operators take it. It shares the
+// foreground's planes.
+func (s *Solution) RGBA() *plate.RGBA {
+	return &plate.RGBA{RGB: *s.Foreground, A: Alpha(nil, s.Transmission).Pix}
+}
+
+// Less returns a less dark, into dst when that has the right size. A nil dark is black.
+func Less(dst, a, dark *plate.RGB) *plate.RGB {
+	if dst == nil || dst.Size() != a.Size() {
+		dst = plate.NewRGB(a.W, a.H)
+	}
+	for c := range 3 {
+		copy(dst.Pix[c], a.Pix[c])
+		if dark != nil {
+			for i, d := range dark.Pix[c] {
+				dst.Pix[c][i] -= d
+			}
+		}
+	}
+	return dst
+}
+
+// LessGray is Less for one plane.
+func LessGray(dst, a, dark *plate.Gray) *plate.Gray {
+	if dst == nil || dst.Size() != a.Size() {
+		dst = plate.NewGray(a.W, a.H)
+	}
+	copy(dst.Pix, a.Pix)
+	if dark != nil {
+		for i, d := range dark.Pix {
+			dst.Pix[i] -= d
+		}
+	}
+	return dst
+}
