@@ -17,7 +17,7 @@ type Errors struct {
 	MSE          float64 `json:"mse"`          // mean squared difference, over the pixels compared
 	RMSE         float64 `json:"rmse"`         // its square root
 	Gradient     float64 `json:"gradient"`     // how much softer, sharper or displaced the edges are
-	Connectivity float64 `json:"connectivity"` // how much has come loose from the main body, or been joined to it
+	Connectivity float64 `json:"connectivity"` // how much is there that does not hang together with the body
 }
 
 // CompareOptions hold what Compare may be told. The zero value means the paper's parameters over the whole
@@ -55,12 +55,14 @@ const levelSlack = 1e-6
 // A pixel's phi is 1 - d where d >= Theta, and 1 elsewhere, with d = alpha - l. Its l is the last of the
 // levels 0, Step, 2 Step ... 1, counted upward, at which it is still in the source: the largest 4-connected
 // set of pixels where both mattes are at or above the level (the topmost, then leftmost, of sets as large). At
-// level 0 all pixels are. So alpha that is there in both mattes and hangs together with the body costs
-// nothing; a strand that has come loose in one of them costs the difference.
+// level 0 all pixels are. So what stands out by less than Theta above what hangs together with the body in
+// both mattes costs nothing, and a detached speck, or the gap that cuts a strand, costs its whole difference.
 //
-// That is the paper's measure with p = 1, and with two choices of common practice: one source for each level,
-// where the paper has one, the region where both mattes are opaque; and a weight lambda of 1, where the paper
-// weights by the distance to the source. (The paper's formulas are given from memory.)
+// That is the paper's measure with p = 1, and with two choices of common practice: one source and one l for
+// each level of both mattes together, where the paper has one source, the region where both are opaque, and
+// an l for each matte; and a weight lambda of 1, where the paper weights by the distance to the source. With
+// an l in common, the part of a strand beyond a cut costs nothing where its alpha is right. (The paper's
+// definitions are given from memory.)
 //
 // The error says which size, value or option is not valid: the mattes must be of one size and finite, and
 // the region must be that size too and hold at least one pixel.
