@@ -1,0 +1,423 @@
+package align
+
+import (
+	"context"
+	"math"
+	"slices"
+)
+
+// The parameters of a geometry, as the fit has them: the homography's first eight elements, between color
+// coordinates (from the radial center, in half diagonals) and band coordinates (from the frame's middle, in
+// what a half diagonal becomes when the frames are stretched over each other, before the flip); then the
+// radial terms. All are of the order of 1, and a change by d moves a corner by about d half diagonals.
+type theta [10]float64
+
+var models = []string{Shift, Similarity, Affine, Homography, Radial}
+
+// fixedModel has no free parameter.
+const fixedModel = ""
+
+func modelIndex(name string) int { return slices.Index(models, name) }
+
+// least returns the simpler of two models.
+func least(a, b string) string { return models[min(modelIndex(a), modelIndex(b))] }
+
+// columns returns the free directions of a model in the parameters, and the parameters where all are zero.
+// terms is the number of radial terms.
+func columns(model string, terms int) (free []theta, at theta) {
+	unit := func(i ...int) (t theta) {
+		for _, k := range i {
+			t[k] = 1
+		}
+		return t
+	}
+	at = theta{0: 1, 4: 1}
+	index := modelIndex(model)
+	if index < 0 {
+		return nil, at
+	}
+	free = []theta{unit(2), unit(5)}
+	if index == 1 {
+		turn := theta{1: 1, 3: -1}
+		return append(free, unit(0, 4), turn), theta{}
+	}
+	if index >= 2 {
+		free = append(free, unit(0), unit(1), unit(3), unit(4))
+		at = theta{}
+	}
+	if index >= 3 {
+		free = append(free, unit(6), unit(7))
+	}
+	if index >= 4 {
+		for i := range terms {
+			free = append(free, unit(8+i))
+		}
+	}
+	return free, at
+}
+
+// A fit is a geometry on its way to its plates, at one level.
+type fit struct {
+	l     *level
+	g     Geometry
+	model string
+	terms int // radial terms, when the model has them
+	theta theta
+	d     float64    // the color frame's half diagonal, in pixels
+	s     [2]float64 // band pixels to a color pixel, nominally
+	last  []measurement
+	match float64
+	stats stats
+}
+
+// stats is what a fit leaves over.
+type stats struct {
+	n    int
+	rms  float64 // weighted, in pixels of the band plate
+	chi2 float64 // weighted sum of squares
+}
+
+func newFit(g Geometry, l *level, model string) *fit {
+	f := &fit{l: l, g: g, model: model, terms: 2}
+	f.d = g.halfDiagonal()
+	f.s = [2]float64{float64(g.BandW) / float64(g.ColorW), float64(g.BandH) / float64(g.ColorH)}
+	if f.shapeDiffers() && modelIndex(model) == 1 {
+		f.model = Affine // alike along both axes means nothing here
+	}
+	h := mul3(mul3(f.bandUnit(false), g.Homography), f.colorUnit(true))
+	for i := range 8 {
+		f.theta[i] = h[i] / h[8]
+	}
+	f.theta[8], f.theta[9] = g.Radial[0], g.Radial[1]
+	return f
+}
+
+func (f *fit) shapeDiffers() bool { return math.Abs(f.s[0]/f.s[1]-1) > shapeDiffers }
+
+// colorUnit is the matrix from color pixels to the fit's coordinates, or back.
+func (f *fit) colorUnit(back bool) [9]float64 {
+	x, y := f.g.Center[0], f.g.Center[1]
+	if back {
+		return [9]float64{f.d, 0, x, 0, f.d, y, 0, 0, 1}
+	}
+	return [9]float64{1 / f.d, 0, -x / f.d, 0, 1 / f.d, -y / f.d, 0, 0, 1}
+}
+
+// bandUnit is the same for band pixels.
+func (f *fit) bandUnit(back bool) [9]float64 {
+	x, y := float64(f.g.BandW-1)/2, float64(f.g.BandH-1)/2
+	sx, sy := f.d*f.s[0], f.d*f.s[1]
+	if back {
+		return [9]float64{sx, 0, x, 0, sy, y, 0, 0, 1}
+	}
+	return [9]float64{1 / sx, 0, -x / sx, 0, 1 / sy, -y / sy, 0, 0, 1}
+}
+
+// set takes the parameters over into the geometry, and returns how far the corners move, in color pixels.
+func (f *fit) set(t theta) (moved float64) {
+	old := f.g
+	f.theta = t
+	h := [9]float64{t[0], t[1], t[2], t[3], t[4], t[5], t[6], t[7], 1}
+	h = mul3(mul3(f.bandUnit(true), h), f.colorUnit(false))
+	for i := range h {
+		f.g.Homography[i] = h[i] / h[8]
+	}
+	f.g.Radial = [2]float64{t[8], t[9]}
+	for _, p := range f.g.Grid(2) {
+		x, y := old.Map(p.Color[0], p.Color[1])
+		moved = math.Max(moved, math.Hypot((x-p.Band[0])/f.s[0], (y-p.Band[1])/f.s[1]))
+	}
+	return moved
+}
+
+// slope returns the derivatives of the band place, in pixels of the level, by the parameters at a pixel of
+// the level.
+func (f *fit) slope(x, y float64) (dx, dy theta) {
+	t := &f.theta
+	px := ((x+0.5)*f.l.fc - 0.5 - f.g.Center[0]) / f.d
+	py := ((y+0.5)*f.l.fc - 0.5 - f.g.Center[1]) / f.d
+	r2 := px*px + py*py
+	k := 1 + r2*(t[8]+r2*t[9])
+	X, Y := px*k, py*k
+	w := 1 / (t[6]*X + t[7]*Y + 1)
+	u, v := (t[0]*X+t[1]*Y+t[2])*w, (t[3]*X+t[4]*Y+t[5])*w
+	dx = theta{X * w, Y * w, w, 0, 0, 0, -u * X * w, -u * Y * w}
+	dy = theta{0, 0, 0, X * w, Y * w, w, -v * X * w, -v * Y * w}
+	// Along the radius.
+	rx := ((t[0]-u*t[6])*px + (t[1]-u*t[7])*py) * w
+	ry := ((t[3]-v*t[6])*px + (t[4]-v*t[7])*py) * w
+	dx[8], dx[9] = rx*r2, rx*r2*r2
+	dy[8], dy[9] = ry*r2, ry*r2*r2
+	kx, ky := f.d*f.s[0]/f.l.fb, f.d*f.s[1]/f.l.fb
+	if f.g.Mirror {
+		kx = -kx
+	}
+	for i := range dx {
+		dx[i] *= kx
+		dy[i] *= ky
+	}
+	return dx, dy
+}
+
+// An equation is one measured displacement: row . (change of the parameters) = e.
+type equation struct {
+	row    theta
+	e      float64 // pixels of the level
+	v      float64 // its variance by noise alone
+	weight float64
+	from   int // the measurement
+}
+
+// Constants of the weighting, in pixels of the level.
+const (
+	correlated = 8    // how many smoothed pixels share their noise
+	worst      = 1.5  // standard deviation from which a measurement is left out
+	farthest   = 3    // displacement beyond which a measurement says only the direction
+	leastError = 0.03 // error that every measurement is granted besides noise
+)
+
+// equations turns the measurements into equations across each edge and, where there is texture or a corner,
+// along it.
+func (f *fit) equations(ms []measurement) []equation {
+	var list []equation
+	for i, m := range ms {
+		a, b, c := m.info[0], m.info[1], m.info[2]
+		if !(a+c > 0) {
+			continue
+		}
+		dx, dy := f.slope(m.x, m.y)
+		half, diff := (a+c)/2, math.Hypot((a-c)/2, b)
+		angle := math.Atan2(2*b, a-c) / 2
+		sin, cos := math.Sincos(angle)
+		for _, q := range [2]struct{ l, x, y float64 }{{half + diff, cos, sin}, {half - diff, -sin, cos}} {
+			if !(q.l*worst*worst > correlated) {
+				continue
+			}
+			eq := equation{e: (q.x*m.b[0] + q.y*m.b[1]) / q.l, v: correlated / q.l, from: i}
+			eq.e = math.Max(-farthest, math.Min(eq.e, farthest))
+			for j := range eq.row {
+				eq.row[j] = q.x*dx[j] + q.y*dy[j]
+			}
+			list = append(list, eq)
+		}
+	}
+	return list
+}
+
+// solve fits a model to the measurements, linearly about the present parameters, by least squares reweighted
+// after Geman and McClure; it returns the parameters and marks the measurements that had weight.
+func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
+	eqs := f.equations(ms)
+	next := now
+	st := stats{n: len(eqs)}
+	if len(eqs) == 0 {
+		return next, st
+	}
+	r := make([]float64, len(eqs))
+	for pass := range 8 {
+		// How far apart the measurements are beyond their noise: from the median.
+		abs := make([]float64, len(eqs))
+		var delta theta
+		for j := range delta {
+			delta[j] = next[j] - now[j]
+		}
+		for i, q := range eqs {
+			r[i] = q.e - dot(&q.row, &delta)
+			abs[i] = math.Abs(r[i])
+		}
+		slices.Sort(abs)
+		spread := math.Max(1.4826*abs[len(abs)/2], leastError)
+		for i := range eqs {
+			q := &eqs[i]
+			q.weight = 1 / (q.v + spread*spread)
+			z := r[i] * r[i] * q.weight / (2.5 * 2.5)
+			q.weight /= (1 + z) * (1 + z)
+		}
+		if pass == 7 || model == fixedModel {
+			break
+		}
+		next, _ = f.linear(eqs, model, f.terms, now)
+	}
+	var sum, weights float64
+	for i := range ms {
+		ms[i].used = false
+	}
+	for i, q := range eqs {
+		sum += q.weight * r[i] * r[i]
+		weights += q.weight
+		if full := 1 / (q.v + leastError*leastError); q.weight > 1e-3*full {
+			ms[q.from].used = true
+		}
+	}
+	st.chi2 = sum
+	st.rms = math.Sqrt(sum/weights) * f.l.fb
+	return next, st
+}
+
+func dot(a, b *theta) (s float64) {
+	for i := range a {
+		s += a[i] * b[i]
+	}
+	return s
+}
+
+// linear solves the equations, with their weights, for a model's parameters; chi2 is the weighted sum of
+// squares left. A weak preference for what rigs are like holds what the edges do not.
+func (f *fit) linear(eqs []equation, model string, terms int, now theta) (next theta, chi2 float64) {
+	free, at := columns(model, terms)
+	n := len(free)
+	m := newNormal(n)
+	row := make([]float64, n)
+	add := func(full *theta, v, weight float64) {
+		for j := range free {
+			row[j] = dot(full, &free[j])
+		}
+		m.add(row, v-dot(full, &at), weight)
+	}
+	for i := range eqs {
+		q := &eqs[i]
+		add(&q.row, q.e+dot(&q.row, &now), q.weight)
+	}
+	for _, p := range f.preferences() {
+		add(&p.row, p.e, 1/p.v)
+	}
+	x, ok := m.solve()
+	if !ok {
+		return now, math.Inf(1)
+	}
+	next = at
+	for j := range free {
+		for k := range next {
+			next[k] += x[j] * free[j][k]
+		}
+	}
+	var delta theta
+	for j := range delta {
+		delta[j] = next[j] - now[j]
+	}
+	for i := range eqs {
+		q := &eqs[i]
+		r := q.e - dot(&q.row, &delta)
+		chi2 += q.weight * r * r
+	}
+	return next, chi2
+}
+
+// preferences says what rigs are like, as equations on the parameters with generous variances.
+func (f *fit) preferences() []equation {
+	list := []equation{
+		{row: theta{0: 1}, e: 1, v: 0.2 * 0.2},
+		{row: theta{4: 1}, e: 1, v: 0.2 * 0.2},
+		{row: theta{1: 1}, v: 0.2 * 0.2},
+		{row: theta{3: 1}, v: 0.2 * 0.2},
+		{row: theta{2: 1}, v: 0.5 * 0.5},
+		{row: theta{5: 1}, v: 0.5 * 0.5},
+		{row: theta{6: 1}, v: 0.03 * 0.03},
+		{row: theta{7: 1}, v: 0.03 * 0.03},
+		{row: theta{8: 1}, v: 0.03 * 0.03},
+		{row: theta{9: 1}, v: 0.015 * 0.015},
+	}
+	if !f.shapeDiffers() {
+		list = append(list,
+			equation{row: theta{0: 1, 4: -1}, v: 0.02 * 0.02},
+			equation{row: theta{1: 1, 3: 1}, v: 0.02 * 0.02})
+	}
+	return list
+}
+
+// run fits the model until it stands still, or for the number of rounds given; ok is false when too few
+// edges are left or the geometry goes astray.
+func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
+	var tiles []tile
+	moved := math.Inf(1)
+	for round := range rounds + 1 {
+		if moved > 1.5*f.l.fc {
+			tiles = f.l.edges(f.g)
+		}
+		if len(tiles) < minEdges {
+			return false, nil
+		}
+		f.last, err = f.l.measure(ctx, f.g, tiles)
+		if err != nil {
+			return false, err
+		}
+		var next theta
+		next, f.stats = f.solve(f.last, f.model, f.theta)
+		if f.stats.n < minEdges {
+			return false, nil
+		}
+		if round == rounds || moved < 0.01*f.l.fc {
+			break
+		}
+		moved = f.set(next)
+		if f.g.Check() != nil || moved > float64(f.g.ColorW) {
+			return false, nil
+		}
+	}
+	var sum, energy float64
+	for _, m := range f.last {
+		sum += m.energy * m.match
+		energy += m.energy
+	}
+	f.match = sum / energy
+	return energy > 0, nil
+}
+
+// choose fits the richest model allowed, and then the one that the measurements support: the one with the
+// least of Schwarz's criterion, chi-squared plus the number of parameters times the logarithm of the number
+// of measurements. Neighboring pieces of edge do not err independently, so that four count as one.
+func (f *fit) choose(ctx context.Context) (ok bool, err error) {
+	richest := f.model
+	if richest == Radial {
+		f.model = Homography
+		if ok, err := f.run(ctx, 4); !ok || err != nil {
+			return ok, err
+		}
+		f.model = Radial
+	}
+	if ok, err := f.run(ctx, 8); !ok || err != nil {
+		return ok, err
+	}
+	eqs := f.equations(f.last)
+	f.weigh(eqs)
+	n := float64(len(eqs))
+	best := math.Inf(1)
+	for i, model := range models[:modelIndex(richest)+1] {
+		if f.shapeDiffers() && i < 2 {
+			continue
+		}
+		for terms := 1; terms <= 2; terms++ {
+			if model != Radial && terms > 1 {
+				continue
+			}
+			free, _ := columns(model, terms)
+			_, chi2 := f.linear(eqs, model, terms, f.theta)
+			if c := chi2/independent + float64(len(free))*math.Log(n); c < best {
+				best, f.model, f.terms = c, model, terms
+			}
+		}
+	}
+	// What the chosen model does not have goes back to nothing.
+	next, _ := f.linear(eqs, f.model, f.terms, f.theta)
+	f.set(next)
+	return f.run(ctx, 5)
+}
+
+// independent is how many neighboring measurements err together.
+const independent = 4
+
+// weigh gives the equations the weights of a fit that has converged, with chi-squared about their number.
+func (f *fit) weigh(eqs []equation) {
+	abs := make([]float64, len(eqs))
+	for i, q := range eqs {
+		abs[i] = math.Abs(q.e)
+	}
+	slices.Sort(abs)
+	spread := math.Max(1.4826*abs[len(abs)/2], leastError)
+	for i := range eqs {
+		q := &eqs[i]
+		q.weight = 1 / (q.v + spread*spread)
+		z := q.e * q.e * q.weight / (2.5 * 2.5)
+		q.weight /= (1 + z) * (1 + z)
+	}
+}

@@ -1,0 +1,366 @@
+package align
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"example.com/twinplate/plate"
+)
+
+// A Pair is one frame of a take: the color plate and the band plate of the same moment, in linear light.
+type Pair struct {
+	Color *plate.RGB
+	Band  *plate.Gray
+}
+
+// The models that a geometry can be limited to, each holding the ones before it.
+const (
+	Shift      = "shift"      // the band plate is moved
+	Similarity = "similarity" // and turned, and scaled alike along both axes
+	Affine     = "affine"     // and scaled and sheared along each axis
+	Homography = "homography" // and in perspective
+	Radial     = "radial"     // and distorted radially by its lens, to the fourth power
+)
+
+// Mirror says whether the band plate is flipped left to right.
+type Mirror int
+
+const (
+	MirrorAuto Mirror = iota // it is tried both ways
+	MirrorYes
+	MirrorNo
+)
+
+// Options are choices for FromFootage. The zero value, and nil, mean the defaults.
+type Options struct {
+	// Model is the richest model that may be used: the plates decide whether they support it, and a simpler
+	// one is used where they do not. Empty means Radial.
+	Model string
+
+	// Mirror fixes the parity where it is known.
+	Mirror Mirror
+
+	// MaxShift is how far the plates may be moved from being centered on each other, in parts of the color
+	// frame's width; 0 means 0.1.
+	MaxShift float64
+
+	// MaxRotation is in degrees; 0 means 5.
+	MaxRotation float64
+
+	// MaxScale is how far the scale may be from that of frames which cover each other edge to edge; 0 means
+	// 0.08, for 8 % either way.
+	MaxScale float64
+}
+
+// An Estimate is a geometry found from plates, and how far it is to be believed.
+type Estimate struct {
+	Geometry Geometry
+
+	// Residual is how far the silhouettes' edges in the two plates are still apart once the geometry has
+	// brought them together, in band pixels: the root of the mean square, across the edge, over the pieces
+	// of edge that were used, each weighted as it was in the fit. It has in it what is not the geometry's
+	// fault (noise, costume texture against the edge), so that the geometry itself is usually better than
+	// this; but away from the edges it can be worse: see Coverage.
+	Residual float64
+
+	Model  string // the model that the plates supported
+	Frames int    // how many of the pairs had silhouettes in them
+	Edges  int    // how many pieces of edge were used, over all pairs
+
+	// Match is how much of the color plate's change across the silhouettes' edges the band plate explains,
+	// 0 to 1.
+	Match float64
+
+	// ParityMargin is Match less what the other parity reached, or 0 where the parity was given: above 0.1
+	// the parity is certain, and below 0.05 there is a warning.
+	ParityMargin float64
+
+	// Coverage is the part of the color frame, 0 to 1, that is no further than a tenth of its width from an
+	// edge that was used. Elsewhere the geometry is extrapolated.
+	Coverage float64
+
+	Warnings []string // in plain words, each naming what to do about it
+}
+
+// Errors of FromFootage and Residual, wrapped with what was found: test for them with errors.Is.
+var (
+	// ErrNoSilhouettes: no pair has a performer against the bright screen.
+	ErrNoSilhouettes = errors.New("no silhouettes")
+
+	// ErrNoMatch: the silhouettes of the band plates are not found in the color plates.
+	ErrNoMatch = errors.New("the plates have nothing in common")
+)
+
+// minSide is the smallest width or height of a plate, in pixels.
+const minSide = 32
+
+// maxPairs bounds the work and the memory.
+const maxPairs = 64
+
+// FromFootage finds the geometry between the cameras from pairs of plates with a performer in them: one
+// geometry for all pairs, since the cameras are fixed to each other. Three to eight pairs with the performer
+// in different places serve well; all color plates must have one size, and all band plates one size (at
+// least 32 pixels a side). Neither clean plates nor dark levels are needed: it makes no difference to the
+// result when a plate is multiplied by a factor or has a constant added.
+//
+// The two plates have little in common but silhouettes. A coarse search (normalized cross-correlation of the
+// performer's presence over parity, rotation, scale and shift) is refined up a pyramid. There, in each small
+// window with an edge in it, the color plate is modeled as the band plate's alpha times a color that varies
+// linearly over the window; the shift that fits best, across the edge, is that piece of edge's measurement;
+// and a robust least-squares fit of the geometry to all measurements follows, until it stands still. The
+// models are taken from simple to rich, each only where it improves the fit significantly (Schwarz's
+// criterion). The result is deterministic.
+//
+// The error wraps ErrNoSilhouettes or ErrNoMatch where the pictures are the cause, and ctx.Err() when ctx
+// ends first.
+func FromFootage(ctx context.Context, pairs []Pair, opt *Options) (*Estimate, error) {
+	var o Options
+	if opt != nil {
+		o = *opt
+	}
+	if err := o.fill(); err != nil {
+		return nil, err
+	}
+	if err := checkPairs(pairs); err != nil {
+		return nil, err
+	}
+	s, err := newStack(ctx, pairs)
+	if err != nil {
+		return nil, err
+	}
+	return s.estimate(ctx, o)
+}
+
+// Residual measures how well g brings the silhouettes of pairs together, in band pixels, as Estimate.Residual
+// states it, without changing g. Edges that are over three pixels apart count as three: a larger value than
+// about 1.5 means that g is wrong, and not by how much.
+func Residual(ctx context.Context, pairs []Pair, g Geometry) (float64, error) {
+	if err := g.Check(); err != nil {
+		return 0, err
+	}
+	if err := checkPairs(pairs); err != nil {
+		return 0, err
+	}
+	if c, b := pairs[0].Color, pairs[0].Band; c.W != g.ColorW || c.H != g.ColorH || b.W != g.BandW || b.H != g.BandH {
+		return 0, fmt.Errorf("align: the plates have %dx%d (color) and %dx%d (band) pixels, and the geometry is for %dx%d and %dx%d", c.W, c.H, b.W, b.H, g.ColorW, g.ColorH, g.BandW, g.BandH)
+	}
+	s, err := newStack(ctx, pairs)
+	if err != nil {
+		return 0, err
+	}
+	l := s.levels[0]
+	tiles := l.edges(g)
+	if len(tiles) < minEdges {
+		return 0, fmt.Errorf("align: %w: %d pieces of edge in %d pairs", ErrNoSilhouettes, len(tiles), len(pairs))
+	}
+	m, err := l.measure(ctx, g, tiles)
+	if err != nil {
+		return 0, err
+	}
+	f := newFit(g, l, Radial)
+	_, st := f.solve(m, fixedModel, f.theta)
+	return st.rms, nil
+}
+
+// fill sets the defaults, and returns an error for values that make no sense.
+func (o *Options) fill() error {
+	if o.Model == "" {
+		o.Model = Radial
+	}
+	if modelIndex(o.Model) < 0 {
+		return fmt.Errorf("align: the model %q is not one of shift, similarity, affine, homography and radial", o.Model)
+	}
+	if o.Mirror < MirrorAuto || o.Mirror > MirrorNo {
+		return fmt.Errorf("align: Options.Mirror is %d, and must be MirrorAuto, MirrorYes or MirrorNo", o.Mirror)
+	}
+	for _, v := range []struct {
+		name            string
+		p               *float64
+		preset, largest float64
+	}{{"MaxShift", &o.MaxShift, 0.1, 0.4}, {"MaxRotation", &o.MaxRotation, 5, 30}, {"MaxScale", &o.MaxScale, 0.08, 0.4}} {
+		if *v.p == 0 {
+			*v.p = v.preset
+		}
+		if !(*v.p > 0 && *v.p <= v.largest) {
+			return fmt.Errorf("align: Options.%s is %v, and must be over 0 and at most %v", v.name, *v.p, v.largest)
+		}
+	}
+	return nil
+}
+
+func checkPairs(pairs []Pair) error {
+	if len(pairs) == 0 {
+		return errors.New("align: no pairs of plates were given")
+	}
+	if len(pairs) > maxPairs {
+		return fmt.Errorf("align: %d pairs of plates, and at most %d are taken: choose some with the performer in different places", len(pairs), maxPairs)
+	}
+	for i, p := range pairs {
+		if p.Color == nil || p.Band == nil {
+			return fmt.Errorf("align: pair %d lacks a plate", i)
+		}
+		first := pairs[0]
+		if p.Color.Size() != first.Color.Size() || p.Band.Size() != first.Band.Size() {
+			return fmt.Errorf("align: pair %d has %v (color) and %v (band) pixels, and pair 0 has %v and %v: one size for each camera", i, p.Color.Size(), p.Band.Size(), first.Color.Size(), first.Band.Size())
+		}
+		if min(p.Color.W, p.Color.H, p.Band.W, p.Band.H) < minSide {
+			return fmt.Errorf("align: pair %d has %dx%d (color) and %dx%d (band) pixels, and each side must have at least %d", i, p.Color.W, p.Color.H, p.Band.W, p.Band.H, minSide)
+		}
+		if err := p.Color.CheckFinite(); err != nil {
+			return fmt.Errorf("align: the color plate of pair %d: %w", i, err)
+		}
+		if err := p.Band.CheckFinite(); err != nil {
+			return fmt.Errorf("align: the band plate of pair %d: %w", i, err)
+		}
+	}
+	return nil
+}
+
+// estimate is FromFootage on a prepared stack.
+func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
+	starts, err := s.search(ctx, o)
+	if err != nil {
+		return nil, err
+	}
+	// Refine the starts of each parity on the coarsest level, and the best of each on the next.
+	var best [2]*fit
+	top := len(s.levels) - 1
+	for _, g := range starts {
+		f := newFit(g, s.levels[top], Similarity)
+		ok, err := f.run(ctx, 6)
+		if err != nil {
+			return nil, err
+		}
+		p := parity(g.Mirror)
+		if ok && (best[p] == nil || f.match > best[p].match) {
+			best[p] = f
+		}
+	}
+	level := top
+	if level > 0 {
+		level--
+	}
+	for p, f := range best {
+		if f == nil {
+			continue
+		}
+		n := newFit(f.g, s.levels[level], least(Affine, o.Model))
+		ok, err := n.run(ctx, 8)
+		if err != nil {
+			return nil, err
+		}
+		best[p] = nil
+		if ok {
+			best[p] = n
+		}
+	}
+	f, other := best[0], best[1]
+	if f == nil || other != nil && other.match > f.match {
+		f, other = other, f
+	}
+	if f == nil {
+		return nil, fmt.Errorf("align: %w: no start of the search held on to enough edges; are the pairs of the same moments?", ErrNoMatch)
+	}
+	e := &Estimate{}
+	switch {
+	case o.Mirror != MirrorAuto:
+	case other == nil:
+		e.ParityMargin = f.match
+	default:
+		e.ParityMargin = f.match - other.match
+	}
+	for level > 0 {
+		level--
+		model := least(Homography, o.Model)
+		f = newFit(f.g, s.levels[level], model)
+		ok, err := f.run(ctx, 8)
+		if err != nil {
+			return nil, err
+		}
+		if !ok {
+			return nil, fmt.Errorf("align: %w: the edges that agreed on the reduced plates do not on larger ones", ErrNoMatch)
+		}
+	}
+	f = newFit(f.g, s.levels[0], o.Model)
+	if ok, err := f.choose(ctx); err != nil {
+		return nil, err
+	} else if !ok {
+		return nil, fmt.Errorf("align: %w: too few edges agree", ErrNoMatch)
+	}
+	e.Geometry, e.Model, e.Match = f.g, f.model, f.match
+	e.Residual, e.Edges = f.stats.rms, f.stats.n
+	if err := e.Geometry.Check(); err != nil {
+		return nil, fmt.Errorf("align: %w: %w", ErrNoMatch, err)
+	}
+	if f.match < minMatch {
+		return nil, fmt.Errorf("align: %w: the band plates explain %.0f %% of the change at the edges, and plates of one moment reach over %.0f %%", ErrNoMatch, 100*f.match, 100*minMatch)
+	}
+	f.describe(e)
+	if o.Mirror == MirrorAuto && e.ParityMargin < 0.05 {
+		e.Warnings = append(e.Warnings, fmt.Sprintf("the plates match nearly as well flipped left to right as not (by %.2f): check the parity by eye, or give it, or add a frame in which the performer's two sides differ", e.ParityMargin))
+	}
+	return e, nil
+}
+
+// minMatch is the least Match of plates that show the same thing.
+const minMatch = 0.3
+
+func parity(mirror bool) int {
+	if mirror {
+		return 1
+	}
+	return 0
+}
+
+// describe fills in what concerns where in the frame the edges were, and the warnings.
+func (f *fit) describe(e *Estimate) {
+	l := f.l
+	const n = 24 // cells a side
+	var near [n * n]bool
+	frames := map[int]bool{}
+	w, h := float64(l.w), float64(l.h)
+	x0, x1, y0, y1 := 1.0, 0.0, 1.0, 0.0
+	for _, m := range f.last {
+		if !m.used {
+			continue
+		}
+		frames[m.frame] = true
+		x, y := m.x/w, m.y/h
+		x0, x1, y0, y1 = min(x0, x), max(x1, x), min(y0, y), max(y1, y)
+		for j := range n {
+			for i := range n {
+				dx, dy := (float64(i)+0.5)/n-x, ((float64(j)+0.5)/n-y)*h/w
+				near[j*n+i] = near[j*n+i] || dx*dx+dy*dy < 0.01
+			}
+		}
+	}
+	for _, v := range near {
+		if v {
+			e.Coverage += 1. / (n * n)
+		}
+	}
+	e.Frames = len(frames)
+	where := ""
+	switch {
+	case x1 < 0.45:
+		where = "left part"
+	case x0 > 0.55:
+		where = "right part"
+	case y1 < 0.45:
+		where = "upper part"
+	case y0 > 0.55:
+		where = "lower part"
+	case e.Coverage < 0.35:
+		where = "middle"
+	}
+	if where != "" {
+		e.Warnings = append(e.Warnings, fmt.Sprintf("the performer's edges are only in the %s of the frame (x from %.0f to %.0f %%, y from %.0f to %.0f %%): the geometry is extrapolated elsewhere; add frames with the performer there, or use a chart", where, 100*x0, 100*x1, 100*y0, 100*y1))
+	}
+	if pixels := f.stats.rms / l.fb; pixels > 0.6 {
+		e.Warnings = append(e.Warnings, fmt.Sprintf("the edges are still %.2f pixels apart: the geometry may be wrong, or the plates not of the same moments", f.stats.rms))
+	}
+	if e.Edges < 60 {
+		e.Warnings = append(e.Warnings, fmt.Sprintf("only %d pieces of edge were found: add frames", e.Edges))
+	}
+}

@@ -1,0 +1,91 @@
+package align
+
+import (
+	"math"
+	"runtime"
+	"sync"
+)
+
+// normal is a set of normal equations.
+type normal struct {
+	n int
+	a []float64 // n by n
+	b []float64
+}
+
+func newNormal(n int) *normal { return &normal{n, make([]float64, n*n), make([]float64, n)} }
+
+// add adds the equation row . x = v with a weight.
+func (m *normal) add(row []float64, v, weight float64) {
+	for i, r := range row {
+		r *= weight
+		for j := range i + 1 {
+			m.a[i*m.n+j] += r * row[j]
+		}
+		m.b[i] += r * v
+	}
+}
+
+// solve returns the solution by Cholesky's decomposition, of which it uses the lower triangle; ok is false
+// where the equations do not settle it. The equations are lost.
+func (m *normal) solve() (x []float64, ok bool) {
+	if !cholesky(m.a, m.n) {
+		return nil, false
+	}
+	x = m.b
+	substitute(m.a, m.n, x)
+	return x, true
+}
+
+// cholesky replaces the lower triangle of a by its factor.
+func cholesky(a []float64, n int) bool {
+	for i := range n {
+		for j := range i + 1 {
+			s := a[i*n+j]
+			for k := range j {
+				s -= a[i*n+k] * a[j*n+k]
+			}
+			if i > j {
+				a[i*n+j] = s / a[j*n+j]
+				continue
+			}
+			if !(s > 1e-14*math.Abs(a[i*n+i])) || math.IsInf(s, 0) {
+				return false
+			}
+			a[i*n+i] = math.Sqrt(s)
+		}
+	}
+	return true
+}
+
+// substitute solves for x in place, given cholesky's factor.
+func substitute(a []float64, n int, x []float64) {
+	for i := range n {
+		for k := range i {
+			x[i] -= a[i*n+k] * x[k]
+		}
+		x[i] /= a[i*n+i]
+	}
+	for i := n - 1; i >= 0; i-- {
+		for k := i + 1; k < n; k++ {
+			x[i] -= a[k*n+i] * x[k]
+		}
+		x[i] /= a[i*n+i]
+	}
+}
+
+func cores() int { return runtime.GOMAXPROCS(0) }
+
+// spread calls f for each of n items, in blocks on as many goroutines as there are cores, and waits.
+func spread(n int, f func(from, to int)) {
+	k := min(cores(), n)
+	if k <= 1 {
+		f(0, n)
+		return
+	}
+	var wait sync.WaitGroup
+	for i := range k {
+		wait.Go(func() { f(i*n/k, (i+1)*n/k) })
+	}
+	wait.Wait()
+}

@@ -1,0 +1,356 @@
+package align
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"sync"
+)
+
+// A stack is the pairs of a take as pyramids; levels[0] is the finest.
+type stack struct {
+	colorW, colorH, bandW, bandH int
+	levels                       []*level
+}
+
+// A level holds the pairs reduced by whole factors: pixel x of the level is centered on (x+0.5)*factor-0.5
+// of the plate. Both cameras' pictures are lightly smoothed, which makes what interpolation does to noise
+// the same wherever it falls between the pixels.
+type level struct {
+	w, h   int // of the color plates
+	bw, bh int // of the band plates
+	fc, fb float64
+	frames []frame
+}
+
+// A frame is a pair at one level.
+type frame struct {
+	color [3][]float32 // linear light, each channel divided by its own highlight
+	alpha []float32    // 1 less the band plate over the screen: 0 on the screen, about 1 on the performer
+	// The smoothed pictures' noise, as standard deviations, of the color's channels and of alpha.
+	colorNoise [3]float64
+	alphaNoise float64
+}
+
+// maxWidth is the largest width of a color plate that is worked on without reducing it, and topWidth about
+// that of the coarsest level.
+const (
+	maxWidth = 2400
+	topWidth = 200
+)
+
+// newStack reduces the pairs, and divides the band plates by their screen.
+func newStack(ctx context.Context, pairs []Pair) (*stack, error) {
+	p := pairs[0]
+	s := &stack{colorW: p.Color.W, colorH: p.Color.H, bandW: p.Band.W, bandH: p.Band.H}
+	// The finest level: about the same resolution in both cameras.
+	fc, fb := 1, 1
+	for p.Color.W/fc > maxWidth {
+		fc *= 2
+	}
+	for float64(p.Band.W)/float64(fb) > 1.45*float64(p.Color.W)/float64(fc) {
+		fb *= 2
+	}
+	for float64(p.Color.W)/float64(fc) > 1.45*float64(p.Band.W)/float64(fb) && p.Color.W/fc > 2*minSide {
+		fc *= 2
+	}
+	n := 1
+	for p.Color.W/(fc<<(n-1)) > topWidth && min(p.Color.H/(fc<<n), p.Color.W/(fc<<n), p.Band.H/(fb<<n), p.Band.W/(fb<<n)) >= minSide/2 {
+		n++
+	}
+	for i := range n {
+		s.levels = append(s.levels, &level{fc: float64(fc << i), fb: float64(fb << i), frames: make([]frame, len(pairs))})
+	}
+
+	bands := make([][]plane, len(pairs)) // by pair and level
+	var wait sync.WaitGroup
+	limit := make(chan struct{}, cores())
+	for i := range pairs {
+		limit <- struct{}{}
+		wait.Go(func() {
+			defer func() { <-limit }()
+			if ctx.Err() != nil {
+				return
+			}
+			bands[i] = s.reduce(i, pairs[i], fc, fb)
+		})
+	}
+	wait.Wait()
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	sc, err := fitScreen(bands)
+	if err != nil {
+		return nil, err
+	}
+	for i := range pairs {
+		limit <- struct{}{}
+		wait.Go(func() {
+			defer func() { <-limit }()
+			for k, l := range s.levels {
+				b := bands[i][k]
+				sc.divide(b, i)
+				l.frames[i].alpha = b.pix
+				l.frames[i].alphaNoise = math.Max(noise(b), 0.002)
+			}
+		})
+	}
+	wait.Wait()
+	return s, ctx.Err()
+}
+
+// A plane is one channel of a picture.
+type plane struct {
+	w, h int
+	pix  []float32
+}
+
+// reduce fills the color part of the levels for one pair, and returns the band plate at each level.
+func (s *stack) reduce(i int, p Pair, fc, fb int) []plane {
+	for c := range 3 {
+		q := shrink(plane{p.Color.W, p.Color.H, p.Color.Pix[c]}, fc)
+		scale := highlight(q)
+		for k, l := range s.levels {
+			if k > 0 {
+				q = shrink(q, 2)
+			}
+			b := smooth(q)
+			for j := range b.pix {
+				b.pix[j] *= scale
+			}
+			f := &l.frames[i]
+			f.color[c] = b.pix
+			f.colorNoise[c] = math.Max(noise(b), 0.001)
+			if i == 0 && c == 0 {
+				l.w, l.h = q.w, q.h
+			}
+		}
+	}
+	q := shrink(plane{p.Band.W, p.Band.H, p.Band.Pix}, fb)
+	var list []plane
+	for k, l := range s.levels {
+		if k > 0 {
+			q = shrink(q, 2)
+		}
+		list = append(list, smooth(q))
+		if i == 0 {
+			l.bw, l.bh = q.w, q.h
+		}
+	}
+	return list
+}
+
+// highlight returns the factor that brings a channel's 99.5th percentile, above its dark level, to 1.
+func highlight(q plane) float32 {
+	sample := sampled(q.pix, 20000)
+	dark, light := quantile(sample, 0.05), quantile(sample, 0.995)
+	if !(light-dark > 1e-9) {
+		return 1
+	}
+	return float32(1 / (light - dark))
+}
+
+// sampled returns about n of the values, evenly spread and sorted.
+func sampled(pix []float32, n int) []float32 {
+	step := max(1, len(pix)/n)
+	if step > 1 {
+		step |= 1 // odd, so that it does not keep to the same columns
+	}
+	var v []float32
+	for i := 0; i < len(pix); i += step {
+		v = append(v, pix[i])
+	}
+	slices.Sort(v)
+	return v
+}
+
+func quantile(sorted []float32, q float64) float64 {
+	return float64(sorted[int(q*float64(len(sorted)-1)+0.5)])
+}
+
+// noise returns the standard deviation of a plane's noise, from the median difference of pixels far enough
+// apart for smooth not to have tied them together.
+func noise(q plane) float64 {
+	const apart = 5
+	var d []float32
+	step := max(1, q.w*q.h/20000)
+	for i := 0; i < q.w*q.h; i += step {
+		if i%q.w+apart < q.w {
+			d = append(d, float32(math.Abs(float64(q.pix[i+apart]-q.pix[i]))))
+		}
+	}
+	slices.Sort(d)
+	return quantile(d, 0.5) / (0.6745 * math.Sqrt2)
+}
+
+// shrink averages blocks of f by f pixels; what is left over at the right and the bottom is dropped.
+func shrink(q plane, f int) plane {
+	if f == 1 {
+		return q
+	}
+	r := plane{w: q.w / f, h: q.h / f}
+	r.pix = make([]float32, r.w*r.h)
+	norm := 1 / float32(f*f)
+	for y := range r.h {
+		out := r.pix[y*r.w : (y+1)*r.w]
+		for j := range f {
+			row := q.pix[(y*f+j)*q.w:]
+			for x := range out {
+				var s float32
+				for _, v := range row[x*f : x*f+f] {
+					s += v
+				}
+				out[x] += s * norm
+			}
+		}
+	}
+	return r
+}
+
+// smooth applies the binomial filter 1 4 6 4 1 along both axes (a standard deviation of 1 pixel), with the
+// borders repeated.
+func smooth(q plane) plane {
+	r := plane{q.w, q.h, make([]float32, q.w*q.h)}
+	rows := make([]float32, q.w*5) // the last five rows, filtered along x
+	filter := func(y int) {
+		in := q.pix[y*q.w : (y+1)*q.w]
+		out := rows[(y%5)*q.w:][:q.w]
+		for x := range out {
+			if x >= 2 && x+2 < q.w {
+				out[x] = (6*in[x] + 4*(in[x-1]+in[x+1]) + in[x-2] + in[x+2]) / 16
+				continue
+			}
+			at := func(i int) float32 { return in[min(max(i, 0), q.w-1)] }
+			out[x] = (6*in[x] + 4*(at(x-1)+at(x+1)) + at(x-2) + at(x+2)) / 16
+		}
+	}
+	next := 0
+	for y := range q.h {
+		for next <= min(y+2, q.h-1) {
+			filter(next)
+			next++
+		}
+		row := func(i int) []float32 { return rows[(min(max(i, 0), q.h-1)%5)*q.w:][:q.w] }
+		a, b, c, d, e := row(y-2), row(y-1), row(y), row(y+1), row(y+2)
+		out := r.pix[y*q.w : (y+1)*q.w]
+		for x := range out {
+			out[x] = (6*c[x] + 4*(b[x]+d[x]) + a[x] + e[x]) / 16
+		}
+	}
+	return r
+}
+
+// A screen is the lit screen without the performer: the exponential of a quadratic over the band frame,
+// times a gain for each pair. It need not be exact: only its slope within a small window matters.
+type screen struct {
+	q        [6]float64
+	low, top float64 // the logarithms that it stays between
+	gain     []float64
+}
+
+func screenTerms(x, y float64) [6]float64 { return [6]float64{1, x, y, x * x, x * y, y * y} }
+
+// fitScreen fits the screen to what is brightest in the coarsest level of the band plates.
+func fitScreen(bands [][]plane) (*screen, error) {
+	sc := &screen{gain: make([]float64, len(bands))}
+	top := len(bands[0]) - 1
+	w, h := bands[0][top].w, bands[0][top].h
+	brightest := 0.0
+	for i := range bands {
+		sc.gain[i] = quantile(sampled(bands[i][top].pix, 1<<20), 0.9)
+		brightest = math.Max(brightest, sc.gain[i])
+	}
+	if !(brightest > 0) {
+		return nil, fmt.Errorf("align: %w: the band plates are black", ErrNoSilhouettes)
+	}
+	light := make([]float64, w*h)
+	for i := range light {
+		light[i] = math.Inf(-1)
+		for f := range bands {
+			if v := float64(bands[f][top].pix[i]); v > 0 && sc.gain[f] > 0.02*brightest {
+				light[i] = math.Max(light[i], math.Log(v/sc.gain[f]))
+			}
+		}
+		light[i] = math.Max(light[i], -6)
+	}
+	// Least squares in which what lies below the fit (the performer) counts little, and in the end nothing.
+	for pass := range 40 {
+		m := newNormal(6)
+		count := 0
+		for i, v := range light {
+			t := screenTerms(2*float64(i%w)/float64(w)-1, 2*float64(i/w)/float64(h)-1)
+			weight := 1.0
+			if pass > 0 {
+				r := v - dot6(sc.q, t)
+				switch {
+				case r < -0.3 && pass > 30:
+					weight = 0
+				case r < -0.15:
+					weight = 0.01
+				}
+			}
+			if weight == 1 {
+				count++
+			}
+			m.add(t[:], v, weight)
+		}
+		if pass > 30 && count < len(light)/50 {
+			break
+		}
+		for j := range 6 {
+			m.a[j*6+j] += 1e-3
+		}
+		x, ok := m.solve()
+		if !ok {
+			break
+		}
+		copy(sc.q[:], x)
+	}
+	sc.low, sc.top = math.Inf(1), math.Inf(-1)
+	for i, v := range light {
+		fit := dot6(sc.q, screenTerms(2*float64(i%w)/float64(w)-1, 2*float64(i/w)/float64(h)-1))
+		if math.Abs(v-fit) < 0.3 {
+			sc.low, sc.top = math.Min(sc.low, fit), math.Max(sc.top, fit)
+		}
+	}
+	if sc.low > sc.top {
+		sc.low, sc.top = 0, 0
+	}
+	return sc, nil
+}
+
+func dot6(a, b [6]float64) (s float64) {
+	for i := range a {
+		s += a[i] * b[i]
+	}
+	return s
+}
+
+// divide turns a band plate into alpha.
+func (sc *screen) divide(b plane, pair int) {
+	gain := sc.gain[pair]
+	if !(gain > 0) {
+		clear(b.pix)
+		return
+	}
+	// The exponential once every few pixels, as a straight line between.
+	const step = 8
+	for y := range b.h {
+		v := 2*float64(y)/float64(b.h) - 1
+		at := func(x int) float64 {
+			e := dot6(sc.q, screenTerms(2*float64(x)/float64(b.w)-1, v))
+			return 1 / (gain * math.Exp(math.Max(sc.low, math.Min(e, sc.top))))
+		}
+		row := b.pix[y*b.w : (y+1)*b.w]
+		f0 := at(0)
+		for x := 0; x < b.w; x += step {
+			f1 := at(x + step)
+			for i := x; i < min(x+step, b.w); i++ {
+				f := f0 + (f1-f0)*float64(i-x)/step
+				row[i] = 1 - float32(math.Max(-0.5, math.Min(float64(row[i])*f, 2)))
+			}
+			f0 = f1
+		}
+	}
+}
