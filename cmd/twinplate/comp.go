@@ -1,0 +1,257 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"strconv"
+	"strings"
+
+	"example.com/twinplate/align"
+	"example.com/twinplate/composite"
+	"example.com/twinplate/take"
+)
+
+// plates are the flags that say which take, for comp and register.
+type plates struct {
+	Color string `help:"Color plate: a file, a folder, or a quoted glob." placeholder:"PATH"`
+	Band  string `help:"Band plate, likewise. Frames are paired by number." placeholder:"PATH"`
+
+	CleanBand  string `help:"Clean band plate: the screen with nobody before it. A folder or glob is averaged. Without it a smooth screen is fitted." placeholder:"F"`
+	CleanColor string `help:"Clean color plate. Without it the screen is taken as black in color." placeholder:"F"`
+	DarkBand   string `help:"Dark band plate: lamps off or lens capped." placeholder:"F"`
+	DarkColor  string `help:"Dark color plate." placeholder:"F"`
+
+	ColorCurve string `help:"Transfer curve of the color plates: linear, srgb, bt709, bt1886, hlg, pq, acescct, or a CSV file of code value and linear light. Default srgb." placeholder:"NAME|F.csv"`
+	BandCurve  string `help:"Transfer curve of the band plates. Default srgb." placeholder:"NAME|F.csv"`
+
+	Frames string `help:"Frames A to B only, by the color plate's numbers: 12-48, 12- or 12." placeholder:"A-B"`
+}
+
+// into writes the flags that are set over the recipe's fields.
+func (p plates) into(r *take.Recipe) {
+	override(&r.Color, p.Color)
+	override(&r.Band, p.Band)
+	override(&r.CleanBand, p.CleanBand)
+	override(&r.CleanColor, p.CleanColor)
+	override(&r.DarkBand, p.DarkBand)
+	override(&r.DarkColor, p.DarkColor)
+	override(&r.ColorCurve, p.ColorCurve)
+	override(&r.BandCurve, p.BandCurve)
+	override(&r.Frames, p.Frames)
+}
+
+func override(to *string, flag string) {
+	if flag != "" {
+		*to = flag
+	}
+}
+
+type comp struct {
+	plates
+	Background      string   `help:"What goes behind: a still, a folder, or a quoted glob." placeholder:"PATH"`
+	BackgroundCurve string   `help:"Transfer curve of the background. Default srgb." placeholder:"NAME|F.csv"`
+	OutputCurve     string   `help:"Transfer curve of comp and foreground. Default: the background's. Mattes are linear." placeholder:"NAME|F.csv"`
+	Fit             string   `help:"How a background of another size is laid over the frame: fill, inside, stretch or none. Default fill." placeholder:"MODE"`
+	FitOffset       string   `help:"Move the background right and down, in parts of the frame: 0.1,-0.05." placeholder:"X,Y"`
+	FitScale        float64  `help:"Enlarge the background about its center." placeholder:"S"`
+	Out             string   `help:"Folder for the results; each product has a folder in it." placeholder:"DIR"`
+	Geometry        string   `help:"Geometry between the cameras: auto (from the footage, the default), none, or a file from register." placeholder:"F|auto|none"`
+	Crosstalk       string   `help:"Set light that the band camera sees: auto (the default), none, or three numbers." placeholder:"R,G,B|auto|none"`
+	Gain            string   `help:"The lamps' gain: auto (one a frame, the default) or none." placeholder:"auto|none"`
+	Clamp           string   `help:"What is kept within the range of light: transmission (the default), none or all." placeholder:"WHAT"`
+	Write           []string `help:"What to write: comp, matte, foreground, transmission. Default comp,matte." placeholder:"WHAT,..."`
+	Format          string   `help:"png (the default) or tiff." placeholder:"FORMAT"`
+	Depth           int      `help:"Bits of a value: 8 or 16. Default 16." placeholder:"BITS"`
+	Recipe          string   `help:"Take settings from a recipe; flags go before them." placeholder:"F" type:"path"`
+	SaveRecipe      string   `help:"Save what reproduces this run, estimates included." placeholder:"F"`
+	Jobs            int      `help:"Frames worked on at once, which bounds the memory. Default: one a core." placeholder:"N"`
+	JSON            bool     `name:"json" help:"Print one JSON object instead of text."`
+}
+
+func (comp) Help() string {
+	return examples(
+		"twinplate comp --color color --band band --background sea.png --out out",
+		"twinplate comp --color 'a_*.png' --band 'b_*.tif' --clean-band clean.tif --background sea/ --out out --write comp,matte,foreground",
+		"twinplate comp --recipe take12.json --frames 40-60 --out out") +
+		"\n\nResults are OUT/comp/NNNN.png, OUT/matte/NNNN.png and so on, with the color plate's frame numbers. " +
+		"A matte is alpha, linear. The foreground is premultiplied, on black. " +
+		"Pixels of the composite are foreground plus transmission times background, in linear light."
+}
+
+// recipe joins the recipe file, if there is one, and the flags.
+func (c *comp) recipe() (take.Recipe, error) {
+	var r take.Recipe
+	if c.Recipe != "" {
+		var err error
+		if r, err = take.ReadRecipe(c.Recipe); err != nil {
+			return r, err
+		}
+	}
+	c.into(&r)
+	override(&r.Background, c.Background)
+	override(&r.BackgroundCurve, c.BackgroundCurve)
+	override(&r.OutputCurve, c.OutputCurve)
+	override(&r.Clamp, c.Clamp)
+	override(&r.Format, c.Format)
+	if c.Geometry != "" {
+		r.Geometry = take.ParseGeometry(c.Geometry)
+	}
+	var err error
+	if c.Crosstalk != "" {
+		if r.Crosstalk, err = take.ParseCrosstalk(c.Crosstalk); err != nil {
+			return r, err
+		}
+	}
+	if c.Gain != "" {
+		if r.Gain, err = take.ParseGain(c.Gain); err != nil {
+			return r, err
+		}
+	}
+	if len(c.Write) > 0 {
+		r.Write = c.Write
+	}
+	if c.Depth != 0 {
+		r.Depth = c.Depth
+	}
+	return r, c.fit(&r.Fit)
+}
+
+func (c *comp) fit(f *composite.Fit) (err error) {
+	if c.Fit != "" {
+		if f.Mode, err = composite.ParseFitMode(c.Fit); err != nil {
+			return err
+		}
+	}
+	if c.FitOffset != "" {
+		x, y, ok := strings.Cut(c.FitOffset, ",")
+		var errX, errY error
+		f.OffsetX, errX = strconv.ParseFloat(strings.TrimSpace(x), 64)
+		f.OffsetY, errY = strconv.ParseFloat(strings.TrimSpace(y), 64)
+		if !ok || errX != nil || errY != nil {
+			return fmt.Errorf("--fit-offset %q: it must be two numbers like 0.1,-0.05", c.FitOffset)
+		}
+	}
+	if c.FitScale != 0 {
+		f.Scale = c.FitScale
+	}
+	return nil
+}
+
+// compReport is what `comp --json` prints.
+type compReport struct {
+	Frames         int                `json:"frames"`
+	Failed         int                `json:"failed"`
+	Errors         []take.Failure     `json:"errors"`
+	Geometry       align.Geometry     `json:"geometry"`
+	Model          string             `json:"model"`
+	Residual       float64            `json:"residual_px"`
+	Crosstalk      [3]float64         `json:"crosstalk"`
+	CrosstalkSigma [3]float64         `json:"crosstalk_sigma"`
+	Gains          map[int]float64    `json:"gains"`
+	MissingBand    []int              `json:"missing_band"`
+	MissingColor   []int              `json:"missing_color"`
+	Notes          []string           `json:"notes"`
+	Warnings       []string           `json:"warnings"`
+	Seconds        map[string]float64 `json:"seconds"`
+}
+
+func (c *comp) Run(t *terminal) error {
+	r, err := c.recipe()
+	if err != nil {
+		return usage(err)
+	}
+	if err := r.Check(); err != nil {
+		return usageError{err}
+	}
+	for _, need := range []struct{ flag, value string }{{"--color", r.Color}, {"--band", r.Band}, {"--out", c.Out}} {
+		if need.value == "" {
+			return usageError{fmt.Errorf("%s is missing: see twinplate comp --help", need.flag)}
+		}
+	}
+	if c.Jobs < 0 {
+		return usageError{fmt.Errorf("--jobs %d: it must be 1 or more", c.Jobs)}
+	}
+	opened, err := take.Open(r)
+	if err != nil {
+		return err
+	}
+	job, err := opened.Prepare(t.ctx)
+	if err != nil {
+		return err
+	}
+	if !c.JSON {
+		printJob(t, job)
+	}
+	step, end := t.progress("compositing")
+	report, err := job.Run(t.ctx, &take.RunOptions{Out: c.Out, Jobs: c.Jobs, Progress: step})
+	end()
+	if report == nil {
+		return err
+	}
+	if err == nil && c.SaveRecipe != "" {
+		err = job.Recipe(report.Gains).Save(c.SaveRecipe)
+	}
+	if c.JSON {
+		if e := t.object(compReport{
+			Frames: report.Frames, Failed: len(report.Failed), Errors: orEmpty(report.Failed),
+			Geometry: job.Geometry, Model: job.Model, Residual: job.Residual,
+			Crosstalk: job.Crosstalk, CrosstalkSigma: job.CrosstalkSigma, Gains: report.Gains,
+			MissingBand: orEmpty(opened.NoBand), MissingColor: orEmpty(opened.NoColor),
+			Notes: orEmpty(job.Notes), Warnings: orEmpty(job.Warnings), Seconds: report.Seconds,
+		}); e != nil {
+			return e
+		}
+	} else {
+		t.printf("%d frames in %.1f s, written to %s\n", report.Frames, report.Seconds["total"], c.Out)
+	}
+	for _, f := range report.Failed {
+		fmt.Fprintf(t.stderr, "twinplate: frame %d: %s\n", f.Frame, f.Error)
+	}
+	if err == nil && len(report.Failed) > 0 {
+		return fmt.Errorf("%w: %d of %d", errSomeFrames, len(report.Failed), report.Frames+len(report.Failed))
+	}
+	return err
+}
+
+// orEmpty makes a nil slice an empty one, so that JSON has [] and never null.
+func orEmpty[T any](s []T) []T {
+	if s == nil {
+		return []T{}
+	}
+	return s
+}
+
+// usage marks an error of the command line, and leaves one of a file as it is.
+func usage(err error) error {
+	var path *fs.PathError
+	if errors.As(err, &path) {
+		return err
+	}
+	return usageError{err}
+}
+
+// printJob prints what was found out before the first frame.
+func printJob(t *terminal, j *take.Job) {
+	printRegistration(t, j.Registration)
+	t.printf("crosstalk    %.4f %.4f %.4f of red, green and blue in the band\n", j.Crosstalk[0], j.Crosstalk[1], j.Crosstalk[2])
+	for _, n := range j.Notes {
+		t.printf("note         %s\n", n)
+	}
+}
+
+func printRegistration(t *terminal, r take.Registration) {
+	mirrored := "not mirrored"
+	if r.Geometry.Mirror {
+		mirrored = "mirrored"
+	}
+	switch r.Model {
+	case "given", "none":
+		t.printf("geometry     %s, %s\n", r.Model, mirrored)
+	default:
+		t.printf("geometry     %s, %s, residual %.2f px\n", r.Model, mirrored, r.Residual)
+	}
+	for _, w := range r.Warnings {
+		t.printf("warning      %s\n", w)
+	}
+}

@@ -1,0 +1,161 @@
+// Command twinplate makes finished composites from takes shot with two cameras before a screen of sodium
+// light. `twinplate --help` lists what it does.
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"runtime/debug"
+	"strings"
+	"time"
+
+	"github.com/alecthomas/kong"
+	"github.com/schollz/progressbar/v3"
+	"golang.org/x/term"
+)
+
+// The exit codes, as the help lists them.
+const (
+	exitDone      = 0
+	exitFailed    = 1
+	exitUsage     = 2
+	exitSomeFrame = 3
+	exitStopped   = 130
+)
+
+const description = `From two plates of one performer before a screen of sodium light, a color plate and a band plate, make the
+matte, the foreground and the finished composite.
+
+Begin with: twinplate demo --out demo
+
+Exit codes: 0 done; 1 the job could not be done; 2 the command line is wrong; 3 some frames failed and the
+others are done; 130 interrupted.`
+
+// commands is the command line's grammar.
+type commands struct {
+	Demo     demo             `cmd:"" help:"Draw a take of known truth, run the whole job on it, and measure the errors."`
+	Comp     comp             `cmd:"" help:"Make composites, mattes and foregrounds from a take: the main job."`
+	Register register         `cmd:"" help:"Estimate the geometry between the two cameras alone."`
+	Compare  compare          `cmd:"" help:"Measure a matte against the truth."`
+	Version  kong.VersionFlag `help:"Print the version and leave."`
+}
+
+// A terminal is where a command prints, and what may stop it.
+type terminal struct {
+	ctx    context.Context
+	stdout io.Writer
+	stderr io.Writer
+}
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	code := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
+	stop()
+	os.Exit(code)
+}
+
+// errSomeFrames says that the run is over and that frames are missing from it.
+var errSomeFrames = errors.New("some frames failed")
+
+// run is the whole program: it returns the exit code.
+func run(ctx context.Context, args []string, stdout, stderr io.Writer) (code int) {
+	type leave int
+	defer func() {
+		// Kong leaves by its Exit hook after --help and --version.
+		if r := recover(); r != nil {
+			c, ok := r.(leave)
+			if !ok {
+				panic(r)
+			}
+			code = int(c)
+		}
+	}()
+	var cli commands
+	parser, err := kong.New(&cli,
+		kong.Name("twinplate"), kong.Description(description),
+		kong.Vars{"version": version()},
+		kong.Writers(stdout, stderr),
+		kong.Exit(func(c int) { panic(leave(c)) }),
+		kong.ConfigureHelp(kong.HelpOptions{WrapUpperBound: 110}),
+	)
+	if err != nil {
+		panic(err) // the grammar above is wrong
+	}
+	if len(args) == 0 {
+		args = []string{"--help"}
+	}
+	call, err := parser.Parse(args)
+	if err != nil {
+		fmt.Fprintf(stderr, "twinplate: %v\n", err)
+		fmt.Fprintln(stderr, "See: twinplate --help, or twinplate COMMAND --help")
+		return exitUsage
+	}
+	err = call.Run(&terminal{ctx, stdout, stderr})
+	switch {
+	case err == nil:
+		return exitDone
+	case errors.Is(err, context.Canceled):
+		fmt.Fprintln(stderr, "twinplate: interrupted; the frames written so far are whole")
+		return exitStopped
+	}
+	fmt.Fprintf(stderr, "twinplate: %v\n", err)
+	var usage usageError
+	switch {
+	case errors.Is(err, errSomeFrames):
+		return exitSomeFrame
+	case errors.As(err, &usage):
+		return exitUsage
+	}
+	return exitFailed
+}
+
+// A usageError is one that another command line would mend.
+type usageError struct{ error }
+
+func version() string {
+	if info, ok := debug.ReadBuildInfo(); ok && info.Main.Version != "" {
+		return info.Main.Version
+	}
+	return "(devel)"
+}
+
+// progress returns a function that shows how far a long work is, and one that ends the showing. Nothing is
+// shown where standard error is not a terminal.
+func (t *terminal) progress(what string) (step func(done, total int), end func()) {
+	f, ok := t.stderr.(*os.File)
+	if !ok || !term.IsTerminal(int(f.Fd())) {
+		return func(int, int) {}, func() {}
+	}
+	var bar *progressbar.ProgressBar
+	return func(done, total int) {
+			if bar == nil {
+				bar = progressbar.NewOptions(total, progressbar.OptionSetWriter(f), progressbar.OptionSetDescription(what),
+					progressbar.OptionShowCount(), progressbar.OptionSetPredictTime(true), progressbar.OptionClearOnFinish(),
+					progressbar.OptionThrottle(100*time.Millisecond))
+			}
+			bar.Set(done)
+		}, func() {
+			if bar != nil {
+				bar.Finish()
+			}
+		}
+}
+
+// object prints one JSON object.
+func (t *terminal) object(v any) error {
+	e := json.NewEncoder(t.stdout)
+	e.SetIndent("", "  ")
+	return e.Encode(v)
+}
+
+func (t *terminal) printf(format string, args ...any) { fmt.Fprintf(t.stdout, format, args...) }
+
+// examples puts command lines under a heading, as the commands' help has them.
+func examples(lines ...string) string {
+	return "Examples:\n\n  " + strings.Join(lines, "\n  ")
+}

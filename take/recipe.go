@@ -1,0 +1,335 @@
+package take
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"reflect"
+	"slices"
+	"strconv"
+	"strings"
+
+	"example.com/twinplate/align"
+	"example.com/twinplate/composite"
+	"example.com/twinplate/matte"
+	"example.com/twinplate/plate"
+)
+
+// RecipeVersion is the version of the recipe files that this package writes. It reads this one and earlier.
+const RecipeVersion = 1
+
+// A Recipe is everything that reproduces a result. The zero value of each field is its default. In a file,
+// relative paths are relative to the file's folder.
+type Recipe struct {
+	Version int `json:"version"`
+
+	// Files, folders or globs.
+	Color      string `json:"color,omitempty"`
+	Band       string `json:"band,omitempty"`
+	Background string `json:"background,omitempty"`
+	// Reference plates, each a file, or a folder or glob whose frames are averaged.
+	CleanColor string `json:"clean_color,omitempty"`
+	CleanBand  string `json:"clean_band,omitempty"`
+	DarkColor  string `json:"dark_color,omitempty"`
+	DarkBand   string `json:"dark_band,omitempty"`
+
+	// Names of transfer curves, or CSV files. Empty: srgb for what is read, the background's for what is
+	// written. Clean and dark plates have their camera's.
+	ColorCurve      string `json:"color_curve,omitempty"`
+	BandCurve       string `json:"band_curve,omitempty"`
+	BackgroundCurve string `json:"background_curve,omitempty"`
+	OutputCurve     string `json:"output_curve,omitempty"`
+
+	Frames      string        `json:"frames,omitempty"` // "A-B"; empty: all
+	Geometry    Geometry      `json:"geometry,omitzero"`
+	Crosstalk   Crosstalk     `json:"crosstalk,omitzero"`
+	Gain        Gain          `json:"gain,omitzero"`
+	BandWeights *[3]float32   `json:"band_weights,omitempty"` // of a band camera's color channels; nil: estimated
+	Screen      *matte.Screen `json:"screen,omitempty"`       // stands in for a clean band plate
+	Clamp       string        `json:"clamp,omitempty"`        // "transmission" (default), "none" or "all"
+	Fit         composite.Fit `json:"fit,omitzero"`           // of the background
+
+	Write  []string `json:"write,omitempty"`  // of Products; empty: comp and matte
+	Format string   `json:"format,omitempty"` // "png" (default) or "tiff"
+	Depth  int      `json:"depth,omitempty"`  // 8 or 16 (default)
+}
+
+// Products are what a run can write, each into a folder of its name.
+var Products = []string{"comp", "matte", "foreground", "transmission"}
+
+// A Geometry says where the geometry between the cameras comes from.
+type Geometry struct {
+	Mode  string          // "auto" (or empty): from the footage; "none": the plates fit as they are; "file"; "given"
+	File  string          // with "file": what `twinplate register` wrote
+	Value *align.Geometry // with "given"
+}
+
+// A Crosstalk says where m comes from.
+type Crosstalk struct {
+	Mode  string     // "auto" (or empty): from the take; "none"; "given"
+	Value [3]float64 // with "given"
+}
+
+// A Gain says where the lamps' gain comes from.
+type Gain struct {
+	Mode  string          // "auto" (or empty): from each frame; "none": 1; "given"
+	Value map[int]float64 // with "given", by frame number; frames that it lacks are estimated
+}
+
+// ParseGeometry reads "auto", "none" or the name of a file.
+func ParseGeometry(s string) Geometry {
+	switch s {
+	case "", "auto", "none":
+		return Geometry{Mode: s}
+	}
+	return Geometry{Mode: "file", File: s}
+}
+
+// ParseCrosstalk reads "auto", "none" or three numbers with commas between them.
+func ParseCrosstalk(s string) (Crosstalk, error) {
+	switch s {
+	case "", "auto", "none":
+		return Crosstalk{Mode: s}, nil
+	}
+	parts := strings.Split(s, ",")
+	c := Crosstalk{Mode: "given"}
+	if len(parts) != 3 {
+		return c, fmt.Errorf("crosstalk %q: it must be auto, none, or three numbers like 0.03,0.02,0.005", s)
+	}
+	for i, p := range parts {
+		v, err := strconv.ParseFloat(strings.TrimSpace(p), 64)
+		if err != nil || !(v > -1 && v < 1) {
+			return c, fmt.Errorf("crosstalk %q: %q must be a number between -1 and 1", s, p)
+		}
+		c.Value[i] = v
+	}
+	return c, nil
+}
+
+// ParseGain reads "auto" or "none".
+func ParseGain(s string) (Gain, error) {
+	switch s {
+	case "", "auto", "none":
+		return Gain{Mode: s}, nil
+	}
+	return Gain{}, fmt.Errorf("gain %q: it must be auto or none", s)
+}
+
+// MarshalJSON writes "auto", "none", a file's name, or the geometry itself.
+func (g Geometry) MarshalJSON() ([]byte, error) {
+	switch g.Mode {
+	case "given":
+		return json.Marshal(g.Value)
+	case "file":
+		return json.Marshal(g.File)
+	}
+	return json.Marshal(g.Mode)
+}
+
+// UnmarshalJSON reads what MarshalJSON writes.
+func (g *Geometry) UnmarshalJSON(data []byte) error {
+	var s string
+	if json.Unmarshal(data, &s) == nil {
+		*g = ParseGeometry(s)
+		return nil
+	}
+	var v align.Geometry
+	if err := json.Unmarshal(data, &v); err != nil {
+		return err
+	}
+	*g = Geometry{Mode: "given", Value: &v}
+	return nil
+}
+
+// MarshalJSON writes "auto", "none" or three numbers.
+func (c Crosstalk) MarshalJSON() ([]byte, error) {
+	if c.Mode == "given" {
+		return json.Marshal(c.Value)
+	}
+	return json.Marshal(c.Mode)
+}
+
+// UnmarshalJSON reads what MarshalJSON writes.
+func (c *Crosstalk) UnmarshalJSON(data []byte) error {
+	var s string
+	if json.Unmarshal(data, &s) == nil {
+		var err error
+		*c, err = ParseCrosstalk(s)
+		return err
+	}
+	var v []float64
+	if err := json.Unmarshal(data, &v); err != nil || len(v) != 3 {
+		return fmt.Errorf("crosstalk %s: it must be \"auto\", \"none\" or three numbers", data)
+	}
+	*c = Crosstalk{Mode: "given", Value: [3]float64(v)}
+	return nil
+}
+
+// MarshalJSON writes "auto", "none" or an object of gains by frame number.
+func (g Gain) MarshalJSON() ([]byte, error) {
+	if g.Mode == "given" {
+		return json.Marshal(g.Value)
+	}
+	return json.Marshal(g.Mode)
+}
+
+// UnmarshalJSON reads what MarshalJSON writes.
+func (g *Gain) UnmarshalJSON(data []byte) error {
+	var s string
+	if json.Unmarshal(data, &s) == nil {
+		var err error
+		*g, err = ParseGain(s)
+		return err
+	}
+	var v map[int]float64
+	if err := json.Unmarshal(data, &v); err != nil {
+		return fmt.Errorf("gain %s: it must be \"auto\", \"none\" or an object of numbers by frame number", data)
+	}
+	for n, x := range v {
+		if !(x > 0) {
+			return fmt.Errorf("gain of frame %d is %v, and must be above 0", n, x)
+		}
+	}
+	*g = Gain{Mode: "given", Value: v}
+	return nil
+}
+
+// clamps are the names of matte's clamps in a recipe.
+var clamps = map[string]matte.Clamp{"": matte.ClampTransmission, "transmission": matte.ClampTransmission, "none": matte.ClampNone, "all": matte.ClampAll}
+
+// Check returns an error that names the first field with a value that cannot be used. It opens no file.
+func (r Recipe) Check() error {
+	if r.Version > RecipeVersion {
+		return fmt.Errorf("the recipe has version %d, and this program knows versions up to %d: use a newer twinplate, or save the recipe anew with this one", r.Version, RecipeVersion)
+	}
+	if r.Version < 0 {
+		return fmt.Errorf("the recipe has version %d: it must be %d", r.Version, RecipeVersion)
+	}
+	if _, _, err := ParseFrames(r.Frames); err != nil {
+		return err
+	}
+	for _, w := range r.Write {
+		if !slices.Contains(Products, w) {
+			return fmt.Errorf("write %q: it must be of %s", w, strings.Join(Products, ", "))
+		}
+	}
+	if !slices.Contains([]string{"", "png", "tiff"}, r.Format) {
+		return fmt.Errorf("format %q: it must be png or tiff", r.Format)
+	}
+	if !slices.Contains([]int{0, 8, 16}, r.Depth) {
+		return fmt.Errorf("depth %d: it must be 8 or 16", r.Depth)
+	}
+	if _, ok := clamps[r.Clamp]; !ok {
+		return fmt.Errorf("clamp %q: it must be transmission, none or all", r.Clamp)
+	}
+	return nil
+}
+
+// paths are the fields that name files, for making them absolute or relative.
+func (r *Recipe) paths() []*string {
+	p := []*string{&r.Color, &r.Band, &r.Background, &r.CleanColor, &r.CleanBand, &r.DarkColor, &r.DarkBand, &r.Geometry.File}
+	for _, c := range []*string{&r.ColorCurve, &r.BandCurve, &r.BackgroundCurve, &r.OutputCurve} {
+		if strings.EqualFold(filepath.Ext(*c), ".csv") {
+			p = append(p, c)
+		}
+	}
+	return p
+}
+
+// ReadRecipe reads a recipe file. The paths in the result are relative to the working folder or absolute. An
+// error names the file and the field; a recipe of a later version is refused.
+func ReadRecipe(path string) (Recipe, error) {
+	var r Recipe
+	f, err := os.Open(path)
+	if err != nil {
+		return r, err
+	}
+	defer f.Close()
+	const limit = 64 << 20
+	data, err := io.ReadAll(io.LimitReader(f, limit+1))
+	if err != nil {
+		return r, err
+	}
+	if len(data) > limit {
+		return r, fmt.Errorf("%s: a recipe of more than %d bytes", path, limit)
+	}
+	// A later version may have fields that this one does not know, so its number is looked at first.
+	var head struct {
+		Version *int `json:"version"`
+	}
+	if err := json.Unmarshal(data, &head); err != nil {
+		return r, fmt.Errorf("%s: not a recipe: %w", path, describe(err, data))
+	}
+	if head.Version == nil {
+		return r, fmt.Errorf("%s: not a recipe: it has no \"version\"; this program writes %d", path, RecipeVersion)
+	}
+	if *head.Version > RecipeVersion {
+		return r, fmt.Errorf("%s: %w", path, Recipe{Version: *head.Version}.Check())
+	}
+	d := json.NewDecoder(bytes.NewReader(data))
+	d.DisallowUnknownFields()
+	if err := d.Decode(&r); err != nil {
+		return r, fmt.Errorf("%s: %w", path, describe(err, data))
+	}
+	if err := r.Check(); err != nil {
+		return r, fmt.Errorf("%s: %w", path, err)
+	}
+	for _, p := range r.paths() {
+		if *p != "" && !filepath.IsAbs(*p) {
+			*p = filepath.Join(filepath.Dir(path), *p)
+		}
+	}
+	return r, nil
+}
+
+// describe gives the line of a syntax error, and names the recipe's fields where one is unknown.
+func describe(err error, data []byte) error {
+	var syntax *json.SyntaxError
+	if errors.As(err, &syntax) {
+		return fmt.Errorf("line %d: %w", 1+bytes.Count(data[:min(int(syntax.Offset), len(data))], []byte("\n")), err)
+	}
+	if strings.Contains(err.Error(), "unknown field") {
+		var names []string
+		for f := range reflect.TypeFor[Recipe]().Fields() {
+			name, _, _ := strings.Cut(f.Tag.Get("json"), ",")
+			names = append(names, name)
+		}
+		return fmt.Errorf("%w; a recipe's fields are %s", err, strings.Join(names, ", "))
+	}
+	return err
+}
+
+// Save writes the recipe to a file, whole or not at all. Paths are written relative to the file's folder where
+// they can be.
+func (r Recipe) Save(path string) error {
+	r.Version = RecipeVersion
+	dir, err := filepath.Abs(filepath.Dir(path))
+	if err != nil {
+		return err
+	}
+	for _, p := range r.paths() {
+		if *p == "" {
+			continue
+		}
+		abs, err := filepath.Abs(*p)
+		if err != nil {
+			return err
+		}
+		if rel, err := filepath.Rel(dir, abs); err == nil {
+			abs = rel
+		}
+		*p = filepath.ToSlash(abs)
+	}
+	data, err := json.MarshalIndent(r, "", "  ")
+	if err != nil {
+		return fmt.Errorf("%s: %w", path, err)
+	}
+	return plate.WriteAtomic(path, func(w io.Writer) error {
+		_, err := w.Write(append(data, '\n'))
+		return err
+	})
+}

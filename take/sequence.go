@@ -1,0 +1,245 @@
+// Package take is a recording as a whole: it finds and pairs the frames of both cameras, keeps what
+// reproduces a result in a recipe, and runs the frames through the job as a stream.
+package take
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// A Frame is one numbered picture file.
+type Frame struct {
+	Number int
+	Path   string
+}
+
+// A Sequence is the frames of one camera in the order of their numbers, each number once.
+type Sequence []Frame
+
+// extensions are those of the picture files that a folder is searched for.
+var extensions = []string{".png", ".tif", ".tiff", ".jpg", ".jpeg", ".webp"}
+
+// Find returns the sequence that path stands for: a folder (its picture files: PNG, TIFF, JPEG, WebP), a
+// single file, or a glob as of path/filepath.Match. A file's number is the last group of digits in its name
+// that differs from file to file, so padding and prefix do not matter; a lone file without digits is number 1.
+// An error says when there is no such file, when two files have one number, or when a file has none.
+func Find(path string) (Sequence, error) {
+	info, err := os.Stat(path)
+	switch {
+	case err == nil && info.IsDir():
+		entries, err := os.ReadDir(path)
+		if err != nil {
+			return nil, fmt.Errorf("the folder cannot be read: %w", err)
+		}
+		var paths []string
+		for _, e := range entries {
+			if !e.IsDir() && !strings.HasPrefix(e.Name(), ".") && slices.Contains(extensions, strings.ToLower(filepath.Ext(e.Name()))) {
+				paths = append(paths, filepath.Join(path, e.Name()))
+			}
+		}
+		if len(paths) == 0 {
+			return nil, fmt.Errorf("%s: the folder has no picture in it (%s)", path, strings.Join(extensions, ", "))
+		}
+		return number(paths)
+	case err == nil:
+		return number([]string{path})
+	case !errors.Is(err, fs.ErrNotExist):
+		return nil, err
+	}
+	if !strings.ContainsAny(path, "*?[") {
+		return nil, fmt.Errorf("%s: there is no such file or folder: %w", path, fs.ErrNotExist)
+	}
+	paths, err := filepath.Glob(path)
+	if err != nil {
+		return nil, fmt.Errorf("%s: not a pattern that can be read: %w", path, err)
+	}
+	if len(paths) == 0 {
+		return nil, fmt.Errorf("%s: no file matches this pattern: %w", path, fs.ErrNotExist)
+	}
+	return number(paths)
+}
+
+func number(paths []string) (Sequence, error) {
+	groups := make([][]string, len(paths))
+	for i, p := range paths {
+		base := filepath.Base(p)
+		groups[i] = digits(strings.TrimSuffix(base, filepath.Ext(base)))
+	}
+	which := func(i int) string { return groups[i][len(groups[i])-1] }
+	if k, ok := varying(groups); ok {
+		which = func(i int) string { return groups[i][k] }
+	}
+	var seq Sequence
+	for i, p := range paths {
+		if len(groups[i]) == 0 {
+			if len(paths) == 1 {
+				return Sequence{{1, p}}, nil
+			}
+			return nil, fmt.Errorf("%s: there is no frame number in its name; name frames like %s", p, "take_0001"+filepath.Ext(p))
+		}
+		n, err := strconv.Atoi(which(i))
+		if err != nil {
+			return nil, fmt.Errorf("%s: the frame number %s is too long", p, which(i))
+		}
+		seq = append(seq, Frame{n, p})
+	}
+	slices.SortStableFunc(seq, func(a, b Frame) int { return a.Number - b.Number })
+	for i := 1; i < len(seq); i++ {
+		if seq[i].Number == seq[i-1].Number {
+			return nil, fmt.Errorf("%s and %s both have the frame number %d: give a pattern that selects one of them, like \"%s\"",
+				seq[i-1].Path, seq[i].Path, seq[i].Number, filepath.Join(filepath.Dir(seq[i].Path), strings.TrimRight(filepath.Base(seq[i].Path), "0123456789"+filepath.Ext(seq[i].Path))+"*"+filepath.Ext(seq[i].Path)))
+		}
+	}
+	return seq, nil
+}
+
+// digits returns the groups of ASCII digits in s.
+func digits(s string) []string {
+	return strings.FieldsFunc(s, func(r rune) bool { return r < '0' || r > '9' })
+}
+
+// varying returns the last place at which the groups differ, if all have the same count of groups.
+func varying(groups [][]string) (int, bool) {
+	for _, g := range groups {
+		if len(g) != len(groups[0]) {
+			return 0, false
+		}
+	}
+	for k := len(groups[0]) - 1; k >= 0; k-- {
+		for _, g := range groups {
+			if g[k] != groups[0][k] {
+				return k, true
+			}
+		}
+	}
+	return 0, false
+}
+
+// A Pair is the two files of one frame. Number is the color plate's.
+type Pair struct {
+	Number      int
+	Color, Band string
+}
+
+// A Pairing is what Match makes of two sequences.
+type Pairing struct {
+	Pairs   []Pair
+	NoBand  []int // numbers of color frames without a partner
+	NoColor []int // numbers of band frames without a partner
+}
+
+// Match pairs two sequences by frame number. Two single files are a pair whatever their numbers. No pair at
+// all is an error.
+func Match(color, band Sequence) (Pairing, error) {
+	var p Pairing
+	if len(color) == 1 && len(band) == 1 {
+		p.Pairs = []Pair{{color[0].Number, color[0].Path, band[0].Path}}
+		return p, nil
+	}
+	i, j := 0, 0
+	for i < len(color) || j < len(band) {
+		switch {
+		case j == len(band) || i < len(color) && color[i].Number < band[j].Number:
+			p.NoBand = append(p.NoBand, color[i].Number)
+			i++
+		case i == len(color) || band[j].Number < color[i].Number:
+			p.NoColor = append(p.NoColor, band[j].Number)
+			j++
+		default:
+			p.Pairs = append(p.Pairs, Pair{color[i].Number, color[i].Path, band[j].Path})
+			i++
+			j++
+		}
+	}
+	if len(p.Pairs) == 0 {
+		return p, fmt.Errorf("no color frame has a band frame of the same number: color has %s, band has %s",
+			Ranges(p.NoBand), Ranges(p.NoColor))
+	}
+	return p, nil
+}
+
+// Ranges writes ascending numbers as "1-4, 7, 9-12".
+func Ranges(n []int) string {
+	if len(n) == 0 {
+		return "none"
+	}
+	var parts []string
+	for i := 0; i < len(n); {
+		j := i
+		for j+1 < len(n) && n[j+1] == n[j]+1 {
+			j++
+		}
+		if i == j {
+			parts = append(parts, strconv.Itoa(n[i]))
+		} else {
+			parts = append(parts, fmt.Sprintf("%d-%d", n[i], n[j]))
+		}
+		i = j + 1
+	}
+	return strings.Join(parts, ", ")
+}
+
+// ParseFrames reads a frame range: "A-B", "A" alone, or "A-" for all from A on. An empty string is all.
+func ParseFrames(s string) (first, last int, err error) {
+	const all = int(^uint(0) >> 1)
+	if s == "" {
+		return 0, all, nil
+	}
+	bad := func() (int, int, error) {
+		return 0, 0, fmt.Errorf("frame range %q: it must be like 12-48, 12- or 12", s)
+	}
+	a, b, isRange := strings.Cut(s, "-")
+	if first, err = strconv.Atoi(a); err != nil || first < 0 {
+		return bad()
+	}
+	switch {
+	case !isRange:
+		last = first
+	case b == "":
+		last = all
+	default:
+		if last, err = strconv.Atoi(b); err != nil {
+			return bad()
+		}
+	}
+	if last < first {
+		return 0, 0, fmt.Errorf("frame range %q: it ends before it begins", s)
+	}
+	return first, last, nil
+}
+
+// Select returns the pairing of the frames from first to last. No pair among them is an error that says which
+// there are.
+func (p Pairing) Select(first, last int) (Pairing, error) {
+	inside := func(n int) bool { return n >= first && n <= last }
+	var q Pairing
+	for _, x := range p.Pairs {
+		if inside(x.Number) {
+			q.Pairs = append(q.Pairs, x)
+		}
+	}
+	for _, list := range []struct {
+		from []int
+		to   *[]int
+	}{{p.NoBand, &q.NoBand}, {p.NoColor, &q.NoColor}} {
+		for _, n := range list.from {
+			if inside(n) {
+				*list.to = append(*list.to, n)
+			}
+		}
+	}
+	if len(q.Pairs) == 0 {
+		var have []int
+		for _, x := range p.Pairs {
+			have = append(have, x.Number)
+		}
+		return q, fmt.Errorf("the frame range selects nothing: the take has frames %s", Ranges(have))
+	}
+	return q, nil
+}

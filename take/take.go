@@ -1,0 +1,380 @@
+package take
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"image"
+	"os"
+	"strings"
+
+	"example.com/twinplate/align"
+	"example.com/twinplate/matte"
+	"example.com/twinplate/plate"
+)
+
+// A Take is a recording whose frames are found, paired and looked at. Its methods may be used one after the
+// other; Run uses all cores by itself.
+type Take struct {
+	Pairing
+	recipe Recipe
+
+	colorCurve, bandCurve, backgroundCurve, outputCurve plate.Curve
+
+	colorSize, bandSize image.Point
+	weights             *[3]float32
+
+	darkColor, cleanColor *plate.RGB
+	darkBand, cleanBand   *plate.Gray // in the band camera's frame
+	background            Sequence
+
+	notes []string
+}
+
+// Open finds and pairs the take's frames and reads its reference plates. It needs the recipe's Color and
+// Band. An error names the file, what is wrong with it and what would be right.
+func Open(r Recipe) (*Take, error) {
+	if err := r.Check(); err != nil {
+		return nil, err
+	}
+	t := &Take{recipe: r}
+	if err := t.curves(); err != nil {
+		return nil, err
+	}
+	if err := t.find(); err != nil {
+		return nil, err
+	}
+	if err := t.look(); err != nil {
+		return nil, err
+	}
+	return t, t.references()
+}
+
+// Notes returns what the user should know of how the take was read: assumed curves, frames without partners.
+func (t *Take) Notes() []string { return t.notes }
+
+func (t *Take) note(format string, args ...any) {
+	t.notes = append(t.notes, fmt.Sprintf(format, args...))
+}
+
+func (t *Take) curves() error {
+	for _, c := range []struct {
+		what, name string
+		curve      *plate.Curve
+		used       bool
+	}{
+		{"color", t.recipe.ColorCurve, &t.colorCurve, true},
+		{"band", t.recipe.BandCurve, &t.bandCurve, true},
+		{"background", t.recipe.BackgroundCurve, &t.backgroundCurve, t.recipe.Background != ""},
+	} {
+		name := c.name
+		if name == "" {
+			name = plate.SRGB.Name()
+			if c.used {
+				t.note("the %s plate is taken as %s, since no curve was given", c.what, name)
+			}
+		}
+		var err error
+		if *c.curve, err = plate.FindCurve(name); err != nil {
+			return fmt.Errorf("%s curve: %w", c.what, err)
+		}
+	}
+	t.outputCurve = t.backgroundCurve
+	if t.recipe.OutputCurve != "" {
+		var err error
+		if t.outputCurve, err = plate.FindCurve(t.recipe.OutputCurve); err != nil {
+			return fmt.Errorf("output curve: %w", err)
+		}
+	}
+	return nil
+}
+
+func (t *Take) find() error {
+	var color, band Sequence
+	for _, s := range []struct {
+		what, path string
+		seq        *Sequence
+		needed     bool
+	}{
+		{"color", t.recipe.Color, &color, true},
+		{"band", t.recipe.Band, &band, true},
+		{"background", t.recipe.Background, &t.background, false},
+	} {
+		if s.path == "" {
+			if s.needed {
+				return fmt.Errorf("no %s plate is given: give a file, a folder or a glob", s.what)
+			}
+			continue
+		}
+		var err error
+		if *s.seq, err = Find(s.path); err != nil {
+			return fmt.Errorf("%s plate: %w", s.what, err)
+		}
+	}
+	all, err := Match(color, band)
+	if err != nil {
+		return fmt.Errorf("%s and %s: %w", t.recipe.Color, t.recipe.Band, err)
+	}
+	first, last, err := ParseFrames(t.recipe.Frames)
+	if err != nil {
+		return err
+	}
+	if t.Pairing, err = all.Select(first, last); err != nil {
+		return err
+	}
+	if len(t.NoBand) > 0 {
+		t.note("color frames without a band frame: %s", Ranges(t.NoBand))
+	}
+	if len(t.NoColor) > 0 {
+		t.note("band frames without a color frame: %s", Ranges(t.NoColor))
+	}
+	return nil
+}
+
+// look reads the sizes of the first pair.
+func (t *Take) look() error {
+	color, err := plate.Probe(t.Pairs[0].Color)
+	if err != nil {
+		return err
+	}
+	band, err := plate.Probe(t.Pairs[0].Band)
+	if err != nil {
+		return err
+	}
+	t.colorSize, t.bandSize = image.Pt(color.W, color.H), image.Pt(band.W, band.H)
+	t.weights = t.recipe.BandWeights
+	if band.Color && t.weights == nil {
+		path := t.Pairs[0].Band
+		if t.recipe.CleanBand != "" {
+			seq, err := Find(t.recipe.CleanBand)
+			if err != nil {
+				return fmt.Errorf("clean band plate: %w", err)
+			}
+			path = seq[0].Path
+		}
+		f, err := plate.ReadRGB(path, t.bandCurve, nil)
+		if err != nil {
+			return err
+		}
+		w := matte.BandWeights(f)
+		t.weights = &w
+		t.note("the band plate has color: its red, green and blue are weighted %.2f, %.2f, %.2f", w[0], w[1], w[2])
+	}
+	return nil
+}
+
+func (t *Take) references() error {
+	for _, r := range []struct {
+		what, path string
+		to         **plate.RGB
+	}{{"dark color plate", t.recipe.DarkColor, &t.darkColor}, {"clean color plate", t.recipe.CleanColor, &t.cleanColor}} {
+		if r.path == "" {
+			continue
+		}
+		var planes [3]*plate.Gray
+		err := t.mean(r.what, r.path, t.colorSize, func(path string) ([]*plate.Gray, error) {
+			f, err := plate.ReadRGB(path, t.colorCurve, nil)
+			if err != nil {
+				return nil, err
+			}
+			for c := range 3 {
+				planes[c] = &plate.Gray{W: f.W, H: f.H, Pix: f.Pix[c]}
+			}
+			return planes[:], nil
+		}, func(sum []*plate.Gray) {
+			*r.to = &plate.RGB{W: t.colorSize.X, H: t.colorSize.Y, Pix: [3][]float32{sum[0].Pix, sum[1].Pix, sum[2].Pix}}
+		})
+		if err != nil {
+			return err
+		}
+	}
+	for _, r := range []struct {
+		what, path string
+		to         **plate.Gray
+	}{{"dark band plate", t.recipe.DarkBand, &t.darkBand}, {"clean band plate", t.recipe.CleanBand, &t.cleanBand}} {
+		if r.path == "" {
+			continue
+		}
+		err := t.mean(r.what, r.path, t.bandSize, func(path string) ([]*plate.Gray, error) {
+			f, err := plate.ReadGray(path, t.bandCurve, t.weights, nil)
+			return []*plate.Gray{f}, err
+		}, func(sum []*plate.Gray) { *r.to = sum[0] })
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// mean averages the frames that path stands for, plane by plane.
+func (t *Take) mean(what, path string, want image.Point, read func(string) ([]*plate.Gray, error), done func([]*plate.Gray)) error {
+	seq, err := Find(path)
+	if err != nil {
+		return fmt.Errorf("%s: %w", what, err)
+	}
+	var sum []*plate.Gray
+	for _, f := range seq {
+		planes, err := read(f.Path)
+		if err != nil {
+			return err
+		}
+		if err := sized(f.Path, what, planes[0].Size(), want); err != nil {
+			return err
+		}
+		if sum == nil {
+			sum = planes
+			// The slice may be the reader's own.
+			sum = append([]*plate.Gray(nil), sum...)
+			continue
+		}
+		for c, p := range planes {
+			for i, v := range p.Pix {
+				sum[c].Pix[i] += v
+			}
+		}
+	}
+	for _, p := range sum {
+		for i := range p.Pix {
+			p.Pix[i] /= float32(len(seq))
+		}
+	}
+	done(sum)
+	return nil
+}
+
+func sized(path, what string, got, want image.Point) error {
+	if got != want {
+		return fmt.Errorf("%s: this %s has %dx%d pixels, and the take's first frame from that camera has %dx%d", path, what, got.X, got.Y, want.X, want.Y)
+	}
+	return nil
+}
+
+func (t *Take) readColor(p Pair) (*plate.RGB, error) {
+	f, err := plate.ReadRGB(p.Color, t.colorCurve, nil)
+	if err != nil {
+		return nil, err
+	}
+	return f, sized(p.Color, "color plate", f.Size(), t.colorSize)
+}
+
+func (t *Take) readBand(p Pair) (*plate.Gray, error) {
+	f, err := plate.ReadGray(p.Band, t.bandCurve, t.weights, nil)
+	if err != nil {
+		return nil, err
+	}
+	return f, sized(p.Band, "band plate", f.Size(), t.bandSize)
+}
+
+// samples returns at most n pairs, evenly spread over the take.
+func (t *Take) samples(n int) []Pair {
+	n = min(n, len(t.Pairs))
+	some := make([]Pair, n)
+	for i := range some {
+		some[i] = t.Pairs[(2*i+1)*len(t.Pairs)/(2*n)]
+	}
+	return some
+}
+
+// A Registration is the geometry of a take and how well it is known.
+type Registration struct {
+	Geometry align.Geometry
+	Residual float64 // pixels, as align.Estimate has it; 0 where the geometry was not estimated
+	Model    string  // as align.Estimate has it; "given" or "none"
+	Warnings []string
+}
+
+// registrationSamples is how many frames the geometry is estimated from: the rig is rigid, and each frame shows
+// the performer elsewhere.
+const registrationSamples = 4
+
+// Register finds the geometry that the recipe asks for.
+func (t *Take) Register(ctx context.Context) (Registration, error) {
+	g := t.recipe.Geometry
+	switch g.Mode {
+	case "none":
+		if t.colorSize != t.bandSize {
+			return Registration{}, fmt.Errorf("%s has %dx%d pixels and %s has %dx%d: plates of different sizes need a geometry (auto, or a file from `twinplate register`)",
+				t.Pairs[0].Color, t.colorSize.X, t.colorSize.Y, t.Pairs[0].Band, t.bandSize.X, t.bandSize.Y)
+		}
+		return Registration{Geometry: align.Identity(t.colorSize.X, t.colorSize.Y), Model: "none"}, nil
+	case "file":
+		v, err := ReadGeometry(g.File)
+		if err != nil {
+			return Registration{}, err
+		}
+		return t.given(v, g.File)
+	case "given":
+		return t.given(*g.Value, "the recipe's geometry")
+	}
+	var pairs []align.Pair
+	for _, p := range t.samples(registrationSamples) {
+		color, err := t.readColor(p)
+		if err != nil {
+			return Registration{}, err
+		}
+		band, err := t.readBand(p)
+		if err != nil {
+			return Registration{}, err
+		}
+		pairs = append(pairs, align.Pair{Color: matte.Less(color, color, t.darkColor), Band: t.flat(band)})
+	}
+	e, err := align.FromFootage(ctx, pairs, nil)
+	if err != nil {
+		return Registration{}, fmt.Errorf("%s and %s: %w", t.recipe.Color, t.recipe.Band, err)
+	}
+	return Registration{e.Geometry, e.Residual, e.Model, e.Warnings}, nil
+}
+
+// flat divides the band plate by the clean one, where there is one, so that an uneven screen does not disturb
+// the registration.
+func (t *Take) flat(band *plate.Gray) *plate.Gray {
+	band = matte.LessGray(band, band, t.darkBand)
+	if t.cleanBand == nil {
+		return band
+	}
+	clean := matte.LessGray(nil, t.cleanBand, t.darkBand)
+	var top float32
+	for _, v := range clean.Pix {
+		top = max(top, v)
+	}
+	for i, v := range clean.Pix {
+		if v > top/64 {
+			band.Pix[i] /= v
+		} else {
+			band.Pix[i] = 0
+		}
+	}
+	return band
+}
+
+func (t *Take) given(g align.Geometry, from string) (Registration, error) {
+	if image.Pt(g.ColorW, g.ColorH) != t.colorSize || image.Pt(g.BandW, g.BandH) != t.bandSize {
+		return Registration{}, fmt.Errorf("%s: it is for plates of %dx%d (color) and %dx%d (band) pixels, and the take has %dx%d and %dx%d", from,
+			g.ColorW, g.ColorH, g.BandW, g.BandH, t.colorSize.X, t.colorSize.Y, t.bandSize.X, t.bandSize.Y)
+	}
+	return Registration{Geometry: g, Model: "given"}, nil
+}
+
+// ReadGeometry reads a geometry from a JSON file: the geometry itself, or any object that has it under
+// "geometry", as `twinplate register` writes.
+func ReadGeometry(path string) (align.Geometry, error) {
+	var g align.Geometry
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return g, err
+	}
+	var wrapped struct {
+		Geometry json.RawMessage `json:"geometry"`
+	}
+	if err := json.Unmarshal(data, &wrapped); err != nil {
+		return g, fmt.Errorf("%s: not a geometry file: %w", path, describe(err, data))
+	}
+	if wrapped.Geometry != nil {
+		data = wrapped.Geometry
+	}
+	if err := json.Unmarshal(data, &g); err != nil {
+		return g, fmt.Errorf("%s: %w", path, errors.New(strings.TrimPrefix(err.Error(), "json: ")))
+	}
+	return g, nil
+}
