@@ -1,0 +1,326 @@
+package composite
+
+import (
+	"encoding/json"
+	"image"
+	"image/color"
+	"math"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+
+	"golang.org/x/image/draw"
+
+	"example.com/twinplate/plate"
+)
+
+// grayRGB makes a gray frame from rows of numbers.
+func grayRGB(rows ...[]float32) *plate.RGB {
+	f := plate.NewRGB(len(rows[0]), len(rows))
+	for y, row := range rows {
+		for c := range f.Pix {
+			copy(f.Pix[c][y*f.W:], row)
+		}
+	}
+	return f
+}
+
+func fitted(t *testing.T, src *plate.RGB, w, h int, fit Fit) *plate.RGB {
+	t.Helper()
+	f, err := NewFitter(src.W, src.H, w, h, fit)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := f.RGB(nil, src)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return got
+}
+
+// Where a picture lands, worked by hand.
+func TestPlace(t *testing.T) {
+	for _, test := range []struct {
+		name                   string
+		srcW, srcH, dstW, dstH int
+		fit                    Fit
+		left, top, sx, sy      float64
+	}{
+		{"fill with a wide picture crops left and right", 40, 10, 20, 10, Fit{}, -10, 0, 1, 1},
+		{"fill with a tall picture crops top and bottom", 10, 40, 20, 10, Fit{}, 0, -35, 2, 2},
+		{"inside with a wide picture: bars above and below", 40, 10, 20, 10, Fit{Mode: Inside}, 0, 2.5, 0.5, 0.5},
+		{"inside with a tall picture: bars beside", 10, 40, 20, 10, Fit{Mode: Inside}, 8.75, 0, 0.25, 0.25},
+		{"stretch", 40, 10, 20, 30, Fit{Mode: Stretch}, 0, 0, 0.5, 3},
+		{"none with a larger picture", 40, 30, 20, 10, Fit{Mode: None}, -10, -10, 1, 1},
+		{"none rounds to whole pixels", 5, 5, 10, 10, Fit{Mode: None}, 3, 3, 1, 1},
+		{"offsets are parts of the frame", 20, 10, 20, 10, Fit{OffsetX: 0.25, OffsetY: -0.5}, 5, -5, 1, 1},
+		{"a scale is about the center", 20, 10, 20, 10, Fit{Scale: 2}, -10, -5, 2, 2},
+		{"a scale moves nothing that the offset moves", 20, 10, 20, 10, Fit{Scale: 0.5, OffsetX: 0.25}, 10, 2.5, 0.5, 0.5},
+	} {
+		left, top, sx, sy := test.fit.place(test.srcW, test.srcH, test.dstW, test.dstH)
+		if left != test.left || top != test.top || sx != test.sx || sy != test.sy {
+			t.Errorf("%s: at (%v, %v) by (%v, %v); want (%v, %v) by (%v, %v)", test.name, left, top, sx, sy, test.left, test.top, test.sx, test.sy)
+		}
+	}
+}
+
+// Small pictures, worked by hand.
+func TestFitModes(t *testing.T) {
+	wide := grayRGB([]float32{1, 2, 3, 4})
+	for _, test := range []struct {
+		name string
+		src  *plate.RGB
+		w, h int
+		fit  Fit
+		want *plate.RGB
+	}{
+		{"fill crops to the middle", wide, 2, 1, Fit{}, grayRGB([]float32{2, 3})},
+		{"fill, moved right by half a frame", wide, 2, 1, Fit{OffsetX: 0.5}, grayRGB([]float32{1, 2})},
+		{"moved so far that the frame shows", wide, 2, 1, Fit{OffsetX: 1}, grayRGB([]float32{0, 1})},
+		{"moved out of the frame", wide, 2, 1, Fit{OffsetX: 10}, grayRGB([]float32{0, 0})},
+		{"inside leaves black bars", wide, 4, 3, Fit{Mode: Inside}, grayRGB([]float32{0, 0, 0, 0}, []float32{1, 2, 3, 4}, []float32{0, 0, 0, 0})},
+		{"a bar of half a pixel is half black", wide, 4, 2, Fit{Mode: Inside}, grayRGB([]float32{0.5, 1, 1.5, 2}, []float32{0.5, 1, 1.5, 2})},
+		{"none puts pixel on pixel", wide, 6, 1, Fit{Mode: None}, grayRGB([]float32{0, 1, 2, 3, 4, 0})},
+		{"none with a pixel to spare puts it left", wide, 5, 1, Fit{Mode: None}, grayRGB([]float32{0, 1, 2, 3, 4})},
+		{"one pixel stretched", grayRGB([]float32{7}), 3, 2, Fit{Mode: Stretch}, grayRGB([]float32{7, 7, 7}, []float32{7, 7, 7})},
+		{"a flat picture stays flat", grayRGB([]float32{3, 3, 3}, []float32{3, 3, 3}), 7, 5, Fit{Mode: Stretch}, grayRGB(slices.Repeat([]float32{3}, 7), slices.Repeat([]float32{3}, 7), slices.Repeat([]float32{3}, 7), slices.Repeat([]float32{3}, 7), slices.Repeat([]float32{3}, 7))},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			got := fitted(t, test.src, test.w, test.h, test.fit)
+			for i, v := range got.Pix[1] {
+				if math.Abs(float64(v-test.want.Pix[1][i])) > 1e-6 {
+					t.Fatalf("got %v, want %v", got.Pix[1], test.want.Pix[1])
+				}
+			}
+		})
+	}
+}
+
+// What must be copied is copied to the bit, NaN, negative zero and highlights alike.
+func TestFitCopies(t *testing.T) {
+	src := grayRGB([]float32{nan, float32(math.Copysign(0, -1)), 1e9}, []float32{-3, 0.1, float32(math.Inf(1))})
+	for _, fit := range []Fit{{}, {Mode: Inside}, {Mode: Stretch}, {Mode: None}, {Scale: 1}} {
+		if got := fitted(t, src, 3, 2, fit); !same(got, src) {
+			t.Errorf("%+v: %v, want %v", fit, got.Pix[0], src.Pix[0])
+		}
+	}
+	// Moved by whole pixels, NaN and infinity stay in their own pixels.
+	got := fitted(t, src, 3, 2, Fit{OffsetX: 1.0 / 3})
+	want := grayRGB([]float32{0, nan, 0}, []float32{0, -3, 0.1})
+	for i, v := range got.Pix[0] {
+		if w := want.Pix[0][i]; v != w && !(v != v && w != w) {
+			t.Errorf("moved by a pixel: %v, want %v", got.Pix[0], want.Pix[0])
+			break
+		}
+	}
+}
+
+// Keys 1981: at twice the size the new pixels lie a quarter of a pixel from the old, where the kernel is
+// -9/128, 111/128, 29/128 and -3/128 (from his equation 15, in exact fractions).
+func TestKeysWeights(t *testing.T) {
+	impulse := grayRGB([]float32{0, 0, 0, 0, 128, 0, 0, 0, 0})
+	got := fitted(t, impulse, 18, 1, Fit{Mode: Stretch})
+	want := []float32{0, 0, 0, 0, 0, -3, -9, 29, 111, 111, 29, -9, -3, 0, 0, 0, 0, 0}
+	for i, v := range got.Pix[0] {
+		if math.Abs(float64(v-want[i])) > 1e-4 {
+			t.Fatalf("got %v, want %v", got.Pix[0], want)
+		}
+	}
+}
+
+// Keys 1981: with a = -1/2 a parabola is reproduced exactly, away from the edges.
+func TestKeysReproducesParabola(t *testing.T) {
+	const n, times = 16, 3
+	line := make([]float32, n)
+	for i := range line {
+		line[i] = float32(i * i)
+	}
+	got := fitted(t, grayRGB(line), n*times, 1, Fit{Mode: Stretch})
+	for i := 2 * times; i < (n-2)*times; i++ {
+		x := (float64(i)+0.5)/times - 0.5
+		if math.Abs(float64(got.Pix[0][i])-x*x) > 1e-4 {
+			t.Errorf("at %v: %v, want %v", x, got.Pix[0][i], x*x)
+		}
+	}
+}
+
+// The finest checkerboard becomes even gray when halved, and its light is kept.
+func TestShrinkingDoesNotAlias(t *testing.T) {
+	src := plate.NewRGB(64, 64)
+	for i := range src.Pix[0] {
+		if (i%64+i/64)%2 == 0 {
+			src.Pix[0][i] = 1
+		}
+	}
+	for _, side := range []int{32, 23, 8} {
+		got := fitted(t, src, side, side, Fit{})
+		for y := 2; y < side-2; y++ {
+			for x := 2; x < side-2; x++ {
+				if v := got.Pix[0][y*side+x]; math.Abs(float64(v)-0.5) > 0.01 {
+					t.Fatalf("to %d: pixel (%d, %d) is %v, want 0.5", side, x, y, v)
+				}
+			}
+		}
+	}
+}
+
+// golang.org/x/image/draw's CatmullRom on 16-bit pictures uses the same filter and the same edges.
+func TestFitterAgainstXImageDraw(t *testing.T) {
+	src := plate.NewRGB(37, 29)
+	picture := image.NewRGBA64(src.Bounds())
+	for i := range src.Pix[0] {
+		x, y := float64(i%src.W), float64(i/src.W)
+		var q [3]uint16
+		for c := range q {
+			v := 0.5 + 0.2*math.Sin(x*(0.9+0.3*float64(c)))*math.Cos(y*1.1) + 0.1*math.Cos(x*y/40)
+			q[c] = uint16(v * 0xffff)
+			src.Pix[c][i] = float32(q[c]) / 0xffff
+		}
+		picture.SetRGBA64(i%src.W, i/src.W, color.RGBA64{R: q[0], G: q[1], B: q[2], A: 0xffff})
+	}
+	for _, size := range []image.Point{{74, 58}, {37, 29}, {100, 31}, {18, 14}, {12, 60}, {5, 3}, {1, 1}} {
+		want := image.NewRGBA64(image.Rectangle{Max: size})
+		draw.CatmullRom.Scale(want, want.Bounds(), picture, picture.Bounds(), draw.Src, nil)
+		got := fitted(t, src, size.X, size.Y, Fit{Mode: Stretch})
+		for i := range got.Pix[0] {
+			w := want.RGBA64At(i%size.X, i/size.X)
+			for c, v := range []uint16{w.R, w.G, w.B} {
+				if d := math.Abs(float64(got.Pix[c][i])*0xffff - float64(v)); d > 1.5 {
+					t.Fatalf("to %v: channel %d of pixel %d is %v codes off x/image/draw's %d", size, c, i, d, v)
+				}
+			}
+		}
+	}
+}
+
+// A picture placed twice as large about a shifted center is the same as its part cropped and stretched,
+// away from the crop's edges.
+func TestFitCropsWhatItMagnifies(t *testing.T) {
+	src := &randomRGBA(1, 40, 30).RGB
+	whole := fitted(t, src, 80, 60, Fit{})
+	part := fitted(t, src, 40, 30, Fit{Scale: 2, OffsetX: 0.25, OffsetY: -0.1})
+	// The picture's left edge is at 40/2 - 40 + 10 = -10, its top at 15 - 30 - 3 = -18.
+	for y := range 30 {
+		for x := range 40 {
+			if got, want := part.Pix[0][y*40+x], whole.Pix[0][(y+18)*80+x+10]; math.Abs(float64(got-want)) > 1e-6 {
+				t.Fatalf("pixel (%d, %d) is %v, want %v", x, y, got, want)
+			}
+		}
+	}
+}
+
+// A layer stays a layer: color and alpha together, alpha within 0 to 1, transparent where there is nothing.
+func TestFitterRGBA(t *testing.T) {
+	src := plate.NewRGBA(8, 8)
+	for i := range src.A {
+		if i%8 >= 4 {
+			src.A[i], src.Pix[0][i] = 1, 0.5
+		}
+	}
+	f, err := NewFitter(8, 8, 24, 32, Fit{Mode: Inside})
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := f.RGBA(nil, src)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, a := range got.A {
+		if y := i / 24; (y < 4 || y >= 28) && (a != 0 || got.Pix[0][i] != 0) {
+			t.Fatalf("pixel (%d, %d), in the bars, has alpha %v and red %v", i%24, y, a, got.Pix[0][i])
+		}
+		if a < 0 || a > 1 {
+			t.Fatalf("pixel (%d, %d) has alpha %v", i%24, i/24, a)
+		}
+	}
+	i := 16*24 + 20
+	if math.Abs(float64(got.A[i])-1) > 1e-6 || math.Abs(float64(got.Pix[0][i])-0.5) > 1e-6 {
+		t.Errorf("inside, alpha is %v and red %v; want 1 and 0.5", got.A[i], got.Pix[0][i])
+	}
+}
+
+func TestFitterConcurrently(t *testing.T) {
+	f, err := NewFitter(33, 21, 50, 40, Fit{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	src := &randomRGBA(1, 33, 21).RGB
+	want, err := f.RGB(nil, src)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var wait sync.WaitGroup
+	for range 4 {
+		wait.Go(func() {
+			dst := plate.NewRGB(50, 40)
+			for range 5 {
+				if got, err := f.RGB(dst, src); err != nil || !same(got, want) {
+					t.Errorf("the result differs (error %v)", err)
+				}
+			}
+		})
+	}
+	wait.Wait()
+}
+
+func TestFitErrors(t *testing.T) {
+	for _, test := range []struct {
+		name                   string
+		srcW, srcH, dstW, dstH int
+		fit                    Fit
+		want                   string
+	}{
+		{"an empty picture", 0, 4, 4, 4, Fit{}, "the picture is 0x4 pixels, and each side must be 1 to 65536"},
+		{"a frame too large", 4, 4, 4, 70000, Fit{}, "the frame is 4x70000 pixels"},
+		{"no such mode", 4, 4, 4, 4, Fit{Mode: 9}, "there is no fit mode 9: they are 0 (fill) to 3 (none)"},
+		{"a negative scale", 4, 4, 4, 4, Fit{Scale: -1}, "the fit's scale is -1, and must be 0.001 to 1000"},
+		{"a scale of NaN", 4, 4, 4, 4, Fit{Scale: math.NaN()}, "the fit's scale is NaN"},
+		{"a boundless offset", 4, 4, 4, 4, Fit{OffsetX: math.Inf(1)}, "the fit's offset_x is +Inf frames"},
+		{"an offset of NaN", 4, 4, 4, 4, Fit{OffsetY: math.NaN()}, "the fit's offset_y is NaN frames"},
+	} {
+		if _, err := NewFitter(test.srcW, test.srcH, test.dstW, test.dstH, test.fit); err == nil || !strings.Contains(err.Error(), test.want) {
+			t.Errorf("%s: error %v, want one that says %q", test.name, err, test.want)
+		}
+	}
+	// The smallest and the largest scales that are allowed, on sizes that do not suit them.
+	for _, fit := range []Fit{{Scale: 0.001}, {Scale: 1000}, {Scale: 0.001, Mode: None, OffsetX: 0.4999}} {
+		got := fitted(t, grayRGB([]float32{1, 1, 1}, []float32{1, 1, 1}), 5, 4, fit)
+		for _, v := range got.Pix[0] {
+			if !(v >= 0 && v <= 1.0001) {
+				t.Errorf("%+v makes %v of a picture of ones", fit, got.Pix[0])
+			}
+		}
+	}
+}
+
+func TestFitJSON(t *testing.T) {
+	for _, test := range []struct {
+		fit  Fit
+		text string
+	}{
+		{Fit{}, `{"mode":"fill"}`},
+		{Fit{Mode: Inside, OffsetX: 0.25, OffsetY: -0.5, Scale: 2}, `{"mode":"inside","offset_x":0.25,"offset_y":-0.5,"scale":2}`},
+		{Fit{Mode: Stretch}, `{"mode":"stretch"}`},
+		{Fit{Mode: None}, `{"mode":"none"}`},
+	} {
+		text, err := json.Marshal(test.fit)
+		if err != nil || string(text) != test.text {
+			t.Errorf("%+v is %s, %v; want %s", test.fit, text, err, test.text)
+		}
+		var back Fit
+		if err := json.Unmarshal([]byte(test.text), &back); err != nil || back != test.fit {
+			t.Errorf("%s is %+v, %v; want %+v", test.text, back, err, test.fit)
+		}
+	}
+	var f Fit
+	if err := json.Unmarshal([]byte(`{"mode":"strech"}`), &f); err == nil || !strings.Contains(err.Error(), `there is no fit mode called "strech": did you mean "stretch"?`) {
+		t.Errorf("error %v", err)
+	}
+	if err := json.Unmarshal([]byte(`{}`), &f); err != nil || f != (Fit{}) {
+		t.Errorf("an empty object is %+v, %v", f, err)
+	}
+	if _, err := json.Marshal(Fit{Mode: 9}); err == nil {
+		t.Error("a mode that does not exist has a text")
+	}
+}
