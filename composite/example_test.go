@@ -1,0 +1,207 @@
+package composite_test
+
+import (
+	"encoding/json"
+	"fmt"
+
+	"example.com/twinplate/composite"
+	"example.com/twinplate/plate"
+)
+
+// Three pixels across the edge of a coat: the coat, half of each, and the background.
+func ExampleHoldOut() {
+	foreground, transmission, background := plate.NewRGB(3, 1), plate.NewGray(3, 1), plate.NewRGB(3, 1)
+	copy(foreground.Pix[0], []float32{0.5, 0.25, 0}) // premultiplied, as it was photographed
+	copy(transmission.Pix, []float32{0, 0.5, 1})
+	background.Fill(0.125, 0.5, 0.25)
+
+	out, err := composite.HoldOut(nil, foreground, transmission, background)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Println("red: ", out.Pix[0])
+	fmt.Println("green:", out.Pix[1])
+	// Output:
+	// red:  [0.5 0.3125 0.125]
+	// green: [0 0.25 0.5]
+}
+
+// The background with its hole, to look at on its own.
+func ExampleHeld() {
+	transmission, background := plate.NewGray(3, 1), plate.NewRGB(3, 1)
+	copy(transmission.Pix, []float32{0, 0.5, 1})
+	background.Fill(0.5, 0.5, 0.5)
+
+	held, err := composite.Held(nil, transmission, background)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Println(held.Pix[0])
+	// Output: [0 0.25 0.5]
+}
+
+// A sheet of red glass in front of a solid green wall.
+func ExampleCompose() {
+	glass, wall := plate.NewRGBA(1, 1), plate.NewRGBA(1, 1)
+	glass.Pix[0][0], glass.A[0] = 0.5, 0.5 // premultiplied
+	wall.Pix[1][0], wall.A[0] = 1, 1
+
+	for _, op := range []composite.Operator{composite.AOverB, composite.AInB, composite.BOutA, composite.Plus} {
+		out, err := composite.Compose(nil, op, glass, wall)
+		if err != nil {
+			fmt.Println(err)
+			return
+		}
+		fmt.Printf("%-8v  red %.1f, green %.1f, alpha %.1f\n", op, out.Pix[0][0], out.Pix[1][0], out.A[0])
+	}
+	// Output:
+	// A over B  red 0.5, green 0.5, alpha 1.0
+	// A in B    red 0.5, green 0.0, alpha 0.5
+	// B out A   red 0.0, green 0.5, alpha 0.5
+	// plus      red 0.5, green 1.0, alpha 1.0
+}
+
+// How much of A and of B is seen where A half covers the pixel and B covers it all.
+func ExampleOperator_Factors() {
+	fa, fb := composite.AOverB.Factors(0.5, 1)
+	fmt.Println(fa, fb)
+	// Output: 1 0.5
+}
+
+func ExampleParseOperator() {
+	for _, name := range []string{"A over B", "source-over", "atop", "over under"} {
+		op, err := composite.ParseOperator(name)
+		if err != nil {
+			fmt.Println(err)
+			continue
+		}
+		fmt.Println(op)
+	}
+	// Output:
+	// A over B
+	// A over B
+	// A atop B
+	// composite: there is no operator called "over under": did you mean "over"?
+}
+
+// A cross-dissolve: one picture a quarter gone, the other a quarter there.
+func ExampleDissolve() {
+	day, night := plate.NewRGBA(1, 1), plate.NewRGBA(1, 1)
+	day.Pix[0][0], day.A[0] = 1, 1
+	night.Pix[2][0], night.A[0] = 1, 1
+
+	day, err := composite.Dissolve(nil, day, 0.75)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	night, err = composite.Dissolve(nil, night, 0.25)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	out, err := composite.Compose(nil, composite.Plus, day, night)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Println(out.Pix[0][0], out.Pix[2][0], out.A[0])
+	// Output: 0.75 0.25 1
+}
+
+// Two ways to dim a solid white card by half: to black, and to a light that hides nothing.
+func ExampleDarken() {
+	card := plate.NewRGBA(1, 1)
+	card.Fill(1, 1, 1)
+	card.A[0] = 1
+
+	dark, err := composite.Darken(nil, card, 0.5)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	light, err := composite.Opaque(nil, dark, 0)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Println("darkened:", dark.Pix[0][0], "alpha", dark.A[0])
+	fmt.Println("not opaque:", light.Pix[0][0], "alpha", light.A[0])
+	// Output:
+	// darkened: 0.5 alpha 1
+	// not opaque: 0.5 alpha 0
+}
+
+func ExampleOpaque() {
+	flame := plate.NewRGBA(1, 1)
+	flame.Fill(4, 2, 0.5)
+	flame.A[0] = 1
+
+	glow, err := composite.Opaque(nil, flame, 0) // adds its light and hides nothing
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Println(glow.Pix[0][0], glow.A[0])
+	// Output: 4 0
+}
+
+// Fog behind the performer, and a lamp's glare in front.
+func ExampleStack() {
+	background, foreground, transmission := plate.NewRGB(1, 1), plate.NewRGB(1, 1), plate.NewGray(1, 1)
+	background.Fill(0, 0.5, 0.5)
+	foreground.Fill(0.25, 0, 0)
+	transmission.Fill(0.5)
+
+	fog := plate.NewRGBA(1, 1)
+	fog.Fill(0.25, 0.25, 0.25)
+	fog.A[0] = 0.5
+	glare := plate.NewRGBA(1, 1)
+	glare.Fill(1, 0.5, 0)
+
+	out, err := composite.Stack(background, []composite.Layer{{Frame: fog}}, foreground, transmission,
+		[]composite.Layer{{Frame: glare, Operator: composite.Plus, Fade: 0.5}})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Println(out.Pix[0][0], out.Pix[1][0], out.Pix[2][0])
+	// Output: 0.875 0.5 0.25
+}
+
+// A background of twice the height, cropped to the frame and moved up to show its lower part.
+func ExampleNewFitter() {
+	background := plate.NewRGB(2, 4)
+	copy(background.Pix[0], []float32{1, 1, 2, 2, 3, 3, 4, 4})
+
+	fitter, err := composite.NewFitter(2, 4, 2, 2, composite.Fit{OffsetY: -0.5})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	frame, err := fitter.RGB(nil, background) // and so on, for every frame of the background
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Println(frame.Pix[0])
+	// Output: [3 3 4 4]
+}
+
+// A Fit in a recipe.
+func ExampleFit() {
+	var fit composite.Fit
+	if err := json.Unmarshal([]byte(`{"mode": "inside", "scale": 0.9}`), &fit); err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Println(fit.Mode, fit.Scale)
+
+	err := json.Unmarshal([]byte(`{"mode": "insde"}`), &fit)
+	fmt.Println(err)
+	// Output:
+	// inside 0.9
+	// composite: there is no fit mode called "insde": did you mean "inside"?
+}
