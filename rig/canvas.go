@@ -16,6 +16,10 @@ type canvas struct {
 	x0, y0 float64 // the center of the top left pixel
 	p      *plate.RGB
 	t      *plate.Gray
+
+	// The stroke being drawn: coverage, and where it is more than 0, the place along the stroke and across it.
+	cov, along, nx, ny []float32
+	touched            []int32
 }
 
 func newCanvas(w, h int) *canvas {
@@ -73,16 +77,18 @@ func (c *canvas) glow(i int, l rgb) {
 	}
 }
 
-// paint calls f for each pixel center in b; f returns the light and the coverage.
+// paint calls f for each pixel center in b, from several goroutines; f returns the light and the coverage.
 func (c *canvas) paint(b box, f func(x, y float64) (rgb, float64)) {
 	x0, y0, x1, y1 := c.pixels(b)
-	for j := y0; j < y1; j++ {
-		y := c.y0 + float64(j)*c.px
-		for i := x0; i < x1; i++ {
-			l, a := f(c.x0+float64(i)*c.px, y)
-			c.over(j*c.w+i, l, a)
+	rows(y1-y0, func(j0, j1 int) {
+		for j := y0 + j0; j < y0+j1; j++ {
+			y := c.y0 + float64(j)*c.px
+			for i := x0; i < x1; i++ {
+				l, a := f(c.x0+float64(i)*c.px, y)
+				c.over(j*c.w+i, l, a)
+			}
 		}
-	}
+	})
 }
 
 // cover returns how much of a pixel lies inside an edge at signed distance d (negative inside), seen head on.
@@ -92,4 +98,59 @@ func (c *canvas) cover(d float64) float64 { return clamp(0.5 - d/c.px) }
 // thin.
 func (c *canvas) line(d, r float64) float64 {
 	return clamp(0.5+(r-d)/c.px) - clamp(0.5-(r+d)/c.px)
+}
+
+// A knot is a point of a stroke's middle, and half the stroke's width there.
+type knot struct{ x, y, r float64 }
+
+// stroke draws a line through knots. The shade is asked for light and opacity at a point, at the length s
+// along the stroke; (nx, ny) is where the point lies across it, of length 0 in the middle and 1 at the edge.
+// A stroke covers itself only once.
+func (c *canvas) stroke(k []knot, shade func(x, y, s, nx, ny float64) (rgb, float64)) {
+	if c.cov == nil {
+		n := c.w * c.h
+		c.cov, c.along, c.nx, c.ny = make([]float32, n), make([]float32, n), make([]float32, n), make([]float32, n)
+	}
+	s := 0.0
+	for i := 1; i < len(k); i++ {
+		a, b := k[i-1], k[i]
+		dx, dy := b.x-a.x, b.y-a.y
+		l := math.Hypot(dx, dy)
+		if l == 0 {
+			continue
+		}
+		r := max(a.r, b.r) + c.px
+		x0, y0, x1, y1 := c.pixels(box{min(a.x, b.x), min(a.y, b.y), max(a.x, b.x), max(a.y, b.y)}.grow(r))
+		for j := y0; j < y1; j++ {
+			py := c.y0 + float64(j)*c.px - a.y
+			for i := x0; i < x1; i++ {
+				px := c.x0 + float64(i)*c.px - a.x
+				t := clamp((px*dx + py*dy) / (l * l))
+				ox, oy := px-t*dx, py-t*dy
+				d2 := ox*ox + oy*oy
+				if d2 >= r*r {
+					continue
+				}
+				half := a.r + t*(b.r-a.r)
+				cover := float32(c.line(math.Sqrt(d2), half))
+				at := j*c.w + i
+				if cover > c.cov[at] {
+					if c.cov[at] == 0 {
+						c.touched = append(c.touched, int32(at))
+					}
+					half = max(half, c.px/2)
+					c.cov[at], c.along[at] = cover, float32(s+t*l)
+					c.nx[at], c.ny[at] = float32(ox/half), float32(oy/half)
+				}
+			}
+		}
+		s += l
+	}
+	for _, at := range c.touched {
+		x, y := c.x0+float64(int(at)%c.w)*c.px, c.y0+float64(int(at)/c.w)*c.px
+		light, a := shade(x, y, float64(c.along[at]), float64(c.nx[at]), float64(c.ny[at]))
+		c.over(int(at), light, a*float64(c.cov[at]))
+		c.cov[at] = 0
+	}
+	c.touched = c.touched[:0]
 }

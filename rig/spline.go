@@ -1,0 +1,94 @@
+package rig
+
+import "math"
+
+// point is a place in scene units.
+type point struct{ x, y float64 }
+
+// through returns a smooth curve through knots, n pieces to each span: a Catmull-Rom spline.
+func through(k []knot, n int) []knot {
+	out := make([]knot, 0, (len(k)-1)*n+1)
+	for i := 0; i+1 < len(k); i++ {
+		a, b, c, d := k[max(i-1, 0)], k[i], k[i+1], k[min(i+2, len(k)-1)]
+		for j := range n {
+			t := float64(j) / float64(n)
+			out = append(out, knot{bend(a.x, b.x, c.x, d.x, t), bend(a.y, b.y, c.y, d.y, t), mix(b.r, c.r, t)})
+		}
+	}
+	return append(out, k[len(k)-1])
+}
+
+// outline returns the smooth closed curve through points, n pieces to each span.
+func outline(p []point, n int) []point {
+	out := make([]point, 0, len(p)*n)
+	for i := range p {
+		a, b, c, d := p[(i+len(p)-1)%len(p)], p[i], p[(i+1)%len(p)], p[(i+2)%len(p)]
+		for j := range n {
+			t := float64(j) / float64(n)
+			out = append(out, point{bend(a.x, b.x, c.x, d.x, t), bend(a.y, b.y, c.y, d.y, t)})
+		}
+	}
+	return out
+}
+
+func bend(a, b, c, d, t float64) float64 {
+	return b + t/2*(c-a+t*(2*a-5*b+4*c-d+t*(3*b-3*c+d-a)))
+}
+
+// inside returns the signed distance from (x, y) to a closed polygon, negative inside it.
+func inside(p []point, x, y float64) float64 {
+	d2, in := math.Inf(1), false
+	b := p[len(p)-1]
+	for _, a := range p {
+		ex, ey := b.x-a.x, b.y-a.y
+		wx, wy := x-a.x, y-a.y
+		t := 0.0
+		if l := ex*ex + ey*ey; l > 0 {
+			t = clamp((wx*ex + wy*ey) / l)
+		}
+		ox, oy := wx-t*ex, wy-t*ey
+		d2 = min(d2, ox*ox+oy*oy)
+		if (a.y > y) != (b.y > y) && (x < a.x+ex*wy/ey) {
+			in = !in
+		}
+		b = a
+	}
+	if in {
+		return -math.Sqrt(d2)
+	}
+	return math.Sqrt(d2)
+}
+
+// limb returns the signed distance from (x, y) to the union of round cones along knots.
+func limb(k []knot, x, y float64) float64 {
+	d := math.Inf(1)
+	for i := 1; i < len(k); i++ {
+		a, b := k[i-1], k[i]
+		dx, dy := b.x-a.x, b.y-a.y
+		t := clamp(((x-a.x)*dx + (y-a.y)*dy) / (dx*dx + dy*dy + 1e-12))
+		d = min(d, math.Hypot(x-a.x-t*dx, y-a.y-t*dy)-mix(a.r, b.r, t))
+	}
+	return d
+}
+
+// join is the smaller of a and b, with the corner between them rounded over a distance k.
+func join(a, b, k float64) float64 {
+	h := max(k-math.Abs(a-b), 0) / k
+	return min(a, b) - h*h*k/4
+}
+
+func around(p []point) box {
+	b := nowhere
+	for _, q := range p {
+		b = b.add(q.x, q.y)
+	}
+	return b
+}
+
+func aroundKnots(k []knot) box {
+	b, r := nowhere, 0.0
+	for _, q := range k {
+		b, r = b.add(q.x, q.y), max(r, q.r)
+	}
+	return b.grow(r)
+}
