@@ -11,12 +11,12 @@ import (
 // concurrently.
 type Encoder struct {
 	full int // the highest code, 255 or 65535
-	// from[k] is the least light whose code is k or more; from[0] is -Inf.
-	from []float32
-	// start[i] is the code of the least light whose ordered bits begin with the 16 bits of i. Within such a
-	// step, 1/128 of the light at most, curves are nearly straight, so a guess between start[i] and
-	// start[i+1] is seldom wrong by more than one code.
-	start []uint16
+	// from[k] is the least light, as ordered bits, whose code is k or more; from[0] and from[full+1] bound all.
+	from []uint32
+	// start[i] is the code, unrounded and in units of 1/65536, of the light whose ordered bits are i<<16. From
+	// one to the next light changes by 1/128 at most, and curves are nearly straight: what lies between is
+	// guessed by a line, and the guess is wrong only near the places where the code changes.
+	start []uint32
 }
 
 // NewEncoder returns the encoder for a curve and a depth of 8 or 16 bits; it panics at any other depth. The
@@ -38,34 +38,42 @@ func (e *Encoder) Code(l float32) uint16 {
 		return 0
 	}
 	key := orderedBits(l)
-	i := key >> 16
-	lo, hi := int(e.start[i]), int(e.start[i+1])
-	k := lo + (hi-lo)*int(key&0xffff)>>16
-	if l >= e.from[k] {
-		lo = k
-		for range 3 {
-			if k == hi || l < e.from[k+1] {
-				return uint16(k)
-			}
-			k++
-		}
-		lo = k
-	} else {
-		for range 3 {
-			k--
-			if l >= e.from[k] {
-				return uint16(k)
-			}
-		}
-		hi = k - 1
+	p, q := uint64(e.start[key>>16]), uint64(e.start[key>>16+1])
+	k := int((p<<16 + (q-p)*uint64(key&0xffff)) >> 32)
+	if e.from[k] <= key && key < e.from[k+1] {
+		return uint16(k)
 	}
-	// A kink of a measured curve lies within the step: halve what is left.
-	for lo < hi {
-		mid := (lo + hi + 1) / 2
-		if l >= e.from[mid] {
+	return e.search(key, k)
+}
+
+// search returns the code of key, looking near the guess k first.
+func (e *Encoder) search(key uint32, k int) uint16 {
+	// The code is lo or more, and less than hi.
+	lo, hi := 0, e.full+1
+	if e.from[k] <= key {
+		lo = k
+		for step := 1; lo+step < hi; step *= 2 {
+			if key < e.from[lo+step] {
+				hi = lo + step
+				break
+			}
+			lo += step
+		}
+	} else {
+		hi = k
+		for step := 1; hi-step > lo; step *= 2 {
+			if e.from[hi-step] <= key {
+				lo = hi - step
+				break
+			}
+			hi -= step
+		}
+	}
+	for hi-lo > 1 {
+		if mid := (lo + hi) / 2; e.from[mid] <= key {
 			lo = mid
 		} else {
-			hi = mid - 1
+			hi = mid
 		}
 	}
 	return uint16(lo)
@@ -82,70 +90,68 @@ func fromOrderedBits(key uint32) float32 {
 }
 
 func buildEncoder(toLinear, fromLinear func(float64) float64, full int) *Encoder {
-	e := &Encoder{full: full, from: make([]float32, full+1), start: make([]uint16, 1<<16+1)}
-	e.from[0] = float32(math.Inf(-1))
+	e := &Encoder{full: full, from: make([]uint32, full+2), start: make([]uint32, 1<<16+1)}
+	code := func(key uint32) float64 { return fromLinear(float64(fromOrderedBits(key)))*float64(full) + 0.5 }
 	for k := 1; k <= full; k++ {
 		guess := float32(toLinear((float64(k) - 0.5) / float64(full)))
-		e.from[k] = least(guess, func(l float32) bool {
-			return fromLinear(float64(l))*float64(full)+0.5 >= float64(k)
-		})
+		e.from[k] = least(guess, func(key uint32) bool { return code(key) >= float64(k) })
 	}
-	k := 0
+	e.from[full+1] = math.MaxUint32 // a NaN
 	for i := range e.start {
-		l := fromOrderedBits(uint32(min(uint64(i)<<16, math.MaxUint32)))
-		if l == l {
-			for k < full && l >= e.from[k+1] {
-				k++
-			}
-		} else if i > 1<<15 { // NaN, above +Inf
-			k = full
+		switch key := uint64(i) << 16; {
+		case key <= darkest:
+		case key >= brightest:
+			e.start[i] = uint32(full)<<16 | 0xffff
+		default:
+			e.start[i] = uint32(min(max(code(uint32(key)), 0)*0x10000, float64(uint32(full)<<16|0xffff)))
+			e.start[i] = max(e.start[i], e.start[i-1]) // a curve may fall by the rounding of its constants
 		}
-		e.start[i] = uint16(k)
 	}
 	return e
 }
 
-// least returns the least number for which ok, which is false up to some number and true from there on, or
-// +Inf where it is never true. It looks near the guess first.
-func least(guess float32, ok func(float32) bool) float32 {
-	bottom, top := int64(orderedBits(float32(math.Inf(-1)))), int64(orderedBits(float32(math.Inf(1))))
-	at := func(key int64) bool { return ok(fromOrderedBits(uint32(key))) }
+// The ordered bits of -Inf and +Inf; those beyond are NaN.
+const darkest, brightest = 0x007fffff, 0xff800000
+
+// least returns the ordered bits of the least number for which ok, which is false up to some number and true
+// from there on, or those of +Inf where it is never true. It looks near the guess first.
+func least(guess float32, ok func(key uint32) bool) uint32 {
 	if guess != guess {
 		guess = 0
 	}
-	// lo is a key at which ok is false (or below all), hi one at which it is true (or above all).
+	// ok is false at lo, or lo is below all; it is true at hi, or hi is +Inf.
 	lo, hi := int64(orderedBits(guess)), int64(orderedBits(guess))
-	if at(lo) {
+	if ok(uint32(lo)) {
 		for step := int64(1); ; step *= 2 {
-			if lo = hi - step; lo < bottom {
-				lo = bottom - 1
+			if lo = hi - step; lo < darkest {
+				lo = darkest - 1
 				break
 			}
-			if !at(lo) {
+			if !ok(uint32(lo)) {
 				break
 			}
 			hi = lo
 		}
 	} else {
 		for step := int64(1); ; step *= 2 {
-			if hi = lo + step; hi > top {
-				hi = top
+			if hi = lo + step; hi >= brightest {
+				hi = brightest
 				break
 			}
-			if at(hi) {
+			if ok(uint32(hi)) {
 				break
 			}
 			lo = hi
 		}
 	}
 	for hi-lo > 1 {
-		if mid := (lo + hi) / 2; at(mid) {
+		if mid := (lo + hi) / 2; ok(uint32(mid)) {
 			hi = mid
 		} else {
 			lo = mid
 		}
 	}
-	return fromOrderedBits(uint32(hi))
+	return uint32(hi)
 }
 
 // Image encodes a frame: *Gray to *image.Gray or *image.Gray16, *RGB to an opaque *image.RGBA or *image.RGBA64,

@@ -7,8 +7,8 @@ var Linear = newCurve("linear", identity, identity)
 
 // SRGB is the curve of IEC 61966-2-1, with the constants as printed there. Its name is "srgb".
 //
-// Below black the linear segment goes on, so negative values survive both ways. The printed constants leave a
-// step of 6e-8 in the code value where the two segments meet.
+// Below black the linear segment goes on, so negative values survive both ways. Where the two segments
+// meet, the printed constants leave a step of 3e-8 in the code value, downward.
 var SRGB = newCurve("srgb",
 	func(v float64) float64 {
 		if v <= 0.04045 {
