@@ -15,15 +15,14 @@ import (
 
 // A pixel row of the capture model (DESIGN section 3), made by its two equations with known P and t.
 type modelled struct {
-	ref         matte.References
-	color       *plate.RGB
-	band        *plate.Gray
-	t           *plate.Gray
-	p           *plate.RGB
-	m           [3]float64
-	gain        float64
-	screenOff   *plate.Gray // the band plate with the lamps off and the performer there: D + m.P
-	screenColor *plate.RGB
+	ref       matte.References
+	color     *plate.RGB
+	band      *plate.Gray
+	t         *plate.Gray
+	p         *plate.RGB
+	m         [3]float64
+	gain      float64
+	screenOff *plate.Gray // the band plate with the lamps off and the performer there: D + m.P
 }
 
 func model(w, h int, m [3]float64, gain float64) modelled {

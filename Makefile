@@ -1,0 +1,59 @@
+# make demo    the main job on the built-in take; needs only Go
+# make test    everything that CI runs
+# make check   what is quick: formatting, vet, staticcheck, tests
+# make bench   the benchmarks
+
+GO     ?= go
+TOOL   := $(GO) tool -modfile=tools/go.mod
+CORE   := ./plate ./align ./matte ./composite ./rig ./take
+# The portable vector package needs this toolchain; the module itself stays at the go.mod version.
+SIMD   := GOTOOLCHAIN=go1.27.3 GOEXPERIMENT=simd
+NODE   := $(shell $(GO) env GOROOT)/lib/wasm/go_js_wasm_exec
+DEMO   ?= demo
+
+.PHONY: demo test check deps lint vuln unit outside race wasm simd bench clean
+
+demo:
+	$(GO) run ./cmd/twinplate demo --out $(DEMO)
+
+check: lint unit
+
+# The order is from quick to slow.
+test: deps lint vuln outside race wasm simd
+
+# The independent references that the checks against the outside run, and Node for js/wasm. Nothing is done
+# where all are there.
+deps:
+	@.ci/deps
+
+lint:
+	@bad=$$(gofmt -l $$(git ls-files '*.go')); if [ -n "$$bad" ]; then echo "gofmt: $$bad"; exit 1; fi
+	$(GO) vet ./...
+	$(TOOL) staticcheck ./...
+
+# The database of vulnerabilities is not everywhere within reach: then this says so and passes.
+vuln:
+	@out=$$($(TOOL) govulncheck ./... 2>&1); code=$$?; \
+	if echo "$$out" | grep -q 'fetching vulnerabilities'; then echo "govulncheck: not run, its database cannot be reached from here"; \
+	else echo "$$out"; exit $$code; fi
+
+unit:
+	$(GO) test ./...
+
+outside:
+	TWINPLATE_OUTSIDE=1 $(GO) test -count=1 ./...
+
+race:
+	$(GO) test -race -short ./...
+
+wasm:
+	GOOS=js GOARCH=wasm $(GO) test -short -exec="$(NODE)" $(CORE)
+
+simd:
+	$(SIMD) $(GO) test -short $(CORE)
+
+bench:
+	$(GO) test -run='^$$' -bench=. -benchmem $(CORE)
+
+clean:
+	rm -rf bin dist demo out
