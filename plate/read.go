@@ -190,15 +190,37 @@ func (p *picture) run(do func(io.Reader) error) (err error) {
 			err = fmt.Errorf("damaged: the %s decoder stopped with: %v", p.format.name, r)
 		}
 	}()
-	var r io.Reader = bufio.NewReaderSize(p.file, 1<<16)
-	if p.format.name == "tiff" {
-		r = io.NewSectionReader(p.file, 0, p.bytes) // TIFF is read here and there
+	if p.format.name == "tiff" { // which is read here and there
+		err = do(io.NewSectionReader(p.file, 0, p.bytes))
+		if errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, io.EOF) {
+			err = p.truncated(err)
+		}
+		return err
 	}
-	err = do(r)
-	if errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, io.EOF) {
-		return fmt.Errorf("truncated: the file ends, after %d bytes, before its picture does: %w", p.bytes, err)
+	r := &endReader{r: p.file}
+	if err = do(bufio.NewReaderSize(r, 1<<16)); err != nil && r.ended {
+		err = p.truncated(err)
 	}
 	return err
+}
+
+func (p *picture) truncated(err error) error {
+	if !errors.Is(err, io.ErrUnexpectedEOF) {
+		err = fmt.Errorf("%w: %w", err, io.ErrUnexpectedEOF)
+	}
+	return fmt.Errorf("truncated: the file ends, after %d bytes, before its picture does: %w", p.bytes, err)
+}
+
+// An endReader notes that more was asked for than there is, for decoders name that in several ways.
+type endReader struct {
+	r     io.Reader
+	ended bool
+}
+
+func (r *endReader) Read(b []byte) (int, error) {
+	n, err := r.r.Read(b)
+	r.ended = r.ended || err == io.EOF
+	return n, err
 }
 
 func (p *picture) decode(lim *Limits) (image.Image, error) {

@@ -9,8 +9,6 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
-
-	"golang.org/x/image/tiff"
 )
 
 // A Compression says how much work is put into making a file small. All are lossless.
@@ -114,15 +112,3 @@ func (p *pngBufferPool) Get() *png.EncoderBuffer {
 }
 
 func (p *pngBufferPool) Put(b *png.EncoderBuffer) { p.pool.Put(b) }
-
-func encodeTIFF(w io.Writer, m image.Image, c Compression) error {
-	const most = 0xffff // the encoder's fields are that wide
-	if size := m.Bounds().Size(); size.X > most || size.Y > most || int64(size.X)*int64(size.Y) > 1<<28 {
-		return fmt.Errorf("%dx%d pixels are too many for a TIFF file: a side may have %d, and all together %d", size.X, size.Y, most, 1<<28)
-	}
-	opt := &tiff.Options{Compression: tiff.Uncompressed}
-	if c == SmallCompression {
-		opt.Compression = tiff.Deflate
-	}
-	return tiff.Encode(w, m, opt)
-}
