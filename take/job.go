@@ -45,6 +45,9 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 		return nil, err
 	}
 	j.resampler = align.NewResampler(j.Geometry)
+	if unseen := j.unseen(); unseen > 0.0005 {
+		j.Notes = append(j.Notes, fmt.Sprintf("%.1f %% of the color frame lies outside the band plate: there the band plate's outermost pixels are repeated, and the matte is a guess; frame the band camera a little wider", 100*unseen))
+	}
 	ref := matte.References{DarkColor: t.darkColor, CleanColor: t.cleanColor}
 	if t.darkBand != nil {
 		ref.DarkBand = j.resampler.Gray(nil, t.darkBand)
@@ -63,6 +66,16 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	}
 	j.Seconds = time.Since(start).Seconds()
 	return j, nil
+}
+
+// unseen returns the part of the color frame, 0 to 1, that the band camera does not see.
+func (j *Job) unseen() float64 {
+	seen := 0.0
+	valid := j.resampler.Valid().Pix
+	for _, v := range valid {
+		seen += float64(v)
+	}
+	return 1 - seen/float64(len(valid))
 }
 
 func (j *Job) cleanBand(ctx context.Context, ref matte.References) (*plate.Gray, error) {
