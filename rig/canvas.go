@@ -133,15 +133,19 @@ func (c *canvas) stroke(k []knot, shade func(x, y, s, nx, ny float64) (rgb, floa
 				}
 				half := a.r + t*(b.r-a.r)
 				cover := float32(c.line(math.Sqrt(d2), half))
-				at := j*c.w + i
-				if cover > c.cov[at] {
-					if c.cov[at] == 0 {
-						c.touched = append(c.touched, int32(at))
-					}
-					half = max(half, c.px/2)
-					c.cov[at], c.along[at] = cover, float32(s+t*l)
-					c.nx[at], c.ny[at] = float32(ox/half), float32(oy/half)
+				if cover == 0 {
+					continue
 				}
+				at := j*c.w + i
+				half = max(half, c.px/2)
+				nx, ny := float32(ox/half), float32(oy/half)
+				if c.cov[at] == 0 {
+					c.touched = append(c.touched, int32(at))
+				}
+				if c.cov[at] == 0 || nx*nx+ny*ny < c.nx[at]*c.nx[at]+c.ny[at]*c.ny[at] {
+					c.along[at], c.nx[at], c.ny[at] = float32(s+t*l), nx, ny // the nearest piece's middle
+				}
+				c.cov[at] = max(c.cov[at], cover)
 			}
 		}
 		s += l

@@ -12,8 +12,7 @@ var cloths = []rgb{
 // patchwork is the coat's cloth at (u, v), in its own coordinates: irregular patches with sunk, stitched
 // seams, wet and beaded with drops.
 func patchwork(u, v float64, seed uint32) look {
-	u += 0.014*noise(u*17, v*17, seed) - 0.007
-	v += 0.014*noise(u*17+40, v*17, seed) - 0.007
+	u, v = u+0.050*(noise(u*6, v*6, seed)-0.5)+0.012*noise(u*21, v*21, seed), v+0.10*(u-0.7)+0.060*(noise(u*5+40, v*5, seed)-0.5)+0.012*noise(u*21+40, v*21, seed)
 	const tall = 0.083
 	row := math.Floor(v / tall)
 	edge := func(r float64) float64 { return r*tall + 0.034*(lattice(int32(r), 1, seed)-0.5) }
@@ -60,13 +59,13 @@ func patchwork(u, v float64, seed uint32) look {
 	m.albedo = m.albedo.times(1 - 0.7*math.Exp(-e*e/(0.0015*0.0015)))
 	for _, s := range [2][2]float64{{du, v}, {dv, u}} {
 		if q := math.Abs(s[0]-0.0058) / 0.0011; q < 1 && fract(s[1]*78) < 0.55 && e > 0.003 {
-			m.albedo = m.albedo.to(rgb{0.62, 0.60, 0.50}, 0.8*(1-q*q))
+			m.albedo = m.albedo.to(rgb{0.50, 0.47, 0.38}, 0.65*(1-q*q))
 		}
 	}
 	// Beads of water.
 	const bead = 0.0095
 	bu, bv := math.Floor(u/bead), math.Floor(v/bead)
-	if k := lattice(int32(bu), int32(bv), seed+77); k < 0.30 {
+	if k := lattice(int32(bu), int32(bv), seed+77); k < 0.17 {
 		x := (fract(u/bead) - 0.3 - 0.4*fract(k*31)) * bead
 		y := (fract(v/bead) - 0.3 - 0.4*fract(k*57)) * bead
 		r := 0.0009 + 0.0019*fract(k*91)
@@ -88,7 +87,7 @@ func folds(u, v float64, seed uint32) float64 {
 	long := noise(u*26+w*3, v*3.2+w, seed+1)
 	short := cloud(u*17+w*2, v*15-w*2, 2, seed+2)
 	long = 1 - math.Abs(2*long-1)
-	return 0.017*long*step(0.34, 0.62, v) + 0.016*short
+	return 0.030*long*(0.25+0.75*step(0.40, 0.66, v)) + 0.020*short
 }
 
 // coat paints the raincoat's body, with the hood thrown back.
@@ -102,7 +101,7 @@ func (a *act) coat(c *canvas) {
 		{0.826, 0.440}, {0.836, 0.365}, {0.822, 0.300}, {0.785, 0.258}, {0.745, 0.236}, {0.705, 0.228},
 	})
 	belt := func(x, y float64) float64 { return y - 0.508 - 0.05*(x-0.7) }
-	r := body(around(shape), 0.105, func(x, y float64) float64 { return inside(shape, x, y) }, func(x, y float64) float64 {
+	r := body(around(shape), 0.135, func(x, y float64) float64 { return inside(shape, x, y) }, func(x, y float64) float64 {
 		u := x - a.shift(y)
 		b := belt(u, y) / 0.017
 		gather := 0.010 * math.Exp(-b*b/7) * noise(u*75, y*6, a.seed+21) // pulled in by the belt
@@ -114,7 +113,7 @@ func (a *act) coat(c *canvas) {
 		m := patchwork(u, y, a.seed)
 		// The arm and the coil stand between the lantern and the coat.
 		d := limb(a.near[:], x+0.016, y-0.016)
-		m.shade = 0.62 * step(0.05, -0.03, d)
+		m.shade = 0.80 * step(0.055, -0.02, d)
 		m.shade = max(m.shade, 0.35*step(0.10, 0, math.Hypot(x-coil.x+0.03, (y-coil.y)*0.6)-0.02))
 		m.shade = max(m.shade, 0.6*step(0.30, 0.235, y-0.1*(u-0.7))) // under the collar
 		m.shade = max(m.shade, 0.35*step(0.60, 0.80, y))
@@ -193,7 +192,7 @@ func (a *act) sleeve(c *canvas, k [3]knot, dim float64, seed uint32) {
 	c.body(r, &a.night, func(x, y float64, s surface) look {
 		l, v := alongLimb(k, x, y)
 		m := patchwork(l*0.95+3+float64(seed%5), v+2.07, a.seed+seed)
-		m.shade = dim
+		m.shade = max(dim, 0.5*step(-0.030, 0.045, v))
 		if end := 0.318 - l; end < 0.022 && end > 0 { // the cuff is turned back
 			m.albedo = rgb{0.05, 0.17, 0.19}.times(0.75 + 0.5*noise(l*200, v*200, seed))
 			m.tx -= 0.3

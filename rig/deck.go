@@ -8,7 +8,7 @@ const deckY = 0.905 // the far edge of the planks
 func wood(u, v float64, seed uint32) rgb {
 	g := cloud(u*7, v*120, 3, seed)
 	ring := math.Abs(2*fract(v*26+1.6*noise(u*4, v*9, seed+5)) - 1)
-	return rgb{0.150, 0.110, 0.080}.times(0.35 + 0.75*g + 0.25*ring)
+	return rgb{0.135, 0.105, 0.085}.times(0.12 + 1.15*g*g + 0.22*ring)
 }
 
 // deck paints the wet planks, which run towards the viewer, with what they mirror.
@@ -45,7 +45,7 @@ func (a *act) deck(c *canvas) {
 		mx := (x - a.x - bump*0.06) / (0.035 + 0.05*(y-deckY)/0.1)
 		streak := math.Exp(-mx*mx) * (0.25 + 0.75*wet) * (0.5 + 0.9*noise(u*60, v*260, a.seed+44)) * (1 - shade)
 		sky := (0.020 + 0.055*wet*noise(u*30, v*90, a.seed+45)) * (1 - shade)
-		l = l.plus(lamplight.times(0.75 * streak)).plus(rgb{0.5, 0.8, 1}.times(sky))
+		l = l.plus(lamplight.times(1.05 * streak)).plus(rgb{0.5, 0.8, 1}.times(sky))
 		if y < end+0.004 { // the far edge catches the moon
 			l = l.plus(moonlight.times(0.07))
 		}
@@ -188,7 +188,7 @@ func (a *act) steam(c *canvas, front bool) {
 		alpha := clamp(dense*0.78) * part
 		lx, ly := a.x-x, a.y-y
 		fall := a.power / (lx*lx + ly*ly + 0.06)
-		l := lamplight.times(0.26 * fall).plus(moonlight.times(0.20)).plus(skylight.times(0.5))
+		l := lamplight.to(rgb{1, 0.72, 0.45}, 0.6).times(0.17 * fall).plus(moonlight.times(0.20)).plus(skylight.times(0.5))
 		return l.times(0.75 + 0.5*v), alpha
 	})
 }
@@ -224,7 +224,7 @@ func (a *act) leg(c *canvas, hip knot, x, y, dim, tilt float64, seed uint32) {
 	}, 7)
 	r = body(around(shape), 0.045, func(px, py float64) float64 { return inside(shape, px, py) }, func(px, py float64) float64 {
 		v := y - py
-		crease := math.Exp(-(v-0.075)*(v-0.075)/0.0009) * 0.008 * math.Sin((v+0.35*(px-x))*210)
+		crease := math.Exp(-(v-0.075)*(v-0.075)/0.0009) * 0.0028 * math.Sin((v+0.20*(px-x))*230)
 		return 0.006*cloud((px-x)*22, py*22, 2, a.seed+seed+1) + crease
 	})
 	c.body(r, &a.night, func(px, py float64, s surface) look {

@@ -2,6 +2,11 @@ package rig
 
 import "math"
 
+var (
+	skin   = rgb{0.46, 0.255, 0.165}
+	auburn = rgb{0.22, 0.078, 0.026}
+)
+
 // inHead takes a point of the head at rest to where it is now: the head nods about the neck.
 func (a *act) inHead(p point) point {
 	const nx, ny = 0.712, 0.215
@@ -34,30 +39,35 @@ func (a *act) head(c *canvas) {
 	// The collar's far side, and the hood thrown back.
 	a.clothPart(c, []point{{0.640, 0.262}, {0.612, 0.232}, {0.622, 0.205}, {0.660, 0.196}, {0.735, 0.205}, {0.786, 0.222}, {0.800, 0.256}, {0.76, 0.285}, {0.68, 0.285}}, 0.02, 0.55, 5)
 
+	base := a.inHead(point{0.708, 0.190})
+	low := point{}
+	low.x, low.y = a.body(0.712, 0.275)
+	neck := []knot{{base.x, base.y, 0.034}, {low.x, low.y, 0.037}}
+	r := body(aroundKnots(neck), 0.03, func(x, y float64) float64 { return limb(neck, x, y) }, nil)
+	c.body(r, &a.night, func(x, y float64, s surface) look {
+		return look{albedo: skin, gloss: 0.05, shade: 0.72}
+	})
+
 	face := a.headShape([]point{
 		{0.764, 0.112}, {0.7715, 0.131}, {0.7725, 0.140}, {0.7700, 0.1475}, {0.7760, 0.157}, {0.7875, 0.1705}, {0.7865, 0.1755}, {0.7770, 0.1780},
-		{0.7785, 0.1855}, {0.7745, 0.1895}, {0.7770, 0.1955}, {0.7725, 0.2015}, {0.7735, 0.2100}, {0.7660, 0.2190}, {0.7500, 0.2190}, {0.7380, 0.2260},
-		{0.7400, 0.255}, {0.7200, 0.275}, {0.690, 0.265}, {0.676, 0.220}, {0.668, 0.170}, {0.680, 0.125}, {0.72, 0.100},
+		{0.7785, 0.1855}, {0.7745, 0.1895}, {0.7770, 0.1955}, {0.7725, 0.2015}, {0.7735, 0.2100}, {0.7660, 0.2190}, {0.7500, 0.2200}, {0.7300, 0.2120},
+		{0.7080, 0.198}, {0.690, 0.185}, {0.672, 0.160}, {0.680, 0.120}, {0.72, 0.095},
 	}, 5)
 	dent := func(x, y, cx, cy, r float64) float64 {
 		d := ((x-cx)*(x-cx) + (y-cy)*(y-cy)) / (r * r)
 		return math.Exp(-d)
 	}
-	r := body(around(face), 0.042, func(x, y float64) float64 { return inside(face, x, y) }, func(x, y float64) float64 {
+	r = body(around(face), 0.056, func(x, y float64) float64 { return inside(face, x, y) }, func(x, y float64) float64 {
 		u, v := a.fromHead(x, y)
-		return -0.010*dent(u, v, 0.762, 0.150, 0.0085) + 0.006*dent(u, v, 0.752, 0.138, 0.010) + 0.009*dent(u, v, 0.752, 0.172, 0.014) -
-			0.008*dent(u, v, 0.748, 0.196, 0.012) + 0.004*dent(u, v, 0.766, 0.209, 0.010) + 0.006*dent(u, v, 0.765, 0.191, 0.006) - 0.012*step(0.212, 0.226, v)*step(0.775, 0.745, u)
+		return -0.0075*dent(u, v, 0.763, 0.150, 0.0080) + 0.005*dent(u, v, 0.754, 0.138, 0.010) + 0.0065*dent(u, v, 0.753, 0.170, 0.015) -
+			0.003*dent(u, v, 0.752, 0.193, 0.012) + 0.003*dent(u, v, 0.766, 0.209, 0.010) + 0.004*dent(u, v, 0.767, 0.190, 0.006)
 	})
 	c.body(r, &a.night, func(x, y float64, s surface) look {
 		u, v := a.fromHead(x, y)
-		m := look{albedo: rgb{0.46, 0.255, 0.165}, gloss: 0.28}
-		m.albedo = m.albedo.to(rgb{0.50, 0.17, 0.11}, 0.55*dent(u, v, 0.755, 0.174, 0.013)+0.5*dent(u, v, 0.785, 0.171, 0.006)) // cold cheeks and nose
-		m.albedo = m.albedo.to(rgb{0.34, 0.10, 0.08}, 0.8*dent(u, v, 0.7775, 0.1900, 0.0050))
-		m.shade = 0.75*step(0.745, 0.715, u) + 0.5*step(0.214, 0.232, v)
-		m.shade = clamp(max(m.shade, 0.55*step(0.141, 0.128, v), 0.45*dent(u, v, 0.762, 0.150, 0.008)))
-		if m.shade > 0.5 {
-			m.albedo = m.albedo.times(1.3 - 0.6*m.shade)
-		}
+		m := look{albedo: skin, gloss: 0.10}
+		m.albedo = m.albedo.to(rgb{0.50, 0.16, 0.10}, 0.50*dent(u, v, 0.757, 0.173, 0.014)+0.5*dent(u, v, 0.785, 0.171, 0.007)) // cold cheeks and nose
+		m.albedo = m.albedo.to(rgb{0.34, 0.10, 0.08}, 0.75*dent(u, v, 0.7775, 0.1900, 0.0050))
+		m.shade = max(0.6*step(0.745, 0.720, u), 0.55*step(0.145, 0.128, v+0.17*(u-0.77)), 0.45*dent(u, v, 0.763, 0.150, 0.009), 0.6*step(0.205, 0.222, v)*step(0.772, 0.750, u))
 		return m
 	})
 	line := func(dark rgb, k ...knot) {
@@ -72,6 +82,21 @@ func (a *act) head(c *canvas) {
 	line(rgb{0.035, 0.015, 0.008}, knot{0.7480, 0.1425, 0.0006}, knot{0.7570, 0.1392, 0.0018}, knot{0.7690, 0.1412, 0.0013})            // brow
 	line(rgb{0.05, 0.014, 0.010}, knot{0.7640, 0.1905, 0.0004}, knot{0.7700, 0.1899, 0.0009}, knot{0.7755, 0.1896, 0.0006})             // lips
 	line(rgb{0.06, 0.020, 0.012}, knot{0.7765, 0.1762, 0.0011}, knot{0.7800, 0.1755, 0.0005})                                           // nostril
+
+	// The hair under the cap.
+	mass := a.headShape([]point{{0.655, 0.140}, {0.700, 0.130}, {0.742, 0.130}, {0.7455, 0.150}, {0.7400, 0.172}, {0.7270, 0.196}, {0.712, 0.222}, {0.690, 0.246}, {0.655, 0.240}, {0.634, 0.215}, {0.642, 0.175}}, 6)
+	r = body(around(mass), 0.05, func(x, y float64) float64 { return inside(mass, x, y) }, func(x, y float64) float64 {
+		u, v := a.fromHead(x, y)
+		return 0.012 * cloud((u+v*0.7)*60, (v-u*0.55)*9, 2, a.seed+33)
+	})
+	c.body(r, &a.night, func(x, y float64, s surface) look {
+		u, v := a.fromHead(x, y)
+		w := v - 0.55*u + 6*(u-0.70)*(u-0.70)
+		fine := noise((u+v*0.9)*330, w*16, a.seed+34)
+		m := look{albedo: auburn.times(0.35 + 0.8*fine), gloss: 0.25 + 0.3*fine, tx: 0.7 * (fine - 0.5)}
+		m.shade = max(0.65*step(0.166, 0.140, v+0.17*(u-0.72)), 0.3)
+		return m
+	})
 
 	// The collar's near side stands up before the chin's shadow.
 	a.clothPart(c, []point{{0.634, 0.268}, {0.626, 0.240}, {0.648, 0.214}, {0.676, 0.216}, {0.702, 0.240}, {0.740, 0.254}, {0.776, 0.240}, {0.800, 0.246}, {0.806, 0.274}, {0.768, 0.306}, {0.700, 0.312}, {0.655, 0.298}}, 0.022, 0.1, 6)
@@ -97,7 +122,7 @@ func (a *act) clothPart(c *canvas, p []point, round, dim float64, k uint32) {
 func (a *act) cap(c *canvas) {
 	wool := rgb{0.20, 0.035, 0.022}
 	knit := func(u, v float64) (float64, float64) { // ribs of stitches
-		return fract(u * 92), fract(v*105 + 0.25*math.Abs(2*fract(u*92)-1))
+		return fract(u * 78), 0.7 + 0.3*math.Abs(2*fract(v*120+0.3*math.Abs(2*fract(u*78)-1))-1)
 	}
 	dome := a.headShape([]point{{0.652, 0.150}, {0.654, 0.105}, {0.676, 0.068}, {0.714, 0.052}, {0.748, 0.066}, {0.772, 0.096}, {0.780, 0.124}, {0.72, 0.145}}, 6)
 	r := body(around(dome), 0.062, func(x, y float64) float64 { return inside(dome, x, y) }, nil)
@@ -105,7 +130,7 @@ func (a *act) cap(c *canvas) {
 		u, v := a.fromHead(x, y)
 		u = 0.714 + (u-0.714)*(1+0.5*(0.13-v)/0.08*0.6) // the ribs meet at the crown
 		p, q := knit(u, v)
-		m := look{albedo: wool.times(0.55 + 0.7*q*(1-0.4*math.Abs(2*p-1))), gloss: 0.05, tx: 0.9 * (p - 0.5)}
+		m := look{albedo: wool.times(0.55 + 0.7*q*(1-0.4*math.Abs(2*p-1))), gloss: 0.05, tx: 1.5 * (p - 0.5)}
 		m.shade = 0.5 * step(0.10, 0.128, v+0.17*(u-0.72))
 		return m
 	})
@@ -119,7 +144,7 @@ func (a *act) cap(c *canvas) {
 	c.body(r, &a.night, func(x, y float64, s surface) look {
 		u, v := a.fromHead(x, y)
 		p, q := knit(u, v+0.3*(u-0.7))
-		return look{albedo: wool.times(0.6 + 0.8*q*(1-0.5*math.Abs(2*p-1))), gloss: 0.05, tx: 1.1 * (p - 0.5)}
+		return look{albedo: wool.times(0.6 + 0.8*q*(1-0.5*math.Abs(2*p-1))), gloss: 0.05, tx: 1.6 * (p - 0.5)}
 	})
 }
 
@@ -132,7 +157,7 @@ func (a *act) hair(c *canvas, front bool) {
 	for k := range n {
 		rnd := func(j int32) float64 { return lattice(base+int32(k), j, a.seed+31) }
 		root := a.inHead(point{0.662 + 0.040*rnd(0), 0.160 + 0.052*rnd(1)})
-		if front && k%12 == 0 { // a few by the temple
+		if front && k%24 == 0 { // a few by the temple
 			root = a.inHead(point{0.735 + 0.02*rnd(0), 0.148})
 		}
 		l := 0.10 + 0.17*rnd(2)
@@ -162,7 +187,7 @@ func (a *act) hair(c *canvas, front bool) {
 			x += math.Cos(h) * l / pieces
 			y += math.Sin(h) * l / pieces
 		}
-		tone := rgb{0.13, 0.055, 0.022}.times(0.6 + 0.9*rnd(12))
+		tone := auburn.times(0.6 + 0.9*rnd(12))
 		dim := 0.55
 		if front {
 			dim = 1
@@ -171,7 +196,7 @@ func (a *act) hair(c *canvas, front bool) {
 			// A strand shines along rings, as hair does.
 			t := s / l
 			ring := math.Exp(-(t-0.30-0.1*rnd(13))*(t-0.30-0.1*rnd(13))/0.012) + 0.5*math.Exp(-(t-0.75)*(t-0.75)/0.02)
-			cool := moonlight.times((0.05 + 0.32*ring + 0.10*wild) * (0.5 + 0.5*rnd(14)))
+			cool := moonlight.times((0.006 + 0.13*ring + 0.05*wild) * (0.2 + 0.8*rnd(14)))
 			warm := lamplight.times((0.05 + 0.14*ring) * step(0.5, 0, t))
 			return tone.by(rgb{0.9, 0.9, 0.9}).times(0.5).plus(cool.plus(warm).times(dim)), 1
 		})

@@ -112,9 +112,9 @@ func (f forest) fronds(layer int) {
 		tone                    rgb
 	}
 	d := []far{
-		{15, 0.075, 0.0050, 0.84, 0.0032, rgb{0.06, 0.16, 0.07}},
-		{11, 0.115, 0.0030, 0.60, 0.0042, rgb{0.10, 0.17, 0.045}},
-		{8, 0.165, 0.0016, 0.28, 0.0056, rgb{0.17, 0.17, 0.028}},
+		{19, 0.075, 0.0050, 0.84, 0.0032, rgb{0.06, 0.16, 0.07}},
+		{14, 0.110, 0.0030, 0.60, 0.0042, rgb{0.10, 0.17, 0.045}},
+		{9, 0.160, 0.0016, 0.28, 0.0056, rgb{0.17, 0.17, 0.028}},
 		{3, 0.260, 0.0085, 0.05, 0.0090, rgb{0.035, 0.045, 0.010}},
 	}[layer]
 	for k := range d.n {
@@ -123,7 +123,10 @@ func (f forest) fronds(layer int) {
 		if layer == 3 { // frame the picture, and keep its middle free
 			x0 = []float64{-0.04, 0.17, 1.76}[k]
 		}
-		foot, top := 0.86+0.05*float64(layer), -0.12
+		foot, top := 0.86+0.06*float64(layer), -0.12
+		if layer > 1 {
+			foot = 1.1
+		}
 		if layer < 2 && rnd(1) < 0.3 {
 			top = 0.05 + 0.25*rnd(2)
 		}
@@ -134,7 +137,7 @@ func (f forest) fronds(layer int) {
 		}
 		shade := func(x, y, lit float64, tone rgb) rgb {
 			g := math.Exp(-((x-sunX)*(x-sunX)*0.9 + (y-sunY)*(y-sunY)) / 0.55)
-			l := tone.times(0.14 + 1.9*g*lit).plus(rgb{0.35, 0.40, 0.05}.times(0.40 * g * lit * lit * (1 - d.haze) * step(3.5, 2.5, float64(layer)))) // light through the blade
+			l := tone.times(0.14 + 1.9*g*lit).plus(rgb{0.42, 0.42, 0.04}.times(0.55 * g * lit * lit * (1 - d.haze) * step(3.5, 2.5, float64(layer)))) // light through the blade
 			return l.to(f.murk(x, y), d.haze)
 		}
 		var stem []knot
@@ -178,14 +181,14 @@ func (f forest) fronds(layer int) {
 			light := 0.55 + 0.6*q(7)
 			f.stroke(mid, func(x, y, s, nx, ny float64) (rgb, float64) {
 				e := math.Hypot(nx, ny)
-				vein := 0.72 + 0.28*math.Abs(math.Sin(s/l*34+e*5*sign(ny)))
+				vein := 0.62 + 0.5*noise(s/l*26-e*4, e*2.2+q(8)*9, f.seed+14)
 				rib := 1 - 0.35*math.Exp(-e*e/0.02)
 				edge := step(1.0, max(0.0, 1-d.soft/(l*0.05)), e) // out of focus
 				return shade(x, y, light*vein*rib*(0.75+0.35*e), d.tone), (0.96 - 0.10*e) * edge
 			})
 			if layer > 0 && layer < 3 {
 				f.stroke([]knot{{bladder.x - side*l*0.03, bladder.y, bladder.r * 0.5}, bladder, {bladder.x + side*l*0.06, bladder.y - 0.003, bladder.r * 0.9}}, func(x, y, s, nx, ny float64) (rgb, float64) {
-					return shade(x, y, 0.8-0.5*ny-0.2*nx, d.tone.times(1.3)), 1
+					return shade(x, y, 0.8-0.5*ny-0.2*nx, d.tone.times(0.9)), 1
 				})
 			}
 		}

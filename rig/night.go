@@ -11,9 +11,9 @@ type night struct {
 var (
 	moonlight = rgb{0.42, 0.66, 1.0}
 	lamplight = rgb{1.0, 0.50, 0.17}
-	skylight  = rgb{0.075, 0.115, 0.14}
+	skylight  = rgb{0.050, 0.082, 0.102}
 	// Towards the moon.
-	moonX, moonY, moonZ = unit(-0.80, -0.50, 0.22)
+	moonX, moonY, moonZ = unit(-0.80, -0.52, 0.10)
 )
 
 func unit(x, y, z float64) (float64, float64, float64) {
@@ -29,11 +29,11 @@ func (n *night) light(x, y, z, nx, ny, nz float64, albedo rgb, gloss, open float
 	d2 := lx*lx + ly*ly + lz*lz
 	lx, ly, lz = unit(lx, ly, lz)
 	fall := n.power / (d2 + 0.05)
-	lamp := max(0, (nx*lx+ny*ly+nz*lz)*0.88+0.12) * fall * (0.35 + 0.65*open)
-	moon := max(0, nx*moonX+ny*moonY+nz*moonZ) * 0.85 * (0.4 + 0.6*open)
+	lamp := max(0, (nx*lx+ny*ly+nz*lz)*0.94+0.06) * fall * (0.35 + 0.65*open)
+	moon := max(0, nx*moonX+ny*moonY+nz*moonZ) * 0.95 * (0.4 + 0.6*open)
 	sky := (0.62 - 0.38*ny + 0.25*nz) * open
 	edge := 1 - nz
-	rim := edge * edge * edge * max(0, -0.85*nx-0.45*ny) * 0.85 * (0.3 + 0.7*open)
+	rim := edge * edge * max(0, -0.85*nx-0.45*ny) * 0.95 * (0.3 + 0.7*open)
 	warm := edge * edge * edge * max(0, nx*lx+ny*ly) * fall * 0.35
 	out := albedo.by(moonlight.times(moon).plus(lamplight.times(lamp)).plus(skylight.times(sky * 1.5)))
 	shine := gloss * (0.25 + 0.75*open)
