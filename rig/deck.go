@@ -39,7 +39,7 @@ func (a *act) deck(c *canvas) {
 			ny, nz = -0.7, 0.7
 		}
 		shade := 0.75 * math.Exp(-math.Pow((x-feetX)/0.20, 2)) * math.Exp(-math.Pow((y-0.945)/0.045, 2))
-		shade = max(shade, 0.8*math.Exp(-math.Pow((x-1.165)/0.075, 2))*step(0.06, 0.0, math.Abs(y-0.925)))
+		shade = max(shade, 0.8*math.Exp(-math.Pow((x-1.150)/0.085, 2))*step(0.05, 0.0, math.Abs(y-0.932)))
 		l := a.night.light(x, y, 0.25, edge*0.5+bump*0.5, ny+bump*0.3, nz, albedo.times(1-0.35*wet), 0.15, 1-shade)
 		// The wet boards mirror the lantern, smeared towards the viewer, and the sky.
 		mx := (x - a.x - bump*0.06) / (0.035 + 0.05*(y-deckY)/0.1)
@@ -198,7 +198,7 @@ func (a *act) legs(c *canvas) {
 	go1 := step(0.30, 0.54, a.turn) // the front foot steps first, then the back one
 	go2 := step(0.52, 0.78, a.turn)
 	lift1, lift2 := 0.022*math.Sin(math.Pi*go1), 0.018*math.Sin(math.Pi*go2)
-	hx, hy := a.body(0.735, 0.62)
+	hx, hy := a.body(0.722, 0.62)
 	a.leg(c, knot{hx, hy, 0.075}, 0.790+0.056*go1, 0.940-lift1, 0.45, lift1*6, 2)
 	hx, hy = a.body(0.640, 0.62)
 	a.leg(c, knot{hx, hy, 0.078}, 0.628+0.056*go2, 0.952-lift2, 0.1, lift2*9, 4)

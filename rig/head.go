@@ -196,7 +196,7 @@ func (a *act) hair(c *canvas, front bool) {
 			// A strand shines along rings, as hair does.
 			t := s / l
 			ring := math.Exp(-(t-0.30-0.1*rnd(13))*(t-0.30-0.1*rnd(13))/0.012) + 0.5*math.Exp(-(t-0.75)*(t-0.75)/0.02)
-			cool := moonlight.times((0.006 + 0.13*ring + 0.05*wild) * (0.2 + 0.8*rnd(14)))
+			cool := moonlight.times((0.006 + 0.19*ring + 0.09*wild) * (0.2 + 0.8*rnd(14)))
 			warm := lamplight.times((0.05 + 0.14*ring) * step(0.5, 0, t))
 			return tone.by(rgb{0.9, 0.9, 0.9}).times(0.5).plus(cool.plus(warm).times(dim)), 1
 		})

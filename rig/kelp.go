@@ -112,9 +112,9 @@ func (f forest) fronds(layer int) {
 		tone                    rgb
 	}
 	d := []far{
-		{19, 0.075, 0.0050, 0.84, 0.0032, rgb{0.06, 0.16, 0.07}},
-		{14, 0.110, 0.0030, 0.60, 0.0042, rgb{0.10, 0.17, 0.045}},
-		{9, 0.160, 0.0016, 0.28, 0.0056, rgb{0.17, 0.17, 0.028}},
+		{18, 0.080, 0.0050, 0.84, 0.0032, rgb{0.06, 0.16, 0.07}},
+		{11, 0.125, 0.0030, 0.60, 0.0042, rgb{0.10, 0.17, 0.045}},
+		{7, 0.180, 0.0016, 0.24, 0.0048, rgb{0.15, 0.135, 0.018}},
 		{3, 0.260, 0.0085, 0.05, 0.0090, rgb{0.035, 0.045, 0.010}},
 	}[layer]
 	for k := range d.n {
@@ -136,8 +136,8 @@ func (f forest) fronds(layer int) {
 			return x, mix(foot, top, s)
 		}
 		shade := func(x, y, lit float64, tone rgb) rgb {
-			g := math.Exp(-((x-sunX)*(x-sunX)*0.9 + (y-sunY)*(y-sunY)) / 0.55)
-			l := tone.times(0.14 + 1.9*g*lit).plus(rgb{0.42, 0.42, 0.04}.times(0.55 * g * lit * lit * (1 - d.haze) * step(3.5, 2.5, float64(layer)))) // light through the blade
+			g := math.Exp(-((x-sunX)*(x-sunX)*0.9 + (y-sunY)*(y-sunY)) / 0.42)
+			l := tone.times(0.10 + 1.7*g*lit).plus(rgb{0.62, 0.52, 0.04}.times(0.70 * g * lit * lit * (1 - d.haze) * step(3.5, 2.5, float64(layer)))) // light through the blade
 			return l.to(f.murk(x, y), d.haze)
 		}
 		var stem []knot
@@ -162,7 +162,7 @@ func (f forest) fronds(layer int) {
 			}
 			l := d.leaf * (0.65 + 0.6*q(1))
 			w := 2*math.Pi*f.now/(2.4+q(2)) + 6*q(3)
-			h := -0.30 - 0.55*q(4) + 0.22*math.Sin(w)
+			h := 0.05 - 0.95*q(4) + 0.22*math.Sin(w)
 			if q(5) < 0.3 {
 				h += 0.7
 			}
@@ -171,13 +171,13 @@ func (f forest) fronds(layer int) {
 			bx, by := x, y
 			for i := 0; i <= pieces; i++ {
 				t := float64(i) / pieces
-				wide := l * 0.105 * math.Pow(math.Sin(math.Pi*math.Min(1, t*0.94+0.06)), 0.7) * (1 - 0.45*t)
+				wide := l * 0.098 * math.Pow(math.Sin(math.Pi*math.Min(1, t*0.94+0.06)), 0.7) * (1 - 0.45*t)
 				mid = append(mid, knot{bx, by, max(wide, l*0.006)})
 				hh := h + 0.9*t*t*(q(6)+0.25) + 0.35*t*math.Sin(w*1.3-4*t)
 				bx += side * math.Cos(hh) * l / pieces
 				by += math.Sin(hh) * l / pieces
 			}
-			bladder := knot{x + side*l*0.05, y - 0.002, l * 0.040}
+			bladder := knot{x + side*l*0.05, y - 0.002, l * 0.026}
 			light := 0.55 + 0.6*q(7)
 			f.stroke(mid, func(x, y, s, nx, ny float64) (rgb, float64) {
 				e := math.Hypot(nx, ny)

@@ -57,7 +57,7 @@ func (a *act) lantern(c *canvas) {
 		d2 := (x-a.x)*(x-a.x) + (y-a.y)*(y-a.y)
 		d := math.Sqrt(d2)
 		s := step(0.42, 0.02, d)
-		v := (0.105*math.Exp(-d2/0.0040) + 0.060*math.Exp(-d2/0.025)) * s
+		v := (0.120*math.Exp(-d2/0.0040) + 0.060*math.Exp(-d2/0.025)) * s
 		mist := 0.5 + cloud(x*7+a.now*0.35, y*9-a.now*0.1, 3, a.seed+8)
 		v += 0.014 * s * mist
 		hide := 0.10*s*s*mist*0.5 + 0.02*s // damp air hides a little of what it lights
@@ -79,7 +79,7 @@ func (a *act) hanging(c *canvas, angle float64) {
 			dx, dy := fx-x, fy-y
 			d := math.Hypot(dx, dy) + 1e-6
 			l := a.night.light(x, y, 0, nx, ny, nz, albedo, gloss, 0.7).times(0.35)
-			in := max(0, (nx*dx+ny*dy)/d) * 0.9 / (1 + d*d*500)
+			in := max(0, (nx*dx+ny*dy)/d) * 0.42 / (1 + d*d*420)
 			return l.plus(albedo.by(lamplight).times(in)), 1
 		}
 	}
@@ -115,7 +115,7 @@ func (a *act) hanging(c *canvas, angle float64) {
 		lick := 0.0025 * math.Sin(a.now*23+v*160)
 		flame := math.Exp(-((u-lick)*(u-lick)/(0.0075*0.0075) + (v-0.219)*(v-0.219)/(0.021*0.021)))
 		inner := math.Exp(-((u-lick)*(u-lick)/(0.018*0.018) + (v-0.215)*(v-0.215)/(0.032*0.032)))
-		l := lamplight.times(0.40 + 0.8*inner + 0.35*f).plus(rgb{1.5, 1.15, 0.62}.times(flame))
+		l := lamplight.times(0.40 + 0.8*inner + 0.35*f).plus(rgb{3.0, 2.1, 1.0}.times(flame))
 		l = l.plus(moonlight.times(0.4 * math.Exp(-(u+0.55*half)*(u+0.55*half)/(0.0035*0.0035)) * step(0.17, 0.19, v) * step(0.245, 0.22, v)))
 		opaque := clamp(0.46 + 0.5*inner + 0.5*f)
 		return l, opaque * cover
@@ -125,8 +125,10 @@ func (a *act) hanging(c *canvas, angle float64) {
 	c.stroke(cap(0.1585, 0.034, 0.0062), brass)
 	c.stroke(cap(0.1500, 0.020, 0.0055), brass)
 	c.stroke(cap(0.2600, 0.034, 0.0060), brass)
-	c.stroke([]knot{at(0, 0.268, 0.034), at(0, 0.280, 0.040), at(0, 0.288, 0.038)}, brass)
-	c.stroke(cap(0.3000, 0.040, 0.0045), brass)
+	c.stroke([]knot{at(0, 0.262, 0.022), at(0, 0.270, 0.022)}, brass)
+	c.stroke(cap(0.2820, 0.026, 0.0155), brass) // the oil
+	c.stroke(cap(0.2770, 0.041, 0.0016), metal(rgb{0.25, 0.15, 0.05}, 0.5))
+	c.stroke(cap(0.2985, 0.043, 0.0040), brass)
 	for k := range 3 { // the guard's wires
 		w := 0.041 * math.Sin(math.Pi*(float64(k)-1)/2.6)
 		var s []knot

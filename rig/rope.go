@@ -112,6 +112,7 @@ func (a *act) farArm(c *canvas) {
 	dx, dy := toward(a.far[1], a.far[2])
 	a.glove(c, knot{a.far[2].x, a.far[2].y, 0}, dx, dy, 0.92)
 	a.sleeve(c, a.far, 0.35, 3)
+	a.fingers(c, knot{a.far[2].x - 0.004, a.far[2].y, 0}, dx, dy, 0.86, 4)
 }
 
 // nearArm paints the arm that holds the coil.
@@ -122,14 +123,19 @@ func (a *act) nearArm(c *canvas) {
 	w := a.near[2]
 	a.glove(c, knot{w.x + 0.012, w.y, 0}, dx, dy, 1.08)
 	a.coil(c, true)
-	// Two fingers close over the loops.
-	px, py := -dy, dx
-	for k := range 3 {
-		s := 0.016 + 0.0135*float64(k)
+	a.fingers(c, knot{w.x + 0.012, w.y, 0}, dx, dy, 1, 3)
+}
+
+// fingers paints the fingers that close over the rope.
+func (a *act) fingers(c *canvas, w knot, dx, dy, size float64, n int) {
+	px, py := -dy*size, dx*size
+	dx, dy = dx*size, dy*size
+	for k := range n {
+		s := 0.016 + 0.0135*float64(k) - 0.008*float64(n-3)
 		f := []knot{
-			{w.x + 0.012 + dx*s - px*0.016, w.y + dy*s - py*0.016, 0.0082},
-			{w.x + 0.012 + dx*(s+0.006) + px*0.004, w.y + dy*(s+0.006) + py*0.004, 0.0094},
-			{w.x + 0.012 + dx*s + px*0.024, w.y + dy*s + py*0.024, 0.0082},
+			{w.x + dx*s - px*0.016, w.y + dy*s - py*0.016, 0.0082 * size},
+			{w.x + dx*(s+0.006) + px*0.004, w.y + dy*(s+0.006) + py*0.004, 0.0094 * size},
+			{w.x + dx*s + px*0.024, w.y + dy*s + py*0.024, 0.0082 * size},
 		}
 		c.stroke(through(f, 5), func(x, y, s, nx, ny float64) (rgb, float64) {
 			nz := math.Sqrt(max(0.04, 1-nx*nx-ny*ny))
