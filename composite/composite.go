@@ -65,8 +65,13 @@ func HoldOut(dst *plate.RGB, foreground *plate.RGB, transmission *plate.Gray, ba
 	if err != nil {
 		return nil, err
 	}
-	for c := range dst.Pix {
-		addHeld(dst.Pix[c], foreground.Pix[c], transmission.Pix, background.Pix[c])
+	// Row by row, so that the transmission comes from memory once and not once a channel.
+	for y := range dst.H {
+		i, j := y*dst.W, (y+1)*dst.W
+		t := transmission.Pix[i:j]
+		for c := range dst.Pix {
+			addHeld(dst.Pix[c][i:j], foreground.Pix[c][i:j], t, background.Pix[c][i:j])
+		}
 	}
 	return dst, nil
 }
