@@ -1,0 +1,61 @@
+// Command doubleexposure shows what the hold-out matte is for. On the left the performer and the background
+// are simply added, as on film exposed twice: P + B, and the kelp shines through the coat. On the right the
+// background is first held out where the performer stands: P + t B.
+package main
+
+import (
+	"flag"
+	"fmt"
+	"log"
+
+	"example.com/twinplate/composite"
+	"example.com/twinplate/plate"
+	"example.com/twinplate/rig"
+)
+
+func main() {
+	log.SetFlags(0)
+	out := flag.String("out", "doubleexposure.png", "the picture to write, .png or .tif")
+	flag.Parse()
+	if err := run(*out); err != nil {
+		log.Fatal(err)
+	}
+	fmt.Printf("a double exposure (left) and the same with the background held out (right): %s\n", *out)
+}
+
+func run(out string) error {
+	const w, h, gap = 800, 450, 4
+	double, held, err := expose(w, h)
+	if err != nil {
+		return err
+	}
+	both := plate.NewRGB(w+gap+w, h)
+	paste(both, double, 0)
+	paste(both, held, w+gap)
+	return plate.Write(out, both, &plate.WriteOptions{Curve: plate.SRGB, Depth: 8})
+}
+
+// expose puts the performer and the background together in the two ways.
+func expose(w, h int) (double, held *plate.RGB, err error) {
+	const frame = 24
+	foreground, transmission := rig.Pier{}.Draw(frame, w, h)
+	background := rig.Pier{}.Background(frame, w, h)
+
+	// Nothing held out: the whole background is let through.
+	open := plate.NewGray(w, h)
+	open.Fill(1)
+	if double, err = composite.HoldOut(nil, foreground, open, background); err != nil {
+		return nil, nil, err
+	}
+	held, err = composite.HoldOut(nil, foreground, transmission, background)
+	return double, held, err
+}
+
+// paste copies src into dst, x pixels from the left.
+func paste(dst, src *plate.RGB, x int) {
+	for c := range dst.Pix {
+		for y := range src.H {
+			copy(dst.Pix[c][y*dst.W+x:], src.Pix[c][y*src.W:(y+1)*src.W])
+		}
+	}
+}
