@@ -18,6 +18,7 @@ import (
 	"path/filepath"
 	"runtime"
 	"strings"
+	"syscall"
 	"testing"
 
 	"golang.org/x/image/tiff"
@@ -272,7 +273,7 @@ func TestWriteErrors(t *testing.T) {
 		{"infinite alpha", "a.tif", badAlpha, nil, "alpha at pixel (1, 1) is +Inf, and must be a finite number", nil},
 		{"no pixels", "a.png", empty, nil, "a picture of 0x3 pixels cannot be written", nil},
 		{"no folder", "nowhere/a.png", good, nil, "", fs.ErrNotExist},
-		{"a file for a folder", "file/a.png", good, nil, "not a directory", nil},
+		{"a file for a folder", "file/a.png", good, nil, "", syscall.ENOTDIR},
 		{"a folder for a file", "taken.png", good, nil, "", nil},
 		{"too wide for TIFF", "a.tif", image.NewGray(image.Rect(0, 0, 1<<16, 1)), nil, "65536x1 pixels are too many for a TIFF file", nil},
 	} {
@@ -415,6 +416,11 @@ func BenchmarkWrite(b *testing.B) {
 					b.Fatal(err)
 				}
 			}
+			stat, err := os.Stat(path)
+			if err != nil {
+				b.Fatal(err)
+			}
+			b.ReportMetric(float64(stat.Size()), "bytes")
 		})
 	}
 }

@@ -4,11 +4,9 @@ import (
 	"errors"
 	"fmt"
 	"image"
-	"image/png"
 	"io"
 	"path/filepath"
 	"strings"
-	"sync"
 )
 
 // A Compression says how much work is put into making a file small. All are lossless.
@@ -32,7 +30,8 @@ type WriteOptions struct {
 
 // Write writes a frame, a *Gray, *RGB or *RGBA, to a PNG or TIFF file, told by the extension: .png, .tif or
 // .tiff. An *RGBA is written with straight (unassociated) alpha, as Encoder.Image says, even if it is opaque.
-// Any other picture is written as it is; of the options only Compression applies to it.
+// Any other picture is written as its file format's encoder takes it; of the options only Compression applies to
+// it.
 //
 // The frame's values must be finite numbers; those beyond what the curve's code values hold are clipped. No
 // gamma or color tag is written: who reads the file must be told the curve. The file appears whole or not at
@@ -78,37 +77,3 @@ func write(path string, frame image.Image, opt *WriteOptions) error {
 	m := Encode(frame, opt.Curve, depth)
 	return WriteAtomic(path, func(w io.Writer) error { return encode(w, m, opt.Compression) })
 }
-
-func encodePNG(w io.Writer, m image.Image, c Compression) error {
-	// An encoder leaves out alpha that is 1 everywhere, and then the frames of one sequence would differ in kind.
-	switch straight := m.(type) {
-	case *image.NRGBA:
-		if straight.Opaque() {
-			m = keepAlpha{m}
-		}
-	case *image.NRGBA64:
-		m = keepAlpha{m}
-	}
-	level := map[Compression]png.CompressionLevel{
-		FastCompression: png.BestSpeed, NoCompression: png.NoCompression, SmallCompression: png.BestCompression,
-	}[c]
-	return (&png.Encoder{CompressionLevel: level, BufferPool: pngBuffers}).Encode(w, m)
-}
-
-// keepAlpha hides that a picture is opaque.
-type keepAlpha struct{ image.Image }
-
-// Opaque returns false.
-func (keepAlpha) Opaque() bool { return false }
-
-// pngBuffers spares the PNG encoder new buffers for every file.
-var pngBuffers = new(pngBufferPool)
-
-type pngBufferPool struct{ pool sync.Pool }
-
-func (p *pngBufferPool) Get() *png.EncoderBuffer {
-	b, _ := p.pool.Get().(*png.EncoderBuffer)
-	return b
-}
-
-func (p *pngBufferPool) Put(b *png.EncoderBuffer) { p.pool.Put(b) }
