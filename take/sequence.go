@@ -53,17 +53,24 @@ func Find(path string) (Sequence, error) {
 		return nil, err
 	}
 	if !strings.ContainsAny(path, "*?[") {
-		return nil, fmt.Errorf("%s: there is no such file or folder: %w", path, fs.ErrNotExist)
+		return nil, notFound(path + ": there is no such file or folder")
 	}
 	paths, err := filepath.Glob(path)
 	if err != nil {
 		return nil, fmt.Errorf("%s: not a pattern that can be read: %w", path, err)
 	}
 	if len(paths) == 0 {
-		return nil, fmt.Errorf("%s: no file matches this pattern: %w", path, fs.ErrNotExist)
+		return nil, notFound(path + ": no file matches this pattern")
 	}
 	return number(paths)
 }
+
+// A notFound error is fs.ErrNotExist in words of its own.
+type notFound string
+
+func (e notFound) Error() string { return string(e) }
+
+func (e notFound) Is(target error) bool { return target == fs.ErrNotExist }
 
 func number(paths []string) (Sequence, error) {
 	groups := make([][]string, len(paths))
