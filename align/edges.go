@@ -72,7 +72,10 @@ type measurement struct {
 	b      [2]float64
 	energy float64 // variance of alpha in the tile, times its pixels
 	match  float64 // the part of the color's variance that alpha explains
-	used   bool    // it had weight in the last fit
+	// What the tile says about the blur that would make alpha as soft as the color: soft[0] v = soft[1] for v,
+	// half the blur's variance, in band pixels of the level, squared.
+	soft [2]float64
+	used bool // it had weight in the last fit
 }
 
 // measure measures all tiles.
@@ -92,6 +95,7 @@ type sampler struct {
 	n          int
 	alpha      [tileSize * tileSize]float64 // the band plate's alpha where g puts each pixel
 	gx, gy     [tileSize * tileSize]float64 // and its slope, in band pixels of the level
+	bend       [tileSize * tileSize]float64 // and its Laplacian
 	dx, dy     [tileSize * tileSize]float64 // the pixel's position in the tile, -1 to 1
 	color      [3][tileSize * tileSize]float64
 	weight     [tileSize * tileSize]float64
@@ -111,7 +115,7 @@ func (s *sampler) measure(l *level, g *Geometry, t tile) measurement {
 				continue
 			}
 			i := s.n
-			s.alpha[i], s.gx[i], s.gy[i] = cubicSlope(f.alpha[(iy-1)*l.bw+ix-1:], l.bw, bx-float64(ix), by-float64(iy))
+			s.alpha[i], s.gx[i], s.gy[i], s.bend[i] = cubicSlope(f.alpha[(iy-1)*l.bw+ix-1:], l.bw, bx-float64(ix), by-float64(iy))
 			s.dx[i] = (2*float64(x-t.x) - tileSize + 1) / tileSize
 			s.dy[i] = (2*float64(y-t.y) - tileSize + 1) / tileSize
 			for c := range s.color {
@@ -220,41 +224,46 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 			texture = math.Max(texture, 0.02*0.02*beta[1]*beta[1])
 		}
 	}
-	// Project the slope's two columns.
-	var px, py [4]float64
+	// Project the columns: the slope's two, and the Laplacian's.
+	var px, py, pb [4]float64
 	for i := range n {
 		al := s.alpha[i]
 		color := beta[1] + beta[2]*s.dx[i] + beta[3]*s.dy[i]
 		s.residual[i] = pix[i] - beta[0] - al*color
 		w := s.weight[i]
-		gx, gy := w*color*s.gx[i], w*color*s.gy[i]
+		gx, gy, gb := w*color*s.gx[i], w*color*s.gy[i], w*color*s.bend[i]
 		row := [4]float64{1, al, al * s.dx[i], al * s.dy[i]}
 		for j, r := range row {
 			px[j] += r * gx
 			py[j] += r * gy
+			pb[j] += r * gb
 		}
 	}
 	substitute(a[:], 4, px[:])
 	substitute(a[:], 4, py[:])
+	substitute(a[:], 4, pb[:])
 	for i := range n {
 		al := s.alpha[i]
 		color := beta[1] + beta[2]*s.dx[i] + beta[3]*s.dy[i]
 		gx := color*s.gx[i] - px[0] - al*(px[1]+px[2]*s.dx[i]+px[3]*s.dy[i])
 		gy := color*s.gy[i] - py[0] - al*(py[1]+py[2]*s.dx[i]+py[3]*s.dy[i])
+		gb := color*s.bend[i] - pb[0] - al*(pb[1]+pb[2]*s.dx[i]+pb[3]*s.dy[i])
 		w, r := s.weight[i], s.residual[i]
 		m.info[0] += w * gx * gx
 		m.info[1] += w * gx * gy
 		m.info[2] += w * gy * gy
 		m.b[0] += w * gx * r
 		m.b[1] += w * gy * r
+		m.soft[0] += w * gb * gb
+		m.soft[1] += w * gb * r
 	}
 }
 
-// cubicSlope returns the value and the slope of the cubic interpolation between the 4 by 4 pixels at the
-// start of a, whose rows are w apart, at the fractions u and v between the second and third.
-func cubicSlope(a []float32, w int, u, v float64) (value, dx, dy float64) {
-	x, xd := cubicWeights64(u)
-	y, yd := cubicWeights64(v)
+// cubicSlope returns the value, the slope and the Laplacian of the cubic interpolation between the 4 by 4
+// pixels at the start of a, whose rows are w apart, at the fractions u and v between the second and third.
+func cubicSlope(a []float32, w int, u, v float64) (value, dx, dy, bend float64) {
+	x, xd, xb := cubicWeights64(u)
+	y, yd, yb := cubicWeights64(v)
 	for j := range 4 {
 		r := a[j*w : j*w+4]
 		p0, p1, p2, p3 := float64(r[0]), float64(r[1]), float64(r[2]), float64(r[3])
@@ -262,13 +271,15 @@ func cubicSlope(a []float32, w int, u, v float64) (value, dx, dy float64) {
 		value += y[j] * s
 		dy += yd[j] * s
 		dx += y[j] * (xd[0]*p0 + xd[1]*p1 + xd[2]*p2 + xd[3]*p3)
+		bend += yb[j]*s + y[j]*(xb[0]*p0+xb[1]*p1+xb[2]*p2+xb[3]*p3)
 	}
-	return value, dx, dy
+	return value, dx, dy, bend
 }
 
-// cubicWeights64 returns the weights of Keys 1981 with a = -1/2, and their derivatives.
-func cubicWeights64(t float64) (w, d [4]float64) {
+// cubicWeights64 returns the weights of Keys 1981 with a = -1/2, and their first and second derivatives.
+func cubicWeights64(t float64) (w, d, b [4]float64) {
 	w = [4]float64{((-0.5*t+1)*t - 0.5) * t, (1.5*t-2.5)*t*t + 1, ((-1.5*t+2)*t + 0.5) * t, (0.5*t - 0.5) * t * t}
 	d = [4]float64{(-1.5*t+2)*t - 0.5, (4.5*t - 5) * t, (-4.5*t+4)*t + 0.5, (1.5*t - 1) * t}
-	return w, d
+	b = [4]float64{-3*t + 2, 9*t - 5, -9*t + 4, 3*t - 1}
+	return w, d, b
 }

@@ -363,6 +363,18 @@ func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 	return energy > 0, nil
 }
 
+// matchSoftness brings the level's plates to the same softness, and refits. The model of the blur is one to
+// first order, hence the rounds.
+func (f *fit) matchSoftness(ctx context.Context) error {
+	for range 3 {
+		done := math.Abs(f.l.soften(f.g, f.last)) < 0.05
+		if ok, err := f.run(ctx, 2); err != nil || !ok || done {
+			return err
+		}
+	}
+	return nil
+}
+
 // choose fits the richest model allowed, and then the one that the measurements support: the one with the
 // least of Schwarz's criterion, chi-squared plus the number of parameters times the logarithm of the number
 // of measurements. Neighboring pieces of edge do not err independently, so that four count as one.

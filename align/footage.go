@@ -154,13 +154,15 @@ func Residual(ctx context.Context, pairs []Pair, g Geometry) (float64, error) {
 	if len(tiles) < minEdges {
 		return 0, fmt.Errorf("align: %w: %d pieces of edge in %d pairs", ErrNoSilhouettes, len(tiles), len(pairs))
 	}
-	m, err := l.measure(ctx, g, tiles)
-	if err != nil {
+	f := newFit(g, l, Radial)
+	f.model = fixedModel
+	if _, err := f.run(ctx, 0); err != nil {
 		return 0, err
 	}
-	f := newFit(g, l, Radial)
-	_, st := f.solve(m, fixedModel, f.theta)
-	return st.rms, nil
+	if err := f.matchSoftness(ctx); err != nil {
+		return 0, err
+	}
+	return f.stats.rms, nil
 }
 
 // fill sets the defaults, and returns an error for values that make no sense.
@@ -281,6 +283,17 @@ func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
 		if !ok {
 			return nil, fmt.Errorf("align: %w: the edges that agreed on the reduced plates do not on larger ones", ErrNoMatch)
 		}
+	}
+	if level == 0 && top <= 1 { // not fitted there yet with more than Affine
+		f = newFit(f.g, s.levels[0], least(Homography, o.Model))
+		if ok, err := f.run(ctx, 4); err != nil {
+			return nil, err
+		} else if !ok {
+			return nil, fmt.Errorf("align: %w: too few edges agree", ErrNoMatch)
+		}
+	}
+	if err := f.matchSoftness(ctx); err != nil {
+		return nil, err
 	}
 	f = newFit(f.g, s.levels[0], o.Model)
 	if ok, err := f.choose(ctx); err != nil {
