@@ -24,8 +24,8 @@ func (s Cutouts) Draw(i, w, h int) (p *plate.RGB, t *plate.Gray) {
 		return rgb{0.15 + 0.6*rnd(k, 7), 0.15 + 0.6*rnd(k, 8), 0.1 + 0.6*rnd(k, 9)}.times(v)
 	}
 	for k := range 12 { // on a grid of 4 by 3 places, each wandering about its own
-		mx := (float64(k%4)+0.5)*16/9/4 + 0.16*math.Sin(now*(1.1+rnd(k, 0))+6*rnd(k, 1))
-		my := (float64(k/4)+0.5)/3 + 0.11*math.Cos(now*(1.3+rnd(k, 2))+6*rnd(k, 3))
+		mx := (float64(k%4)+0.5)*16/9/4 + 0.19*math.Sin(now*(1.7+rnd(k, 0))+6*rnd(k, 1))
+		my := (float64(k/4)+0.5)/3 + 0.14*math.Cos(now*(1.9+rnd(k, 2))+6*rnd(k, 3))
 		r := 0.06 + 0.05*rnd(k, 4)
 		a := now*(rnd(k, 5)-0.5)*2 + 6*rnd(k, 6)
 		ca, sa := math.Cos(a), math.Sin(a)

@@ -30,9 +30,11 @@ func (a *act) lantern(c *canvas) {
 	if w > 0 && h > 0 {
 		sum := newCanvas(w, h)
 		sum.t.Fill(0)
+		one := newCanvas(w, h)
+		one.px, one.x0, one.y0 = c.px, c.x0+float64(x0)*c.px, c.y0+float64(y0)*c.px
 		for k := range parts {
-			one := newCanvas(w, h)
-			one.px, one.x0, one.y0 = c.px, c.x0+float64(x0)*c.px, c.y0+float64(y0)*c.px
+			one.p.Fill(0, 0, 0)
+			one.t.Fill(1)
 			a.hanging(one, lanternAngle(a.now+(float64(k)+0.5-parts/2)/parts*0.5/24))
 			for i, t := range one.t.Pix {
 				sum.t.Pix[i] += t / parts

@@ -20,8 +20,8 @@ func SodiumLine() float64 {
 // SodiumColor returns the look of the line in linear BT.709 primaries, scaled so that the largest is 1. The
 // line lies outside the triangle of the primaries; what falls below zero is clipped, as a display would.
 func SodiumColor() [3]float64 {
-	// CIE 1931 2 degree observer at 589 nm (CIE 015; the one-nanometer table).
-	x, y, z := 1.0131, 0.7704, 0.00112
+	// CIE 1931 2 degree observer at 589 nm, from the one-nanometer table of CIE 015.
+	x, y, z := 1.0180064, 0.7691547, 0.001146667
 	// IEC 61966-2-1, XYZ to linear sRGB.
 	c := [3]float64{
 		3.2406*x - 1.5372*y - 0.4986*z,
