@@ -162,7 +162,7 @@ func decode(m image.Image, c Curve, set func(i int, r, g, b, a float32)) {
 	case *image.Paletted:
 		type entry struct{ r, g, b, a float32 }
 		var table [256]entry
-		for i, v := range m.Palette {
+		for i, v := range m.Palette[:min(len(m.Palette), len(table))] {
 			decodeColor(t, v, func(_ int, r, g, b, a float32) { table[i] = entry{r, g, b, a} }, i)
 		}
 		rows(func(y, i int) {

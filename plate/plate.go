@@ -60,7 +60,7 @@ func NewRGBA(w, h int) *RGBA {
 }
 
 func area(w, h int) int {
-	if w < 0 || h < 0 {
+	if w < 0 || h < 0 || h > 0 && w > math.MaxInt/h {
 		panic(fmt.Sprintf("plate: a frame of %dx%d pixels", w, h))
 	}
 	return w * h

@@ -1,0 +1,173 @@
+package plate_test
+
+import (
+	"errors"
+	"fmt"
+	"image"
+	"image/color"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"example.com/twinplate/plate"
+)
+
+func ExampleCurve() {
+	for _, c := range plate.Curves() {
+		fmt.Printf("%-8s half code is light of %.4f, 18 %% gray is code %.4f\n", c.Name(), c.ToLinear(0.5), c.FromLinear(0.18))
+	}
+	// Output:
+	// linear   half code is light of 0.5000, 18 % gray is code 0.1800
+	// srgb     half code is light of 0.2140, 18 % gray is code 0.4614
+	// bt709    half code is light of 0.2597, 18 % gray is code 0.4088
+	// bt1886   half code is light of 0.1895, 18 % gray is code 0.4894
+	// hlg      half code is light of 0.0833, 18 % gray is code 0.6724
+	// pq       half code is light of 0.0092, 18 % gray is code 0.8159
+	// acescct  half code is light of 0.5141, 18 % gray is code 0.4136
+}
+
+func ExampleCurveByName() {
+	c, err := plate.CurveByName("sRGB")
+	fmt.Println(c.Name(), err)
+	_, err = plate.CurveByName("srbg")
+	fmt.Println(err)
+	// Output:
+	// srgb <nil>
+	// unknown transfer curve "srbg": did you mean "srgb"? known: linear, srgb, bt709, bt1886, hlg, pq, acescct
+}
+
+func ExampleReadCurve() {
+	c, err := plate.ReadCurve("../testdata/plate/sensor10.csv")
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("%s: black is code %.0f, and code 652 is light of %.2f\n", c.Name(), 1023*c.FromLinear(0), c.ToLinear(652.0/1023))
+	// Output: sensor10.csv: black is code 64, and code 652 is light of 0.35
+}
+
+func ExampleFindCurve() {
+	for _, name := range []string{"pq", "../testdata/plate/sensor10.csv"} {
+		c, err := plate.FindCurve(name)
+		fmt.Println(c.Name(), err)
+	}
+	// Output:
+	// pq <nil>
+	// sensor10.csv <nil>
+}
+
+// Alpha is multiplied in after decoding, in linear light.
+func ExampleFromImage() {
+	m := image.NewNRGBA(image.Rect(0, 0, 1, 1))
+	m.SetNRGBA(0, 0, color.NRGBA{R: 255, G: 188, A: 128})
+	f := plate.FromImage(m, plate.SRGB)
+	fmt.Printf("%.3f %.3f %.3f, alpha %.3f\n", f.Pix[0][0], f.Pix[1][0], f.Pix[2][0], f.A[0])
+	// Output: 0.502 0.252 0.000, alpha 0.502
+}
+
+// A band plate from a color sensor: the line is in its red and green channels, and blue would add only noise.
+func ExampleGrayFromImage() {
+	m := image.NewRGBA(image.Rect(0, 0, 1, 1))
+	m.SetRGBA(0, 0, color.RGBA{R: 200, G: 100, B: 9, A: 255})
+	f := plate.GrayFromImage(m, plate.Linear, &[3]float32{0.7, 0.3, 0})
+	fmt.Printf("%.3f\n", f.Pix[0])
+	// Output: 0.667
+}
+
+func ExampleRGBFromImage() {
+	m := image.NewGray(image.Rect(0, 0, 2, 1))
+	m.SetGray(1, 0, color.Gray{Y: 128})
+	f := plate.RGBFromImage(m, plate.SRGB)
+	fmt.Printf("%.3f\n", f.Pix)
+	// Output: [[0.000 0.216] [0.000 0.216] [0.000 0.216]]
+}
+
+func ExampleEncode() {
+	f := plate.NewGray(3, 1)
+	copy(f.Pix, []float32{-0.1, 0.18, 3})
+	fmt.Println(plate.Encode(f, plate.SRGB, 8).(*image.Gray).Pix)
+	// Output: [0 118 255]
+}
+
+func ExampleEncoder() {
+	e := plate.NewEncoder(plate.PQ, 16)
+	for _, nits := range []float32{0, 100, 203, 1000, 10000} {
+		fmt.Println(nits, e.Code(nits/10000))
+	}
+	// Output:
+	// 0 0
+	// 100 33297
+	// 203 38055
+	// 1000 49271
+	// 10000 65535
+}
+
+func ExampleWrite() {
+	dir, err := os.MkdirTemp("", "plate")
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	defer os.RemoveAll(dir)
+	path := filepath.Join(dir, "0001.png")
+
+	f := plate.NewRGB(64, 36)
+	f.Fill(0.18, 0.5, 1.5) // brighter than the file can hold
+	if err := plate.Write(path, f, &plate.WriteOptions{Curve: plate.BT709}); err != nil {
+		fmt.Println(err)
+		return
+	}
+	info, err := plate.Probe(path)
+	fmt.Printf("%+v %v\n", info, err)
+	g, err := plate.ReadRGB(path, plate.BT709, nil)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("%.4f %.4f %.4f\n", g.Pix[0][0], g.Pix[1][0], g.Pix[2][0])
+	// Output:
+	// {W:64 H:36 Format:png Depth:16 Color:true Alpha:false} <nil>
+	// 0.1800 0.5000 1.0000
+}
+
+func ExampleReadImage() {
+	_, err := plate.ReadImage("nowhere.png", &plate.Limits{MaxPixels: 1 << 24})
+	fmt.Println(errors.Is(err, fs.ErrNotExist))
+	_, err = plate.ReadImage("../testdata/plate/sensor10.csv", nil)
+	fmt.Println(err)
+	// Output:
+	// true
+	// ../testdata/plate/sensor10.csv: not a picture that can be read (PNG, JPEG, TIFF or WebP): it begins with "# A meas"
+}
+
+func ExampleWriteAtomic() {
+	dir, err := os.MkdirTemp("", "plate")
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	defer os.RemoveAll(dir)
+	path := filepath.Join(dir, "notes.txt")
+	err = plate.WriteAtomic(path, func(w io.Writer) error {
+		_, err := fmt.Fprintln(w, "lamps warm after 12 minutes")
+		return err
+	})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	text, err := os.ReadFile(path)
+	fmt.Printf("%s%v\n", text, err)
+	// Output:
+	// lamps warm after 12 minutes
+	// <nil>
+}
+
+func ExampleRGB_CheckFinite() {
+	f := plate.NewRGB(4, 3)
+	zero := float32(0)
+	f.Pix[2][6] = 1 / zero
+	fmt.Println(f.CheckFinite())
+	// Output: blue at pixel (2, 1) is +Inf, and must be a finite number
+}
