@@ -3,7 +3,7 @@
 // another size to the frame.
 //
 // All arithmetic is on linear light, scene-referred: colors below 0 and above 1 are kept. Every function
-// checks that its frames are the same size and returns a *SizeError where they are not. None starts a
+// checks that its frames are the same size and returns a *plate.SizeError where they are not. None starts a
 // goroutine: a pipeline runs whole frames side by side, which is faster than dividing each of them. All
 // functions are safe to use concurrently as long as no two calls write the same frame.
 //
@@ -20,30 +20,10 @@
 package composite
 
 import (
-	"fmt"
 	"image"
 
 	"example.com/twinplate/plate"
 )
-
-// A SizeError says that two frames that must be the same size are not.
-type SizeError struct {
-	Name, WantName string      // what the frames are: "transmission", "foreground"
-	Size, Want     image.Point // their widths and heights in pixels
-}
-
-func (e *SizeError) Error() string {
-	return fmt.Sprintf("composite: the %s is %dx%d pixels and the %s %dx%d, and they must be the same size",
-		e.Name, e.Size.X, e.Size.Y, e.WantName, e.Want.X, e.Want.Y)
-}
-
-// checkSize returns a *SizeError unless size is want.
-func checkSize(name string, size image.Point, wantName string, want image.Point) error {
-	if size != want {
-		return &SizeError{name, wantName, size, want}
-	}
-	return nil
-}
 
 // HoldOut returns foreground + transmission * background at every pixel and channel: the background held out
 // where the performer stands, and the performer added.
@@ -53,12 +33,12 @@ func checkSize(name string, size image.Point, wantName string, want image.Point)
 // NaN in any frame stays NaN in that pixel of the result and nowhere else.
 //
 // The result is written to dst, which may be the foreground or the background, and is returned; a nil dst
-// means a new frame. With a dst the call allocates nothing. The error is a *SizeError; dst is then untouched.
+// means a new frame. With a dst the call allocates nothing. The error is a *plate.SizeError; dst is then untouched.
 func HoldOut(dst *plate.RGB, foreground *plate.RGB, transmission *plate.Gray, background *plate.RGB) (*plate.RGB, error) {
-	if err := checkSize("transmission", transmission.Size(), "foreground", foreground.Size()); err != nil {
+	if err := plate.CheckSize("transmission", transmission.Size(), "foreground", foreground.Size()); err != nil {
 		return nil, err
 	}
-	if err := checkSize("background", background.Size(), "foreground", foreground.Size()); err != nil {
+	if err := plate.CheckSize("background", background.Size(), "foreground", foreground.Size()); err != nil {
 		return nil, err
 	}
 	dst, err := target(dst, foreground.Size())
@@ -90,9 +70,9 @@ func addHeld(out, p, t, b []float32) {
 // station before the performer is added. HoldOut's result is Held's plus the foreground.
 //
 // The result is written to dst, which may be the background, and is returned; a nil dst means a new frame.
-// The error is a *SizeError; dst is then untouched.
+// The error is a *plate.SizeError; dst is then untouched.
 func Held(dst *plate.RGB, transmission *plate.Gray, background *plate.RGB) (*plate.RGB, error) {
-	if err := checkSize("background", background.Size(), "transmission", transmission.Size()); err != nil {
+	if err := plate.CheckSize("background", background.Size(), "transmission", transmission.Size()); err != nil {
 		return nil, err
 	}
 	dst, err := target(dst, transmission.Size())
@@ -114,5 +94,5 @@ func target(dst *plate.RGB, size image.Point) (*plate.RGB, error) {
 	if dst == nil {
 		return plate.NewRGB(size.X, size.Y), nil
 	}
-	return dst, checkSize("destination", dst.Size(), "source", size)
+	return dst, plate.CheckSize("destination", dst.Size(), "source", size)
 }

@@ -181,7 +181,7 @@ func TestSizeErrors(t *testing.T) {
 		want string
 	}{
 		{"HoldOut transmission", func() error { _, err := HoldOut(nil, rgb, otherG, rgb); return err },
-			"composite: the transmission is 2x3 pixels and the foreground 3x2, and they must be the same size"},
+			"the transmission is 2x3 pixels and the foreground 3x2, and they must be the same size"},
 		{"HoldOut background", func() error { _, err := HoldOut(nil, rgb, g, other); return err }, "the background is 2x3 pixels and the foreground 3x2"},
 		{"HoldOut destination", func() error { _, err := HoldOut(other, rgb, g, rgb); return err }, "the destination is 2x3 pixels and the source 3x2"},
 		{"Held background", func() error { _, err := Held(nil, g, other); return err }, "the background is 2x3 pixels and the transmission 3x2"},
@@ -198,9 +198,9 @@ func TestSizeErrors(t *testing.T) {
 		{"Fitter layer", func() error { _, err := fitter.RGBA(nil, otherA); return err }, "the source is 2x3"},
 	} {
 		err := test.do()
-		var size *SizeError
+		var size *plate.SizeError
 		if !errors.As(err, &size) || !strings.Contains(err.Error(), test.want) {
-			t.Errorf("%s: error %v, want a *SizeError that says %q", test.name, err, test.want)
+			t.Errorf("%s: error %v, want a *plate.SizeError that says %q", test.name, err, test.want)
 			continue
 		}
 		if size.Size != image.Pt(2, 3) || size.Want != image.Pt(3, 2) {

@@ -56,7 +56,7 @@ func checkSides(name string, w, h int) error {
 // scale and place are the same the result is a copy, to the bit.
 //
 // The result is written to dst, which must not be src, and is returned; a nil dst means a new frame. The error
-// is a *SizeError: src or dst is not of the size that the Fitter was prepared for; dst is then untouched.
+// is a *plate.SizeError: src or dst is not of the size that the Fitter was prepared for; dst is then untouched.
 func (f *Fitter) RGB(dst, src *plate.RGB) (*plate.RGB, error) {
 	dst, err := f.target(dst, src)
 	if err != nil {
@@ -88,13 +88,13 @@ func (f *Fitter) RGBA(dst, src *plate.RGBA) (*plate.RGBA, error) {
 
 func (f *Fitter) target(dst, src *plate.RGB) (*plate.RGB, error) {
 	picture, frame := plate.RGB{W: f.srcW, H: f.srcH}, plate.RGB{W: f.dstW, H: f.dstH}
-	if err := checkSize("source", src.Size(), "picture that the Fitter was prepared for", picture.Size()); err != nil {
+	if err := plate.CheckSize("source", src.Size(), "picture that the Fitter was prepared for", picture.Size()); err != nil {
 		return nil, err
 	}
 	if dst == nil {
 		return plate.NewRGB(f.dstW, f.dstH), nil
 	}
-	return dst, checkSize("destination", dst.Size(), "frame that the Fitter was prepared for", frame.Size())
+	return dst, plate.CheckSize("destination", dst.Size(), "frame that the Fitter was prepared for", frame.Size())
 }
 
 // plane fits one plane. Each row of the frame is first gathered from rows of the picture and then resampled

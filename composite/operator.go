@@ -127,13 +127,13 @@ func (op Operator) Factors(alphaA, alphaB float32) (fa, fb float32) {
 // the frame that they leave out.
 //
 // The result is written to dst, which may be a or b, and is returned; a nil dst means a new frame. With a dst
-// the call allocates nothing. The error is a *SizeError, or says that there is no such operator; dst is then
+// the call allocates nothing. The error is a *plate.SizeError, or says that there is no such operator; dst is then
 // untouched.
 func Compose(dst *plate.RGBA, op Operator, a, b *plate.RGBA) (*plate.RGBA, error) {
 	if err := op.check(); err != nil {
 		return nil, err
 	}
-	if err := checkSize("frame B", b.Size(), "frame A", a.Size()); err != nil {
+	if err := plate.CheckSize("frame B", b.Size(), "frame A", a.Size()); err != nil {
 		return nil, err
 	}
 	dst, err := targetRGBA(dst, a)
@@ -149,7 +149,7 @@ func targetRGBA(dst, a *plate.RGBA) (*plate.RGBA, error) {
 	if dst == nil {
 		return plate.NewRGBA(a.W, a.H), nil
 	}
-	return dst, checkSize("destination", dst.Size(), "source", a.Size())
+	return dst, plate.CheckSize("destination", dst.Size(), "source", a.Size())
 }
 
 // A span is a run of pixels: red, green, blue and alpha.

@@ -22,12 +22,12 @@ type Layer struct {
 // there, unless a later layer fills it. Nothing is clamped except as Compose says. Without layers the result
 // is HoldOut's, to the bit.
 //
-// The error is a *SizeError, or says which layer is not valid and why.
+// The error is a *plate.SizeError, or says which layer is not valid and why.
 func Stack(background *plate.RGB, behind []Layer, foreground *plate.RGB, transmission *plate.Gray, front []Layer) (*plate.RGB, error) {
-	if err := checkSize("transmission", transmission.Size(), "foreground", foreground.Size()); err != nil {
+	if err := plate.CheckSize("transmission", transmission.Size(), "foreground", foreground.Size()); err != nil {
 		return nil, err
 	}
-	if err := checkSize("background", background.Size(), "foreground", foreground.Size()); err != nil {
+	if err := plate.CheckSize("background", background.Size(), "foreground", foreground.Size()); err != nil {
 		return nil, err
 	}
 	if err := checkLayers("behind", behind, foreground); err != nil {
@@ -71,7 +71,7 @@ func checkLayers(where string, layers []Layer, foreground *plate.RGB) error {
 		if l.Frame == nil {
 			return fmt.Errorf("composite: %s has no frame", name)
 		}
-		if err := checkSize(name, l.Frame.Size(), "foreground", foreground.Size()); err != nil {
+		if err := plate.CheckSize(name, l.Frame.Size(), "foreground", foreground.Size()); err != nil {
 			return err
 		}
 		if err := l.Operator.check(); err != nil {

@@ -7,7 +7,7 @@ import "example.com/twinplate/plate"
 // to 1 - x and another to x.
 //
 // The result is written to dst, which may be a, and is returned; a nil dst means a new frame. The error is a
-// *SizeError; dst is then untouched.
+// *plate.SizeError; dst is then untouched.
 func Dissolve(dst, a *plate.RGBA, keep float32) (*plate.RGBA, error) {
 	return scale(dst, a, keep, keep)
 }
@@ -17,7 +17,7 @@ func Dissolve(dst, a *plate.RGBA, keep float32) (*plate.RGBA, error) {
 // above 1 brightens.
 //
 // The result is written to dst, which may be a, and is returned; a nil dst means a new frame. The error is a
-// *SizeError; dst is then untouched.
+// *plate.SizeError; dst is then untouched.
 func Darken(dst, a *plate.RGBA, keep float32) (*plate.RGBA, error) {
 	return scale(dst, a, keep, 1)
 }
@@ -26,7 +26,7 @@ func Darken(dst, a *plate.RGBA, keep float32) (*plate.RGBA, error) {
 // and only adds its light, as a glow or a flame does (Porter and Duff 1984, section 4.3, opaque).
 //
 // The result is written to dst, which may be a, and is returned; a nil dst means a new frame. The error is a
-// *SizeError; dst is then untouched.
+// *plate.SizeError; dst is then untouched.
 func Opaque(dst, a *plate.RGBA, keep float32) (*plate.RGBA, error) {
 	return scale(dst, a, 1, keep)
 }

@@ -74,12 +74,13 @@ func Compare(truth, result *plate.Gray, opt *CompareOptions) (Errors, error) {
 	if err := o.fill(); err != nil {
 		return Errors{}, err
 	}
-	if got, want := result.Size(), truth.Size(); got != want {
-		return Errors{}, fmt.Errorf("compare: the result has %dx%d pixels and the true matte %dx%d, and they must be the same", got.X, got.Y, want.X, want.Y)
+	if err := plate.CheckSize("result", result.Size(), "true matte", truth.Size()); err != nil {
+		return Errors{}, fmt.Errorf("compare: %w", err)
 	}
-	if o.Region != nil && o.Region.Size() != truth.Size() {
-		got, want := o.Region.Size(), truth.Size()
-		return Errors{}, fmt.Errorf("compare: the region has %dx%d pixels and the mattes %dx%d, and they must be the same", got.X, got.Y, want.X, want.Y)
+	if o.Region != nil {
+		if err := plate.CheckSize("region", o.Region.Size(), "true matte", truth.Size()); err != nil {
+			return Errors{}, fmt.Errorf("compare: %w", err)
+		}
 	}
 	if truth.W == 0 || truth.H == 0 {
 		return Errors{}, errors.New("compare: the mattes hold no pixels")

@@ -193,8 +193,8 @@ func TestCompareErrors(t *testing.T) {
 		opt           *CompareOptions
 		want          string
 	}{
-		{"another size", plate.NewGray(3, 2), plate.NewGray(2, 3), nil, "the result has 2x3 pixels and the true matte 3x2"},
-		{"a region of another size", one, one, &CompareOptions{Region: plate.NewGray(1, 2)}, "the region has 1x2 pixels and the mattes 1x1"},
+		{"another size", plate.NewGray(3, 2), plate.NewGray(2, 3), nil, "the result is 2x3 pixels and the true matte 3x2"},
+		{"a region of another size", one, one, &CompareOptions{Region: plate.NewGray(1, 2)}, "the region is 1x2 pixels and the true matte 1x1"},
 		{"no pixels", plate.NewGray(0, 2), plate.NewGray(0, 2), nil, "hold no pixels"},
 		{"an empty region", one, one, &CompareOptions{Region: plate.NewGray(1, 1)}, "the region is 0 everywhere"},
 		{"NaN in the truth", matteOf([]float32{0, nan}), plate.NewGray(2, 1), nil, "the true matte's value at pixel (1, 0) is NaN"},

@@ -3,7 +3,6 @@ package matte
 import (
 	"errors"
 	"fmt"
-	"image"
 	"math"
 
 	"example.com/twinplate/plate"
@@ -40,13 +39,6 @@ func (s *Solver) Gain(frame Sample) (Gain, error) {
 
 // quotient returns g t: the solution before it is divided by the gain. It is -1 where there is no screen.
 func (s *Solver) quotient(frame Sample) (*plate.Gray, error) {
-	want := image.Pt(s.w, s.h)
-	if frame.Color.Size() != want {
-		return nil, &SizeError{"color plate", frame.Color.Size(), want}
-	}
-	if frame.Band.Size() != want {
-		return nil, &SizeError{"band plate", frame.Band.Size(), want}
-	}
 	free := *s
 	free.clamp, free.screen = ClampNone, nil
 	one, err := free.Solve(nil, frame.Color, frame.Band, 1)

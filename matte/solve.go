@@ -63,16 +63,6 @@ type Solution struct {
 	Foreground   *plate.RGB  // P: premultiplied, linear light
 }
 
-// A SizeError says that a plate has another size than the rest.
-type SizeError struct {
-	Plate     string // which plate, as "clean band plate"
-	Got, Want image.Point
-}
-
-func (e *SizeError) Error() string {
-	return fmt.Sprintf("the %s has %dx%d pixels, and must have %dx%d like the color plate", e.Plate, e.Got.X, e.Got.Y, e.Want.X, e.Want.Y)
-}
-
 // darkest is the level, relative to the screen's brightest, below which there is no screen to speak of: five
 // stops down noise is 32 times larger in the matte, ten stops down nothing is left.
 const darkest = 1.0 / 1024
@@ -148,8 +138,8 @@ func (ref References) check(want image.Point) error {
 		if !p.there {
 			continue
 		}
-		if p.frame.Size() != want {
-			return &SizeError{p.name, p.frame.Size(), want}
+		if err := plate.CheckSize(p.name, p.frame.Size(), "color plate", want); err != nil {
+			return err
 		}
 		if err := p.frame.CheckFinite(); err != nil {
 			return fmt.Errorf("the %s: %w", p.name, err)
@@ -167,11 +157,11 @@ func (s *Solver) Uncovered() float64 { return s.uncovered }
 // finite, or that the gain is not a positive number.
 func (s *Solver) Solve(dst *Solution, color *plate.RGB, band *plate.Gray, gain float64) (*Solution, error) {
 	want := image.Pt(s.w, s.h)
-	if color.Size() != want {
-		return nil, &SizeError{"color plate", color.Size(), want}
+	if err := plate.CheckSize("color plate", color.Size(), "solver's frame", want); err != nil {
+		return nil, err
 	}
-	if band.Size() != want {
-		return nil, &SizeError{"band plate", band.Size(), want}
+	if err := plate.CheckSize("band plate", band.Size(), "color plate", want); err != nil {
+		return nil, err
 	}
 	if !(gain > 0) || math.IsInf(gain, 0) {
 		return nil, fmt.Errorf("matte: gain %v: it must be a positive number, and is 1 where the lamps are as bright as in the clean plate", gain)

@@ -229,7 +229,7 @@ func TestSolverErrors(t *testing.T) {
 		{"no clean band plate", matte.References{}, nil, "FitScreen"},
 		{"an all-black clean plate", matte.References{CleanBand: gray(4, 3, 0)}, nil, "black"},
 		{"a clean plate no brighter than the dark", matte.References{CleanBand: gray(4, 3, 0.1), DarkBand: gray(4, 3, 0.1)}, nil, "black"},
-		{"another size", matte.References{CleanBand: gray(4, 4, 0.5)}, nil, "clean band plate has 4x4"},
+		{"another size", matte.References{CleanBand: gray(4, 4, 0.5)}, nil, "clean band plate is 4x4"},
 		{"NaN", matte.References{CleanBand: nan}, nil, "pixel (1, 1) is NaN"},
 		{"crosstalk of 2", matte.References{CleanBand: gray(4, 3, 0.5)}, &matte.Options{Crosstalk: [3]float64{0, 2, 0}}, "crosstalk 2 for green"},
 	} {
@@ -241,8 +241,8 @@ func TestSolverErrors(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var size *matte.SizeError
-	if _, err := s.Solve(nil, plate.NewRGB(4, 3), gray(3, 3, 0), 1); !errors.As(err, &size) || size.Got != image.Pt(3, 3) {
+	var size *plate.SizeError
+	if _, err := s.Solve(nil, plate.NewRGB(4, 3), gray(3, 3, 0), 1); !errors.As(err, &size) || size.Size != image.Pt(3, 3) {
 		t.Errorf("a small band plate: %v", err)
 	}
 	if _, err := s.Solve(nil, plate.NewRGB(4, 3), nan, 1); err == nil || !strings.Contains(err.Error(), "band plate: value at pixel (1, 1) is NaN") {
