@@ -70,13 +70,6 @@ func (c *canvas) over(i int, l rgb, a float64) {
 	c.t.Pix[i] *= k
 }
 
-// glow adds light to pixel i and hides nothing.
-func (c *canvas) glow(i int, l rgb) {
-	for j := range l {
-		c.p.Pix[j][i] += float32(l[j])
-	}
-}
-
 // paint calls f for each pixel center in b, from several goroutines; f returns the light and the coverage.
 func (c *canvas) paint(b box, f func(x, y float64) (rgb, float64)) {
 	x0, y0, x1, y1 := c.pixels(b)

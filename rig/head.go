@@ -178,12 +178,12 @@ func (a *act) hair(c *canvas, front bool) {
 		}
 		const pieces = 14
 		strand := make([]knot, pieces+1)
-		x, y, h := root.x, root.y, heading-0.9*(1-rnd(11)*0.5)
+		x, y := root.x, root.y
 		for j := range strand {
 			t := float64(j) / pieces
 			strand[j] = knot{x, y, width * (1 - 0.6*t)}
 			// The root falls down behind the ear before the wind lifts it.
-			h = heading - (0.9-0.2*wild)*math.Exp(-t*4.5) + curl*t*t + 0.42*t*math.Sin(phase-3.6*t)
+			h := heading - (0.9-0.2*wild)*math.Exp(-t*4.5) + curl*t*t + 0.42*t*math.Sin(phase-3.6*t)
 			x += math.Cos(h) * l / pieces
 			y += math.Sin(h) * l / pieces
 		}

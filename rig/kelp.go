@@ -47,8 +47,8 @@ const sunX, sunY = 1.06, -0.22
 
 func (f forest) murk(x, y float64) rgb {
 	d := math.Hypot((x-sunX)*0.78, y-sunY)
-	deep := rgb{0.0025, 0.022, 0.040}
-	mid := rgb{0.008, 0.135, 0.180}
+	deep := rgb{0.002, 0.016, 0.032}
+	mid := rgb{0.006, 0.098, 0.140}
 	high := rgb{0.16, 0.58, 0.56}
 	l := deep.to(mid, math.Exp(-d*d/0.62))
 	return l.to(high, 0.95*math.Exp(-d*d/0.115)).plus(rgb{0.5, 0.55, 0.42}.times(0.7 * math.Exp(-d*d/0.030)))
@@ -82,9 +82,24 @@ func (f forest) floor() {
 	for layer := range 3 {
 		k := float64(layer)
 		base := 0.80 + 0.068*k
-		f.paint(box{-9, 0.6, 9, 2}, func(x, y float64) (rgb, float64) {
-			n := uint32(layer)*17 + f.seed + 6
-			ridge := base - 0.16*(cloud(x*(2.6-0.3*k)+k*9, k, 4, n)-0.5) - 0.05*math.Cos((x-0.9)*2)*-1
+		n := uint32(layer)*17 + f.seed + 6
+		type boulder struct{ x, w, h float64 }
+		var boulders [7]boulder
+		for j := range boulders {
+			rnd := func(m int32) float64 { return lattice(int32(j), m, n) }
+			w := 0.05 + 0.13*rnd(1)*rnd(1)
+			boulders[j] = boulder{(float64(j)+rnd(0))*0.29 - 0.1, w, w * (0.45 + 0.5*rnd(2))}
+		}
+		f.paint(box{-9, 0.55, 9, 2}, func(x, y float64) (rgb, float64) {
+			ridge := base - 0.16*(cloud(x*(2.6-0.3*k)+k*9, k, 4, n)-0.5) + 0.05*math.Cos((x-0.9)*2)
+			rise := 0.0
+			for _, b := range boulders {
+				u := (x-b.x)/b.w + 0.5*(noise(y*26, b.x*50, n)-0.5)
+				if u*u < 1 {
+					rise = max(rise, b.h*math.Sqrt(1-u*u)*(0.85+0.3*noise(x*34, b.x*90, n)))
+				}
+			}
+			ridge -= rise
 			soft := 0.010 - 0.003*k
 			a := step(-soft, soft, y-ridge)
 			if a == 0 {
@@ -124,7 +139,7 @@ func (f forest) fronds(layer int) {
 			x0 = []float64{-0.04, 0.17, 1.76}[k]
 		}
 		foot, top := 0.86+0.06*float64(layer), -0.12
-		if layer > 1 {
+		if layer > 0 {
 			foot = 1.1
 		}
 		if layer < 2 && rnd(1) < 0.3 {

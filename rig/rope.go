@@ -23,7 +23,7 @@ const ropeR = 0.0078
 // coil paints the loops that hang from the near hand; the far half goes behind the hand.
 func (a *act) coil(c *canvas, front bool) {
 	h := a.near[2]
-	hx, hy := h.x+0.012, h.y+0.010
+	hx, hy := h.x+0.040, h.y+0.006
 	for k := range 5 {
 		f := float64(k)
 		sway := 0.020*math.Sin(2*math.Pi*a.now/1.3-0.5*f) + 0.5*a.lean
@@ -182,9 +182,9 @@ func (a *act) drips(c *canvas) {
 		x0 := a.near[2].x - 0.03 + 0.10*rnd(1)
 		x := x0 + (rnd(2)-0.5)*0.11*t
 		y := 0.945 - 0.16*(0.3+rnd(3))*t + 0.15*t*t
-		r := 0.0009 + 0.0008*rnd(4)
-		c.stroke([]knot{{x, y, r}, {x + (rnd(2)-0.5)*0.004, y - 0.003, r}}, func(px, py, s, nx, ny float64) (rgb, float64) {
-			return lamplight.times(0.35).plus(moonlight.times(0.12)), 0.55 * (1 - t)
+		r := 0.0005 + 0.0006*rnd(4)
+		c.stroke([]knot{{x, y, r}, {x + (rnd(2)-0.5)*0.002, y - 0.0012, r}}, func(px, py, s, nx, ny float64) (rgb, float64) {
+			return lamplight.times(0.20).plus(moonlight.times(0.20)), 0.5 * (1 - t)
 		})
 	}
 }
