@@ -6,7 +6,7 @@ import (
 )
 
 // inBands calls do for bands of rows that together make 0 to h, at the same time on all processors, and
-// returns when all are done. Small frames are one band.
+// returns when all are done. Small frames are one band. A panic of do becomes one of the caller, who can recover.
 func inBands(w, h int, do func(y0, y1 int)) {
 	n := min(runtime.GOMAXPROCS(0), h, w*h>>14)
 	if n <= 1 {
@@ -14,8 +14,19 @@ func inBands(w, h int, do func(y0, y1 int)) {
 		return
 	}
 	var wg sync.WaitGroup
+	panics := make(chan any, n)
 	for i := range n {
-		wg.Go(func() { do(i*h/n, (i+1)*h/n) })
+		wg.Go(func() {
+			defer func() {
+				if r := recover(); r != nil {
+					panics <- r
+				}
+			}()
+			do(i*h/n, (i+1)*h/n)
+		})
 	}
 	wg.Wait()
+	if len(panics) > 0 {
+		panic(<-panics)
+	}
 }

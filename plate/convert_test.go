@@ -6,6 +6,7 @@ import (
 	"image/draw"
 	"math"
 	"math/rand/v2"
+	"sync"
 	"testing"
 
 	"example.com/twinplate/plate"
@@ -338,6 +339,39 @@ func TestFramesAsPictures(t *testing.T) {
 	if plate.Encode(picture, plate.SRGB, 8) != image.Image(picture) {
 		t.Error("a picture of another kind is not returned as it is")
 	}
+}
+
+// The tables of a curve may be built by whoever comes first.
+func TestConcurrentUse(t *testing.T) {
+	c := steep(t)
+	m := image.NewNRGBA64(image.Rect(0, 0, 300, 200))
+	for i := range m.Pix {
+		m.Pix[i] = uint8(i * i >> 3)
+	}
+	for i := 7; i < len(m.Pix); i += 8 {
+		m.Pix[i-1], m.Pix[i] = 0xff, 0xff
+	}
+	var wg sync.WaitGroup
+	for range 4 {
+		wg.Go(func() {
+			if !equalPixels(plate.Encode(plate.FromImage(m, c), c, 16), m) {
+				t.Error("codes do not come back")
+			}
+		})
+	}
+	wg.Wait()
+}
+
+// A frame whose planes are too short is the caller's mistake: a panic where the caller can meet it.
+func TestShortPlane(t *testing.T) {
+	f := plate.NewGray(400, 300)
+	f.Pix = f.Pix[:100]
+	defer func() {
+		if recover() == nil {
+			t.Error("no panic")
+		}
+	}()
+	plate.Encode(f, plate.SRGB, 8)
 }
 
 func BenchmarkDecode(b *testing.B) {

@@ -8,8 +8,8 @@ import (
 
 // A Curve is a transfer curve: how a file's code values, 0 to 1, stand for linear light.
 //
-// The zero value is the linear curve. A Curve is small and may be copied and compared; its copies share the
-// tables that make pictures quick to convert, which are built when first needed. It is safe to use
+// The zero value is the linear curve. A Curve is small and may be copied; its copies are equal (==) and share
+// the tables that make pictures quick to convert, which are built when first needed. It is safe to use
 // concurrently.
 type Curve struct{ t *transfer }
 
@@ -71,6 +71,9 @@ func CurveByName(name string) (Curve, error) {
 			return c, nil
 		}
 		names = append(names, c.Name())
+		if len(lower) > 40 {
+			continue
+		}
 		if d := editDistance(lower, c.Name()); d < least {
 			nearest, least = c.Name(), d
 		}

@@ -35,7 +35,7 @@ type Info struct {
 	Format string // "png", "jpeg", "tiff" or "webp"
 	Depth  int    // bits of a value as it is decoded: 8 or 16
 	Color  bool   // it has color, even if every pixel is gray
-	Alpha  bool   // it has alpha, even if every pixel is opaque; not told: a transparent color of a PNG without palette
+	Alpha  bool   // it has alpha, even if every pixel is opaque; a PNG's single transparent color (tRNS) is not told
 }
 
 // A format is a kind of picture file.
@@ -229,7 +229,8 @@ func (p *picture) decode(lim *Limits) (image.Image, error) {
 		return nil, fmt.Errorf("%dx%d pixels are more than the limit of %d; Limits.MaxPixels raises it", w, h, most)
 	}
 	if least := p.leastBytes(); p.bytes < least {
-		return nil, fmt.Errorf("truncated: %dx%d pixels take %d bytes at the very least, and the file has %d: %w", w, h, least, p.bytes, io.ErrUnexpectedEOF)
+		return nil, fmt.Errorf("truncated: %dx%d pixels take %d bytes at the very least, and the file has %d: %w",
+			w, h, least, p.bytes, io.ErrUnexpectedEOF)
 	}
 	var m image.Image
 	err := p.run(func(r io.Reader) (err error) { m, err = p.format.decode(r); return err })
