@@ -25,6 +25,14 @@ func faults(change func(*rig.Faults)) rig.Faults {
 	return f
 }
 
+// seeds is how many sets a test tries: one where a build is slow, as with the race detector.
+func seeds(n uint64) uint64 {
+	if testing.Short() {
+		return 1
+	}
+	return n
+}
+
 func sample(s *rig.Simulator, frames ...int) (out []matte.Sample, truth []rig.Truth) {
 	for _, i := range frames {
 		shot := s.Frame(i)
@@ -46,7 +54,7 @@ func TestGain(t *testing.T) {
 		{"strong crosstalk, not corrected", faults(func(f *rig.Faults) { f.Crosstalk = [3]float64{0.05, 0.05, 0.05} })},
 	} {
 		t.Run(test.name, func(t *testing.T) {
-			for seed := range uint64(3) {
+			for seed := range seeds(3) {
 				s, ref := set(test.faults, seed)
 				solver, err := matte.NewSolver(480, 270, ref, nil)
 				if err != nil {
@@ -81,7 +89,7 @@ func TestGainWithoutScreen(t *testing.T) {
 
 func TestCrosstalk(t *testing.T) {
 	for _, m := range [][3]float64{{0.03, 0.02, 0.006}, {0.05, 0, 0.01}, {0, 0, 0}, {0.01, 0.05, 0.03}} {
-		for seed := range uint64(3) {
+		for seed := range seeds(3) {
 			s, ref := set(faults(func(f *rig.Faults) { f.Crosstalk = m }), seed)
 			solver, err := matte.NewSolver(480, 270, ref, nil)
 			if err != nil {
@@ -114,7 +122,7 @@ func TestCrosstalkOfAnEmptySet(t *testing.T) {
 
 func TestFitScreen(t *testing.T) {
 	for _, stops := range []float64{0, 1, 2} {
-		for seed := range uint64(3) {
+		for seed := range seeds(3) {
 			s, ref := set(faults(func(f *rig.Faults) { f.Unevenness = stops }), seed)
 			frames, truth := sample(s, 0, 12, 24, 36)
 			got, err := matte.FitScreen(frames, ref.DarkColor, ref.DarkBand, 0)
@@ -207,7 +215,7 @@ func noiseFloor(f rig.Faults, ref matte.References, truth rig.Truth) float64 {
 // With the geometry known and everything else estimated, the matte sits on the noise floor.
 func TestMatteAgainstTheNoiseFloor(t *testing.T) {
 	f := rig.DemoFaults()
-	for seed := range uint64(4) {
+	for seed := range seeds(4) {
 		s, ref := set(f, seed)
 		solver, err := matte.NewSolver(480, 270, ref, nil)
 		if err != nil {

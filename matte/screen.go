@@ -40,7 +40,7 @@ func FitScreen(samples []Sample, darkColor *plate.RGB, darkBand *plate.Gray, ord
 		return nil, fmt.Errorf("matte: no samples to fit a screen to")
 	}
 	size := samples[0].Color.Size()
-	f := &screenFit{w: size.X, h: size.Y, block: max(size.X/160, 1), order: order, gains: make([]float64, len(samples))}
+	f := &screenFit{w: size.X, h: size.Y, block: max(size.X/96, 1), order: order, gains: make([]float64, len(samples))}
 	for k, s := range samples {
 		if err := (References{DarkColor: darkColor, DarkBand: darkBand, CleanColor: s.Color, CleanBand: s.Band}).check(size); err != nil {
 			return nil, fmt.Errorf("matte: sample %d: %w", k, err)
@@ -193,8 +193,7 @@ func (f *screenFit) fit() (*Screen, error) {
 // solve fits the terms up to the given order to the blocks that are in.
 func (f *screenFit) solve(order int, below float64) bool {
 	n := (order + 1) * (order + 2) / 2
-	a := mat.NewSymDense(n, nil)
-	rhs := mat.NewVecDense(n, nil)
+	normal, rhs := make([]float64, n*n), make([]float64, n)
 	for _, b := range f.blocks {
 		if !b.in {
 			continue
@@ -204,23 +203,25 @@ func (f *screenFit) solve(order int, below float64) bool {
 		if f.coef != nil && v < dot(b.terms, f.coef) {
 			w = below
 		}
-		for i := range n {
-			rhs.SetVec(i, rhs.AtVec(i)+w*v*b.terms[i])
-			for j := i; j < n; j++ {
-				a.SetSym(i, j, a.At(i, j)+w*b.terms[i]*b.terms[j])
+		for i, p := range b.terms[:n] {
+			rhs[i] += w * v * p
+			row := normal[i*n : (i+1)*n]
+			for j, q := range b.terms[i:n] {
+				row[i+j] += w * p * q
 			}
 		}
 	}
 	for i := range n {
 		// A whiff of ridge keeps the corners quiet where nothing is seen of them.
-		a.SetSym(i, i, a.At(i, i)*(1+1e-6)+1e-9)
+		normal[i*n+i] = normal[i*n+i]*(1+1e-6) + 1e-9
 	}
+	a := mat.NewSymDense(n, normal) // of which only the upper triangle is read
 	var chol mat.Cholesky
 	if !chol.Factorize(a) {
 		return false
 	}
 	var sol mat.VecDense
-	if chol.SolveVecTo(&sol, rhs) != nil {
+	if chol.SolveVecTo(&sol, mat.NewVecDense(n, rhs)) != nil {
 		return false
 	}
 	f.coef = make([]float64, (f.order+1)*(f.order+2)/2)

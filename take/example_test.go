@@ -1,0 +1,125 @@
+package take_test
+
+import (
+	"context"
+	"fmt"
+	"image"
+	"log"
+	"os"
+	"path/filepath"
+
+	"example.com/twinplate/plate"
+	"example.com/twinplate/rig"
+	"example.com/twinplate/take"
+)
+
+// The whole job on a take of two frames, from files to files.
+func Example() {
+	dir, err := os.MkdirTemp("", "take")
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer os.RemoveAll(dir)
+	const w, h = 320, 180
+	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.DemoFaults(), 1)
+	save := func(name string, frame image.Image) {
+		path := filepath.Join(dir, name)
+		if err := os.MkdirAll(filepath.Dir(path), 0o777); err != nil {
+			log.Fatal(err)
+		}
+		if err := plate.Write(path, frame, &plate.WriteOptions{Curve: plate.SRGB}); err != nil {
+			log.Fatal(err)
+		}
+	}
+	for i := 1; i <= 2; i++ {
+		shot := set.Frame(i)
+		save(fmt.Sprintf("color/%04d.png", i), shot.Color)
+		save(fmt.Sprintf("band/%04d.png", i), shot.Band)
+	}
+	save("clean_band.png", set.CleanBand())
+
+	opened, err := take.Open(take.Recipe{
+		Color: filepath.Join(dir, "color"), Band: filepath.Join(dir, "band"), CleanBand: filepath.Join(dir, "clean_band.png"),
+		Geometry: take.Geometry{Mode: "none"}, // these cameras are in line
+		Write:    []string{"matte", "foreground"},
+	})
+	if err != nil {
+		log.Fatal(err)
+	}
+	job, err := opened.Prepare(context.Background())
+	if err != nil {
+		log.Fatal(err)
+	}
+	report, err := job.Run(context.Background(), &take.RunOptions{Out: filepath.Join(dir, "out")})
+	if err != nil {
+		log.Fatal(err)
+	}
+	info, err := plate.Probe(filepath.Join(dir, "out", "matte", "0002.png"))
+	if err != nil {
+		log.Fatal(err)
+	}
+	fmt.Println(report.Frames, "frames; a matte has", info.W, "x", info.H, "pixels of", info.Depth, "bits")
+	// Output: 2 frames; a matte has 320 x 180 pixels of 16 bits
+}
+
+// Padding and prefix may differ; the number counts.
+func ExampleMatch() {
+	color := take.Sequence{{Number: 1, Path: "c_0001.png"}, {Number: 2, Path: "c_0002.png"}, {Number: 3, Path: "c_0003.png"}}
+	band := take.Sequence{{Number: 2, Path: "b2.tif"}, {Number: 3, Path: "b3.tif"}, {Number: 4, Path: "b4.tif"}}
+	p, err := take.Match(color, band)
+	if err != nil {
+		log.Fatal(err)
+	}
+	for _, pair := range p.Pairs {
+		fmt.Println(pair.Number, pair.Color, pair.Band)
+	}
+	fmt.Println("no band frame:", take.Ranges(p.NoBand))
+	fmt.Println("no color frame:", take.Ranges(p.NoColor))
+	// Output:
+	// 2 c_0002.png b2.tif
+	// 3 c_0003.png b3.tif
+	// no band frame: 1
+	// no color frame: 4
+}
+
+func ExampleParseFrames() {
+	first, last, err := take.ParseFrames("12-48")
+	fmt.Println(first, last, err)
+	_, _, err = take.ParseFrames("48-12")
+	fmt.Println(err)
+	// Output:
+	// 12 48 <nil>
+	// frame range "48-12": it ends before it begins
+}
+
+func ExampleRecipe_Save() {
+	dir, err := os.MkdirTemp("", "recipe")
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer os.RemoveAll(dir)
+	path := filepath.Join(dir, "take12.json")
+	crosstalk, err := take.ParseCrosstalk("0.03,0.02,0.005")
+	if err != nil {
+		log.Fatal(err)
+	}
+	if err := (take.Recipe{Color: filepath.Join(dir, "color"), Band: filepath.Join(dir, "band"), Crosstalk: crosstalk}).Save(path); err != nil {
+		log.Fatal(err)
+	}
+	data, err := os.ReadFile(path)
+	if err != nil {
+		log.Fatal(err)
+	}
+	fmt.Printf("%s", data)
+	// Output:
+	// {
+	//   "version": 1,
+	//   "color": "color",
+	//   "band": "band",
+	//   "crosstalk": [
+	//     0.03,
+	//     0.02,
+	//     0.005
+	//   ]
+	// }
+}
