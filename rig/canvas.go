@@ -145,7 +145,11 @@ func (c *canvas) stroke(k []knot, shade func(x, y, s, nx, ny float64) (rgb, floa
 	}
 	for _, at := range c.touched {
 		x, y := c.x0+float64(int(at)%c.w)*c.px, c.y0+float64(int(at)/c.w)*c.px
-		light, a := shade(x, y, float64(c.along[at]), float64(c.nx[at]), float64(c.ny[at]))
+		nx, ny := float64(c.nx[at]), float64(c.ny[at])
+		if l := math.Hypot(nx, ny); l > 1 { // a pixel across the edge
+			nx, ny = nx/l, ny/l
+		}
+		light, a := shade(x, y, float64(c.along[at]), nx, ny)
 		c.over(int(at), light, a*float64(c.cov[at]))
 		c.cov[at] = 0
 	}

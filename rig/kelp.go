@@ -90,7 +90,11 @@ func (f forest) floor() {
 			w := 0.05 + 0.13*rnd(1)*rnd(1)
 			boulders[j] = boulder{(float64(j)+rnd(0))*0.29 - 0.1, w, w * (0.45 + 0.5*rnd(2))}
 		}
-		f.paint(box{-9, 0.55, 9, 2}, func(x, y float64) (rgb, float64) {
+		end := base + 0.17 // what lies lower is behind the next layer
+		if layer == 2 {
+			end = 2
+		}
+		f.paint(box{-9, 0.55, 9, end}, func(x, y float64) (rgb, float64) {
 			ridge := base - 0.16*(cloud(x*(2.6-0.3*k)+k*9, k, 4, n)-0.5) + 0.05*math.Cos((x-0.9)*2)
 			rise := 0.0
 			for _, b := range boulders {
@@ -196,10 +200,10 @@ func (f forest) fronds(layer int) {
 			light := 0.55 + 0.6*q(7)
 			f.stroke(mid, func(x, y, s, nx, ny float64) (rgb, float64) {
 				e := math.Hypot(nx, ny)
-				vein := 0.62 + 0.5*noise(s/l*26-e*4, e*2.2+q(8)*9, f.seed+14)
+				vein := 0.72 + 0.36*noise(s/l*26-e*4, e*2.2+q(8)*9, f.seed+14)
 				rib := 1 - 0.35*math.Exp(-e*e/0.02)
 				edge := step(1.0, max(0.0, 1-d.soft/(l*0.05)), e) // out of focus
-				return shade(x, y, light*vein*rib*(0.75+0.35*e), d.tone), (0.96 - 0.10*e) * edge
+				return shade(x, y, light*vein*rib*(0.95+0.05*e), d.tone), (0.96 - 0.10*e) * edge
 			})
 			if layer > 0 && layer < 3 {
 				f.stroke([]knot{{bladder.x - side*l*0.03, bladder.y, bladder.r * 0.5}, bladder, {bladder.x + side*l*0.06, bladder.y - 0.003, bladder.r * 0.9}}, func(x, y, s, nx, ny float64) (rgb, float64) {
