@@ -136,11 +136,8 @@ func (a *act) coat(c *canvas) {
 	})
 	bx, by := a.body(0.772, 0.512) // a brass buckle
 	c.ring(&a.night, bx, by, 0.019, 0.0042, rgb{0.85, 0.55, 0.16})
-	for k := range 3 {
+	for k := range 2 {
 		y := 0.335 + 0.066*float64(k)
-		if k == 2 {
-			y += 0.11
-		}
 		x := 0.765 + 0.055*math.Sin((y-0.24)*4.4) - 0.014
 		tx, ty := a.body(x, y)
 		a.toggle(c, tx, ty)

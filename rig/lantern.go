@@ -63,7 +63,7 @@ func (a *act) lantern(c *canvas) {
 		mist := 0.5 + cloud(x*7+a.now*0.35, y*9-a.now*0.1, 3, a.seed+8)
 		v += 0.014 * s * mist
 		hide := 0.10*s*s*mist*0.5 + 0.02*s // damp air hides a little of what it lights
-		return lamplight.times(v / max(hide, 1e-3) * a.power / 0.43), hide
+		return lamplight.times(v / max(hide, 1e-3) * a.power / 0.50), hide
 	})
 }
 

@@ -33,9 +33,9 @@ func (n *night) light(x, y, z, nx, ny, nz float64, albedo rgb, gloss, open float
 	moon := max(0, nx*moonX+ny*moonY+nz*moonZ) * 0.95 * (0.4 + 0.6*open)
 	sky := (0.62 - 0.38*ny + 0.25*nz) * open
 	edge := 1 - nz
-	rim := edge * edge * max(0, -0.85*nx-0.45*ny) * 0.95 * (0.3 + 0.7*open)
+	rim := edge * edge * max(0, -0.85*nx-0.45*ny) * 1.25 * (0.3 + 0.7*open)
 	warm := edge * edge * edge * max(0, nx*lx+ny*ly) * fall * 0.35
-	out := albedo.by(moonlight.times(moon).plus(lamplight.times(lamp)).plus(skylight.times(sky * 1.5)))
+	out := albedo.by(moonlight.times(moon).plus(lamplight.times(lamp)).plus(skylight.times(sky * 1.1)))
 	shine := gloss * (0.25 + 0.75*open)
 	ms := sheen(nx, ny, nz, moonX, moonY, moonZ) * 0.5 * shine
 	ls := sheen(nx, ny, nz, lx, ly, lz) * fall * 0.42 * shine

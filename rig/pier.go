@@ -72,7 +72,7 @@ func (p Pier) at(i int) *act {
 	a.breeze = wave(1.7, 0.1)
 	a.swing = lanternAngle(a.now)
 	lx, ly := lanternAt(a.swing, 0.215)
-	a.night = night{x: lx, y: ly, z: 0.17, power: 0.43 * (1 + 0.05*wave(0.31, 0) + 0.04*wave(0.17, 0.3))}
+	a.night = night{x: lx, y: ly, z: 0.17, power: 0.50 * (1 + 0.05*wave(0.31, 0) + 0.04*wave(0.17, 0.3))}
 
 	// The far hand draws rope in and lays it on the near one, once a second.
 	f := 2 * math.Pi * a.now
