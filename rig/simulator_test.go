@@ -38,7 +38,7 @@ func quiet() rig.Faults {
 	return f
 }
 
-// The model of section 3 of the design: what the plates hold is what the truth and the clean plates say.
+// The capture model: what the plates hold is what the truth and the clean plates say.
 func TestModel(t *testing.T) {
 	const w, h = 96, 54
 	mirror := align.Identity(w, h)
@@ -81,7 +81,7 @@ func TestModel(t *testing.T) {
 	}
 }
 
-// The design's closed form finds the truth again.
+// The closed form of the capture model finds the truth again.
 func TestClosedForm(t *testing.T) {
 	const w, h = 96, 54
 	f := quiet()
