@@ -377,7 +377,7 @@ func (f *fit) matchSoftness(ctx context.Context) error {
 
 // choose fits the richest model allowed, and then the one that the measurements support: the one with the
 // least of Schwarz's criterion, chi-squared plus the number of parameters times the logarithm of the number
-// of measurements. Neighboring pieces of edge do not err independently, so that four count as one.
+// of measurements. Neighboring pieces of edge do not err independently, so that two count as one.
 func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	richest := f.model
 	if richest == Radial {
@@ -416,7 +416,7 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 }
 
 // independent is how many neighboring measurements err together.
-const independent = 4
+const independent = 2
 
 // weigh gives the equations the weights of a fit that has converged, with chi-squared about their number.
 func (f *fit) weigh(eqs []equation) {
