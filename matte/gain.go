@@ -2,7 +2,6 @@ package matte
 
 import (
 	"errors"
-	"fmt"
 	"math"
 
 	"example.com/twinplate/plate"
@@ -18,7 +17,7 @@ type Sample struct {
 // A Gain is how bright the lamps were in one frame, relative to the clean band plate.
 type Gain struct {
 	Value  float64 // g
-	Sigma  float64 // its standard error, from the scatter of the pixels that it was taken from
+	Sigma  float64 // its standard error, from the scatter of the places that it was taken from
 	Pixels int     // how many pixels that were: certainly screen
 }
 
@@ -92,15 +91,24 @@ func gainOf(u *plate.Gray) (Gain, error) {
 	reach := 0.06 * center
 	var mean, sd float64
 	var used int
+	// The errors of pixels hang together, by resampling and by whatever veil is taken for screen: the mean's own
+	// error comes from the scatter of the sums over the cells of a grid.
+	cells := newCells(u.W, u.H)
+	sums, counts := make([]float64, cells.n), make([]float64, cells.n)
 	for range 8 {
 		var sum, sum2 float64
 		used = 0
+		clear(sums)
+		clear(counts)
 		for i, v := range smooth.Pix {
 			if math.Abs(float64(v)-center) < reach {
 				d := float64(u.Pix[i]) - center
 				sum += d
 				sum2 += d * d
 				used++
+				c := cells.of(i%u.W, i/u.W)
+				sums[c] += d
+				counts[c]++
 			}
 		}
 		if used == 0 {
@@ -115,7 +123,16 @@ func gainOf(u *plate.Gray) (Gain, error) {
 	if used < len(u.Pix)/500 {
 		return Gain{}, ErrNoScreen
 	}
-	return Gain{Value: center, Sigma: sd / math.Sqrt(float64(used)), Pixels: used}, nil
+	var scatter, seen float64
+	for c, n := range counts {
+		if n > 0 {
+			d := sums[c] - n*mean
+			scatter += d * d
+			seen++
+		}
+	}
+	sigma := math.Sqrt(scatter*seen/max(seen-1, 1)) / float64(used)
+	return Gain{Value: center, Sigma: max(sigma, sd/math.Sqrt(float64(used))), Pixels: used}, nil
 }
 
 // quantile returns the value that the part q of pix does not exceed. It looks at 20000 values at the most,
@@ -132,115 +149,14 @@ func quantile(pix []float32, q float64) float32 {
 	return nth(some, int(q*float64(len(some)-1)+0.5))
 }
 
-// A Crosstalk is what the band camera sees of the set light: m.
-type Crosstalk struct {
-	M      [3]float64 // for red, green and blue; none is negative
-	Sigma  [3]float64 // the standard errors
-	Pixels int        // how many pixels they were taken from: certainly performer
+// cells are a grid over the frame, some 24 cells across: errors of one cell may hang together, those of two
+// cells hardly.
+type cells struct{ side, across, n int }
+
+func newCells(w, h int) cells {
+	side := max((w+23)/24, 1)
+	across := (w + side - 1) / side
+	return cells{side, across, across * ((h + side - 1) / side)}
 }
 
-// ErrNoCore says that a take has too few pixels that are certainly performer and lit to tell the crosstalk.
-var ErrNoCore = errors.New("too few pixels are certainly performer and lit")
-
-// Crosstalk estimates m from frames of a take, by non-negative least squares over the pixels that are
-// certainly performer: there the band plate has nothing but m . P, and what spill there is as a constant.
-// Pixels that a little screen shines through are cut off as outliers. The solver's own crosstalk does not
-// matter. Fewer than 500 pixels give ErrNoCore.
-func (s *Solver) Crosstalk(frames []Sample) (Crosstalk, error) {
-	free := *s
-	free.m = [3]float32{} // inverse still has m.K in it, a difference of some 1e-3 that the threshold below forgives
-	var rows [][4]float64 // r, g, b, band
-	for k, f := range frames {
-		u, err := free.quotient(f)
-		if err != nil {
-			return Crosstalk{}, fmt.Errorf("sample %d: %w", k, err)
-		}
-		g, err := gainOf(u)
-		if errors.Is(err, ErrNoScreen) {
-			g.Value = 1
-		} else if err != nil {
-			return Crosstalk{}, err
-		}
-		// Only where nothing within three pixels lets more than a third through: set light in the band of a
-		// bright costume may look like that much.
-		high := boxMax(u, 3)
-		stride := 1 + s.w*s.h*len(frames)/2_000_000
-		for y := 3; y < s.h-3; y += stride {
-			for x := 3; x < s.w-3; x += stride {
-				i := y*s.w + x
-				if high.Pix[i] > 0.35*float32(g.Value) || s.inverse.Pix[i] == 0 {
-					continue
-				}
-				row := [4]float64{float64(f.Color.Pix[0][i]), float64(f.Color.Pix[1][i]), float64(f.Color.Pix[2][i]), float64(f.Band.Pix[i])}
-				if s.darkColor != nil {
-					for c := range 3 {
-						row[c] -= float64(s.darkColor.Pix[c][i])
-					}
-				}
-				if s.darkBand != nil {
-					row[3] -= float64(s.darkBand.Pix[i])
-				}
-				rows = append(rows, row)
-			}
-		}
-	}
-	return crosstalkOf(rows)
-}
-
-func crosstalkOf(rows [][4]float64) (Crosstalk, error) {
-	const least = 500
-	if len(rows) < least {
-		return Crosstalk{}, ErrNoCore
-	}
-	var x [4]float64 // m and the constant
-	low, high := math.Inf(-1), math.Inf(1)
-	var residuals []float32
-	var used int
-	var a [4][4]float64
-	var sd float64
-	for pass := range 12 {
-		a = [4][4]float64{}
-		var b [4]float64
-		used = 0
-		for _, r := range rows {
-			v := [4]float64{r[0], r[1], r[2], 1}
-			e := r[3] - (x[0]*v[0] + x[1]*v[1] + x[2]*v[2] + x[3])
-			if pass > 0 && (e < low || e > high) {
-				continue
-			}
-			w := 1.0
-			if pass < 4 && e > 0 { // whatever shines through only adds: begin at the lower edge
-				w = 0.2
-			}
-			used++
-			for i := range 4 {
-				b[i] += w * v[i] * r[3]
-				for j := range 4 {
-					a[i][j] += w * v[i] * v[j]
-				}
-			}
-		}
-		if used < least {
-			return Crosstalk{}, ErrNoCore
-		}
-		x = nonNegative(a, b)
-		residuals = residuals[:0]
-		for _, r := range rows {
-			e := r[3] - (x[0]*r[0] + x[1]*r[1] + x[2]*r[2] + x[3])
-			if pass == 0 || (e >= low && e <= high) {
-				residuals = append(residuals, float32(math.Abs(e)))
-			}
-		}
-		// 1.4826: from the median of absolute deviations to a standard deviation, for normal noise.
-		sd = max(1.4826*float64(quantile(residuals, 0.5)), 1e-7)
-		low, high = -3*sd, 2.5*sd
-	}
-	if light := (a[0][0] + a[1][1] + a[2][2]) / float64(used); light < 1e-4 {
-		return Crosstalk{}, ErrNoCore
-	}
-	out := Crosstalk{M: [3]float64(x[:3]), Pixels: used}
-	for c := range 3 {
-		out.Sigma[c] = sd * math.Sqrt(inverseDiagonal(a, c))
-	}
-	return out, nil
-}
+func (c cells) of(x, y int) int { return y/c.side*c.across + x/c.side }

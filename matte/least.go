@@ -2,17 +2,21 @@ package matte
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 )
 
 // nonNegative returns the x >= 0 that makes x'Ax/2 - b'x least: least squares by its normal equations, over
-// all sixteen choices of what is held at zero.
-func nonNegative(a [4][4]float64, b [4]float64) (best [4]float64) {
+// all choices of what is held at zero. It is for a handful of unknowns. Those listed in signed may have
+// any sign.
+func nonNegative(a [][]float64, b []float64, signed ...int) []float64 {
+	n := len(b)
+	best := make([]float64, n)
 	least := 0.0 // of x = 0
-	for set := 1; set < 16; set++ {
+	for set := 1; set < 1<<n; set++ {
 		var free []int
-		for i := range 4 {
+		for i := range n {
 			if set>>i&1 == 1 {
 				free = append(free, i)
 			}
@@ -33,11 +37,11 @@ func nonNegative(a [4][4]float64, b [4]float64) (best [4]float64) {
 		if chol.SolveVecTo(&sol, rhs) != nil {
 			continue
 		}
-		var x [4]float64
+		x := make([]float64, n)
 		inside, value := true, 0.0
 		for p, i := range free {
 			x[i] = sol.AtVec(p)
-			inside = inside && x[i] >= 0
+			inside = inside && (x[i] >= 0 || slices.Contains(signed, i))
 			value -= b[i] * x[i] / 2 // at the minimum x'Ax = b'x
 		}
 		if inside && value < least {
@@ -47,23 +51,42 @@ func nonNegative(a [4][4]float64, b [4]float64) (best [4]float64) {
 	return best
 }
 
-// inverseDiagonal returns element k, k of a's inverse, or infinity where a has none.
-func inverseDiagonal(a [4][4]float64, k int) float64 {
-	sym := mat.NewSymDense(4, nil)
-	for i := range 4 {
-		for j := i; j < 4; j++ {
+// sandwich returns the standard errors of least squares whose errors may hang together within groups but not
+// between them: the roots of the diagonal of A^-1 M A^-1, with A the normal matrix and M the sum over the groups
+// of the outer product of their scores (White 1980, Liang and Zeger 1986; from memory). They are infinite where
+// A has no inverse.
+func sandwich(a [][]float64, scores [][]float64) []float64 {
+	n := len(a)
+	out := make([]float64, n)
+	for i := range out {
+		out[i] = math.Inf(1)
+	}
+	sym := mat.NewSymDense(n, nil)
+	for i := range n {
+		for j := i; j < n; j++ {
 			sym.SetSym(i, j, a[i][j])
 		}
 	}
 	var chol mat.Cholesky
-	if !chol.Factorize(sym) {
-		return math.Inf(1)
+	if !chol.Factorize(sym) || len(scores) < 2 {
+		return out
 	}
-	unit := mat.NewVecDense(4, nil)
-	unit.SetVec(k, 1)
-	var sol mat.VecDense
-	if chol.SolveVecTo(&sol, unit) != nil {
-		return math.Inf(1)
+	var inv mat.SymDense
+	if chol.InverseTo(&inv) != nil {
+		return out
 	}
-	return sol.AtVec(k)
+	clear(out)
+	for _, g := range scores {
+		for i := range n {
+			d := 0.0
+			for j := range n {
+				d += inv.At(i, j) * g[j]
+			}
+			out[i] += d * d
+		}
+	}
+	for i := range out {
+		out[i] = math.Sqrt(out[i] * float64(len(scores)) / float64(len(scores)-1))
+	}
+	return out
 }

@@ -19,6 +19,9 @@ type Faults struct {
 	Bits        int        // of both cameras' files, whose code values are clamped to 0 to 1; 0: float
 	ScreenLevel float64    // S where the screen is brightest, without its pedestal; 0: 0.8
 	Spill       float64    // sodium light off the performer, over the light of the screen beside it
+	SpillSide   float64    // where the spill comes from: -1 the left of the frame, 1 the right, 0 all around; at the other edge none is left
+	Glare       float64    // the band lens's veiling glare: how much of the frame's light it spreads over the frame
+	CornerLeak  float64    // how much stronger K is in the corners, relative to its center: a filter's shift with angle
 	FrameOffset int        // frames that the band camera was started late: its frame i is of instant i + FrameOffset
 }
 
@@ -76,4 +79,10 @@ func hash(v ...uint64) uint64 {
 		h ^= h >> 31
 	}
 	return h
+}
+
+// spill returns the sodium light off the performer at x, in half frames from the center, over that of the
+// screen beside it.
+func (f Faults) spill(x float64) float64 {
+	return f.Spill * clamp(1-(math.Abs(f.SpillSide)-f.SpillSide*x)/2)
 }

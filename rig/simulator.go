@@ -70,7 +70,7 @@ func NewSimulator(s Scene, colorW, colorH, bandW, bandH int, m Mapping, f Faults
 	rows(colorH, func(y0, y1 int) {
 		for y := y0; y < y1; y++ {
 			for x := range colorW {
-				r.k[y*colorW+x] = float32(r.shape(float64(x), float64(y)))
+				r.k[y*colorW+x] = float32(r.shape(float64(x), float64(y)) * r.leak(float64(x), float64(y)))
 			}
 		}
 	})
@@ -100,6 +100,13 @@ func NewSimulator(s Scene, colorW, colorH, bandW, bandH int, m Mapping, f Faults
 // shape returns the screen's shape at the color pixel (x, y), which may be outside the frame.
 func (r *Simulator) shape(x, y float64) float64 {
 	return r.f.shape((x+0.5)/float64(r.colorW)*2-1, (y+0.5)/float64(r.colorH)*2-1)
+}
+
+// leak returns how much stronger K is at the color pixel (x, y) than in the middle of the frame, over the
+// screen's own shape.
+func (r *Simulator) leak(x, y float64) float64 {
+	x, y = (x+0.5)/float64(r.colorW)*2-1, (y+0.5)/float64(r.colorH)*2-1
+	return 1 + r.f.CornerLeak*(x*x+y*y)/2
 }
 
 // view is the scene behind the lens: p and t on the color plate, and for the band camera t and m . p on the
@@ -189,6 +196,9 @@ func (r *Simulator) Frame(i int) Shot {
 	band := &plate.Gray{W: r.bandW, H: r.bandH, Pix: r.gather(b.fineT)}
 	level, spill := float32(r.f.gain(i+r.f.FrameOffset, r.seed)*r.f.screenLevel()), float32(r.f.Spill)
 	for j, t := range band.Pix {
+		if r.f.SpillSide != 0 {
+			spill = float32(r.f.spill((float64(r.at[2*j])+0.5)/float64(r.colorW)*2 - 1))
+		}
 		band.Pix[j] = float32(r.f.DarkLevel) + level*r.s[j]*(t+spill*(1-t))
 	}
 	if b.fineQ != nil {
@@ -196,6 +206,7 @@ func (r *Simulator) Frame(i int) Shot {
 			band.Pix[j] += q
 		}
 	}
+	r.glare(band)
 	r.expose(band.Pix, r.bandW, 1, uint64(i), 3)
 	return Shot{color, band, Truth{alpha, v.p, g}}
 }
@@ -237,6 +248,7 @@ func (r *Simulator) emptyBand(g float64, frame uint64) *plate.Gray {
 	for j := range f.Pix {
 		f.Pix[j] = float32(r.f.DarkLevel) + level*r.s[j]
 	}
+	r.glare(f)
 	r.expose(f.Pix, r.bandW, cleanExposures, frame, 3)
 	return f
 }

@@ -1,0 +1,202 @@
+package matte
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"example.com/twinplate/plate"
+)
+
+// A Crosstalk is what the band camera sees of the set light: m.
+type Crosstalk struct {
+	M      [3]float64 // for red, green and blue; none is negative
+	Sigma  [3]float64 // the standard errors
+	Lift   float64    // light that the band plate has on the performer without any set light: spill and the like
+	Pixels int        // how many pixels they were taken from: certainly performer
+}
+
+// ErrNoCore says that a take has too few pixels that are certainly performer and lit to tell the crosstalk.
+var ErrNoCore = errors.New("too few pixels are certainly performer and lit")
+
+// Crosstalk estimates m from frames of a take, by non-negative least squares over the pixels that are
+// certainly performer: there the band plate has nothing but m . P, and what spill there is as a constant.
+// Pixels that a little screen shines through are cut off as outliers. The solver's own crosstalk does not
+// matter. Fewer than 500 pixels give ErrNoCore.
+//
+// The standard errors come from the scatter between the places of the frame, so that they have in them what
+// hangs together over a costume's patch, and not only the noise of the pixels.
+func (s *Solver) Crosstalk(frames []Sample) (Crosstalk, error) {
+	c, err := s.core(frames, nil)
+	if err != nil {
+		return Crosstalk{}, err
+	}
+	x, sigma, err := c.fit(false)
+	if err != nil {
+		return Crosstalk{}, err
+	}
+	return Crosstalk{[3]float64(x[:3]), [3]float64(sigma[:3]), x[3], len(c.rows) * coreStep * coreStep}, nil
+}
+
+// coreStep is the distance between the pixels that are looked at: each is a mean over 3x3.
+const coreStep = 3
+
+// A core is what the two plates hold where there is certainly performer.
+type core struct {
+	rows  []coreRow
+	group int // how many groups there are
+}
+
+type coreRow struct {
+	v     [5]float64 // red, green, blue, 1, and the glare's light
+	band  float64
+	group int
+}
+
+// core gathers the pixels that are certainly performer. The glare, where not nil, returns the light that the
+// lens spreads in a frame, at a strength of 1.
+func (s *Solver) core(frames []Sample, glare func(Sample) *plate.Gray) (*core, error) {
+	free := *s
+	free.m = [3]float32{} // inverse still has m.K in it, a difference of some 1e-3 that the threshold below forgives
+	cells := newCells(s.w, s.h)
+	out := &core{group: cells.n * len(frames)}
+	for k, f := range frames {
+		u, err := free.quotient(f)
+		if err != nil {
+			return nil, fmt.Errorf("sample %d: %w", k, err)
+		}
+		g, err := gainOf(u)
+		if errors.Is(err, ErrNoScreen) {
+			g.Value = 1
+		} else if err != nil {
+			return nil, err
+		}
+		// Only where nothing within three pixels lets more than a third through: set light in the band of a
+		// bright costume may look like that much.
+		high := boxMax(u, 3)
+		var veil *plate.Gray
+		if glare != nil {
+			veil = glare(f)
+		}
+		stride := coreStep * (1 + s.w*s.h*len(frames)/18_000_000)
+		for y := 3; y < s.h-3; y += stride {
+			for x := 3; x < s.w-3; x += stride {
+				i := y*s.w + x
+				if high.Pix[i] > 0.35*float32(g.Value) || s.inverse.Pix[i] == 0 {
+					continue
+				}
+				// Means over 3x3 pixels: noise in what is fitted to would make m too small.
+				row := coreRow{group: k*cells.n + cells.of(x, y)}
+				for dy := -1; dy <= 1; dy++ {
+					for j := i + dy*s.w - 1; j <= i+dy*s.w+1; j++ {
+						for c := range 3 {
+							row.v[c] += float64(f.Color.Pix[c][j]) / 9
+							if s.darkColor != nil {
+								row.v[c] -= float64(s.darkColor.Pix[c][j]) / 9
+							}
+						}
+						row.band += float64(f.Band.Pix[j]) / 9
+						if s.darkBand != nil {
+							row.band -= float64(s.darkBand.Pix[j]) / 9
+						}
+					}
+				}
+				row.v[3] = 1
+				if veil != nil {
+					row.v[4] = float64(veil.Pix[i])
+				}
+				out.rows = append(out.rows, row)
+			}
+		}
+	}
+	return out, nil
+}
+
+// fit returns m, the constant, and, where asked, the strength of the glare, with their standard errors.
+func (c *core) fit(glare bool) (x, sigma []float64, err error) {
+	const least = 500 / (coreStep * coreStep)
+	n := 4
+	if glare {
+		n = 5
+	}
+	if len(c.rows) < least {
+		return nil, nil, ErrNoCore
+	}
+	x = make([]float64, n)
+	residual := func(r coreRow) float64 {
+		e := r.band
+		for i := range n {
+			e -= x[i] * r.v[i]
+		}
+		return e
+	}
+	low, high := math.Inf(-1), math.Inf(1)
+	var residuals []float32
+	a := make([][]float64, n)
+	for i := range a {
+		a[i] = make([]float64, n)
+	}
+	var used int
+	for pass := range 14 {
+		for i := range a {
+			clear(a[i])
+		}
+		b := make([]float64, n)
+		used = 0
+		for _, r := range c.rows {
+			e := residual(r)
+			if pass > 0 && (e < low || e > high) {
+				continue
+			}
+			w := 1.0
+			if pass < 4 && e > 0 { // whatever shines through only adds: begin at the lower edge
+				w = 0.2
+			}
+			used++
+			for i := range n {
+				b[i] += w * r.v[i] * r.band
+				for j := range n {
+					a[i][j] += w * r.v[i] * r.v[j]
+				}
+			}
+		}
+		if used < least {
+			return nil, nil, ErrNoCore
+		}
+		x = nonNegative(a, b)
+		residuals = residuals[:0]
+		for _, r := range c.rows {
+			if e := residual(r); pass == 0 || (e >= low && e <= high) {
+				residuals = append(residuals, float32(math.Abs(e)))
+			}
+		}
+		// 1.4826: from the median of absolute deviations to a standard deviation, for normal noise.
+		sd := max(1.4826*float64(quantile(residuals, 0.5)), 1e-7)
+		low, high = -3*sd, 3*sd
+	}
+	if light := (a[0][0] + a[1][1] + a[2][2]) / float64(used); light < 1e-4 {
+		return nil, nil, ErrNoCore
+	}
+	scores := map[int][]float64{}
+	for _, r := range c.rows {
+		e := residual(r)
+		if e < low || e > high {
+			continue
+		}
+		g := scores[r.group]
+		if g == nil {
+			g = make([]float64, n)
+			scores[r.group] = g
+		}
+		for i := range n {
+			g[i] += r.v[i] * e
+		}
+	}
+	list := make([][]float64, 0, len(scores))
+	for k := range c.group { // in a fixed order, so that the sums are the same at every run
+		if g := scores[k]; g != nil {
+			list = append(list, g)
+		}
+	}
+	return x, sandwich(a, list), nil
+}

@@ -1,0 +1,223 @@
+package matte
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"example.com/twinplate/plate"
+)
+
+// A Noise is how noisy a camera is, in EMVA 1288's linear model (release 4.0, section 2): the variance of a
+// pixel is that of the dark plus one in proportion to the light. Full scale is 1, and the light is linear. The
+// zero value is a camera without noise.
+type Noise struct {
+	Read      float64 `json:"read"`       // standard deviation in the dark
+	PerSignal float64 `json:"per_signal"` // variance for each unit of light: 1 over the full-well capacity in electrons
+}
+
+// Variance returns the variance of a pixel whose light, less the dark plate, is signal. Light below 0 counts
+// as none.
+func (n Noise) Variance(signal float64) float64 {
+	return n.Read*n.Read + n.PerSignal*max(signal, 0)
+}
+
+// check returns an error where n cannot be a camera's noise.
+func (n Noise) check(what string) error {
+	for _, v := range []float64{n.Read, n.PerSignal} {
+		if !(v >= 0 && v <= 1) {
+			return fmt.Errorf("matte: the %s camera's noise has %v: it must be 0 to 1, with full scale as 1", what, v)
+		}
+	}
+	return nil
+}
+
+// ErrNoNoise says that too few pixels are plain enough to tell noise from picture.
+var ErrNoNoise = errors.New("too little of the picture is plain enough to tell its noise")
+
+// PhotonTransfer measures a camera's noise by EMVA 1288's photon-transfer method: from pairs of flat frames,
+// both frames of a pair of the same light, which is best at a different level in each pair. One pair of an
+// uneven screen serves too, since it holds many levels; so does a pair of dark frames beside it. For pixels of
+// like level the variance is half the mean square of the two frames' difference, less half the square of the
+// difference of their means, and a straight line through variance against level is the camera. The dark plate
+// may be nil. An error says which size is wrong; fewer than 500 pixels in all give ErrNoNoise.
+func PhotonTransfer(pairs [][2]*plate.Gray, dark *plate.Gray) (Noise, error) {
+	var points []transfer
+	for k, p := range pairs {
+		if err := plate.CheckSize(fmt.Sprintf("second frame of pair %d", k), p[1].Size(), "first", p[0].Size()); err != nil {
+			return Noise{}, err
+		}
+		if dark != nil {
+			if err := plate.CheckSize("dark plate", dark.Size(), fmt.Sprintf("pair %d", k), p[0].Size()); err != nil {
+				return Noise{}, err
+			}
+		}
+		for _, f := range p {
+			if err := f.CheckFinite(); err != nil {
+				return Noise{}, fmt.Errorf("pair %d: %w", k, err)
+			}
+		}
+		points = append(points, transferOfPair(p, dark)...)
+	}
+	return fitNoise(points)
+}
+
+// A transfer is one point of the photon-transfer curve.
+type transfer struct {
+	level, variance float64
+	n               float64 // how many differences it was taken from
+}
+
+const transferBins = 24
+
+func transferOfPair(p [2]*plate.Gray, dark *plate.Gray) []transfer {
+	// The levels come from means over 7x7 pixels: sorted by its own noise, a pixel would look quiet.
+	sum := plate.NewGray(p[0].W, p[0].H)
+	for i := range sum.Pix {
+		sum.Pix[i] = (p[0].Pix[i] + p[1].Pix[i]) / 2
+		if dark != nil {
+			sum.Pix[i] -= dark.Pix[i]
+		}
+	}
+	level := boxMean(sum, 3)
+	low, high := quantile(level.Pix, 0), quantile(level.Pix, 1)
+	width := max((high-low)/transferBins, 1e-9)
+	var bins [transferBins]struct{ n, level, d, d2 float64 }
+	for i, v := range level.Pix {
+		b := &bins[min(max(int((v-low)/width), 0), transferBins-1)]
+		d := float64(p[0].Pix[i]) - float64(p[1].Pix[i])
+		b.n++
+		b.level += float64(v)
+		b.d += d
+		b.d2 += d * d
+	}
+	var out []transfer
+	for _, b := range bins {
+		if b.n >= 100 {
+			mean := b.d / b.n
+			out = append(out, transfer{b.level / b.n, (b.d2/b.n - mean*mean) / 2, b.n})
+		}
+	}
+	return out
+}
+
+// noiseBlock is the side, in pixels, of the squares that NoiseOfTake looks at: each has sixteen Laplacians that
+// share no pixel.
+const noiseBlock = 12
+
+// NoiseOfTake estimates a camera's noise from frames of a take, by photon transfer without flat frames. In
+// squares of 12 pixels, the second difference both ways, which takes out whatever is smooth, gives a variance;
+// among squares of like level, the quietest quarter are taken as plain. A picture with texture everywhere
+// reads as noisier than it is. The frames are as the camera made them, not resampled; each channel of a color
+// camera is a frame. The dark plate may be nil. Fewer than 100 plain squares give ErrNoNoise.
+func NoiseOfTake(frames []*plate.Gray, dark *plate.Gray) (Noise, error) {
+	type block struct{ level, variance float64 }
+	var blocks []block
+	for k, f := range frames {
+		if dark != nil {
+			if err := plate.CheckSize("dark plate", dark.Size(), fmt.Sprintf("frame %d", k), f.Size()); err != nil {
+				return Noise{}, err
+			}
+		}
+		for y := 0; y+noiseBlock <= f.H; y += noiseBlock {
+			for x := 0; x+noiseBlock <= f.W; x += noiseBlock {
+				var level, d2 float64
+				for dy := 1; dy < noiseBlock; dy += 3 {
+					for dx := 1; dx < noiseBlock; dx += 3 {
+						i := (y+dy)*f.W + x + dx
+						up, at, down := f.Pix[i-f.W-1:i-f.W+2], f.Pix[i-1:i+2], f.Pix[i+f.W-1:i+f.W+2]
+						d := float64(4*at[1] - 2*(at[0]+at[2]+up[1]+down[1]) + up[0] + up[2] + down[0] + down[2])
+						d2 += d * d / 36 // the squares of the nine factors add up to 36
+						v := at[1]
+						if dark != nil {
+							v -= dark.Pix[i]
+						}
+						level += float64(v)
+					}
+				}
+				if d2 > 0 { // exactly plain is clipped, not quiet
+					blocks = append(blocks, block{level / 16, d2 / 16})
+				}
+			}
+		}
+	}
+	if len(blocks) < 100 {
+		return Noise{}, ErrNoNoise
+	}
+	slices.SortFunc(blocks, func(a, b block) int {
+		if a.level < b.level {
+			return -1
+		}
+		return 1
+	})
+	var points []transfer
+	per := max(len(blocks)/transferBins, 40)
+	for from := 0; from < len(blocks); from += per {
+		some := blocks[from:min(from+per, len(blocks))]
+		if len(some) < 40 {
+			break
+		}
+		variances := make([]float64, len(some))
+		level := 0.0
+		for i, b := range some {
+			variances[i] = b.variance
+			level += b.level
+		}
+		// The lower quartile of chi-squared with 16 degrees of freedom is 11.912.
+		points = append(points, transfer{level / float64(len(some)), nth(variances, len(variances)/4) * 16 / 11.912, float64(4 * len(some))})
+	}
+	// Texture only adds: what is far above the line is taken out.
+	n, err := fitNoise(points)
+	for range 6 {
+		if err != nil {
+			break
+		}
+		var kept []transfer
+		for _, p := range points {
+			if p.variance < 1.3*n.Variance(p.level) {
+				kept = append(kept, p)
+			}
+		}
+		if len(kept) < 3 {
+			break
+		}
+		n, err = fitNoise(kept)
+	}
+	return n, err
+}
+
+// fitNoise fits the line of the camera, neither of whose coefficients can be negative. Points count by how many
+// differences they stand for, and by the square of their variance, to which the error of a variance is in
+// proportion.
+func fitNoise(points []transfer) (Noise, error) {
+	total := 0.0
+	for _, p := range points {
+		total += p.n
+	}
+	if total < 400 {
+		return Noise{}, ErrNoNoise
+	}
+	var n Noise
+	for pass := range 8 {
+		var a [2][2]float64
+		var b [2]float64
+		for _, p := range points {
+			expected := p.variance
+			if pass > 0 {
+				expected = n.Variance(p.level)
+			}
+			w := p.n / max(expected*expected, 1e-24)
+			x := [2]float64{1, max(p.level, 0)}
+			for i := range x {
+				b[i] += w * x[i] * p.variance
+				for j := range x {
+					a[i][j] += w * x[i] * x[j]
+				}
+			}
+		}
+		x := nonNegative([][]float64{a[0][:], a[1][:]}, b[:])
+		n = Noise{Read: math.Sqrt(x[0]), PerSignal: x[1]}
+	}
+	return n, nil
+}
