@@ -6,7 +6,7 @@ import (
 )
 
 // tileSize is the width and height of the windows in which edges are measured, in pixels of the level.
-const tileSize = 14
+const tileSize = 9
 
 // minEdges is the least number of pieces of edge that a geometry is fitted to, and maxTiles bounds the work.
 const (

@@ -62,12 +62,16 @@ type fit struct {
 	g     Geometry
 	model string
 	terms int // radial terms, when the model has them
-	theta theta
-	d     float64    // the color frame's half diagonal, in pixels
-	s     [2]float64 // band pixels to a color pixel, nominally
-	last  []measurement
-	match float64
-	stats stats
+	// strict is the error, in pixels of the level, of a measurement in whose tile alpha explains nothing of the
+	// color. A performer's own shading there moves the edge that the color shows; but far from the solution
+	// nothing is explained well.
+	strict float64
+	theta  theta
+	d      float64    // the color frame's half diagonal, in pixels
+	s      [2]float64 // band pixels to a color pixel, nominally
+	last   []measurement
+	match  float64
+	stats  stats
 }
 
 // stats is what a fit leaves over.
@@ -78,7 +82,7 @@ type stats struct {
 }
 
 func newFit(g Geometry, l *level, model string) *fit {
-	f := &fit{l: l, g: g, model: model, terms: 2}
+	f := &fit{l: l, g: g, model: model, terms: 2, strict: lenient}
 	f.d = g.halfDiagonal()
 	f.s = [2]float64{float64(g.BandW) / float64(g.ColorW), float64(g.BandH) / float64(g.ColorH)}
 	if f.shapeDiffers() && modelIndex(model) == 1 {
@@ -170,7 +174,9 @@ type equation struct {
 
 // Constants of the weighting, in pixels of the level.
 const (
-	correlated = 8    // how many smoothed pixels share their noise
+	correlated = 15   // how many smoothed pixels share their noise
+	lenient    = 5    // fit.strict on the way
+	strict     = 60   // and in the last fits
 	worst      = 1.5  // standard deviation from which a measurement is left out
 	farthest   = 3    // displacement beyond which a measurement says only the direction
 	leastError = 0.03 // error that every measurement is granted besides noise
@@ -193,7 +199,7 @@ func (f *fit) equations(ms []measurement) []equation {
 			if !(q.l*worst*worst > correlated) {
 				continue
 			}
-			eq := equation{e: (q.x*m.b[0] + q.y*m.b[1]) / q.l, v: correlated / q.l, from: i}
+			eq := equation{e: (q.x*m.b[0] + q.y*m.b[1]) / q.l, v: correlated/q.l + f.strict*f.strict*(1-m.match)*(1-m.match), from: i}
 			eq.e = math.Max(-farthest, math.Min(eq.e, farthest))
 			for j := range eq.row {
 				eq.row[j] = q.x*dx[j] + q.y*dy[j]
@@ -216,17 +222,14 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 	r := make([]float64, len(eqs))
 	for pass := range 8 {
 		// How far apart the measurements are beyond their noise: from the median.
-		abs := make([]float64, len(eqs))
 		var delta theta
 		for j := range delta {
 			delta[j] = next[j] - now[j]
 		}
 		for i, q := range eqs {
 			r[i] = q.e - dot(&q.row, &delta)
-			abs[i] = math.Abs(r[i])
 		}
-		slices.Sort(abs)
-		spread := math.Max(1.4826*abs[len(abs)/2], leastError)
+		spread := apart(eqs, r)
 		for i := range eqs {
 			q := &eqs[i]
 			q.weight = 1 / (q.v + spread*spread)
@@ -376,8 +379,8 @@ func (f *fit) matchSoftness(ctx context.Context) error {
 }
 
 // choose fits the richest model allowed, and then the one that the measurements support: the one with the
-// least of Schwarz's criterion, chi-squared plus the number of parameters times the logarithm of the number
-// of measurements. Neighboring pieces of edge do not err independently, so that two count as one.
+// least of Schwarz's criterion for errors of unknown size (Schwarz 1978): n measurements' n log(chi-squared)
+// plus the number of parameters times log(n). Neighboring pieces of edge do not err independently, so that two count as one.
 func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	richest := f.model
 	if richest == Radial {
@@ -390,9 +393,28 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	if ok, err := f.run(ctx, 8); !ok || err != nil {
 		return ok, err
 	}
+	// The strict fits look at few measurements, and must not wander off with them.
+	for _, s := range []float64{20, strict} {
+		before := *f
+		f.strict = s
+		ok, err := f.run(ctx, 8)
+		if err != nil {
+			return false, err
+		}
+		if !ok || f.match < before.match-0.02 {
+			*f = before
+			break
+		}
+	}
 	eqs := f.equations(f.last)
 	f.weigh(eqs)
-	n := float64(len(eqs))
+	// With unequal weights they count as this many.
+	var sum, square float64
+	for _, q := range eqs {
+		sum += q.weight
+		square += q.weight * q.weight
+	}
+	n := sum * sum / square / independent
 	best := math.Inf(1)
 	for i, model := range models[:modelIndex(richest)+1] {
 		if f.shapeDiffers() && i < 2 {
@@ -404,7 +426,7 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 			}
 			free, _ := columns(model, terms)
 			_, chi2 := f.linear(eqs, model, terms, f.theta)
-			if c := chi2/independent + float64(len(free))*math.Log(n); c < best {
+			if c := n*math.Log(chi2) + float64(len(free))*math.Log(n); c < best {
 				best, f.model, f.terms = c, model, terms
 			}
 		}
@@ -416,20 +438,37 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 }
 
 // independent is how many neighboring measurements err together.
-const independent = 2
+const independent = 1
 
 // weigh gives the equations the weights of a fit that has converged, with chi-squared about their number.
 func (f *fit) weigh(eqs []equation) {
-	abs := make([]float64, len(eqs))
+	r := make([]float64, len(eqs))
 	for i, q := range eqs {
-		abs[i] = math.Abs(q.e)
+		r[i] = q.e
 	}
-	slices.Sort(abs)
-	spread := math.Max(1.4826*abs[len(abs)/2], leastError)
+	spread := apart(eqs, r)
 	for i := range eqs {
 		q := &eqs[i]
 		q.weight = 1 / (q.v + spread*spread)
 		z := q.e * q.e * q.weight / (2.5 * 2.5)
 		q.weight /= (1 + z) * (1 + z)
 	}
+}
+
+// apart returns the spread of the residuals r of the better half of the equations, those with the least
+// variance, by their median.
+func apart(eqs []equation, r []float64) float64 {
+	v := make([]float64, len(eqs))
+	for i, q := range eqs {
+		v[i] = q.v
+	}
+	slices.Sort(v)
+	var abs []float64
+	for i, q := range eqs {
+		if q.v <= v[len(v)/8] {
+			abs = append(abs, math.Abs(r[i]))
+		}
+	}
+	slices.Sort(abs)
+	return math.Max(1.4826*abs[len(abs)/2], leastError)
 }

@@ -162,6 +162,10 @@ func Residual(ctx context.Context, pairs []Pair, g Geometry) (float64, error) {
 	if err := f.matchSoftness(ctx); err != nil {
 		return 0, err
 	}
+	f.strict = strict
+	if _, err := f.run(ctx, 0); err != nil {
+		return 0, err
+	}
 	return f.stats.rms, nil
 }
 
