@@ -41,6 +41,9 @@ func (s *Solver) Crosstalk(frames []Sample) (Crosstalk, error) {
 // coreStep is the distance between the pixels that are looked at: each is a mean over 3x3.
 const coreStep = 3
 
+// coreReach is how far, in pixels along each axis, the core stays away from where the screen shines through.
+const coreReach = 5
+
 // A core is what the two plates hold where there is certainly performer.
 type core struct {
 	rows  []coreRow
@@ -71,16 +74,16 @@ func (s *Solver) core(frames []Sample, glare func(Sample) *plate.Gray) (*core, e
 		} else if err != nil {
 			return nil, err
 		}
-		// Only where nothing within three pixels lets more than a third through: set light in the band of a
-		// bright costume may look like that much.
-		high := boxMax(u, 3)
+		// Only where nothing within five pixels lets more than a third through: set light in the band of a
+		// bright costume may look like that much, and the blur of an edge reaches a few pixels inward.
+		high := boxMax(u, coreReach)
 		var veil *plate.Gray
 		if glare != nil {
 			veil = glare(f)
 		}
 		stride := coreStep * (1 + s.w*s.h*len(frames)/18_000_000)
-		for y := 3; y < s.h-3; y += stride {
-			for x := 3; x < s.w-3; x += stride {
+		for y := coreReach; y < s.h-coreReach; y += stride {
+			for x := coreReach; x < s.w-coreReach; x += stride {
 				i := y*s.w + x
 				if high.Pix[i] > 0.35*float32(g.Value) || s.inverse.Pix[i] == 0 {
 					continue

@@ -33,7 +33,7 @@ func ExampleSolver_Solve() {
 
 // What a simulated set knows of itself, estimated from its plates.
 func ExampleSolver_Crosstalk() {
-	const w, h = 320, 180
+	const w, h = 480, 270
 	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.DemoFaults(), 1)
 	solver, err := matte.NewSolver(w, h, matte.References{
 		DarkColor: set.DarkColor(), DarkBand: set.DarkBand(), CleanColor: set.CleanColor(), CleanBand: set.CleanBand(),

@@ -87,7 +87,8 @@ func gainOf(u *plate.Gray) (Gain, error) {
 		return Gain{}, ErrNoScreen
 	}
 	center := (float64(at) + 0.5) * float64(width)
-	// From here on every pixel whose 3x3 mean is near the center counts, cut at three sigmas, both renewed.
+	// From here on every pixel counts whose 3x3 mean is near the center, and those of its neighbors too; the
+	// center and what is near are renewed.
 	reach := 0.06 * center
 	var mean, sd float64
 	var used int
@@ -95,13 +96,21 @@ func gainOf(u *plate.Gray) (Gain, error) {
 	// error comes from the scatter of the sums over the cells of a grid.
 	cells := newCells(u.W, u.H)
 	sums, counts := make([]float64, cells.n), make([]float64, cells.n)
+	out := plate.NewGray(u.W, u.H) // 1 where the 3x3 mean is not near the center
 	for range 8 {
 		var sum, sum2 float64
 		used = 0
+		for i, v := range smooth.Pix {
+			out.Pix[i] = 0
+			if math.Abs(float64(v)-center) >= reach {
+				out.Pix[i] = 1
+			}
+		}
+		near := boxMax(out, 3)
 		clear(sums)
 		clear(counts)
-		for i, v := range smooth.Pix {
-			if math.Abs(float64(v)-center) < reach {
+		for i, v := range near.Pix {
+			if v == 0 {
 				d := float64(u.Pix[i]) - center
 				sum += d
 				sum2 += d * d
@@ -118,7 +127,7 @@ func gainOf(u *plate.Gray) (Gain, error) {
 		sd = math.Sqrt(max(sum2/float64(used)-mean*mean, 0))
 		center += mean
 		// A mean of nine has a third of the scatter, unless the lens has smeared the noise.
-		reach = min(max(1.5*sd, 0.004*center), 0.06*center)
+		reach = min(max(1.7*sd, 0.004*center), 0.06*center)
 	}
 	if used < len(u.Pix)/500 {
 		return Gain{}, ErrNoScreen
@@ -132,8 +141,12 @@ func gainOf(u *plate.Gray) (Gain, error) {
 		}
 	}
 	sigma := math.Sqrt(scatter*seen/max(seen-1, 1)) / float64(used)
-	return Gain{Value: center, Sigma: max(sigma, sd/math.Sqrt(float64(used))), Pixels: used}, nil
+	return Gain{Value: center, Sigma: math.Hypot(max(sigma, sd/math.Sqrt(float64(used))), thinVeil*center), Pixels: used}, nil
 }
+
+// thinVeil is the part of the gain that a veil too thin to be told from screen may take: it is added to the
+// standard error.
+const thinVeil = 1e-4
 
 // quantile returns the value that the part q of pix does not exceed. It looks at 20000 values at the most,
 // evenly spread.

@@ -1,0 +1,276 @@
+package matte
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"example.com/twinplate/plate"
+)
+
+// A Clean is a clean band plate that nobody shot, rebuilt from a take.
+type Clean struct {
+	Band   *plate.Gray // as shot: with the dark plate
+	Seen   float64     // the part of the frame, 0 to 1, that was certainly screen in at least one frame; the rest is filled
+	Frames int         // how many frames it was rebuilt from
+	Sigma  float64     // relative standard deviation of a pixel in one frame, about the plate: the noise, mostly
+}
+
+// CleanFromTake rebuilds the clean band plate from frames of a take in which the performer moves. The screen,
+// from FitScreen, says roughly what the plate must be like; each pixel then gets the mean over the frames in
+// which it is certainly screen, with each frame's gain taken out and the noise averaged over 7x7 pixels. Pixels
+// that are never certainly screen are filled smoothly from around them, by the screen's shape. The dark plate
+// may be nil. The brightness is that of the first frame's lamps, as the screen's.
+//
+// ErrNoScreen means that no frame has a part that is certainly screen.
+func CleanFromTake(frames []Sample, screen *Screen, dark *plate.Gray) (*Clean, error) {
+	model := screen.CleanBand(dark)
+	solver, err := NewSolver(screen.W, screen.H, References{CleanBand: model, DarkBand: dark}, nil)
+	if err != nil {
+		return nil, err
+	}
+	b := &rebuild{w: screen.W, h: screen.H, ratio: plate.NewGray(screen.W, screen.H)}
+	b.ratio.Fill(1)
+	for k, f := range frames {
+		u, err := solver.quotient(f)
+		if err != nil {
+			return nil, fmt.Errorf("sample %d: %w", k, err)
+		}
+		g, err := gainOf(u)
+		if errors.Is(err, ErrNoScreen) {
+			continue
+		} else if err != nil {
+			return nil, err
+		}
+		b.frames = append(b.frames, u)
+		b.gains = append(b.gains, g.Value)
+	}
+	if len(b.frames) == 0 {
+		return nil, ErrNoScreen
+	}
+	for range 2 {
+		b.level()
+		b.regain()
+	}
+	sum, count := b.gather()
+	out := &Clean{Band: model, Frames: len(b.frames), Sigma: b.sigma}
+	for _, n := range count.Pix {
+		if n > 0 {
+			out.Seen++
+		}
+	}
+	out.Seen /= float64(len(count.Pix))
+	b.fill(sum, count)
+	for i, r := range b.ratio.Pix {
+		v := model.Pix[i]
+		if dark != nil {
+			v = (v-dark.Pix[i])*r + dark.Pix[i]
+		} else {
+			v *= r
+		}
+		model.Pix[i] = v
+	}
+	return out, nil
+}
+
+// A rebuild is a clean plate in the making.
+type rebuild struct {
+	w, h   int
+	frames []*plate.Gray // band over the model: gain times transmission times what the model is off by
+	gains  []float64
+	ratio  *plate.Gray // what the model is to be multiplied by
+	sigma  float64
+}
+
+// level renews the ratio, coarsely: over all frames of a block of pixels, the screen is the topmost peak.
+func (b *rebuild) level() {
+	side := max(b.w/48, 6)
+	across, down := (b.w+side-1)/side, (b.h+side-1)/side
+	coarse := plate.NewGray(across, down)
+	known := make([]bool, across*down)
+	smooth := make([]*plate.Gray, len(b.frames))
+	for k, f := range b.frames {
+		smooth[k] = boxMean(f, 1)
+	}
+	const bins, width, from = 120, 0.0025, 0.85
+	for by := range down {
+		for bx := range across {
+			var count [bins]int
+			for k, f := range smooth {
+				scale := float32(1 / b.gains[k])
+				for y := by * side; y < min((by+1)*side, b.h); y++ {
+					for _, v := range f.Pix[y*b.w+bx*side : y*b.w+min((bx+1)*side, b.w)] {
+						if n := int((v*scale - from) / width); v*scale >= from && n < bins {
+							count[n]++
+						}
+					}
+				}
+			}
+			// As for the gain: over a window of 2.5 %, the higher of two peaks alike.
+			best, at := 0, 0
+			for n := 5; n < bins-5; n++ {
+				sum := 0
+				for _, c := range count[n-5 : n+6] {
+					sum += c
+				}
+				if sum > 0 && sum >= best {
+					best, at = sum, n
+				}
+			}
+			if best < side*side/3 {
+				continue
+			}
+			var sum, n float64
+			for j := max(at-8, 0); j < min(at+9, bins); j++ {
+				sum += float64(count[j]) * (from + (float64(j)+0.5)*width)
+				n += float64(count[j])
+			}
+			coarse.Pix[by*across+bx] = float32(sum / n)
+			known[by*across+bx] = true
+		}
+	}
+	// A block that has only seen a veil lies below those about it.
+	was := slices.Clone(known)
+	for i, v := range coarse.Pix {
+		x, y := i%across, i/across
+		var near []float32
+		for dy := max(y-2, 0); dy < min(y+3, down); dy++ {
+			for dx := max(x-2, 0); dx < min(x+3, across); dx++ {
+				if j := dy*across + dx; was[j] && j != i {
+					near = append(near, coarse.Pix[j])
+				}
+			}
+		}
+		if len(near) > 0 && math.Abs(float64(v/nth(near, len(near)/2))-1) > 0.03 {
+			known[i] = false
+		}
+	}
+	weight := plate.NewGray(across, down)
+	for i, k := range known {
+		if k {
+			weight.Pix[i] = 1
+		} else {
+			coarse.Pix[i] = 0
+		}
+	}
+	spreadOut(coarse, weight)
+	for y := range b.h {
+		for x := range b.w {
+			b.ratio.Pix[y*b.w+x] = bilinear(coarse, (float64(x)+0.5)/float64(side)-0.5, (float64(y)+0.5)/float64(side)-0.5)
+		}
+	}
+}
+
+// regain takes the gains anew, now that the ratio is better.
+func (b *rebuild) regain() {
+	flat := plate.NewGray(b.w, b.h)
+	for k, f := range b.frames {
+		for i, v := range f.Pix {
+			flat.Pix[i] = v / b.ratio.Pix[i]
+		}
+		if g, err := gainOf(flat); err == nil {
+			b.gains[k] = g.Value
+		}
+	}
+}
+
+// gather adds up, for every pixel, the frames in which it is certainly screen, and counts them.
+func (b *rebuild) gather() (sum, count *plate.Gray) {
+	sum, count = plate.NewGray(b.w, b.h), plate.NewGray(b.w, b.h)
+	flat, out := plate.NewGray(b.w, b.h), plate.NewGray(b.w, b.h)
+	reach := 0.02
+	var d2, used float64
+	for k, f := range b.frames {
+		scale := float32(1 / b.gains[k])
+		for i, v := range f.Pix {
+			flat.Pix[i] = v * scale / b.ratio.Pix[i]
+		}
+		smooth := boxMean(flat, 1)
+		var deviations []float32
+		for i, v := range smooth.Pix {
+			out.Pix[i] = 0
+			if math.Abs(float64(v)-1) > 0.06 {
+				out.Pix[i] = 1
+			} else if i%17 == 0 {
+				deviations = append(deviations, float32(math.Abs(float64(v)-1)))
+			}
+		}
+		if len(deviations) > 0 {
+			reach = min(max(4*1.4826*float64(nth(deviations, len(deviations)/2)), 0.01), 0.06)
+		}
+		for i, v := range smooth.Pix {
+			if math.Abs(float64(v)-1) > reach {
+				out.Pix[i] = 1
+			}
+		}
+		near := boxMax(out, 2)
+		for i, v := range near.Pix {
+			if v == 0 {
+				sum.Pix[i] += f.Pix[i] * scale
+				count.Pix[i]++
+				d := float64(flat.Pix[i]) - 1
+				d2 += d * d
+				used++
+			}
+		}
+	}
+	b.sigma = math.Sqrt(d2 / max(used, 1))
+	return sum, count
+}
+
+// fill makes the ratio of the sums: over 7x7 pixels where the screen was seen, and wider where it was not. Where
+// nothing was seen for a long way the coarse ratio stays.
+func (b *rebuild) fill(sum, count *plate.Gray) {
+	left := make([]bool, len(count.Pix))
+	for i := range left {
+		left[i] = true
+	}
+	for _, r := range []int{3, 9, 27} {
+		s, n := boxMean(sum, r), boxMean(count, r)
+		for i := range left {
+			if left[i] && n.Pix[i] > 0.15 {
+				b.ratio.Pix[i] = s.Pix[i] / n.Pix[i]
+				left[i] = false
+			}
+		}
+	}
+}
+
+// spreadOut divides f by its weights, and fills where they are 0 from ever wider surroundings.
+func spreadOut(f, weight *plate.Gray) {
+	out := f.Clone()
+	for r := 1; ; r *= 2 {
+		s, n := boxMean(f, r), boxMean(weight, r)
+		empty := false
+		for i := range f.Pix {
+			switch {
+			case weight.Pix[i] > 0 || out.Pix[i] > 0:
+			case n.Pix[i] > 1e-6:
+				out.Pix[i] = s.Pix[i] / n.Pix[i]
+			default:
+				empty = true
+			}
+		}
+		if !empty {
+			break
+		}
+		if r > 2*max(f.W, f.H) { // nothing is known at all
+			out.Fill(1)
+			break
+		}
+	}
+	copy(f.Pix, out.Pix)
+}
+
+// bilinear returns f between its pixels; outside it the outer pixels are repeated.
+func bilinear(f *plate.Gray, x, y float64) float32 {
+	x, y = min(max(x, 0), float64(f.W-1)), min(max(y, 0), float64(f.H-1))
+	x0, y0 := int(x), int(y)
+	x1, y1 := min(x0+1, f.W-1), min(y0+1, f.H-1)
+	u, v := float32(x-float64(x0)), float32(y-float64(y0))
+	a, b := f.Pix[y0*f.W+x0], f.Pix[y0*f.W+x1]
+	c, d := f.Pix[y1*f.W+x0], f.Pix[y1*f.W+x1]
+	top, bottom := a+u*(b-a), c+u*(d-c)
+	return top + v*(bottom-top)
+}

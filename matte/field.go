@@ -1,0 +1,254 @@
+package matte
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+
+	"example.com/twinplate/plate"
+)
+
+// A ScreenColor is what the color camera sees of the screen where nobody shot a clean color plate: K, as a part
+// of S, the screen in the band camera. It is the same all over the frame, or a polynomial of degree 2 where the
+// data ask for one: at the corners of a wide lens light meets a filter at an angle, and the passband moves
+// (Macleod, Thin-Film Optical Filters).
+type ScreenColor struct {
+	Ratio        [3]float64   // K over S in the middle of the frame, for red, green and blue
+	Sigma        [3]float64   // the standard errors
+	Order        int          // the polynomial's degree: 0 or 2
+	Coefficients [3][]float64 // of 1, x, y, x^2, xy, y^2, with x and y from -1 to 1 over the frame
+}
+
+// CleanColor returns the clean color plate that k stands for: K with the dark plate, which may be nil, added.
+// The screen is the clean band plate less its dark plate. K is nowhere negative.
+func (k *ScreenColor) CleanColor(screen *plate.Gray, dark *plate.RGB) *plate.RGB {
+	out := plate.NewRGB(screen.W, screen.H)
+	terms := make([]float64, len(k.Coefficients[0]))
+	for y := range screen.H {
+		for x := range screen.W {
+			powers(terms, k.Order, place(x, screen.W), place(y, screen.H))
+			i := y*screen.W + x
+			for c := range 3 {
+				v := max(float32(dot(terms, k.Coefficients[c])), 0) * screen.Pix[i]
+				if dark != nil {
+					v += dark.Pix[c][i]
+				}
+				out.Pix[c][i] = v
+			}
+		}
+	}
+	return out
+}
+
+// openCell is how much of a cell must be open for the cell to count.
+const openCell = 0.5
+
+// ScreenColor estimates K from frames of a take, from the pixels that are certainly screen. The solver must
+// know the clean band plate; the clean color plate it may have is not used. Frames without such pixels are
+// passed over; when all are, the error is ErrNoScreen.
+func (s *Solver) ScreenColor(frames []Sample) (*ScreenColor, error) {
+	var rows []colorRow
+	for k, f := range frames {
+		u, err := s.quotient(f)
+		if err != nil {
+			return nil, fmt.Errorf("sample %d: %w", k, err)
+		}
+		g, err := gainOf(u)
+		if errors.Is(err, ErrNoScreen) {
+			continue
+		} else if err != nil {
+			return nil, err
+		}
+		rows = append(rows, s.openCells(k, f, u, g.Value)...)
+	}
+	if len(rows) < 12 {
+		return nil, ErrNoScreen
+	}
+	constant, field := fitColor(rows, 0), fitColor(rows, 2)
+	out := constant
+	for c := range 3 {
+		// An F test with five more unknowns. The cells' errors are not all independent, so the threshold is far
+		// above the usual 4.
+		if constant.rss[c] > field.rss[c]*(1+12*5/float64(len(rows)-6)) {
+			out = field
+		}
+	}
+	k := &ScreenColor{Order: out.order, Coefficients: out.x}
+	for c := range 3 {
+		if out.order == 0 {
+			k.Coefficients[c][0] = max(out.x[c][0], 0)
+		}
+		k.Ratio[c], k.Sigma[c] = k.Coefficients[c][0], out.sigma[c]
+	}
+	return k, nil
+}
+
+// A colorRow is a cell of one frame that is open.
+type colorRow struct {
+	group  int
+	terms  [6]float64
+	screen float64    // mean of S
+	color  [3]float64 // mean of C' over g
+}
+
+// openCells returns the cells, 64 across, that are mostly certainly screen. What counts stays four pixels away
+// from whatever is not.
+func (s *Solver) openCells(k int, f Sample, u *plate.Gray, gain float64) []colorRow {
+	smooth := boxMean(u, 1)
+	var deviations []float32
+	for i := 0; i < len(smooth.Pix); i += 13 {
+		if d := math.Abs(float64(smooth.Pix[i])/gain - 1); d < 0.06 {
+			deviations = append(deviations, float32(d))
+		}
+	}
+	if len(deviations) == 0 {
+		return nil
+	}
+	reach := min(max(4*1.4826*float64(nth(deviations, len(deviations)/2)), 0.01), 0.06)
+	out := plate.NewGray(s.w, s.h)
+	for i, v := range smooth.Pix {
+		if math.Abs(float64(v)/gain-1) > reach {
+			out.Pix[i] = 1
+		}
+	}
+	near := boxMax(out, 4)
+	side := max(s.w/64, 4)
+	groups := newCells(s.w, s.h)
+	var rows []colorRow
+	for y0 := 0; y0+side <= s.h; y0 += side {
+		for x0 := 0; x0+side <= s.w; x0 += side {
+			r := colorRow{group: k*groups.n + groups.of(x0, y0)}
+			n := 0.0
+			for y := y0; y < y0+side; y++ {
+				for i := y*s.w + x0; i < y*s.w+x0+side; i++ {
+					if near.Pix[i] > 0 || s.inverse.Pix[i] == 0 {
+						continue
+					}
+					n++
+					r.screen += 1 / float64(s.inverse.Pix[i])
+					for c := range 3 {
+						v := float64(f.Color.Pix[c][i])
+						if s.darkColor != nil {
+							v -= float64(s.darkColor.Pix[c][i])
+						}
+						r.color[c] += v / gain
+					}
+				}
+			}
+			if n <= openCell*float64(side*side) {
+				continue
+			}
+			r.screen /= n
+			for c := range 3 {
+				r.color[c] /= n
+			}
+			half := side / 2
+			powers(r.terms[:], 2, place(x0+half, s.w), place(y0+half, s.h))
+			rows = append(rows, r)
+		}
+	}
+	return rows
+}
+
+type colorFit struct {
+	order      int
+	x          [3][]float64
+	sigma, rss [3]float64
+}
+
+func fitColor(rows []colorRow, order int) colorFit {
+	n := (order + 1) * (order + 2) / 2
+	f := colorFit{order: order}
+	for c := range 3 {
+		x := make([]float64, n)
+		residual := func(r colorRow) float64 { return r.color[c] - r.screen*dot(x, r.terms[:n]) }
+		limit := math.Inf(1)
+		a := make([][]float64, n)
+		for i := range a {
+			a[i] = make([]float64, n)
+		}
+		signed := make([]int, n)
+		for i := range signed {
+			signed[i] = i
+		}
+		for range 8 {
+			b := make([]float64, n)
+			for i := range a {
+				clear(a[i])
+			}
+			for _, r := range rows {
+				if math.Abs(residual(r)) > limit {
+					continue
+				}
+				for i := range n {
+					b[i] += r.screen * r.terms[i] * r.color[c]
+					for j := range n {
+						a[i][j] += r.screen * r.screen * r.terms[i] * r.terms[j]
+					}
+				}
+			}
+			x = nonNegative(a, b, signed...)
+			deviations := make([]float64, len(rows))
+			for i, r := range rows {
+				deviations[i] = math.Abs(residual(r))
+			}
+			limit = max(4*1.4826*nth(deviations, len(rows)/2), 1e-7)
+		}
+		scores := map[int][]float64{}
+		last := 0
+		for _, r := range rows {
+			e := residual(r)
+			e = min(max(e, -limit), limit)
+			f.rss[c] += e * e
+			last = max(last, r.group)
+			if math.Abs(e) >= limit {
+				continue
+			}
+			g := scores[r.group]
+			if g == nil {
+				g = make([]float64, n)
+				scores[r.group] = g
+			}
+			for i := range n {
+				g[i] += r.screen * r.terms[i] * e
+			}
+		}
+		var list [][]float64
+		for k := range last + 1 {
+			if g := scores[k]; g != nil {
+				list = append(list, g)
+			}
+		}
+		f.x[c], f.sigma[c] = x, sandwich(a, list)[0]
+	}
+	return f
+}
+
+type screenColorFile struct {
+	Ratio        [3]float64   `json:"ratio"`
+	Sigma        [3]float64   `json:"sigma"`
+	Order        int          `json:"order"`
+	Coefficients [3][]float64 `json:"coefficients"`
+}
+
+// MarshalJSON writes k as an object with ratio, sigma, order and coefficients.
+func (k ScreenColor) MarshalJSON() ([]byte, error) { return json.Marshal(screenColorFile(k)) }
+
+// UnmarshalJSON reads what MarshalJSON writes, and checks it.
+func (k *ScreenColor) UnmarshalJSON(data []byte) error {
+	var f screenColorFile
+	if err := json.Unmarshal(data, &f); err != nil {
+		return fmt.Errorf("screen color: %w", err)
+	}
+	if f.Order < 0 || f.Order > 2 {
+		return fmt.Errorf("screen color: order is %d, and must be 0 to 2", f.Order)
+	}
+	for c := range 3 {
+		if want := (f.Order + 1) * (f.Order + 2) / 2; len(f.Coefficients[c]) != want {
+			return fmt.Errorf("screen color: channel %d has %d coefficients, and order %d has %d", c, len(f.Coefficients[c]), f.Order, want)
+		}
+	}
+	*k = ScreenColor(f)
+	return nil
+}
