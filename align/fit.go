@@ -379,8 +379,8 @@ func (f *fit) matchSoftness(ctx context.Context) error {
 }
 
 // choose fits the richest model allowed, and then the one that the measurements support: the one with the
-// least of Schwarz's criterion for errors of unknown size (Schwarz 1978): n measurements' n log(chi-squared)
-// plus the number of parameters times log(n). Neighboring pieces of edge do not err independently, so that two count as one.
+// least of Schwarz's criterion for errors of unknown size (Schwarz 1978), which is n log(chi-squared) for n
+// measurements, plus the number of parameters times log(n).
 func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	richest := f.model
 	if richest == Radial {
@@ -414,7 +414,7 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 		sum += q.weight
 		square += q.weight * q.weight
 	}
-	n := sum * sum / square / independent
+	n := sum * sum / square
 	best := math.Inf(1)
 	for i, model := range models[:modelIndex(richest)+1] {
 		if f.shapeDiffers() && i < 2 {
@@ -436,9 +436,6 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	f.set(next)
 	return f.run(ctx, 5)
 }
-
-// independent is how many neighboring measurements err together.
-const independent = 1
 
 // weigh gives the equations the weights of a fit that has converged, with chi-squared about their number.
 func (f *fit) weigh(eqs []equation) {

@@ -6,6 +6,7 @@ import (
 	"runtime"
 	"sync"
 
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/plate"
 )
 
@@ -19,9 +20,18 @@ import (
 // that detail finer than the color plate's pixels is averaged and does not alias. Values are within 1e-3 of
 // the exact kernel for plates between 0 and 1.
 type Resampler struct {
-	g      Geometry
-	wide   bool
-	wx, wy *kernel // when wide
+	g       Geometry
+	wide    bool
+	wx, wy  *widened  // when wide
+	step    int       // pixels over which places are as good as on a straight line
+	scratch sync.Pool // of *scratch
+}
+
+// A scratch is what one goroutine needs for a row.
+type scratch struct {
+	dx, dy, back []float32 // with kernel.Pad values more
+	places       kernel.Line
+	line         []place   // when wide
 }
 
 // NewResampler prepares a Resampler for g. It panics when g is not valid: see Geometry.Check.
@@ -29,11 +39,15 @@ func NewResampler(g Geometry) *Resampler {
 	if err := g.Check(); err != nil {
 		panic("align: NewResampler: " + err.Error())
 	}
-	r := &Resampler{g: g}
+	r := &Resampler{g: g, step: g.straight()}
+	r.scratch.New = func() any {
+		n := g.ColorW + kernel.Pad
+		return &scratch{dx: make([]float32, n), dy: make([]float32, n), back: make([]float32, n)}
+	}
 	sx, sy := g.density()
 	if sx > 1.2 || sy > 1.2 {
 		r.wide = true
-		r.wx, r.wy = newKernel(sx), newKernel(sy)
+		r.wx, r.wy = newWidened(sx), newWidened(sy)
 	}
 	return r
 }
@@ -180,52 +194,153 @@ func (g *Geometry) line(y int, places []place) {
 	}
 }
 
+// Row fills dst, a row of the color frame's width, with row y of src resampled, on the calling goroutine. It
+// is Rows for a pipeline that needs no whole frame, and panics likewise. It is a little quicker where dst has a
+// capacity of 16 values more, which it may overwrite.
+func (r *Resampler) Row(dst []float32, src *plate.Gray, y int) {
+	r.check(src.W, src.H)
+	if len(dst) != r.g.ColorW || y < 0 || y >= r.g.ColorH {
+		panic(fmt.Sprintf("align: Resampler.Row: row %d, %d pixels long, and the geometry's color frame has %dx%d", y, len(dst), r.g.ColorW, r.g.ColorH))
+	}
+	s := r.scratch.Get().(*scratch)
+	r.row(dst, src.Pix, y, s)
+	r.scratch.Put(s)
+}
+
 func (r *Resampler) rows(w, y0, y1 int, dst, src []float32) {
-	line := make([]place, w)
+	s := r.scratch.Get().(*scratch)
 	for y := y0; y < y1; y++ {
-		r.g.line(y, line)
-		if r.wide {
-			r.wideRow(dst[y*w:(y+1)*w], src, line)
+		i, j := y*w, (y+1)*w
+		r.row(dst[i:j:j], src, y, s)
+	}
+	r.scratch.Put(s)
+}
+
+func (r *Resampler) row(dst, src []float32, y int, s *scratch) {
+	if r.wide {
+		if s.line == nil {
+			s.line = make([]place, r.g.ColorW)
+		}
+		r.g.line(y, s.line)
+		r.wideRow(dst, src, s.line)
+		return
+	}
+	r.g.displacements(&s.places, y)
+	if !r.g.Mirror {
+		s.places.Places(s.dx[:len(dst)], s.dy[:len(dst)], 0, 1)
+		r.cubicRow(dst, src, y, s)
+		return
+	}
+	// From right to left the band plate's pixels come in their order in memory.
+	n := len(dst)
+	s.places.Places(s.dx[:n], s.dy[:n], float32(n-1), -1)
+	r.cubicRow(s.back[:n], src, y, s)
+	for i, v := range s.back[:n] {
+		dst[n-1-i] = v
+	}
+}
+
+// displacements sets l to the places of the color pixels of row y, less the pixels themselves. Where the geometry
+// is mirrored they are less the pixels counted from the right.
+func (g *Geometry) displacements(l *kernel.Line, y int) {
+	h, yy := &g.Homography, float64(y)
+	w := [4]float64{h[8] + h[7]*yy, h[6], h[6], h[7]}
+	dx := [7]float64{h[1]*yy + h[2], h[0] - h[7]*yy - h[8], -h[6], h[0], -h[6], h[1], -h[7]}
+	dy := [4]float64{h[4]*yy + h[5] - yy*(h[7]*yy+h[8]), h[3] - yy*h[6], h[3] - yy*h[6], h[4] - yy*h[7]}
+	if g.Mirror {
+		more := float64(g.BandW - g.ColorW)
+		for i := range dx {
+			dx[i] = -dx[i]
+		}
+		dx[0] += more * w[0]
+		dx[1] += more * w[1]
+		dx[3] += more * w[2]
+		dx[5] += more * w[3]
+	}
+	d := g.halfDiagonal()
+	yc := yy - g.Center[1]
+	*l = kernel.Line{Center: float32(g.Center[0]), YC: float32(yc), YC2: float32(yc * yc), Unit: float32(1 / (d * d)),
+		K1: float32(g.Radial[0]), K2: float32(g.Radial[1])}
+	for i, v := range w {
+		l.W[i] = float32(v)
+	}
+	for i, v := range dx {
+		l.X[i] = float32(v)
+	}
+	for i, v := range dy {
+		l.Y[i] = float32(v)
+	}
+}
+
+// straight returns over how many pixels of a row, up to 64, places stay within 1/128 of a pixel from a straight
+// line. The kernel's slope has no steps, so that so small an error in where one pair of neighbors ends and the
+// next begins changes the result by less than 2e-4.
+func (g Geometry) straight() int {
+	const n = 16
+	bend := 0.0
+	for j := range n + 1 {
+		for i := range n + 1 {
+			x, y := float64(g.ColorW-1)*float64(i)/n, float64(g.ColorH-1)*float64(j)/n
+			x0, y0 := g.Map(x-1, y)
+			x1, y1 := g.Map(x, y)
+			x2, y2 := g.Map(x+1, y)
+			bend = math.Max(bend, math.Max(math.Abs(x0-2*x1+x2), math.Abs(y0-2*y1+y2)))
+		}
+	}
+	// An arc of length s deviates from its chord by s^2/8 times its curvature, which may be up to twice as large
+	// between the points that were looked at.
+	return int(math.Max(1, math.Min(64, math.Sqrt(8./128/(2*bend)))))
+}
+
+// cubicRow fills dst, row y, with src at the places of s. It goes by runs of pixels that stand between the
+// same neighbors but for their own movement along the row: with nearly parallel cameras these are long.
+func (r *Resampler) cubicRow(dst, src []float32, y int, s *scratch) {
+	w, h := r.g.BandW, r.g.BandH
+	n := len(dst)
+	for i := 0; i < n; {
+		ox, oy := float32(math.Floor(float64(s.dx[i]))), float32(math.Floor(float64(s.dy[i])))
+		j := r.run(s.dx[:n], s.dy[:n], i, ox, oy)
+		lo, hi := j, j      // the part that has all its neighbors within the plate
+		const far = 1 << 24 // in pixels; and not a number is not below it
+		if max(ox, -ox, oy, -oy) < far {
+			ix, iy := int(ox), y+int(oy)
+			if a, b := max(i, 1-ix), min(j, w-2-ix); a < b && iy >= 1 && iy < h-2 {
+				lo, hi = a, b
+				kernel.Cubic(dst[lo:hi], src, (iy-1)*w+lo+ix-1, w, s.dx[lo:], s.dy[lo:], ox, oy)
+			}
+		}
+		// After the rest, which may write beyond its end.
+		border(dst, src, w, h, y, i, lo, s)
+		border(dst, src, w, h, y, hi, j, s)
+		i = j
+	}
+}
+
+// run returns the end of the run that begins at i: how far the displacements have the whole parts ox and oy.
+func (r *Resampler) run(dx, dy []float32, i int, ox, oy float32) int {
+	same := func(k int) bool { return dx[k] >= ox && dx[k] < ox+1 && dy[k] >= oy && dy[k] < oy+1 }
+	last := i
+	for last+r.step < len(dx) && same(last+r.step) {
+		last += r.step
+	}
+	beyond := min(last+r.step, len(dx))
+	for beyond-last > 1 {
+		if k := (last + beyond) / 2; same(k) {
+			last = k
 		} else {
-			cubicRow(dst[y*w:(y+1)*w], src, r.g.BandW, r.g.BandH, line)
+			beyond = k
 		}
+	}
+	return beyond
+}
+
+func border(dst, src []float32, w, h, y, i, j int, s *scratch) {
+	for ; i < j; i++ {
+		dst[i] = borderCubic(src, w, h, place{float64(i) + float64(s.dx[i]), float64(y) + float64(s.dy[i])})
 	}
 }
 
-// cubicRow fills dst with src, a frame of w by h pixels, at the places of line.
-func cubicRow(dst, src []float32, w, h int, line []place) {
-	dst = dst[:len(line)]
-	for i, p := range line {
-		ix, iy := int(p.x), int(p.y)
-		if !(p.x >= 1 && p.y >= 1 && ix < w-2 && iy < h-2) {
-			dst[i] = borderCubic(src, w, h, p)
-			continue
-		}
-		// A weight as a cubic in the fraction, Horner's way (Keys 1981, equation 15 with a = -1/2).
-		t := float32(p.x - float64(ix))
-		x0 := ((-0.5*t+1)*t - 0.5) * t
-		x2 := ((-1.5*t+2)*t + 0.5) * t
-		x3 := (0.5*t - 0.5) * t * t
-		x1 := 1 - x0 - x2 - x3
-		t = float32(p.y - float64(iy))
-		y0 := ((-0.5*t+1)*t - 0.5) * t
-		y2 := ((-1.5*t+2)*t + 0.5) * t
-		y3 := (0.5*t - 0.5) * t * t
-		y1 := 1 - y0 - y2 - y3
-
-		o := (iy-1)*w + ix - 1
-		a := src[o : o+4 : o+4]
-		b := src[o+w : o+w+4 : o+w+4]
-		c := src[o+2*w : o+2*w+4 : o+2*w+4]
-		d := src[o+3*w : o+3*w+4 : o+3*w+4]
-		dst[i] = y0*(x0*a[0]+x1*a[1]+x2*a[2]+x3*a[3]) +
-			y1*(x0*b[0]+x1*b[1]+x2*b[2]+x3*b[3]) +
-			y2*(x0*c[0]+x1*c[1]+x2*c[2]+x3*c[3]) +
-			y3*(x0*d[0]+x1*d[1]+x2*d[2]+x3*d[3])
-	}
-}
-
-// borderCubic is cubicRow for one place, where some of the 16 pixels may be outside.
+// borderCubic resamples one place, where some of the 16 pixels may be outside.
 func borderCubic(src []float32, w, h int, p place) float32 {
 	// Three pixels outside, all taps are the border's pixel already.
 	x := math.Max(-3, math.Min(p.x, float64(w+2)))
@@ -267,20 +382,20 @@ func keys(x float64) float64 {
 // phases is how many fractions of a pixel a kernel is tabulated for.
 const phases = 1024
 
-// A kernel holds the weights of a kernel widened for one axis, at each phase; the first is that of the pixel
+// A widened holds the weights of the kernel widened for one axis, at each phase; the first is that of the pixel
 // at the place's floor + first.
-type kernel struct {
+type widened struct {
 	n, first int
 	w        []float32 // n weights a phase, of phases+1
 }
 
-// newKernel tabulates keys widened by scale, or not widened where scale is below 1.2.
-func newKernel(scale float64) *kernel {
+// newWidened tabulates keys widened by scale, or not widened where scale is below 1.2.
+func newWidened(scale float64) *widened {
 	if scale <= 1.2 {
 		scale = 1
 	}
 	reach := int(math.Ceil(2 * scale))
-	k := &kernel{n: 2 * reach, first: 1 - reach}
+	k := &widened{n: 2 * reach, first: 1 - reach}
 	k.w = make([]float32, (phases+1)*k.n)
 	one := make([]float64, k.n)
 	for p := range phases + 1 {
@@ -297,7 +412,7 @@ func newKernel(scale float64) *kernel {
 }
 
 // at returns the index of the first pixel and the weights for a place along the axis.
-func (k *kernel) at(x float64) (first int, w []float32) {
+func (k *widened) at(x float64) (first int, w []float32) {
 	f := math.Floor(x)
 	p := int((x-f)*phases + 0.5)
 	return int(f) + k.first, k.w[p*k.n : (p+1)*k.n]
