@@ -1,0 +1,207 @@
+package matte
+
+import (
+	"fmt"
+	"image"
+	"math"
+
+	"example.com/twinplate/plate"
+)
+
+// A Spill is what sodium light on the performer does to one matte. Light that falls on them cannot be told from
+// the screen shining through: where the core should be solid, the transmission is above 0.
+type Spill struct {
+	Map   *plate.Gray // the transmission in the core, 0 elsewhere; noise is in it
+	Core  float64     // how much of the frame is core: far inside the performer, 0 to 1
+	Mean  float64     // mean transmission of the core
+	High  float64     // the transmission that 5 % of the core exceed, averaged over 7x7 pixels
+	Share float64     // how much of the core lets more than 1 % through, over the same squares
+	Side  float64     // where it comes from: -1 all from the frame's left, 0 both alike, 1 all from its right
+}
+
+// spillLevel is the transmission from which spill counts: 1 % of a bright background shows in a black coat
+// (common practice).
+const spillLevel = 0.01
+
+// FindSpill maps the spill in a transmission. The core is whatever stays some 1 % of the frame's width away
+// from places that let more than 0.35 through. What is truly transparent and so far inside counts as spill:
+// the map is for looking at. Where there is no core all is 0.
+func FindSpill(transmission *plate.Gray) Spill {
+	w, h := transmission.W, transmission.H
+	s := Spill{Map: plate.NewGray(w, h)}
+	smooth := boxMean(transmission, 1)
+	high := boxMax(smooth, max(w/100, 3))
+	inside := plate.NewGray(w, h)
+	core := 0
+	for i, v := range high.Pix {
+		if v <= 0.35 {
+			inside.Pix[i] = 1
+			s.Map.Pix[i] = transmission.Pix[i]
+			s.Mean += float64(transmission.Pix[i])
+			core++
+		}
+	}
+	if core == 0 {
+		return s
+	}
+	s.Core, s.Mean = float64(core)/float64(w*h), s.Mean/float64(core)
+	sum, n := boxMean(s.Map, 3), boxMean(inside, 3)
+	var values []float32
+	above := 0
+	// Each row's core is halved: the spill of its left half is held against that of its right half.
+	var left, right, leftN, rightN float64
+	for y := range h {
+		first, last := -1, -1
+		for x := range w {
+			if inside.Pix[y*w+x] > 0 {
+				if first < 0 {
+					first = x
+				}
+				last = x
+			}
+		}
+		for x := max(first, 0); x <= last; x++ {
+			i := y*w + x
+			if inside.Pix[i] == 0 {
+				continue
+			}
+			v := sum.Pix[i] / n.Pix[i]
+			values = append(values, v)
+			if v > spillLevel {
+				above++
+			}
+			if 2*x < first+last {
+				left += float64(v)
+				leftN++
+			} else {
+				right += float64(v)
+				rightN++
+			}
+		}
+	}
+	s.High = float64(quantile(values, 0.95))
+	s.Share = float64(above) / float64(core)
+	left, right = max(left/max(leftN, 1), 0), max(right/max(rightN, 1), 0)
+	if left+right > 1e-4 {
+		s.Side = (right - left) / (right + left)
+	}
+	return s
+}
+
+// Limits take the ends off a transmission: what lets less than Floor through becomes solid, and what lets more
+// than Ceiling through becomes open. They hide spill and noise, and cost the same amount of true detail there:
+// a veil of smoke thinner than 1 - Ceiling is lost. The zero value does nothing.
+type Limits struct {
+	Floor   float64 `json:"floor,omitempty"`   // 0 to 0.5
+	Ceiling float64 `json:"ceiling,omitempty"` // 0.5 to 1; 0 means 1
+	Knee    float64 `json:"knee,omitempty"`    // how far the bend reaches to either side, 0.001 to 0.2; 0 means 0.02
+}
+
+// Check returns an error that names the value which cannot be used.
+func (l Limits) Check() error {
+	switch {
+	case !(l.Floor >= 0 && l.Floor <= 0.5):
+		return fmt.Errorf("matte: a floor of %v: it must be 0 to 0.5", l.Floor)
+	case l.Ceiling != 0 && !(l.Ceiling >= 0.5 && l.Ceiling <= 1):
+		return fmt.Errorf("matte: a ceiling of %v: it must be 0.5 to 1, or 0 for 1", l.Ceiling)
+	case l.Knee != 0 && !(l.Knee >= 0.001 && l.Knee <= 0.2):
+		return fmt.Errorf("matte: a knee of %v: it must be 0.001 to 0.2, or 0 for 0.02", l.Knee)
+	}
+	if l.Ceiling != 0 && l.Ceiling-l.Floor < 0.1 {
+		return fmt.Errorf("matte: a floor of %v and a ceiling of %v: there must be at least 0.1 between them", l.Floor, l.Ceiling)
+	}
+	return nil
+}
+
+// A Limited says what limits did to a frame.
+type Limited struct {
+	Floored   float64 `json:"floored"` // how much of the frame was made more solid by more than 0.001, 0 to 1
+	Opened    float64 `json:"opened"`  // how much was made more open by more than 0.001
+	MeanMoved float64 `json:"mean"`    // by how much these were moved, in the mean
+	Most      float64 `json:"most"`    // by how much at the most
+}
+
+// Limit applies the limits to a solution, and returns what it did. The screen's light in the color plate is
+// taken off the foreground again by the new transmission. Between the knees the transmission is stretched
+// linearly; at each knee the line is joined to the end by a parabola, so there is no edge in the curve. An error
+// says which value is not valid.
+func (s *Solver) Limit(dst *Solution, gain float64, l Limits) (Limited, error) {
+	if err := l.Check(); err != nil {
+		return Limited{}, err
+	}
+	want := image.Pt(s.w, s.h)
+	if err := plate.CheckSize("transmission", dst.Transmission.Size(), "solver's frame", want); err != nil {
+		return Limited{}, err
+	}
+	var did Limited
+	if l.Floor == 0 && (l.Ceiling == 0 || l.Ceiling == 1) {
+		return did, nil
+	}
+	moved, sum := 0, 0.0
+	for i, t := range dst.Transmission.Pix {
+		v := l.apply(t)
+		d := t - v
+		if d == 0 {
+			continue
+		}
+		dst.Transmission.Pix[i] = v
+		if s.screen != nil {
+			for c := range 3 {
+				dst.Foreground.Pix[c][i] += float32(gain) * d * s.screen.Pix[c][i]
+			}
+		}
+		size := math.Abs(float64(d))
+		if size <= 0.001 {
+			continue
+		}
+		moved++
+		sum += size
+		did.Most = max(did.Most, size)
+		if d > 0 {
+			did.Floored++
+		} else {
+			did.Opened++
+		}
+	}
+	n := float64(len(dst.Transmission.Pix))
+	did.Floored /= n
+	did.Opened /= n
+	if moved > 0 {
+		did.MeanMoved = sum / float64(moved)
+	}
+	return did, nil
+}
+
+// apply returns the transmission that the limits make of t.
+func (l Limits) apply(t float32) float32 {
+	top, knee := l.Ceiling, l.Knee
+	if top == 0 {
+		top = 1
+	}
+	if knee == 0 {
+		knee = 0.02
+	}
+	v := float64(t)
+	slope := 1 / (top - l.Floor)
+	y := (v - l.Floor) * slope
+	if l.Floor > 0 {
+		y = bend(v-l.Floor, min(knee, l.Floor), slope)
+	}
+	if top < 1 {
+		if near := 1 - bend(top-v, min(knee, 1-top), slope); v > (l.Floor+top)/2 {
+			y = near
+		}
+	}
+	return float32(y)
+}
+
+// bend returns slope times d above the knee, 0 below it, and a parabola between.
+func bend(d, knee, slope float64) float64 {
+	switch {
+	case d <= -knee:
+		return 0
+	case d >= knee:
+		return slope * d
+	}
+	return slope * (d + knee) * (d + knee) / (4 * knee)
+}
