@@ -30,8 +30,9 @@ type Resampler struct {
 // A scratch is what one goroutine needs for a row.
 type scratch struct {
 	dx, dy, back []float32 // with kernel.Pad values more
+	ix, iy       []int32   // the whole numbers below dx and dy
 	places       kernel.Line
-	line         []place   // when wide
+	line         []place // when wide
 }
 
 // NewResampler prepares a Resampler for g. It panics when g is not valid: see Geometry.Check.
@@ -42,7 +43,7 @@ func NewResampler(g Geometry) *Resampler {
 	r := &Resampler{g: g, step: g.straight()}
 	r.scratch.New = func() any {
 		n := g.ColorW + kernel.Pad
-		return &scratch{dx: make([]float32, n), dy: make([]float32, n), back: make([]float32, n)}
+		return &scratch{dx: make([]float32, n), dy: make([]float32, n), back: make([]float32, n), ix: make([]int32, n), iy: make([]int32, n)}
 	}
 	sx, sy := g.density()
 	if sx > 1.2 || sy > 1.2 {
@@ -225,15 +226,15 @@ func (r *Resampler) row(dst, src []float32, y int, s *scratch) {
 		r.wideRow(dst, src, s.line)
 		return
 	}
+	n := len(dst)
 	r.g.displacements(&s.places, y)
 	if !r.g.Mirror {
-		s.places.Places(s.dx[:len(dst)], s.dy[:len(dst)], 0, 1)
+		s.places.Places(s.dx[:n], s.dy[:n], s.ix, s.iy, 0, 1)
 		r.cubicRow(dst, src, y, s)
 		return
 	}
 	// From right to left the band plate's pixels come in their order in memory.
-	n := len(dst)
-	s.places.Places(s.dx[:n], s.dy[:n], float32(n-1), -1)
+	s.places.Places(s.dx[:n], s.dy[:n], s.ix, s.iy, float32(n-1), -1)
 	r.cubicRow(s.back[:n], src, y, s)
 	for i, v := range s.back[:n] {
 		dst[n-1-i] = v
@@ -298,34 +299,37 @@ func (r *Resampler) cubicRow(dst, src []float32, y int, s *scratch) {
 	w, h := r.g.BandW, r.g.BandH
 	n := len(dst)
 	for i := 0; i < n; {
-		ox, oy := float32(math.Floor(float64(s.dx[i]))), float32(math.Floor(float64(s.dy[i])))
-		j := r.run(s.dx[:n], s.dy[:n], i, ox, oy)
+		ox, oy := s.ix[i], s.iy[i]
+		j := r.run(s.ix[:n], s.iy[:n], i)
 		lo, hi := j, j      // the part that has all its neighbors within the plate
-		const far = 1 << 24 // in pixels; and not a number is not below it
-		if max(ox, -ox, oy, -oy) < far {
-			ix, iy := int(ox), y+int(oy)
-			if a, b := max(i, 1-ix), min(j, w-2-ix); a < b && iy >= 1 && iy < h-2 {
+		const far = 1 << 24 // in pixels
+		if max(ox, oy) < far && min(ox, oy) > -far {
+			x, y := int(ox), y+int(oy)
+			if a, b := max(i, 1-x), min(j, w-2-x); a < b && y >= 1 && y < h-2 {
 				lo, hi = a, b
-				kernel.Cubic(dst[lo:hi], src, (iy-1)*w+lo+ix-1, w, s.dx[lo:], s.dy[lo:], ox, oy)
+				kernel.Cubic(dst[lo:hi], src, (y-1)*w+lo+x-1, w, s.dx[lo:], s.dy[lo:], ox, oy)
 			}
 		}
 		// After the rest, which may write beyond its end.
-		border(dst, src, w, h, y, i, lo, s)
-		border(dst, src, w, h, y, hi, j, s)
+		if i < lo {
+			border(dst, src, w, h, y, i, lo, s)
+		}
+		if hi < j {
+			border(dst, src, w, h, y, hi, j, s)
+		}
 		i = j
 	}
 }
 
-// run returns the end of the run that begins at i: how far the displacements have the whole parts ox and oy.
-func (r *Resampler) run(dx, dy []float32, i int, ox, oy float32) int {
-	same := func(k int) bool { return dx[k] >= ox && dx[k] < ox+1 && dy[k] >= oy && dy[k] < oy+1 }
-	last := i
-	for last+r.step < len(dx) && same(last+r.step) {
-		last += r.step
+// run returns the end of the run that begins at i: how far both whole numbers stay what they are.
+func (r *Resampler) run(ix, iy []int32, i int) int {
+	last, step := i, r.step
+	for last+step < len(ix) && ix[last+step] == ix[i] && iy[last+step] == iy[i] {
+		last += step
 	}
-	beyond := min(last+r.step, len(dx))
+	beyond := min(last+step, len(ix))
 	for beyond-last > 1 {
-		if k := (last + beyond) / 2; same(k) {
+		if k := (last + beyond) / 2; ix[k] == ix[i] && iy[k] == iy[i] {
 			last = k
 		} else {
 			beyond = k

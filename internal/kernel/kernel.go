@@ -1,0 +1,78 @@
+// Package kernel holds the arithmetic that is done for every pixel of every frame, row by row: the solution of
+// a row, the hold-out, and the bicubic resampling. Where the toolchain has the portable vector package the
+// kernels use it; everywhere else they are plain loops of the same meaning, which also do the last few pixels
+// of a row for the vector ones.
+//
+// Products are rounded before they are added, so that Solve and Held give the same bits on every machine. The
+// resampling may fuse them, and agrees to a few units in the last place.
+package kernel
+
+// Pad is how many values beyond its row a scratch row must have: the widest vector less one pixel, rounded up.
+const Pad = 16
+
+// Solve holds what does not change within a frame, for the capture model
+//
+//	t = (N' - m . C') / (g (S - m . K))
+//	P = C' - g t K
+type Solve struct {
+	M         [3]float32 // m
+	Gain      float32    // g
+	Low, High float32    // t is brought between these after P is made
+	Floor     float32    // P is brought to this at the least
+}
+
+// A Row is one row of every plate, all of one length.
+type Row struct {
+	Band, DarkBand, Inverse  []float32    // N, its dark plate, and 1/(S - m . K)
+	Color, DarkColor, Screen [3][]float32 // C, its dark plate, and K
+}
+
+// cut returns the row with its slices cut to n values each, so that it panics here and not halfway.
+func (r *Row) cut(n int) Row {
+	return Row{r.Band[:n], r.DarkBand[:n], r.Inverse[:n], cut(&r.Color, n), cut(&r.DarkColor, n), cut(&r.Screen, n)}
+}
+
+func cut(p *[3][]float32, n int) [3][]float32 {
+	return [3][]float32{p[0][:n], p[1][:n], p[2][:n]}
+}
+
+// A Line says where in the band plate the pixels of a row are, as displacements: with x the pixel's place in
+// the row, xc = x - Center, r2 = (xc^2 + YC2) Unit, s = r2 (K1 + r2 K2), e = xc s and f = YC s,
+//
+//	w  = W[0] + W[1] x + W[2] e + W[3] f
+//	dx = (X[0] + x (X[1] + x X[2] + e X[4] + f X[6]) + e X[3] + f X[5]) / w
+//	dy = (Y[0] + x Y[1] + e Y[2] + f Y[3]) / w
+//
+// Every term is about as large as the displacement, and not as the frame: so float32 is enough.
+type Line struct {
+	Center, YC, YC2, Unit, K1, K2 float32
+	W                             [4]float32
+	X                             [7]float32
+	Y                             [4]float32
+}
+
+// Row solves one row into t and p, and tells whether every value was finite before it was clamped. All rows
+// have the length of t; in's and p's may be longer.
+func (s *Solve) Row(t []float32, p *[3][]float32, in *Row) bool { return solveRow(s, t, p, in) }
+
+// Over is Row with the foreground added to the background at once: out = P + t B. P is not stored.
+func (s *Solve) Over(t []float32, out *[3][]float32, in *Row, back *[3][]float32) bool {
+	return solveOver(s, t, out, in, back)
+}
+
+// Held sets out to p + t b. The rows have the length of out; out may be one of them.
+func Held(out, p, t, b []float32) { addHeld(out, p, t, b) }
+
+// Places fills dx and dy with the displacements of the pixels x, x+step, x+2 step and so on, and ix and iy with
+// the whole numbers at or below them; what no int32 can hold gives some other number. All have dx's length.
+func (l *Line) Places(dx, dy []float32, ix, iy []int32, x, step float32) {
+	places(l, dx, dy, ix, iy, &[2]float32{x, step})
+}
+
+// Cubic resamples a run of pixels whose displacements have the same whole numbers, ox and oy, below them. The
+// four pixels at src[at:] and in the three rows after it, stride apart, are those around dst[0]; each next pixel
+// of dst has the next ones. Up to Pad values after dst, as far as its capacity goes, may be overwritten. It is
+// quickest where dst, dx and dy have Pad values more of capacity.
+func Cubic(dst, src []float32, at, stride int, dx, dy []float32, ox, oy int32) {
+	resample(dst, src, at, stride, dx, dy, ox, oy)
+}

@@ -1,0 +1,212 @@
+package kernel
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"testing"
+)
+
+func noise(r *rand.Rand, n int) []float32 {
+	s := make([]float32, n, n+Pad)
+	for i := range s {
+		s[i] = r.Float32()*1.2 - 0.1
+	}
+	return s
+}
+
+func noise3(r *rand.Rand, n int) [3][]float32 {
+	return [3][]float32{noise(r, n), noise(r, n), noise(r, n)}
+}
+
+func randomRow(r *rand.Rand, n int) (*Solve, *Row) {
+	return &Solve{M: [3]float32{0.03, 0.02, 0.005}, Gain: 0.9, Low: 0, High: 1, Floor: 0},
+		&Row{noise(r, n), noise(r, n), noise(r, n), noise3(r, n), noise3(r, n), noise3(r, n)}
+}
+
+// The lengths at which a vector of 4, 8 or 16 values leaves nothing, one or all but one over, and 0.
+var lengths = []int{0, 1, 3, 4, 5, 7, 8, 9, 15, 16, 17, 31, 32, 33, 100}
+
+// The expected values are the capture model's formulas in float64.
+func TestSolve(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 2))
+	for _, n := range lengths {
+		s, in := randomRow(r, n)
+		back := noise3(r, n)
+		for _, free := range []bool{false, true} {
+			if free {
+				s.Low, s.High, s.Floor = -math.MaxFloat32, math.MaxFloat32, -math.MaxFloat32
+			}
+			tr, tr2 := noise(r, n), noise(r, n)
+			p, out, added := noise3(r, n), noise3(r, n), noise3(r, n)
+			if !s.Row(tr, &p, in) || !s.Over(tr2, &out, in, &back) {
+				t.Errorf("%d pixels: finite plates are said not to be", n)
+			}
+			for i := range n {
+				v := float64(in.Band[i]) - float64(in.DarkBand[i])
+				for c := range 3 {
+					v -= float64(s.M[c]) * (float64(in.Color[c][i]) - float64(in.DarkColor[c][i]))
+				}
+				v *= float64(in.Inverse[i]) / float64(s.Gain)
+				want := math.Min(math.Max(v, float64(s.Low)), float64(s.High))
+				if math.Abs(float64(tr[i])-want) > 1e-6 || tr[i] != tr2[i] {
+					t.Fatalf("pixel %d of %d: t is %v and %v, want %v", i, n, tr[i], tr2[i], want)
+				}
+				for c := range 3 {
+					want := math.Max(float64(in.Color[c][i])-float64(in.DarkColor[c][i])-float64(s.Gain)*v*float64(in.Screen[c][i]), float64(s.Floor))
+					if math.Abs(float64(p[c][i])-want) > 1e-6 {
+						t.Fatalf("pixel %d of %d: P is %v, want %v", i, n, p[c][i], want)
+					}
+				}
+			}
+			for c := range 3 {
+				Held(added[c], p[c], tr, back[c])
+				for i := range n {
+					if added[c][i] != out[c][i] {
+						t.Fatalf("pixel %d of %d: at once %v, in two steps %v", i, n, out[c][i], added[c][i])
+					}
+				}
+			}
+			// Bit for bit what the plain loops make.
+			plain, p2 := noise(r, n), noise3(r, n)
+			s.solve(0, plain, &p2, in)
+			for i := range n {
+				if plain[i] != tr[i] || p2[0][i] != p[0][i] || p2[1][i] != p[1][i] || p2[2][i] != p[2][i] {
+					t.Fatalf("pixel %d of %d: %v, and the plain loop has %v", i, n, tr[i], plain[i])
+				}
+			}
+		}
+	}
+}
+
+func TestSolveNotFinite(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 4))
+	for _, n := range lengths[1:] {
+		for _, v := range []float32{float32(math.NaN()), float32(math.Inf(1)), float32(math.Inf(-1))} {
+			for _, i := range []int{0, n / 2, n - 1} {
+				for _, which := range []string{"band", "red", "blue"} {
+					s, in := randomRow(r, n)
+					map[string][]float32{"band": in.Band, "red": in.Color[0], "blue": in.Color[2]}[which][i] = v
+					tr, p := noise(r, n), noise3(r, n)
+					if s.Row(tr, &p, in) || s.Over(tr, &p, in, &p) {
+						t.Errorf("%v in %s at %d of %d pixels was not noticed", v, which, i, n)
+					}
+				}
+			}
+		}
+	}
+}
+
+func TestHeldInPlace(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	for _, n := range lengths {
+		p, tr, b := noise(r, n), noise(r, n), noise(r, n)
+		want := make([]float32, n)
+		Held(want, p, tr, b)
+		Held(b, p, tr, b)
+		for i := range n {
+			if b[i] != want[i] || math.Abs(float64(want[i])-(float64(p[i])+float64(tr[i])*(float64(want[i])-float64(p[i]))/float64(tr[i]))) > 1e-6 {
+				t.Fatalf("%d pixels: in place %v, apart %v", n, b[i], want[i])
+			}
+		}
+	}
+}
+
+// The expected values are the formulas of Line's comment in float64.
+func TestPlaces(t *testing.T) {
+	l := Line{Center: 2000, YC: -700, YC2: 490000, Unit: 1. / (2300 * 2300), K1: 0.02, K2: -0.01,
+		W: [4]float32{1, 1e-6, 1e-6, -2e-6}, X: [7]float32{3, -0.004, 1e-6, 0.999, 1e-6, 0.01, -1e-6}, Y: [4]float32{-2, 0.01, 0.01, 0.998}}
+	flat := l
+	flat.K1, flat.K2 = 0, 0
+	for _, l := range []Line{l, flat} {
+		for _, n := range append(lengths, 4096) {
+			dx, dy, ix, iy := make([]float32, n), make([]float32, n), make([]int32, n), make([]int32, n)
+			for _, row := range [][2]float32{{0, 1}, {float32(n) - 1, -1}} {
+				l.Places(dx, dy, ix, iy, row[0], row[1])
+				for i := range n {
+					f := func(v float32) float64 { return float64(v) }
+					x := f(row[0]) + float64(i)*f(row[1])
+					xc := x - f(l.Center)
+					r2 := (xc*xc + f(l.YC2)) * f(l.Unit)
+					s := r2 * (f(l.K1) + r2*f(l.K2))
+					a, b := xc*s, f(l.YC)*s
+					w := f(l.W[0]) + f(l.W[1])*x + f(l.W[2])*a + f(l.W[3])*b
+					wx := (f(l.X[0]) + x*(f(l.X[1])+x*f(l.X[2])+a*f(l.X[4])+b*f(l.X[6])) + a*f(l.X[3]) + b*f(l.X[5])) / w
+					wy := (f(l.Y[0]) + x*f(l.Y[1]) + a*f(l.Y[2]) + b*f(l.Y[3])) / w
+					if math.Abs(f(dx[i])-wx) > 2e-5 || math.Abs(f(dy[i])-wy) > 2e-5 {
+						t.Fatalf("pixel %d of %d: moved by %v, %v, want %v, %v", i, n, dx[i], dy[i], wx, wy)
+					}
+					if f, g := math.Floor(f(dx[i])), math.Floor(f(dy[i])); float64(ix[i]) != f || float64(iy[i]) != g {
+						t.Fatalf("pixel %d of %d: below %v, %v stand %v, %v", i, n, dx[i], dy[i], ix[i], iy[i])
+					}
+				}
+			}
+		}
+	}
+}
+
+// The expected values are Keys's kernel (1981, equation 15 with a = -1/2) summed in float64.
+func TestCubic(t *testing.T) {
+	keys := func(x float64) float64 {
+		switch x = math.Abs(x); {
+		case x < 1:
+			return (1.5*x-2.5)*x*x + 1
+		case x < 2:
+			return ((-0.5*x+2.5)*x-4)*x + 2
+		}
+		return 0
+	}
+	r := rand.New(rand.NewPCG(7, 8))
+	for _, n := range lengths {
+		for _, more := range []int{0, 5, Pad} { // what follows the run in src and in dst
+			const at = 2
+			stride := at + n + 3
+			src := noise(r, 4*stride+more)
+			full := make([]float32, n+more)
+			dst := full[:n]
+			dx, dy := make([]float32, n, n+Pad), make([]float32, n, n+Pad)
+			for i := range n {
+				dx[i], dy[i] = 7+r.Float32(), -3+r.Float32()
+			}
+			Cubic(dst, src, at, stride, dx, dy, 7, -3)
+			for i := range n {
+				want := 0.0
+				for j := range 4 {
+					for k := range 4 {
+						want += keys(float64(dx[i])-7+1-float64(k)) * keys(float64(dy[i])+3+1-float64(j)) * float64(src[at+i+k+j*stride])
+					}
+				}
+				if math.Abs(float64(dst[i])-want) > 2e-6 {
+					t.Fatalf("pixel %d of %d: %v, want %v", i, n, dst[i], want)
+				}
+			}
+		}
+	}
+}
+
+func BenchmarkKernel(b *testing.B) {
+	r := rand.New(rand.NewPCG(9, 10))
+	const n = 1920
+	s, in := randomRow(r, n)
+	t, p, back := noise(r, n), noise3(r, n), noise3(r, n)
+	src := noise(r, 4*(n+4)+Pad)
+	l := Line{K1: 0.01, Unit: 1e-6, W: [4]float32{1}, X: [7]float32{3: 1}, Y: [4]float32{3: 1}}
+	dx, dy, ix, iy := noise(r, n), noise(r, n), make([]int32, n), make([]int32, n)
+	for _, k := range []struct {
+		name string
+		do   func()
+	}{
+		{"Row", func() { s.Row(t, &p, in) }},
+		{"Over", func() { s.Over(t, &p, in, &back) }},
+		{"Held", func() { Held(t, p[0], in.Band, back[0]) }},
+		{"Places", func() { l.Places(dx, dy, ix, iy, 0, 1) }},
+		{"Cubic", func() { Cubic(t, src, 0, n+4, dx, dy, 0, 0) }},
+	} {
+		b.Run(fmt.Sprintf("%s/%d", k.name, n), func(b *testing.B) {
+			for b.Loop() {
+				k.do()
+			}
+			b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/n, "ns/pixel")
+		})
+	}
+}

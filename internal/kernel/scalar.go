@@ -1,0 +1,103 @@
+package kernel
+
+// solve is Solve.Row for the pixels from i on.
+func (s *Solve) solve(i int, t []float32, p *[3][]float32, in *Row) bool {
+	n := len(t)
+	r := in.cut(n)
+	o := cut(p, n)
+	perGain := 1 / s.Gain
+	var bad float32
+	for ; i < n; i++ {
+		p0, p1, p2 := r.Color[0][i]-r.DarkColor[0][i], r.Color[1][i]-r.DarkColor[1][i], r.Color[2][i]-r.DarkColor[2][i]
+		v := r.Band[i] - (float32(s.M[0]*p0) + float32(s.M[1]*p1) + float32(s.M[2]*p2)) - r.DarkBand[i]
+		v *= r.Inverse[i] * perGain
+		bad += float32((v + p0 + p1 + p2) * 0) // NaN as soon as one of them is not finite
+		g := s.Gain * v
+		o[0][i] = max(p0-float32(g*r.Screen[0][i]), s.Floor)
+		o[1][i] = max(p1-float32(g*r.Screen[1][i]), s.Floor)
+		o[2][i] = max(p2-float32(g*r.Screen[2][i]), s.Floor)
+		t[i] = min(max(v, s.Low), s.High)
+	}
+	return bad == 0
+}
+
+// over is Solve.Over for the pixels from i on.
+func (s *Solve) over(i int, t []float32, out *[3][]float32, in *Row, back *[3][]float32) bool {
+	n := len(t)
+	r := in.cut(n)
+	o, b := cut(out, n), cut(back, n)
+	perGain := 1 / s.Gain
+	var bad float32
+	for ; i < n; i++ {
+		p0, p1, p2 := r.Color[0][i]-r.DarkColor[0][i], r.Color[1][i]-r.DarkColor[1][i], r.Color[2][i]-r.DarkColor[2][i]
+		v := r.Band[i] - (float32(s.M[0]*p0) + float32(s.M[1]*p1) + float32(s.M[2]*p2)) - r.DarkBand[i]
+		v *= r.Inverse[i] * perGain
+		bad += float32((v + p0 + p1 + p2) * 0)
+		g := s.Gain * v
+		v = min(max(v, s.Low), s.High)
+		o[0][i] = max(p0-float32(g*r.Screen[0][i]), s.Floor) + float32(v*b[0][i])
+		o[1][i] = max(p1-float32(g*r.Screen[1][i]), s.Floor) + float32(v*b[1][i])
+		o[2][i] = max(p2-float32(g*r.Screen[2][i]), s.Floor) + float32(v*b[2][i])
+		t[i] = v
+	}
+	return bad == 0
+}
+
+func held(i int, out, p, t, b []float32) {
+	p, t, b = p[:len(out)], t[:len(out)], b[:len(out)]
+	for ; i < len(out); i++ {
+		out[i] = p[i] + float32(t[i]*b[i])
+	}
+}
+
+func (l *Line) places(i int, dx, dy []float32, ix, iy []int32, at *[2]float32) {
+	dy, ix, iy = dy[:len(dx)], ix[:len(dx)], iy[:len(dx)]
+	for ; i < len(dx); i++ {
+		x := at[0] + float32(i)*at[1]
+		xc := x - l.Center
+		r2 := (xc*xc + l.YC2) * l.Unit
+		s := r2 * (l.K1 + r2*l.K2)
+		e, f := xc*s, l.YC*s
+		w := 1 / (l.W[0] + l.W[1]*x + l.W[2]*e + l.W[3]*f)
+		dx[i] = (l.X[0] + x*(l.X[1]+x*l.X[2]+e*l.X[4]+f*l.X[6]) + e*l.X[3] + f*l.X[5]) * w
+		dy[i] = (l.Y[0] + x*l.Y[1] + e*l.Y[2] + f*l.Y[3]) * w
+		ix[i], iy[i] = floor(dx[i]), floor(dy[i])
+	}
+}
+
+// floor returns the greatest whole number that is not above v, for what an int32 can hold.
+func floor(v float32) int32 {
+	n := int32(v)
+	if v < float32(n) {
+		n--
+	}
+	return n
+}
+
+func cubic(i int, dst, src []float32, at, stride int, dx, dy []float32, ox, oy int32) {
+	n := len(dst)
+	left, top := float32(ox), float32(oy)
+	dx, dy = dx[:n], dy[:n]
+	for ; i < n; i++ {
+		// A weight as a cubic in the fraction, Horner's way (Keys 1981, equation 15 with a = -1/2).
+		t := dx[i] - left
+		x0 := ((-0.5*t+1)*t - 0.5) * t
+		x2 := ((-1.5*t+2)*t + 0.5) * t
+		x3 := (0.5*t - 0.5) * t * t
+		x1 := 1 - x0 - x2 - x3
+		t = dy[i] - top
+		y0 := ((-0.5*t+1)*t - 0.5) * t
+		y2 := ((-1.5*t+2)*t + 0.5) * t
+		y3 := (0.5*t - 0.5) * t * t
+		y1 := 1 - y0 - y2 - y3
+		k := at + i
+		a := src[k : k+4 : k+4]
+		b := src[k+stride : k+stride+4 : k+stride+4]
+		c := src[k+2*stride : k+2*stride+4 : k+2*stride+4]
+		d := src[k+3*stride : k+3*stride+4 : k+3*stride+4]
+		dst[i] = y0*(x0*a[0]+x1*a[1]+x2*a[2]+x3*a[3]) +
+			y1*(x0*b[0]+x1*b[1]+x2*b[2]+x3*b[3]) +
+			y2*(x0*c[0]+x1*c[1]+x2*c[2]+x3*c[3]) +
+			y3*(x0*d[0]+x1*d[1]+x2*d[2]+x3*d[3])
+	}
+}

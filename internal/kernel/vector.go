@@ -1,0 +1,178 @@
+//go:build goexperiment.simd && go1.27
+
+package kernel
+
+import "simd"
+
+// Two things to know of Go 1.27's compiler. It fails at vectors in methods, so these are functions. And its code
+// for single floats does not clear the vectors' upper halves, which costs many cycles at every change between
+// the two: so no single float is computed, converted or kept within the loops, and where a kernel is called for
+// short runs it takes none.
+
+func solveRow(s *Solve, t []float32, p *[3][]float32, in *Row) bool {
+	n := len(t)
+	band, darkBand, inverse := in.Band[:n], in.DarkBand[:n], in.Inverse[:n]
+	c0, c1, c2 := in.Color[0][:n], in.Color[1][:n], in.Color[2][:n]
+	d0, d1, d2 := in.DarkColor[0][:n], in.DarkColor[1][:n], in.DarkColor[2][:n]
+	k0, k1, k2 := in.Screen[0][:n], in.Screen[1][:n], in.Screen[2][:n]
+	o0, o1, o2 := p[0][:n], p[1][:n], p[2][:n]
+	zero := simd.BroadcastFloat32s(0)
+	m0, m1, m2 := simd.BroadcastFloat32s(s.M[0]), simd.BroadcastFloat32s(s.M[1]), simd.BroadcastFloat32s(s.M[2])
+	gain := simd.BroadcastFloat32s(s.Gain)
+	perGain := simd.BroadcastFloat32s(1).Div(gain)
+	low, high, floor := simd.BroadcastFloat32s(s.Low), simd.BroadcastFloat32s(s.High), simd.BroadcastFloat32s(s.Floor)
+	bad := zero
+	i, lanes := 0, zero.Len()
+	for ; i <= n-lanes; i += lanes {
+		p0 := simd.LoadFloat32s(c0[i:]).Sub(simd.LoadFloat32s(d0[i:]))
+		p1 := simd.LoadFloat32s(c1[i:]).Sub(simd.LoadFloat32s(d1[i:]))
+		p2 := simd.LoadFloat32s(c2[i:]).Sub(simd.LoadFloat32s(d2[i:]))
+		v := simd.LoadFloat32s(band[i:]).Sub(m0.Mul(p0).Add(m1.Mul(p1)).Add(m2.Mul(p2))).Sub(simd.LoadFloat32s(darkBand[i:]))
+		v = v.Mul(simd.LoadFloat32s(inverse[i:]).Mul(perGain))
+		bad = bad.Add(v.Add(p0).Add(p1).Add(p2).Mul(zero))
+		g := gain.Mul(v)
+		p0.Sub(g.Mul(simd.LoadFloat32s(k0[i:]))).Max(floor).Store(o0[i:])
+		p1.Sub(g.Mul(simd.LoadFloat32s(k1[i:]))).Max(floor).Store(o1[i:])
+		p2.Sub(g.Mul(simd.LoadFloat32s(k2[i:]))).Max(floor).Store(o2[i:])
+		v.Max(low).Min(high).Store(t[i:])
+	}
+	return s.solve(i, t, p, in) && isZero(bad)
+}
+
+func solveOver(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]float32) bool {
+	n := len(t)
+	band, darkBand, inverse := in.Band[:n], in.DarkBand[:n], in.Inverse[:n]
+	c0, c1, c2 := in.Color[0][:n], in.Color[1][:n], in.Color[2][:n]
+	d0, d1, d2 := in.DarkColor[0][:n], in.DarkColor[1][:n], in.DarkColor[2][:n]
+	k0, k1, k2 := in.Screen[0][:n], in.Screen[1][:n], in.Screen[2][:n]
+	o0, o1, o2 := out[0][:n], out[1][:n], out[2][:n]
+	b0, b1, b2 := back[0][:n], back[1][:n], back[2][:n]
+	zero := simd.BroadcastFloat32s(0)
+	m0, m1, m2 := simd.BroadcastFloat32s(s.M[0]), simd.BroadcastFloat32s(s.M[1]), simd.BroadcastFloat32s(s.M[2])
+	gain := simd.BroadcastFloat32s(s.Gain)
+	perGain := simd.BroadcastFloat32s(1).Div(gain)
+	low, high, floor := simd.BroadcastFloat32s(s.Low), simd.BroadcastFloat32s(s.High), simd.BroadcastFloat32s(s.Floor)
+	bad := zero
+	i, lanes := 0, zero.Len()
+	for ; i <= n-lanes; i += lanes {
+		p0 := simd.LoadFloat32s(c0[i:]).Sub(simd.LoadFloat32s(d0[i:]))
+		p1 := simd.LoadFloat32s(c1[i:]).Sub(simd.LoadFloat32s(d1[i:]))
+		p2 := simd.LoadFloat32s(c2[i:]).Sub(simd.LoadFloat32s(d2[i:]))
+		v := simd.LoadFloat32s(band[i:]).Sub(m0.Mul(p0).Add(m1.Mul(p1)).Add(m2.Mul(p2))).Sub(simd.LoadFloat32s(darkBand[i:]))
+		v = v.Mul(simd.LoadFloat32s(inverse[i:]).Mul(perGain))
+		bad = bad.Add(v.Add(p0).Add(p1).Add(p2).Mul(zero))
+		g := gain.Mul(v)
+		v = v.Max(low).Min(high)
+		p0.Sub(g.Mul(simd.LoadFloat32s(k0[i:]))).Max(floor).Add(v.Mul(simd.LoadFloat32s(b0[i:]))).Store(o0[i:])
+		p1.Sub(g.Mul(simd.LoadFloat32s(k1[i:]))).Max(floor).Add(v.Mul(simd.LoadFloat32s(b1[i:]))).Store(o1[i:])
+		p2.Sub(g.Mul(simd.LoadFloat32s(k2[i:]))).Max(floor).Add(v.Mul(simd.LoadFloat32s(b2[i:]))).Store(o2[i:])
+		v.Store(t[i:])
+	}
+	return s.over(i, t, out, in, back) && isZero(bad)
+}
+
+// isZero tells whether all of v is 0.
+func isZero(v simd.Float32s) bool {
+	var lanes [Pad]float32
+	v.Store(lanes[:])
+	var sum float32
+	for _, x := range lanes {
+		sum += x
+	}
+	return sum == 0
+}
+
+func addHeld(out, p, t, b []float32) {
+	n := len(out)
+	p, t, b = p[:n], t[:n], b[:n]
+	i, lanes := 0, simd.BroadcastFloat32s(0).Len()
+	for ; i <= n-lanes; i += lanes {
+		simd.LoadFloat32s(p[i:]).Add(simd.LoadFloat32s(t[i:]).Mul(simd.LoadFloat32s(b[i:]))).Store(out[i:])
+	}
+	held(i, out, p, t, b)
+}
+
+var iota16 = [Pad]float32{0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15}
+
+func places(l *Line, dx, dy []float32, ix, iy []int32, at *[2]float32) {
+	n := len(dx)
+	dy, ix, iy = dy[:n], ix[:n], iy[:n]
+	radial := l.K1 != 0 || l.K2 != 0
+	one := simd.BroadcastFloat32s(1)
+	step := simd.BroadcastFloat32s(at[1])
+	next := simd.LoadFloat32s(iota16[:]).MulAdd(step, simd.BroadcastFloat32s(at[0]))
+	center, yc, yc2, unit := simd.BroadcastFloat32s(l.Center), simd.BroadcastFloat32s(l.YC), simd.BroadcastFloat32s(l.YC2), simd.BroadcastFloat32s(l.Unit)
+	k1, k2 := simd.BroadcastFloat32s(l.K1), simd.BroadcastFloat32s(l.K2)
+	w0, w1, w2, w3 := simd.BroadcastFloat32s(l.W[0]), simd.BroadcastFloat32s(l.W[1]), simd.BroadcastFloat32s(l.W[2]), simd.BroadcastFloat32s(l.W[3])
+	x0, x1, x2, x3 := simd.BroadcastFloat32s(l.X[0]), simd.BroadcastFloat32s(l.X[1]), simd.BroadcastFloat32s(l.X[2]), simd.BroadcastFloat32s(l.X[3])
+	x4, x5, x6 := simd.BroadcastFloat32s(l.X[4]), simd.BroadcastFloat32s(l.X[5]), simd.BroadcastFloat32s(l.X[6])
+	y0, y1, y2, y3 := simd.BroadcastFloat32s(l.Y[0]), simd.BroadcastFloat32s(l.Y[1]), simd.BroadcastFloat32s(l.Y[2]), simd.BroadcastFloat32s(l.Y[3])
+	i, lanes := 0, one.Len()
+	step = step.Mul(simd.BroadcastFloat32s(float32(lanes)))
+	for ; i <= n-lanes; i += lanes {
+		x := next
+		next = next.Add(step)
+		w := x.MulAdd(w1, w0)
+		mx := x.MulAdd(x2, x1)
+		my := x.MulAdd(y1, y0)
+		add := x0
+		if radial {
+			xc := x.Sub(center)
+			r2 := xc.MulAdd(xc, yc2).Mul(unit)
+			s := r2.MulAdd(k2, k1).Mul(r2)
+			e, f := xc.Mul(s), yc.Mul(s)
+			w = f.MulAdd(w3, e.MulAdd(w2, w))
+			mx = f.MulAdd(x6, e.MulAdd(x4, mx))
+			add = f.MulAdd(x5, e.MulAdd(x3, x0))
+			my = f.MulAdd(y3, e.MulAdd(y2, my))
+		}
+		w = one.Div(w)
+		mx, my = x.MulAdd(mx, add).Mul(w), my.Mul(w)
+		mx.Store(dx[i:])
+		my.Store(dy[i:])
+		// A mask is -1 where it is set: that takes 1 from what was rounded up to a whole number.
+		ox, oy := mx.ConvertToInt32(), my.ConvertToInt32()
+		ox.Add(mx.Less(ox.ConvertToFloat32()).ToInt32s()).Store(ix[i:])
+		oy.Add(my.Less(oy.ConvertToFloat32()).ToInt32s()).Store(iy[i:])
+	}
+	l.places(i, dx, dy, ix, iy, at)
+}
+
+func resample(dst, src []float32, at, stride int, dx, dy []float32, ox, oy int32) {
+	half, one, two := simd.BroadcastFloat32s(0.5), simd.BroadcastFloat32s(1), simd.BroadcastFloat32s(2)
+	minusHalf, minus15 := simd.BroadcastFloat32s(-0.5), simd.BroadcastFloat32s(-1.5)
+	left, top := simd.BroadcastInt32s(ox).ConvertToFloat32(), simd.BroadcastInt32s(oy).ConvertToFloat32()
+	// Whole vectors only, as far as there is room: what they write after the run belongs to the next run, which
+	// comes later.
+	lanes := one.Len()
+	n := min(len(dst)+lanes-1, cap(dst), cap(dx), cap(dy), len(src)-at-3*stride-3)
+	n = max(n-n%lanes, 0)
+	if n > 0 {
+		out, fx, fy := dst[:n], dx[:n], dy[:n]
+		a, b, c, d := src[at:], src[at+stride:], src[at+2*stride:], src[at+3*stride:]
+		a0, a1, a2, a3 := a[:n], a[1:][:n], a[2:][:n], a[3:][:n]
+		b0, b1, b2, b3 := b[:n], b[1:][:n], b[2:][:n], b[3:][:n]
+		c0, c1, c2, c3 := c[:n], c[1:][:n], c[2:][:n], c[3:][:n]
+		d0, d1, d2, d3 := d[:n], d[1:][:n], d[2:][:n], d[3:][:n]
+		for i := 0; i <= n-lanes; i += lanes {
+			t := simd.LoadFloat32s(fx[i:]).Sub(left)
+			w0 := minusHalf.MulAdd(t, one).MulAdd(t, minusHalf).Mul(t)
+			w2 := minus15.MulAdd(t, two).MulAdd(t, half).Mul(t)
+			w3 := half.MulAdd(t, minusHalf).Mul(t).Mul(t)
+			w1 := one.Sub(w0).Sub(w2).Sub(w3)
+			ra := simd.LoadFloat32s(a3[i:]).MulAdd(w3, simd.LoadFloat32s(a2[i:]).MulAdd(w2, simd.LoadFloat32s(a1[i:]).MulAdd(w1, simd.LoadFloat32s(a0[i:]).Mul(w0))))
+			rb := simd.LoadFloat32s(b3[i:]).MulAdd(w3, simd.LoadFloat32s(b2[i:]).MulAdd(w2, simd.LoadFloat32s(b1[i:]).MulAdd(w1, simd.LoadFloat32s(b0[i:]).Mul(w0))))
+			rc := simd.LoadFloat32s(c3[i:]).MulAdd(w3, simd.LoadFloat32s(c2[i:]).MulAdd(w2, simd.LoadFloat32s(c1[i:]).MulAdd(w1, simd.LoadFloat32s(c0[i:]).Mul(w0))))
+			rd := simd.LoadFloat32s(d3[i:]).MulAdd(w3, simd.LoadFloat32s(d2[i:]).MulAdd(w2, simd.LoadFloat32s(d1[i:]).MulAdd(w1, simd.LoadFloat32s(d0[i:]).Mul(w0))))
+			t = simd.LoadFloat32s(fy[i:]).Sub(top)
+			w0 = minusHalf.MulAdd(t, one).MulAdd(t, minusHalf).Mul(t)
+			w2 = minus15.MulAdd(t, two).MulAdd(t, half).Mul(t)
+			w3 = half.MulAdd(t, minusHalf).Mul(t).Mul(t)
+			w1 = one.Sub(w0).Sub(w2).Sub(w3)
+			rd.MulAdd(w3, rc.MulAdd(w2, rb.MulAdd(w1, ra.Mul(w0)))).Store(out[i:])
+		}
+	}
+	if n < len(dst) {
+		cubic(n, dst, src, at, stride, dx, dy, ox, oy)
+	}
+}
