@@ -19,20 +19,31 @@ type Job struct {
 	take *Take
 	Registration
 	Crosstalk      [3]float64
-	CrosstalkSigma [3]float64    // standard errors; 0 where m was not estimated
-	Screen         *matte.Screen // the model that stands in for a clean band plate; nil where one was shot
-	Notes          []string      // what the user should know of how the take was read
-	Seconds        float64       // that it took
+	CrosstalkSigma [3]float64         // standard errors; 0 where m was not estimated
+	Screen         *matte.Screen      // the model that stands in for a clean band plate; nil where one was shot
+	Clean          *matte.Clean       // the plate rebuilt from the take; nil where one was shot, or the model is used
+	ScreenColor    *matte.ScreenColor // K where nobody shot a clean color plate; nil where one was, or none is seen
+	Glare          matte.Glare        // of the band camera's lens; zero where the recipe does not ask for it
+	ColorNoise     matte.Noise        // of the cameras, where the recipe asks for sigma
+	BandNoise      matte.Noise
+	Notes          []string // what the user should know of how the take was read
+	Seconds        float64  // that it took
 
 	resampler *align.Resampler
 	solver    *matte.Solver
 	fitter    *composite.Fitter
-	byNumber  bool // backgrounds go by frame number
+	byNumber  bool           // backgrounds go by frame number
+	frames    []matte.Sample // what Prepare estimates from, read once
+	darkBand  *plate.Gray    // in the color camera's frame
 }
 
+// How many frames Prepare estimates from: more where the clean plate is rebuilt from them, and fewer where they
+// would take more than sampleMemory bytes.
 const (
 	crosstalkSamples = 6
-	screenSamples    = 8
+	noiseSamples     = 4
+	cleanSamples     = 12
+	sampleMemory     = 768 << 20
 )
 
 // Prepare registers the plates, brings the reference plates into the color camera's frame, models the screen
@@ -51,7 +62,9 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	ref := matte.References{DarkColor: t.darkColor, CleanColor: t.cleanColor}
 	if t.darkBand != nil {
 		ref.DarkBand = j.resampler.Gray(nil, t.darkBand)
+		j.darkBand = ref.DarkBand
 	}
+	defer func() { j.frames = nil }()
 	if ref.CleanBand, err = j.cleanBand(ctx, ref); err != nil {
 		return nil, err
 	}
@@ -63,6 +76,11 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	}
 	if err := j.prepareBackground(); err != nil {
 		return nil, err
+	}
+	if slices.Contains(t.recipe.Write, "sigma") {
+		if err := j.noise(ctx); err != nil {
+			return nil, err
+		}
 	}
 	j.Seconds = time.Since(start).Seconds()
 	return j, nil
@@ -83,23 +101,40 @@ func (j *Job) cleanBand(ctx context.Context, ref matte.References) (*plate.Gray,
 	if t.cleanBand != nil {
 		return j.resampler.Gray(nil, t.cleanBand), nil
 	}
+	rebuild := t.recipe.CleanFrom == "take" || t.recipe.CleanFrom == "" && t.recipe.Screen == nil
 	if j.Screen = t.recipe.Screen; j.Screen == nil {
-		frames, err := j.sample(ctx, screenSamples)
+		frames, err := j.sample(ctx, cleanSamples)
 		if err != nil {
 			return nil, err
 		}
 		if j.Screen, err = matte.FitScreen(frames, ref.DarkColor, ref.DarkBand, 0); err != nil {
 			return nil, err
 		}
-		j.Notes = append(j.Notes, fmt.Sprintf("no clean band plate: a smooth screen was fitted to the %.0f %% of the frame that is certainly screen (scatter %.1f %%)", 100*j.Screen.Coverage, 100*j.Screen.Scatter))
+		if !rebuild {
+			j.Notes = append(j.Notes, fmt.Sprintf("no clean band plate: a smooth screen was fitted to the %.0f %% of the frame that is certainly screen (scatter %.1f %%)", 100*j.Screen.Coverage, 100*j.Screen.Scatter))
+		}
 	}
 	if err := sized("the recipe's screen", "screen", j.Screen.Gray().Size(), t.colorSize); err != nil {
 		return nil, err
 	}
+	if rebuild {
+		frames, err := j.sample(ctx, cleanSamples)
+		if err != nil {
+			return nil, err
+		}
+		j.Clean, err = matte.CleanFromTake(frames, j.Screen, ref.DarkBand)
+		if err == nil {
+			j.Notes = append(j.Notes, fmt.Sprintf("no clean band plate: it was rebuilt from %d frames, in which %.0f %% of the frame is certainly screen; the rest is filled by a smooth screen (scatter %.1f %%)", j.Clean.Frames, 100*j.Clean.Seen, 100*j.Screen.Scatter))
+			return j.Clean.Band, nil
+		}
+		if !errors.Is(err, matte.ErrNoScreen) {
+			return nil, err
+		}
+	}
 	return j.Screen.CleanBand(ref.DarkBand), nil
 }
 
-// solve makes the solver, with the crosstalk that the recipe asks for.
+// solve makes the solver, with the glare, the screen's color and the crosstalk that the recipe asks for.
 func (j *Job) solve(ctx context.Context, ref matte.References) error {
 	t := j.take
 	build := func() (err error) {
@@ -109,15 +144,31 @@ func (j *Job) solve(ctx context.Context, ref matte.References) error {
 		}
 		return err
 	}
-	switch t.recipe.Crosstalk.Mode {
-	case "given":
+	if t.recipe.Crosstalk.Mode == "given" {
 		j.Crosstalk = t.recipe.Crosstalk.Value
-		return build()
-	case "none":
-		return build()
 	}
 	if err := build(); err != nil {
 		return err
+	}
+	changed, err := j.glare(ctx, &ref)
+	if err != nil {
+		return err
+	}
+	if changed {
+		if err := build(); err != nil {
+			return err
+		}
+	}
+	if changed, err = j.screenColor(ctx, &ref); err != nil {
+		return err
+	}
+	if changed {
+		if err := build(); err != nil {
+			return err
+		}
+	}
+	if m := t.recipe.Crosstalk.Mode; m == "given" || m == "none" {
+		return nil
 	}
 	frames, err := j.sample(ctx, crosstalkSamples)
 	if err != nil {
@@ -135,8 +186,124 @@ func (j *Job) solve(ctx context.Context, ref matte.References) error {
 	return build()
 }
 
-// sample reads up to n frames of the take, with the band plate in the color camera's frame.
+// glare finds the lens's glare where the recipe asks for it, and takes it off the clean band plate.
+func (j *Job) glare(ctx context.Context, ref *matte.References) (changed bool, err error) {
+	switch g := j.take.recipe.Glare; g.Mode {
+	case "given":
+		j.Glare = g.Value
+	case "auto":
+		frames, err := j.sample(ctx, crosstalkSamples)
+		if err != nil {
+			return false, err
+		}
+		found, err := j.solver.EstimateGlare(frames, 0)
+		if errors.Is(err, matte.ErrNoCore) || err == nil && found.Strength < 3*found.Sigma {
+			j.Notes = append(j.Notes, "no veiling glare could be told from the rest: none is removed")
+			return false, nil
+		}
+		if err != nil {
+			return false, err
+		}
+		j.Glare = found
+		j.Notes = append(j.Notes, fmt.Sprintf("veiling glare of %.2f %% (standard error %.2f %%) is removed from the band plate", 100*found.Strength, 100*found.Sigma))
+	}
+	if j.Glare.Strength == 0 {
+		return false, nil
+	}
+	if ref.CleanBand, err = j.Glare.Remove(nil, ref.CleanBand, j.darkBand); err != nil {
+		return false, err
+	}
+	for _, f := range j.frames {
+		if _, err := j.Glare.Remove(f.Band, f.Band, j.darkBand); err != nil {
+			return false, err
+		}
+	}
+	return true, nil
+}
+
+// screenColor estimates K where nobody shot a clean color plate.
+func (j *Job) screenColor(ctx context.Context, ref *matte.References) (changed bool, err error) {
+	t := j.take
+	if ref.CleanColor != nil {
+		return false, nil
+	}
+	if j.ScreenColor = t.recipe.ScreenColor; j.ScreenColor == nil {
+		frames, err := j.sample(ctx, crosstalkSamples)
+		if err != nil {
+			return false, err
+		}
+		k, err := j.solver.ScreenColor(frames)
+		if errors.Is(err, matte.ErrNoScreen) {
+			return false, nil
+		}
+		if err != nil {
+			return false, err
+		}
+		j.ScreenColor = k
+		how := "alike all over the frame"
+		if k.Order > 0 {
+			how = "with a field that varies over the frame"
+		}
+		j.Notes = append(j.Notes, fmt.Sprintf("no clean color plate: from the open screen, the color camera sees %.2f, %.2f, %.2f %% of it in red, green and blue, %s", 100*k.Ratio[0], 100*k.Ratio[1], 100*k.Ratio[2], how))
+	}
+	ref.CleanColor = j.ScreenColor.CleanColor(matte.LessGray(nil, ref.CleanBand, ref.DarkBand), ref.DarkColor)
+	return true, nil
+}
+
+// noise takes the cameras' noise from the recipe, or estimates it from frames as the cameras made them.
+func (j *Job) noise(ctx context.Context) error {
+	t := j.take
+	if t.recipe.ColorNoise != nil && t.recipe.BandNoise != nil {
+		j.ColorNoise, j.BandNoise = *t.recipe.ColorNoise, *t.recipe.BandNoise
+		return nil
+	}
+	var color, band []*plate.Gray
+	for _, p := range t.samples(noiseSamples) {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		c, err := t.readColor(p)
+		if err != nil {
+			return err
+		}
+		b, err := t.readBand(p)
+		if err != nil {
+			return err
+		}
+		green := &plate.Gray{W: c.W, H: c.H, Pix: c.Pix[1]}
+		if t.darkColor != nil {
+			matte.LessGray(green, green, &plate.Gray{W: c.W, H: c.H, Pix: t.darkColor.Pix[1]})
+		}
+		color, band = append(color, green), append(band, matte.LessGray(b, b, t.darkBand))
+	}
+	for _, n := range []struct {
+		what   string
+		frames []*plate.Gray
+		given  *matte.Noise
+		to     *matte.Noise
+	}{{"color", color, t.recipe.ColorNoise, &j.ColorNoise}, {"band", band, t.recipe.BandNoise, &j.BandNoise}} {
+		if n.given != nil {
+			*n.to = *n.given
+			continue
+		}
+		var err error
+		if *n.to, err = matte.NoiseOfTake(n.frames, nil); errors.Is(err, matte.ErrNoNoise) {
+			j.Notes = append(j.Notes, fmt.Sprintf("the %s camera's noise could not be told (%v): taken as none", n.what, err))
+		} else if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// sample reads n frames of the take, spread over it, with the band plate in the color camera's frame. It may
+// return more, where they have been read already, and fewer, where the take or the memory has no more.
 func (j *Job) sample(ctx context.Context, n int) ([]matte.Sample, error) {
+	perFrame := 4 * 4 * j.take.colorSize.X * j.take.colorSize.Y
+	n = min(n, max(sampleMemory/perFrame, 4))
+	if len(j.frames) >= min(n, len(j.take.Pairs)) {
+		return j.frames, nil
+	}
 	var out []matte.Sample
 	for _, p := range j.take.samples(n) {
 		if err := ctx.Err(); err != nil {
@@ -150,8 +317,15 @@ func (j *Job) sample(ctx context.Context, n int) ([]matte.Sample, error) {
 		if err != nil {
 			return nil, err
 		}
-		out = append(out, matte.Sample{Color: color, Band: j.resampler.Gray(nil, band)})
+		s := matte.Sample{Color: color, Band: j.resampler.Gray(nil, band)}
+		if j.Glare.Strength > 0 {
+			if _, err := j.Glare.Remove(s.Band, s.Band, j.darkBand); err != nil {
+				return nil, err
+			}
+		}
+		out = append(out, s)
 	}
+	j.frames = out
 	return out, nil
 }
 
@@ -214,6 +388,19 @@ func (j *Job) Recipe(gains map[int]float64) Recipe {
 		r.Gain = Gain{Mode: "given", Value: gains}
 	}
 	r.Screen = j.Screen
+	if j.Clean != nil {
+		r.CleanFrom = "take"
+	}
+	r.ScreenColor = j.ScreenColor
+	if r.Glare.Mode != "" {
+		r.Glare = Glare{Mode: "none"}
+		if j.Glare.Strength > 0 {
+			r.Glare = Glare{Mode: "given", Value: j.Glare}
+		}
+	}
+	if slices.Contains(r.Write, "sigma") {
+		r.ColorNoise, r.BandNoise = &j.ColorNoise, &j.BandNoise
+	}
 	r.BandWeights = j.take.weights
 	t := j.take
 	for _, c := range []struct {

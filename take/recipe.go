@@ -50,8 +50,18 @@ type Recipe struct {
 	Gain        Gain          `json:"gain,omitzero"`
 	BandWeights *[3]float32   `json:"band_weights,omitempty"` // of a band camera's color channels; nil: estimated
 	Screen      *matte.Screen `json:"screen,omitempty"`       // stands in for a clean band plate
-	Clamp       string        `json:"clamp,omitempty"`        // "transmission" (default), "none" or "all"
-	Fit         composite.Fit `json:"fit,omitzero"`           // of the background
+	// CleanFrom says what is made of the screen where nobody shot a clean band plate: "take", the plate is rebuilt
+	// pixel by pixel from the frames in which the performer is elsewhere; or "screen", the smooth screen itself.
+	// Empty: "screen" where the recipe has a Screen, "take" where it is fitted. A plate rebuilt from other frames
+	// differs a little.
+	CleanFrom   string             `json:"clean_from,omitempty"`
+	ScreenColor *matte.ScreenColor `json:"screen_color,omitempty"` // K without a clean color plate; nil: estimated
+	Glare       Glare              `json:"glare,omitzero"`         // of the band camera's lens
+	Limits      matte.Limits       `json:"limits,omitzero"`        // floor and ceiling of the transmission; zero: none
+	ColorNoise  *matte.Noise       `json:"color_noise,omitempty"`  // for the product sigma; nil: estimated from the take
+	BandNoise   *matte.Noise       `json:"band_noise,omitempty"`   // likewise, as the band camera made its frames
+	Clamp       string             `json:"clamp,omitempty"`        // "transmission" (default), "none" or "all"
+	Fit         composite.Fit      `json:"fit,omitzero"`           // of the background
 
 	Write  []string `json:"write,omitempty"`  // of Products; empty: comp and matte
 	Format string   `json:"format,omitempty"` // "png" (default) or "tiff"
@@ -59,7 +69,8 @@ type Recipe struct {
 }
 
 // Products are what a run can write, each into a folder of its name.
-var Products = []string{"comp", "matte", "foreground", "transmission"}
+// Sigma is the standard deviation of alpha that the cameras' noise gives it, in linear light.
+var Products = []string{"comp", "matte", "foreground", "transmission", "sigma"}
 
 // A Geometry says where the geometry between the cameras comes from.
 type Geometry struct {
@@ -78,6 +89,51 @@ type Crosstalk struct {
 type Gain struct {
 	Mode  string          // "auto" (or empty): from each frame; "none": 1; "given"
 	Value map[int]float64 // with "given", by frame number; frames that it lacks are estimated
+}
+
+// A Glare says where the veiling glare of the band camera's lens comes from.
+type Glare struct {
+	Mode  string      // "none" (or empty); "auto": estimated from the take; "given"
+	Value matte.Glare // with "given"
+}
+
+// ParseGlare reads "auto", "none" or a number, the strength.
+func ParseGlare(s string) (Glare, error) {
+	switch s {
+	case "", "auto", "none":
+		return Glare{Mode: s}, nil
+	}
+	v, err := strconv.ParseFloat(s, 64)
+	if err != nil || !(v >= 0 && v <= 0.5) {
+		return Glare{}, fmt.Errorf("glare %q: it must be auto, none, or a number from 0 to 0.5", s)
+	}
+	return Glare{Mode: "given", Value: matte.Glare{Strength: v}}, nil
+}
+
+// MarshalJSON writes "auto", "none" or the glare itself.
+func (g Glare) MarshalJSON() ([]byte, error) {
+	if g.Mode == "given" {
+		return json.Marshal(g.Value)
+	}
+	return json.Marshal(g.Mode)
+}
+
+// UnmarshalJSON reads what MarshalJSON writes.
+func (g *Glare) UnmarshalJSON(data []byte) error {
+	var s string
+	if json.Unmarshal(data, &s) == nil {
+		if s != "" && s != "auto" && s != "none" {
+			return fmt.Errorf("glare %q: it must be \"auto\", \"none\" or an object with a strength", s)
+		}
+		*g = Glare{Mode: s}
+		return nil
+	}
+	var v matte.Glare
+	if err := json.Unmarshal(data, &v); err != nil || !(v.Strength >= 0 && v.Strength <= 0.5) {
+		return fmt.Errorf("glare %s: it must be \"auto\", \"none\" or an object with a strength from 0 to 0.5", data)
+	}
+	*g = Glare{Mode: "given", Value: v}
+	return nil
 }
 
 // ParseGeometry reads "auto", "none" or the name of a file.
@@ -222,6 +278,12 @@ func (r Recipe) Check() error {
 	}
 	if !slices.Contains([]int{0, 8, 16}, r.Depth) {
 		return fmt.Errorf("depth %d: it must be 8 or 16", r.Depth)
+	}
+	if !slices.Contains([]string{"", "take", "screen"}, r.CleanFrom) {
+		return fmt.Errorf("clean_from %q: it must be take or screen", r.CleanFrom)
+	}
+	if err := r.Limits.Check(); err != nil {
+		return err
 	}
 	if _, ok := clamps[r.Clamp]; !ok {
 		return fmt.Errorf("clamp %q: it must be transmission, none or all", r.Clamp)

@@ -24,9 +24,11 @@ type Result struct {
 	Number       int
 	Gain         matte.Gain
 	Transmission *plate.Gray
-	Foreground   *plate.RGB // premultiplied, linear light
-	Background   *plate.RGB // fitted to the frame; nil where the recipe has none
-	Comp         *plate.RGB // nil where the recipe has no background
+	Foreground   *plate.RGB    // premultiplied, linear light
+	Background   *plate.RGB    // fitted to the frame; nil where the recipe has none
+	Comp         *plate.RGB    // nil where the recipe has no background
+	Sigma        *plate.Gray   // standard deviation of the transmission; nil where the recipe does not write it
+	Limited      matte.Limited // what the recipe's limits did
 }
 
 // RunOptions hold what a run may be told. The zero value writes nothing and uses all cores.
@@ -48,6 +50,7 @@ type Report struct {
 	Frames  int                // done
 	Failed  []Failure          // in the order of their numbers
 	Gains   map[int]float64    // by frame number
+	Limited matte.Limited      // what the recipe's limits did, in the mean over the frames; Most is the largest
 	Seconds map[string]float64 // by stage, summed over the workers; "total" by the clock
 }
 
@@ -93,6 +96,7 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 				} else {
 					report.Frames++
 					report.Gains[pairs[i].Number] = w.result.Gain.Value
+					report.limited(w.result.Limited)
 				}
 				if opt.Progress != nil {
 					opt.Progress(report.Frames+len(report.Failed), len(pairs))
@@ -114,6 +118,15 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 		err = fmt.Errorf("every frame failed, the first with: %s", report.Failed[0].Error)
 	}
 	return report, err
+}
+
+// limited adds what the limits did to one more frame to the mean.
+func (r *Report) limited(l matte.Limited) {
+	part := 1 / float64(r.Frames)
+	r.Limited.Floored += (l.Floored - r.Limited.Floored) * part
+	r.Limited.Opened += (l.Opened - r.Limited.Opened) * part
+	r.Limited.MeanMoved += (l.MeanMoved - r.Limited.MeanMoved) * part
+	r.Limited.Most = max(r.Limited.Most, l.Most)
 }
 
 // A worker does one frame after the other and keeps the planes between them.
@@ -156,6 +169,11 @@ func (w *worker) frame(i int) error {
 	at = w.clock("read", at)
 
 	w.band = j.resampler.Gray(w.band, band)
+	if j.Glare.Strength > 0 {
+		if _, err := j.Glare.Remove(w.band, w.band, j.darkBand); err != nil {
+			return err
+		}
+	}
 	at = w.clock("resample", at)
 
 	frame := matte.Sample{Color: color, Band: w.band}
@@ -164,6 +182,14 @@ func (w *worker) frame(i int) error {
 	}
 	if _, err := j.solver.Solve(&w.solution, color, w.band, w.result.Gain.Value); err != nil {
 		return fmt.Errorf("frame %d: %w", p.Number, err)
+	}
+	if w.result.Limited, err = j.solver.Limit(&w.solution, w.result.Gain.Value, t.recipe.Limits); err != nil {
+		return err
+	}
+	if slices.Contains(t.recipe.Write, "sigma") {
+		if w.result.Sigma, err = j.solver.Sigma(w.result.Sigma, frame, w.result.Gain.Value, j.ColorNoise, j.BandNoise); err != nil {
+			return fmt.Errorf("frame %d: %w", p.Number, err)
+		}
 	}
 	w.result.Transmission, w.result.Foreground = w.solution.Transmission, w.solution.Foreground
 	at = w.clock("solve", at)
@@ -268,7 +294,7 @@ func (j *Job) newOutput(dir string) (*output, error) {
 			if j.fitter == nil {
 				return nil, errors.New("a comp is asked for and no background is given: give one, or write only matte, foreground or transmission")
 			}
-		case "matte", "transmission":
+		case "matte", "transmission", "sigma":
 			curve = plate.Linear
 		}
 		o.options[product] = &plate.WriteOptions{Curve: curve, Depth: r.Depth}
@@ -309,6 +335,8 @@ func (o *output) write(r *Result) error {
 			frame = r.Foreground
 		case "transmission":
 			frame = r.Transmission
+		case "sigma":
+			frame = r.Sigma
 		}
 		if err := plate.Write(o.path(product, r.Number), frame, o.options[product]); err != nil {
 			return err

@@ -9,6 +9,7 @@ import (
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/composite"
+	"example.com/twinplate/matte"
 	"example.com/twinplate/take"
 )
 
@@ -17,8 +18,8 @@ type plates struct {
 	Color string `help:"Color plate: a file, a folder, or a quoted glob." placeholder:"PATH"`
 	Band  string `help:"Band plate, likewise. Frames are paired by number." placeholder:"PATH"`
 
-	CleanBand  string `help:"Clean band plate: the screen with nobody before it. A folder or glob is averaged. Without it a smooth screen is fitted." placeholder:"F"`
-	CleanColor string `help:"Clean color plate. Without it the screen is taken as black in color." placeholder:"F"`
+	CleanBand  string `help:"Clean band plate: the screen with nobody before it. A folder or glob is averaged. Without it one is rebuilt from the take." placeholder:"F"`
+	CleanColor string `help:"Clean color plate. Without it the screen's light in color is estimated." placeholder:"F"`
 	DarkBand   string `help:"Dark band plate: lamps off or lens capped." placeholder:"F"`
 	DarkColor  string `help:"Dark color plate." placeholder:"F"`
 
@@ -60,7 +61,12 @@ type comp struct {
 	Crosstalk       string   `help:"Set light that the band camera sees: auto (the default), none, or three numbers." placeholder:"R,G,B|auto|none"`
 	Gain            string   `help:"The lamps' gain: auto (one a frame, the default) or none." placeholder:"auto|none"`
 	Clamp           string   `help:"What is kept within the range of light: transmission (the default), none or all." placeholder:"WHAT"`
-	Write           []string `help:"What to write: comp, matte, foreground, transmission. Default comp,matte." placeholder:"WHAT,..."`
+	CleanFrom       string   `help:"Without a clean band plate: take (rebuilt from the frames, the default) or screen (a smooth fit)." placeholder:"take|screen"`
+	Glare           string   `help:"Veiling glare of the band camera's lens: none (the default), auto, or its strength." placeholder:"auto|none|S"`
+	Floor           float64  `help:"Transmission below this becomes 0: hides spill, and whatever is that thin. Default 0." placeholder:"T"`
+	Ceiling         float64  `help:"Transmission above this becomes 1. Default 1." placeholder:"T"`
+	Knee            float64  `help:"Half the width of the bend at floor and ceiling. Default 0.02." placeholder:"T"`
+	Write           []string `help:"What to write: comp, matte, foreground, transmission, sigma (the noise of alpha). Default comp,matte." placeholder:"WHAT,..."`
 	Format          string   `help:"png (the default) or tiff." placeholder:"FORMAT"`
 	Depth           int      `help:"Bits of a value: 8 or 16. Default 16." placeholder:"BITS"`
 	Recipe          string   `help:"Take settings from a recipe; flags go before them." placeholder:"F" type:"path"`
@@ -108,6 +114,20 @@ func (c *comp) recipe() (take.Recipe, error) {
 			return r, err
 		}
 	}
+	override(&r.CleanFrom, c.CleanFrom)
+	if c.Glare != "" {
+		if r.Glare, err = take.ParseGlare(c.Glare); err != nil {
+			return r, err
+		}
+	}
+	for _, l := range []struct {
+		to   *float64
+		flag float64
+	}{{&r.Limits.Floor, c.Floor}, {&r.Limits.Ceiling, c.Ceiling}, {&r.Limits.Knee, c.Knee}} {
+		if l.flag != 0 {
+			*l.to = l.flag
+		}
+	}
 	if len(c.Write) > 0 {
 		r.Write = c.Write
 	}
@@ -148,6 +168,10 @@ type compReport struct {
 	Residual       float64            `json:"residual_px"`
 	Crosstalk      [3]float64         `json:"crosstalk"`
 	CrosstalkSigma [3]float64         `json:"crosstalk_sigma"`
+	ScreenColor    *matte.ScreenColor `json:"screen_color"` // null where a clean color plate was shot
+	Glare          matte.Glare        `json:"glare"`
+	CleanSeen      *float64           `json:"clean_seen"` // how much of the frame the rebuilt clean band plate covers; null where none was
+	Limited        matte.Limited      `json:"limited"`
 	Gains          map[int]float64    `json:"gains"`
 	MissingBand    []int              `json:"missing_band"`
 	MissingColor   []int              `json:"missing_color"`
@@ -192,8 +216,13 @@ func (c *comp) Run(t *terminal) error {
 	if err == nil && c.SaveRecipe != "" {
 		err = job.Recipe(report.Gains).Save(c.SaveRecipe)
 	}
+	var seen *float64
+	if job.Clean != nil {
+		seen = &job.Clean.Seen
+	}
 	if c.JSON {
 		if e := t.object(compReport{
+			ScreenColor: job.ScreenColor, Glare: job.Glare, CleanSeen: seen, Limited: report.Limited,
 			Frames: report.Frames, Failed: len(report.Failed), Errors: orEmpty(report.Failed),
 			Geometry: job.Geometry, Model: job.Model, Residual: job.Residual,
 			Crosstalk: job.Crosstalk, CrosstalkSigma: job.CrosstalkSigma, Gains: report.Gains,
@@ -203,6 +232,9 @@ func (c *comp) Run(t *terminal) error {
 			return e
 		}
 	} else {
+		if l := report.Limited; l.Floored+l.Opened > 0 {
+			t.printf("limits       %.1f %% of the frame made more solid, %.1f %% more open, by %.3f in the mean and %.3f at the most\n", 100*l.Floored, 100*l.Opened, l.MeanMoved, l.Most)
+		}
 		t.printf("%d frames in %.1f s, written to %s\n", report.Frames, report.Seconds["total"], c.Out)
 	}
 	for _, f := range report.Failed {
@@ -234,7 +266,11 @@ func usage(err error) error {
 // printJob prints what was found out before the first frame.
 func printJob(t *terminal, j *take.Job) {
 	printRegistration(t, j.Registration)
-	t.printf("crosstalk    %.4f %.4f %.4f of red, green and blue in the band\n", j.Crosstalk[0], j.Crosstalk[1], j.Crosstalk[2])
+	t.printf("crosstalk    %.4f %.4f %.4f of red, green and blue in the band", j.Crosstalk[0], j.Crosstalk[1], j.Crosstalk[2])
+	if j.CrosstalkSigma != [3]float64{} {
+		t.printf(" (standard errors %.4f %.4f %.4f)", j.CrosstalkSigma[0], j.CrosstalkSigma[1], j.CrosstalkSigma[2])
+	}
+	t.printf("\n")
 	for _, n := range j.Notes {
 		t.printf("note         %s\n", n)
 	}
