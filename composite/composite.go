@@ -22,6 +22,7 @@ package composite
 import (
 	"image"
 
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/plate"
 )
 
@@ -50,20 +51,10 @@ func HoldOut(dst *plate.RGB, foreground *plate.RGB, transmission *plate.Gray, ba
 		i, j := y*dst.W, (y+1)*dst.W
 		t := transmission.Pix[i:j]
 		for c := range dst.Pix {
-			addHeld(dst.Pix[c][i:j], foreground.Pix[c][i:j], t, background.Pix[c][i:j])
+			kernel.Held(dst.Pix[c][i:j], foreground.Pix[c][i:j], t, background.Pix[c][i:j])
 		}
 	}
 	return dst, nil
-}
-
-// addHeld sets out to p + t*b.
-func addHeld(out, p, t, b []float32) {
-	p, t, b = p[:len(out)], t[:len(out)], b[:len(out)]
-	for i := range out {
-		// The conversion keeps the product rounded on machines that would fuse it with the sum, so that every
-		// machine gives the same picture.
-		out[i] = p[i] + float32(t[i]*b[i])
-	}
 }
 
 // Held returns transmission * background: the background with the hole that the performer will fill, the

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/plate"
 )
 
@@ -53,7 +54,7 @@ func Stack(background *plate.RGB, behind []Layer, foreground *plate.RGB, transmi
 		}
 		t := transmission.Pix[i:j]
 		for c := range out.Pix {
-			addHeld(built[c], foreground.Pix[c][i:j], t, built[c])
+			kernel.Held(built[c], foreground.Pix[c][i:j], t, built[c])
 		}
 		for x := range alpha {
 			alpha[x] = (1 - t[x]) + float32(t[x]*alpha[x])

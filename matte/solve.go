@@ -18,6 +18,7 @@ import (
 	"image"
 	"math"
 
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/plate"
 )
 
@@ -54,6 +55,7 @@ type Solver struct {
 	darkBand  *plate.Gray
 	screen    *plate.RGB  // K; nil: 0
 	inverse   *plate.Gray // 1 / (S - m.K); 0 where there is no screen
+	black     []float32   // a row of it, for plates that are not there
 	uncovered float64
 }
 
@@ -83,7 +85,7 @@ func NewSolver(w, h int, ref References, opt *Options) (*Solver, error) {
 	if err := ref.check(image.Pt(w, h)); err != nil {
 		return nil, err
 	}
-	s := &Solver{w: w, h: h, clamp: opt.Clamp, darkColor: ref.DarkColor, darkBand: ref.DarkBand, inverse: plate.NewGray(w, h)}
+	s := &Solver{w: w, h: h, clamp: opt.Clamp, darkColor: ref.DarkColor, darkBand: ref.DarkBand, inverse: plate.NewGray(w, h), black: make([]float32, w)}
 	for c, v := range opt.Crosstalk {
 		if !(math.Abs(v) < 1) {
 			return nil, fmt.Errorf("matte: crosstalk %v for %s: it must be a number between -1 and 1, and is usually below 0.1", v, [3]string{"red", "green", "blue"}[c])
@@ -156,15 +158,12 @@ func (s *Solver) Uncovered() float64 { return s.uncovered }
 // wrongly sized plane in it, is made anew. An error says which plate has another size or a value that is not
 // finite, or that the gain is not a positive number.
 func (s *Solver) Solve(dst *Solution, color *plate.RGB, band *plate.Gray, gain float64) (*Solution, error) {
-	want := image.Pt(s.w, s.h)
-	if err := plate.CheckSize("color plate", color.Size(), "solver's frame", want); err != nil {
+	if err := s.check(color, gain); err != nil {
 		return nil, err
 	}
+	want := image.Pt(s.w, s.h)
 	if err := plate.CheckSize("band plate", band.Size(), "color plate", want); err != nil {
 		return nil, err
-	}
-	if !(gain > 0) || math.IsInf(gain, 0) {
-		return nil, fmt.Errorf("matte: gain %v: it must be a positive number, and is 1 where the lamps are as bright as in the clean plate", gain)
 	}
 	if dst == nil {
 		dst = &Solution{}
@@ -175,75 +174,104 @@ func (s *Solver) Solve(dst *Solution, color *plate.RGB, band *plate.Gray, gain f
 	if dst.Foreground == nil || dst.Foreground.Size() != want {
 		dst.Foreground = plate.NewRGB(s.w, s.h)
 	}
-	g := float32(gain)
+	model := s.model(gain)
 	finite := true
 	for y := range s.h {
-		finite = s.row(dst, color, band, g, y*s.w, (y+1)*s.w) && finite
+		i, j := y*s.w, (y+1)*s.w
+		p := rows(dst.Foreground, i, j)
+		in := s.row(color, band.Pix[i:j], y)
+		finite = model.Row(dst.Transmission.Pix[i:j], &p, &in) && finite
 	}
 	if !finite {
-		if err := color.CheckFinite(); err != nil {
-			return nil, fmt.Errorf("the color plate: %w", err)
-		}
-		if err := band.CheckFinite(); err != nil {
-			return nil, fmt.Errorf("the band plate: %w", err)
-		}
-		return nil, fmt.Errorf("matte: the arithmetic left the range of float32: the plates' values are far too large")
+		return nil, NotFinite(color, band)
 	}
 	return dst, nil
 }
 
-// row solves the pixels from i to j and tells whether all of them came out finite.
-func (s *Solver) row(dst *Solution, color *plate.RGB, band *plate.Gray, g float32, i, j int) bool {
-	n := j - i
-	t := dst.Transmission.Pix[i:j:j]
-	inv := s.inverse.Pix[i:j:j]
-	b := band.Pix[i:j:j]
-	var in, out [3][]float32
-	for c := range 3 {
-		in[c] = color.Pix[c][i:j:j]
-		out[c] = dst.Foreground.Pix[c][i:j:j]
-		copy(out[c], in[c])
-		if s.darkColor != nil {
-			for x, d := range s.darkColor.Pix[c][i:j:j] {
-				out[c][x] -= d
-			}
-		}
+func (s *Solver) check(color *plate.RGB, gain float64) error {
+	if err := plate.CheckSize("color plate", color.Size(), "solver's frame", image.Pt(s.w, s.h)); err != nil {
+		return err
 	}
-	p0, p1, p2 := out[0][:n], out[1][:n], out[2][:n]
-	m0, m1, m2 := s.m[0], s.m[1], s.m[2]
-	perGain := 1 / g
-	var bad float32
-	for x := range n {
-		v := b[x] - (m0*p0[x] + m1*p1[x] + m2*p2[x])
-		if s.darkBand != nil {
-			v -= s.darkBand.Pix[i+x]
-		}
-		v *= inv[x] * perGain
-		t[x] = v
-		bad += (v + p0[x] + p1[x] + p2[x]) * 0 // NaN as soon as one of them is not finite
+	if !(gain > 0) || math.IsInf(gain, 0) {
+		return fmt.Errorf("matte: gain %v: it must be a positive number, and is 1 where the lamps are as bright as in the clean plate", gain)
+	}
+	return nil
+}
+
+// NotFinite returns the error for plates of which CompRow has told that something in them is not finite: it
+// gives the first such pixel.
+func NotFinite(color *plate.RGB, band *plate.Gray) error {
+	if err := color.CheckFinite(); err != nil {
+		return fmt.Errorf("the color plate: %w", err)
+	}
+	if err := band.CheckFinite(); err != nil {
+		return fmt.Errorf("the band plate: %w", err)
+	}
+	return fmt.Errorf("matte: the arithmetic left the range of float32: the plates' values are far too large")
+}
+
+// A Frame is one frame that is solved row by row, by CompRow.
+type Frame struct {
+	solver     *Solver
+	model      kernel.Solve
+	color      *plate.RGB
+	background *plate.RGB
+}
+
+// Frame prepares one frame for solving it row by row, held out of its background and added to it at once: for a
+// pipeline that needs no plane of the foreground. An error says which plate has another size, or that the gain
+// is not a positive number.
+func (s *Solver) Frame(color, background *plate.RGB, gain float64) (Frame, error) {
+	if err := s.check(color, gain); err != nil {
+		return Frame{}, err
+	}
+	if err := plate.CheckSize("background", background.Size(), "color plate", color.Size()); err != nil {
+		return Frame{}, err
+	}
+	return Frame{s, s.model(gain), color, background}, nil
+}
+
+// CompRow solves row y, whose row of the band plate is band, in the color plate's frame: t becomes the
+// transmission and out foreground + transmission * background. It tells whether all values were finite; where
+// they were not, NotFinite has the error. It is safe for concurrent use on different rows. It panics when y is
+// not in the frame or a row is shorter than the frame is wide.
+func (f *Frame) CompRow(t []float32, out [3][]float32, band []float32, y int) bool {
+	w := f.solver.w
+	in := f.solver.row(f.color, band, y)
+	back := rows(f.background, y*w, (y+1)*w)
+	return f.model.Over(t[:w], &out, &in, &back)
+}
+
+func (s *Solver) model(gain float64) kernel.Solve {
+	k := kernel.Solve{M: s.m, Gain: float32(gain), High: 1, Floor: -math.MaxFloat32}
+	switch s.clamp {
+	case ClampNone:
+		k.Low, k.High = -math.MaxFloat32, math.MaxFloat32
+	case ClampAll:
+		k.Floor = 0
+	}
+	return k
+}
+
+// row returns row y of every plate.
+func (s *Solver) row(color *plate.RGB, band []float32, y int) kernel.Row {
+	i, j := y*s.w, (y+1)*s.w
+	none := [3][]float32{s.black, s.black, s.black}
+	r := kernel.Row{Band: band, DarkBand: s.black, Inverse: s.inverse.Pix[i:j], Color: rows(color, i, j), DarkColor: none, Screen: none}
+	if s.darkBand != nil {
+		r.DarkBand = s.darkBand.Pix[i:j]
+	}
+	if s.darkColor != nil {
+		r.DarkColor = rows(s.darkColor, i, j)
 	}
 	if s.screen != nil {
-		for c := range 3 {
-			k := s.screen.Pix[c][i:j:j]
-			p := out[c][:n]
-			for x := range n {
-				p[x] -= g * t[x] * k[x]
-			}
-		}
+		r.Screen = rows(s.screen, i, j)
 	}
-	if s.clamp != ClampNone {
-		for x, v := range t {
-			t[x] = min(max(v, 0), 1)
-		}
-	}
-	if s.clamp == ClampAll {
-		for c := range 3 {
-			for x, v := range out[c] {
-				out[c][x] = max(v, 0)
-			}
-		}
-	}
-	return bad == 0
+	return r
+}
+
+func rows(f *plate.RGB, i, j int) [3][]float32 {
+	return [3][]float32{f.Pix[0][i:j], f.Pix[1][i:j], f.Pix[2][i:j]}
 }
 
 // Alpha returns 1 - t, into dst when that has the right size.

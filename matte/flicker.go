@@ -1,0 +1,112 @@
+package matte
+
+import (
+	"math"
+	"slices"
+)
+
+// A Flicker is how the lamps' gain moved over a take.
+type Flicker struct {
+	PeakToPeak float64 // largest gain less smallest, over their mean
+	Frequency  float64 // of the beat with the shutter, in cycles a frame, up to 0.5; 0: there is no beat
+	Amplitude  float64 // of the beat, over the mean gain
+	Chance     float64 // how often noise alone would make so plain a beat, 0 to 1
+}
+
+// FindFlicker looks for a beat in the gains of frames with the numbers given, which may have holes: the
+// sinusoid that takes away the most of what is left of the gains when a slow drift, a parabola, is taken out (the
+// Lomb-Scargle periodogram, by least squares). A beat counts where its chance is below 0.001 and its amplitude
+// above 0.1 % and three standard errors of a gain; and where it is not so slow that the take has less than two of
+// it. Fewer than 12 frames tell only PeakToPeak.
+func FindFlicker(numbers []int, gains []Gain) Flicker {
+	var f Flicker
+	n := len(gains)
+	if n == 0 {
+		return f
+	}
+	low, high, mean, sigma := math.Inf(1), math.Inf(-1), 0.0, make([]float64, n)
+	for i, g := range gains {
+		low, high = min(low, g.Value), max(high, g.Value)
+		mean += g.Value / float64(n)
+		sigma[i] = g.Sigma
+	}
+	f.PeakToPeak = (high - low) / mean
+	if n < 12 {
+		return f
+	}
+	first, span := float64(numbers[0]), float64(numbers[n-1]-numbers[0]+1)
+	value, t := make([]float64, n), make([]float64, n)
+	for i, g := range gains {
+		value[i] = g.Value / mean
+		t[i] = float64(numbers[i]) - first
+	}
+	rss := func(frequency float64) (sum, amplitude float64) {
+		terms := 3
+		if frequency > 0 {
+			terms = 5
+		}
+		a := make([][]float64, terms)
+		for i := range a {
+			a[i] = make([]float64, terms)
+		}
+		b := make([]float64, terms)
+		signed := []int{0, 1, 2, 3, 4}
+		row := func(i int) [5]float64 {
+			u := 2*t[i]/span - 1
+			s, c := math.Sincos(2 * math.Pi * frequency * t[i])
+			return [5]float64{1, u, u * u, s, c}
+		}
+		for i := range n {
+			r := row(i)
+			for j := range terms {
+				b[j] += r[j] * value[i]
+				for k := range terms {
+					a[j][k] += r[j] * r[k]
+				}
+			}
+		}
+		// Only the full set of terms matters here, which is the least of all.
+		x := nonNegative(a, b, signed...)
+		for i := range n {
+			r := row(i)
+			e := value[i]
+			for j := range terms {
+				e -= x[j] * r[j]
+			}
+			sum += e * e
+		}
+		if terms == 5 {
+			amplitude = math.Hypot(x[3], x[4])
+		}
+		return sum, amplitude
+	}
+	flat, _ := rss(0)
+	best, at, amplitude := flat, 0.0, 0.0
+	step := 1 / (5 * span)
+	tried := 0
+	for v := 2 / span; v <= 0.5; v += step {
+		tried++
+		if r, a := rss(v); r < best {
+			best, at, amplitude = r, v, a
+		}
+	}
+	if at == 0 {
+		return f
+	}
+	// For noise alone the quotient of the two sums of squares has the chance (best/flat)^((n-5)/2) at one
+	// frequency; a fifth of those tried are independent.
+	single := math.Pow(best/flat, float64(n-5)/2)
+	f.Chance = min(1, single*max(float64(tried)/5, 1))
+	slices.Sort(sigma)
+	if f.Chance < 0.001 && amplitude > max(0.001, 3*sigma[n/2]) {
+		f.Frequency, f.Amplitude = at, amplitude
+	}
+	return f
+}
+
+// Alias returns the frequency, in hertz, at which a light that pulses at pulse hertz beats with a camera of fps
+// frames a second: their difference to the nearest multiple of fps. Lamps on a magnetic ballast pulse at twice
+// the mains frequency.
+func Alias(pulse, fps float64) float64 {
+	return math.Abs(pulse - fps*math.Round(pulse/fps))
+}
