@@ -150,6 +150,9 @@ func (ref References) check(want image.Point) error {
 	return nil
 }
 
+// Size returns the width and height of the frames that the solver is for, in pixels.
+func (s *Solver) Size() image.Point { return image.Pt(s.w, s.h) }
+
 // Uncovered returns the part of the frame, 0 to 1, where the clean band plate shows no screen.
 func (s *Solver) Uncovered() float64 { return s.uncovered }
 

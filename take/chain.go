@@ -1,0 +1,134 @@
+package take
+
+import (
+	"image"
+	"runtime"
+	"sync"
+	"sync/atomic"
+
+	"example.com/twinplate/align"
+	"example.com/twinplate/matte"
+	"example.com/twinplate/plate"
+)
+
+// A Chain does the arithmetic of a frame in one pass: the band plate is resampled, solved and composited row by
+// row, so that each value comes from memory once and no frame in between is stored. It is prepared once for a
+// take, allocates nothing for a frame but what its goroutines take, and is safe for concurrent use.
+type Chain struct {
+	resampler *align.Resampler
+	solver    *matte.Solver
+	size      image.Point
+	rows      sync.Pool // of *[]float32, a row of the band plate in the color camera's frame
+}
+
+// NewChain returns the chain of r and s, which must be for color plates of the same size.
+func NewChain(r *align.Resampler, s *matte.Solver) (*Chain, error) {
+	g := r.Geometry()
+	size := image.Pt(g.ColorW, g.ColorH)
+	if err := plate.CheckSize("geometry's color frame", size, "solver's frame", s.Size()); err != nil {
+		return nil, err
+	}
+	c := &Chain{resampler: r, solver: s, size: size}
+	c.rows.New = func() any {
+		// A little room behind lets the resampler store whole vectors.
+		row := make([]float32, size.X, size.X+16)
+		return &row
+	}
+	return c, nil
+}
+
+// Comp makes the composite, foreground + transmission * background, and the transmission of one frame on as
+// many cores as there are. The color plate, the background and both results have the geometry's color size; the
+// band plate is as the band camera has it. An error says which frame has another size or a value that is not
+// finite, or that the gain is not a positive number; the results are then undefined.
+func (c *Chain) Comp(out *plate.RGB, t *plate.Gray, color *plate.RGB, band *plate.Gray, background *plate.RGB, gain float64) error {
+	return c.comp(out, t, color, band, background, gain, runtime.GOMAXPROCS(0))
+}
+
+func (c *Chain) comp(out *plate.RGB, t *plate.Gray, color *plate.RGB, band *plate.Gray, background *plate.RGB, gain float64, cores int) error {
+	g := c.resampler.Geometry()
+	if err := plate.CheckSize("band plate", band.Size(), "geometry's band frame", image.Pt(g.BandW, g.BandH)); err != nil {
+		return err
+	}
+	frame, err := c.frame(out, t, color, background, gain)
+	if err != nil {
+		return err
+	}
+	w, h := c.size.X, c.size.Y
+	do := func(y0, y1 int) bool {
+		row := c.rows.Get().(*[]float32)
+		defer c.rows.Put(row)
+		finite := true
+		for y := y0; y < y1; y++ {
+			c.resampler.Row(*row, band, y)
+			i, j := y*w, (y+1)*w
+			finite = frame.CompRow(t.Pix[i:j], [3][]float32{out.Pix[0][i:j], out.Pix[1][i:j], out.Pix[2][i:j]}, *row, y) && finite
+		}
+		return finite
+	}
+	finite := true
+	if cores <= 1 {
+		finite = do(0, h)
+	} else {
+		finite = inParallel(h, cores, do)
+	}
+	if !finite {
+		return matte.NotFinite(color, band)
+	}
+	return nil
+}
+
+// inParallel calls do for strips of the rows 0 to h on so many goroutines, and tells whether all returned true.
+// The strips are short, so that a core that is busy elsewhere does not hold up the rest.
+func inParallel(h, cores int, do func(y0, y1 int) bool) bool {
+	const strip = 64
+	var wait sync.WaitGroup
+	var next atomic.Int64
+	var failed atomic.Bool
+	for range cores {
+		wait.Go(func() {
+			for {
+				y := int(next.Add(strip)) - strip
+				if y >= h {
+					return
+				}
+				if !do(y, min(y+strip, h)) {
+					failed.Store(true)
+				}
+			}
+		})
+	}
+	wait.Wait()
+	return !failed.Load()
+}
+
+// resampled is comp for a band plate that is in the color camera's frame already, on the calling goroutine.
+func (c *Chain) resampled(out *plate.RGB, t *plate.Gray, color *plate.RGB, band *plate.Gray, background *plate.RGB, gain float64) error {
+	frame, err := c.frame(out, t, color, background, gain)
+	if err != nil {
+		return err
+	}
+	if err := plate.CheckSize("band plate", band.Size(), "color plate", c.size); err != nil {
+		return err
+	}
+	finite := true
+	for y := range c.size.Y {
+		i, j := y*c.size.X, (y+1)*c.size.X
+		finite = frame.CompRow(t.Pix[i:j], [3][]float32{out.Pix[0][i:j], out.Pix[1][i:j], out.Pix[2][i:j]}, band.Pix[i:j], y) && finite
+	}
+	if !finite {
+		return matte.NotFinite(color, band)
+	}
+	return nil
+}
+
+// frame checks the results' sizes and prepares the frame.
+func (c *Chain) frame(out *plate.RGB, t *plate.Gray, color, background *plate.RGB, gain float64) (matte.Frame, error) {
+	if err := plate.CheckSize("composite", out.Size(), "color plate", c.size); err != nil {
+		return matte.Frame{}, err
+	}
+	if err := plate.CheckSize("transmission", t.Size(), "color plate", c.size); err != nil {
+		return matte.Frame{}, err
+	}
+	return c.solver.Frame(color, background, gain)
+}
