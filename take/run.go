@@ -65,6 +65,10 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 	if err != nil {
 		return nil, err
 	}
+	chain, err := NewChain(j.resampler, j.solver)
+	if err != nil {
+		return nil, err
+	}
 	pairs := j.take.Pairs
 	jobs := opt.Jobs
 	if jobs <= 0 {
@@ -87,7 +91,7 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 	})
 	for range min(jobs, len(pairs)) {
 		group.Go(func() error {
-			w := worker{job: j, out: out, each: opt.Each, seconds: map[string]float64{}}
+			w := worker{job: j, out: out, chain: chain, each: opt.Each, seconds: map[string]float64{}}
 			for i := range next {
 				err := w.frame(i)
 				mu.Lock()
@@ -138,6 +142,8 @@ type worker struct {
 
 	band     *plate.Gray // in the color camera's frame
 	solution matte.Solution
+	alpha    *plate.Gray
+	chain    *Chain
 	back     string // the file that background was read from
 	result   Result
 }
@@ -180,6 +186,11 @@ func (w *worker) frame(i int) error {
 	if w.result.Gain, err = j.gain(p.Number, frame); err != nil {
 		return fmt.Errorf("%s: %w", p.Band, err)
 	}
+	at = w.clock("gain", at)
+
+	if w.onlyComp() {
+		return w.onePass(color)
+	}
 	if _, err := j.solver.Solve(&w.solution, color, w.band, w.result.Gain.Value); err != nil {
 		return fmt.Errorf("frame %d: %w", p.Number, err)
 	}
@@ -201,7 +212,7 @@ func (w *worker) frame(i int) error {
 	}
 	at = w.clock("composite", at)
 
-	if err := w.out.write(&w.result); err != nil {
+	if err := w.out.write(&w.result, &w.alpha); err != nil {
 		return err
 	}
 	at = w.clock("write", at)
@@ -209,6 +220,30 @@ func (w *worker) frame(i int) error {
 		err = w.each(&w.result)
 		w.clock("each", at)
 	}
+	return err
+}
+
+// onlyComp tells that nobody wants more of a frame than its composite, transmission and alpha.
+func (w *worker) onlyComp() bool {
+	r := &w.job.take.recipe
+	return w.result.Background != nil && w.each == nil && r.Limits == (matte.Limits{}) &&
+		!slices.Contains(r.Write, "foreground") && !slices.Contains(r.Write, "sigma")
+}
+
+// onePass solves and composites a frame in one pass, with no plane of the foreground, and writes it.
+func (w *worker) onePass(color *plate.RGB) error {
+	at := time.Now()
+	r := &w.result
+	if r.Comp == nil {
+		r.Comp = plate.NewRGB(color.W, color.H)
+		r.Transmission = plate.NewGray(color.W, color.H)
+	}
+	if err := w.chain.resampled(r.Comp, r.Transmission, color, w.band, r.Background, r.Gain.Value); err != nil {
+		return fmt.Errorf("frame %d: %w", r.Number, err)
+	}
+	at = w.clock("solve", at)
+	err := w.out.write(r, &w.alpha)
+	w.clock("write", at)
 	return err
 }
 
@@ -320,7 +355,8 @@ func (o *output) path(product string, number int) string {
 	return filepath.Join(o.dir, product, fmt.Sprintf("%04d%s", number, o.extension))
 }
 
-func (o *output) write(r *Result) error {
+// write writes the products of one frame; the plane of alpha is the caller's, and is made when it is needed.
+func (o *output) write(r *Result, alpha **plate.Gray) error {
 	if o == nil {
 		return nil
 	}
@@ -330,7 +366,8 @@ func (o *output) write(r *Result) error {
 		case "comp":
 			frame = r.Comp
 		case "matte":
-			frame = matte.Alpha(nil, r.Transmission)
+			*alpha = matte.Alpha(*alpha, r.Transmission)
+			frame = *alpha
 		case "foreground":
 			frame = r.Foreground
 		case "transmission":
