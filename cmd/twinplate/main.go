@@ -40,6 +40,7 @@ others are done; 130 interrupted.`
 type commands struct {
 	Demo     demo             `cmd:"" help:"Draw a take of known truth, run the whole job on it, and measure the errors."`
 	Comp     comp             `cmd:"" help:"Make composites, mattes and foregrounds from a take: the main job."`
+	Check    check            `cmd:"" help:"Read a test shot as a crew would, before the set is struck: what is wrong, and what to do."`
 	Register register         `cmd:"" help:"Estimate the geometry between the two cameras alone."`
 	Compare  compare          `cmd:"" help:"Measure a matte against the truth."`
 	Version  kong.VersionFlag `help:"Print the version and leave."`

@@ -1,0 +1,154 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+
+	"example.com/twinplate/matte"
+	"example.com/twinplate/plate"
+	"example.com/twinplate/take"
+)
+
+type check struct {
+	plates
+	Geometry string  `help:"Geometry between the cameras: auto (from the footage, the default), none, or a file from register." placeholder:"F|auto|none"`
+	FPS      float64 `name:"fps" help:"Frames a second, for the lamps' beat in hertz." placeholder:"N"`
+	Out      string  `help:"Folder for the page, check.html, and the same readings as check.json." placeholder:"DIR"`
+	JSON     bool    `name:"json" help:"Print one JSON object instead of text."`
+}
+
+func (check) Help() string {
+	return examples(
+		"twinplate check --color color --band band --fps 24",
+		"twinplate check --color color --band band --clean-band clean.png --dark-band dark.png --fps 24 --out checked") +
+		"\n\nA test shot of two seconds, in which the performer moves before the lit screen and leaves part of it open, tells the most. " +
+		"Each reading has a value, a verdict and what to do on the set. The verdicts are good, watch, bad, and unknown where the shot does not tell.\n\n" +
+		caution
+}
+
+// checkReport is what check prints with --json, and writes as check.json.
+type checkReport struct {
+	Verdict  take.Verdict     `json:"verdict"` // the worst
+	Readings []take.Reading   `json:"readings"`
+	Gains    []take.GainPoint `json:"gains"`
+	Flicker  flickerReport    `json:"flicker"`
+	Notes    []string         `json:"notes"`
+}
+
+type flickerReport struct {
+	PeakToPeak float64  `json:"peak_to_peak"`
+	Amplitude  float64  `json:"beat_amplitude"`
+	Frequency  float64  `json:"beat_cycles_per_frame"` // 0: there is no beat
+	Hertz      *float64 `json:"beat_hz"`               // null without --fps
+}
+
+func newFlickerReport(f matte.Flicker, fps float64) flickerReport {
+	r := flickerReport{PeakToPeak: f.PeakToPeak, Amplitude: f.Amplitude, Frequency: f.Frequency}
+	if fps > 0 {
+		hz := f.Frequency * fps
+		r.Hertz = &hz
+	}
+	return r
+}
+
+func (c *check) Run(t *terminal) error {
+	var r take.Recipe
+	c.into(&r)
+	if c.Geometry != "" {
+		r.Geometry = take.ParseGeometry(c.Geometry)
+	}
+	if err := r.Check(); err != nil {
+		return usageError{err}
+	}
+	for _, need := range []struct{ flag, value string }{{"--color", r.Color}, {"--band", r.Band}} {
+		if need.value == "" {
+			return usageError{fmt.Errorf("%s is missing: see twinplate check --help", need.flag)}
+		}
+	}
+	if c.FPS != 0 && !(c.FPS >= 1 && c.FPS <= 1000) {
+		return usageError{fmt.Errorf("--fps %v: it must be 1 to 1000", c.FPS)}
+	}
+	opened, err := take.Open(r)
+	if err != nil {
+		return err
+	}
+	step, end := t.progress("reading")
+	checked, err := opened.Check(t.ctx, &take.CheckOptions{FPS: c.FPS, Progress: step})
+	end()
+	if err != nil {
+		return err
+	}
+	report := checkReport{checked.Worst(), checked.Readings, orEmpty(checked.Gains), newFlickerReport(checked.Flicker, c.FPS), orEmpty(checked.Notes)}
+	if c.Out != "" {
+		if err := c.write(report, checked); err != nil {
+			return err
+		}
+	}
+	if c.JSON {
+		return t.object(report)
+	}
+	for _, r := range checked.Readings {
+		t.printf("%-8s %-24s %s\n", r.Verdict, r.Title, valueOf(r))
+		t.printf("%-8s %s\n", "", r.Meaning)
+		if r.Advice != "" {
+			t.printf("%-8s On the set: %s\n", "", r.Advice)
+		}
+	}
+	for _, n := range checked.Notes {
+		t.printf("note     %s\n", n)
+	}
+	t.printf("%s\n", summary(checked))
+	if c.Out != "" {
+		t.printf("written to %s\n", filepath.Join(c.Out, "check.html"))
+	}
+	return nil
+}
+
+func (c *check) write(report checkReport, checked *take.Checkup) error {
+	if err := os.MkdirAll(c.Out, 0o777); err != nil {
+		return fmt.Errorf("the output folder cannot be made: %w", err)
+	}
+	if err := plate.WriteAtomic(filepath.Join(c.Out, "check.json"), func(w io.Writer) error {
+		e := json.NewEncoder(w)
+		e.SetIndent("", "  ")
+		return e.Encode(report)
+	}); err != nil {
+		return err
+	}
+	return plate.WriteAtomic(filepath.Join(c.Out, "check.html"), func(w io.Writer) error { return writeCheckPage(w, c.Color, checked) })
+}
+
+// valueOf returns a reading's value as people read it.
+func valueOf(r take.Reading) string {
+	if r.Value == nil {
+		return "not known"
+	}
+	return fmt.Sprintf("%.2f %s", *r.Value, r.Unit)
+}
+
+// summary is the whole in one sentence.
+func summary(c *take.Checkup) string {
+	count := map[take.Verdict]int{}
+	for _, r := range c.Readings {
+		count[r.Verdict]++
+	}
+	switch {
+	case count[take.Bad] > 0:
+		return fmt.Sprintf("%s to mend before the set is struck.", plural(count[take.Bad], "thing"))
+	case count[take.Watch] > 0:
+		return fmt.Sprintf("The take can be used; %s could be better.", plural(count[take.Watch], "thing"))
+	case count[take.Unknown] > 0:
+		return fmt.Sprintf("Nothing is wrong that the shot shows; %s could not be read.", plural(count[take.Unknown], "thing"))
+	}
+	return "Everything is as it should be."
+}
+
+func plural(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}

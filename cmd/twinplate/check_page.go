@@ -1,0 +1,297 @@
+package main
+
+import (
+	"bytes"
+	_ "embed"
+	"encoding/base64"
+	"fmt"
+	"html/template"
+	"image"
+	"image/jpeg"
+	"io"
+	"math"
+	"slices"
+	"strings"
+
+	"github.com/disintegration/imaging"
+
+	"example.com/twinplate/plate"
+	"example.com/twinplate/take"
+)
+
+//go:embed check.html
+var checkPage string
+
+var checkTemplate = template.Must(template.New("check").Funcs(template.FuncMap{
+	"number": func(v *float64) string { return fmt.Sprintf("%.2f", *v) },
+	// The verdict has a mark and a word, so that it needs no color.
+	"mark": func(v take.Verdict) string {
+		return map[take.Verdict]string{take.Good: "✓", take.Watch: "!", take.Bad: "✕", take.Unknown: "?"}[v]
+	},
+}).Parse(checkPage))
+
+type picture struct {
+	Source  template.URL
+	Caption string
+}
+
+type drawing struct {
+	SVG     template.HTML
+	Caption string
+}
+
+// writeCheckPage writes the readings as one HTML page that needs no other file.
+func writeCheckPage(w io.Writer, from string, c *take.Checkup) error {
+	page := struct {
+		Summary, From, Caution string
+		Readings               []take.Reading
+		Frame                  int
+		Pictures               []picture
+		Plots                  []drawing
+		Notes                  []string
+	}{Summary: summary(c), From: "Test shot: " + from, Caution: strings.TrimPrefix(caution, "Cautions: "), Readings: c.Readings, Frame: c.Frame, Plots: plots(c), Notes: c.Notes}
+	if c.Color != nil {
+		var spill, noise float32
+		for _, v := range c.Spill.Pix {
+			spill = max(spill, v)
+		}
+		noise = max(quantileOf(c.Sigma.Pix, 0.99), 1e-4)
+		for _, p := range []struct {
+			frame   image.Image
+			caption string
+		}{
+			{c.Color, "The color plate."},
+			{c.Band, "The band plate, brought into the color plate's frame."},
+			{c.Alpha, "The matte: white is solid."},
+			{scaled(c.Spill, 1/max(spill, 0.05)), fmt.Sprintf("Where the performer should be solid and lets light through. White is %.0f %%.", 100*max(spill, 0.05))},
+			{scaled(c.Sigma, 1/noise), fmt.Sprintf("Noise of the matte. White is %.1f %% of alpha and more.", 100*noise)},
+			{stopsPicture(c.Screen), "The lit screen, half a stop to each step of gray, brightest at the top of the scale."},
+		} {
+			source, err := inline(p.frame)
+			if err != nil {
+				return err
+			}
+			page.Pictures = append(page.Pictures, picture{source, p.caption})
+		}
+	}
+	return checkTemplate.Execute(w, page)
+}
+
+// inline returns a small JPEG of the frame as a data URL.
+func inline(frame image.Image) (template.URL, error) {
+	width := min(frame.Bounds().Dx(), 640)
+	small := imaging.Resize(frame, width, 0, imaging.Box)
+	var b bytes.Buffer
+	if err := jpeg.Encode(&b, small, &jpeg.Options{Quality: 85}); err != nil {
+		return "", err
+	}
+	return template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(b.Bytes())), nil
+}
+
+func scaled(f *plate.Gray, by float32) *plate.Gray {
+	out := plate.NewGray(f.W, f.H)
+	for i, v := range f.Pix {
+		out.Pix[i] = v * by
+	}
+	return out
+}
+
+// stopsPicture shows the screen's light in steps of half a stop.
+func stopsPicture(f *plate.Gray) *plate.Gray {
+	top := quantileOf(f.Pix, 0.995)
+	out := plate.NewGray(f.W, f.H)
+	for i, v := range f.Pix {
+		stops := 6.0
+		if v > 0 {
+			stops = min(max(-math.Log2(float64(v/top)), 0), 6)
+		}
+		out.Pix[i] = float32(plate.SRGB.ToLinear(1 - math.Floor(2*stops)/13))
+	}
+	return out
+}
+
+func quantileOf(pix []float32, q float64) float32 {
+	sorted := slices.Clone(pix)
+	slices.Sort(sorted)
+	return sorted[int(q*float64(len(sorted)-1))]
+}
+
+// plots draws what is read over the whole shot.
+func plots(c *take.Checkup) []drawing {
+	var out []drawing
+	if len(c.Levels) > 0 {
+		out = append(out, levelPlot(c.Levels))
+	}
+	if len(c.Gains) > 1 {
+		out = append(out, gainPlot(c))
+	}
+	if c.Screen != nil {
+		out = append(out, screenPlot(c.Screen))
+	}
+	if len(c.Escaped) > 0 {
+		out = append(out, offsetPlot(c.Escaped))
+	}
+	return out
+}
+
+// A chart is a drawing of 640x360 units with axes.
+type chart struct {
+	b                      strings.Builder
+	x0, x1, y0, y1         float64 // the data's range
+	left, right, top, foot float64 // of the plot's area
+}
+
+func newChart(title string, x0, x1, y0, y1 float64) *chart {
+	c := &chart{x0: x0, x1: x1, y0: y0, y1: y1, left: 76, right: 620, top: 22, foot: 300}
+	fmt.Fprintf(&c.b, `<svg viewBox="0 0 640 360" role="img" aria-label="%s">`, template.HTMLEscapeString(title))
+	return c
+}
+
+func (c *chart) x(v float64) float64 {
+	return c.left + (v-c.x0)/(c.x1-c.x0)*(c.right-c.left)
+}
+
+func (c *chart) y(v float64) float64 {
+	return c.foot - (min(max(v, c.y0), c.y1)-c.y0)/(c.y1-c.y0)*(c.foot-c.top)
+}
+
+// ticks draws the axes with marks at the places given.
+func (c *chart) ticks(xs, ys []float64, xf, yf func(float64) string, xName, yName string) {
+	for _, v := range ys {
+		fmt.Fprintf(&c.b, `<path class="grid" d="M%.1f %.1fH%.1f"/><text x="%.1f" y="%.1f" text-anchor="end">%s</text>`, c.left, c.y(v), c.right, c.left-8, c.y(v)+5, yf(v))
+	}
+	for _, v := range xs {
+		fmt.Fprintf(&c.b, `<path class="axis" d="M%.1f %.1fv6"/><text x="%.1f" y="%.1f" text-anchor="middle">%s</text>`, c.x(v), c.foot, c.x(v), c.foot+22, xf(v))
+	}
+	fmt.Fprintf(&c.b, `<path class="axis" d="M%.1f %.1fV%.1fH%.1f"/>`, c.left, c.top, c.foot, c.right)
+	fmt.Fprintf(&c.b, `<text x="%.1f" y="350" text-anchor="middle">%s</text><text x="%.1f" y="14">%s</text>`, (c.left+c.right)/2, xName, 4.0, yName)
+}
+
+func (c *chart) line(class string, points [][2]float64) {
+	c.b.WriteString(`<path class="` + class + `" d="`)
+	for i, p := range points {
+		verb := "L"
+		if i == 0 {
+			verb = "M"
+		}
+		fmt.Fprintf(&c.b, "%s%.1f %.1f", verb, c.x(p[0]), c.y(p[1]))
+	}
+	c.b.WriteString(`"/>`)
+}
+
+func (c *chart) done(caption string) drawing {
+	c.b.WriteString("</svg>")
+	return drawing{template.HTML(c.b.String()), caption}
+}
+
+func percent(v float64) string { return fmt.Sprintf("%.0f %%", v) }
+func whole(v float64) string   { return fmt.Sprintf("%.0f", v) }
+
+// levelPlot shows how much of the band plates lies at each level, on a logarithmic scale.
+func levelPlot(levels []float64) drawing {
+	c := newChart("Levels of the band plate", 0, 100, -4, 0)
+	for i, v := range levels {
+		if v <= 0 {
+			continue
+		}
+		x0, x1 := c.x(100*float64(i)/float64(len(levels))), c.x(100*float64(i+1)/float64(len(levels)))
+		fmt.Fprintf(&c.b, `<rect class="bar" x="%.1f" y="%.1f" width="%.1f" height="%.1f"/>`, x0+0.5, c.y(math.Log10(v)), x1-x0-1, c.foot-c.y(math.Log10(v)))
+	}
+	c.ticks([]float64{0, 25, 50, 75, 100}, []float64{-4, -3, -2, -1, 0}, percent, func(v float64) string { return fmt.Sprintf("%g %%", 100*math.Pow(10, v)) }, "light, of full scale", "part of the frame")
+	return c.done("How much of the band plates lies at each level. A bar at the right end is light that clips.")
+}
+
+// gainPlot shows the lamps over the take.
+func gainPlot(c *take.Checkup) drawing {
+	first, last := float64(c.Gains[0].Frame), float64(c.Gains[len(c.Gains)-1].Frame)
+	low, high := math.Inf(1), math.Inf(-1)
+	var line [][2]float64
+	for _, g := range c.Gains {
+		low, high = min(low, 100*g.Gain), max(high, 100*g.Gain)
+		line = append(line, [2]float64{float64(g.Frame), 100 * g.Gain})
+	}
+	step := 1.0
+	for high-low > 5*step {
+		step *= 2
+	}
+	low, high = math.Floor(low/step)*step, math.Ceil(high/step)*step
+	if low == high {
+		low, high = low-step, high+step
+	}
+	p := newChart("The lamps over the test shot", first, last, low, high)
+	var ys []float64
+	for v := low; v <= high+1e-9; v += step {
+		ys = append(ys, v)
+	}
+	p.ticks([]float64{first, math.Round((first + last) / 2), last}, ys, whole, percent, "frame", "brightness")
+	p.line("line", line)
+	caption := "The lamps, over those of the clean plate. No beat with the shutter is seen."
+	if f := c.Flicker; f.Frequency > 0 {
+		caption = fmt.Sprintf("The lamps, over those of the clean plate. They beat with the shutter every %.1f frames, by %.1f %%.", 1/f.Frequency, 100*f.Amplitude)
+		if c.FPS > 0 {
+			caption = fmt.Sprintf("The lamps, over those of the clean plate. They beat with the shutter at %.2f Hz, by %.1f %%.", f.Frequency*c.FPS, 100*f.Amplitude)
+		}
+	}
+	return p.done(caption)
+}
+
+// screenPlot shows the screen's fall-off along its middle row and column, in stops.
+func screenPlot(f *plate.Gray) drawing {
+	top := float64(quantileOf(f.Pix, 0.995))
+	stops := func(sum float64, n int) float64 {
+		if sum <= 0 {
+			return -6
+		}
+		return max(math.Log2(sum/float64(n)/top), -6)
+	}
+	const points = 80
+	profile := func(w, h int, at func(along, across int) float32) (line [][2]float64, low float64) {
+		for k := range points {
+			sum, n := 0.0, 0
+			for x := k * w / points; x < max((k+1)*w/points, k*w/points+1); x++ {
+				for y := h*9/20 - 1; y <= h*11/20; y++ {
+					sum += float64(at(min(x, w-1), min(max(y, 0), h-1)))
+					n++
+				}
+			}
+			v := stops(sum, n)
+			low = min(low, v)
+			line = append(line, [2]float64{(float64(k) + 0.5) / points * 100, v})
+		}
+		return line, low
+	}
+	row, a := profile(f.W, f.H, func(x, y int) float32 { return f.Pix[y*f.W+x] })
+	column, b := profile(f.H, f.W, func(y, x int) float32 { return f.Pix[y*f.W+x] })
+	floor := math.Floor(min(a, b, -1))
+	c := newChart("Evenness of the screen", 0, 100, floor, 0.5)
+	var ys []float64
+	for v := floor; v <= 0; v++ {
+		ys = append(ys, v)
+	}
+	c.ticks([]float64{0, 50, 100}, ys, percent, func(v float64) string { return fmt.Sprintf("%+.0f", v) }, "across the frame", "stops")
+	c.line("line", row)
+	c.line("dash", column)
+	return c.done("The screen's fall-off from its brightest: from left to right along the middle (solid), and from top to bottom (dashed).")
+}
+
+// offsetPlot shows which frames fit each other.
+func offsetPlot(points [][2]float64) drawing {
+	high := 0.0
+	for _, p := range points {
+		high = max(high, 100*p[1])
+	}
+	high = max(high*1.1, 1e-3)
+	c := newChart("Frame offset", points[0][0]-0.5, points[len(points)-1][0]+0.5, 0, high)
+	var line [][2]float64
+	var xs []float64
+	for _, p := range points {
+		line = append(line, [2]float64{p[0], 100 * p[1]})
+		xs = append(xs, p[0])
+	}
+	c.ticks(xs, []float64{0, high / 2}, func(v float64) string { return fmt.Sprintf("%+.0f", v) }, func(v float64) string { return fmt.Sprintf("%.1f %%", v) }, "band frames later", "light off the performer")
+	c.line("line", line)
+	for _, p := range line {
+		fmt.Fprintf(&c.b, `<circle class="mark" cx="%.1f" cy="%.1f" r="6"/>`, c.x(p[0]), c.y(p[1]))
+	}
+	return c.done("How much of the performer's light falls on the open screen, by which band frames are held against the color frames. It is least where both cameras saw the same moment.")
+}

@@ -1,0 +1,724 @@
+package take
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"runtime"
+	"slices"
+	"sync"
+
+	"golang.org/x/sync/errgroup"
+
+	"example.com/twinplate/align"
+	"example.com/twinplate/matte"
+	"example.com/twinplate/plate"
+)
+
+// A Verdict says what a reading means for the shoot.
+type Verdict string
+
+// The verdicts, from nothing to do to what spoils the take.
+const (
+	Good    Verdict = "good"    // as it should be
+	Watch   Verdict = "watch"   // the take can be used; better is easy while the set stands
+	Bad     Verdict = "bad"     // mend this before the set is struck
+	Unknown Verdict = "unknown" // the test shot does not tell
+)
+
+// A Reading is one number read from a test shot, and what to make of it.
+type Reading struct {
+	Name    string   `json:"name"`  // what it is, as a key
+	Title   string   `json:"title"` // and in words
+	Value   *float64 `json:"value"` // nil where it is unknown
+	Unit    string   `json:"unit"`
+	Verdict Verdict  `json:"verdict"`
+	Meaning string   `json:"meaning"` // the verdict in plain words
+	Advice  string   `json:"advice"`  // what to do on the set; empty where there is nothing to do
+}
+
+// A GainPoint is the lamps' gain in one frame.
+type GainPoint struct {
+	Frame int     `json:"frame"`
+	Gain  float64 `json:"gain"`
+	Sigma float64 `json:"sigma"`
+}
+
+// A Checkup is what Check read from a take.
+type Checkup struct {
+	Readings []Reading
+	Gains    []GainPoint
+	FPS      float64
+	Flicker  matte.Flicker
+	Notes    []string
+
+	Frame   int          // the number of the frame that the pictures show
+	Color   *plate.RGB   // the color plate
+	Band    *plate.Gray  // the band plate in the color plate's frame
+	Alpha   *plate.Gray  // the matte
+	Spill   *plate.Gray  // the transmission where the performer should be solid
+	Sigma   *plate.Gray  // the noise of alpha
+	Screen  *plate.Gray  // the clean band plate without its dark plate: shot, rebuilt or fitted
+	Levels  []float64    // how much of the band plates lies at each level of light, 0 to full scale, in equal steps
+	Escaped [][2]float64 // offset in frames, and how much of the performer's light it leaves on the open screen
+}
+
+// Worst returns the worst verdict.
+func (c *Checkup) Worst() Verdict {
+	worst := Good
+	for _, v := range []Verdict{Unknown, Watch, Bad} {
+		for _, r := range c.Readings {
+			if r.Verdict == v {
+				worst = v
+			}
+		}
+	}
+	return worst
+}
+
+// Reading returns the reading of this name, or the zero Reading.
+func (c *Checkup) Reading(name string) Reading {
+	for _, r := range c.Readings {
+		if r.Name == name {
+			return r
+		}
+	}
+	return Reading{}
+}
+
+// CheckOptions hold what Check may be told. The zero value means the defaults.
+type CheckOptions struct {
+	FPS      float64               // frames a second, for the lamps' beat in hertz; 0: in cycles a frame
+	Progress func(done, total int) // called while the gains are read, one call at a time
+}
+
+const (
+	checkSamples = 6   // frames that the plates are read from
+	checkGains   = 120 // frames that the lamps are watched over, from the take's first
+	checkSteps   = 3   // frames by which the cameras may be out of step
+	checkLevels  = 64
+)
+
+// Check reads a test shot as a crew would before the set is struck. It reads every number that it can: what the
+// shot does not tell is Unknown and says why. An error means that the files cannot be read, or that ctx was
+// canceled.
+func (t *Take) Check(ctx context.Context, opt *CheckOptions) (*Checkup, error) {
+	if opt == nil {
+		opt = &CheckOptions{}
+	}
+	c := &checker{t: t, out: &Checkup{FPS: opt.FPS}}
+	if err := c.levels(ctx); err != nil {
+		return nil, err
+	}
+	job, err := c.prepare(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if job != nil {
+		for _, step := range []func(context.Context) error{c.matte, c.step, func(ctx context.Context) error { return c.lamps(ctx, opt.Progress) }} {
+			if err := step(ctx); err != nil {
+				return nil, err
+			}
+		}
+	}
+	c.out.Notes = append(c.out.Notes, t.notes...)
+	if job != nil {
+		c.out.Notes = append(c.out.Notes, job.Notes[min(len(t.notes), len(job.Notes)):]...)
+		c.out.Notes = append(c.out.Notes, job.Warnings...)
+	}
+	c.complete()
+	return c.out, nil
+}
+
+// A checker gathers readings.
+type checker struct {
+	t       *Take
+	out     *Checkup
+	job     *Job
+	why     string // why there is no job
+	clipped bool   // the band plates are
+}
+
+func (c *checker) add(name, title string, value float64, unit string, v Verdict, meaning, advice string) {
+	r := Reading{Name: name, Title: title, Unit: unit, Verdict: v, Meaning: meaning, Advice: advice}
+	if !math.IsNaN(value) && !math.IsInf(value, 0) {
+		r.Value = &value
+	} else {
+		r.Verdict = Unknown
+	}
+	c.out.Readings = append(c.out.Readings, r)
+}
+
+// judge returns Good up to good, Watch up to watch, and Bad beyond.
+func judge(v, good, watch float64) Verdict {
+	switch {
+	case v <= good:
+		return Good
+	case v <= watch:
+		return Watch
+	}
+	return Bad
+}
+
+// levels reads the band plates as the camera made them: their level and what is clipped.
+func (c *checker) levels(ctx context.Context) error {
+	t := c.t
+	full := t.bandCurve.ToLinear(1)
+	if w := t.weights; w != nil {
+		full *= float64(w[0] + w[1] + w[2])
+	}
+	counts := make([]float64, checkLevels)
+	var level, clipped, colorClipped, pixels float64
+	some := t.samples(checkSamples)
+	for _, p := range some {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		band, err := t.readBand(p)
+		if err != nil {
+			return err
+		}
+		color, err := t.readColor(p)
+		if err != nil {
+			return err
+		}
+		// A camera may clip below the file's top code: then many pixels have the very same highest value.
+		top := slices.Max(band.Pix)
+		atTop := 0
+		for _, v := range band.Pix {
+			counts[min(max(int(float64(v)/full*checkLevels), 0), checkLevels-1)]++
+			if v >= top {
+				atTop++
+			}
+		}
+		if float64(top) > 0.3*full && (float64(top) > 0.998*full || atTop > len(band.Pix)/500) {
+			clipped += float64(atTop)
+		}
+		colorTop := t.colorCurve.ToLinear(1) * 0.9999
+		for i := range color.Pix[0] {
+			if float64(max(color.Pix[0][i], color.Pix[1][i], color.Pix[2][i])) >= colorTop {
+				colorClipped++
+			}
+		}
+		pixels += float64(len(band.Pix))
+		level = max(level, float64(percentile(band.Pix, 0.99))/full)
+	}
+	for i := range counts {
+		counts[i] /= pixels
+	}
+	c.out.Levels = counts
+	clipped /= pixels
+	c.clipped = clipped > 0.001
+
+	v := Good
+	meaning, advice := "The screen sits well within the band camera's range.", ""
+	switch {
+	case clipped > 0.001:
+		v, meaning, advice = Bad, "The screen is brighter than the band camera can hold: where it clips, the matte is wrong.", "Close the band camera's iris, or dim the screen, until nothing clips."
+	case level < 0.08:
+		v, meaning, advice = Bad, "The screen is so dark in the band camera that noise eats the matte.", "Open the band camera's iris, raise its gain last, or light the screen more."
+	case level < 0.2:
+		v, meaning, advice = Watch, "The screen is darker in the band camera than it need be.", "Open the band camera's iris by a stop or more."
+	}
+	c.add("band_level", "Band level", 100*level, "% of full scale", v, meaning, advice)
+	v, meaning, advice = Good, "There is room for the lamps to rise.", ""
+	headroom := -math.Log2(level)
+	if clipped > 0.001 {
+		v, meaning, advice = Bad, "There is no room: the screen clips.", "Close the band camera's iris by half a stop at least."
+	} else if headroom < 0.1 {
+		v, meaning, advice = Watch, "The lamps' drift may carry the screen into clipping.", "Close the band camera's iris by a third of a stop."
+	}
+	c.add("headroom", "Headroom", headroom, "stops", v, meaning, advice)
+	v, meaning, advice = judge(100*clipped, 0.02, 0.1), "Nothing of the band plate clips.", ""
+	if v != Good {
+		meaning, advice = "Part of the band plate clips: its true level is lost there.", "Close the band camera's iris, and look for lamps reflected in shiny things."
+	}
+	c.add("band_clipped", "Band clipped", 100*clipped, "% of the frame", v, meaning, advice)
+	v, meaning, advice = judge(100*colorClipped/pixels, 1, 100), "The color plate holds its highlights.", ""
+	if v != Good {
+		meaning, advice = "The color plate's highlights clip: they come out flat, and so does what crosstalk is taken from.", "Close the color camera's iris, or flag what shines."
+	}
+	c.add("color_clipped", "Color clipped", 100*colorClipped/pixels, "% of the frame", v, meaning, advice)
+	return nil
+}
+
+// percentile returns the value that the part q of pix does not exceed, from at most 50000 of them.
+func percentile(pix []float32, q float64) float32 {
+	step := max(len(pix)/50000, 1)
+	var some []float32
+	for i := step / 2; i < len(pix); i += step {
+		some = append(some, pix[i])
+	}
+	slices.Sort(some)
+	return some[int(q*float64(len(some)-1)+0.5)]
+}
+
+// prepare makes the job. Where the plates cannot be brought together there is none, and the readings that need
+// one are unknown.
+func (c *checker) prepare(ctx context.Context) (*Job, error) {
+	job, err := c.t.Prepare(ctx)
+	if err == nil && job.Residual > poorResidual {
+		err = c.tryOffsets(ctx, &job)
+	}
+	if err == nil {
+		c.job = job
+		return job, nil
+	}
+	if ctx.Err() != nil {
+		return nil, err
+	}
+	for _, e := range []error{align.ErrNoSilhouettes, align.ErrNoMatch, matte.ErrNoScreen} {
+		if errors.Is(err, e) {
+			c.why = err.Error()
+			return nil, nil
+		}
+	}
+	return nil, err
+}
+
+// poorResidual is the registration's residual, in pixels, from which the cameras may be out of step.
+const poorResidual = 0.45
+
+// tryOffsets registers color frames with band frames a few numbers apart. Where that fits far better, the job is
+// made anew by that geometry: by the one of plates from different instants, the step could not be told.
+func (c *checker) tryOffsets(ctx context.Context, job **Job) error {
+	t := c.t
+	at := map[int]Pair{}
+	for _, p := range t.Pairs {
+		at[p.Number] = p
+	}
+	best, geometry := 0.75*(*job).Residual, (*align.Estimate)(nil)
+	for d := -checkSteps; d <= checkSteps; d++ {
+		var pairs []align.Pair
+		for _, p := range t.samples(4 * registrationSamples) {
+			other, ok := at[p.Number+d]
+			if !ok || d == 0 || len(pairs) == registrationSamples {
+				continue
+			}
+			color, err := t.readColor(p)
+			if err != nil {
+				return err
+			}
+			band, err := t.readBand(other)
+			if err != nil {
+				return err
+			}
+			pairs = append(pairs, align.Pair{Color: matte.Less(color, color, t.darkColor), Band: t.flat(band)})
+		}
+		if len(pairs) == 0 {
+			continue
+		}
+		e, err := align.FromFootage(ctx, pairs, nil)
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		if err == nil && e.Residual < best {
+			best, geometry = e.Residual, e
+		}
+	}
+	if geometry == nil {
+		return nil
+	}
+	other := *t
+	other.recipe.Geometry = Geometry{Mode: "given", Value: &geometry.Geometry}
+	again, err := other.Prepare(ctx)
+	if err != nil {
+		return err
+	}
+	again.Residual, again.Warnings = (*job).Residual, (*job).Warnings
+	*job = again
+	return nil
+}
+
+// matte reads what the solution of a few frames tells: evenness, spill, crosstalk, noise, focus, registration.
+func (c *checker) matte(ctx context.Context) error {
+	t, j := c.t, c.job
+	if err := j.noise(ctx); err != nil {
+		return err
+	}
+	c.out.Screen = j.solver.Screen()
+	c.evenness()
+
+	free := j.solver.With(matte.ClampNone)
+	frames, err := j.sample(ctx, checkSamples)
+	defer func() { j.frames = nil }()
+	if err != nil {
+		return err
+	}
+	some := t.samples(len(frames))
+	var foreground []*plate.RGB
+	var transmission []*plate.Gray
+	var spill matte.Spill
+	var core, sigmas, n float64
+	for k, f := range frames {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		g, err := j.gain(some[k].Number, f)
+		if err != nil {
+			return err
+		}
+		s, err := free.Solve(nil, f.Color, f.Band, g.Value)
+		if err != nil {
+			return err
+		}
+		sigma, err := j.solver.Sigma(nil, f, g.Value, j.ColorNoise, j.BandNoise)
+		if err != nil {
+			return err
+		}
+		for _, v := range sigma.Pix {
+			if v > 0 {
+				sigmas += float64(v) * float64(v)
+				n++
+			}
+		}
+		p := matte.FindSpill(s.Transmission)
+		spill.Mean += p.Mean * p.Core
+		spill.High = max(spill.High, p.High)
+		spill.Share += p.Share * p.Core
+		spill.Side += p.Side * p.Core
+		core += p.Core
+		if k == len(frames)/2 {
+			c.out.Frame, c.out.Color, c.out.Band = some[k].Number, f.Color, f.Band
+			c.out.Alpha, c.out.Spill, c.out.Sigma = matte.Alpha(nil, s.Transmission), p.Map, sigma
+		}
+		foreground, transmission = append(foreground, s.Foreground), append(transmission, s.Transmission)
+	}
+	if core > 0 {
+		spill.Mean, spill.Share, spill.Side = spill.Mean/core, spill.Share/core, spill.Side/core
+	}
+	noise := 100 * math.Sqrt(sigmas/max(n, 1))
+	if noise > 5 {
+		core = 0
+	}
+	c.spill(spill, core/float64(len(frames)))
+	c.crosstalk()
+	v, meaning, advice := judge(noise, 3, 6), "The matte's noise will not be seen.", ""
+	if c.clipped {
+		noise, meaning, advice = math.NaN(), "A screen that clips has no noise to measure.", "Mend the clipping, and shoot the test again."
+	} else if v != Good {
+		meaning, advice = "The cameras' noise makes the matte grainy.", "Light the screen more, open the band camera's iris, or lower its gain."
+	}
+	c.add("matte_noise", "Noise of the matte", noise, "% of alpha", v, meaning, advice)
+	c.focus(matte.FocusDifference(foreground, transmission))
+	return c.registration(ctx)
+}
+
+func (c *checker) evenness() {
+	smooth := c.out.Screen
+	bright := percentile(smooth.Pix, 0.99)
+	var lit []float32
+	for _, v := range smooth.Pix {
+		if v > bright/1024 {
+			lit = append(lit, v)
+		}
+	}
+	if len(lit) == 0 || bright <= 0 {
+		c.add("evenness", "Evenness of the screen", math.NaN(), "stops", Unknown, "No screen is seen.", "")
+		return
+	}
+	stops := math.Log2(float64(bright / percentile(lit, 0.01)))
+	v, meaning, advice := judge(stops, 2.1, 3), "The screen is even enough: what is left is divided out.", ""
+	if v != Good {
+		meaning, advice = "The screen falls off so far that its dark parts are noisy in the matte.", "Light the dark parts of the screen, or move the lamps back from it."
+	}
+	c.add("evenness", "Evenness of the screen", stops, "stops, brightest to darkest", v, meaning, advice)
+}
+
+func (c *checker) spill(s matte.Spill, core float64) {
+	if core < 0.001 {
+		c.add("spill", "Spill on the performer", math.NaN(), "% of the performer's core", Unknown, "Nothing is certainly performer: nobody stands before the screen, or noise hides them.", "Let the performer stand in for the test shot, before a brighter screen.")
+		return
+	}
+	v := judge(100*s.Share, 10, 30)
+	meaning, advice := "The performer is solid.", ""
+	if v != Good {
+		side, flag := "from all around", "Move the performer away from the screen, and flag the screen's edges."
+		if s.Side < -0.15 {
+			side, flag = "from the left of the frame", "Flag the left side of the screen, or move the performer away from it."
+		} else if s.Side > 0.15 {
+			side, flag = "from the right of the frame", "Flag the right side of the screen, or move the performer away from it."
+		}
+		meaning = fmt.Sprintf("Sodium light falls on the performer %s: %.0f %% of the core lets %.1f %% and more of the background through, up to %.1f %%.", side, 100*s.Share, 1.0, 100*s.High)
+		advice = flag
+	}
+	c.add("spill", "Spill on the performer", 100*s.Share, "% of the performer's core", v, meaning, advice)
+}
+
+func (c *checker) crosstalk() {
+	j := c.job
+	m := 100 * slices.Max(j.Crosstalk[:])
+	v, meaning, advice := judge(m, 6, 12), "Little set light reaches the band camera, and it is taken off.", ""
+	switch {
+	case j.take.recipe.Crosstalk.Mode == "none" || j.take.recipe.Crosstalk.Mode != "given" && j.CrosstalkSigma == [3]float64{}:
+		m, meaning, advice = math.NaN(), "No part of the performer is plain and lit enough to tell.", "Light the performer for the test shot."
+	case v != Good:
+		meaning, advice = "Much set light reaches the band camera: it is taken off, and its noise stays.", "Check that the band camera's filter is in place and square to the lens; take yellow out of the set light."
+	}
+	c.add("crosstalk_band", "Set light in the band", m, "% (the strongest of red, green, blue)", v, meaning, advice)
+
+	k := math.NaN()
+	if j.ScreenColor != nil {
+		k = 100 * slices.Max(j.ScreenColor.Ratio[:]) * float64(percentile(c.out.Screen.Pix, 0.99))
+	} else if clean := j.take.cleanColor; clean != nil {
+		dark := matte.Less(nil, clean, j.take.darkColor)
+		k = 0
+		for ch := range 3 {
+			k = max(k, 100*float64(percentile(dark.Pix[ch], 0.99)))
+		}
+	}
+	v, meaning, advice = judge(k, 6, 12), "Little of the screen reaches the color camera, and it is taken off.", ""
+	if math.IsNaN(k) {
+		meaning, advice = "No open screen is seen.", "Leave part of the screen open in the test shot."
+	} else if v != Good {
+		meaning, advice = "Much of the screen reaches the color camera: it is taken off, and its noise stays.", "Check the color camera's blocking filter, and that the lens is not wider than it allows."
+	}
+	c.add("crosstalk_color", "Screen light in color", k, "% of full scale (the strongest of red, green, blue)", v, meaning, advice)
+}
+
+func (c *checker) focus(f matte.Focus) {
+	if f.Edges == 0 {
+		c.add("focus", "Focus difference", math.NaN(), "px", Unknown, "No plain outline is seen in both plates.", "Let the performer hold a sheet of white card before the screen.")
+		return
+	}
+	size := math.Abs(f.Difference)
+	v := judge(max(size-2*f.Sigma, 0), 0.6, 1.2)
+	meaning, advice := "Both cameras are equally sharp.", ""
+	if v != Good {
+		which := "band"
+		if f.Difference < 0 {
+			which = "color"
+		}
+		meaning = fmt.Sprintf("The %s camera is softer than the other: the matte's edge and the picture's do not fit.", which)
+		advice = fmt.Sprintf("Focus the %s camera anew, and give both the same iris.", which)
+	}
+	c.add("focus", "Focus difference", f.Difference, "px (positive: the band plate is softer)", v, meaning, advice)
+}
+
+func (c *checker) registration(ctx context.Context) error {
+	j := c.job
+	residual := j.Residual
+	if residual == 0 {
+		var pairs []align.Pair
+		for _, p := range c.t.samples(registrationSamples) {
+			color, err := c.t.readColor(p)
+			if err != nil {
+				return err
+			}
+			band, err := c.t.readBand(p)
+			if err != nil {
+				return err
+			}
+			pairs = append(pairs, align.Pair{Color: matte.Less(color, color, c.t.darkColor), Band: c.t.flat(band)})
+		}
+		var err error
+		if residual, err = align.Residual(ctx, pairs, j.Geometry); err != nil {
+			if ctx.Err() != nil {
+				return err
+			}
+			residual = math.NaN()
+		}
+	}
+	v, meaning, advice := judge(residual, 0.6, 1.2), "The two plates fit.", ""
+	if math.IsNaN(residual) {
+		meaning, advice = "No outline is seen in both plates.", "Let the performer stand before the screen for the test shot."
+	} else if v != Good {
+		meaning, advice = "The two plates do not fit everywhere.", "Lock the cameras to each other and to the splitter; make sure that both see the same moment and are in focus; shoot a chart."
+	}
+	c.add("registration", "Registration residual", residual, "px", v, meaning, advice)
+	return nil
+}
+
+// step finds by how many frames the cameras are apart: where the plates are of one instant, none of the
+// performer's light stands on the open screen.
+func (c *checker) step(ctx context.Context) error {
+	t, j := c.t, c.job
+	free := j.solver.With(matte.ClampNone)
+	at := map[int]int{}
+	for i, p := range t.Pairs {
+		at[p.Number] = i
+	}
+	sums := make([]float64, 2*checkSteps+1)
+	used := 0
+	noise := 3 * math.Sqrt(j.ColorNoise.Variance(0.05)) / 5
+	for _, p := range t.samples(4 * checkSamples) {
+		if used >= checkSamples {
+			break
+		}
+		// The neighbors must all be there.
+		around := make([]Pair, 0, 2*checkSteps+1)
+		for d := -checkSteps; d <= checkSteps; d++ {
+			if i, ok := at[p.Number+d]; ok {
+				around = append(around, t.Pairs[i])
+			}
+		}
+		if len(around) < 2*checkSteps+1 {
+			continue
+		}
+		color, err := t.readColor(p)
+		if err != nil {
+			return err
+		}
+		var own *plate.RGB
+		scores := make([]float64, len(around))
+		for _, k := range append([]int{checkSteps}, 0, 1, 2, 4, 5, 6) { // its own first, for the foreground
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			raw, err := t.readBand(around[k])
+			if err != nil {
+				return err
+			}
+			f := matte.Sample{Color: color, Band: j.resampler.Gray(nil, raw)}
+			g, err := j.gain(around[k].Number, f)
+			if err != nil {
+				return err
+			}
+			s, err := free.Solve(nil, color, f.Band, g.Value)
+			if err != nil {
+				return err
+			}
+			if own == nil {
+				own = s.Foreground
+			}
+			scores[k] = matte.Escaped(own, s.Transmission, noise)
+		}
+		if math.IsNaN(scores[checkSteps]) {
+			continue
+		}
+		for k, v := range scores {
+			sums[k] += v
+		}
+		used++
+	}
+	title := "Frame offset"
+	if used == 0 {
+		c.add("frame_offset", title, math.NaN(), "frames", Unknown, "The test shot is too short, or nobody moves in it.", "Shoot two seconds in which the performer waves an arm.")
+		return nil
+	}
+	best := 0
+	for k := range sums {
+		sums[k] /= float64(used)
+		c.out.Escaped = append(c.out.Escaped, [2]float64{float64(k - checkSteps), sums[k]})
+		if sums[k] < sums[best] {
+			best = k
+		}
+	}
+	offset := best - checkSteps
+	worst := slices.Max(sums)
+	switch {
+	case worst < 1.15*sums[best]:
+		c.add("frame_offset", title, math.NaN(), "frames", Unknown, "Too little moves in the test shot to tell.", "Shoot two seconds in which the performer waves an arm.")
+	case offset == 0:
+		c.add("frame_offset", title, 0, "frames", Good, "The cameras run in step.", "")
+	default:
+		by := max(offset, -offset)
+		c.add("frame_offset", title, float64(offset), "frames", Bad,
+			fmt.Sprintf("The color frame n fits the band frame n%+d: the cameras are %d apart.", offset, by),
+			"Start both cameras by one trigger, or jam their time codes; a take that is shot already can be renumbered.")
+	}
+	return nil
+}
+
+// lamps reads the gains over the take.
+func (c *checker) lamps(ctx context.Context, progress func(done, total int)) error {
+	t, j := c.t, c.job
+	pairs := t.Pairs[:min(len(t.Pairs), checkGains)]
+	gains := make([]matte.Gain, len(pairs))
+	failed := make([]error, len(pairs))
+	group, ctx := errgroup.WithContext(ctx)
+	group.SetLimit(runtime.GOMAXPROCS(0))
+	var mu sync.Mutex
+	done := 0
+	for i, p := range pairs {
+		group.Go(func() error {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			color, err := t.readColor(p)
+			if err != nil {
+				return err
+			}
+			raw, err := t.readBand(p)
+			if err != nil {
+				return err
+			}
+			gains[i], failed[i] = j.solver.Gain(matte.Sample{Color: color, Band: j.resampler.Gray(nil, raw)})
+			mu.Lock()
+			defer mu.Unlock()
+			done++
+			if progress != nil {
+				progress(done, len(pairs))
+			}
+			return nil
+		})
+	}
+	if err := group.Wait(); err != nil {
+		return err
+	}
+	var numbers []int
+	var known []matte.Gain
+	for i, g := range gains {
+		if failed[i] != nil {
+			continue
+		}
+		numbers, known = append(numbers, pairs[i].Number), append(known, g)
+		c.out.Gains = append(c.out.Gains, GainPoint{pairs[i].Number, g.Value, g.Sigma})
+	}
+	f := matte.FindFlicker(numbers, known)
+	c.out.Flicker = f
+	if len(known) == 0 {
+		c.add("flicker", "Lamp flicker", math.NaN(), "% peak to peak", Unknown, "No open screen is seen.", "Leave part of the screen open.")
+		return nil
+	}
+	v := judge(100*f.PeakToPeak, 25, 60)
+	meaning, advice := "The lamps are steady enough: one gain a frame takes out what they do.", ""
+	if v != Good {
+		meaning, advice = "The lamps swing widely.", "Let them burn in for fifteen minutes; look for a loose lead or a failing ballast."
+	}
+	switch {
+	case f.Frequency == 0:
+		meaning += " No beat with the shutter is seen."
+	case c.out.FPS > 0:
+		meaning += fmt.Sprintf(" They beat with the shutter at %.2f Hz, by %.1f %%.%s", f.Frequency*c.out.FPS, 100*f.Amplitude, mains(f.Frequency, c.out.FPS, len(known)))
+		if advice == "" {
+			advice = "If the beat is to go, run the lamps on electronic ballasts, or use a shutter time that is a whole number of the lamps' pulses."
+		}
+	default:
+		meaning += fmt.Sprintf(" They beat with the shutter every %.1f frames, by %.1f %%.", 1/f.Frequency, 100*f.Amplitude)
+	}
+	c.add("flicker", "Lamp flicker", 100*f.PeakToPeak, "% peak to peak", v, meaning, advice)
+	return nil
+}
+
+// mains says which mains would give a beat of this frequency, in cycles a frame.
+func mains(frequency, fps float64, frames int) string {
+	for _, hz := range []float64{50, 60} {
+		if math.Abs(matte.Alias(2*hz, fps)/fps-frequency) < 0.5/float64(frames) {
+			return fmt.Sprintf(" Lamps on a magnetic ballast at %.0f Hz mains pulse at %.0f Hz, which gives this beat.", hz, 2*hz)
+		}
+	}
+	return ""
+}
+
+// complete adds what could not be read, and puts all in one order.
+func (c *checker) complete() {
+	order := []struct{ name, title, unit string }{
+		{"band_level", "Band level", "% of full scale"}, {"band_clipped", "Band clipped", "% of the frame"}, {"headroom", "Headroom", "stops"},
+		{"evenness", "Evenness of the screen", "stops, brightest to darkest"}, {"spill", "Spill on the performer", "% of the performer's core"},
+		{"crosstalk_band", "Set light in the band", "%"}, {"crosstalk_color", "Screen light in color", "% of full scale"},
+		{"matte_noise", "Noise of the matte", "% of alpha"}, {"focus", "Focus difference", "px"}, {"registration", "Registration residual", "px"},
+		{"frame_offset", "Frame offset", "frames"}, {"flicker", "Lamp flicker", "% peak to peak"}, {"color_clipped", "Color clipped", "% of the frame"},
+	}
+	have := c.out.Readings
+	c.out.Readings = nil
+	for _, o := range order {
+		i := slices.IndexFunc(have, func(r Reading) bool { return r.Name == o.name })
+		if i >= 0 {
+			c.out.Readings = append(c.out.Readings, have[i])
+			continue
+		}
+		c.add(o.name, o.title, math.NaN(), o.unit, Unknown, "The two plates could not be brought together: "+c.why, "Let the performer stand before the lit screen, in view of both cameras.")
+	}
+}
