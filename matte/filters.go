@@ -11,27 +11,47 @@ import (
 func boxMean(f *plate.Gray, r int) *plate.Gray {
 	tmp, out := plate.NewGray(f.W, f.H), plate.NewGray(f.W, f.H)
 	for y := range f.H {
-		meanLine(tmp.Pix[y*f.W:], f.Pix[y*f.W:], f.W, 1, r)
+		meanLine(tmp.Pix[y*f.W:], f.Pix[y*f.W:], f.W, r)
 	}
-	for x := range f.W {
-		meanLine(out.Pix[x:], tmp.Pix[x:], f.H, f.W, r)
+	// The columns side by side, row by row as they are in memory.
+	sums := make([]float64, f.W)
+	count := 0
+	for i := -r; i < f.H; i++ {
+		if j := i + r; j < f.H && j >= 0 {
+			for x, v := range tmp.Pix[j*f.W : (j+1)*f.W] {
+				sums[x] += float64(v)
+			}
+			count++
+		}
+		if j := i - r - 1; j >= 0 {
+			for x, v := range tmp.Pix[j*f.W : (j+1)*f.W] {
+				sums[x] -= float64(v)
+			}
+			count--
+		}
+		if i >= 0 {
+			row := out.Pix[i*f.W : (i+1)*f.W]
+			for x, v := range sums {
+				row[x] = float32(v / float64(count))
+			}
+		}
 	}
 	return out
 }
 
-func meanLine(dst, src []float32, n, step, r int) {
+func meanLine(dst, src []float32, n, r int) {
 	sum, count := 0.0, 0
 	for i := -r; i < n; i++ {
 		if j := i + r; j < n && j >= 0 {
-			sum += float64(src[j*step])
+			sum += float64(src[j])
 			count++
 		}
 		if j := i - r - 1; j >= 0 {
-			sum -= float64(src[j*step])
+			sum -= float64(src[j])
 			count--
 		}
 		if i >= 0 {
-			dst[i*step] = float32(sum / float64(count))
+			dst[i] = float32(sum / float64(count))
 		}
 	}
 }

@@ -96,30 +96,31 @@ func gainOf(u *plate.Gray) (Gain, error) {
 	// error comes from the scatter of the sums over the cells of a grid.
 	cells := newCells(u.W, u.H)
 	sums, counts := make([]float64, cells.n), make([]float64, cells.n)
-	out := plate.NewGray(u.W, u.H) // 1 where the 3x3 mean is not near the center
 	for range 8 {
 		var sum, sum2 float64
 		used = 0
-		for i, v := range smooth.Pix {
-			out.Pix[i] = 0
-			if math.Abs(float64(v)-center) >= reach {
-				out.Pix[i] = 1
-			}
-		}
-		near := boxMax(out, 3)
 		clear(sums)
 		clear(counts)
-		for i, v := range near.Pix {
-			if v == 0 {
-				d := float64(u.Pix[i]) - center
-				sum += d
-				sum2 += d * d
-				used++
-				c := cells.of(i%u.W, i/u.W)
-				sums[c] += d
-				counts[c]++
+		eachInside(smooth, 3, float32(center-reach), float32(center+reach), func(y int, blocked []int) {
+			row, first := u.Pix[y*u.W:(y+1)*u.W], cells.of(0, y)
+			for c := range cells.across {
+				var s, s2 float64
+				n := 0
+				for x := c * cells.side; x < min((c+1)*cells.side, u.W); x++ {
+					if blocked[x] < y-3 {
+						d := float64(row[x]) - center
+						s += d
+						s2 += d * d
+						n++
+					}
+				}
+				sum += s
+				sum2 += s2
+				used += n
+				sums[first+c] += s
+				counts[first+c] += float64(n)
 			}
-		}
+		})
 		if used == 0 {
 			return Gain{}, ErrNoScreen
 		}
@@ -127,7 +128,12 @@ func gainOf(u *plate.Gray) (Gain, error) {
 		sd = math.Sqrt(max(sum2/float64(used)-mean*mean, 0))
 		center += mean
 		// A mean of nine has a third of the scatter, unless the lens has smeared the noise.
+		before := reach
 		reach = min(max(1.7*sd, 0.004*center), 0.06*center)
+		// The rest would change the center by less than 1e-6 of itself.
+		if math.Abs(mean) < 1e-7*center && math.Abs(reach-before) < 1e-4*reach {
+			break
+		}
 	}
 	if used < len(u.Pix)/500 {
 		return Gain{}, ErrNoScreen
@@ -142,6 +148,33 @@ func gainOf(u *plate.Gray) (Gain, error) {
 	}
 	sigma := math.Sqrt(scatter*seen/max(seen-1, 1)) / float64(used)
 	return Gain{Value: center, Sigma: math.Hypot(max(sigma, sd/math.Sqrt(float64(used))), thinVeil*center), Pixels: used}, nil
+}
+
+// eachInside calls do for each row of f with, for each of its pixels, the last row up to r below it in which a
+// value within r pixels along the row is not between low and high: the pixel has only such values around it,
+// r pixels far, where that row is above y-r. There is no such row where it is -r-1.
+func eachInside(f *plate.Gray, r int, low, high float32, do func(y int, blocked []int)) {
+	blocked := make([]int, f.W)
+	for x := range blocked {
+		blocked[x] = -r - 1
+	}
+	for y := range f.H + r {
+		if y < f.H {
+			last := -1 // up to here the row is blocked already
+			for x, v := range f.Pix[y*f.W : (y+1)*f.W] {
+				if v > low && v < high {
+					continue
+				}
+				for k := max(x-r, last+1); k <= min(x+r, f.W-1); k++ {
+					blocked[k] = y
+				}
+				last = min(x+r, f.W-1)
+			}
+		}
+		if y >= r {
+			do(y-r, blocked)
+		}
+	}
 }
 
 // thinVeil is the part of the gain that a veil too thin to be told from screen may take: it is added to the
