@@ -1,17 +1,19 @@
 # make demo    the main job on the built-in take; needs only Go
 # make test    everything that CI runs
 # make check   what is quick: formatting, vet, staticcheck, tests
-# make bench   the benchmarks
+# make bench   this project and OpenCV in turn, one table; bench/BASELINE.md keeps one to compare with
+# make kernels the Go benchmarks of every package
+# make scale   time and memory against frame size and number of frames
 
 GO     ?= go
 TOOL   := $(GO) tool -modfile=tools/go.mod
-CORE   := ./plate ./align ./matte ./composite ./rig ./take
+CORE   := ./internal/kernel ./plate ./align ./matte ./composite ./rig ./take
 # The portable vector package needs this toolchain; the module itself stays at the go.mod version.
 SIMD   := GOTOOLCHAIN=go1.27.3 GOEXPERIMENT=simd
 NODE   := $(shell $(GO) env GOROOT)/lib/wasm/go_js_wasm_exec
 DEMO   ?= demo
 
-.PHONY: demo test check deps lint vuln unit outside race wasm simd bench clean
+.PHONY: demo test check deps lint vuln unit outside race wasm simd bench kernels scale clean
 
 demo:
 	$(GO) run ./cmd/twinplate demo --out $(DEMO)
@@ -51,9 +53,17 @@ wasm:
 
 simd:
 	$(SIMD) $(GO) test -short $(CORE)
+	GODEBUG=simd=256 $(SIMD) $(GO) test -count=1 ./internal/kernel
+	$(SIMD) GOOS=js GOARCH=wasm $(GO) test -short -exec="$(NODE)" ./internal/kernel ./align ./matte ./composite
 
 bench:
-	$(GO) test -run='^$$' -bench=. -benchmem $(CORE)
+	/usr/bin/python3 bench/run.py
+
+kernels:
+	$(SIMD) $(GO) test -run='^$$' -bench=. -benchmem $(CORE)
+
+scale:
+	/usr/bin/python3 bench/scale.py
 
 clean:
 	rm -rf bin dist demo out

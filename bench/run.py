@@ -1,0 +1,130 @@
+#!/usr/bin/env python3
+"""make bench: this project and OpenCV in turn, in one go on one machine, as one table with ratios.
+
+    python3 run.py [--frames 48] [--rounds 3] [--take DIR]
+
+Everything is run --rounds times, turn and turn about, and the least time counts: what else the machine does can
+only add to it. Ours is built with the portable vector package where the toolchain that SIMD names can be had.
+"""
+import argparse
+import datetime
+import json
+import os
+import platform
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+
+HERE = os.path.dirname(os.path.abspath(__file__))
+ROOT = os.path.dirname(HERE)
+PYTHON = "/usr/bin/python3"  # which has Debian's OpenCV
+SIMD = {"GOTOOLCHAIN": "go1.27.3", "GOEXPERIMENT": "simd"}
+
+
+def run(args, env=None, cwd=ROOT):
+    done = subprocess.run(args, cwd=cwd, env={**os.environ, **(env or {})}, text=True, capture_output=True)
+    if done.returncode:
+        sys.exit(f"{' '.join(args)}:\n{done.stdout}{done.stderr}")
+    return done.stdout
+
+
+def cpu():
+    try:
+        with open("/proc/cpuinfo") as f:
+            text = f.read()
+        return re.search(r"model name\s*: (.*)", text).group(1)
+    except (OSError, AttributeError):
+        return platform.processor()
+
+
+def keep(least, key, ms):
+    least[key] = min(ms, least.get(key, ms))
+
+
+def frames(work, rounds):
+    """Milliseconds by (who, size, what, threads)."""
+    least = {}
+    test = os.path.join(work, "take.test")
+    run(["go", "test", "-c", "-o", test, "./take"], SIMD)
+    for _ in range(rounds):
+        for threads in (1, 2):
+            out = run([test, "-test.run=^$", "-test.bench=Frame", "-test.benchtime=20x"],
+                      {"GOMAXPROCS": str(threads)}, os.path.join(ROOT, "take"))
+            for size, what, ns in re.findall(r"Frame/(\d+x\d+)/(\w+)\S*\s+\d+\s+(\d+) ns/op", out):
+                keep(least, ("ours", size, what, threads), int(ns) / 1e6)
+            for size in ("1920x1080", "4096x2160"):
+                out = json.loads(run([PYTHON, os.path.join(HERE, "opencv_chain.py"), "--size", size, "--threads", str(threads)]))
+                for what in ("frame", "resample", "composite"):
+                    keep(least, ("OpenCV", size, what, threads), out[what]["least_ms"])
+    return least
+
+
+def takes(work, demo, count, rounds):
+    """Seconds, by who, for the whole job from files to files."""
+    program = os.path.join(work, "twinplate")
+    run(["go", "build", "-o", program, "./cmd/twinplate"], SIMD)
+    take = os.path.join(work, "take")
+    if demo:
+        shutil.copytree(demo, take)
+    else:
+        run([program, "demo", "--out", take, "--frames", "4", "--size", "1920x1080"])
+    with open(os.path.join(take, "recipe.json")) as f:
+        recipe = json.load(f)
+    for folder in ("color", "band"):
+        for n in range(5, count + 1):
+            shutil.copy(os.path.join(take, folder, f"{(n - 1) % 4 + 1:04d}.png"), os.path.join(take, folder, f"{n:04d}.png"))
+    shutil.copy(os.path.join(take, "background", "0001.png"), os.path.join(take, "background.png"))
+    recipe["gain"] = {str(n): recipe["gain"][str((n - 1) % 4 + 1)] for n in range(1, count + 1)}
+    recipe.update(background="background.png", frames="", depth=8, write=["comp", "matte"])
+    given = os.path.join(take, "given.json")
+    with open(given, "w") as f:
+        json.dump(recipe, f)
+    least = {}
+    for _ in range(rounds):
+        out = json.loads(run([program, "comp", "--recipe", given, "--out", os.path.join(work, "ours"), "--json"]))
+        keep(least, "ours", out["seconds"]["total"])
+        out = json.loads(run([program, "comp", "--recipe", given, "--gain", "auto", "--out", os.path.join(work, "ours"), "--json"]))
+        keep(least, "ours, gain estimated", out["seconds"]["total"])
+        out = json.loads(run([PYTHON, os.path.join(HERE, "opencv_comp.py"), take, given, os.path.join(work, "theirs")]))
+        keep(least, "OpenCV", out["seconds"])
+    differ = run([PYTHON, "-c", "import cv2,sys,numpy as np\n"
+                  "a,b=(cv2.imread(p,-1).astype(int) for p in sys.argv[1:])\n"
+                  "print('%.3f' % np.abs(a-b).mean())",
+                  os.path.join(work, "ours", "comp", "0001.png"), os.path.join(work, "theirs", "comp", "0001.png")])
+    return least, differ.strip()
+
+
+def main():
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--frames", type=int, default=48)
+    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--take", help="a take of 4 HD frames that twinplate demo has drawn; without it one is drawn")
+    args = parser.parse_args()
+    with tempfile.TemporaryDirectory() as work:
+        ms = frames(work, args.rounds)
+        seconds, differ = takes(work, args.take, args.frames, args.rounds)
+    print(f"{datetime.date.today()}, {cpu()}, {os.cpu_count()} cores, the least of {args.rounds} rounds\n")
+    print("| what | threads | ours | OpenCV | ratio |\n|---|---|---|---|---|")
+    for size in ("1920x1080", "4096x2160"):
+        for what in ("frame", "resample", "composite"):
+            for threads in (1, 2):
+                if what == "composite" and threads == 2:
+                    continue  # a whole frame on one core: a take has as many in flight as cores
+                a, b = ms["ours", size, what, threads], ms["OpenCV", size, what, threads]
+                print(f"| {size} {what} | {threads} | {a:.1f} ms | {b:.1f} ms | {b / a:.1f} |")
+    for size in ("1920x1080", "4096x2160"):
+        w, h = map(int, size.split("x"))
+        a, b = ms["ours", size, "composite", 1], ms["ours", size, "copy", 1]
+        print(f"| {size} composite, beside a copy of the same bytes ({48 * w * h / b / 1e6:.1f} GB/s) | 1 | {a:.1f} ms | {b:.1f} ms (copy) | {a / b:.2f} of the copy |")
+    n = args.frames
+    for who in ("ours", "ours, gain estimated"):
+        a, b = seconds[who], seconds["OpenCV"]
+        what = f"{n} HD frames, 16-bit PNG to 8-bit PNG" + who[4:]
+        print(f"| {what} | all | {n / a:.1f} frames/s | {n / b:.1f} frames/s | {b / a:.1f} |")
+    print(f"\nThe composites of both, 8-bit code values, differ by {differ} in the mean.")
+
+
+if __name__ == "__main__":
+    main()
