@@ -335,6 +335,10 @@ func fitChart(ctx context.Context, pair Pair, corners []PointPair, mirror bool) 
 	return e, nil
 }
 
+// chartFloor is the least error that a corner is taken to have, in band pixels: what is left of a picture that
+// has no noise is rounding.
+const chartFloor = 1e-3
+
 // A chartFit is the corners and their weights.
 type chartFit struct {
 	u       chartUnit
@@ -354,7 +358,7 @@ func (f *chartFit) reweigh(t chartTheta, round int) {
 	sorted := slices.Clone(r)
 	slices.Sort(sorted)
 	// The median of a distance in the plane is 1.1774 sigma.
-	f.sigma = math.Max(sorted[len(sorted)/2]/1.1774, 1e-6)
+	f.sigma = math.Max(sorted[len(sorted)/2]/1.1774, chartFloor)
 	if round == 0 {
 		return
 	}
@@ -454,7 +458,7 @@ func (f *chartFit) finish(t chartTheta, e *ChartEstimate) error {
 	}
 	e.Residual = math.Sqrt(sum / weights)
 	// Degrees of freedom: two coordinates a corner, less the parameters.
-	f.sigma = math.Max(math.Sqrt(sum/(2*weights-12)), 1e-6)
+	f.sigma = math.Max(math.Sqrt(sum/(2*weights-12)), chartFloor)
 	n := f.equations(t)
 	if !cholesky(n.a, 12) {
 		return fmt.Errorf("align: %w: the corners do not settle the geometry: show more of the chart", ErrNoChart)

@@ -118,7 +118,7 @@ func TestFromChart(t *testing.T) {
 		{"no distortion at all", 960, 540, 960, 540, Similarity, func(v *chartView) { v.side = 50 }, 0.05, 0.9, ""},
 		{"squares of 14 pixels", 320, 180, 320, 180, Homography, func(v *chartView) { v.side = 14.5; v.dx, v.dy = 0, 0 }, 0.1, 0.9, "the expected error reaches"},
 	} {
-		if testing.Short() && row.w > 1000 {
+		if testing.Short() && row.w > 700 {
 			continue // slow under the race detector
 		}
 		view := usualView

@@ -42,6 +42,7 @@ type commands struct {
 	Comp     comp             `cmd:"" help:"Make composites, mattes and foregrounds from a take: the main job."`
 	Check    check            `cmd:"" help:"Read a test shot as a crew would, before the set is struck: what is wrong, and what to do."`
 	Register register         `cmd:"" help:"Estimate the geometry between the two cameras alone."`
+	Chart    sheet            `cmd:"" help:"Write the sheet to print for register's --chart-color and --chart-band."`
 	Compare  compare          `cmd:"" help:"Measure a matte against the truth."`
 	Version  kong.VersionFlag `help:"Print the version and leave."`
 }

@@ -1,0 +1,117 @@
+package main
+
+import (
+	"bytes"
+	"encoding/binary"
+	"fmt"
+	"hash/crc32"
+	"image/png"
+	"io"
+	"math"
+	"path/filepath"
+	"strconv"
+	"strings"
+
+	"example.com/twinplate/align"
+	"example.com/twinplate/plate"
+)
+
+type sheet struct {
+	Out    string  `help:"File for the sheet: .svg or .png." placeholder:"F.svg|F.png" required:""`
+	Size   string  `help:"The sheet's size: A4, A3, A2, A1, A0 (on their long side), or width and height in millimeters, like 600x400." default:"A3" placeholder:"A3|WxH"`
+	Square float64 `help:"Side of a square, in millimeters. Default: a twenty-second of the long side." placeholder:"MM"`
+	DPI    float64 `name:"dpi" help:"Of a PNG: pixels to the inch." default:"300" placeholder:"N"`
+	JSON   bool    `name:"json" help:"Print one JSON object instead of text."`
+}
+
+func (sheet) Help() string {
+	return examples(
+		"twinplate chart --out chart.svg --size A2",
+		"twinplate chart --out chart.png --size 900x600 --dpi 150",
+		"twinplate register --chart-color chart_color.png --chart-band chart_band.png --out geometry.json") +
+		"\n\nPrint the sheet on matt paper and fix it to a board. Light it with white light that has the yellow of the lamps in it, such as tungsten; the screen may be off. Let it fill the frame, or shoot it in several places and give register all the frames. Squares should be 12 to 200 pixels wide in both plates. The size of the print does not matter to the result."
+}
+
+// sheets are the sizes of ISO 216, in millimeters, on their long side.
+var sheets = map[string][2]float64{
+	"A4": {297, 210}, "A3": {420, 297}, "A2": {594, 420}, "A1": {841, 594}, "A0": {1189, 841},
+}
+
+type chartReport struct {
+	Out     string     `json:"out"`
+	Size    [2]float64 `json:"size_mm"`
+	Square  float64    `json:"square_mm"`
+	Columns int        `json:"columns"`
+	Rows    int        `json:"rows"`
+}
+
+func (c *sheet) Run(t *terminal) error {
+	size, err := sheetSize(c.Size)
+	if err != nil {
+		return usageError{err}
+	}
+	board, err := align.NewChart(size[0], size[1], c.Square)
+	if err != nil {
+		return usageError{err}
+	}
+	write := board.WriteSVG
+	switch ext := strings.ToLower(filepath.Ext(c.Out)); ext {
+	case ".svg":
+	case ".png":
+		m, err := board.Image(c.DPI)
+		if err != nil {
+			return usageError{err}
+		}
+		write = func(w io.Writer) error {
+			var b bytes.Buffer
+			if err := png.Encode(&b, m); err != nil {
+				return err
+			}
+			_, err := w.Write(withResolution(b.Bytes(), c.DPI))
+			return err
+		}
+	default:
+		return usageError{fmt.Errorf("--out %s: the name must end in .svg or .png", c.Out)}
+	}
+	if err := plate.WriteAtomic(c.Out, write); err != nil {
+		return err
+	}
+	if c.JSON {
+		return t.object(chartReport{c.Out, size, board.Square, board.Columns, board.Rows})
+	}
+	t.printf("chart        %d by %d squares of %.4g mm on %g x %g mm\n", board.Columns, board.Rows, board.Square, size[0], size[1])
+	t.printf("written to   %s\n", c.Out)
+	return nil
+}
+
+func sheetSize(s string) (size [2]float64, err error) {
+	if size, ok := sheets[strings.ToUpper(s)]; ok {
+		return size, nil
+	}
+	w, h, ok := strings.Cut(strings.TrimSuffix(strings.ToLower(s), "mm"), "x")
+	if ok {
+		var errW, errH error
+		size[0], errW = strconv.ParseFloat(w, 64)
+		size[1], errH = strconv.ParseFloat(h, 64)
+		ok = errW == nil && errH == nil
+	}
+	if !ok {
+		return size, fmt.Errorf("--size %s: it must be A4, A3, A2, A1 or A0, or width and height in millimeters, like 600x400", s)
+	}
+	return size, nil
+}
+
+// withResolution puts a pHYs chunk, which has the pixels to the meter, after a PNG file's IHDR (PNG, third
+// edition, section 11.3.4.3), so that the sheet prints at its size.
+func withResolution(file []byte, dpi float64) []byte {
+	const headerEnd = 8 + 4 + 4 + 13 + 4 // the signature, and IHDR with its length, name and checksum
+	chunk := binary.BigEndian.AppendUint32(nil, 9)
+	chunk = append(chunk, "pHYs"...)
+	n := uint32(math.Round(dpi / 0.0254))
+	chunk = binary.BigEndian.AppendUint32(chunk, n)
+	chunk = binary.BigEndian.AppendUint32(chunk, n)
+	chunk = append(chunk, 1) // the unit is the meter
+	chunk = binary.BigEndian.AppendUint32(chunk, crc32.ChecksumIEEE(chunk[4:]))
+	out := append([]byte(nil), file[:headerEnd]...)
+	return append(append(out, chunk...), file[headerEnd:]...)
+}

@@ -1,0 +1,33 @@
+package take
+
+import (
+	"context"
+	"fmt"
+
+	"example.com/twinplate/align"
+)
+
+// chartSamples is how many pairs a geometry is estimated from, where they show a chart.
+const chartSamples = 16
+
+// FromChart finds the geometry from the take's frames, which must show a chart (align.Chart) instead of a
+// performer: of a longer recording, 16 frames spread over it.
+func (t *Take) FromChart(ctx context.Context) (*align.ChartEstimate, error) {
+	var pairs []align.Pair
+	for _, p := range t.samples(chartSamples) {
+		color, err := t.readColor(p)
+		if err != nil {
+			return nil, err
+		}
+		band, err := t.readBand(p)
+		if err != nil {
+			return nil, err
+		}
+		pairs = append(pairs, align.Pair{Color: color, Band: band})
+	}
+	e, err := align.FromChart(ctx, pairs)
+	if err != nil {
+		return nil, fmt.Errorf("%s and %s: %w", t.recipe.Color, t.recipe.Band, err)
+	}
+	return e, nil
+}
