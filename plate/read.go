@@ -232,6 +232,11 @@ func (p *picture) decode(lim *Limits) (image.Image, error) {
 		return nil, fmt.Errorf("truncated: %dx%d pixels take %d bytes at the very least, and the file has %d: %w",
 			w, h, least, p.bytes, io.ErrUnexpectedEOF)
 	}
+	if p.format.name == "png" {
+		if m := p.quickPNG(); m != nil {
+			return m, nil
+		}
+	}
 	var m image.Image
 	err := p.run(func(r io.Reader) (err error) { m, err = p.format.decode(r); return err })
 	if err != nil {
@@ -241,6 +246,15 @@ func (p *picture) decode(lim *Limits) (image.Image, error) {
 		return nil, fmt.Errorf("damaged: its head says %dx%d pixels, and it holds %dx%d", w, h, size.X, size.Y)
 	}
 	return m, nil
+}
+
+// quickPNG returns the picture where package plate's own decoder can read it, and nil where it cannot.
+func (p *picture) quickPNG() image.Image {
+	file := make([]byte, p.bytes)
+	if _, err := p.file.ReadAt(file, 0); err != nil {
+		return nil
+	}
+	return quickPNG(file, p.info.W, p.info.H)
 }
 
 // leastBytes returns a size that no whole file of that many pixels can be below, where the format sets one.
