@@ -14,6 +14,7 @@ type Spill struct {
 	Map   *plate.Gray // the transmission in the core, 0 elsewhere; noise is in it
 	Core  float64     // how much of the frame is core: far inside the performer, 0 to 1
 	Mean  float64     // mean transmission of the core
+	Low   float64     // the transmission that 95 % of the core exceed, averaged over 7x7 pixels
 	High  float64     // the transmission that 5 % of the core exceed, averaged over 7x7 pixels
 	Share float64     // how much of the core lets more than 1 % through, over the same squares
 	Side  float64     // where it comes from: -1 all from the frame's left, 0 both alike, 1 all from its right
@@ -79,7 +80,7 @@ func FindSpill(transmission *plate.Gray) Spill {
 			}
 		}
 	}
-	s.High = float64(quantile(values, 0.95))
+	s.Low, s.High = float64(quantile(values, 0.05)), float64(quantile(values, 0.95))
 	s.Share = float64(above) / float64(core)
 	left, right = max(left/max(leftN, 1), 0), max(right/max(rightN, 1), 0)
 	if left+right > 1e-4 {

@@ -289,11 +289,14 @@ func (c *checker) tryOffsets(ctx context.Context, job **Job) error {
 		at[p.Number] = p
 	}
 	best, geometry := 0.75*(*job).Residual, (*align.Estimate)(nil)
-	for d := -checkSteps; d <= checkSteps; d++ {
+	for _, d := range []int{-1, 1, -2, 2, -3, 3} {
+		if best < 0.5*(*job).Residual {
+			break
+		}
 		var pairs []align.Pair
-		for _, p := range t.samples(4 * registrationSamples) {
+		for _, p := range t.samples(registrationSamples) {
 			other, ok := at[p.Number+d]
-			if !ok || d == 0 || len(pairs) == registrationSamples {
+			if !ok {
 				continue
 			}
 			color, err := t.readColor(p)
@@ -374,6 +377,14 @@ func (c *checker) matte(ctx context.Context) error {
 			}
 		}
 		p := matte.FindSpill(s.Transmission)
+		if t.darkBand == nil {
+			// Without a dark plate the camera's own pedestal looks like spill that is the same everywhere.
+			level := s.Transmission.Clone()
+			for i := range level.Pix {
+				level.Pix[i] -= float32(p.Low)
+			}
+			p = matte.FindSpill(level)
+		}
 		spill.Mean += p.Mean * p.Core
 		spill.High = max(spill.High, p.High)
 		spill.Share += p.Share * p.Core
@@ -443,6 +454,12 @@ func (c *checker) spill(s matte.Spill, core float64) {
 		meaning = fmt.Sprintf("Sodium light falls on the performer %s: %.0f %% of the core lets %.1f %% and more of the background through, up to %.1f %%.", side, 100*s.Share, 1.0, 100*s.High)
 		advice = flag
 	}
+	if c.t.darkBand == nil {
+		meaning += " Without a dark band plate, spill that is the same everywhere cannot be told."
+		if advice == "" {
+			advice = "Shoot a dark plate: cap the band camera's lens for a second."
+		}
+	}
 	c.add("spill", "Spill on the performer", 100*s.Share, "% of the performer's core", v, meaning, advice)
 }
 
@@ -483,7 +500,7 @@ func (c *checker) focus(f matte.Focus) {
 		return
 	}
 	size := math.Abs(f.Difference)
-	v := judge(max(size-2*f.Sigma, 0), 0.6, 1.2)
+	v := judge(max(size-2*f.Sigma, 0), 0.9, 1.6)
 	meaning, advice := "Both cameras are equally sharp.", ""
 	if v != Good {
 		which := "band"

@@ -50,12 +50,24 @@ func writeCheckPage(w io.Writer, from string, c *take.Checkup) error {
 		Plots                  []drawing
 		Notes                  []string
 	}{Summary: summary(c), From: "Test shot: " + from, Caution: strings.TrimPrefix(caution, "Cautions: "), Readings: c.Readings, Frame: c.Frame, Plots: plots(c), Notes: c.Notes}
+	// What is to be done comes first.
+	rank := []take.Verdict{take.Bad, take.Watch, take.Unknown, take.Good}
+	page.Readings = slices.Clone(c.Readings)
+	slices.SortStableFunc(page.Readings, func(a, b take.Reading) int {
+		return slices.Index(rank, a.Verdict) - slices.Index(rank, b.Verdict)
+	})
 	if c.Color != nil {
-		var spill, noise float32
+		var core []float32
 		for _, v := range c.Spill.Pix {
-			spill = max(spill, v)
+			if v != 0 {
+				core = append(core, v)
+			}
 		}
-		noise = max(quantileOf(c.Sigma.Pix, 0.99), 1e-4)
+		spill := float32(0.05)
+		if len(core) > 0 {
+			spill = max(spill, quantileOf(core, 0.98))
+		}
+		noise := max(quantileOf(c.Sigma.Pix, 0.99), 1e-4)
 		for _, p := range []struct {
 			frame   image.Image
 			caption string
@@ -63,9 +75,9 @@ func writeCheckPage(w io.Writer, from string, c *take.Checkup) error {
 			{c.Color, "The color plate."},
 			{c.Band, "The band plate, brought into the color plate's frame."},
 			{c.Alpha, "The matte: white is solid."},
-			{scaled(c.Spill, 1/max(spill, 0.05)), fmt.Sprintf("Where the performer should be solid and lets light through. White is %.0f %%.", 100*max(spill, 0.05))},
+			{scaled(c.Spill, 1/spill), fmt.Sprintf("Where the performer should be solid and lets light through. White is %.0f %%.", 100*spill)},
 			{scaled(c.Sigma, 1/noise), fmt.Sprintf("Noise of the matte. White is %.1f %% of alpha and more.", 100*noise)},
-			{stopsPicture(c.Screen), "The lit screen, half a stop to each step of gray, brightest at the top of the scale."},
+			{stopsPicture(c.Screen), "The lit screen: a quarter of a stop to each step of gray, white where it is brightest."},
 		} {
 			source, err := inline(p.frame)
 			if err != nil {
@@ -96,16 +108,20 @@ func scaled(f *plate.Gray, by float32) *plate.Gray {
 	return out
 }
 
-// stopsPicture shows the screen's light in steps of half a stop.
+// stopsPicture shows the screen's light in steps of a quarter of a stop.
 func stopsPicture(f *plate.Gray) *plate.Gray {
 	top := quantileOf(f.Pix, 0.995)
+	deepest := 2.0
+	if low := quantileOf(f.Pix, 0.01); low > 0 {
+		deepest = min(max(math.Ceil(math.Log2(float64(top/low))), 2), 6)
+	}
 	out := plate.NewGray(f.W, f.H)
 	for i, v := range f.Pix {
-		stops := 6.0
+		stops := deepest
 		if v > 0 {
-			stops = min(max(-math.Log2(float64(v/top)), 0), 6)
+			stops = min(max(-math.Log2(float64(v/top)), 0), deepest)
 		}
-		out.Pix[i] = float32(plate.SRGB.ToLinear(1 - math.Floor(2*stops)/13))
+		out.Pix[i] = float32(plate.SRGB.ToLinear(1 - math.Floor(4*stops)/(4*deepest)))
 	}
 	return out
 }
@@ -142,7 +158,7 @@ type chart struct {
 }
 
 func newChart(title string, x0, x1, y0, y1 float64) *chart {
-	c := &chart{x0: x0, x1: x1, y0: y0, y1: y1, left: 76, right: 620, top: 22, foot: 300}
+	c := &chart{x0: x0, x1: x1, y0: y0, y1: y1, left: 76, right: 620, top: 34, foot: 300}
 	fmt.Fprintf(&c.b, `<svg viewBox="0 0 640 360" role="img" aria-label="%s">`, template.HTMLEscapeString(title))
 	return c
 }
@@ -276,19 +292,19 @@ func screenPlot(f *plate.Gray) drawing {
 
 // offsetPlot shows which frames fit each other.
 func offsetPlot(points [][2]float64) drawing {
-	high := 0.0
+	low, high := math.Inf(1), 0.0
 	for _, p := range points {
-		high = max(high, 100*p[1])
+		low, high = min(low, 100*p[1]), max(high, 100*p[1])
 	}
-	high = max(high*1.1, 1e-3)
-	c := newChart("Frame offset", points[0][0]-0.5, points[len(points)-1][0]+0.5, 0, high)
+	low, high = 0.9*low, max(1.05*high, 1e-3)
+	c := newChart("Frame offset", points[0][0]-0.5, points[len(points)-1][0]+0.5, low, high)
 	var line [][2]float64
 	var xs []float64
 	for _, p := range points {
 		line = append(line, [2]float64{p[0], 100 * p[1]})
 		xs = append(xs, p[0])
 	}
-	c.ticks(xs, []float64{0, high / 2}, func(v float64) string { return fmt.Sprintf("%+.0f", v) }, func(v float64) string { return fmt.Sprintf("%.1f %%", v) }, "band frames later", "light off the performer")
+	c.ticks(xs, []float64{low, (low + high) / 2, high}, func(v float64) string { return fmt.Sprintf("%+.0f", v) }, func(v float64) string { return fmt.Sprintf("%.1f %%", v) }, "band frames later", "light off the performer")
 	c.line("line", line)
 	for _, p := range line {
 		fmt.Fprintf(&c.b, `<circle class="mark" cx="%.1f" cy="%.1f" r="6"/>`, c.x(p[0]), c.y(p[1]))

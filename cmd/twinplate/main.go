@@ -41,6 +41,7 @@ type commands struct {
 	Demo     demo             `cmd:"" help:"Draw a take of known truth, run the whole job on it, and measure the errors."`
 	Comp     comp             `cmd:"" help:"Make composites, mattes and foregrounds from a take: the main job."`
 	Check    check            `cmd:"" help:"Read a test shot as a crew would, before the set is struck: what is wrong, and what to do."`
+	Proof    proofCommand     `cmd:"" help:"Measure the whole job on simulated takes with random faults, against the noise floor."`
 	Register register         `cmd:"" help:"Estimate the geometry between the two cameras alone."`
 	Chart    sheet            `cmd:"" help:"Write the sheet to print for register's --chart-color and --chart-band."`
 	Compare  compare          `cmd:"" help:"Measure a matte against the truth."`

@@ -1,0 +1,106 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"example.com/twinplate/internal/proof"
+)
+
+type proofCommand struct {
+	Takes  int    `help:"How many takes." default:"20"`
+	Seed   uint64 `help:"Seed of the first take; the others follow. Another seed gives other faults, other noise and another scene." default:"1"`
+	Frames int    `help:"Frames of each take." default:"16"`
+	Pier   bool   `help:"The demo's scene instead of plain cutouts."`
+	JSON   bool   `name:"json" help:"Print one JSON object instead of a table."`
+}
+
+func (proofCommand) Help() string {
+	return examples("twinplate proof", "twinplate proof --seed 1000 --takes 5 --pier") + `
+
+Each take of 640x360 pixels has random faults: an uneven screen (to 2 stops), lamps that drift (to 10 %) and flicker, crosstalk (m to 0.05, K to 0.04), noise (0.5 to 2 %), blur, and a band camera that is mirrored, moved, turned and distorted. The columns:
+
+  floor      the noise that the cameras' own noise gives the matte when everything is known, in % of alpha
+  clean      the matte's error over the floor: clean plates were shot, the geometry is given
+  rebuilt    nobody shot clean plates, the geometry is given
+  estimated  clean plates were shot, the geometry is estimated from the footage
+  px         that geometry's error over the frame
+  m, K, g    the largest error of crosstalk and gain, in their own standard errors`
+}
+
+// proofReport is what `proof --json` prints.
+type proofReport struct {
+	Takes  []proof.Line `json:"takes"`
+	Within proofCounts  `json:"within"`
+}
+
+// proofCounts say how many takes keep to each limit.
+type proofCounts struct {
+	Clean     int `json:"clean_1.05"`
+	Rebuilt   int `json:"rebuilt_1.5"`
+	Estimated int `json:"estimated_1.1"`
+	M         int `json:"m_3_sigma"`
+	K         int `json:"k_3_sigma"`
+	G         int `json:"g_3_sigma"`
+}
+
+func (c *proofCounts) add(l proof.Line) {
+	for _, x := range []struct {
+		n        *int
+		v, limit float64
+	}{{&c.Clean, l.Clean, 1.05}, {&c.Rebuilt, l.Rebuilt, 1.5}, {&c.Estimated, l.Estimated, 1.1}, {&c.M, l.M, 3}, {&c.K, l.K, 3}, {&c.G, l.G, 3}} {
+		if x.v <= x.limit {
+			*x.n++
+		}
+	}
+}
+
+func (c *proofCommand) Run(t *terminal) error {
+	if c.Takes < 1 || c.Takes > 10000 {
+		return usageError{fmt.Errorf("--takes %d: it must be 1 to 10000", c.Takes)}
+	}
+	if c.Frames < 4 || c.Frames > 1000 {
+		return usageError{fmt.Errorf("--frames %d: it must be 4 to 1000", c.Frames)}
+	}
+	var r proofReport
+	if !c.JSON {
+		t.printf("%6s  %6s  %6s %8s %10s  %6s  %5s %5s %5s\n", "seed", "floor", "clean", "rebuilt", "estimated", "px", "m", "K", "g")
+	}
+	for i := range c.Takes {
+		line, err := proof.Take(t.ctx, c.Seed+uint64(i), &proof.Options{Frames: c.Frames, Pier: c.Pier})
+		if err != nil {
+			return err
+		}
+		r.Within.add(line)
+		if c.JSON {
+			for _, v := range []*float64{&line.Clean, &line.Rebuilt, &line.Estimated} {
+				if math.IsNaN(*v) {
+					*v = -1 // JSON has no NaN
+				}
+			}
+		} else {
+			t.printf("%6d  %5.2f%%  %6.3f %8.3f %10.3f  %6.3f  %5.1f %5.1f %5.1f\n", line.Seed, 100*line.Floor, line.Clean, line.Rebuilt, line.Estimated, line.Geometry, line.M, line.K, line.G)
+			if line.Failed != "" {
+				t.printf("        %s\n", line.Failed)
+			}
+		}
+		r.Takes = append(r.Takes, line)
+	}
+	if c.JSON {
+		return t.object(r)
+	}
+	median := func(of func(proof.Line) float64) float64 {
+		v := make([]float64, len(r.Takes))
+		for i, l := range r.Takes {
+			v[i] = of(l)
+		}
+		slices.Sort(v)
+		return v[len(v)/2]
+	}
+	w := r.Within
+	t.printf("\nof %d takes: clean within 1.05 in %d (median %.3f), rebuilt within 1.5 in %d (median %.3f), estimated within 1.1 in %d (median %.3f)\n", c.Takes,
+		w.Clean, median(func(l proof.Line) float64 { return l.Clean }), w.Rebuilt, median(func(l proof.Line) float64 { return l.Rebuilt }), w.Estimated, median(func(l proof.Line) float64 { return l.Estimated }))
+	t.printf("m within three standard errors in %d, K in %d, g in %d\n", w.M, w.K, w.G)
+	return nil
+}

@@ -1,0 +1,271 @@
+// Package proof measures the whole job on simulated takes with random faults, of which the truth is known: files
+// are written, read and solved by package take like any other take. It is what `twinplate proof` prints.
+package proof
+
+import (
+	"context"
+	"fmt"
+	"image"
+	"math"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"runtime"
+	"sync"
+
+	"golang.org/x/sync/errgroup"
+
+	"example.com/twinplate/align"
+	"example.com/twinplate/matte"
+	"example.com/twinplate/plate"
+	"example.com/twinplate/rig"
+	"example.com/twinplate/take"
+)
+
+// Options say what is simulated. The zero value means the defaults.
+type Options struct {
+	W, H   int  // of both plates; 0: 640x360
+	Frames int  // of each take; 0: 16
+	Pier   bool // the demo's scene instead of the plain cutouts
+}
+
+func (o *Options) fill() {
+	if o.W == 0 {
+		o.W, o.H = 640, 360
+	}
+	if o.Frames == 0 {
+		o.Frames = 16
+	}
+}
+
+// A Line is one take.
+type Line struct {
+	Seed   uint64     `json:"seed"`
+	Faults rig.Faults `json:"faults"`
+	Floor  float64    `json:"floor"` // the noise floor, as RMS of alpha over the frame
+
+	// RMSE of the matte over the floor.
+	Clean     float64 `json:"clean"`           // with clean plates, the geometry given
+	Rebuilt   float64 `json:"rebuilt"`         // without them, the geometry given
+	Estimated float64 `json:"estimated"`       // with them, the geometry from the footage
+	Geometry  float64 `json:"geometry_rms_px"` // that geometry's error, over the frame
+
+	// The largest error over its own standard error.
+	M float64 `json:"m"` // of red, green and blue, with clean plates
+	K float64 `json:"k"` // of red, green and blue, without them
+	G float64 `json:"g"` // over all frames, with clean plates
+
+	Failed string `json:"failed,omitempty"` // what could not be done
+}
+
+// geometry is how a random band camera sits: mirrored, moved, turned by up to a degree, framed 2 to 5 % wider,
+// with some keystone and distortion.
+func geometry(w, h int, seed uint64) align.Geometry {
+	r := rand.New(rand.NewPCG(seed, 0x9e0))
+	g := align.Identity(w, h)
+	u := func(a float64) float64 { return a * (2*r.Float64() - 1) }
+	angle, scale := u(math.Pi/180), 0.965+u(0.012)
+	cx, cy := float64(w-1)/2, float64(h-1)/2
+	c, s := scale*math.Cos(angle), scale*math.Sin(angle)
+	g.Homography = [9]float64{
+		c, -s, cx - c*cx + s*cy + u(0.006)*float64(w),
+		s, c, cy - s*cx - c*cy + u(0.006)*float64(h),
+		u(0.003) / float64(w), u(0.003) / float64(w), 1,
+	}
+	g.Mirror = true
+	g.Radial = [2]float64{u(0.004), 0}
+	return g
+}
+
+// Take simulates the take of a seed in a folder of its own, which is removed again, and measures it.
+func Take(ctx context.Context, seed uint64, opt *Options) (Line, error) {
+	var o Options
+	if opt != nil {
+		o = *opt
+	}
+	o.fill()
+	dir, err := os.MkdirTemp("", "twinplate-proof-*")
+	if err != nil {
+		return Line{}, err
+	}
+	defer os.RemoveAll(dir)
+	s := newShoot(dir, seed, o)
+	if err := s.write(ctx); err != nil {
+		return Line{}, err
+	}
+	line := Line{Seed: seed, Faults: s.faults, Floor: s.floor()}
+	given := s.recipe()
+	for _, r := range []struct {
+		name   string
+		recipe take.Recipe
+		ratio  *float64
+	}{
+		{"with clean plates", given, &line.Clean},
+		{"without clean plates", without(given), &line.Rebuilt},
+		{"with the geometry estimated", estimated(given), &line.Estimated},
+	} {
+		*r.ratio = math.NaN()
+		if err := s.measure(ctx, r.recipe, r.ratio, &line); err != nil {
+			if ctx.Err() != nil {
+				return line, err
+			}
+			line.Failed += fmt.Sprintf("%s: %v; ", r.name, err)
+		}
+		*r.ratio /= line.Floor
+	}
+	return line, nil
+}
+
+func without(r take.Recipe) take.Recipe {
+	r.CleanBand, r.CleanColor = "", ""
+	return r
+}
+
+func estimated(r take.Recipe) take.Recipe {
+	r.Geometry = take.Geometry{}
+	return r
+}
+
+// A shoot is a simulated take and its truth.
+type shoot struct {
+	dir      string
+	o        Options
+	faults   rig.Faults
+	geometry align.Geometry
+	set      *rig.Simulator
+	exact    *rig.Simulator // the same set without noise
+	truth    []rig.Truth    // of frame n at n-1
+}
+
+func newShoot(dir string, seed uint64, o Options) *shoot {
+	s := &shoot{dir: dir, o: o, faults: rig.RandomFaults(seed), geometry: geometry(o.W, o.H, seed), truth: make([]rig.Truth, o.Frames)}
+	var scene rig.Scene = rig.Cutouts{Seed: seed}
+	if o.Pier {
+		scene = rig.Pier{Seed: seed, Frames: o.Frames}
+	}
+	quiet := s.faults
+	quiet.ReadNoise, quiet.PhotonNoise, quiet.Bits = 0, 0, 0
+	s.set = rig.NewSimulator(scene, o.W, o.H, o.W, o.H, s.geometry, s.faults, seed)
+	s.exact = rig.NewSimulator(scene, o.W, o.H, o.W, o.H, s.geometry, quiet, seed)
+	return s
+}
+
+func (s *shoot) file(name string) string { return filepath.Join(s.dir, filepath.FromSlash(name)) }
+
+// instant is the scene's instant of frame n: the performer moves a good deal between frames, as over a long take.
+func instant(n int) int { return 3 * (n - 1) }
+
+func (s *shoot) write(ctx context.Context) error {
+	for _, d := range []string{"color", "band"} {
+		if err := os.MkdirAll(s.file(d), 0o777); err != nil {
+			return err
+		}
+	}
+	opt := &plate.WriteOptions{Curve: plate.Linear, Depth: 16}
+	for name, f := range map[string]image.Image{"clean_band": s.set.CleanBand(), "clean_color": s.set.CleanColor(), "dark_band": s.set.DarkBand(), "dark_color": s.set.DarkColor()} {
+		if err := plate.Write(s.file(name+".tif"), f, opt); err != nil {
+			return err
+		}
+	}
+	group, ctx := errgroup.WithContext(ctx)
+	group.SetLimit(runtime.GOMAXPROCS(0))
+	for n := 1; n <= s.o.Frames; n++ {
+		group.Go(func() error {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			shot := s.set.Frame(instant(n))
+			s.truth[n-1] = shot.Truth
+			if err := plate.Write(s.file(fmt.Sprintf("color/%04d.tif", n)), shot.Color, opt); err != nil {
+				return err
+			}
+			return plate.Write(s.file(fmt.Sprintf("band/%04d.tif", n)), shot.Band, opt)
+		})
+	}
+	return group.Wait()
+}
+
+func (s *shoot) recipe() take.Recipe {
+	return take.Recipe{
+		Color: s.file("color"), Band: s.file("band"), ColorCurve: "linear", BandCurve: "linear",
+		CleanBand: s.file("clean_band.tif"), CleanColor: s.file("clean_color.tif"), DarkBand: s.file("dark_band.tif"), DarkColor: s.file("dark_color.tif"),
+		Geometry: take.Geometry{Mode: "given", Value: &s.geometry}, Clamp: "none",
+	}
+}
+
+// floor is sigma of DESIGN section 3 with everything known, as RMS over all frames and pixels.
+func (s *shoot) floor() float64 {
+	f := s.faults
+	resampler := align.NewResampler(s.geometry)
+	screen := resampler.Gray(nil, matte.LessGray(nil, s.exact.CleanBand(), s.exact.DarkBand()))
+	k := matte.Less(nil, s.exact.CleanColor(), s.exact.DarkColor())
+	noise := matte.Noise{Read: f.ReadNoise, PerSignal: 1 / f.PhotonNoise}
+	sum := 0.0
+	for _, truth := range s.truth {
+		g := truth.Gain
+		for i, alpha := range truth.Alpha.Pix {
+			t := 1 - float64(alpha)
+			s := float64(screen.Pix[i])
+			leak, variance, mk := 0.0, 0.0, 0.0
+			for c, m := range f.Crosstalk {
+				p, k := float64(truth.Foreground.Pix[c][i]), float64(k.Pix[c][i])
+				leak += m * p
+				mk += m * k
+				variance += m * m * noise.Variance(p+g*t*k)
+			}
+			variance += noise.Variance(g*t*s + leak)
+			d := g * (s - mk)
+			sum += variance / (d * d)
+		}
+	}
+	return math.Sqrt(sum / float64(len(s.truth)*s.o.W*s.o.H))
+}
+
+// measure runs the job by a recipe, and puts the matte's RMSE into rmse.
+func (s *shoot) measure(ctx context.Context, r take.Recipe, rmse *float64, line *Line) error {
+	opened, err := take.Open(r)
+	if err != nil {
+		return err
+	}
+	job, err := opened.Prepare(ctx)
+	if err != nil {
+		return err
+	}
+	var mu sync.Mutex
+	sum, n, g := 0.0, 0, 0.0
+	report, err := job.Run(ctx, &take.RunOptions{Each: func(x *take.Result) error {
+		truth := s.truth[x.Number-1]
+		d2 := 0.0
+		for i, t := range x.Transmission.Pix {
+			d := float64(1-t) - float64(truth.Alpha.Pix[i])
+			d2 += d * d
+		}
+		mu.Lock()
+		defer mu.Unlock()
+		sum += d2
+		n += len(x.Transmission.Pix)
+		g = max(g, math.Abs(x.Gain.Value-truth.Gain)/x.Gain.Sigma)
+		return nil
+	}})
+	if err != nil {
+		return err
+	}
+	if len(report.Failed) > 0 {
+		return fmt.Errorf("frame %d: %s", report.Failed[0].Frame, report.Failed[0].Error)
+	}
+	*rmse = math.Sqrt(sum / float64(n))
+	switch {
+	case r.Geometry.Mode == "":
+		line.Geometry = align.RMS(job.Geometry, s.geometry)
+	case r.CleanBand != "":
+		line.G = g
+		for c, m := range s.faults.Crosstalk {
+			line.M = max(line.M, math.Abs(job.Crosstalk[c]-m)/job.CrosstalkSigma[c])
+		}
+	case job.ScreenColor != nil:
+		for c, k := range s.faults.ScreenColor {
+			line.K = max(line.K, math.Abs(job.ScreenColor.Ratio[c]-k/s.faults.ScreenLevel)/job.ScreenColor.Sigma[c])
+		}
+	}
+	return nil
+}
