@@ -93,8 +93,12 @@ func (p *packedPNG) encode(w io.Writer) error {
 	lines := max(1<<18/line, 1)
 	bands := make([]pngBand, (p.h+lines-1)/lines)
 	inBands(1<<14, len(bands), func(b0, b1 int) {
+		z, err := flate.NewWriter(nil, flate.BestSpeed)
+		if err != nil {
+			panic(err) // the level is a valid one
+		}
 		for i := b0; i < b1; i++ {
-			bands[i] = p.band(i*lines, min((i+1)*lines, p.h))
+			bands[i] = p.band(z, i*lines, min((i+1)*lines, p.h))
 		}
 	})
 	sum := uint32(1)
@@ -121,13 +125,11 @@ type pngBand struct {
 	length   int
 }
 
-// band returns the lines y0 to y1. All but the last end at a whole byte and may be followed by another.
-func (p *packedPNG) band(y0, y1 int) pngBand {
+// band returns the lines y0 to y1, deflated by z. All but the last end at a whole byte and may be followed by another.
+func (p *packedPNG) band(z *flate.Writer, y0, y1 int) pngBand {
 	var buf bytes.Buffer
-	z, err := flate.NewWriter(&buf, flate.BestSpeed)
-	if err != nil {
-		panic(err) // the level is a valid one
-	}
+	buf.Grow((y1 - y0) * (1 + p.w*p.to) / 2)
+	z.Reset(&buf)
 	sum := adler32.New()
 	line := make([]byte, 1+p.w*p.to)
 	line[0] = 1 // the filter Sub

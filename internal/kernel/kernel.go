@@ -76,3 +76,6 @@ func (l *Line) Places(dx, dy []float32, ix, iy []int32, x, step float32) {
 func Cubic(dst, src []float32, at, stride int, dx, dy []float32, ox, oy int32) {
 	resample(dst, src, at, stride, dx, dy, ox, oy)
 }
+
+// Finite tells whether no value is NaN or infinite.
+func Finite(s []float32) bool { return finite(s) }

@@ -97,6 +97,28 @@ func TestSolveNotFinite(t *testing.T) {
 	}
 }
 
+func TestFinite(t *testing.T) {
+	r := rand.New(rand.NewPCG(11, 12))
+	for _, n := range lengths {
+		s := noise(r, n)
+		if n > 0 {
+			s[n/2] = -math.MaxFloat32
+		}
+		if !Finite(s) {
+			t.Errorf("%d finite values are said not to be", n)
+		}
+		for i := range s {
+			for _, v := range []float32{float32(math.NaN()), float32(math.Inf(1)), float32(math.Inf(-1))} {
+				old := s[i]
+				if s[i] = v; Finite(s) {
+					t.Errorf("%v at %d of %d was not noticed", v, i, n)
+				}
+				s[i] = old
+			}
+		}
+	}
+}
+
 func TestHeldInPlace(t *testing.T) {
 	r := rand.New(rand.NewPCG(5, 6))
 	for _, n := range lengths {

@@ -101,3 +101,11 @@ func cubic(i int, dst, src []float32, at, stride int, dx, dy []float32, ox, oy i
 			y3*(x0*d[0]+x1*d[1]+x2*d[2]+x3*d[3])
 	}
 }
+
+func allFinite(s []float32) bool {
+	var sum float32 // NaN as soon as one of them is not finite
+	for _, v := range s {
+		sum += float32(v * 0)
+	}
+	return sum == 0
+}

@@ -176,3 +176,13 @@ func resample(dst, src []float32, at, stride int, dx, dy []float32, ox, oy int32
 		cubic(n, dst, src, at, stride, dx, dy, ox, oy)
 	}
 }
+
+func finite(s []float32) bool {
+	zero := simd.BroadcastFloat32s(0)
+	sum := zero
+	i, lanes := 0, zero.Len()
+	for ; i <= len(s)-lanes; i += lanes {
+		sum = sum.Add(simd.LoadFloat32s(s[i:]).Mul(zero))
+	}
+	return isZero(sum) && allFinite(s[i:])
+}
