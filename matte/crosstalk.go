@@ -61,8 +61,10 @@ type coreRow struct {
 func (s *Solver) core(frames []Sample, glare func(Sample) *plate.Gray) (*core, error) {
 	free := *s
 	free.m = [3]float32{} // inverse still has m.K in it, a difference of some 1e-3 that the threshold below forgives
+	// A group is a place, in all frames: the noise of the dark plates is the same in each, and so is a performer who
+	// stands still.
 	cells := newCells(s.w, s.h)
-	out := &core{group: cells.n * len(frames)}
+	out := &core{group: cells.n}
 	for k, f := range frames {
 		u, err := free.quotient(f)
 		if err != nil {
@@ -89,7 +91,7 @@ func (s *Solver) core(frames []Sample, glare func(Sample) *plate.Gray) (*core, e
 					continue
 				}
 				// Means over 3x3 pixels: noise in what is fitted to would make m too small.
-				row := coreRow{group: k*cells.n + cells.of(x, y)}
+				row := coreRow{group: cells.of(x, y)}
 				for dy := -1; dy <= 1; dy++ {
 					for j := i + dy*s.w - 1; j <= i+dy*s.w+1; j++ {
 						for c := range 3 {

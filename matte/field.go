@@ -41,6 +41,10 @@ func (k *ScreenColor) CleanColor(screen *plate.Gray, dark *plate.RGB) *plate.RGB
 	return out
 }
 
+// veilLight is how bright a thin veil may be, over the screen: a tenth of it, on a dim set. It
+// is part of K's standard error, which would be too small by what nobody can see.
+const veilLight = 0.1
+
 // openCell is how much of a cell must be open for the cell to count.
 const openCell = 0.5
 
@@ -60,7 +64,7 @@ func (s *Solver) ScreenColor(frames []Sample) (*ScreenColor, error) {
 		} else if err != nil {
 			return nil, err
 		}
-		rows = append(rows, s.openCells(k, f, u, g.Value)...)
+		rows = append(rows, s.openCells(f, u, g.Value)...)
 	}
 	if len(rows) < 12 {
 		return nil, ErrNoScreen
@@ -79,7 +83,7 @@ func (s *Solver) ScreenColor(frames []Sample) (*ScreenColor, error) {
 		if out.order == 0 {
 			k.Coefficients[c][0] = max(out.x[c][0], 0)
 		}
-		k.Ratio[c], k.Sigma[c] = k.Coefficients[c][0], out.sigma[c]
+		k.Ratio[c], k.Sigma[c] = k.Coefficients[c][0], math.Hypot(out.sigma[c], thinVeil*veilLight)
 	}
 	return k, nil
 }
@@ -94,7 +98,7 @@ type colorRow struct {
 
 // openCells returns the cells, 64 across, that are mostly certainly screen. What counts stays four pixels away
 // from whatever is not.
-func (s *Solver) openCells(k int, f Sample, u *plate.Gray, gain float64) []colorRow {
+func (s *Solver) openCells(f Sample, u *plate.Gray, gain float64) []colorRow {
 	smooth := boxMean(u, 1)
 	var deviations []float32
 	for i := 0; i < len(smooth.Pix); i += 13 {
@@ -114,11 +118,12 @@ func (s *Solver) openCells(k int, f Sample, u *plate.Gray, gain float64) []color
 	}
 	near := boxMax(out, 4)
 	side := max(s.w/64, 4)
+	// A group is a place, in all frames: the noise of the dark and the clean plates is the same in each.
 	groups := newCells(s.w, s.h)
 	var rows []colorRow
 	for y0 := 0; y0+side <= s.h; y0 += side {
 		for x0 := 0; x0+side <= s.w; x0 += side {
-			r := colorRow{group: k*groups.n + groups.of(x0, y0)}
+			r := colorRow{group: groups.of(x0, y0)}
 			n := 0.0
 			for y := y0; y < y0+side; y++ {
 				for i := y*s.w + x0; i < y*s.w+x0+side; i++ {

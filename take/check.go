@@ -136,8 +136,9 @@ type checker struct {
 	t       *Take
 	out     *Checkup
 	job     *Job
-	why     string // why there is no job
-	clipped bool   // the band plates are
+	why     string  // why there is no job
+	clipped bool    // the band plates are
+	leak    float64 // mean transmission of the core from set light
 }
 
 func (c *checker) add(name, title string, value float64, unit string, v Verdict, meaning, advice string) {
@@ -385,6 +386,7 @@ func (c *checker) matte(ctx context.Context) error {
 			}
 			p = matte.FindSpill(level)
 		}
+		c.leak += c.onCore(f.Color, p.Map) / g.Value * p.Core
 		spill.Mean += p.Mean * p.Core
 		spill.High = max(spill.High, p.High)
 		spill.Share += p.Share * p.Core
@@ -398,13 +400,14 @@ func (c *checker) matte(ctx context.Context) error {
 	}
 	if core > 0 {
 		spill.Mean, spill.Share, spill.Side = spill.Mean/core, spill.Share/core, spill.Side/core
+		c.leak /= core
 	}
 	noise := 100 * math.Sqrt(sigmas/max(n, 1))
 	if noise > 5 {
 		core = 0
 	}
 	c.spill(spill, core/float64(len(frames)))
-	c.crosstalk()
+	c.crosstalk(spill.Mean)
 	v, meaning, advice := judge(noise, 3, 6), "The matte's noise will not be seen.", ""
 	if c.clipped {
 		noise, meaning, advice = math.NaN(), "A screen that clips has no noise to measure.", "Mend the clipping, and shoot the test again."
@@ -463,7 +466,29 @@ func (c *checker) spill(s matte.Spill, core float64) {
 	c.add("spill", "Spill on the performer", 100*s.Share, "% of the performer's core", v, meaning, advice)
 }
 
-func (c *checker) crosstalk() {
+// onCore returns the mean transmission that set light in the band would give the performer's core, were it not
+// taken off, at a gain of 1. The core is where the map of spill is not 0.
+func (c *checker) onCore(color *plate.RGB, core *plate.Gray) float64 {
+	sum, n := 0.0, 0
+	for i, v := range core.Pix {
+		screen := float64(c.out.Screen.Pix[i])
+		if v == 0 || screen == 0 {
+			continue
+		}
+		for ch, m := range c.job.Crosstalk {
+			p := float64(color.Pix[ch][i])
+			if d := c.t.darkColor; d != nil {
+				p -= float64(d.Pix[ch][i])
+			}
+			sum += m * p / screen
+		}
+		n++
+	}
+	return sum / max(float64(n), 1)
+}
+
+// crosstalk reads m and K; after is the core's mean transmission once m is taken off.
+func (c *checker) crosstalk(after float64) {
 	j := c.job
 	m := 100 * slices.Max(j.Crosstalk[:])
 	v, meaning, advice := judge(m, 6, 12), "Little set light reaches the band camera, and it is taken off.", ""
@@ -472,6 +497,9 @@ func (c *checker) crosstalk() {
 		m, meaning, advice = math.NaN(), "No part of the performer is plain and lit enough to tell.", "Light the performer for the test shot."
 	case v != Good:
 		meaning, advice = "Much set light reaches the band camera: it is taken off, and its noise stays.", "Check that the band camera's filter is in place and square to the lens; take yellow out of the set light."
+	}
+	if !math.IsNaN(m) {
+		meaning += fmt.Sprintf(" The performer's core lets %.2f %% through before, and %.2f %% after.", 100*(after+c.leak), 100*after)
 	}
 	c.add("crosstalk_band", "Set light in the band", m, "% (the strongest of red, green, blue)", v, meaning, advice)
 

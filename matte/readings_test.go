@@ -1,0 +1,170 @@
+package matte_test
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"example.com/twinplate/matte"
+	"example.com/twinplate/plate"
+	"example.com/twinplate/rig"
+)
+
+func TestFindFlicker(t *testing.T) {
+	for _, test := range []struct {
+		name                    string
+		drift, flicker, cycles  float64
+		noise                   float64
+		frames, hole            int
+		wantFrequency, wantSize float64
+	}{
+		{"steady lamps", 0, 0, 0, 0.0003, 48, 0, 0, 0},
+		{"a slow drift alone", 0.08, 0, 0, 0.0003, 48, 0, 0, 0},
+		{"a beat on a drift", 0.08, 0.02, 1 / 7.3, 0.0003, 48, 0, 1 / 7.3, 0.02},
+		{"a weak beat in noise", 0, 0.002, 0.31, 0.0005, 96, 0, 0.31, 0.002},
+		{"frames missing in the middle", 0.02, 0.02, 0.2, 0.0003, 40, 17, 0.2, 0.02},
+		{"too few frames to tell", 0, 0.02, 0.2, 0.0003, 8, 0, 0, 0},
+	} {
+		r := rand.New(rand.NewPCG(1, 1))
+		var numbers []int
+		var gains []matte.Gain
+		for i := range test.frames {
+			n := 10 + i
+			if test.hole > 0 && i > 20 {
+				n += test.hole
+			}
+			g := 1 + test.drift*math.Sin(2*math.Pi*float64(n)/131) + test.flicker*math.Sin(2*math.Pi*test.cycles*float64(n)+1) + test.noise*r.NormFloat64()
+			numbers, gains = append(numbers, n), append(gains, matte.Gain{Value: g, Sigma: test.noise})
+		}
+		f := matte.FindFlicker(numbers, gains)
+		if math.Abs(f.Frequency-test.wantFrequency) > 0.004 || math.Abs(f.Amplitude-test.wantSize) > 0.1*test.wantSize {
+			t.Errorf("%s: %+v", test.name, f)
+		}
+	}
+	if f := matte.FindFlicker(nil, nil); f != (matte.Flicker{}) {
+		t.Errorf("no frames: %+v", f)
+	}
+}
+
+// Lamps on a magnetic ballast pulse at twice the mains frequency (common practice); the beats are worked by hand.
+func TestAlias(t *testing.T) {
+	for _, test := range []struct{ pulse, fps, want float64 }{{100, 24, 4}, {120, 24, 0}, {100, 25, 0}, {120, 25, 5}, {120, 23.976, 0.12}, {100, 30, 10}} {
+		if got := matte.Alias(test.pulse, test.fps); math.Abs(got-test.want) > 1e-9 {
+			t.Errorf("%v Hz at %v frames a second beats at %v Hz, want %v", test.pulse, test.fps, got, test.want)
+		}
+	}
+}
+
+func solved(t *testing.T, f rig.Faults, seed uint64, frames ...int) (foreground []*plate.RGB, transmission []*plate.Gray) {
+	t.Helper()
+	s, ref := set(f, seed)
+	solver, err := matte.NewSolver(480, 270, ref, &matte.Options{Crosstalk: f.Crosstalk, Clamp: matte.ClampNone})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, i := range frames {
+		shot := s.Frame(i)
+		got, err := solver.Solve(nil, shot.Color, shot.Band, shot.Truth.Gain)
+		if err != nil {
+			t.Fatal(err)
+		}
+		foreground, transmission = append(foreground, got.Foreground), append(transmission, got.Transmission)
+	}
+	return foreground, transmission
+}
+
+func TestFocusDifference(t *testing.T) {
+	for _, blur := range []float64{0, 1.5, 3} {
+		f := rig.DemoFaults()
+		f.BandBlur = blur
+		p, tr := solved(t, f, 6, 0, 12, 24, 36)
+		got := matte.FocusDifference(p, tr)
+		if got.Edges < 100 || math.Abs(got.Difference-blur) > 0.5 {
+			t.Errorf("a blur of %v px reads %.2f px (standard error %.2f, %d edges)", blur, got.Difference, got.Sigma, got.Edges)
+		}
+	}
+	if got := matte.FocusDifference(nil, nil); got != (matte.Focus{}) {
+		t.Errorf("nothing to see: %+v", got)
+	}
+}
+
+func TestEscaped(t *testing.T) {
+	p, tr := solved(t, rig.DemoFaults(), 6, 4, 6, 8, 10)
+	for k := range p {
+		own := matte.Escaped(p[k], tr[k], 0.01)
+		for j := range p {
+			if j != k && matte.Escaped(p[k], tr[j], 0.01) <= own {
+				t.Errorf("foreground %d escapes less from matte %d than from its own", k, j)
+			}
+		}
+	}
+	if v := matte.Escaped(plate.NewRGB(8, 8), plate.NewGray(8, 8), 0); !math.IsNaN(v) {
+		t.Errorf("a foreground without light: %v, want NaN", v)
+	}
+}
+
+func TestScreenAndWith(t *testing.T) {
+	clean, band, color := plate.NewGray(2, 1), plate.NewGray(2, 1), plate.NewRGB(2, 1)
+	clean.Pix = []float32{0.5, 0}
+	band.Fill(0.6)
+	s, err := matte.NewSolver(2, 1, matte.References{CleanBand: clean}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := s.Screen().Pix; got[0] != 0.5 || got[1] != 0 {
+		t.Errorf("the screen is %v, want [0.5 0]", got)
+	}
+	for _, test := range []struct {
+		solver *matte.Solver
+		want   float32
+	}{{s, 1}, {s.With(matte.ClampNone), 1.2}} {
+		got, err := test.solver.Solve(nil, color, band, 1)
+		if err != nil || math.Abs(float64(got.Transmission.Pix[0]-test.want)) > 1e-6 {
+			t.Errorf("transmission %v, %v, want %v", got.Transmission.Pix, err, test.want)
+		}
+	}
+}
+
+// A beat of one cycle in five frames, by 2 %.
+func ExampleFindFlicker() {
+	var numbers []int
+	var gains []matte.Gain
+	for n := range 50 {
+		numbers = append(numbers, n)
+		gains = append(gains, matte.Gain{Value: 1 + 0.02*math.Sin(2*math.Pi*float64(n)/5), Sigma: 0.0002})
+	}
+	f := matte.FindFlicker(numbers, gains)
+	fmt.Printf("at 25 frames a second %.1f Hz, by %.1f %%\n", 25*f.Frequency, 100*f.Amplitude)
+	// Output: at 25 frames a second 5.0 Hz, by 2.0 %
+}
+
+// Lamps on 50 Hz mains pulse at 100 Hz.
+func ExampleAlias() {
+	fmt.Println(matte.Alias(100, 24), "Hz")
+	// Output: 4 Hz
+}
+
+// Half of the performer's light stands where the matte is open: the plates are not of one instant.
+func ExampleEscaped() {
+	p, t := plate.NewRGB(64, 32), plate.NewGray(64, 32)
+	p.Fill(0.5, 0.5, 0.5)
+	for i := range t.Pix {
+		if i%64 >= 32 {
+			t.Pix[i] = 1
+		}
+	}
+	fmt.Printf("%.1f\n", matte.Escaped(p, t, 0))
+	// Output: 0.5
+}
+
+func ExampleFocusDifference() {
+	const w, h = 480, 270
+	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.Faults{LensBlur: 0.8, BandBlur: 3}, 1)
+	solver, _ := matte.NewSolver(w, h, matte.References{CleanBand: set.CleanBand()}, nil)
+	shot := set.Frame(0)
+	s, _ := solver.Solve(nil, shot.Color, shot.Band, 1)
+	f := matte.FocusDifference([]*plate.RGB{s.Foreground}, []*plate.Gray{s.Transmission})
+	fmt.Printf("the band plate is softer by %.0f px\n", f.Difference)
+	// Output: the band plate is softer by 3 px
+}
