@@ -1,0 +1,183 @@
+package take_test
+
+import (
+	"context"
+	"encoding/json"
+	"math"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"testing"
+
+	"example.com/twinplate/matte"
+	"example.com/twinplate/plate"
+	"example.com/twinplate/rig"
+	"example.com/twinplate/take"
+)
+
+func TestSigmaIsWritten(t *testing.T) {
+	r := record(t, 1, 5, 9)
+	r.recipe.Write = []string{"sigma"}
+	job := prepare(t, r.recipe)
+	f := rig.DemoFaults()
+	for _, n := range []struct {
+		name string
+		got  matte.Noise
+	}{{"band", job.BandNoise}, {"color", job.ColorNoise}} {
+		if n.got.Read > 2*f.ReadNoise || n.got.Read < f.ReadNoise/2 {
+			t.Errorf("the %s camera's read noise is %.4f, truth %.4f", n.name, n.got.Read, f.ReadNoise)
+		}
+	}
+	out := filepath.Join(r.dir, "out")
+	if _, err := job.Run(context.Background(), &take.RunOptions{Out: out}); err != nil {
+		t.Fatal(err)
+	}
+	got, err := plate.ReadGray(filepath.Join(out, "sigma", "0005.png"), plate.Linear, nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var sum float64
+	for _, v := range got.Pix {
+		sum += float64(v) * float64(v)
+	}
+	// The demo's noise alone is 0.009 over the frame.
+	if rms := math.Sqrt(sum / float64(len(got.Pix))); rms < 0.006 || rms > 0.013 {
+		t.Errorf("sigma is %.4f over the frame", rms)
+	}
+}
+
+func TestLimitsAreAppliedAndReported(t *testing.T) {
+	r := record(t, 1, 2)
+	r.recipe.Write = []string{"matte"}
+	r.recipe.Limits = matte.Limits{Floor: 0.05, Ceiling: 0.95}
+	open, all := 0, 0
+	report, err := prepare(t, r.recipe).Run(context.Background(), &take.RunOptions{Jobs: 1, Each: func(x *take.Result) error {
+		for i, v := range x.Transmission.Pix {
+			if a := r.truth[x.Number].Alpha.Pix[i]; a == 0 {
+				all++
+				if v == 1 {
+					open++
+				}
+			}
+		}
+		return nil
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if float64(open) < 0.95*float64(all) {
+		t.Errorf("%d of %d open pixels are fully open", open, all)
+	}
+	if l := report.Limited; l.Floored <= 0 || l.Opened <= 0.1 || l.Most <= 0 {
+		t.Errorf("the report says %+v", l)
+	}
+}
+
+func TestGlareIsFoundAndRemoved(t *testing.T) {
+	f := rig.DemoFaults()
+	f.Glare = 0.04
+	r := testShot(t, rig.Cutouts{Seed: 2}, f, 2)
+	r.Glare = take.Glare{Mode: "auto"}
+	job := prepare(t, r)
+	if d := math.Abs(job.Glare.Strength - f.Glare); d > 0.004 {
+		t.Errorf("glare %.4f, standard error %.4f, truth %.4f", job.Glare.Strength, job.Glare.Sigma, f.Glare)
+	}
+	saved := job.Recipe(nil)
+	if saved.Glare.Mode != "given" || saved.Glare.Value != job.Glare {
+		t.Errorf("the recipe keeps %+v", saved.Glare)
+	}
+}
+
+func TestWithoutCleanPlates(t *testing.T) {
+	for _, from := range []string{"", "take", "screen"} {
+		r := testShot(t, rig.Cutouts{Seed: 2}, rig.DemoFaults(), 2)
+		r.CleanBand, r.CleanColor, r.CleanFrom = "", "", from
+		job := prepare(t, r)
+		if rebuilt := job.Clean != nil; rebuilt != (from != "screen") {
+			t.Errorf("clean_from %q: rebuilt %v", from, rebuilt)
+		}
+		if job.ScreenColor == nil || math.Abs(job.ScreenColor.Ratio[1]-0.02/0.8) > 0.0005 {
+			t.Errorf("K over S is %+v, and green's truth is 0.025", job.ScreenColor)
+		}
+		if !strings.Contains(strings.Join(job.Notes, "\n"), "no clean band plate") || !strings.Contains(strings.Join(job.Notes, "\n"), "no clean color plate") {
+			t.Errorf("the notes do not say it: %q", job.Notes)
+		}
+	}
+}
+
+func TestNewFieldsComeBack(t *testing.T) {
+	r := take.Recipe{
+		Version: take.RecipeVersion, CleanFrom: "take",
+		ScreenColor: &matte.ScreenColor{Ratio: [3]float64{1, 2, 3}, Coefficients: [3][]float64{{1}, {2}, {3}}},
+		Glare:       take.Glare{Mode: "given", Value: matte.Glare{Strength: 0.03}},
+		Limits:      matte.Limits{Floor: 0.1}, ColorNoise: &matte.Noise{Read: 0.01}, BandNoise: &matte.Noise{PerSignal: 0.001},
+	}
+	data, err := json.Marshal(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var back take.Recipe
+	if err := json.Unmarshal(data, &back); err != nil || !reflect.DeepEqual(r, back) {
+		t.Errorf("%s came back as %+v, %v", data, back, err)
+	}
+	if data, _ = json.Marshal(take.Recipe{}); string(data) != `{"version":0}` {
+		t.Errorf("the zero recipe is %s", data)
+	}
+	for _, bad := range []string{`{"glare":"some"}`, `{"glare":{"strength":7}}`, `{"screen_color":{"order":9}}`} {
+		if err := json.Unmarshal([]byte(bad), &back); err == nil {
+			t.Errorf("%s was taken", bad)
+		}
+	}
+	for _, bad := range []take.Recipe{{CleanFrom: "air"}, {Limits: matte.Limits{Floor: 2}}} {
+		if bad.Check() == nil {
+			t.Errorf("%+v passes the check", bad)
+		}
+	}
+	for _, s := range []string{"much", "-0.1", "0.7"} {
+		if _, err := take.ParseGlare(s); err == nil {
+			t.Errorf("glare %q was taken", s)
+		}
+	}
+}
+
+// Prepared without reference plates at all, the readings still stand, and say what they cannot tell.
+func TestCheckWithoutReferencePlates(t *testing.T) {
+	if testing.Short() {
+		t.Skip("slow")
+	}
+	r := testShot(t, rig.Cutouts{Seed: 1}, rig.DemoFaults(), 1)
+	r.CleanBand, r.CleanColor, r.DarkBand, r.DarkColor = "", "", "", ""
+	c := check(t, r)
+	if w := c.Worst(); w == take.Bad || w == take.Watch {
+		t.Errorf("a false alarm:%s", show(c))
+	}
+	if s := c.Reading("spill"); !strings.Contains(s.Advice, "dark plate") {
+		t.Errorf("spill without a dark plate: %+v", s)
+	}
+}
+
+// An empty set has no performer to read, and says so.
+func TestCheckOfAnEmptySet(t *testing.T) {
+	r := testShot(t, emptySet{}, rig.DemoFaults(), 1)
+	r.Geometry = take.Geometry{}
+	c := check(t, r)
+	if v := c.Reading("spill").Verdict; v != take.Unknown {
+		t.Errorf("spill with nobody there is %s", v)
+	}
+	if v := c.Reading("band_level"); v.Verdict != take.Good || v.Value == nil {
+		t.Errorf("the band level needs nobody: %+v", v)
+	}
+	for _, r := range c.Readings {
+		if r.Verdict == take.Unknown && r.Advice == "" {
+			t.Errorf("%s is unknown, and nothing is said of how to read it", r.Name)
+		}
+	}
+}
+
+type emptySet struct{}
+
+func (emptySet) Draw(_, w, h int) (*plate.RGB, *plate.Gray) {
+	t := plate.NewGray(w, h)
+	t.Fill(1)
+	return plate.NewRGB(w, h), t
+}
