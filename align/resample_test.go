@@ -118,6 +118,9 @@ func TestResampleExact(t *testing.T) {
 		{"band plate with 3 times the resolution along x only", NewGeometry(60, 40, 180, 40)},
 		{"band plate with half the resolution", NewGeometry(60, 40, 30, 20)},
 		{"one pixel", NewGeometry(5, 5, 1, 1)},
+		{"long runs between the same neighbors", with(Identity(400, 60), [9]float64{1.002, 0.01, -3.3, -0.02, 0.998, 4, 1e-6, 2e-6, 1}, 0.01, 0)},
+		{"the same, mirrored", mirrored(with(Identity(400, 60), [9]float64{1.002, 0.01, -3.3, -0.02, 0.998, 4, 1e-6, 2e-6, 1}, 0.01, 0))},
+		{"runs of a few pixels", with(Identity(400, 60), [9]float64{1.15, 0.1, -3.3, -0.2, 0.9, 4, 0, 0, 1}, 0, 0)},
 	}
 	for _, row := range rigs {
 		cases = append(cases, struct {
@@ -239,6 +242,15 @@ func TestResampleForms(t *testing.T) {
 		if got := r.Gray(plate.NewGray(3, 3), src); got.W != 31 || got.H != 17 {
 			t.Errorf("the wrong size gave %dx%d pixels, want 31x17", got.W, got.H)
 		}
+		for y := range 17 {
+			line := make([]float32, 31)
+			r.Row(line, src, y)
+			for x, v := range line { // the row's last pixels may come from the plain loop, whose products are not fused
+				if math.Abs(float64(v-want.Pix[31*y+x])) > 1e-6 {
+					t.Fatalf("row %d alone: pixel %d is %v, want %v", y, x, v, want.Pix[31*y+x])
+				}
+			}
+		}
 		clear(dst.Pix)
 		r.Rows(dst, src, 9, 17)
 		r.Rows(dst, src, 0, 9)
@@ -280,6 +292,8 @@ func TestResamplerMisuse(t *testing.T) {
 	}{
 		{"no geometry", "at least 1x1", func() { NewResampler(Geometry{}) }},
 		{"a band plate of another size", "9x8", func() { r.Gray(nil, plate.NewGray(9, 8)) }},
+		{"a row outside", "row 8", func() { r.Row(make([]float32, 8), plate.NewGray(8, 8), 8) }},
+		{"a short row", "7 pixels", func() { r.Row(make([]float32, 7), plate.NewGray(8, 8), 0) }},
 		{"rows outside", "rows 0 to 9", func() { r.Rows(plate.NewGray(8, 8), plate.NewGray(8, 8), 0, 9) }},
 	} {
 		func() {
