@@ -1,0 +1,410 @@
+package align
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+
+	"example.com/twinplate/plate"
+)
+
+// Clocks compares the motion in the two recordings of a take, to find how far apart the cameras were started.
+// It keeps a small picture of each frame. The zero value is ready for use; a Clocks is not safe for concurrent
+// use.
+type Clocks struct {
+	color, band         [][]float32
+	colorSize, bandSize [2]int
+}
+
+// The small pictures' size: cells that a rig's misalignment shifts by about one.
+const (
+	clockW     = 32
+	clockH     = 18
+	clockCells = clockW * clockH
+	clockReach = 2     // cells that the frames may be apart, at most
+	maxClock   = 20000 // frames
+)
+
+// AddColor takes the next frame of the color recording.
+func (c *Clocks) AddColor(f *plate.RGB) error {
+	if err := c.check("color", &c.colorSize, len(c.color), f.W, f.H); err != nil {
+		return err
+	}
+	if err := f.CheckFinite(); err != nil {
+		return fmt.Errorf("align: color frame %d: %w", len(c.color), err)
+	}
+	small := make([]float32, clockCells)
+	for k := range 3 {
+		for i, v := range cells(f.W, f.H, f.Pix[k]) {
+			small[i] += v
+		}
+	}
+	// The root keeps a bright part from outweighing all others.
+	for i, v := range small {
+		small[i] = float32(math.Sqrt(math.Max(float64(v), 0)))
+	}
+	c.color = append(c.color, small)
+	return nil
+}
+
+// AddBand takes the next frame of the band recording.
+func (c *Clocks) AddBand(f *plate.Gray) error {
+	if err := c.check("band", &c.bandSize, len(c.band), f.W, f.H); err != nil {
+		return err
+	}
+	if err := f.CheckFinite(); err != nil {
+		return fmt.Errorf("align: band frame %d: %w", len(c.band), err)
+	}
+	small := cells(f.W, f.H, f.Pix)
+	// The lamps' drift and flicker go out with the brightest cells, which are screen.
+	if top := quantile(sampled(small, clockCells), 0.9); top > 0 {
+		for i := range small {
+			small[i] /= float32(top)
+		}
+	}
+	c.band = append(c.band, small)
+	return nil
+}
+
+func (c *Clocks) check(camera string, size *[2]int, n, w, h int) error {
+	switch {
+	case w < clockW || h < clockH:
+		return fmt.Errorf("align: %s frame %d has %dx%d pixels, and must have at least %dx%d", camera, n, w, h, clockW, clockH)
+	case n > 0 && *size != [2]int{w, h}:
+		return fmt.Errorf("align: %s frame %d has %dx%d pixels, and the ones before have %dx%d", camera, n, w, h, size[0], size[1])
+	case n >= maxClock:
+		return fmt.Errorf("align: more than %d %s frames: give a part of the take", maxClock, camera)
+	}
+	*size = [2]int{w, h}
+	return nil
+}
+
+// cells averages a plane over clockW by clockH cells.
+func cells(w, h int, pix []float32) []float32 {
+	out := make([]float32, clockCells)
+	spread(clockH, func(from, to int) {
+		for j := from; j < to; j++ {
+			y0, y1 := j*h/clockH, (j+1)*h/clockH
+			for i := range clockW {
+				x0, x1 := i*w/clockW, (i+1)*w/clockW
+				var sum float32
+				for y := y0; y < y1; y++ {
+					for _, v := range pix[y*w+x0 : y*w+x1] {
+						sum += v
+					}
+				}
+				out[j*clockW+i] = sum / float32((x1-x0)*(y1-y0))
+			}
+		}
+	})
+	return out
+}
+
+// A ClockEstimate is how far apart the two recordings are in time.
+type ClockEstimate struct {
+	// Frames is how many frames the band camera was started late: its frame i is of the instant of the color
+	// camera's frame i + Frames. It is negative where the band camera was first.
+	Frames int
+
+	// Fraction is how much later still the band frames are, in frames, from -0.5 to 0.5: not 0 where the
+	// cameras' shutters do not open together. Sigma is its standard error.
+	Fraction, Sigma float64
+
+	// InStep tells that Fraction is 0 within three times its error, or at most a quarter of a frame.
+	InStep bool
+
+	// Match is how much the two recordings' motion has in common, 0 to 1, less where few frames overlap; Rival is the same for the best
+	// offset that is three frames or more away.
+	Match, Rival float64
+
+	Mirror   bool     // the motion agrees better with the band plate flipped left to right
+	Warnings []string // in plain words, each naming what to do about it
+}
+
+// ErrNoMotion says that the recordings' motion does not tell how they lie in time.
+var ErrNoMotion = errors.New("the recordings have no motion in common")
+
+// minOverlap is the fewest frames that the recordings must have in common.
+const minOverlap = 12
+
+// Offset compares the recordings at all offsets up to maxFrames either way; 0 means 96, for four seconds of
+// film. Twelve frames at least must overlap.
+//
+// No geometry is needed: where a performer comes into a cell, it becomes brighter in color and darker in the
+// band, so the changes from frame to frame are correlated over cells and time, for both parities and for shifts
+// of up to two cells (a sixteenth of the frame). With the best of these, the changes in color are fitted by the
+// band's in five frames around the offset, and by its derivatives in space up to an affine map, so that frames
+// which do not lie on each other do not pass for a fraction of a frame. The fraction is the center of gravity of
+// the five. Its error is from leaving out parts of the take in turn.
+//
+// The error wraps ErrNoMotion where the recordings are the cause, and ctx.Err() when ctx ends first.
+func (c *Clocks) Offset(ctx context.Context, maxFrames int) (*ClockEstimate, error) {
+	if maxFrames == 0 {
+		maxFrames = 96
+	}
+	if maxFrames < 0 || maxFrames > maxClock {
+		return nil, fmt.Errorf("align: offsets up to %d frames: it must be 1 to %d", maxFrames, maxClock)
+	}
+	if min(len(c.color), len(c.band)) < minOverlap {
+		return nil, fmt.Errorf("align: %d color and %d band frames, and each camera must give at least %d for the clocks", len(c.color), len(c.band), minOverlap)
+	}
+	color, band := changes(c.color), changes(c.band)
+	best := struct {
+		score  float64
+		lag    int
+		dx, dy int
+		mirror bool
+	}{score: -1}
+	byLag := map[int]float64{}
+	for _, mirror := range []bool{false, true} {
+		b := band
+		if mirror {
+			b = flip(band)
+		}
+		for dy := -clockReach; dy <= clockReach; dy++ {
+			for dx := -clockReach; dx <= clockReach; dx++ {
+				if err := ctx.Err(); err != nil {
+					return nil, err
+				}
+				scores := make([]float64, 2*maxFrames+1)
+				spread(len(scores), func(from, to int) {
+					for i := from; i < to; i++ {
+						scores[i] = correlation(color, b, i-maxFrames, dx, dy)
+					}
+				})
+				for i, s := range scores {
+					lag := i - maxFrames
+					byLag[lag] = math.Max(byLag[lag], s)
+					if s > best.score {
+						best.score, best.lag, best.dx, best.dy, best.mirror = s, lag, dx, dy, mirror
+					}
+				}
+			}
+		}
+	}
+	e := &ClockEstimate{Frames: best.lag, Match: math.Max(best.score, 0), Mirror: best.mirror}
+	for lag, s := range byLag {
+		if lag < best.lag-2 || lag > best.lag+2 {
+			e.Rival = math.Max(e.Rival, s)
+		}
+	}
+	if e.Match < 0.1 || e.Match < 1.02*e.Rival {
+		return nil, fmt.Errorf("align: %w: at the best offset, %d frames, they agree to %.2f, and at others to %.2f: choose a part of the take in which the performer moves, and not in a steady rhythm, such as a clap", ErrNoMotion, best.lag, e.Match, e.Rival)
+	}
+	b := c.band
+	if best.mirror {
+		b = flip(b)
+	}
+	for range 3 {
+		e.Fraction, e.Sigma = fraction(c.color, b, e.Frames, best.dx, best.dy)
+		if math.Abs(e.Fraction) <= 0.55 {
+			break
+		}
+		e.Frames += int(math.Copysign(1, e.Fraction)) // it belongs to the neighbor
+	}
+	e.Fraction = max(min(e.Fraction, 0.5), -0.5)
+	// What the affine map between the frames leaves over, and parts of the take that are not independent, are not
+	// in the scatter: both factors are from simulated takes.
+	e.Sigma = math.Hypot(1.5*e.Sigma, 0.05)
+	e.InStep = math.Abs(e.Fraction) <= math.Max(0.25, 3*e.Sigma)
+	if !e.InStep {
+		e.Warnings = append(e.Warnings, fmt.Sprintf("the cameras are not in step: the band camera is %.2f of a frame late; lock both to one clock, or edges of what moves will not fit", e.Fraction))
+	}
+	if e.Match < 1.2*e.Rival {
+		e.Warnings = append(e.Warnings, fmt.Sprintf("the offset is not certain: another one agrees almost as well (%.2f and %.2f); check it against a clap or the time code", e.Match, e.Rival))
+	}
+	return e, nil
+}
+
+// FrameOffset is Clocks for frames that are all at hand: see Clocks.Offset.
+func FrameOffset(ctx context.Context, color []*plate.RGB, band []*plate.Gray, maxFrames int) (*ClockEstimate, error) {
+	var c Clocks
+	for _, f := range color {
+		if err := c.AddColor(f); err != nil {
+			return nil, err
+		}
+	}
+	for _, f := range band {
+		if err := c.AddBand(f); err != nil {
+			return nil, err
+		}
+	}
+	return c.Offset(ctx, maxFrames)
+}
+
+// changes returns the differences of each picture and the one before.
+func changes(f [][]float32) [][]float32 {
+	d := make([][]float32, len(f)-1)
+	for t := range d {
+		d[t] = make([]float32, clockCells)
+		for i := range d[t] {
+			d[t][i] = f[t+1][i] - f[t][i]
+		}
+	}
+	return d
+}
+
+func flip(f [][]float32) [][]float32 {
+	r := make([][]float32, len(f))
+	for t := range f {
+		r[t] = make([]float32, clockCells)
+		for i := range r[t] {
+			r[t][i] = f[t][i-i%clockW+clockW-1-i%clockW]
+		}
+	}
+	return r
+}
+
+// correlation is that of the changes in color with those in the band, sign reversed, lag frames earlier and
+// (dx, dy) cells further, shrunk where few frames overlap, which agree by chance more easily.
+func correlation(color, band [][]float32, lag, dx, dy int) float64 {
+	var cc, bb, cb float64
+	n := 0
+	for t := max(0, lag); t < len(color) && t-lag < len(band); t++ {
+		c, b := color[t], band[t-lag]
+		var sc, sb, scb float32
+		for y := clockReach; y < clockH-clockReach; y++ {
+			p := c[y*clockW+clockReach : (y+1)*clockW-clockReach]
+			q := b[(y+dy)*clockW+clockReach+dx:][:len(p)]
+			for i, v := range p {
+				sc += v * v
+				sb += q[i] * q[i]
+				scb -= v * q[i]
+			}
+		}
+		cc, bb, cb = cc+float64(sc), bb+float64(sb), cb+float64(scb)
+		n++
+	}
+	if n < minOverlap-1 || cc == 0 || bb == 0 {
+		return 0
+	}
+	return cb / math.Sqrt(cc*bb) * float64(n) / float64(n+minOverlap)
+}
+
+// clockParts is how many parts of the take are left out in turn.
+const clockParts = 8
+
+// clockTaps is how many of the band's changes, around the offset, the change in color is fitted by.
+const clockTaps = 5
+
+// clockTerms are the taps, and the derivatives in space times the terms of an affine map.
+const clockTerms = clockTaps + 6
+
+// fraction returns how much later than lag frames the band is, in frames, and the standard error.
+func fraction(color, band [][]float32, lag, dx, dy int) (f, sigma float64) {
+	warp := [6]float64{float64(dx), 0, 0, float64(dy), 0, 0}
+	for range 4 {
+		parts := clockEquations(color, band, lag, f, &warp)
+		x, late, ok := centroid(parts, -1)
+		if !ok {
+			return 0, 1
+		}
+		f, sigma = late, 0
+		for k := range parts {
+			_, late, ok := centroid(parts, k)
+			if !ok {
+				return 0, 1
+			}
+			sigma += (late - f) * (late - f) * (clockParts - 1) / clockParts
+		}
+		f = min(max(f, -1), 1)
+		sum := 0.0
+		for _, v := range x[:clockTaps] {
+			sum += v
+		}
+		for k := range warp {
+			warp[k] += min(max(x[clockTaps+k]/sum, -1), 1)
+		}
+	}
+	return f, math.Sqrt(sigma)
+}
+
+// clockEquations relates the changes in color to those in the band, at lag and two frames to either side, and
+// to the derivatives in space of a blend of two of these, about the map warp.
+func clockEquations(color, band [][]float32, lag int, late float64, warp *[6]float64) (parts [clockParts]*normal) {
+	const side = clockTaps / 2
+	change := make([][]float32, len(band)) // to each frame from the one before, sign reversed
+	spread(len(band)-1, func(from, to int) {
+		now, next := make([]float32, clockCells), make([]float32, clockCells)
+		warpCells(now, band[from], warp)
+		for t := from + 1; t <= to; t++ {
+			warpCells(next, band[t], warp)
+			change[t] = make([]float32, clockCells)
+			for i := range next {
+				change[t][i] = now[i] - next[i]
+			}
+			now, next = next, now
+		}
+	})
+	first, last := max(1, lag+side+1), min(len(color), len(band)+lag-side)
+	blend, to := math.Abs(late), 1
+	if late < 0 {
+		to = -1
+	}
+	spread(clockParts, func(from, until int) {
+		d := make([]float64, clockCells)
+		for k := from; k < until; k++ {
+			parts[k] = newNormal(clockTerms)
+			for t := first + k*(last-first)/clockParts; t < first+(k+1)*(last-first)/clockParts; t++ {
+				for j := range d {
+					d[j] = (1-blend)*float64(change[t-lag][j]) + blend*float64(change[t-lag-to][j])
+				}
+				for y := clockReach + 1; y < clockH-clockReach-1; y++ {
+					for x := clockReach + 1; x < clockW-clockReach-1; x++ {
+						j := y*clockW + x
+						var row [clockTerms]float64
+						for i := range clockTaps {
+							row[i] = float64(change[t-lag-(i-side)][j])
+						}
+						gx, gy := (d[j+1]-d[j-1])/2, (d[j+clockW]-d[j-clockW])/2
+						u, v := cellPlace(x, y)
+						copy(row[clockTaps:], []float64{gx, u * gx, v * gx, gy, u * gy, v * gy})
+						parts[k].add(row[:], float64(color[t][j]-color[t-1][j]), 1)
+					}
+				}
+			}
+		}
+	})
+	return parts
+}
+
+// centroid solves the sum of all parts but one, and returns the solution and the taps' center of gravity.
+func centroid(parts [clockParts]*normal, without int) (x []float64, late float64, ok bool) {
+	sum := newNormal(clockTerms)
+	for k, p := range parts {
+		if k == without {
+			continue
+		}
+		for i, v := range p.a {
+			sum.a[i] += v
+		}
+		for i, v := range p.b {
+			sum.b[i] += v
+		}
+	}
+	if x, ok = sum.solve(); !ok {
+		return nil, 0, false
+	}
+	total := 0.0
+	for i, v := range x[:clockTaps] {
+		late += v * float64(i-clockTaps/2)
+		total += v
+	}
+	return x, late / total, total > 0
+}
+
+// cellPlace is a cell's place from the middle, in parts of the width.
+func cellPlace(x, y int) (u, v float64) {
+	return (float64(x) - float64(clockW-1)/2) / clockW, (float64(y) - float64(clockH-1)/2) / clockW
+}
+
+func warpCells(dst, src []float32, m *[6]float64) {
+	q := plane{clockW, clockH, src}
+	for y := range clockH {
+		for x := range clockW {
+			u, v := cellPlace(x, y)
+			dst[y*clockW+x] = float32(bilinear(q, float64(x)+m[0]+m[1]*u+m[2]*v, float64(y)+m[3]+m[4]*u+m[5]*v))
+		}
+	}
+}
