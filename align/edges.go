@@ -5,8 +5,26 @@ import (
 	"math"
 )
 
-// tileSize is the width and height of the windows in which edges are measured, in pixels of the level.
-const tileSize = 9
+// A shading says how the performer's own color may vary over a tile, the window in which an edge is measured.
+type shading struct {
+	size int     // width and height of a tile, in pixels of the level
+	n    int     // how many parameters a channel has, the constant of the screen's color among them
+	flat float64 // how strongly a color is held to be flat and dark: a part of what the tile says
+}
+
+// A color that slopes does for all fits but the last. Light that comes from one side makes a color that bends
+// toward the edge, and with a sloping one the edge itself seems to move; but that leaves too little to tell a
+// blur by, and needs a larger tile.
+var (
+	sloping = shading{9, 4, 1e-3}
+	bending = shading{11, 7, 1e-4}
+)
+
+// largest is the greatest size of a tile, and shades the greatest number of parameters.
+const (
+	largest = 11
+	shades  = 7
+)
 
 // minEdges is the least number of pieces of edge that a geometry is fitted to, and maxTiles bounds the work.
 const (
@@ -18,10 +36,10 @@ const (
 type tile struct{ frame, x, y int }
 
 // edges returns the windows of all frames in which the band plate, seen through g, has an edge.
-func (l *level) edges(g Geometry) []tile {
+func (l *level) edges(g Geometry, size int) []tile {
 	const step = 3
-	nx, ny := l.w/tileSize, l.h/tileSize
-	ox, oy := (l.w-nx*tileSize)/2, (l.h-ny*tileSize)/2
+	nx, ny := l.w/size, l.h/size
+	ox, oy := (l.w-nx*size)/2, (l.h-ny*size)/2
 	per := nx * ny
 	found := make([]bool, per*len(l.frames))
 	spread(len(found), func(from, to int) {
@@ -30,10 +48,10 @@ func (l *level) edges(g Geometry) []tile {
 			if f.alphaNoise > 0.15 {
 				continue
 			}
-			x0, y0 := ox+i%per%nx*tileSize, oy+i%per/nx*tileSize
+			x0, y0 := ox+i%per%nx*size, oy+i%per/nx*size
 			low, high := float32(2), float32(-2)
-			for y := 1; y < tileSize; y += step {
-				for x := 1; x < tileSize; x += step {
+			for y := 1; y < size; y += step {
+				for x := 1; x < size; x += step {
 					bx, by := l.place(&g, float64(x0+x), float64(y0+y))
 					if !(bx >= 0 && by >= 0 && bx < float64(l.bw) && by < float64(l.bh)) {
 						continue
@@ -48,7 +66,7 @@ func (l *level) edges(g Geometry) []tile {
 	var list []tile
 	for i, v := range found {
 		if v {
-			list = append(list, tile{i / per, ox + i%per%nx*tileSize, oy + i%per/nx*tileSize})
+			list = append(list, tile{i / per, ox + i%per%nx*size, oy + i%per/nx*size})
 		}
 	}
 	if n := len(list); n > maxTiles {
@@ -79,10 +97,10 @@ type measurement struct {
 }
 
 // measure measures all tiles.
-func (l *level) measure(ctx context.Context, g Geometry, tiles []tile) ([]measurement, error) {
+func (l *level) measure(ctx context.Context, g Geometry, tiles []tile, h shading) ([]measurement, error) {
 	ms := make([]measurement, len(tiles))
 	spread(len(tiles), func(from, to int) {
-		var s sampler
+		s := sampler{shading: h}
 		for i := from; i < to && ctx.Err() == nil; i++ {
 			ms[i] = s.measure(l, &g, tiles[i])
 		}
@@ -92,41 +110,44 @@ func (l *level) measure(ctx context.Context, g Geometry, tiles []tile) ([]measur
 
 // A sampler is the memory that measuring a tile takes.
 type sampler struct {
-	n          int
-	alpha      [tileSize * tileSize]float64 // the band plate's alpha where g puts each pixel
-	gx, gy     [tileSize * tileSize]float64 // and its slope, in band pixels of the level
-	bend       [tileSize * tileSize]float64 // and its Laplacian
-	dx, dy     [tileSize * tileSize]float64 // the pixel's position in the tile, -1 to 1
-	color      [3][tileSize * tileSize]float64
-	weight     [tileSize * tileSize]float64
-	residual   [tileSize * tileSize]float64
-	coordinate [tileSize * tileSize][2]float64
+	shading
+	pixels     int
+	alpha      [largest * largest]float64 // the band plate's alpha where g puts each pixel
+	gx, gy     [largest * largest]float64 // and its slope, in band pixels of the level
+	bend       [largest * largest]float64 // and its Laplacian
+	dx, dy     [largest * largest]float64 // the pixel's position in the tile, -1 to 1
+	color      [3][largest * largest]float64
+	weight     [largest * largest]float64
+	residual   [largest * largest]float64
+	factor     [shades * shades]float64
+	coordinate [largest * largest][2]float64
 }
 
 func (s *sampler) measure(l *level, g *Geometry, t tile) measurement {
 	f := &l.frames[t.frame]
 	m := measurement{frame: t.frame}
-	s.n = 0
-	for y := t.y; y < t.y+tileSize; y++ {
-		for x := t.x; x < t.x+tileSize; x++ {
+	s.pixels = 0
+	size := float64(s.size)
+	for y := t.y; y < t.y+s.size; y++ {
+		for x := t.x; x < t.x+s.size; x++ {
 			bx, by := l.place(g, float64(x), float64(y))
 			ix, iy := int(bx), int(by)
 			if !(bx >= 1 && by >= 1 && ix < l.bw-2 && iy < l.bh-2) {
 				continue
 			}
-			i := s.n
+			i := s.pixels
 			s.alpha[i], s.gx[i], s.gy[i], s.bend[i] = cubicSlope(f.alpha[(iy-1)*l.bw+ix-1:], l.bw, bx-float64(ix), by-float64(iy))
-			s.dx[i] = (2*float64(x-t.x) - tileSize + 1) / tileSize
-			s.dy[i] = (2*float64(y-t.y) - tileSize + 1) / tileSize
+			s.dx[i] = (2*float64(x-t.x)+1)/size - 1
+			s.dy[i] = (2*float64(y-t.y)+1)/size - 1
 			for c := range s.color {
 				s.color[c][i] = float64(f.color[c][y*l.w+x])
 			}
 			s.coordinate[i] = [2]float64{float64(x), float64(y)}
-			s.n++
+			s.pixels++
 		}
 	}
-	n := s.n
-	if n < tileSize*tileSize/2 {
+	n := s.pixels
+	if n < s.size*s.size/2 {
 		return m
 	}
 
@@ -166,23 +187,42 @@ func (s *sampler) measure(l *level, g *Geometry, t tile) measurement {
 	return m
 }
 
+// third is the mean square of dx and dy over a tile: less it, the squares have nothing of the constant.
+const third = 1. / 3
+
+// shape returns the model's columns at a pixel.
+func (s *sampler) shape(i int) [shades]float64 {
+	a, x, y := s.alpha[i], s.dx[i], s.dy[i]
+	return [shades]float64{1, a, a * x, a * y, a * (x*x - third), a * x * y, a * (y*y - third)}
+}
+
+// shade returns the performer's color at a pixel.
+func (s *sampler) shade(b *[shades]float64, i int) float64 {
+	x, y := s.dx[i], s.dy[i]
+	return b[1] + b[2]*x + b[3]*y + b[4]*(x*x-third) + b[5]*x*y + b[6]*(y*y-third)
+}
+
 // channel adds what one channel says to m. The channel is modeled as
 //
-//	color = k + alpha (c0 + c1 dx + c2 dy)
+//	color = k + alpha (c0 + c1 dx + c2 dy + c3 dx^2 + c4 dx dy + c5 dy^2)
 //
-// which is section 3's capture model, with both crosstalks, where the performer's own color varies linearly
-// over the tile and the screen not at all. The noise of a pixel grows with alpha, by the texture that the
-// model does not follow; it is estimated from the first of two fits. The displacement's normal equations are
-// those of the model's slope with what the four parameters could explain projected out.
+// which is section 3's capture model, with both crosstalks, where the performer's own color varies by a
+// polynomial of the second degree over the tile and the screen not at all: light that comes from one side
+// makes a color that bends toward the edge, and with a flat color the edge itself would seem to move. The
+// noise of a pixel grows with alpha, by the texture that the model does not follow; it is estimated from the
+// first of two fits. The displacement's normal equations are those of the model's slope with what the
+// parameters could explain projected out.
+//
+// The bending terms are for the last fits: they leave too little to tell a blur by.
 func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise float64) {
-	n := len(pix)
-	var beta [4]float64
+	n, k := len(pix), s.shading.n
+	factor := s.factor[:k*k]
+	var beta [shades]float64
 	base := colorNoise * colorNoise
 	texture := 0.0
-	var a [16]float64
 	for pass := range 2 {
-		a = [16]float64{}
-		var b [4]float64
+		clear(factor)
+		var b [shades]float64
 		for i, v := range pix {
 			al := s.alpha[i]
 			w := 1.0
@@ -190,30 +230,30 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 				w = 1 / (base + al*al*texture)
 			}
 			s.weight[i] = w
-			row := [4]float64{1, al, al * s.dx[i], al * s.dy[i]}
-			for j := range row {
+			row := s.shape(i)
+			for j := range k {
 				r := w * row[j]
-				for k := range j + 1 {
-					a[j*4+k] += r * row[k]
+				for q := range j + 1 {
+					factor[j*k+q] += r * row[q]
 				}
 				b[j] += r * v
 			}
 		}
-		// The color is not expected to vary by more than itself.
-		a[0] *= 1 + 1e-9
-		for j := 1; j < 4; j++ {
-			a[j*4+j] += 1e-3*a[5] + 1e-12
+		factor[0] *= 1 + 1e-9
+		prior := s.flat*factor[k+1] + 1e-12
+		for j := 1; j < k; j++ {
+			factor[j*k+j] += prior
 		}
-		if !cholesky(a[:], 4) {
+		if !cholesky(factor, k) {
 			return
 		}
-		substitute(a[:], 4, b[:])
+		substitute(factor, k, b[:k])
 		beta = b
 		if pass == 0 {
 			var up, down float64
 			for i, v := range pix {
 				al := s.alpha[i]
-				r := v - beta[0] - al*(beta[1]+beta[2]*s.dx[i]+beta[3]*s.dy[i])
+				r := v - beta[0] - al*s.shade(&beta, i)
 				up += al * al * r * r
 				down += al * al * al * al
 			}
@@ -225,29 +265,29 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 		}
 	}
 	// Project the columns: the slope's two, and the Laplacian's.
-	var px, py, pb [4]float64
+	var px, py, pb [shades]float64
 	for i := range n {
 		al := s.alpha[i]
-		color := beta[1] + beta[2]*s.dx[i] + beta[3]*s.dy[i]
-		s.residual[i] = pix[i] - beta[0] - al*color
+		col := s.shade(&beta, i)
+		s.residual[i] = pix[i] - beta[0] - al*col
 		w := s.weight[i]
-		gx, gy, gb := w*color*s.gx[i], w*color*s.gy[i], w*color*s.bend[i]
-		row := [4]float64{1, al, al * s.dx[i], al * s.dy[i]}
-		for j, r := range row {
+		gx, gy, gb := w*col*s.gx[i], w*col*s.gy[i], w*col*s.bend[i]
+		shape := s.shape(i)
+		for j, r := range shape[:k] {
 			px[j] += r * gx
 			py[j] += r * gy
 			pb[j] += r * gb
 		}
 	}
-	substitute(a[:], 4, px[:])
-	substitute(a[:], 4, py[:])
-	substitute(a[:], 4, pb[:])
+	substitute(factor, k, px[:k])
+	substitute(factor, k, py[:k])
+	substitute(factor, k, pb[:k])
 	for i := range n {
 		al := s.alpha[i]
-		color := beta[1] + beta[2]*s.dx[i] + beta[3]*s.dy[i]
-		gx := color*s.gx[i] - px[0] - al*(px[1]+px[2]*s.dx[i]+px[3]*s.dy[i])
-		gy := color*s.gy[i] - py[0] - al*(py[1]+py[2]*s.dx[i]+py[3]*s.dy[i])
-		gb := color*s.bend[i] - pb[0] - al*(pb[1]+pb[2]*s.dx[i]+pb[3]*s.dy[i])
+		col := s.shade(&beta, i)
+		gx := col*s.gx[i] - px[0] - al*s.shade(&px, i)
+		gy := col*s.gy[i] - py[0] - al*s.shade(&py, i)
+		gb := col*s.bend[i] - pb[0] - al*s.shade(&pb, i)
 		w, r := s.weight[i], s.residual[i]
 		m.info[0] += w * gx * gx
 		m.info[1] += w * gx * gy

@@ -66,12 +66,14 @@ type fit struct {
 	// color. A performer's own shading there moves the edge that the color shows; but far from the solution
 	// nothing is explained well.
 	strict float64
-	theta  theta
-	d      float64    // the color frame's half diagonal, in pixels
-	s      [2]float64 // band pixels to a color pixel, nominally
-	last   []measurement
-	match  float64
-	stats  stats
+	// shading is how the performer's color may vary over a tile.
+	shading shading
+	theta   theta
+	d       float64    // the color frame's half diagonal, in pixels
+	s       [2]float64 // band pixels to a color pixel, nominally
+	last    []measurement
+	match   float64
+	stats   stats
 }
 
 // stats is what a fit leaves over.
@@ -82,7 +84,7 @@ type stats struct {
 }
 
 func newFit(g Geometry, l *level, model string) *fit {
-	f := &fit{l: l, g: g, model: model, terms: 2, strict: lenient}
+	f := &fit{l: l, g: g, model: model, terms: 2, strict: lenient, shading: sloping}
 	f.d = g.halfDiagonal()
 	f.s = [2]float64{float64(g.BandW) / float64(g.ColorW), float64(g.BandH) / float64(g.ColorH)}
 	if f.shapeDiffers() && modelIndex(model) == 1 {
@@ -335,12 +337,12 @@ func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 	moved := math.Inf(1)
 	for round := range rounds + 1 {
 		if moved > 1.5*f.l.fc {
-			tiles = f.l.edges(f.g)
+			tiles = f.l.edges(f.g, f.shading.size)
 		}
 		if len(tiles) < minEdges {
 			return false, nil
 		}
-		f.last, err = f.l.measure(ctx, f.g, tiles)
+		f.last, err = f.l.measure(ctx, f.g, tiles, f.shading)
 		if err != nil {
 			return false, err
 		}
@@ -434,7 +436,28 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	// What the chosen model does not have goes back to nothing.
 	next, _ := f.linear(eqs, f.model, f.terms, f.theta)
 	f.set(next)
-	return f.run(ctx, 5)
+	if ok, err := f.run(ctx, 5); !ok || err != nil {
+		return ok, err
+	}
+	return f.bend(ctx)
+}
+
+// bend refits the model with a performer's color that may bend over a tile, and keeps the fit if it holds.
+func (f *fit) bend(ctx context.Context) (ok bool, err error) {
+	before := *f
+	f.shading = bending
+	if ok, err = f.run(ctx, 0); !ok || err != nil {
+		*f = before
+		return true, err
+	}
+	match := f.match // of the same geometry, in tiles of the new size
+	if ok, err = f.run(ctx, 8); err != nil {
+		return false, err
+	}
+	if !ok || f.match < match-0.02 {
+		*f = before
+	}
+	return true, nil
 }
 
 // weigh gives the equations the weights of a fit that has converged, with chi-squared about their number.

@@ -150,7 +150,7 @@ func Residual(ctx context.Context, pairs []Pair, g Geometry) (float64, error) {
 		return 0, err
 	}
 	l := s.levels[0]
-	tiles := l.edges(g)
+	tiles := l.edges(g, sloping.size)
 	if len(tiles) < minEdges {
 		return 0, fmt.Errorf("align: %w: %d pieces of edge in %d pairs", ErrNoSilhouettes, len(tiles), len(pairs))
 	}
@@ -163,6 +163,7 @@ func Residual(ctx context.Context, pairs []Pair, g Geometry) (float64, error) {
 		return 0, err
 	}
 	f.strict = strict
+	f.shading = bending
 	if _, err := f.run(ctx, 0); err != nil {
 		return 0, err
 	}
