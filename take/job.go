@@ -24,7 +24,7 @@ type Job struct {
 	Clean          *matte.Clean       // the plate rebuilt from the take; nil where one was shot, or the model is used
 	ScreenColor    *matte.ScreenColor // K where nobody shot a clean color plate; nil where one was, or none is seen
 	Glare          matte.Glare        // of the band camera's lens; zero where the recipe does not ask for it
-	ColorNoise     matte.Noise        // of the cameras, where the recipe asks for sigma
+	ColorNoise     matte.Noise        // of the cameras, where the recipe asks for sigma or for a tidy matte
 	BandNoise      matte.Noise
 	Notes          []string // what the user should know of how the take was read
 	Seconds        float64  // that it took
@@ -77,7 +77,7 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	if err := j.prepareBackground(); err != nil {
 		return nil, err
 	}
-	if slices.Contains(t.recipe.Write, "sigma") {
+	if t.recipe.needsNoise() {
 		if err := j.noise(ctx); err != nil {
 			return nil, err
 		}
@@ -398,7 +398,7 @@ func (j *Job) Recipe(gains map[int]float64) Recipe {
 			r.Glare = Glare{Mode: "given", Value: j.Glare}
 		}
 	}
-	if slices.Contains(r.Write, "sigma") {
+	if r.needsNoise() {
 		r.ColorNoise, r.BandNoise = &j.ColorNoise, &j.BandNoise
 	}
 	r.BandWeights = j.take.weights

@@ -73,6 +73,24 @@ func TestLimitsAreAppliedAndReported(t *testing.T) {
 	}
 }
 
+func TestTidyLowersTheNoise(t *testing.T) {
+	r := record(t, 1, 2)
+	r.recipe.Write = []string{"matte"}
+	var sum [2]float64
+	for k, tidy := range []bool{false, true} {
+		r.recipe.Tidy = tidy
+		if _, err := prepare(t, r.recipe).Run(context.Background(), &take.RunOptions{Jobs: 1, Each: func(x *take.Result) error {
+			sum[k] += rmse(t, r.truth[x.Number].Alpha, matte.Alpha(nil, x.Transmission))
+			return nil
+		}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if sum[1] > 0.9*sum[0] {
+		t.Errorf("the error is %.4f as it comes and %.4f tidied", sum[0]/2, sum[1]/2)
+	}
+}
+
 func TestGlareIsFoundAndRemoved(t *testing.T) {
 	f := rig.DemoFaults()
 	f.Glare = 0.04

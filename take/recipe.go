@@ -58,7 +58,8 @@ type Recipe struct {
 	ScreenColor *matte.ScreenColor `json:"screen_color,omitempty"` // K without a clean color plate; nil: estimated
 	Glare       Glare              `json:"glare,omitzero"`         // of the band camera's lens
 	Limits      matte.Limits       `json:"limits,omitzero"`        // floor and ceiling of the transmission; zero: none
-	ColorNoise  *matte.Noise       `json:"color_noise,omitempty"`  // for the product sigma; nil: estimated from the take
+	Tidy        bool               `json:"tidy,omitempty"`         // take noise out of the open screen and the core
+	ColorNoise  *matte.Noise       `json:"color_noise,omitempty"`  // for sigma and for Tidy; nil: estimated from the take
 	BandNoise   *matte.Noise       `json:"band_noise,omitempty"`   // likewise, as the band camera made its frames
 	Clamp       string             `json:"clamp,omitempty"`        // "transmission" (default), "none" or "all"
 	Fit         composite.Fit      `json:"fit,omitzero"`           // of the background
@@ -290,6 +291,9 @@ func (r Recipe) Check() error {
 	}
 	return nil
 }
+
+// needsNoise tells that the cameras' noise must be known.
+func (r *Recipe) needsNoise() bool { return r.Tidy || slices.Contains(r.Write, "sigma") }
 
 // paths are the fields that name files, for making them absolute or relative.
 func (r *Recipe) paths() []*string {

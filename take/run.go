@@ -27,7 +27,7 @@ type Result struct {
 	Foreground   *plate.RGB    // premultiplied, linear light
 	Background   *plate.RGB    // fitted to the frame; nil where the recipe has none
 	Comp         *plate.RGB    // nil where the recipe has no background
-	Sigma        *plate.Gray   // standard deviation of the transmission; nil where the recipe does not write it
+	Sigma        *plate.Gray   // standard deviation of the transmission; nil where the recipe does not ask for it
 	Limited      matte.Limited // what the recipe's limits did
 }
 
@@ -191,16 +191,25 @@ func (w *worker) frame(i int) error {
 	if w.onlyComp() {
 		return w.onePass(color)
 	}
-	if _, err := j.solver.Solve(&w.solution, color, w.band, w.result.Gain.Value); err != nil {
+	solver := j.solver
+	if t.recipe.Tidy {
+		solver = solver.With(matte.ClampNone) // Tidy clamps
+	}
+	if _, err := solver.Solve(&w.solution, color, w.band, w.result.Gain.Value); err != nil {
 		return fmt.Errorf("frame %d: %w", p.Number, err)
 	}
-	if w.result.Limited, err = j.solver.Limit(&w.solution, w.result.Gain.Value, t.recipe.Limits); err != nil {
-		return err
-	}
-	if slices.Contains(t.recipe.Write, "sigma") {
+	if t.recipe.needsNoise() {
 		if w.result.Sigma, err = j.solver.Sigma(w.result.Sigma, frame, w.result.Gain.Value, j.ColorNoise, j.BandNoise); err != nil {
 			return fmt.Errorf("frame %d: %w", p.Number, err)
 		}
+	}
+	if t.recipe.Tidy {
+		if _, err := j.solver.Tidy(&w.solution, w.result.Sigma, w.result.Gain.Value); err != nil {
+			return err
+		}
+	}
+	if w.result.Limited, err = j.solver.Limit(&w.solution, w.result.Gain.Value, t.recipe.Limits); err != nil {
+		return err
 	}
 	w.result.Transmission, w.result.Foreground = w.solution.Transmission, w.solution.Foreground
 	at = w.clock("solve", at)
@@ -227,7 +236,7 @@ func (w *worker) frame(i int) error {
 func (w *worker) onlyComp() bool {
 	r := &w.job.take.recipe
 	return w.result.Background != nil && w.each == nil && r.Limits == (matte.Limits{}) &&
-		!slices.Contains(r.Write, "foreground") && !slices.Contains(r.Write, "sigma")
+		!slices.Contains(r.Write, "foreground") && !r.needsNoise()
 }
 
 // onePass solves and composites a frame in one pass, with no plane of the foreground, and writes it.

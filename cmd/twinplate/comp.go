@@ -63,6 +63,7 @@ type comp struct {
 	Clamp           string   `help:"What is kept within the range of light: transmission (the default), none or all." placeholder:"WHAT"`
 	CleanFrom       string   `help:"Without a clean band plate: take (rebuilt from the frames, the default) or screen (a smooth fit)." placeholder:"take|screen"`
 	Glare           string   `help:"Veiling glare of the band camera's lens: none (the default), auto, or its strength." placeholder:"auto|none|S"`
+	Tidy            bool     `help:"Take noise out of the open screen and the core. Intermediate alpha is not touched."`
 	Floor           float64  `help:"Transmission below this becomes 0: hides spill, and whatever is that thin. Default 0." placeholder:"T"`
 	Ceiling         float64  `help:"Transmission above this becomes 1. Default 1." placeholder:"T"`
 	Knee            float64  `help:"Half the width of the bend at floor and ceiling. Default 0.02." placeholder:"T"`
@@ -115,6 +116,7 @@ func (c *comp) recipe() (take.Recipe, error) {
 		}
 	}
 	override(&r.CleanFrom, c.CleanFrom)
+	r.Tidy = r.Tidy || c.Tidy
 	if c.Glare != "" {
 		if r.Glare, err = take.ParseGlare(c.Glare); err != nil {
 			return r, err
