@@ -166,6 +166,9 @@ func withinSigmas(e *ChartEstimate, g Geometry) float64 {
 
 // A chart in one corner says little about the other, and the estimate must know; a second pair mends it.
 func TestFromChartInOneCorner(t *testing.T) {
+	if testing.Short() {
+		t.Skip("slow under the race detector")
+	}
 	chart := a3(t)
 	g := randomRig(rand.New(rand.NewPCG(3, 3)), 960, 540, 960, 540, Radial)
 	corner := usualView
