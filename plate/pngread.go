@@ -10,8 +10,8 @@ import (
 )
 
 // quickPNG decodes a whole PNG file of the kinds that plates have: gray, color or color with alpha, 8 or 16 bits,
-// not interlaced, no transparent color. It takes a third less time than package png, which goes line by line through
-// of interfaces and single bytes.
+// not interlaced, no transparent color. For 16-bit gray and for color it takes a quarter to a third less time than
+// package png, and for the others about as much.
 //
 // It returns nil for every other kind and for whatever is not in order, down to the last checksum: package png, which
 // then reads the file, has the say on those and gives the errors. w and h are the size that was checked before.
