@@ -17,7 +17,7 @@ type Spill struct {
 	Low   float64     // the transmission that 95 % of the core exceed, averaged over 7x7 pixels
 	High  float64     // the transmission that 5 % of the core exceed, averaged over 7x7 pixels
 	Share float64     // how much of the core lets more than 1 % through, over the same squares
-	Side  float64     // where it comes from: -1 all from the frame's left, 0 both alike, 1 all from its right
+	Side  float64     // where it comes from: -1 from the frame's left, 0 from both alike, 1 from its right
 }
 
 // spillLevel is the transmission from which spill counts: 1 % of a bright background shows in a black coat
@@ -49,19 +49,12 @@ func FindSpill(transmission *plate.Gray) Spill {
 	sum, n := boxMean(s.Map, 3), boxMean(inside, 3)
 	var values []float32
 	above := 0
-	// Each row's core is halved: the spill of its left half is held against that of its right half.
-	var left, right, leftN, rightN float64
+	// Where it comes from is the slope of a straight line through the core's spill, along the rows: from one end of
+	// the core's width to the other, over what there is in the middle.
+	var n1, nx, nv, nxx, nxv float64
+	least, most := w, 0
 	for y := range h {
-		first, last := -1, -1
 		for x := range w {
-			if inside.Pix[y*w+x] > 0 {
-				if first < 0 {
-					first = x
-				}
-				last = x
-			}
-		}
-		for x := max(first, 0); x <= last; x++ {
 			i := y*w + x
 			if inside.Pix[i] == 0 {
 				continue
@@ -71,20 +64,20 @@ func FindSpill(transmission *plate.Gray) Spill {
 			if v > spillLevel {
 				above++
 			}
-			if 2*x < first+last {
-				left += float64(v)
-				leftN++
-			} else {
-				right += float64(v)
-				rightN++
-			}
+			least, most = min(least, x), max(most, x)
+			fx, fv := float64(x), float64(v)
+			n1++
+			nx += fx
+			nv += fv
+			nxx += fx * fx
+			nxv += fx * fv
 		}
 	}
 	s.Low, s.High = float64(quantile(values, 0.05)), float64(quantile(values, 0.95))
 	s.Share = float64(above) / float64(core)
-	left, right = max(left/max(leftN, 1), 0), max(right/max(rightN, 1), 0)
-	if left+right > 1e-4 {
-		s.Side = (right - left) / (right + left)
+	if spread := nxx - nx*nx/n1; spread > 0 && nv > 1e-4*n1 {
+		slope := (nxv - nx*nv/n1) / spread
+		s.Side = min(max(slope*float64(most-least)/2/(nv/n1), -1), 1)
 	}
 	return s
 }

@@ -51,6 +51,7 @@ type Checkup struct {
 	Gains    []GainPoint
 	FPS      float64
 	Flicker  matte.Flicker
+	Side     float64 // where spill comes from: -1 the left of the frame, 1 its right
 	Notes    []string
 
 	Frame   int          // the number of the frame that the pictures show
@@ -449,9 +450,9 @@ func (c *checker) spill(s matte.Spill, core float64) {
 	meaning, advice := "The performer is solid.", ""
 	if v != Good {
 		side, flag := "from all around", "Move the performer away from the screen, and flag the screen's edges."
-		if s.Side < -0.15 {
+		if s.Side < -0.2 {
 			side, flag = "from the left of the frame", "Flag the left side of the screen, or move the performer away from it."
-		} else if s.Side > 0.15 {
+		} else if s.Side > 0.2 {
 			side, flag = "from the right of the frame", "Flag the right side of the screen, or move the performer away from it."
 		}
 		meaning = fmt.Sprintf("Sodium light falls on the performer %s: %.0f %% of the core lets %.1f %% and more of the background through, up to %.1f %%.", side, 100*s.Share, 1.0, 100*s.High)
@@ -463,6 +464,7 @@ func (c *checker) spill(s matte.Spill, core float64) {
 			advice = "Shoot a dark plate: cap the band camera's lens for a second."
 		}
 	}
+	c.out.Side = s.Side
 	c.add("spill", "Spill on the performer", 100*s.Share, "% of the performer's core", v, meaning, advice)
 }
 

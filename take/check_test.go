@@ -108,7 +108,7 @@ func TestCheckNamesTheFault(t *testing.T) {
 				}
 				got := c.Reading(test.want)
 				if got.Verdict != take.Bad && got.Verdict != take.Watch || !strings.Contains(got.Meaning, test.says) || got.Advice == "" {
-					t.Errorf("seed %d: %s is not named:%s", seed, test.want, show(c))
+					t.Errorf("seed %d: %s is not named (side %.2f):%s", seed, test.want, c.Side, show(c))
 				}
 			}
 		})
