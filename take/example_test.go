@@ -62,6 +62,42 @@ func Example() {
 	// Output: 2 frames; a matte has 320 x 180 pixels of 16 bits
 }
 
+// A test shot whose screen is too bright for the band camera, read before the set is struck.
+func ExampleTake_Check() {
+	dir, err := os.MkdirTemp("", "take")
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer os.RemoveAll(dir)
+	const w, h = 320, 180
+	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.Faults{ScreenLevel: 1.3, Unevenness: 1, Bits: 16}, 1)
+	for i := 1; i <= 2; i++ {
+		shot := set.Frame(i)
+		for name, frame := range map[string]image.Image{"color": shot.Color, "band": shot.Band} {
+			path := filepath.Join(dir, name, fmt.Sprintf("%04d.png", i))
+			if err := os.MkdirAll(filepath.Dir(path), 0o777); err != nil {
+				log.Fatal(err)
+			}
+			if err := plate.Write(path, frame, &plate.WriteOptions{Curve: plate.SRGB}); err != nil {
+				log.Fatal(err)
+			}
+		}
+	}
+	opened, err := take.Open(take.Recipe{Color: filepath.Join(dir, "color"), Band: filepath.Join(dir, "band"), Geometry: take.Geometry{Mode: "none"}})
+	if err != nil {
+		log.Fatal(err)
+	}
+	c, err := opened.Check(context.Background(), nil)
+	if err != nil {
+		log.Fatal(err)
+	}
+	r := c.Reading("band_clipped")
+	fmt.Printf("%s: %s\n%s\n", r.Verdict, r.Meaning, r.Advice)
+	// Output:
+	// bad: Part of the band plate clips: its true level is lost there.
+	// Close the band camera's iris, and look for lamps reflected in shiny things.
+}
+
 // Padding and prefix may differ; the number counts.
 func ExampleMatch() {
 	color := take.Sequence{{Number: 1, Path: "c_0001.png"}, {Number: 2, Path: "c_0002.png"}, {Number: 3, Path: "c_0003.png"}}
