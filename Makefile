@@ -14,8 +14,9 @@ SIMD   := GOTOOLCHAIN=go1.27.3 GOEXPERIMENT=simd
 VECTOR := Solve|Held|HoldOut|Places|Cubic|Finite|Resample|Valid|Chain
 NODE   := $(shell $(GO) env GOROOT)/lib/wasm/go_js_wasm_exec
 DEMO   ?= demo
+SEED   ?= 1
 
-.PHONY: demo test check deps lint vuln unit outside race wasm simd bench kernels scale clean
+.PHONY: demo proof test check deps lint vuln unit outside race wasm simd bench kernels scale clean
 
 demo:
 	$(GO) run ./cmd/twinplate demo --out $(DEMO)
@@ -48,15 +49,19 @@ outside:
 	TWINPLATE_OUTSIDE=1 $(GO) test -count=1 ./...
 
 race:
-	$(GO) test -race -short ./...
+	$(GO) test -race -short -timeout=30m ./...
 
 wasm:
-	GOOS=js GOARCH=wasm $(GO) test -short -exec="$(NODE)" $(CORE)
+	GOOS=js GOARCH=wasm $(GO) test -short -timeout=30m -exec="$(NODE)" $(CORE)
 
 simd:
 	$(SIMD) $(GO) test -short $(CORE)
 	GODEBUG=simd=256 $(SIMD) $(GO) test -count=1 ./internal/kernel
 	$(SIMD) GOOS=js GOARCH=wasm $(GO) test -short -run='$(VECTOR)' -exec="$(NODE)" ./internal/kernel ./align ./matte ./composite ./take
+
+# Twenty takes with random faults against the noise floor; SEED=500 gives fresh ones.
+proof:
+	$(GO) run ./cmd/twinplate proof --seed $(SEED)
 
 bench:
 	/usr/bin/python3 bench/run.py
