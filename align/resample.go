@@ -371,18 +371,6 @@ func cubicWeights(u float64) [4]float32 {
 	return [4]float32{x0, 1 - x0 - x2 - x3, x2, x3}
 }
 
-// keys is the cubic convolution kernel of Keys 1981, equation 15, with a = -1/2.
-func keys(x float64) float64 {
-	x = math.Abs(x)
-	switch {
-	case x < 1:
-		return (1.5*x-2.5)*x*x + 1
-	case x < 2:
-		return ((-0.5*x+2.5)*x-4)*x + 2
-	}
-	return 0
-}
-
 // phases is how many fractions of a pixel a kernel is tabulated for.
 const phases = 1024
 
@@ -405,7 +393,7 @@ func newWidened(scale float64) *widened {
 	for p := range phases + 1 {
 		sum := 0.0
 		for i := range one {
-			one[i] = keys((float64(k.first+i) - float64(p)/phases) / scale)
+			one[i] = kernel.Keys((float64(k.first+i) - float64(p)/phases) / scale)
 			sum += one[i]
 		}
 		for i, v := range one {

@@ -13,6 +13,7 @@ import (
 	"golang.org/x/image/draw"
 	"golang.org/x/image/math/f64"
 
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/plate"
 )
 
@@ -39,7 +40,7 @@ func exact(src *plate.Gray, x, y, sx, sy float64) float64 {
 		first = int(math.Floor(x - 2*scale))
 		sum := 0.0
 		for i := first; float64(i) <= x+2*scale; i++ {
-			w = append(w, keys((float64(i)-x)/scale))
+			w = append(w, kernel.Keys((float64(i)-x)/scale))
 			sum += w[len(w)-1]
 		}
 		for i := range w {
@@ -62,7 +63,7 @@ func TestKernel(t *testing.T) {
 	// Keys 1981: the kernel is 1 at 0 and 0 at the other whole numbers, and with a = -1/2 it is 9/16 at 1/2
 	// and -1/16 at 3/2 (own arithmetic from equation 15).
 	for x, want := range map[float64]float64{0: 1, 1: 0, 2: 0, 3: 0, -1: 0, 0.5: 9. / 16, -0.5: 9. / 16, 1.5: -1. / 16, 2.5: 0} {
-		if v := keys(x); v != want {
+		if v := kernel.Keys(x); v != want {
 			t.Errorf("the kernel at %v is %v, want %v", x, v, want)
 		}
 	}
@@ -71,11 +72,11 @@ func TestKernel(t *testing.T) {
 		w := cubicWeights(u)
 		w64, slope, _ := cubicWeights64(u)
 		for k := range w {
-			if want := keys(u + 1 - float64(k)); math.Abs(float64(w[k])-want) > 2e-7 || math.Abs(w64[k]-want) > 1e-14 {
+			if want := kernel.Keys(u + 1 - float64(k)); math.Abs(float64(w[k])-want) > 2e-7 || math.Abs(w64[k]-want) > 1e-14 {
 				t.Errorf("weight %d at %v is %v and %v, want %v", k, u, w[k], w64[k], want)
 			}
 			const h = 1e-6
-			if want := (keys(u+h+1-float64(k)) - keys(u-h+1-float64(k))) / (2 * h); i > 0 && math.Abs(slope[k]-want) > 1e-8 {
+			if want := (kernel.Keys(u+h+1-float64(k)) - kernel.Keys(u-h+1-float64(k))) / (2 * h); i > 0 && math.Abs(slope[k]-want) > 1e-8 {
 				t.Errorf("weight %d at %v has the slope %v, want %v", k, u, slope[k], want)
 			}
 		}

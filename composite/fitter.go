@@ -5,6 +5,7 @@ import (
 	"math"
 	"sync"
 
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/plate"
 )
 
@@ -208,7 +209,7 @@ func newTaps(src, dst int, edge, scale float64) taps {
 		w = w[:0]
 		sum := 0.0
 		for j := first; j <= last; j++ {
-			v := keys((float64(j) - center) / wide)
+			v := kernel.Keys((float64(j) - center) / wide)
 			w = append(w, v)
 			sum += v
 		}
@@ -225,16 +226,4 @@ func newTaps(src, dst int, edge, scale float64) taps {
 		t.start[i+1] = int32(len(t.weights))
 	}
 	return t
-}
-
-// keys is Keys's cubic convolution kernel (1981, equation 15, with a = -1/2).
-func keys(x float64) float64 {
-	x = math.Abs(x)
-	switch {
-	case x < 1:
-		return (1.5*x-2.5)*x*x + 1
-	case x < 2:
-		return ((-0.5*x+2.5)*x-4)*x + 2
-	}
-	return 0
 }

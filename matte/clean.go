@@ -2,7 +2,6 @@ package matte
 
 import (
 	"errors"
-	"fmt"
 	"math"
 	"slices"
 
@@ -33,11 +32,7 @@ func CleanFromTake(frames []Sample, screen *Screen, dark *plate.Gray) (*Clean, e
 	b := &rebuild{w: screen.W, h: screen.H, ratio: plate.NewGray(screen.W, screen.H)}
 	b.ratio.Fill(1)
 	for k, f := range frames {
-		u, err := solver.quotient(f)
-		if err != nil {
-			return nil, fmt.Errorf("sample %d: %w", k, err)
-		}
-		g, err := gainOf(u)
+		u, g, err := solver.open(k, f)
 		if errors.Is(err, ErrNoScreen) {
 			continue
 		} else if err != nil {

@@ -54,11 +54,7 @@ const openCell = 0.5
 func (s *Solver) ScreenColor(frames []Sample) (*ScreenColor, error) {
 	var rows []colorRow
 	for k, f := range frames {
-		u, err := s.quotient(f)
-		if err != nil {
-			return nil, fmt.Errorf("sample %d: %w", k, err)
-		}
-		g, err := gainOf(u)
+		u, g, err := s.open(k, f)
 		if errors.Is(err, ErrNoScreen) {
 			continue
 		} else if err != nil {

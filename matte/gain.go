@@ -2,6 +2,7 @@ package matte
 
 import (
 	"errors"
+	"fmt"
 	"math"
 
 	"example.com/twinplate/plate"
@@ -51,6 +52,16 @@ func (s *Solver) quotient(frame Sample) (*plate.Gray, error) {
 		}
 	}
 	return u, nil
+}
+
+// open returns the quotient and the gain of sample k. The error is ErrNoScreen where it has no open screen.
+func (s *Solver) open(k int, frame Sample) (*plate.Gray, Gain, error) {
+	u, err := s.quotient(frame)
+	if err != nil {
+		return nil, Gain{}, fmt.Errorf("sample %d: %w", k, err)
+	}
+	g, err := gainOf(u)
+	return u, g, err
 }
 
 func gainOf(u *plate.Gray) (Gain, error) {

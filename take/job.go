@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"image"
 	"slices"
 	"time"
 
@@ -114,7 +115,7 @@ func (j *Job) cleanBand(ctx context.Context, ref matte.References) (*plate.Gray,
 			j.Notes = append(j.Notes, fmt.Sprintf("no clean band plate: a smooth screen was fitted to the %.0f %% of the frame that is certainly screen (scatter %.1f %%)", 100*j.Screen.Coverage, 100*j.Screen.Scatter))
 		}
 	}
-	if err := sized("the recipe's screen", "screen", j.Screen.Gray().Size(), t.colorSize); err != nil {
+	if err := sized("the recipe's screen", "screen", image.Pt(j.Screen.W, j.Screen.H), t.colorSize); err != nil {
 		return nil, err
 	}
 	if rebuild {
