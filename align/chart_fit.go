@@ -31,9 +31,6 @@ type ChartEstimate struct {
 	Covariance [12][12]float64
 
 	Warnings []string // in plain words, each naming what to do about it
-
-	unit chartUnit
-	cov  [12][12]float64 // in the fit's own units
 }
 
 // Errors of FromChart, wrapped with what was found: test for them with errors.Is.
@@ -325,7 +322,7 @@ func fitChart(ctx context.Context, pair Pair, corners []PointPair, mirror bool) 
 			break
 		}
 	}
-	e := &ChartEstimate{Geometry: u.geometry(t), unit: u}
+	e := &ChartEstimate{Geometry: u.geometry(t)}
 	if err := e.Geometry.Check(); err != nil {
 		return nil, fmt.Errorf("align: the chart's corners give no possible %w", err)
 	}
@@ -463,22 +460,10 @@ func (f *chartFit) finish(t chartTheta, e *ChartEstimate) error {
 	if !cholesky(n.a, 12) {
 		return fmt.Errorf("align: %w: the corners do not settle the geometry: show more of the chart", ErrNoChart)
 	}
-	for k := range 12 {
-		var x [12]float64
-		x[k] = 1
-		substitute(n.a, 12, x[:])
-		e.cov[k] = x
-	}
-	e.Covariance = e.unit.covariance(t, &e.cov)
+	e.Covariance = f.u.covariance(t, inverse(n.a, 12))
 	e.Coverage = coverage(e.Geometry, e.Corners)
-	worst, at := 0.0, [2]float64{}
-	for _, p := range e.Geometry.Grid(9) {
-		if s := e.Sigma(p.Color[0], p.Color[1]); s > worst {
-			worst, at = s, p.Color
-		}
-	}
-	if worst > 0.1 {
-		e.Warnings = append(e.Warnings, fmt.Sprintf("the expected error reaches %.2f pixels, at (%.0f, %.0f) of the color plate: shoot the chart so that it fills the frame, or in several places", worst, at[0], at[1]))
+	if worst, at, _ := e.Geometry.worst(&e.Covariance); worst > 0.1 {
+		e.Warnings = append(e.Warnings, farWarning(worst, at, "shoot the chart so that it fills the frame, or in several places"))
 	}
 	if e.Residual > 0.3 {
 		e.Warnings = append(e.Warnings, fmt.Sprintf("the corners of the chart fit to only %.2f pixels: it may have moved between the plates, or a plate is out of focus", e.Residual))
@@ -490,34 +475,18 @@ func (f *chartFit) finish(t chartTheta, e *ChartEstimate) error {
 }
 
 // covariance takes the fit's covariance to that of Geometry's numbers.
-func (u chartUnit) covariance(t chartTheta, cov *[12][12]float64) (c [12][12]float64) {
-	numbers := func(t chartTheta) (v [12]float64) {
-		g := u.geometry(t)
-		copy(v[:8], g.Homography[:8])
-		copy(v[8:10], g.Radial[:])
-		copy(v[10:], g.Center[:])
-		return v
-	}
-	var j [12][12]float64 // by column: how the numbers change with parameter k
+func (u chartUnit) covariance(t chartTheta, cov [][]float64) [12][12]float64 {
+	var j [12]numbers
 	for k := range t {
 		up, down := t, t
 		up[k] += step
 		down[k] -= step
-		a, b := numbers(up), numbers(down)
+		a, b := u.geometry(up).numbers(), u.geometry(down).numbers()
 		for i := range a {
 			j[k][i] = (a[i] - b[i]) / (2 * step)
 		}
 	}
-	for a := range 12 {
-		for b := range 12 {
-			for k := range 12 {
-				for l := range 12 {
-					c[a][b] += j[k][a] * cov[k][l] * j[l][b]
-				}
-			}
-		}
-	}
-	return c
+	return transported(j[:], cov)
 }
 
 // coverage is the part of a grid over the color frame that has a corner near.
@@ -538,23 +507,4 @@ func coverage(g Geometry, corners []PointPair) float64 {
 // Sigma returns the expected error of the geometry at the color pixel (x, y): the standard deviation of the
 // distance between where it puts that pixel in the band plate and the true place, in band pixels. It follows
 // from the scatter of the corners; far from them it grows, as it should.
-func (e *ChartEstimate) Sigma(x, y float64) float64 {
-	_, dx, dy := e.unit.slopes(e.theta(), []PointPair{{Color: [2]float64{x, y}}})
-	v := 0.0
-	for a := range 12 {
-		for b := range 12 {
-			v += e.cov[a][b] * (dx[0][a]*dx[0][b] + dy[0][a]*dy[0][b])
-		}
-	}
-	return math.Sqrt(math.Max(v, 0))
-}
-
-// theta returns the fit's parameters for the geometry.
-func (e *ChartEstimate) theta() chartTheta {
-	t := e.unit.start(e.Geometry.Homography)
-	d := e.Geometry.halfDiagonal()
-	copy(t[8:10], e.Geometry.Radial[:])
-	t[10] = (e.Geometry.Center[0] - float64(e.Geometry.ColorW-1)/2) / d
-	t[11] = (e.Geometry.Center[1] - float64(e.Geometry.ColorH-1)/2) / d
-	return t
-}
+func (e *ChartEstimate) Sigma(x, y float64) float64 { return e.Geometry.expected(&e.Covariance, x, y) }

@@ -80,8 +80,18 @@ type Estimate struct {
 	// edge that was used. Elsewhere the geometry is extrapolated.
 	Coverage float64
 
+	// Covariance is that of the geometry's numbers, in this order: the homography's first eight elements, k1, k2,
+	// and the center's x and y, as Geometry has them. It allows for what Model leaves out, by as much of it as the
+	// plates do not rule out and rigs and lenses may have. The center is not estimated: its rows are zero.
+	Covariance [12][12]float64
+
 	Warnings []string // in plain words, each naming what to do about it
 }
+
+// Sigma returns the expected error of the geometry at the color pixel (x, y): the standard deviation of the
+// distance between where it puts that pixel in the band plate and the true place, in band pixels. It grows away
+// from the performer's edges.
+func (e *Estimate) Sigma(x, y float64) float64 { return e.Geometry.expected(&e.Covariance, x, y) }
 
 // Errors of FromFootage and Residual, wrapped with what was found: test for them with errors.Is.
 var (
@@ -314,6 +324,7 @@ func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
 	if f.match < minMatch {
 		return nil, fmt.Errorf("align: %w: the band plates explain %.0f %% of the change at the edges, and plates of one moment reach over %.0f %%", ErrNoMatch, 100*f.match, 100*minMatch)
 	}
+	e.Covariance = f.covariance()
 	f.describe(e)
 	if o.Mirror == MirrorAuto && e.ParityMargin < 0.05 {
 		e.Warnings = append(e.Warnings, fmt.Sprintf("the plates match nearly as well flipped left to right as not (by %.2f): check the parity by eye, or give it, or add a frame in which the performer's two sides differ", e.ParityMargin))

@@ -26,6 +26,9 @@ func (m *normal) add(row []float64, v, weight float64) {
 	}
 }
 
+// at returns an element of the matrix, of which add fills only the lower triangle.
+func (m *normal) at(i, j int) float64 { return m.a[max(i, j)*m.n+min(i, j)] }
+
 // solve returns the solution by Cholesky's decomposition, of which it uses the lower triangle; ok is false
 // where the equations do not settle it. The equations are lost.
 func (m *normal) solve() (x []float64, ok bool) {
@@ -72,6 +75,17 @@ func substitute(a []float64, n int, x []float64) {
 		}
 		x[i] /= a[i*n+i]
 	}
+}
+
+// inverse returns the inverse, row by row, of what cholesky's factor is of.
+func inverse(factor []float64, n int) [][]float64 {
+	rows := make([][]float64, n)
+	for k := range rows {
+		rows[k] = make([]float64, n)
+		rows[k][k] = 1
+		substitute(factor, n, rows[k])
+	}
+	return rows
 }
 
 func cores() int { return runtime.GOMAXPROCS(0) }

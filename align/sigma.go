@@ -1,0 +1,180 @@
+package align
+
+import (
+	"fmt"
+	"math"
+)
+
+// numbers are the twelve of a geometry, in the order of a Covariance: the homography's first eight elements, k1
+// and k2, and the center's x and y.
+type numbers [12]float64
+
+func (g Geometry) numbers() (v numbers) {
+	copy(v[:8], g.Homography[:8])
+	copy(v[8:10], g.Radial[:])
+	copy(v[10:], g.Center[:])
+	return v
+}
+
+// slopes returns the derivatives of Map's result at the color pixel (x, y) by the geometry's numbers.
+func (g Geometry) slopes(x, y float64) (dx, dy numbers) {
+	d := g.halfDiagonal()
+	rx, ry := x-g.Center[0], y-g.Center[1]
+	r2 := (rx*rx + ry*ry) / (d * d)
+	s := r2 * (g.Radial[0] + r2*g.Radial[1])
+	px, py := x+rx*s, y+ry*s
+	h := &g.Homography
+	w := 1 / (h[6]*px + h[7]*py + h[8])
+	u, v := (h[0]*px+h[1]*py+h[2])*w, (h[3]*px+h[4]*py+h[5])*w
+	dx = numbers{px * w, py * w, w, 0, 0, 0, -u * px * w, -u * py * w}
+	dy = numbers{0, 0, 0, px * w, py * w, w, -v * px * w, -v * py * w}
+	// The others move the point before the homography takes it.
+	move := func(k int, mx, my float64) {
+		dx[k] = ((h[0]-u*h[6])*mx + (h[1]-u*h[7])*my) * w
+		dy[k] = ((h[3]-v*h[6])*mx + (h[4]-v*h[7])*my) * w
+	}
+	move(8, rx*r2, ry*r2)
+	move(9, rx*r2*r2, ry*r2*r2)
+	ds := 2 * (g.Radial[0] + 2*r2*g.Radial[1]) / (d * d) // of s, by half the square of the radius
+	move(10, -s-rx*rx*ds, -ry*rx*ds)
+	move(11, -rx*ry*ds, -s-ry*ry*ds)
+	if g.Mirror {
+		for k := range dx {
+			dx[k] = -dx[k]
+		}
+	}
+	return dx, dy
+}
+
+// expected returns the standard deviation of the distance between where g puts a color pixel and the true place,
+// in band pixels.
+func (g Geometry) expected(cov *[12][12]float64, x, y float64) float64 {
+	dx, dy := g.slopes(x, y)
+	v := 0.0
+	for a := range cov {
+		for b, c := range cov[a] {
+			v += c * (dx[a]*dx[b] + dy[a]*dy[b])
+		}
+	}
+	return math.Sqrt(math.Max(v, 0))
+}
+
+// worst returns the largest expected error over the color frame and where it is, and the root of its mean square.
+func (g Geometry) worst(cov *[12][12]float64) (most float64, at [2]float64, rms float64) {
+	grid := g.Grid(9)
+	for _, p := range grid {
+		s := g.expected(cov, p.Color[0], p.Color[1])
+		if s > most {
+			most, at = s, p.Color
+		}
+		rms += s * s / float64(len(grid))
+	}
+	return most, at, math.Sqrt(rms)
+}
+
+// transported returns the covariance j cov j', the columns of j being how the numbers change with each parameter.
+func transported(j []numbers, cov [][]float64) (c [12][12]float64) {
+	for a := range c {
+		for b := range c {
+			for k := range j {
+				for l := range j {
+					c[a][b] += j[k][a] * cov[k][l] * j[l][b]
+				}
+			}
+		}
+	}
+	return c
+}
+
+func farWarning(most float64, at [2]float64, remedy string) string {
+	return fmt.Sprintf("the expected error reaches %.2f pixels, at (%.0f, %.0f) of the color plate: %s", most, at[0], at[1], remedy)
+}
+
+// covariance returns that of the geometry that the fit found.
+//
+// It is that of the richest model, whatever the model that was chosen: a term that was left out is not zero, but as
+// near to zero as the plates and the preferences tell. Neighboring pieces of edge are not independent (a lamp at one
+// side, a fold of the costume, a blur in motion moves many alike), so the scatter is that of clusters of them, each
+// the pieces of one part of one frame (the sandwich estimator for clusters, Liang and Zeger 1986), as one factor on
+// the variance that independent pieces would have.
+func (f *fit) covariance() (c [12][12]float64) {
+	const n = len(theta{})
+	eqs := f.equations(f.last)
+	f.weigh(eqs)
+	data, all := newNormal(n), newNormal(n)
+	across := math.Ceil(float64(f.l.w) / clusterSide(f.l))
+	clusters := make([]theta, len(f.l.frames)*int(across*across))
+	for i := range eqs {
+		q := &eqs[i]
+		data.add(q.row[:], 0, q.weight)
+		all.add(q.row[:], 0, q.weight)
+		m := &f.last[q.from]
+		side := clusterSide(f.l)
+		at := &clusters[m.frame*int(across*across)+int(m.y/side)*int(across)+int(m.x/side)]
+		for k, r := range q.row {
+			at[k] += q.weight * q.e * r
+		}
+	}
+	preferred := newNormal(n)
+	for _, p := range f.preferences() {
+		preferred.add(p.row[:], 0, 1/p.v)
+		all.add(p.row[:], 0, 1/p.v)
+	}
+	if !cholesky(all.a, n) {
+		return c
+	}
+	inv := inverse(all.a, n)
+	// Traces over the inverse: of the scores' scatter, and of what it would be were all pieces independent.
+	found, independent := 0.0, 0.0
+	used := 0
+	for _, s := range clusters {
+		if s == (theta{}) {
+			continue
+		}
+		used++
+		for k := range n {
+			for l := range n {
+				found += s[k] * inv[k][l] * s[l]
+			}
+		}
+	}
+	for k := range n {
+		for l := range n {
+			independent += inv[k][l] * data.at(k, l)
+		}
+	}
+	factor := 1.0
+	if used > n && independent > 0 {
+		factor = math.Max(1, found/independent*float64(used)/float64(used-n))
+	}
+	cov := make([][]float64, n)
+	for a := range cov {
+		cov[a] = make([]float64, n)
+		for b := range cov {
+			for k := range n {
+				for l := range n {
+					cov[a][b] += inv[a][k] * (factor*data.at(k, l) + preferred.at(k, l)) * inv[l][b]
+				}
+			}
+		}
+	}
+	// How the geometry's numbers change with each parameter.
+	var j [n]numbers
+	h := *f
+	for k := range j {
+		up, down := f.theta, f.theta
+		up[k] += step
+		down[k] -= step
+		h.set(up)
+		a := h.g.numbers()
+		h.set(down)
+		b := h.g.numbers()
+		for i := range a {
+			j[k][i] = (a[i] - b[i]) / (2 * step)
+		}
+	}
+	return transported(j[:], cov)
+}
+
+// clusterSide is the side of a cluster, in pixels of the level.
+func clusterSide(l *level) float64 { return float64(l.w) / 12 }
