@@ -118,6 +118,64 @@ print(json.dumps(dict(Photo=a.ravel().tolist(), Keys=out.ravel().tolist(), OpenC
 	}
 }
 
+// On the same photograph, against SciPy's map_coordinates (order 1 is exact bilinear, and mode "nearest" repeats the
+// border), against OpenCV's remap (INTER_LINEAR, whose places are rounded to 1/32 of a pixel), and against the formula
+// of Lanczos's kernel written down anew in NumPy in double precision, normalized.
+func TestResampleKernelsOutside(t *testing.T) {
+	const w, h = 128, 96
+	g := with(Identity(w, h), [9]float64{0.98, -0.05, 14.1, 0.05, 1.01, -9.2, 1e-4, -5e-5, 1}, 0, 0)
+	arg, err := json.Marshal(g.Homography)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var ref struct{ Photo, SciPy, OpenCV, Lanczos []float64 }
+	outside.Python(t, `
+import sys, json, numpy as np, cv2, skimage.data
+from scipy.ndimage import map_coordinates
+H = np.array(json.loads(sys.argv[1])).reshape(3, 3)
+a = skimage.data.camera()[60:156, 180:308].astype(np.float32) / 255
+h, w = a.shape
+y, x = np.mgrid[0:h, 0:w].astype(float)
+q = np.tensordot(H, np.stack([x, y, np.ones_like(x)]), 1)
+bx, by = q[0] / q[2], q[1] / q[2]
+sp = map_coordinates(a.astype(float), [by, bx], order=1, mode='nearest')
+cv = cv2.remap(a, bx.astype(np.float32), by.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+def lanczos(s):
+    return np.where(abs(s) < 3, np.sinc(s) * np.sinc(s / 3), 0)
+ix, iy = np.floor(bx).astype(int), np.floor(by).astype(int)
+out, wx, wy = np.zeros((h, w)), 0, 0
+for i in range(-2, 4):
+    wx, wy = wx + lanczos(bx-ix-i), wy + lanczos(by-iy-i)
+for j in range(-2, 4):
+    for i in range(-2, 4):
+        out += lanczos(by-iy-j) / wy * lanczos(bx-ix-i) / wx * a[np.clip(iy+j, 0, h-1), np.clip(ix+i, 0, w-1)].astype(float)
+print(json.dumps(dict(Photo=a.ravel().tolist(), SciPy=sp.ravel().tolist(), OpenCV=cv.ravel().astype(float).tolist(), Lanczos=out.ravel().tolist())))
+`, &ref, string(arg))
+	src := plate.NewGray(w, h)
+	for i, v := range ref.Photo {
+		src.Pix[i] = float32(v)
+	}
+	for _, row := range []struct {
+		name string
+		k    Kernel
+		want []float64
+		most float64
+	}{
+		{"map_coordinates, order 1", Bilinear, ref.SciPy, 1e-6},
+		{"remap, INTER_LINEAR", Bilinear, ref.OpenCV, 2. / 64 * 0.8}, // half of 1/32 along both axes, times the steepest edge
+		{"Lanczos's formula", Lanczos3, ref.Lanczos, 1e-4},           // weights at 1/16384 of a pixel
+	} {
+		worst := 0.0
+		for i, v := range row.k.NewResampler(g).Gray(nil, src).Pix {
+			worst = math.Max(worst, math.Abs(float64(v)-row.want[i]))
+		}
+		t.Logf("%v: at most %.2g from %s", row.k, worst, row.name)
+		if worst > row.most {
+			t.Errorf("%v: up to %g from %s, want %g", row.k, worst, row.name, row.most)
+		}
+	}
+}
+
 // writePlate writes 32-bit floats, as numpy.fromfile reads them.
 func writePlate(t *testing.T, name string, pix []float32) string {
 	t.Helper()

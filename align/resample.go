@@ -14,15 +14,15 @@ import (
 // take, holds no frame (a few hundred kilobytes at most, whatever the frame's size: places are worked out as
 // they are needed), and is safe for concurrent use.
 //
-// The kernel is the cubic convolution of Keys 1981 with a = -0.5, exact for quadratics; beyond the band
-// plate's borders its outermost pixels are repeated. Where the band plate has over 1.2 times the color
-// plate's resolution along an axis, the kernel is widened by that ratio along that axis and normalized, so
-// that detail finer than the color plate's pixels is averaged and does not alias. Values are within 1e-3 of
-// the exact kernel for plates between 0 and 1.
+// The kernel is Bicubic unless another is asked for by name: see Kernel.NewResampler. Beyond the band plate's
+// borders its outermost pixels are repeated. Where the band plate has over 1.2 times the color plate's
+// resolution along an axis, the kernel is widened by that ratio along that axis and normalized, so that detail
+// finer than the color plate's pixels is averaged and does not alias. Values are within 1e-3 of the exact kernel
+// for plates between 0 and 1.
 type Resampler struct {
 	g       Geometry
-	wide    bool
-	wx, wy  *widened  // when wide
+	kernel  Kernel
+	wx, wy  *weights  // nil where the weights are worked out as they are needed
 	step    int       // pixels over which places are as good as on a straight line
 	scratch sync.Pool // of *scratch
 }
@@ -32,26 +32,35 @@ type scratch struct {
 	dx, dy, back []float32 // with kernel.Pad values more
 	ix, iy       []int32   // the whole numbers below dx and dy
 	places       kernel.Line
-	line         []place // when wide
+	line         []place // for what goes place by place
 }
 
-// NewResampler prepares a Resampler for g. It panics when g is not valid: see Geometry.Check.
-func NewResampler(g Geometry) *Resampler {
+// NewResampler prepares a Resampler for g, by the Bicubic kernel. It panics when g is not valid: see
+// Geometry.Check.
+func NewResampler(g Geometry) *Resampler { return Bicubic.NewResampler(g) }
+
+// NewResampler prepares a Resampler for g by the kernel k. It panics when g or k is not valid.
+func (k Kernel) NewResampler(g Geometry) *Resampler {
 	if err := g.Check(); err != nil {
 		panic("align: NewResampler: " + err.Error())
 	}
-	r := &Resampler{g: g, step: g.straight()}
+	if !k.valid() {
+		panic("align: NewResampler: " + k.unknown().Error())
+	}
+	r := &Resampler{g: g, kernel: k, step: g.straight()}
 	r.scratch.New = func() any {
 		n := g.ColorW + kernel.Pad
 		return &scratch{dx: make([]float32, n), dy: make([]float32, n), back: make([]float32, n), ix: make([]int32, n), iy: make([]int32, n)}
 	}
 	sx, sy := g.density()
-	if sx > 1.2 || sy > 1.2 {
-		r.wide = true
-		r.wx, r.wy = newWidened(sx), newWidened(sy)
+	if sx > 1.2 || sy > 1.2 || k == Lanczos3 {
+		r.wx, r.wy = newWeights(k, sx), newWeights(k, sy)
 	}
 	return r
 }
+
+// Kernel returns the kernel that the Resampler was made with.
+func (r *Resampler) Kernel() Kernel { return r.kernel }
 
 // Geometry returns the geometry that the Resampler was made for.
 func (r *Resampler) Geometry() Geometry { return r.g }
@@ -218,12 +227,16 @@ func (r *Resampler) rows(w, y0, y1 int, dst, src []float32) {
 }
 
 func (r *Resampler) row(dst, src []float32, y int, s *scratch) {
-	if r.wide {
+	if r.wx != nil || r.kernel == Bilinear {
 		if s.line == nil {
 			s.line = make([]place, r.g.ColorW)
 		}
 		r.g.line(y, s.line)
-		r.wideRow(dst, src, s.line)
+		if r.wx != nil {
+			r.weightedRow(dst, src, s.line)
+		} else {
+			r.bilinearRow(dst, src, s.line)
+		}
 		return
 	}
 	n := len(dst)
@@ -371,46 +384,7 @@ func cubicWeights(u float64) [4]float32 {
 	return [4]float32{x0, 1 - x0 - x2 - x3, x2, x3}
 }
 
-// phases is how many fractions of a pixel a kernel is tabulated for.
-const phases = 1024
-
-// A widened holds the weights of the kernel widened for one axis, at each phase; the first is that of the pixel
-// at the place's floor + first.
-type widened struct {
-	n, first int
-	w        []float32 // n weights a phase, of phases+1
-}
-
-// newWidened tabulates keys widened by scale, or not widened where scale is below 1.2.
-func newWidened(scale float64) *widened {
-	if scale <= 1.2 {
-		scale = 1
-	}
-	reach := int(math.Ceil(2 * scale))
-	k := &widened{n: 2 * reach, first: 1 - reach}
-	k.w = make([]float32, (phases+1)*k.n)
-	one := make([]float64, k.n)
-	for p := range phases + 1 {
-		sum := 0.0
-		for i := range one {
-			one[i] = kernel.Keys((float64(k.first+i) - float64(p)/phases) / scale)
-			sum += one[i]
-		}
-		for i, v := range one {
-			k.w[p*k.n+i] = float32(v / sum)
-		}
-	}
-	return k
-}
-
-// at returns the index of the first pixel and the weights for a place along the axis.
-func (k *widened) at(x float64) (first int, w []float32) {
-	f := math.Floor(x)
-	p := int((x-f)*phases + 0.5)
-	return int(f) + k.first, k.w[p*k.n : (p+1)*k.n]
-}
-
-func (r *Resampler) wideRow(dst, src []float32, line []place) {
+func (r *Resampler) weightedRow(dst, src []float32, line []place) {
 	w, h := r.g.BandW, r.g.BandH
 	for i, p := range line {
 		// Beyond the kernel's reach all taps are the border's pixel already.
@@ -433,5 +407,17 @@ func (r *Resampler) wideRow(dst, src []float32, line []place) {
 			sum += v * s
 		}
 		dst[i] = sum
+	}
+}
+
+func (r *Resampler) bilinearRow(dst, src []float32, line []place) {
+	w, h := r.g.BandW, r.g.BandH
+	for i, p := range line {
+		x, y := math.Max(0, math.Min(p.x, float64(w-1))), math.Max(0, math.Min(p.y, float64(h-1)))
+		x0, y0 := int(x), int(y)
+		x1, y1 := min(x0+1, w-1), min(y0+1, h-1)
+		u, v := float32(x-float64(x0)), float32(y-float64(y0))
+		a, b := src[y0*w:][:w], src[y1*w:][:w]
+		dst[i] = (1-v)*((1-u)*a[x0]+u*a[x1]) + v*((1-u)*b[x0]+u*b[x1])
 	}
 }

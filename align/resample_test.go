@@ -30,17 +30,17 @@ func moved(w, h int, dx, dy float64) Geometry {
 	return with(Identity(w, h), [9]float64{1, 0, dx, 0, 1, dy, 0, 0, 1}, 0, 0)
 }
 
-// exact is the sum of the kernel over all the pixels in its reach, in float64, borders repeated: Keys 1981,
-// widened by scale where that is over 1.2, and then normalized.
-func exact(src *plate.Gray, x, y, sx, sy float64) float64 {
+// exact is the sum of the kernel over all the pixels in its reach, in float64, borders repeated, widened by scale
+// where that is over 1.2, and normalized.
+func exact(k Kernel, src *plate.Gray, x, y, sx, sy float64) float64 {
 	weights := func(x, scale float64) (first int, w []float64) {
 		if scale <= 1.2 {
 			scale = 1
 		}
-		first = int(math.Floor(x - 2*scale))
+		first = int(math.Floor(x - 3*scale))
 		sum := 0.0
-		for i := first; float64(i) <= x+2*scale; i++ {
-			w = append(w, kernel.Keys((float64(i)-x)/scale))
+		for i := first; float64(i) <= x+3*scale; i++ {
+			w = append(w, kernels[k].value((float64(i)-x)/scale))
 			sum += w[len(w)-1]
 		}
 		for i := range w {
@@ -131,19 +131,45 @@ func TestResampleExact(t *testing.T) {
 	}
 	for _, row := range cases {
 		src := noisePlate(row.g.BandW, row.g.BandH, 7)
-		dst := NewResampler(row.g).Gray(nil, src)
 		sx, sy := row.g.density()
-		worst := 0.0
-		for y := range dst.H {
-			for x := range dst.W {
-				bx, by := row.g.Map(float64(x), float64(y))
-				bx, by = math.Max(-100, math.Min(bx, 1000)), math.Max(-100, math.Min(by, 1000))
-				worst = math.Max(worst, math.Abs(float64(dst.Pix[y*dst.W+x])-exact(src, bx, by, sx, sy)))
+		for k := range Kernel(len(kernels)) {
+			dst := k.NewResampler(row.g).Gray(nil, src)
+			worst := 0.0
+			for y := range dst.H {
+				for x := range dst.W {
+					bx, by := row.g.Map(float64(x), float64(y))
+					bx, by = math.Max(-100, math.Min(bx, 1000)), math.Max(-100, math.Min(by, 1000))
+					worst = math.Max(worst, math.Abs(float64(dst.Pix[y*dst.W+x])-exact(k, src, bx, by, sx, sy)))
+				}
+			}
+			// White noise between 0 and 1 is the hardest picture there is.
+			if !(worst < 1e-3) {
+				t.Errorf("%s, %v: up to %g from the exact kernel, want less than 1e-3", row.name, k, worst)
 			}
 		}
-		// White noise between 0 and 1 is the hardest picture there is.
-		if !(worst < 1e-3) {
-			t.Errorf("%s: up to %g from the exact kernel, want less than 1e-3", row.name, worst)
+	}
+}
+
+// A frame of 4096x2160 pixels from a band camera of another size and aspect, at its borders and in its middle.
+func TestResampleLarge(t *testing.T) {
+	const w, h = 4096, 2160
+	g := NewGeometry(w, h, 3840, 2160)
+	g.Mirror, g.Radial = true, [2]float64{0.01, -0.002}
+	src := noisePlate(g.BandW, g.BandH, 11)
+	sx, sy := g.density()
+	for k := range Kernel(len(kernels)) {
+		r := k.NewResampler(g)
+		line := make([]float32, w)
+		for _, y := range []int{0, 1079, h - 1} {
+			r.Row(line, src, y)
+			for _, x0 := range []int{0, 1500, 2048, w - 40} {
+				for x := x0; x < x0+40; x++ {
+					bx, by := g.Map(float64(x), float64(y))
+					if want := exact(k, src, bx, by, sx, sy); math.Abs(float64(line[x])-want) > 2e-3 { // places in float32
+						t.Fatalf("%v at (%d, %d): %v, want %v", k, x, y, line[x], want)
+					}
+				}
+			}
 		}
 	}
 }
@@ -211,17 +237,19 @@ func TestResampleAntialias(t *testing.T) {
 	for i := range src.Pix {
 		src.Pix[i] = float32((i%150 + i/150) % 2)
 	}
-	dst := NewResampler(g).Gray(nil, src)
-	for i, v := range dst.Pix {
-		if x, y := i%50, i/50; x > 2 && y > 2 && x < 47 && y < 47 && math.Abs(float64(v)-0.5) > 0.01 {
-			t.Fatalf("a checkerboard of single pixels at a third of the size is %v at (%d, %d), want 0.5", v, x, y)
+	for k := range Kernel(len(kernels)) {
+		dst := k.NewResampler(g).Gray(nil, src)
+		for i, v := range dst.Pix {
+			if x, y := i%50, i/50; x > 2 && y > 2 && x < 47 && y < 47 && math.Abs(float64(v)-0.5) > 0.01 {
+				t.Fatalf("%v: a checkerboard of single pixels at a third of the size is %v at (%d, %d), want 0.5", k, v, x, y)
+			}
 		}
 	}
 }
 
 func TestResampleForms(t *testing.T) {
-	for _, row := range []Geometry{moved(31, 17, 0.4, 0.3), NewGeometry(31, 17, 64, 40)} {
-		r := NewResampler(row)
+	for i, row := range []Geometry{moved(31, 17, 0.4, 0.3), NewGeometry(31, 17, 64, 40), moved(31, 17, 0.4, 0.3), moved(31, 17, 0.4, 0.3)} {
+		r := []Kernel{Bicubic, Bicubic, Lanczos3, Bilinear}[i].NewResampler(row)
 		src := noisePlate(row.BandW, row.BandH, 5)
 		want := r.Gray(nil, src)
 		if r.Geometry() != row {
@@ -292,6 +320,7 @@ func TestResamplerMisuse(t *testing.T) {
 		f          func()
 	}{
 		{"no geometry", "at least 1x1", func() { NewResampler(Geometry{}) }},
+		{"no such kernel", "0 (bicubic) to 2 (bilinear)", func() { Kernel(9).NewResampler(Identity(8, 8)) }},
 		{"a band plate of another size", "9x8", func() { r.Gray(nil, plate.NewGray(9, 8)) }},
 		{"a row outside", "row 8", func() { r.Row(make([]float32, 8), plate.NewGray(8, 8), 8) }},
 		{"a short row", "7 pixels", func() { r.Row(make([]float32, 7), plate.NewGray(8, 8), 0) }},
@@ -317,10 +346,11 @@ func BenchmarkResampler(b *testing.B) {
 		for _, row := range []struct {
 			name string
 			g    Geometry
-		}{{"homography", homography}, {"radial", g}, {"wide", wide}} {
+			k    Kernel
+		}{{"homography", homography, Bicubic}, {"radial", g, Bicubic}, {"wide", wide, Bicubic}, {"lanczos3", g, Lanczos3}, {"bilinear", g, Bilinear}} {
 			b.Run(fmt.Sprintf("%dx%d/%s", size[0], size[1], row.name), func(b *testing.B) {
 				src := noisePlate(row.g.BandW, row.g.BandH, 1)
-				r := NewResampler(row.g)
+				r := row.k.NewResampler(row.g)
 				dst := r.Gray(nil, src)
 				b.SetBytes(int64(4 * size[0] * size[1]))
 				for b.Loop() {

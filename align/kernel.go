@@ -1,0 +1,128 @@
+package align
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"example.com/twinplate/internal/kernel"
+)
+
+// A Kernel is the way of a Resampler between the pixels. The zero value is Bicubic.
+type Kernel int
+
+const (
+	// Bicubic is the cubic convolution of Keys 1981 with a = -0.5, over 4x4 pixels: exact for quadratics, with
+	// little ringing. It is the quickest by far.
+	Bicubic Kernel = iota
+
+	// Lanczos3 is the sinc function windowed by its own middle lobe stretched to three pixels, over 6x6 pixels,
+	// normalized (Duchon 1979; Turkowski 1990): it keeps the most detail, and rings the most.
+	Lanczos3
+
+	// Bilinear weights the 2x2 pixels around the place: it never overshoots, and softens the most.
+	Bilinear
+)
+
+var kernels = []struct {
+	name  string
+	reach int // pixels from the place to where the kernel ends
+	value func(x float64) float64
+}{
+	{"bicubic", 2, kernel.Keys},
+	{"lanczos3", 3, lanczos3},
+	{"bilinear", 1, func(x float64) float64 { return math.Max(0, 1-math.Abs(x)) }},
+}
+
+func lanczos3(x float64) float64 {
+	switch x = math.Pi * math.Abs(x); {
+	case x == 0:
+		return 1
+	case x >= 3*math.Pi:
+		return 0
+	}
+	return 3 * math.Sin(x) * math.Sin(x/3) / (x * x)
+}
+
+func (k Kernel) valid() bool { return k >= 0 && int(k) < len(kernels) }
+
+func (k Kernel) unknown() error {
+	return fmt.Errorf("there is no kernel %d: they are 0 (%v) to %d (%v)", int(k), Bicubic, len(kernels)-1, Kernel(len(kernels)-1))
+}
+
+// String returns the kernel's name: bicubic, lanczos3 or bilinear.
+func (k Kernel) String() string {
+	if !k.valid() {
+		return fmt.Sprintf("Kernel(%d)", int(k))
+	}
+	return kernels[k].name
+}
+
+// ParseKernel returns the kernel of that name; case does not count.
+func ParseKernel(name string) (Kernel, error) {
+	var names []string
+	for k, v := range kernels {
+		if strings.EqualFold(name, v.name) {
+			return Kernel(k), nil
+		}
+		names = append(names, v.name)
+	}
+	return 0, fmt.Errorf("align: no resampling kernel is called %q: they are %s", name, strings.Join(names, ", "))
+}
+
+// MarshalText gives the kernel's name, for JSON and flags.
+func (k Kernel) MarshalText() ([]byte, error) {
+	if !k.valid() {
+		return nil, fmt.Errorf("align: %w", k.unknown())
+	}
+	return []byte(k.String()), nil
+}
+
+// UnmarshalText reads a name as ParseKernel does.
+func (k *Kernel) UnmarshalText(text []byte) error {
+	parsed, err := ParseKernel(string(text))
+	if err == nil {
+		*k = parsed
+	}
+	return err
+}
+
+// A weights holds a kernel's weights along one axis, at each of a number of fractions of a pixel; the first is
+// that of the pixel at the place's floor + first.
+type weights struct {
+	n, first, phases int
+	w                []float32 // n weights a phase, of phases+1
+}
+
+// newWeights tabulates k widened by scale, or not widened where scale is below 1.2.
+func newWeights(k Kernel, scale float64) *weights {
+	phases := 1024
+	if scale <= 1.2 {
+		scale = 1
+		if k == Lanczos3 {
+			phases = 1 << 14 // steeper than the others, and used for this alone
+		}
+	}
+	reach := int(math.Ceil(float64(kernels[k].reach) * scale))
+	t := &weights{n: 2 * reach, first: 1 - reach, phases: phases}
+	t.w = make([]float32, (phases+1)*t.n)
+	one := make([]float64, t.n)
+	for p := range phases + 1 {
+		sum := 0.0
+		for i := range one {
+			one[i] = kernels[k].value((float64(t.first+i) - float64(p)/float64(phases)) / scale)
+			sum += one[i]
+		}
+		for i, v := range one {
+			t.w[p*t.n+i] = float32(v / sum)
+		}
+	}
+	return t
+}
+
+// at returns the index of the first pixel and the weights for a place along the axis.
+func (t *weights) at(x float64) (first int, w []float32) {
+	f := math.Floor(x)
+	p := int((x-f)*float64(t.phases) + 0.5)
+	return int(f) + t.first, t.w[p*t.n : (p+1)*t.n]
+}
