@@ -140,7 +140,9 @@ type worker struct {
 	each    func(*Result) error
 	seconds map[string]float64
 
-	band     *plate.Gray // in the color camera's frame
+	color    *plate.RGB                          // as it was read
+	band     *plate.Gray                         // in the color camera's frame
+	change   func(*plate.RGB, *plate.Gray) error // alters the plates before they are solved; nil: nothing does
 	solution matte.Solution
 	alpha    *plate.Gray
 	chain    *Chain
@@ -178,6 +180,11 @@ func (w *worker) frame(i int) error {
 	if j.Glare.Strength > 0 {
 		if _, err := j.Glare.Remove(w.band, w.band, j.darkBand); err != nil {
 			return err
+		}
+	}
+	if w.color = color; w.change != nil {
+		if err := w.change(color, w.band); err != nil {
+			return fmt.Errorf("frame %d: %w", p.Number, err)
 		}
 	}
 	at = w.clock("resample", at)

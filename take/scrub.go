@@ -1,0 +1,69 @@
+package take
+
+import (
+	"fmt"
+
+	"example.com/twinplate/composite"
+	"example.com/twinplate/matte"
+	"example.com/twinplate/plate"
+)
+
+// A Scrubber does single frames of a job in any order, each with every station from the plates to the sum: for
+// whoever looks at a take, where Job.Run is for whoever wants all of it. It keeps its planes from frame to frame,
+// and is not safe for concurrent use; a job may have several.
+type Scrubber struct {
+	w     worker
+	frame Scrubbed
+}
+
+// A Scrubbed frame has the planes of every station. They are the Scrubber's own: its next frame overwrites them.
+type Scrubbed struct {
+	Result
+	Color *plate.RGB  // the color plate as it was read
+	Band  *plate.Gray // the band plate, in the color camera's frame
+	Held  *plate.RGB  // transmission * background; nil where the recipe has no background
+}
+
+// NewScrubber returns a Scrubber of the job.
+func (j *Job) NewScrubber() *Scrubber {
+	return &Scrubber{w: worker{job: j, seconds: map[string]float64{}}}
+}
+
+// Frame does the frame of this number as Run does it. Change, which may be nil, may alter the plates before they
+// are solved: to show what goes wrong on a set. Errors are those of Run for one frame, and one that says which
+// frames there are.
+func (s *Scrubber) Frame(number int, change func(color *plate.RGB, band *plate.Gray) error) (*Scrubbed, error) {
+	pairs := s.w.job.take.Pairs
+	for i, p := range pairs {
+		if p.Number != number {
+			continue
+		}
+		s.w.change = change
+		s.w.each = func(r *Result) (err error) {
+			s.frame.Result = *r
+			s.frame.Color, s.frame.Band = s.w.color, s.w.band
+			if r.Background == nil {
+				s.frame.Held = nil
+				return nil
+			}
+			s.frame.Held, err = composite.Held(s.frame.Held, r.Transmission, r.Background)
+			return err
+		}
+		if err := s.w.frame(i); err != nil {
+			return nil, err
+		}
+		return &s.frame, nil
+	}
+	numbers := make([]int, len(pairs))
+	for i, p := range pairs {
+		numbers[i] = p.Number
+	}
+	return nil, fmt.Errorf("there is no frame %d: the take has %s", number, Ranges(numbers))
+}
+
+// Pixel returns the arithmetic of one pixel of a frame that Frame has returned, with the cameras' noise as the
+// recipe gives it, or none.
+func (s *Scrubber) Pixel(f *Scrubbed, x, y int) (matte.Pixel, error) {
+	j := s.w.job
+	return j.solver.Pixel(matte.Sample{Color: f.Color, Band: f.Band}, f.Gain.Value, j.ColorNoise, j.BandNoise, x, y)
+}
