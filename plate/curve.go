@@ -18,6 +18,7 @@ type transfer struct {
 	toLinear, from func(float64) float64
 	light8         func() []float32 // linear light of the 256 codes
 	light16        func() []float32 // linear light of the 65536 codes
+	lightWide      func() []float32 // linear light of the codes from -0.5 to 1.5, in steps of 1/65535
 	encode8        func() *Encoder
 	encode16       func() *Encoder
 }
@@ -25,12 +26,22 @@ type transfer struct {
 func newCurve(name string, toLinear, fromLinear func(float64) float64) Curve {
 	return Curve{&transfer{
 		name: name, toLinear: toLinear, from: fromLinear,
-		light8:   sync.OnceValue(func() []float32 { return light(toLinear, 0xff) }),
-		light16:  sync.OnceValue(func() []float32 { return light(toLinear, 0xffff) }),
+		light8:  sync.OnceValue(func() []float32 { return light(toLinear, 0xff) }),
+		light16: sync.OnceValue(func() []float32 { return light(toLinear, 0xffff) }),
+		lightWide: sync.OnceValue(func() []float32 {
+			table := make([]float32, wideCodes)
+			for i := range table {
+				table[i] = float32(toLinear(float64(i-wideZero) / 0xffff))
+			}
+			return table
+		}),
 		encode8:  sync.OnceValue(func() *Encoder { return buildEncoder(toLinear, fromLinear, 0xff) }),
 		encode16: sync.OnceValue(func() *Encoder { return buildEncoder(toLinear, fromLinear, 0xffff) }),
 	}}
 }
+
+// The codes of transfer.lightWide, and the place of code 0 among them.
+const wideCodes, wideZero = 1 << 17, 1 << 15
 
 // light returns the linear light of the codes 0 to full.
 func light(toLinear func(float64) float64, full int) []float32 {

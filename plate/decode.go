@@ -31,6 +31,8 @@ func RGBFromImage(m image.Image, c Curve) *RGB {
 		return f.Clone()
 	case *RGBA:
 		return f.RGB.Clone()
+	case *video:
+		return f.rgb(c)
 	}
 	size := m.Bounds().Size()
 	f := NewRGB(size.X, size.Y)
@@ -208,6 +210,12 @@ func decode(m image.Image, c Curve, set func(i int, r, g, b, a float32)) {
 				e := &table[v]
 				set(i, e.r, e.g, e.b, e.a)
 				i++
+			}
+		})
+	case *video:
+		m.lines(c, func(y int, red, green, blue []float32) {
+			for x := range red {
+				set(y*w+x, red[x], green[x], blue[x], 1)
 			}
 		})
 	case *Gray:

@@ -138,7 +138,7 @@ func ExampleReadImage() {
 	fmt.Println(err)
 	// Output:
 	// true
-	// ../testdata/plate/sensor10.csv: not a picture that can be read (PNG, JPEG, TIFF or WebP): it begins with "# A meas"
+	// ../testdata/plate/sensor10.csv: not a picture that can be read (PNG, TIFF, JPEG, WebP, YUV4MPEG2, PGM or PPM): it begins with "# A meas"
 }
 
 func ExampleWriteAtomic() {

@@ -68,7 +68,7 @@ func noisyTIFF(t testing.TB) string {
 
 func TestReadErrors(t *testing.T) {
 	pngFile, jpegFile, tiffFile := noisyPNG(t), noisyJPEG(t), noisyTIFF(t)
-	const unknown = "not a picture that can be read (PNG, JPEG, TIFF or WebP): "
+	const unknown = "not a picture that can be read (PNG, TIFF, JPEG, WebP, YUV4MPEG2, PGM or PPM): "
 	for _, row := range []struct{ what, name, content, want string }{
 		{"a text named .png", "0007.png", "hello world", unknown + `it begins with "hello wo"`},
 		{"an empty file", "0007.png", "", unknown + "it is empty"},

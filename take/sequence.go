@@ -11,6 +11,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"example.com/twinplate/plate"
 )
 
 // A Frame is one numbered picture file.
@@ -22,10 +24,7 @@ type Frame struct {
 // A Sequence is the frames of one camera in the order of their numbers, each number once.
 type Sequence []Frame
 
-// extensions are those of the picture files that a folder is searched for.
-var extensions = []string{".png", ".tif", ".tiff", ".jpg", ".jpeg", ".webp"}
-
-// Find returns the sequence that path stands for: a folder (its picture files: PNG, TIFF, JPEG, WebP), a
+// Find returns the sequence that path stands for: a folder (its picture files, told by plate.Extensions), a
 // single file, or a glob as of path/filepath.Match. A file's number is the last group of digits in its name
 // that differs from file to file, so padding and prefix do not matter; a lone file without digits is number 1.
 // An error says when there is no such file, when two files have one number, or when a file has none.
@@ -37,6 +36,7 @@ func Find(path string) (Sequence, error) {
 		if err != nil {
 			return nil, fmt.Errorf("the folder cannot be read: %w", err)
 		}
+		extensions := plate.Extensions()
 		var paths []string
 		for _, e := range entries {
 			if !e.IsDir() && !strings.HasPrefix(e.Name(), ".") && slices.Contains(extensions, strings.ToLower(filepath.Ext(e.Name()))) {

@@ -1,0 +1,260 @@
+package plate
+
+import (
+	"bufio"
+	"bytes"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"image"
+	"image/color"
+	"image/jpeg"
+	"image/png"
+	"io"
+	"strings"
+
+	"golang.org/x/image/tiff"
+	"golang.org/x/image/webp"
+)
+
+// A format is a kind of picture file.
+type format struct {
+	name       string // as in Info
+	title      string // as people write it
+	extensions string // separated by spaces
+	magic      string // the first bytes; a ? is any byte, and a space stands between two that may be
+	probe      func(*source) (Info, error)
+	decode     func(*source, Info) (image.Image, error)
+	least      func(w, h int64) int64 // bytes that no whole file of that many pixels can be below; nil where none are known
+}
+
+func formats() []format {
+	return []format{
+		{"png", "PNG", ".png", "\x89PNG\r\n\x1a\n", probeWith(png.DecodeConfig), decodePNG, leastPNG},
+		{"tiff", "TIFF", ".tif .tiff", "II*\x00 MM\x00*", probeWith(tiff.DecodeConfig), decodeWith(tiff.Decode), nil},
+		{"jpeg", "JPEG", ".jpg .jpeg", "\xff\xd8\xff", probeWith(jpeg.DecodeConfig), decodeWith(jpeg.Decode), leastJPEG},
+		{"webp", "WebP", ".webp", "RIFF????WEBP", probeWith(webp.DecodeConfig), decodeWith(webp.Decode), nil},
+		{"y4m", "YUV4MPEG2", ".y4m", "YUV4MPEG2", probeY4M, decodeY4M, nil},
+		{"pnm", "PGM or PPM", ".pgm .ppm .pnm", "P5 P6", probePNM, decodePNM, nil},
+	}
+}
+
+// Extensions returns the extensions of the picture files that can be read, in lower case and with their dots.
+func Extensions() []string {
+	var all []string
+	for _, f := range formats() {
+		all = append(all, strings.Fields(f.extensions)...)
+	}
+	return all
+}
+
+// formatOf returns the format of the file that begins with head.
+func formatOf(head []byte) (format, error) {
+	var titles []string
+	for _, f := range formats() {
+		for magic := range strings.SplitSeq(f.magic, " ") {
+			if matches(magic, head) {
+				return f, nil
+			}
+		}
+		titles = append(titles, f.title)
+	}
+	begins := fmt.Sprintf("it begins with %q", head[:min(len(head), 8)])
+	if len(head) == 0 {
+		begins = "it is empty"
+	}
+	return format{}, fmt.Errorf("not a picture that can be read (%s): %s", strings.Join(titles, ", "), begins)
+}
+
+func matches(magic string, head []byte) bool {
+	if len(head) < len(magic) {
+		return false
+	}
+	for i := range len(magic) {
+		if magic[i] != '?' && magic[i] != head[i] {
+			return false
+		}
+	}
+	return true
+}
+
+// A source is the bytes of a file, the first of which are in head too.
+type source struct {
+	io.ReaderAt
+	size int64
+	head []byte
+}
+
+// bytes returns the whole file.
+func (s *source) bytes() ([]byte, error) { return s.part(0, s.size) }
+
+// part returns n bytes from offset at, or an error that the file is truncated, before it sets memory aside.
+func (s *source) part(at, n int64) ([]byte, error) {
+	if at < 0 || n < 0 || at > s.size || n > s.size-at {
+		return nil, s.truncated(io.ErrUnexpectedEOF)
+	}
+	b := make([]byte, n)
+	if _, err := s.ReadAt(b, at); err != nil && err != io.EOF {
+		return nil, err
+	} else if err == io.EOF && at+n != s.size {
+		return nil, s.truncated(io.ErrUnexpectedEOF)
+	}
+	return b, nil
+}
+
+// line returns the bytes from offset at up to the next line feed, which must be among the next 4096, and the offset
+// behind that.
+func (s *source) line(at int64) (string, int64, error) {
+	const most = 4096
+	b, err := s.part(at, min(most, s.size-at))
+	if err != nil {
+		return "", 0, err
+	}
+	n := bytes.IndexByte(b, '\n')
+	if n < 0 {
+		if len(b) < most {
+			return "", 0, s.truncated(io.ErrUnexpectedEOF)
+		}
+		return "", 0, fmt.Errorf("damaged: a line of its head is longer than %d bytes", most)
+	}
+	return string(b[:n]), at + int64(n) + 1, nil
+}
+
+func (s *source) truncated(err error) error {
+	if !errors.Is(err, io.ErrUnexpectedEOF) {
+		err = fmt.Errorf("%w: %w", err, io.ErrUnexpectedEOF)
+	}
+	return fmt.Errorf("truncated: the file ends, after %d bytes, before its picture does: %w", s.size, err)
+}
+
+// stream calls do with a reader from the file's beginning, and tells where an error is of its end.
+func (s *source) stream(do func(io.Reader) error) error {
+	file := io.NewSectionReader(s.ReaderAt, 0, s.size)
+	if s.isTIFF() { // which is read here and there
+		err := do(file)
+		if errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, io.EOF) {
+			err = s.truncated(err)
+		}
+		return err
+	}
+	r := &endReader{r: file}
+	err := do(bufio.NewReaderSize(r, 1<<16))
+	if err != nil && r.ended {
+		err = s.truncated(err)
+	}
+	return err
+}
+
+func (s *source) isTIFF() bool { return matches("II*\x00", s.head) || matches("MM\x00*", s.head) }
+
+// An endReader notes that more was asked for than there is, for decoders name that in several ways.
+type endReader struct {
+	r     io.Reader
+	ended bool
+}
+
+func (r *endReader) Read(b []byte) (int, error) {
+	n, err := r.r.Read(b)
+	r.ended = r.ended || err == io.EOF
+	return n, err
+}
+
+// probeWith and decodeWith make a format's functions of those that packages for pictures have.
+func probeWith(config func(io.Reader) (image.Config, error)) func(*source) (Info, error) {
+	return func(s *source) (Info, error) {
+		var c image.Config
+		err := s.stream(func(r io.Reader) (err error) { c, err = config(r); return err })
+		if err != nil {
+			return Info{}, err
+		}
+		return describe(c, s), nil
+	}
+}
+
+func decodeWith(decode func(io.Reader) (image.Image, error)) func(*source, Info) (image.Image, error) {
+	return func(s *source, _ Info) (image.Image, error) {
+		var m image.Image
+		err := s.stream(func(r io.Reader) (err error) { m, err = decode(r); return err })
+		return m, err
+	}
+}
+
+// decodePNG decodes by this package's own decoder where that can read the picture.
+func decodePNG(s *source, info Info) (image.Image, error) {
+	if file, err := s.bytes(); err == nil {
+		if m := quickPNG(file, info.W, info.H); m != nil {
+			return m, nil
+		}
+	}
+	return decodeWith(png.Decode)(s, info)
+}
+
+// leastPNG: deflate makes at most 1032 bytes of one, and a pixel may be a single bit.
+func leastPNG(w, h int64) int64 { return w * h / 8 / 1032 }
+
+// leastJPEG: a block of 8x8 pixels takes one bit or more.
+func leastJPEG(w, h int64) int64 { return ((w + 7) / 8) * ((h + 7) / 8) / 8 }
+
+// describe tells of a picture what its color model does, and the file where that does not.
+func describe(config image.Config, s *source) Info {
+	info := Info{W: config.Width, H: config.Height, Depth: 8, Color: true}
+	head := s.head
+	switch config.ColorModel {
+	case color.Gray16Model:
+		info.Depth, info.Color = 16, false
+	case color.GrayModel:
+		info.Color = false
+	case color.RGBA64Model:
+		info.Depth = 16
+	case color.NRGBA64Model:
+		info.Depth, info.Alpha = 16, true
+	case color.NRGBAModel, color.NYCbCrAModel:
+		info.Alpha = true
+	}
+	if palette, ok := config.ColorModel.(color.Palette); ok {
+		for _, v := range palette {
+			if _, _, _, a := v.RGBA(); a != 0xffff {
+				info.Alpha = true
+			}
+		}
+	}
+	switch {
+	case s.isTIFF():
+		info.Alpha = tiffHasExtraSamples(head, s)
+	case len(head) > 25 && head[0] == 0x89: // PNG
+		const grayAlpha = 4 // the color type in the IHDR chunk
+		if head[25] == grayAlpha {
+			info.Color = false
+		}
+	case len(head) > 24 && bytes.Equal(head[12:16], []byte("VP8L")): // WebP
+		info.Alpha = head[24]&0x10 != 0 // the bit after 14 bits of width and 14 of height
+	}
+	return info
+}
+
+// tiffHasExtraSamples tells whether the first directory of a TIFF file has the tag ExtraSamples, which is of
+// alpha in the files that package tiff reads.
+func tiffHasExtraSamples(head []byte, file io.ReaderAt) bool {
+	if len(head) < 8 {
+		return false
+	}
+	var order binary.ByteOrder = binary.LittleEndian
+	if head[0] == 'M' {
+		order = binary.BigEndian
+	}
+	at := int64(order.Uint32(head[4:]))
+	var entry [12]byte
+	if _, err := file.ReadAt(entry[:2], at); err != nil {
+		return false
+	}
+	for i := range int64(order.Uint16(entry[:2])) {
+		if _, err := file.ReadAt(entry[:], at+2+12*i); err != nil {
+			return false
+		}
+		const extraSamples = 338
+		if order.Uint16(entry[:2]) == extraSamples {
+			return true
+		}
+	}
+	return false
+}

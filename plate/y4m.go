@@ -1,0 +1,384 @@
+package plate
+
+import (
+	"fmt"
+	"image"
+	"image/color"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+)
+
+// A video is a picture of Y'CbCr values: its planes are as the file holds them, its pixels R'G'B'.
+type video struct {
+	w, h    int
+	depth   int // bits of a value; above 8 it has two bytes, the lower first
+	planes  [3][]byte
+	half    [2]bool       // chroma has half as many columns, half as many lines
+	site    [3][2]float32 // where in the luma plane the first Cb and Cr is, by plane: column and line
+	luma    [2]float32    // Y' is luma[0]*value + luma[1]
+	chroma  [2]float32    // and Cb, Cr are chroma[0]*value + chroma[1]
+	red     float32       // R' = Y' + red*Cr
+	green   [2]float32    // G' = Y' + green[0]*Cb + green[1]*Cr
+	blue    float32       // B' = Y' + blue*Cb
+	hasTint bool          // it has chroma at all
+}
+
+// parseY4M reads the head of a YUV4MPEG2 file, as the manual of mjpegtools (yuv4mpeg(5)) describes it, and returns
+// the picture without its planes and the offset of those.
+func parseY4M(s *source) (*video, int64, error) {
+	line, at, err := s.line(0)
+	if err != nil {
+		return nil, 0, err
+	}
+	v := new(video)
+	layout, matrix, narrow := "420jpeg", "BT709", true
+	tokens := strings.Split(line, " ")
+	if tokens[0] != "YUV4MPEG2" {
+		return nil, 0, fmt.Errorf("damaged: its head begins with %.20q, and YUV4MPEG2 files with that word", tokens[0])
+	}
+	for _, token := range tokens[1:] {
+		if token == "" {
+			continue
+		}
+		value := token[1:]
+		switch token[0] {
+		case 'W':
+			v.w, err = strconv.Atoi(value)
+		case 'H':
+			v.h, err = strconv.Atoi(value)
+		case 'C':
+			layout = value
+		case 'I':
+			if value != "p" && value != "?" && value != "" {
+				return nil, 0, fmt.Errorf("interlaced (I%.8s): only progressive frames (Ip) can be read", value)
+			}
+		case 'X':
+			if m, ok := strings.CutPrefix(token, "XMATRIX="); ok {
+				matrix = m
+			} else if r, ok := strings.CutPrefix(token, "XCOLORRANGE="); ok {
+				if narrow = r == "LIMITED"; !narrow && r != "FULL" {
+					return nil, 0, fmt.Errorf("the token %.40q: it must be XCOLORRANGE=LIMITED or XCOLORRANGE=FULL", token)
+				}
+			}
+		}
+		if err != nil {
+			return nil, 0, fmt.Errorf("damaged: the token %.40q of its head must hold a whole number", token)
+		}
+	}
+	if v.w <= 0 || v.h <= 0 {
+		return nil, 0, fmt.Errorf("damaged: %dx%d pixels, and its head must have a width (W) and a height (H) above 0", v.w, v.h)
+	}
+	if err := v.setLayout(layout); err != nil {
+		return nil, 0, err
+	}
+	if err := v.setMatrix(matrix); err != nil {
+		return nil, 0, err
+	}
+	v.setRange(narrow)
+	line, at, err = s.line(at)
+	if err != nil {
+		return nil, 0, err
+	}
+	if line != "FRAME" && !strings.HasPrefix(line, "FRAME ") {
+		return nil, 0, fmt.Errorf("damaged: %.20q stands where its FRAME line must be", line)
+	}
+	return v, at, nil
+}
+
+// setLayout sets what a C token says. Where the first chroma values are is told by the names for 8 bits of 4:2:0; the others
+// have them in line with the first column and, of 4:2:0, between the first two lines, as Recommendations ITU-T H.264
+// and H.265 have where a stream does not tell (chroma_sample_loc_type 0).
+func (v *video) setLayout(layout string) error {
+	name, bits := layout, ""
+	if i := strings.IndexByte(layout, 'p'); i > 0 && layout != "420jpeg" && layout != "420mpeg2" && layout != "420paldv" {
+		name, bits = layout[:i], layout[i+1:]
+	} else if strings.HasPrefix(layout, "mono") {
+		name, bits = "mono", layout[4:]
+	}
+	v.depth = 8
+	if bits != "" {
+		v.depth, _ = strconv.Atoi(bits)
+		if v.depth < 9 || v.depth > 16 {
+			name = ""
+		}
+	}
+	v.hasTint = true
+	left, center := [2]float32{0, 0.5}, [2]float32{0.5, 0.5}
+	switch name {
+	case "420jpeg":
+		v.half, v.site = [2]bool{true, true}, [3][2]float32{1: center, 2: center}
+	case "420":
+		v.half, v.site = [2]bool{true, true}, [3][2]float32{1: center, 2: center}
+		if bits != "" {
+			v.site = [3][2]float32{1: left, 2: left}
+		}
+	case "420mpeg2":
+		v.half, v.site = [2]bool{true, true}, [3][2]float32{1: left, 2: left}
+	case "420paldv": // Cr in the first line and Cb in the second, in turn
+		v.half, v.site = [2]bool{true, true}, [3][2]float32{1: {0, 1}, 2: {0, 0}}
+	case "422":
+		v.half = [2]bool{true, false}
+	case "444":
+	case "mono":
+		v.hasTint = false
+	default:
+		return fmt.Errorf("the chroma layout C%.20s: C420jpeg, C420mpeg2, C420paldv, C420, C422, C444 and Cmono can be read, and with 9 to 16 bits like C420p10, C422p10, C444p10 and Cmono10", layout)
+	}
+	return nil
+}
+
+// setMatrix sets the equations from Y'CbCr to R'G'B': ITU-R BT.601 and BT.709 (items 2.5.1 and 3.2 there), and
+// BT.2020 with non-constant luminance (table 4). All follow from the weights of red and blue in luma.
+func (v *video) setMatrix(name string) error {
+	var red, blue float64
+	switch name {
+	case "BT601":
+		red, blue = 0.299, 0.114
+	case "BT709":
+		red, blue = 0.2126, 0.0722
+	case "BT2020":
+		red, blue = 0.2627, 0.0593
+	default:
+		return fmt.Errorf("the token \"XMATRIX=%.20s\": it must be XMATRIX=BT601, XMATRIX=BT709 or XMATRIX=BT2020", name)
+	}
+	green := 1 - red - blue
+	v.red, v.blue = float32(2*(1-red)), float32(2*(1-blue))
+	v.green = [2]float32{float32(-2 * blue * (1 - blue) / green), float32(-2 * red * (1 - red) / green)}
+	return nil
+}
+
+// setRange sets the quantization of ITU-R BT.2100, table 9, which at 8 and 10 bits is that of BT.601 and BT.709 too.
+func (v *video) setRange(narrow bool) {
+	unit := math.Exp2(float64(v.depth - 8))
+	full := math.Exp2(float64(v.depth)) - 1
+	if narrow {
+		v.luma = [2]float32{float32(1 / (219 * unit)), -16.0 / 219}
+		v.chroma = [2]float32{float32(1 / (224 * unit)), -128.0 / 224}
+		return
+	}
+	v.luma = [2]float32{float32(1 / full), 0}
+	v.chroma = [2]float32{float32(1 / full), float32(-128 * unit / full)}
+}
+
+func probeY4M(s *source) (Info, error) {
+	v, _, err := parseY4M(s)
+	if err != nil {
+		return Info{}, err
+	}
+	return Info{W: v.w, H: v.h, Depth: v.depth, Color: v.hasTint}, nil
+}
+
+func decodeY4M(s *source, _ Info) (image.Image, error) {
+	v, at, err := parseY4M(s)
+	if err != nil {
+		return nil, err
+	}
+	var sizes [3]int64
+	all := int64(0)
+	for i := range sizes {
+		w, h := v.size(i)
+		sizes[i] = int64(w) * int64(h) * int64((v.depth+7)/8)
+		all += sizes[i]
+	}
+	file, err := s.part(at, all)
+	if err != nil {
+		return nil, err
+	}
+	if rest := s.size - at - all; rest > 0 {
+		next := make([]byte, min(5, rest))
+		if _, err := s.ReadAt(next, at+all); err != nil && err != io.EOF {
+			return nil, err
+		}
+		if string(next) == "FRAME" {
+			return nil, fmt.Errorf("it holds several frames: only a file of one can be read")
+		}
+		return nil, fmt.Errorf("damaged: %d bytes follow its picture", rest)
+	}
+	for i, n := range sizes {
+		v.planes[i], file = file[:n], file[n:]
+	}
+	return v, nil
+}
+
+// size returns the columns and lines of a plane.
+func (v *video) size(plane int) (w, h int) {
+	if plane == 0 {
+		return v.w, v.h
+	}
+	if !v.hasTint {
+		return 0, 0
+	}
+	w, h = v.w, v.h
+	if v.half[0] {
+		w = (w + 1) / 2
+	}
+	if v.half[1] {
+		h = (h + 1) / 2
+	}
+	return w, h
+}
+
+// samples puts the values of a plane's line, from column x on, into dst. Beyond its ends the outermost go on.
+func (v *video) samples(dst []float32, plane, x, y int) {
+	w, h := v.size(plane)
+	y = min(max(y, 0), h-1)
+	for ; x < 0 && len(dst) > 0; x, dst = x+1, dst[1:] {
+		v.samples(dst[:1], plane, 0, y)
+	}
+	if more := x + len(dst) - w; more > 0 {
+		inside := len(dst) - more
+		for i := range dst[inside:] {
+			v.samples(dst[inside+i:][:1], plane, w-1, y)
+		}
+		dst = dst[:inside]
+	}
+	if v.depth == 8 {
+		for i, b := range v.planes[plane][y*w+x:][:len(dst)] {
+			dst[i] = float32(b)
+		}
+		return
+	}
+	line := v.planes[plane][2*(y*w+x):][:2*len(dst)]
+	for i := range dst {
+		dst[i] = float32(uint16(line[2*i]) | uint16(line[2*i+1])<<8)
+	}
+}
+
+// between returns where in a plane of chroma, along axis 0 (columns) or 1 (lines), place i of the luma plane is: between
+// j and j+1, nearer to j+1 as f goes to 1.
+func (v *video) between(plane, axis, i int) (j int, f float32) {
+	if !v.half[axis] {
+		return i, 0
+	}
+	at := (float32(i) - v.site[plane][axis]) / 2
+	floor := math.Floor(float64(at))
+	return int(floor), at - float32(floor)
+}
+
+// tint puts the values of a plane of chroma at the pixels of line y, from x on, into dst, linear between its samples.
+// line has room for two lines of the plane.
+func (v *video) tint(dst []float32, plane, x, y int, line [2][]float32) {
+	first, _ := v.between(plane, 0, x)
+	last, _ := v.between(plane, 0, x+len(dst)-1)
+	n := last - first + 2
+	a, b := line[0][:n], line[1][:n]
+	j, f := v.between(plane, 1, y)
+	v.samples(a, plane, first, j)
+	if f > 0 {
+		v.samples(b, plane, first, j+1)
+		for i := range a {
+			a[i] += f * (b[i] - a[i])
+		}
+	}
+	if !v.half[0] {
+		copy(dst, a)
+		return
+	}
+	for parity := range min(2, len(dst)) {
+		j, f := v.between(plane, 0, x+parity)
+		k := j - first
+		for i := parity; i < len(dst); i += 2 {
+			dst[i] = a[k] + f*(a[k+1]-a[k])
+			k++
+		}
+	}
+}
+
+// A videoLine is what it takes to convert a line of a video.
+type videoLine struct {
+	luma, cb, cr []float32
+	spare        [2][]float32
+}
+
+func (v *video) newLine(n int) *videoLine {
+	all := make([]float32, 5*(n+2))
+	next := func(n int) (part []float32) { part, all = all[:n], all[n:]; return part }
+	return &videoLine{next(n), next(n), next(n), [2][]float32{next(n + 2), next(n + 2)}}
+}
+
+// line puts the linear light of the pixels of line y, from x on, into r, g and b. The code values' table is that of
+// transfer.lightWide.
+func (v *video) line(b *videoLine, x, y int, light []float32, red, green, blue []float32) {
+	light = light[:wideCodes]
+	n := len(red)
+	luma, cb, cr := b.luma[:n], b.cb[:n], b.cr[:n]
+	green, blue = green[:n], blue[:n]
+	v.samples(luma, 0, x, y)
+	// In units of the table, whose places are rounded down.
+	const unit, zero = 0xffff, wideZero + 0.5
+	ly, l0 := v.luma[0]*unit, v.luma[1]*unit+zero
+	if !v.hasTint {
+		for i, l := range luma {
+			l := light[widePlace(ly*l+l0)]
+			red[i], green[i], blue[i] = l, l, l
+		}
+		return
+	}
+	v.tint(cb, 1, x, y, b.spare)
+	v.tint(cr, 2, x, y, b.spare)
+	c, c0 := v.chroma[0]*unit, v.chroma[1]*unit
+	kr, kg, kb := v.red, v.green, v.blue
+	for i, l := range luma {
+		l := ly*l + l0
+		u, w := c*cb[i]+c0, c*cr[i]+c0
+		red[i] = light[widePlace(l+kr*w)]
+		green[i] = light[widePlace(l+kg[0]*u+kg[1]*w)]
+		blue[i] = light[widePlace(l+kb*u)]
+	}
+}
+
+// widePlace returns the place in the table of transfer.lightWide of a value in its units.
+func widePlace(v float32) int32 { return min(max(int32(v), 0), wideCodes-1) }
+
+// lines calls do with the linear light of each line of the picture, several at a time.
+func (v *video) lines(c Curve, do func(y int, r, g, b []float32)) {
+	light := c.transfer().lightWide()
+	inBands(v.w, v.h, func(y0, y1 int) {
+		buffer := v.newLine(v.w)
+		r, g, b := make([]float32, v.w), make([]float32, v.w), make([]float32, v.w)
+		for y := y0; y < y1; y++ {
+			v.line(buffer, 0, y, light, r, g, b)
+			do(y, r, g, b)
+		}
+	})
+}
+
+// rgb returns the picture in linear light.
+func (v *video) rgb(c Curve) *RGB {
+	f := NewRGB(v.w, v.h)
+	light := c.transfer().lightWide()
+	inBands(v.w, v.h, func(y0, y1 int) {
+		buffer := v.newLine(v.w)
+		for y := y0; y < y1; y++ {
+			i, j := y*v.w, (y+1)*v.w
+			v.line(buffer, 0, y, light, f.Pix[0][i:j], f.Pix[1][i:j], f.Pix[2][i:j])
+		}
+	})
+	return f
+}
+
+func (v *video) Bounds() image.Rectangle { return image.Rect(0, 0, v.w, v.h) }
+
+// ColorModel returns color.RGBA64Model, or color.Gray16Model where there is no chroma.
+func (v *video) ColorModel() color.Model {
+	if !v.hasTint {
+		return color.Gray16Model
+	}
+	return color.RGBA64Model
+}
+
+// At returns the pixel's R'G'B' in 16 bits, cut off below 0 and above 1.
+func (v *video) At(x, y int) color.Color {
+	if !image.Pt(x, y).In(v.Bounds()) {
+		return color.RGBA64{}
+	}
+	var pixel [3]float32
+	v.line(v.newLine(1), x, y, Linear.transfer().lightWide(), pixel[:1], pixel[1:2], pixel[2:])
+	r, g, b := round(pixel[0], 0xffff), round(pixel[1], 0xffff), round(pixel[2], 0xffff)
+	if !v.hasTint {
+		return color.Gray16{Y: r}
+	}
+	return color.RGBA64{R: r, G: g, B: b, A: 0xffff}
+}
