@@ -19,6 +19,7 @@ import (
 type Job struct {
 	take *Take
 	Registration
+	Timing         Timing // of the frames' pairing
 	Crosstalk      [3]float64
 	CrosstalkSigma [3]float64         // standard errors; 0 where m was not estimated
 	Screen         *matte.Screen      // the model that stands in for a clean band plate; nil where one was shot
@@ -51,12 +52,12 @@ const (
 // where nobody shot a clean band plate, and estimates the crosstalk.
 func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	start := time.Now()
-	j := &Job{take: t, Notes: t.notes}
+	j := &Job{take: t, Notes: t.notes, Timing: t.timing}
 	var err error
 	if j.Registration, err = t.Register(ctx); err != nil {
 		return nil, err
 	}
-	j.resampler = align.NewResampler(j.Geometry)
+	j.resampler = t.recipe.Resample.NewResampler(j.Geometry)
 	if unseen := j.unseen(); unseen > 0.0005 {
 		j.Notes = append(j.Notes, fmt.Sprintf("%.1f %% of the color frame lies outside the band plate: there the band plate's outermost pixels are repeated, and the matte is a guess; frame the band camera a little wider", 100*unseen))
 	}
@@ -384,6 +385,9 @@ func (j *Job) Recipe(gains map[int]float64) Recipe {
 	r := j.take.recipe
 	r.Version = RecipeVersion
 	r.Geometry = Geometry{Mode: "given", Value: &j.Geometry}
+	if r.Offset.Mode == "auto" {
+		r.Offset = Offset{Mode: "given", Value: j.take.timing.Offset}
+	}
 	r.Crosstalk = Crosstalk{Mode: "given", Value: j.Crosstalk}
 	if r.Gain.Mode != "none" && gains != nil {
 		r.Gain = Gain{Mode: "given", Value: gains}

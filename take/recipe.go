@@ -44,8 +44,18 @@ type Recipe struct {
 	BackgroundCurve string `json:"background_curve,omitempty"`
 	OutputCurve     string `json:"output_curve,omitempty"`
 
+	// How the frames lie in time. FPS is the frames a second that time code counts, and what it is read from names
+	// for; Drop says that it drops frames (SMPTE ST 12-1). TimecodeColor and TimecodeBand are the time codes of the
+	// recordings' first frames, or "none"; empty: from the names, where all have one.
+	Offset        Offset  `json:"offset,omitzero"`
+	FPS           float64 `json:"fps,omitempty"`
+	Drop          bool    `json:"drop,omitempty"`
+	TimecodeColor string  `json:"timecode_color,omitempty"`
+	TimecodeBand  string  `json:"timecode_band,omitempty"`
+
 	Frames      string        `json:"frames,omitempty"` // "A-B"; empty: all
 	Geometry    Geometry      `json:"geometry,omitzero"`
+	Resample    align.Kernel  `json:"resample,omitzero"` // how the band plate is resampled: "bicubic" (default), "lanczos3" or "bilinear"
 	Crosstalk   Crosstalk     `json:"crosstalk,omitzero"`
 	Gain        Gain          `json:"gain,omitzero"`
 	BandWeights *[3]float32   `json:"band_weights,omitempty"` // of a band camera's color channels; nil: estimated
@@ -267,6 +277,12 @@ func (r Recipe) Check() error {
 		return fmt.Errorf("the recipe has version %d: it must be %d", r.Version, RecipeVersion)
 	}
 	if _, _, err := ParseFrames(r.Frames); err != nil {
+		return err
+	}
+	if err := r.checkTime(); err != nil {
+		return err
+	}
+	if _, err := r.Resample.MarshalText(); err != nil {
 		return err
 	}
 	for _, w := range r.Write {

@@ -29,6 +29,15 @@ type Sequence []Frame
 // that differs from file to file, so padding and prefix do not matter; a lone file without digits is number 1.
 // An error says when there is no such file, when two files have one number, or when a file has none.
 func Find(path string) (Sequence, error) {
+	paths, err := files(path)
+	if err != nil {
+		return nil, err
+	}
+	return number(paths)
+}
+
+// files returns the picture files that path stands for.
+func files(path string) ([]string, error) {
 	info, err := os.Stat(path)
 	switch {
 	case err == nil && info.IsDir():
@@ -46,9 +55,9 @@ func Find(path string) (Sequence, error) {
 		if len(paths) == 0 {
 			return nil, fmt.Errorf("%s: the folder has no picture in it (%s)", path, strings.Join(extensions, ", "))
 		}
-		return number(paths)
+		return paths, nil
 	case err == nil:
-		return number([]string{path})
+		return []string{path}, nil
 	case !errors.Is(err, fs.ErrNotExist):
 		return nil, err
 	}
@@ -62,7 +71,7 @@ func Find(path string) (Sequence, error) {
 	if len(paths) == 0 {
 		return nil, notFound(path + ": no file matches this pattern")
 	}
-	return number(paths)
+	return paths, nil
 }
 
 // A notFound error is fs.ErrNotExist in words of its own.
@@ -143,7 +152,11 @@ type Pairing struct {
 
 // Match pairs two sequences by frame number. Two single files are a pair whatever their numbers. No pair at
 // all is an error.
-func Match(color, band Sequence) (Pairing, error) {
+func Match(color, band Sequence) (Pairing, error) { return MatchOffset(color, band, 0) }
+
+// MatchOffset is Match for recordings whose numbers do not correspond: the color frame n is paired with the band
+// frame n + offset.
+func MatchOffset(color, band Sequence, offset int) (Pairing, error) {
 	var p Pairing
 	if len(color) == 1 && len(band) == 1 {
 		p.Pairs = []Pair{{color[0].Number, color[0].Path, band[0].Path}}
@@ -152,10 +165,10 @@ func Match(color, band Sequence) (Pairing, error) {
 	i, j := 0, 0
 	for i < len(color) || j < len(band) {
 		switch {
-		case j == len(band) || i < len(color) && color[i].Number < band[j].Number:
+		case j == len(band) || i < len(color) && color[i].Number < band[j].Number-offset:
 			p.NoBand = append(p.NoBand, color[i].Number)
 			i++
-		case i == len(color) || band[j].Number < color[i].Number:
+		case i == len(color) || band[j].Number-offset < color[i].Number:
 			p.NoColor = append(p.NoColor, band[j].Number)
 			j++
 		default:
@@ -165,8 +178,12 @@ func Match(color, band Sequence) (Pairing, error) {
 		}
 	}
 	if len(p.Pairs) == 0 {
-		return p, fmt.Errorf("no color frame has a band frame of the same number: color has %s, band has %s",
-			Ranges(p.NoBand), Ranges(p.NoColor))
+		which := "of the same number"
+		if offset != 0 {
+			which = fmt.Sprintf("whose number is %+d from its own", offset)
+		}
+		return p, fmt.Errorf("no color frame has a band frame %s: color has %s, band has %s; where the cameras count differently, the offset between them must be given, or found from motion (auto)",
+			which, Ranges(p.NoBand), Ranges(p.NoColor))
 	}
 	return p, nil
 }

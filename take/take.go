@@ -20,6 +20,9 @@ type Take struct {
 	Pairing
 	recipe Recipe
 
+	color, band Sequence // all of both recordings
+	timing      Timing
+
 	colorCurve, bandCurve, backgroundCurve, outputCurve plate.Curve
 
 	colorSize, bandSize image.Point
@@ -34,7 +37,11 @@ type Take struct {
 
 // Open finds and pairs the take's frames and reads its reference plates. It needs the recipe's Color and
 // Band. An error names the file, what is wrong with it and what would be right.
-func Open(r Recipe) (*Take, error) {
+func Open(r Recipe) (*Take, error) { return OpenContext(context.Background(), r) }
+
+// OpenContext is Open that ends with ctx.Err() when ctx does: with the offset "auto", it reads up to 192 frames of
+// each camera to find it.
+func OpenContext(ctx context.Context, r Recipe) (*Take, error) {
 	if err := r.Check(); err != nil {
 		return nil, err
 	}
@@ -45,8 +52,22 @@ func Open(r Recipe) (*Take, error) {
 	if err := t.find(); err != nil {
 		return nil, err
 	}
-	if err := t.look(); err != nil {
+	if r.Offset.Mode == "auto" {
+		// The frames must be read before they are paired.
+		if err := t.look(t.color[0].Path, t.band[0].Path); err != nil {
+			return nil, err
+		}
+	}
+	if err := t.offset(ctx); err != nil {
 		return nil, err
+	}
+	if err := t.pair(); err != nil {
+		return nil, err
+	}
+	if r.Offset.Mode != "auto" {
+		if err := t.look(t.Pairs[0].Color, t.Pairs[0].Band); err != nil {
+			return nil, err
+		}
 	}
 	return t, t.references()
 }
@@ -91,28 +112,22 @@ func (t *Take) curves() error {
 }
 
 func (t *Take) find() error {
-	var color, band Sequence
-	for _, s := range []struct {
-		what, path string
-		seq        *Sequence
-		needed     bool
-	}{
-		{"color", t.recipe.Color, &color, true},
-		{"band", t.recipe.Band, &band, true},
-		{"background", t.recipe.Background, &t.background, false},
-	} {
-		if s.path == "" {
-			if s.needed {
-				return fmt.Errorf("no %s plate is given: give a file, a folder or a glob", s.what)
-			}
-			continue
-		}
-		var err error
-		if *s.seq, err = Find(s.path); err != nil {
-			return fmt.Errorf("%s plate: %w", s.what, err)
-		}
+	if err := t.recordings(); err != nil {
+		return err
 	}
-	all, err := Match(color, band)
+	if t.recipe.Background == "" {
+		return nil
+	}
+	var err error
+	if t.background, err = Find(t.recipe.Background); err != nil {
+		return fmt.Errorf("background plate: %w", err)
+	}
+	return nil
+}
+
+// pair makes the pairs of the frames that the recipe selects.
+func (t *Take) pair() error {
+	all, err := MatchOffset(t.color, t.band, t.timing.Offset)
 	if err != nil {
 		return fmt.Errorf("%s and %s: %w", t.recipe.Color, t.recipe.Band, err)
 	}
@@ -132,20 +147,20 @@ func (t *Take) find() error {
 	return nil
 }
 
-// look reads the sizes of the first pair.
-func (t *Take) look() error {
-	color, err := plate.Probe(t.Pairs[0].Color)
+// look reads the sizes of a frame of each camera.
+func (t *Take) look(colorPath, bandPath string) error {
+	color, err := plate.Probe(colorPath)
 	if err != nil {
 		return err
 	}
-	band, err := plate.Probe(t.Pairs[0].Band)
+	band, err := plate.Probe(bandPath)
 	if err != nil {
 		return err
 	}
 	t.colorSize, t.bandSize = image.Pt(color.W, color.H), image.Pt(band.W, band.H)
 	t.weights = t.recipe.BandWeights
 	if band.Color && t.weights == nil {
-		path := t.Pairs[0].Band
+		path := bandPath
 		if t.recipe.CleanBand != "" {
 			seq, err := Find(t.recipe.CleanBand)
 			if err != nil {

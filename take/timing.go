@@ -1,0 +1,343 @@
+package take
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"golang.org/x/sync/errgroup"
+
+	"example.com/twinplate/align"
+	"example.com/twinplate/plate"
+)
+
+// A Timing says how the two recordings were brought together in time.
+type Timing struct {
+	Offset int    // the color frame n is paired with the band frame n + Offset
+	From   string // where that is from: "number", "time code", "the given offset" or "motion"
+
+	// Timecode is the offset by time code, nil where there is none.
+	Timecode *int
+
+	// Motion is what the motion in the paired frames tells; nil where it was not looked at, or does not tell: then
+	// Unsure says why. Its Frames is 0 where the pairs are of the same instants.
+	Motion *align.ClockEstimate
+	Unsure string
+
+	Warnings []string // in plain words, each naming what to do about it
+}
+
+// Fits returns the offset that the motion asks for: Offset where the pairs are right, or the motion does not tell.
+func (t Timing) Fits() int {
+	if t.Motion == nil {
+		return t.Offset
+	}
+	return t.Offset - t.Motion.Frames
+}
+
+// How many frames the recordings' motion is compared over, and at which offsets.
+const (
+	clockShared = 12  // frames that align.Clocks asks for at each offset
+	clockLeast  = 16  // frames in a row, so that some offsets can be held against each other
+	clockFrames = 48  // to check a pairing, two seconds of film from the middle
+	clockReach  = 24  // frames
+	clockSearch = 192 // frames to find an offset, from the beginning
+	searchReach = 96  // frames
+)
+
+// Timing returns how the frames were paired. Motion has been looked at where the recipe's offset is "auto".
+func (t *Take) Timing() Timing { return t.timing }
+
+// CheckTiming is Timing with the motion looked at: it compares the motion in up to 48 consecutive pairs, at offsets of
+// up to 24 frames, and warns where the pairs are not of the same instants. Fewer than 16 consecutive pairs
+// cannot be checked. It reads the frames one pair at a time.
+func (t *Take) CheckTiming(ctx context.Context) (Timing, error) {
+	if t.timing.Motion != nil {
+		return t.timing, nil
+	}
+	var color, band, run Sequence
+	for _, p := range t.Pairs {
+		color, band = append(color, Frame{p.Number, p.Color}), append(band, Frame{p.Number, p.Band})
+	}
+	run = longest(color)
+	from := 0
+	for len(run) > 0 && color[from].Number != run[0].Number {
+		from++
+	}
+	n := min(len(run), clockFrames)
+	from += (len(run) - n) / 2
+	out := t.timing
+	e, err := t.compare(ctx, color[from:from+n], band[from:from+n], min(clockReach, n-clockShared))
+	switch {
+	case errors.As(err, new(unsure)):
+		out.Unsure = err.Error()
+		return out, nil
+	case err != nil:
+		return out, err
+	case e.Frames != 0 && e.Match < 1.2*e.Rival:
+		out.Unsure = fmt.Sprintf("it agrees about as well at several offsets (%.2f and %.2f)", e.Match, e.Rival)
+		return out, nil
+	}
+	out.Motion = e
+	if e.Frames != 0 {
+		out.Warnings = append(out.Warnings, fmt.Sprintf("by their motion the color frame n belongs with the band frame n%+d, and by %s it is paired with n%+d: give the offset %d, or auto", out.Fits(), out.From, out.Offset, out.Fits()))
+	}
+	return out.withStep(), nil
+}
+
+// withStep adds the warning of a fraction of a frame.
+func (t Timing) withStep() Timing {
+	if e := t.Motion; !e.InStep {
+		t.Warnings = append(t.Warnings, "the cameras are not in step: "+Late(e)+"; the matte's edge will be off where the performer moves: lock both cameras to one clock")
+	}
+	return t
+}
+
+// Late says by which part of a frame the band camera is late, in plain words.
+func Late(e *align.ClockEstimate) string {
+	what := "late"
+	if e.Fraction < 0 {
+		what = "early"
+	}
+	return fmt.Sprintf("the band camera is %.2f of a frame %s (standard error %.2f)", math.Abs(e.Fraction), what, e.Sigma)
+}
+
+// An unsure error says that the motion does not tell the offset, and why.
+type unsure string
+
+func (e unsure) Error() string { return string(e) }
+
+// compare finds the offset between the frames of color and band, counted from the first of each. The error is an
+// unsure one where the motion does not tell.
+func (t *Take) compare(ctx context.Context, color, band Sequence, reach int) (*align.ClockEstimate, error) {
+	if s := t.colorSize; min(s.X, t.bandSize.X) < 32 || min(s.Y, t.bandSize.Y) < 18 {
+		return nil, unsure("the frames are too small")
+	}
+	if n := min(len(color), len(band)); n < clockLeast {
+		return nil, unsure(fmt.Sprintf("there are %d frames in a row, and it takes %d", n, clockLeast))
+	}
+	var clocks align.Clocks
+	for i := range max(len(color), len(band)) {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		var c *plate.RGB
+		var b *plate.Gray
+		var both errgroup.Group
+		if i < len(color) {
+			both.Go(func() (err error) { c, err = t.readColor(Pair{Color: color[i].Path}); return err })
+		}
+		if i < len(band) {
+			both.Go(func() (err error) { b, err = t.readBand(Pair{Band: band[i].Path}); return err })
+		}
+		if err := both.Wait(); err != nil {
+			return nil, err
+		}
+		if c != nil {
+			if err := clocks.AddColor(c); err != nil {
+				return nil, fmt.Errorf("%s: %w", color[i].Path, err)
+			}
+		}
+		if b != nil {
+			if err := clocks.AddBand(b); err != nil {
+				return nil, fmt.Errorf("%s: %w", band[i].Path, err)
+			}
+		}
+	}
+	e, err := clocks.Offset(ctx, reach)
+	if errors.Is(err, align.ErrNoMotion) {
+		return nil, unsure("too little moves, or it moves in a steady rhythm")
+	}
+	return e, err
+}
+
+// longest returns the longest part of a sequence without gaps.
+func longest(s Sequence) Sequence {
+	var best Sequence
+	for i := 0; i < len(s); {
+		j := i + 1
+		for j < len(s) && s[j].Number == s[j-1].Number+1 {
+			j++
+		}
+		if j-i > len(best) {
+			best = s[i:j]
+		}
+		i = j
+	}
+	return best
+}
+
+// A recording is one camera's frames.
+type recording struct {
+	frames Sequence
+	first  *Timecode // of the first frame; nil where there is none
+	names  bool      // the frames are numbered by the time code in their names
+}
+
+// origin is what the number of a frame's time code is more than its own.
+func (r recording) origin() int { return r.first.Number() - r.frames[0].Number }
+
+// recording finds a camera's frames. code is the time code of the first, "none", or empty: from the names.
+func (r *Recipe) recording(path, code string) (recording, error) {
+	paths, err := files(path)
+	if err != nil {
+		return recording{}, err
+	}
+	rate, ok := timecodeRate(r.FPS)
+	if ok && code == "" {
+		if seq := byTimecode(paths, rate, r.Drop); seq != nil {
+			first, _ := NameTimecode(seq[0].Path, rate, r.Drop)
+			return recording{seq, &first, true}, nil
+		}
+	}
+	seq, err := number(paths)
+	if err != nil {
+		if _, coded := NameTimecode(paths[0], 60, false); coded && !ok {
+			err = fmt.Errorf("%w; if the names are time code, say how many frames a second it counts (fps)", err)
+		}
+		return recording{}, err
+	}
+	if code == "" || code == "none" {
+		return recording{frames: seq}, nil
+	}
+	first, err := ParseTimecode(code, rate)
+	if first.Drop = first.Drop || r.Drop; err == nil {
+		err = first.Check()
+	}
+	return recording{frames: seq, first: &first}, err
+}
+
+// byTimecode numbers the files by the time code in their names, or returns nil where a name has none or two
+// have the same. A recording that goes past midnight counts on.
+func byTimecode(paths []string, rate int, drop bool) Sequence {
+	var seq Sequence
+	early, late := false, false
+	day := dayOf(rate, drop)
+	for _, p := range paths {
+		c, ok := NameTimecode(p, rate, drop)
+		if !ok {
+			return nil
+		}
+		seq = append(seq, Frame{c.Number(), p})
+		early, late = early || c.Number() < day/4, late || c.Number() >= day-day/4
+	}
+	for i := range seq {
+		if early && late && seq[i].Number < day/2 {
+			seq[i].Number += day
+		}
+	}
+	slices.SortFunc(seq, func(a, b Frame) int { return a.Number - b.Number })
+	for i := 1; i < len(seq); i++ {
+		if seq[i].Number == seq[i-1].Number {
+			return nil
+		}
+	}
+	return seq
+}
+
+// dayOf returns the frames that time code counts in a day.
+func dayOf(rate int, drop bool) int {
+	return Timecode{23, 59, 59, rate - 1, rate, drop}.Number() + 1
+}
+
+// recordings finds both cameras' frames, and their offset by time code.
+func (t *Take) recordings() error {
+	var both [2]recording
+	for i, c := range []struct{ what, path, code string }{{"color", t.recipe.Color, t.recipe.TimecodeColor}, {"band", t.recipe.Band, t.recipe.TimecodeBand}} {
+		if c.path == "" {
+			return fmt.Errorf("no %s plate is given: give a file, a folder or a glob", c.what)
+		}
+		var err error
+		if both[i], err = t.recipe.recording(c.path, c.code); err != nil {
+			return fmt.Errorf("%s plate: %w", c.what, err)
+		}
+	}
+	// The time code of one camera says nothing.
+	if (both[0].first == nil) != (both[1].first == nil) {
+		has, lacks := "color", "band"
+		if both[0].first == nil {
+			has, lacks = lacks, has
+		}
+		t.note("the %s frames have time code and the %s frames have none: it is not used", has, lacks)
+		for i, path := range []string{t.recipe.Color, t.recipe.Band} {
+			if !both[i].names {
+				continue
+			}
+			var err error
+			if both[i], err = t.recipe.recording(path, "none"); err != nil {
+				return fmt.Errorf("%s plate: %w", has, err)
+			}
+		}
+	}
+	color, band := both[0], both[1]
+	t.color, t.band = color.frames, band.frames
+	t.timing = Timing{From: "number"}
+	if color.first != nil && band.first != nil {
+		offset := color.origin() - band.origin()
+		// Where one is from before midnight and the other from after it, a day lies between.
+		day := dayOf(color.first.Rate, color.first.Drop)
+		apart := t.color[0].Number + offset - t.band[0].Number
+		offset -= day * int(math.Round(float64(apart)/float64(day)))
+		t.timing = Timing{Offset: offset, From: "time code", Timecode: &offset}
+		t.note("frames are paired by time code: color frame %d is %v, and band frame %d is %v", t.color[0].Number, color.first, t.band[0].Number, band.first)
+	}
+	return nil
+}
+
+// offset settles the recordings' offset, as the recipe asks for.
+func (t *Take) offset(ctx context.Context) error {
+	switch t.recipe.Offset.Mode {
+	case "given":
+		t.timing.Offset, t.timing.From = t.recipe.Offset.Value, "the given offset"
+	case "auto":
+		if err := t.search(ctx); err != nil {
+			return err
+		}
+	}
+	if code := t.timing.Timecode; code != nil && *code != t.timing.Offset {
+		t.timing.Warnings = append(t.timing.Warnings, fmt.Sprintf("by %s the color frame n goes with the band frame n%+d, and by time code with n%+d: the first is used; look for a camera whose time code was not set", t.timing.From, t.timing.Offset, *code))
+	}
+	return nil
+}
+
+// search finds the offset from the motion, about that of the time code or the numbers where by these the recordings
+// overlap, and else about recordings that begin together.
+func (t *Take) search(ctx context.Context) error {
+	color, band := longest(t.color), longest(t.band)
+	first := max(color[0].Number, band[0].Number-t.timing.Offset)
+	last := min(color[len(color)-1].Number, band[len(band)-1].Number-t.timing.Offset)
+	if last-first >= clockReach {
+		color, band = color[first-color[0].Number:], band[first+t.timing.Offset-band[0].Number:]
+	}
+	color, band = color[:min(len(color), clockSearch)], band[:min(len(band), clockSearch)]
+	e, err := t.compare(ctx, color, band, searchReach)
+	if errors.As(err, new(unsure)) {
+		if t.timing.Timecode == nil {
+			return fmt.Errorf("%s and %s: their motion does not tell the offset: %w; give it as a number of frames", t.recipe.Color, t.recipe.Band, err)
+		}
+		t.timing.Unsure = err.Error()
+		t.timing.Warnings = append(t.timing.Warnings, "the motion does not tell the offset, and the time code is believed: "+err.Error())
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	t.timing.Offset, t.timing.From = band[0].Number-color[0].Number-e.Frames, "motion"
+	if e.Match < 1.2*e.Rival {
+		t.timing.Warnings = append(t.timing.Warnings, fmt.Sprintf("the offset of %+d frames is not certain: the motion agrees about as well at another (%.2f and %.2f); check it against a clap", t.timing.Offset, e.Match, e.Rival))
+	}
+	e.Frames = 0 // of the frames as they are paired now
+	t.timing.Motion = e
+	t.timing = t.timing.withStep()
+	return nil
+}
+
+// paired returns the take with the frames paired at another offset.
+func (t *Take) paired(offset int) (*Take, error) {
+	other := *t
+	other.timing.Offset = offset
+	other.notes = slices.Clone(t.notes)
+	return &other, other.pair()
+}
