@@ -72,6 +72,10 @@ func TestReadAgainstImageMagick(t *testing.T) {
 		{"big-endian.tif", []string{"-depth", "16", "-endian", "MSB", "-compress", "Zip"}, plate.Info{Format: "tiff", Depth: 16, Color: true}, 0},
 		{"gray16.tif", append(gray, "-depth", "16", "-compress", "None"), plate.Info{Format: "tiff", Depth: 16}, 0},
 		{"rgba16.tif", append(alpha, "-depth", "16", "-define", "tiff:alpha=unassociated"), plate.Info{Format: "tiff", Depth: 16, Color: true, Alpha: true}, 0},
+		{"rgb8.ppm", []string{"-depth", "8"}, plate.Info{Format: "pnm", Depth: 8, Color: true}, 0},
+		{"rgb16.ppm", []string{"-depth", "16"}, plate.Info{Format: "pnm", Depth: 16, Color: true}, 0},
+		{"gray8.pgm", append(gray, "-depth", "8"), plate.Info{Format: "pnm", Depth: 8}, 0},
+		{"gray16.pgm", append(gray, "-depth", "16"), plate.Info{Format: "pnm", Depth: 16}, 0},
 		// Decoders of JPEG and WebP round in their own ways; 1/255 is 257.
 		{"color.jpg", []string{"-quality", "95", "-sampling-factor", "1x1"}, plate.Info{Format: "jpeg", Depth: 8, Color: true}, 3 * 257},
 		{"gray.jpg", append(gray, "-quality", "90"), plate.Info{Format: "jpeg", Depth: 8}, 2 * 257},
