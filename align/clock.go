@@ -114,12 +114,23 @@ type ClockEstimate struct {
 	// InStep tells that Fraction is 0 within three times its error, or at most a quarter of a frame.
 	InStep bool
 
-	// Match is how much the two recordings' motion has in common, 0 to 1, less where few frames overlap; Rival is the same for the best
-	// offset that is three frames or more away.
+	// Match is how much the two recordings' motion has in common, 0 to 1, less where few frames overlap; Rival is
+	// the same for the best offset that is three frames or more away. Agreement is it for every offset that was
+	// looked at: pairs of frames and match, in rising order.
 	Match, Rival float64
+	Agreement    [][2]float64
 
 	Mirror   bool     // the motion agrees better with the band plate flipped left to right
 	Warnings []string // in plain words, each naming what to do about it
+}
+
+// Step says in plain words by which part of a frame the band camera is late or early.
+func (e *ClockEstimate) Step() string {
+	late := "late"
+	if e.Fraction < 0 {
+		late = "early"
+	}
+	return fmt.Sprintf("the band camera is %.2f of a frame %s (standard error %.2f)", math.Abs(e.Fraction), late, e.Sigma)
 }
 
 // ErrNoMotion says that the recordings' motion does not tell how they lie in time.
@@ -184,7 +195,9 @@ func (c *Clocks) Offset(ctx context.Context, maxFrames int) (*ClockEstimate, err
 		}
 	}
 	e := &ClockEstimate{Frames: best.lag, Match: math.Max(best.score, 0), Mirror: best.mirror}
-	for lag, s := range byLag {
+	for lag := -maxFrames; lag <= maxFrames; lag++ {
+		s := byLag[lag]
+		e.Agreement = append(e.Agreement, [2]float64{float64(lag), s})
 		if lag < best.lag-2 || lag > best.lag+2 {
 			e.Rival = math.Max(e.Rival, s)
 		}
@@ -209,7 +222,7 @@ func (c *Clocks) Offset(ctx context.Context, maxFrames int) (*ClockEstimate, err
 	e.Sigma = math.Hypot(1.5*e.Sigma, 0.05)
 	e.InStep = math.Abs(e.Fraction) <= math.Max(0.25, 3*e.Sigma)
 	if !e.InStep {
-		e.Warnings = append(e.Warnings, fmt.Sprintf("the cameras are not in step: the band camera is %.2f of a frame late; lock both to one clock, or edges of what moves will not fit", e.Fraction))
+		e.Warnings = append(e.Warnings, fmt.Sprintf("the cameras are not in step: %s; lock both to one clock, or edges of what moves will not fit", e.Step()))
 	}
 	if e.Match < 1.2*e.Rival {
 		e.Warnings = append(e.Warnings, fmt.Sprintf("the offset is not certain: another one agrees almost as well (%.2f and %.2f); check it against a clap or the time code", e.Match, e.Rival))

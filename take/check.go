@@ -54,15 +54,18 @@ type Checkup struct {
 	Side     float64 // where spill comes from: -1 the left of the frame, 1 its right
 	Notes    []string
 
-	Frame   int          // the number of the frame that the pictures show
-	Color   *plate.RGB   // the color plate
-	Band    *plate.Gray  // the band plate in the color plate's frame
-	Alpha   *plate.Gray  // the matte
-	Spill   *plate.Gray  // the transmission where the performer should be solid
-	Sigma   *plate.Gray  // the noise of alpha
-	Screen  *plate.Gray  // the clean band plate without its dark plate: shot, rebuilt or fitted
-	Levels  []float64    // how much of the band plates lies at each level of light, 0 to full scale, in equal steps
-	Escaped [][2]float64 // offset in frames, and how much of the performer's light it leaves on the open screen
+	Frame  int         // the number of the frame that the pictures show
+	Color  *plate.RGB  // the color plate
+	Band   *plate.Gray // the band plate in the color plate's frame
+	Alpha  *plate.Gray // the matte
+	Spill  *plate.Gray // the transmission where the performer should be solid
+	Sigma  *plate.Gray // the noise of alpha
+	Screen *plate.Gray // the clean band plate without its dark plate: shot, rebuilt or fitted
+	Levels []float64   // how much of the band plates lies at each level of light, 0 to full scale, in equal steps
+
+	// Agreement is how much the recordings' motion agrees, 0 to 1, by the band frames that are held against the
+	// color frames: 0 for those that are paired, 1 for the ones after them. Nil where it was not looked at.
+	Agreement [][2]float64
 }
 
 // Worst returns the worst verdict.
@@ -97,7 +100,6 @@ type CheckOptions struct {
 const (
 	checkSamples = 6   // frames that the plates are read from
 	checkGains   = 120 // frames that the lamps are watched over, from the take's first
-	checkSteps   = 3   // frames by which the cameras may be out of step
 	checkLevels  = 64
 )
 
@@ -109,6 +111,9 @@ func (t *Take) Check(ctx context.Context, opt *CheckOptions) (*Checkup, error) {
 		opt = &CheckOptions{}
 	}
 	c := &checker{t: t, out: &Checkup{FPS: opt.FPS}}
+	if err := c.clocks(ctx); err != nil {
+		return nil, err
+	}
 	if err := c.levels(ctx); err != nil {
 		return nil, err
 	}
@@ -117,15 +122,16 @@ func (t *Take) Check(ctx context.Context, opt *CheckOptions) (*Checkup, error) {
 		return nil, err
 	}
 	if job != nil {
-		for _, step := range []func(context.Context) error{c.matte, c.step, func(ctx context.Context) error { return c.lamps(ctx, opt.Progress) }} {
+		for _, step := range []func(context.Context) error{c.matte, func(ctx context.Context) error { return c.lamps(ctx, opt.Progress) }} {
 			if err := step(ctx); err != nil {
 				return nil, err
 			}
 		}
 	}
-	c.out.Notes = append(c.out.Notes, t.notes...)
+	notes := c.t.notes
+	c.out.Notes = append(c.out.Notes, notes...)
 	if job != nil {
-		c.out.Notes = append(c.out.Notes, job.Notes[min(len(t.notes), len(job.Notes)):]...)
+		c.out.Notes = append(c.out.Notes, job.Notes[min(len(notes), len(job.Notes)):]...)
 		c.out.Notes = append(c.out.Notes, job.Warnings...)
 	}
 	c.complete()
@@ -260,9 +266,6 @@ func percentile(pix []float32, q float64) float32 {
 // one are unknown.
 func (c *checker) prepare(ctx context.Context) (*Job, error) {
 	job, err := c.t.Prepare(ctx)
-	if err == nil && job.Residual > poorResidual {
-		err = c.tryOffsets(ctx, &job)
-	}
 	if err == nil {
 		c.job = job
 		return job, nil
@@ -277,63 +280,6 @@ func (c *checker) prepare(ctx context.Context) (*Job, error) {
 		}
 	}
 	return nil, err
-}
-
-// poorResidual is the registration's residual, in pixels, from which the cameras may be out of step.
-const poorResidual = 0.45
-
-// tryOffsets registers color frames with band frames a few numbers apart. Where that fits far better, the job is
-// made anew by that geometry: by the one of plates from different instants, the step could not be told.
-func (c *checker) tryOffsets(ctx context.Context, job **Job) error {
-	t := c.t
-	at := map[int]Pair{}
-	for _, p := range t.Pairs {
-		at[p.Number] = p
-	}
-	best, geometry := 0.75*(*job).Residual, (*align.Estimate)(nil)
-	for _, d := range []int{-1, 1, -2, 2, -3, 3} {
-		if best < 0.5*(*job).Residual {
-			break
-		}
-		var pairs []align.Pair
-		for _, p := range t.samples(registrationSamples) {
-			other, ok := at[p.Number+d]
-			if !ok {
-				continue
-			}
-			color, err := t.readColor(p)
-			if err != nil {
-				return err
-			}
-			band, err := t.readBand(other)
-			if err != nil {
-				return err
-			}
-			pairs = append(pairs, align.Pair{Color: matte.Less(color, color, t.darkColor), Band: t.flat(band)})
-		}
-		if len(pairs) == 0 {
-			continue
-		}
-		e, err := align.FromFootage(ctx, pairs, nil)
-		if ctx.Err() != nil {
-			return ctx.Err()
-		}
-		if err == nil && e.Residual < best {
-			best, geometry = e.Residual, e
-		}
-	}
-	if geometry == nil {
-		return nil
-	}
-	other := *t
-	other.recipe.Geometry = Geometry{Mode: "given", Value: &geometry.Geometry}
-	again, err := other.Prepare(ctx)
-	if err != nil {
-		return err
-	}
-	again.Residual, again.Warnings = (*job).Residual, (*job).Warnings
-	*job = again
-	return nil
 }
 
 // matte reads what the solution of a few frames tells: evenness, spill, crosstalk, noise, focus, registration.
@@ -577,94 +523,40 @@ func (c *checker) registration(ctx context.Context) error {
 	return nil
 }
 
-// step finds by how many frames the cameras are apart: where the plates are of one instant, none of the
-// performer's light stands on the open screen.
-func (c *checker) step(ctx context.Context) error {
-	t, j := c.t, c.job
-	free := j.solver.With(matte.ClampNone)
-	at := map[int]int{}
-	for i, p := range t.Pairs {
-		at[p.Number] = i
+// clocks tells whether the paired frames are of the same instants. Where they are not, all other readings are taken
+// from those that are.
+func (c *checker) clocks(ctx context.Context) error {
+	const title, unit = "Frame offset", "frames"
+	timing, err := c.t.CheckTiming(ctx)
+	if err != nil {
+		return err
 	}
-	sums := make([]float64, 2*checkSteps+1)
-	used := 0
-	noise := 3 * math.Sqrt(j.ColorNoise.Variance(0.05)) / 5
-	for _, p := range t.samples(4 * checkSamples) {
-		if used >= checkSamples {
-			break
-		}
-		// The neighbors must all be there.
-		around := make([]Pair, 0, 2*checkSteps+1)
-		for d := -checkSteps; d <= checkSteps; d++ {
-			if i, ok := at[p.Number+d]; ok {
-				around = append(around, t.Pairs[i])
-			}
-		}
-		if len(around) < 2*checkSteps+1 {
-			continue
-		}
-		color, err := t.readColor(p)
+	e := timing.Motion
+	if e == nil {
+		c.add("frame_offset", title, math.NaN(), unit, Unknown, "The test shot does not tell: "+timing.Unsure+".", "Shoot two seconds in which the performer waves an arm, and not in a steady rhythm.")
+		return nil
+	}
+	for _, a := range slices.Backward(e.Agreement) {
+		c.out.Agreement = append(c.out.Agreement, [2]float64{-a[0], a[1]})
+	}
+	offset := -e.Frames
+	if offset != 0 {
+		c.add("frame_offset", title, float64(offset), unit, Bad,
+			fmt.Sprintf("The cameras are %s apart: color frame n belongs with band frame %s, and by %s it is paired with %s.", frames(e.Frames), from(timing.Fits()), timing.From, from(timing.Offset)),
+			fmt.Sprintf("Start both cameras by one trigger, or jam their time codes. For this shot, give the offset %d.", timing.Fits()))
+		paired, err := c.t.paired(timing.Fits())
 		if err != nil {
 			return err
 		}
-		var own *plate.RGB
-		scores := make([]float64, len(around))
-		for _, k := range append([]int{checkSteps}, 0, 1, 2, 4, 5, 6) { // its own first, for the foreground
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			raw, err := t.readBand(around[k])
-			if err != nil {
-				return err
-			}
-			f := matte.Sample{Color: color, Band: j.resampler.Gray(nil, raw)}
-			g, err := j.gain(around[k].Number, f)
-			if err != nil {
-				return err
-			}
-			s, err := free.Solve(nil, color, f.Band, g.Value)
-			if err != nil {
-				return err
-			}
-			if own == nil {
-				own = s.Foreground
-			}
-			scores[k] = matte.Escaped(own, s.Transmission, noise)
-		}
-		if math.IsNaN(scores[checkSteps]) {
-			continue
-		}
-		for k, v := range scores {
-			sums[k] += v
-		}
-		used++
-	}
-	title := "Frame offset"
-	if used == 0 {
-		c.add("frame_offset", title, math.NaN(), "frames", Unknown, "The test shot is too short, or nobody moves in it.", "Shoot two seconds in which the performer waves an arm.")
+		paired.note("the other readings are of color frames n with band frames %s", from(timing.Fits()))
+		c.t = paired
 		return nil
 	}
-	best := 0
-	for k := range sums {
-		sums[k] /= float64(used)
-		c.out.Escaped = append(c.out.Escaped, [2]float64{float64(k - checkSteps), sums[k]})
-		if sums[k] < sums[best] {
-			best = k
-		}
+	if !e.InStep {
+		c.add("frame_offset", title, -e.Fraction, unit, Bad, "The cameras are not in step: "+e.Step()+".", "Lock both cameras to one clock, so that their shutters open together.")
+		return nil
 	}
-	offset := best - checkSteps
-	worst := slices.Max(sums)
-	switch {
-	case worst < 1.15*sums[best]:
-		c.add("frame_offset", title, math.NaN(), "frames", Unknown, "Too little moves in the test shot to tell.", "Shoot two seconds in which the performer waves an arm.")
-	case offset == 0:
-		c.add("frame_offset", title, 0, "frames", Good, "The cameras run in step.", "")
-	default:
-		by := max(offset, -offset)
-		c.add("frame_offset", title, float64(offset), "frames", Bad,
-			fmt.Sprintf("The color frame n fits the band frame n%+d: the cameras are %d apart.", offset, by),
-			"Start both cameras by one trigger, or jam their time codes; a take that is shot already can be renumbered.")
-	}
+	c.add("frame_offset", title, 0, unit, Good, "The cameras run in step.", "")
 	return nil
 }
 

@@ -297,6 +297,7 @@ type Registration struct {
 	Residual float64 // pixels, as align.Estimate has it; 0 where the geometry was not estimated
 	Model    string  // as align.Estimate has it; "given" or "none"
 	Warnings []string
+	Estimate *align.Estimate // of the footage; nil where the geometry was not estimated from it
 }
 
 // registrationSamples is how many frames the geometry is estimated from: the rig is rigid, and each frame shows
@@ -338,7 +339,7 @@ func (t *Take) Register(ctx context.Context) (Registration, error) {
 	if err != nil {
 		return Registration{}, fmt.Errorf("%s and %s: %w", t.recipe.Color, t.recipe.Band, err)
 	}
-	return Registration{e.Geometry, e.Residual, e.Model, e.Warnings}, nil
+	return Registration{e.Geometry, e.Residual, e.Model, e.Warnings, e}, nil
 }
 
 // flat divides the band plate by the clean one, where there is one, so that an uneven screen does not disturb

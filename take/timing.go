@@ -82,26 +82,33 @@ func (t *Take) CheckTiming(ctx context.Context) (Timing, error) {
 	}
 	out.Motion = e
 	if e.Frames != 0 {
-		out.Warnings = append(out.Warnings, fmt.Sprintf("by their motion the color frame n belongs with the band frame n%+d, and by %s it is paired with n%+d: give the offset %d, or auto", out.Fits(), out.From, out.Offset, out.Fits()))
+		out.Warnings = append(out.Warnings, fmt.Sprintf("by their motion color frame n belongs with band frame %s, and by %s it is paired with %s: give the offset %d, or auto", from(out.Fits()), out.From, from(out.Offset), out.Fits()))
 	}
 	return out.withStep(), nil
+}
+
+// from writes the number of the band frame that an offset gives.
+func from(offset int) string {
+	if offset == 0 {
+		return "n"
+	}
+	return fmt.Sprintf("n%+d", offset)
+}
+
+// frames writes a number of frames without its sign.
+func frames(n int) string {
+	if n == 1 || n == -1 {
+		return "1 frame"
+	}
+	return fmt.Sprintf("%d frames", max(n, -n))
 }
 
 // withStep adds the warning of a fraction of a frame.
 func (t Timing) withStep() Timing {
 	if e := t.Motion; !e.InStep {
-		t.Warnings = append(t.Warnings, "the cameras are not in step: "+Late(e)+"; the matte's edge will be off where the performer moves: lock both cameras to one clock")
+		t.Warnings = append(t.Warnings, "the cameras are not in step: "+e.Step()+"; the matte's edge will be off where the performer moves: lock both cameras to one clock")
 	}
 	return t
-}
-
-// Late says by which part of a frame the band camera is late, in plain words.
-func Late(e *align.ClockEstimate) string {
-	what := "late"
-	if e.Fraction < 0 {
-		what = "early"
-	}
-	return fmt.Sprintf("the band camera is %.2f of a frame %s (standard error %.2f)", math.Abs(e.Fraction), what, e.Sigma)
 }
 
 // An unsure error says that the motion does not tell the offset, and why.
@@ -297,7 +304,7 @@ func (t *Take) offset(ctx context.Context) error {
 		}
 	}
 	if code := t.timing.Timecode; code != nil && *code != t.timing.Offset {
-		t.timing.Warnings = append(t.timing.Warnings, fmt.Sprintf("by %s the color frame n goes with the band frame n%+d, and by time code with n%+d: the first is used; look for a camera whose time code was not set", t.timing.From, t.timing.Offset, *code))
+		t.timing.Warnings = append(t.timing.Warnings, fmt.Sprintf("by %s color frame n belongs with band frame %s, and by time code with %s: the first is used; look for a camera whose time code was not set", t.timing.From, from(t.timing.Offset), from(*code)))
 	}
 	return nil
 }
@@ -326,7 +333,7 @@ func (t *Take) search(ctx context.Context) error {
 	}
 	t.timing.Offset, t.timing.From = band[0].Number-color[0].Number-e.Frames, "motion"
 	if e.Match < 1.2*e.Rival {
-		t.timing.Warnings = append(t.timing.Warnings, fmt.Sprintf("the offset of %+d frames is not certain: the motion agrees about as well at another (%.2f and %.2f); check it against a clap", t.timing.Offset, e.Match, e.Rival))
+		t.timing.Warnings = append(t.timing.Warnings, fmt.Sprintf("the offset %+d is not certain: the motion agrees about as well at another (%.2f and %.2f); check it against a clap", t.timing.Offset, e.Match, e.Rival))
 	}
 	e.Frames = 0 // of the frames as they are paired now
 	t.timing.Motion = e

@@ -144,8 +144,8 @@ func plots(c *take.Checkup) []drawing {
 	if c.Screen != nil {
 		out = append(out, screenPlot(c.Screen))
 	}
-	if len(c.Escaped) > 0 {
-		out = append(out, offsetPlot(c.Escaped))
+	if len(c.Agreement) > 1 {
+		out = append(out, offsetPlot(c.Agreement))
 	}
 	return out
 }
@@ -292,22 +292,18 @@ func screenPlot(f *plate.Gray) drawing {
 
 // offsetPlot shows which frames fit each other.
 func offsetPlot(points [][2]float64) drawing {
-	low, high := math.Inf(1), 0.0
-	for _, p := range points {
-		low, high = min(low, 100*p[1]), max(high, 100*p[1])
-	}
-	low, high = 0.9*low, max(1.05*high, 1e-3)
-	c := newChart("Frame offset", points[0][0]-0.5, points[len(points)-1][0]+0.5, low, high)
+	high := 0.0
 	var line [][2]float64
-	var xs []float64
 	for _, p := range points {
+		high = max(high, 110*p[1])
 		line = append(line, [2]float64{p[0], 100 * p[1]})
-		xs = append(xs, p[0])
 	}
-	c.ticks(xs, []float64{low, (low + high) / 2, high}, func(v float64) string { return fmt.Sprintf("%+.0f", v) }, func(v float64) string { return fmt.Sprintf("%.1f %%", v) }, "band frames later", "light off the performer")
+	first, last := points[0][0], points[len(points)-1][0]
+	c := newChart("Frame offset", first-0.5, last+0.5, 0, high)
+	c.ticks([]float64{first, 0, last}, []float64{0, high / 2, high}, func(v float64) string { return fmt.Sprintf("%+.0f", v) }, percent, "band frames later", "motion in common")
 	c.line("line", line)
 	for _, p := range line {
-		fmt.Fprintf(&c.b, `<circle class="mark" cx="%.1f" cy="%.1f" r="6"/>`, c.x(p[0]), c.y(p[1]))
+		fmt.Fprintf(&c.b, `<circle class="mark" cx="%.1f" cy="%.1f" r="5"/>`, c.x(p[0]), c.y(p[1]))
 	}
-	return c.done("How much of the performer's light falls on the open screen, by which band frames are held against the color frames. It is least where both cameras saw the same moment.")
+	return c.done("How much of their motion the two recordings have in common, by which band frames are held against the color frames. It is most where both cameras saw the same moment.")
 }

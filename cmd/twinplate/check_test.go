@@ -25,7 +25,7 @@ func TestCheck(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	for n := 1; n <= 8; n++ {
+	for n := 1; n <= 18; n++ {
 		shot := set.Frame(n)
 		if err := plate.Write(in(fmt.Sprintf("color/%02d.tif", n)), shot.Color, srgb); err != nil {
 			t.Fatal(err)
