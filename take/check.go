@@ -542,13 +542,13 @@ func (c *checker) clocks(ctx context.Context) error {
 	offset := -e.Frames
 	if offset != 0 {
 		c.add("frame_offset", title, float64(offset), unit, Bad,
-			fmt.Sprintf("The cameras are %s apart: color frame n belongs with band frame %s, and by %s it is paired with %s.", frames(e.Frames), from(timing.Fits()), timing.From, from(timing.Offset)),
+			fmt.Sprintf("The cameras are %s apart: color frame n belongs with band frame %s, and by %s it is paired with %s.", frames(e.Frames), theirs(timing.Fits()), timing.From, theirs(timing.Offset)),
 			fmt.Sprintf("Start both cameras by one trigger, or jam their time codes. For this shot, give the offset %d.", timing.Fits()))
 		paired, err := c.t.paired(timing.Fits())
 		if err != nil {
 			return err
 		}
-		paired.note("the other readings are of color frames n with band frames %s", from(timing.Fits()))
+		paired.note("the other readings are of color frames n with band frames %s", theirs(timing.Fits()))
 		c.t = paired
 		return nil
 	}

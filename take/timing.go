@@ -82,13 +82,13 @@ func (t *Take) CheckTiming(ctx context.Context) (Timing, error) {
 	}
 	out.Motion = e
 	if e.Frames != 0 {
-		out.Warnings = append(out.Warnings, fmt.Sprintf("by their motion color frame n belongs with band frame %s, and by %s it is paired with %s: give the offset %d, or auto", from(out.Fits()), out.From, from(out.Offset), out.Fits()))
+		out.Warnings = append(out.Warnings, fmt.Sprintf("by their motion color frame n belongs with band frame %s, and by %s it is paired with %s: give the offset %d, or auto", theirs(out.Fits()), out.From, theirs(out.Offset), out.Fits()))
 	}
 	return out.withStep(), nil
 }
 
-// from writes the number of the band frame that an offset gives.
-func from(offset int) string {
+// theirs writes the number of the band frame that an offset gives.
+func theirs(offset int) string {
 	if offset == 0 {
 		return "n"
 	}
@@ -304,7 +304,7 @@ func (t *Take) offset(ctx context.Context) error {
 		}
 	}
 	if code := t.timing.Timecode; code != nil && *code != t.timing.Offset {
-		t.timing.Warnings = append(t.timing.Warnings, fmt.Sprintf("by %s color frame n belongs with band frame %s, and by time code with %s: the first is used; look for a camera whose time code was not set", t.timing.From, from(t.timing.Offset), from(*code)))
+		t.timing.Warnings = append(t.timing.Warnings, fmt.Sprintf("by %s color frame n belongs with band frame %s, and by time code with %s: the first is used; look for a camera whose time code was not set", t.timing.From, theirs(t.timing.Offset), theirs(*code)))
 	}
 	return nil
 }
