@@ -183,6 +183,20 @@ type recording struct {
 	names  bool      // the frames are numbered by the time code in their names
 }
 
+// outOfOrder tells that all names have time code, and another order by it.
+func (r recording) outOfOrder() bool {
+	paths := make([]string, len(r.frames))
+	for i, f := range r.frames {
+		paths[i] = f.Path
+	}
+	for i, f := range byTimecode(paths, 60, false) {
+		if f.Path != paths[i] {
+			return true
+		}
+	}
+	return false
+}
+
 // origin is what the number of a frame's time code is more than its own.
 func (r recording) origin() int { return r.first.Number() - r.frames[0].Number }
 
@@ -260,6 +274,9 @@ func (t *Take) recordings() error {
 		if both[i], err = t.recipe.recording(c.path, c.code); err != nil {
 			return fmt.Errorf("%s plate: %w", c.what, err)
 		}
+	}
+	if _, ok := timecodeRate(t.recipe.FPS); !ok && both[0].outOfOrder() {
+		t.note("the names look like time code, and the frames are taken in the order of their last numbers: say how many frames a second it counts (fps)")
 	}
 	// The time code of one camera says nothing.
 	if (both[0].first == nil) != (both[1].first == nil) {
