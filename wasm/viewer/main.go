@@ -1,0 +1,131 @@
+//go:build js
+
+// Command viewer is the playground's canvas: it shows pictures of 16 bits a value, and compares two with a divider.
+// It only looks; every number it shows was made elsewhere. The page runs it in a frame of its own and talks to it
+// by the object twinplateViewer that it puts into that frame's window (see api.go).
+//
+//	GOOS=js GOARCH=wasm go build -trimpath -ldflags="-s -w" -o viewer.wasm ./wasm/viewer
+package main
+
+import (
+	"image"
+	"syscall/js"
+
+	"github.com/hajimehoshi/ebiten/v2"
+)
+
+// A viewer is the whole program's state. All of it is used from the browser's one thread.
+type viewer struct {
+	stage
+	look     look
+	pictures [2]picture
+	paint    painter
+	uniforms map[string]any
+
+	canvas    js.Value
+	ratio     point // device pixels in a client pixel
+	limit     int   // the largest picture width and height
+	listeners map[string][]js.Value
+	snapshots []js.Value // functions that wait for the next frame's pixels
+	hovered   [3]int     // what was last told of the pixel under the pointer
+	press     js.Value   // the timer of a long press
+
+	ready     bool
+	dirty     bool // a frame is on its way
+	viewMoved bool
+	splitting bool // the divider moved
+}
+
+func main() {
+	v := &viewer{
+		look:      newLook(),
+		uniforms:  map[string]any{},
+		listeners: map[string][]js.Value{},
+		dirty:     true,
+	}
+	v.zoom, v.center, v.unit, v.split = 1, point{0.5, 0.5}, 1, 0.5
+	v.hovered[2] = -1
+	ebiten.SetTPS(ebiten.SyncWithFPS)
+	err := ebiten.RunGameWithOptions(v, &ebiten.RunGameOptions{
+		InitUnfocused:     true,
+		ScreenTransparent: true,
+		DisableHiDPI:      true, // the frame's script gives the canvas its size in device pixels
+		ColorSpace:        ebiten.ColorSpaceSRGB,
+	})
+	if err != nil {
+		announce("twinplate-viewer-failed", err.Error())
+	}
+}
+
+// Update opens the viewer to the page in the first frame, when there is a canvas.
+func (v *viewer) Update() error {
+	if !v.ready {
+		v.ready = true
+		v.open()
+	}
+	return nil
+}
+
+// Draw has nothing to draw: DrawFinalScreen draws on the screen itself, and Layout keeps the image between small.
+func (v *viewer) Draw(*ebiten.Image) {}
+
+// Layout implements ebiten.Game.
+func (v *viewer) Layout(w, h int) (int, int) { return 1, 1 }
+
+// DrawFinalScreen draws a frame, and tells the page what has changed.
+func (v *viewer) DrawFinalScreen(screen ebiten.FinalScreen, _ *ebiten.Image, _ ebiten.GeoM) {
+	v.dirty = false
+	v.measure(screen.Bounds().Dx(), screen.Bounds().Dy())
+	v.pictures[0].upload()
+	v.pictures[1].upload()
+	v.draw(screen)
+	v.answer()
+	v.tell()
+}
+
+// measure takes in the sizes of the canvas and of the picture that leads: side 0's, or side 1's alone.
+func (v *viewer) measure(w, h int) {
+	lead := &v.pictures[0]
+	if lead.w == 0 {
+		lead = &v.pictures[1]
+	}
+	if w == v.cw && h == v.ch && lead.w == v.pw && lead.h == v.ph {
+		return
+	}
+	box := v.canvas.Call("getBoundingClientRect")
+	v.ratio = point{float64(w) / max(box.Get("width").Float(), 1), float64(h) / max(box.Get("height").Float(), 1)}
+	v.unit = v.ratio.x
+	v.resize(w, h, lead.w, lead.h)
+	v.viewMoved = true
+}
+
+// answer gives the frame's pixels to those who asked for them.
+func (v *viewer) answer() {
+	if len(v.snapshots) == 0 {
+		return
+	}
+	img := newImage(v.cw, v.ch)
+	v.draw(img)
+	pix := make([]byte, 4*v.cw*v.ch)
+	img.ReadPixels(pix)
+	img.Deallocate()
+	for _, resolve := range v.snapshots {
+		rgba := js.Global().Get("Uint8ClampedArray").New(len(pix))
+		js.CopyBytesToJS(rgba, pix)
+		resolve.Invoke(map[string]any{"w": v.cw, "h": v.ch, "rgba": rgba})
+	}
+	v.snapshots = nil
+}
+
+// wake asks for a frame. The frame's script keeps Ebitengine asleep otherwise.
+func (v *viewer) wake() {
+	if v.dirty {
+		return
+	}
+	v.dirty = true
+	if f := js.Global().Get("twinplateViewerWake"); f.Truthy() {
+		f.Invoke()
+	}
+}
+
+func rectangle(w, h int) image.Rectangle { return image.Rect(0, 0, w, h) }
