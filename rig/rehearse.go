@@ -1,0 +1,79 @@
+package rig
+
+import "math"
+
+// Faults returns the faults of a simulated set that is this plan's rig, with the band camera's noise for both cameras. The
+// simulator has one shape of screen: Unevenness is such that it falls off as far as the planned one. Simulator has the
+// planned screen itself.
+func (p *Plan) Faults() Faults {
+	f := Faults{
+		Crosstalk:   p.Crosstalk,
+		ScreenColor: p.ScreenColor,
+		ScreenLevel: p.ScreenLevel,
+		GainFlicker: p.Flicker,
+		LensBlur:    p.Setup.Target.Blur,
+		ReadNoise:   p.Setup.Band.read(),
+		PhotonNoise: p.Setup.Band.fullScale(),
+		DarkLevel:   0.01, // common practice
+		Bits:        16,
+	}
+	low, high := 0.0, 16.0
+	for range 40 {
+		f.Unevenness = (low + high) / 2
+		if f.falloff() < p.Evenness {
+			low = f.Unevenness
+		} else {
+			high = f.Unevenness
+		}
+	}
+	middle := len(p.Map.S)/2 + p.Map.W/2
+	if s, k := p.Map.S, p.Map.K; s[0] > 0 && k[middle] > 0 {
+		f.CornerLeak = max(k[0]/k[middle]*s[middle]/s[0]-1, 0)
+	}
+	return f
+}
+
+// falloff returns how far the simulated screen falls off, in stops, as Plan.Evenness has it.
+func (f Faults) falloff() float64 {
+	const w, h = 64, 36
+	var v []float64
+	inside := make([]bool, w*h)
+	for i := range w * h {
+		v = append(v, f.shape((float64(i%w)+0.5)/w*2-1, (float64(i/w)+0.5)/h*2-1))
+		inside[i] = true
+	}
+	return math.Log2(part(v, inside, 0.99) / part(v, inside, 0.01))
+}
+
+// Simulator returns a simulated take of s with this plan's rig: as NewSimulator with p.Faults(), but for the screen, which
+// is the planned one in both cameras.
+func (p *Plan) Simulator(s Scene, colorW, colorH, bandW, bandH int, m Mapping, seed uint64) *Simulator {
+	f := p.Faults()
+	f.Unevenness, f.CornerLeak = 0, 0
+	r := NewSimulator(s, colorW, colorH, bandW, bandH, m, f, seed)
+	strongest := max(p.ScreenColor[0], p.ScreenColor[1], p.ScreenColor[2])
+	for y := range colorH {
+		for x := range colorW {
+			if strongest > 0 {
+				r.k[y*colorW+x] = float32(p.Map.at(p.Map.K, (float64(x)+0.5)/float64(colorW), (float64(y)+0.5)/float64(colorH)) / strongest)
+			}
+		}
+	}
+	for i := range r.s {
+		x, y := (float64(r.at[2*i])+0.5)/float64(colorW), (float64(r.at[2*i+1])+0.5)/float64(colorH)
+		r.s[i] = float32(p.Map.at(p.Map.S, x, y) / p.ScreenLevel)
+	}
+	return r
+}
+
+// at returns a plane of the map at a place in the frame, 0 to 1 along both axes: linear between the cells' middles.
+func (m ScreenMap) at(v []float64, x, y float64) float64 {
+	x, y = min(max(x*float64(m.W)-0.5, 0), float64(m.W-1)), min(max(y*float64(m.H)-0.5, 0), float64(m.H-1))
+	i, j := min(int(x), max(m.W-2, 0)), min(int(y), max(m.H-2, 0))
+	u, w := x-float64(i), y-float64(j)
+	row := func(j int) float64 {
+		j = min(j, m.H-1)
+		return mix(v[j*m.W+i], v[j*m.W+min(i+1, m.W-1)], u)
+	}
+	return mix(row(j), row(j+1), w)
+}

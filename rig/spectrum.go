@@ -1,0 +1,161 @@
+package rig
+
+import (
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"sort"
+	"strconv"
+	"strings"
+)
+
+// A Curve is a value at each wavelength in nanometers: a transmission, a reflectance, a sensitivity, or a power
+// for each nanometer.
+type Curve interface {
+	At(nm float64) float64
+}
+
+// A Spectrum is a Curve as a table: pairs of a wavelength in nanometers and a value, in the order of their
+// wavelengths. Between two it is a straight line, and outside the table 0. In JSON it is [[nm, value], ...].
+type Spectrum [][2]float64
+
+// The wavelengths over which light is summed up, in nanometers, and the steps of the sum.
+const (
+	firstNM = 380
+	lastNM  = 780
+	stepNM  = 0.25
+)
+
+const maxSpectrum = 20000 // rows of a table
+
+// ReadSpectrum reads a table of comma-separated values: a wavelength in nanometers and a value in each row, as
+// makers give their curves. One heading row is passed over; further columns are not read. The error names the row
+// and what is wrong with it.
+func ReadSpectrum(r io.Reader) (Spectrum, error) {
+	c := csv.NewReader(r)
+	c.FieldsPerRecord = -1
+	c.TrimLeadingSpace = true
+	c.Comment = '#'
+	var s Spectrum
+	for row := 1; ; row++ {
+		fields, err := c.Read()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return nil, err
+		}
+		if len(fields) < 2 {
+			return nil, fmt.Errorf("row %d has %d columns: a wavelength and a value are needed", row, len(fields))
+		}
+		nm, err1 := strconv.ParseFloat(strings.TrimSpace(fields[0]), 64)
+		v, err2 := strconv.ParseFloat(strings.TrimSpace(fields[1]), 64)
+		if err := errors.Join(err1, err2); err != nil {
+			if row == 1 {
+				continue
+			}
+			return nil, fmt.Errorf("row %d: %q, %q: two numbers are needed", row, fields[0], fields[1])
+		}
+		if s = append(s, [2]float64{nm, v}); len(s) > maxSpectrum {
+			return nil, fmt.Errorf("more than %d rows", maxSpectrum)
+		}
+	}
+	return s, s.Check()
+}
+
+// Check returns an error where s is no table: fewer than 2 rows, wavelengths that do not rise or are outside
+// 100 to 5000 nm, or values that are negative or not finite.
+func (s Spectrum) Check() error {
+	if len(s) < 2 || len(s) > maxSpectrum {
+		return fmt.Errorf("%d rows: a spectrum needs 2 to %d", len(s), maxSpectrum)
+	}
+	for i, p := range s {
+		switch {
+		case !(p[0] >= 100 && p[0] <= 5000):
+			return fmt.Errorf("row %d: %v nm: wavelengths must be 100 to 5000 nm", i+1, p[0])
+		case i > 0 && p[0] <= s[i-1][0]:
+			return fmt.Errorf("row %d: %v nm after %v nm: wavelengths must rise", i+1, p[0], s[i-1][0])
+		case !(p[1] >= 0 && p[1] <= 1e12):
+			return fmt.Errorf("row %d: value %v: it must be 0 or more, and finite", i+1, p[1])
+		}
+	}
+	return nil
+}
+
+// At returns the value at a wavelength.
+func (s Spectrum) At(nm float64) float64 {
+	n := len(s)
+	if n == 0 || nm < s[0][0] || nm > s[n-1][0] {
+		return 0
+	}
+	i := sort.Search(n, func(i int) bool { return s[i][0] >= nm })
+	b := s[i]
+	if b[0] == nm || i == 0 {
+		return b[1]
+	}
+	a := s[i-1]
+	return a[1] + (b[1]-a[1])*(nm-a[0])/(b[0]-a[0])
+}
+
+// Scale returns s with every value times k.
+func (s Spectrum) Scale(k float64) Spectrum {
+	out := slices.Clone(s)
+	for i := range out {
+		out[i][1] *= k
+	}
+	return out
+}
+
+// Plus returns the sum of two tables, with the rows of both.
+func (s Spectrum) Plus(o Spectrum) Spectrum {
+	return s.join(o, func(nm float64) float64 { return s.At(nm) + o.At(nm) })
+}
+
+// Times returns the product of two tables, with the rows of both. Between rows the product is a straight line.
+func (s Spectrum) Times(o Spectrum) Spectrum {
+	return s.join(o, func(nm float64) float64 { return s.At(nm) * o.At(nm) })
+}
+
+func (s Spectrum) join(o Spectrum, f func(float64) float64) Spectrum {
+	var all []float64
+	for _, p := range s {
+		all = append(all, p[0])
+	}
+	for _, p := range o {
+		all = append(all, p[0])
+	}
+	slices.Sort(all)
+	all = slices.Compact(all)
+	out := make(Spectrum, len(all))
+	for i, nm := range all {
+		out[i] = [2]float64{nm, f(nm)}
+	}
+	return out
+}
+
+// Integral returns the area under the table.
+func (s Spectrum) Integral() float64 {
+	sum := 0.0
+	for i := 1; i < len(s); i++ {
+		sum += (s[i][0] - s[i-1][0]) * (s[i][1] + s[i-1][1]) / 2
+	}
+	return sum
+}
+
+// flat is a Curve that is the same everywhere.
+type flat float64
+
+// At implements Curve.
+func (f flat) At(float64) float64 { return float64(f) }
+
+// gauss is a Curve: a bell of height 1.
+type gauss struct{ center, sigma float64 }
+
+// At implements Curve.
+func (g gauss) At(nm float64) float64 {
+	d := (nm - g.center) / g.sigma
+	return math.Exp(-d * d / 2)
+}
