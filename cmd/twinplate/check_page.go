@@ -15,6 +15,7 @@ import (
 
 	"github.com/disintegration/imaging"
 
+	"example.com/twinplate/internal/page"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
 )
@@ -25,9 +26,7 @@ var checkPage string
 var checkTemplate = template.Must(template.New("check").Funcs(template.FuncMap{
 	"number": func(v *float64) string { return fmt.Sprintf("%.2f", *v) },
 	// The verdict has a mark and a word, so that it needs no color.
-	"mark": func(v take.Verdict) string {
-		return map[take.Verdict]string{take.Good: "✓", take.Watch: "!", take.Bad: "✕", take.Unknown: "?"}[v]
-	},
+	"mark": func(v take.Verdict) string { return page.Mark(string(v)) },
 }).Parse(checkPage))
 
 type picture struct {
@@ -42,18 +41,19 @@ type drawing struct {
 
 // writeCheckPage writes the readings as one HTML page that needs no other file.
 func writeCheckPage(w io.Writer, from string, c *take.Checkup) error {
-	page := struct {
+	content := struct {
+		Style                  template.CSS
 		Summary, From, Caution string
 		Readings               []take.Reading
 		Frame                  int
 		Pictures               []picture
 		Plots                  []drawing
 		Notes                  []string
-	}{Summary: summary(c), From: "Test shot: " + from, Caution: strings.TrimPrefix(caution, "Cautions: "), Readings: c.Readings, Frame: c.Frame, Plots: plots(c), Notes: c.Notes}
+	}{Style: template.CSS(page.Style), Summary: summary(c), From: "Test shot: " + from, Caution: strings.TrimPrefix(caution, "Cautions: "), Readings: c.Readings, Frame: c.Frame, Plots: plots(c), Notes: c.Notes}
 	// What is to be done comes first.
 	rank := []take.Verdict{take.Bad, take.Watch, take.Unknown, take.Good}
-	page.Readings = slices.Clone(c.Readings)
-	slices.SortStableFunc(page.Readings, func(a, b take.Reading) int {
+	content.Readings = slices.Clone(c.Readings)
+	slices.SortStableFunc(content.Readings, func(a, b take.Reading) int {
 		return slices.Index(rank, a.Verdict) - slices.Index(rank, b.Verdict)
 	})
 	if c.Color != nil {
@@ -83,10 +83,10 @@ func writeCheckPage(w io.Writer, from string, c *take.Checkup) error {
 			if err != nil {
 				return err
 			}
-			page.Pictures = append(page.Pictures, picture{source, p.caption})
+			content.Pictures = append(content.Pictures, picture{source, p.caption})
 		}
 	}
-	return checkTemplate.Execute(w, page)
+	return checkTemplate.Execute(w, content)
 }
 
 // inline returns a small JPEG of the frame as a data URL.
@@ -150,71 +150,21 @@ func plots(c *take.Checkup) []drawing {
 	return out
 }
 
-// A chart is a drawing of 640x360 units with axes.
-type chart struct {
-	b                      strings.Builder
-	x0, x1, y0, y1         float64 // the data's range
-	left, right, top, foot float64 // of the plot's area
-}
-
-func newChart(title string, x0, x1, y0, y1 float64) *chart {
-	c := &chart{x0: x0, x1: x1, y0: y0, y1: y1, left: 76, right: 620, top: 34, foot: 300}
-	fmt.Fprintf(&c.b, `<svg viewBox="0 0 640 360" role="img" aria-label="%s">`, template.HTMLEscapeString(title))
-	return c
-}
-
-func (c *chart) x(v float64) float64 {
-	return c.left + (v-c.x0)/(c.x1-c.x0)*(c.right-c.left)
-}
-
-func (c *chart) y(v float64) float64 {
-	return c.foot - (min(max(v, c.y0), c.y1)-c.y0)/(c.y1-c.y0)*(c.foot-c.top)
-}
-
-// ticks draws the axes with marks at the places given.
-func (c *chart) ticks(xs, ys []float64, xf, yf func(float64) string, xName, yName string) {
-	for _, v := range ys {
-		fmt.Fprintf(&c.b, `<path class="grid" d="M%.1f %.1fH%.1f"/><text x="%.1f" y="%.1f" text-anchor="end">%s</text>`, c.left, c.y(v), c.right, c.left-8, c.y(v)+5, yf(v))
-	}
-	for _, v := range xs {
-		fmt.Fprintf(&c.b, `<path class="axis" d="M%.1f %.1fv6"/><text x="%.1f" y="%.1f" text-anchor="middle">%s</text>`, c.x(v), c.foot, c.x(v), c.foot+22, xf(v))
-	}
-	fmt.Fprintf(&c.b, `<path class="axis" d="M%.1f %.1fV%.1fH%.1f"/>`, c.left, c.top, c.foot, c.right)
-	fmt.Fprintf(&c.b, `<text x="%.1f" y="350" text-anchor="middle">%s</text><text x="%.1f" y="14">%s</text>`, (c.left+c.right)/2, xName, 4.0, yName)
-}
-
-func (c *chart) line(class string, points [][2]float64) {
-	c.b.WriteString(`<path class="` + class + `" d="`)
-	for i, p := range points {
-		verb := "L"
-		if i == 0 {
-			verb = "M"
-		}
-		fmt.Fprintf(&c.b, "%s%.1f %.1f", verb, c.x(p[0]), c.y(p[1]))
-	}
-	c.b.WriteString(`"/>`)
-}
-
-func (c *chart) done(caption string) drawing {
-	c.b.WriteString("</svg>")
-	return drawing{template.HTML(c.b.String()), caption}
-}
-
-func percent(v float64) string { return fmt.Sprintf("%.0f %%", v) }
-func whole(v float64) string   { return fmt.Sprintf("%.0f", v) }
+// done returns the finished drawing.
+func done(c *page.Chart, caption string) drawing { return drawing{template.HTML(c.SVG()), caption} }
 
 // levelPlot shows how much of the band plates lies at each level, on a logarithmic scale.
 func levelPlot(levels []float64) drawing {
-	c := newChart("Levels of the band plate", 0, 100, -4, 0)
+	c := page.NewChart("Levels of the band plate", 0, 100, -4, 0)
 	for i, v := range levels {
 		if v <= 0 {
 			continue
 		}
-		x0, x1 := c.x(100*float64(i)/float64(len(levels))), c.x(100*float64(i+1)/float64(len(levels)))
-		fmt.Fprintf(&c.b, `<rect class="bar" x="%.1f" y="%.1f" width="%.1f" height="%.1f"/>`, x0+0.5, c.y(math.Log10(v)), x1-x0-1, c.foot-c.y(math.Log10(v)))
+		x0, x1 := c.X(100*float64(i)/float64(len(levels))), c.X(100*float64(i+1)/float64(len(levels)))
+		c.Add(`<rect class="bar" x="%.1f" y="%.1f" width="%.1f" height="%.1f"/>`, x0+0.5, c.Y(math.Log10(v)), x1-x0-1, c.Foot()-c.Y(math.Log10(v)))
 	}
-	c.ticks([]float64{0, 25, 50, 75, 100}, []float64{-4, -3, -2, -1, 0}, percent, func(v float64) string { return fmt.Sprintf("%g %%", 100*math.Pow(10, v)) }, "light, of full scale", "part of the frame")
-	return c.done("How much of the band plates lies at each level. A bar at the right end is light that clips.")
+	c.Ticks([]float64{0, 25, 50, 75, 100}, []float64{-4, -3, -2, -1, 0}, page.Percent, func(v float64) string { return fmt.Sprintf("%g %%", 100*math.Pow(10, v)) }, "light, of full scale", "part of the frame")
+	return done(c, "How much of the band plates lies at each level. A bar at the right end is light that clips.")
 }
 
 // gainPlot shows the lamps over the take.
@@ -234,13 +184,13 @@ func gainPlot(c *take.Checkup) drawing {
 	if low == high {
 		low, high = low-step, high+step
 	}
-	p := newChart("The lamps over the test shot", first, last, low, high)
+	p := page.NewChart("The lamps over the test shot", first, last, low, high)
 	var ys []float64
 	for v := low; v <= high+1e-9; v += step {
 		ys = append(ys, v)
 	}
-	p.ticks([]float64{first, math.Round((first + last) / 2), last}, ys, whole, percent, "frame", "brightness")
-	p.line("line", line)
+	p.Ticks([]float64{first, math.Round((first + last) / 2), last}, ys, page.Whole, page.Percent, "frame", "brightness")
+	p.Line("line", line)
 	caption := "The lamps, over those of the clean plate. No beat with the shutter is seen."
 	if f := c.Flicker; f.Frequency > 0 {
 		caption = fmt.Sprintf("The lamps, over those of the clean plate. They beat with the shutter every %.1f frames, by %.1f %%.", 1/f.Frequency, 100*f.Amplitude)
@@ -248,7 +198,7 @@ func gainPlot(c *take.Checkup) drawing {
 			caption = fmt.Sprintf("The lamps, over those of the clean plate. They beat with the shutter at %.2f Hz, by %.1f %%.", f.Frequency*c.FPS, 100*f.Amplitude)
 		}
 	}
-	return p.done(caption)
+	return done(p, caption)
 }
 
 // screenPlot shows the screen's fall-off along its middle row and column, in stops.
@@ -279,15 +229,15 @@ func screenPlot(f *plate.Gray) drawing {
 	row, a := profile(f.W, f.H, func(x, y int) float32 { return f.Pix[y*f.W+x] })
 	column, b := profile(f.H, f.W, func(y, x int) float32 { return f.Pix[y*f.W+x] })
 	floor := math.Floor(min(a, b, -1))
-	c := newChart("Evenness of the screen", 0, 100, floor, 0.5)
+	c := page.NewChart("Evenness of the screen", 0, 100, floor, 0.5)
 	var ys []float64
 	for v := floor; v <= 0; v++ {
 		ys = append(ys, v)
 	}
-	c.ticks([]float64{0, 50, 100}, ys, percent, func(v float64) string { return fmt.Sprintf("%+.0f", v) }, "across the frame", "stops")
-	c.line("line", row)
-	c.line("dash", column)
-	return c.done("The screen's fall-off from its brightest: from left to right along the middle (solid), and from top to bottom (dashed).")
+	c.Ticks([]float64{0, 50, 100}, ys, page.Percent, func(v float64) string { return fmt.Sprintf("%+.0f", v) }, "across the frame", "stops")
+	c.Line("line", row)
+	c.Line("dash", column)
+	return done(c, "The screen's fall-off from its brightest: from left to right along the middle (solid), and from top to bottom (dashed).")
 }
 
 // offsetPlot shows which frames fit each other.
@@ -299,11 +249,11 @@ func offsetPlot(points [][2]float64) drawing {
 		line = append(line, [2]float64{p[0], 100 * p[1]})
 	}
 	first, last := points[0][0], points[len(points)-1][0]
-	c := newChart("Frame offset", first-0.5, last+0.5, 0, high)
-	c.ticks([]float64{first, 0, last}, []float64{0, high / 2, high}, func(v float64) string { return fmt.Sprintf("%+.0f", v) }, percent, "band frames later", "motion in common")
-	c.line("line", line)
+	c := page.NewChart("Frame offset", first-0.5, last+0.5, 0, high)
+	c.Ticks([]float64{first, 0, last}, []float64{0, high / 2, high}, func(v float64) string { return fmt.Sprintf("%+.0f", v) }, page.Percent, "band frames later", "motion in common")
+	c.Line("line", line)
 	for _, p := range line {
-		fmt.Fprintf(&c.b, `<circle class="mark" cx="%.1f" cy="%.1f" r="5"/>`, c.x(p[0]), c.y(p[1]))
+		c.Add(`<circle class="mark" cx="%.1f" cy="%.1f" r="5"/>`, c.X(p[0]), c.Y(p[1]))
 	}
-	return c.done("How much of their motion the two recordings have in common, by which band frames are held against the color frames. It is most where both cameras saw the same moment.")
+	return done(c, "How much of their motion the two recordings have in common, by which band frames are held against the color frames. It is most where both cameras saw the same moment.")
 }
