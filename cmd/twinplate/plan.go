@@ -1,0 +1,139 @@
+package main
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"example.com/twinplate/internal/page"
+	"example.com/twinplate/plate"
+	"example.com/twinplate/rig"
+)
+
+type plan struct {
+	File    string `arg:"" optional:"" help:"The rig: a JSON file like the one that --example prints."`
+	Out     string `help:"Write the plan to a file: a page (.html), or the numbers (.json)." placeholder:"F.html"`
+	JSON    bool   `name:"json" help:"Print one JSON object instead of text."`
+	Example bool   `help:"Print the file of an example rig, to begin with."`
+}
+
+func (plan) Help() string {
+	return examples(
+		"twinplate plan --example > rig.json",
+		"twinplate plan rig.json",
+		"twinplate plan rig.json --out plan.html") +
+		"\n\nThe file has the screen, its lamps, the performer's place, the set lights, the beam splitter, and for both cameras the sensor, the lens and the filters. Fields that end in _m are meters, _mm millimeters, _um micrometers, _nm nanometers. " +
+		"A light has the name of a CIE illuminant (" + strings.Join(rig.Illuminants(), ", ") + ") or a curve. A filter has the kind pass or block with center_nm and width_nm, or the kind curve. " +
+		"A maker's curve is \"curve_file\", a CSV file of nanometers and values beside the rig's file, or \"curve\", [[nm, value], ...]. What is left out is assumed, and the plan says what that was.\n\n" +
+		caution
+}
+
+// Run works out what a rig will give, and prints it.
+func (c *plan) Run(t *terminal) error {
+	if c.Example {
+		_, err := t.stdout.Write(rig.PierSetup())
+		return err
+	}
+	if c.File == "" {
+		return usageError{fmt.Errorf("the rig's file is missing: twinplate plan --example prints one to begin with")}
+	}
+	ext := strings.ToLower(filepath.Ext(c.Out))
+	if c.Out != "" && ext != ".html" && ext != ".json" {
+		return usageError{fmt.Errorf("--out %s: it must end in .html or .json", c.Out)}
+	}
+	p, err := readPlan(c.File)
+	if err != nil {
+		return fmt.Errorf("%s: %w", c.File, err)
+	}
+	if c.Out != "" {
+		if err := plate.WriteAtomic(c.Out, func(w io.Writer) error {
+			if ext == ".json" {
+				return (&terminal{stdout: w}).object(p)
+			}
+			return page.Plan(w, p)
+		}); err != nil {
+			return err
+		}
+	}
+	if c.JSON {
+		return t.object(p)
+	}
+	printPlan(t, p)
+	if c.Out != "" {
+		t.printf("\nwritten to %s\n", c.Out)
+	}
+	return nil
+}
+
+// maxRig bounds the files that a rig is read from, in bytes.
+const maxRig = 4 << 20
+
+// readPlan reads a rig's file and the curves that it names, which are relative to its folder.
+func readPlan(path string) (*rig.Plan, error) {
+	open := func(path string) (io.ReadCloser, error) {
+		f, err := os.Open(path)
+		if err != nil {
+			return nil, err
+		}
+		if info, err := f.Stat(); err == nil && info.Size() > maxRig {
+			f.Close()
+			return nil, fmt.Errorf("%s has %d bytes: it must have %d or less", path, info.Size(), maxRig)
+		}
+		return f, nil
+	}
+	f, err := open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	var data bytes.Buffer
+	if _, err := data.ReadFrom(io.LimitReader(f, maxRig+1)); err != nil {
+		return nil, err
+	}
+	setup, err := rig.ParseSetup(data.Bytes())
+	if err != nil {
+		return nil, err
+	}
+	if err := setup.ReadCurves(func(name string) (io.ReadCloser, error) {
+		if !filepath.IsAbs(name) {
+			name = filepath.Join(filepath.Dir(path), name)
+		}
+		return open(name)
+	}); err != nil {
+		return nil, err
+	}
+	return setup.Plan()
+}
+
+func printPlan(t *terminal, p *rig.Plan) {
+	for _, r := range p.Readings {
+		t.printf("%-6s %-30s %.2f %s\n%-6s %s\n", r.Verdict, r.Title, r.Value, r.Unit, "", r.Meaning)
+		if r.Advice != "" {
+			t.printf("%-6s To change: %s\n", "", r.Advice)
+		}
+	}
+	t.printf("\nSet lights: lux, m (the strongest, in %%), transmission of a white costume before and after it is taken off\n")
+	for _, l := range p.Lights {
+		t.printf("  %-16s %6.0f lux   m %5.2f %%   %5.2f %% before, %.2f %% after\n", l.Name, l.Lux, 100*max(l.Crosstalk[0], l.Crosstalk[1], l.Crosstalk[2]), 100*l.Before, 100*l.After)
+	}
+	t.printf("\nTo record\n")
+	for _, r := range p.Records {
+		t.printf("  [ ] %s: %s\n      %s\n", r.What, r.How, r.Why)
+	}
+	t.printf("\nThe order on the day\n")
+	for _, s := range p.Day {
+		t.printf("  %-14s %s\n", s.When, s.Do)
+	}
+	t.printf("\nCautions\n")
+	for _, s := range p.Cautions {
+		t.printf("  %s\n", s)
+	}
+	t.printf("\nAssumed\n")
+	for _, s := range p.Assumed {
+		t.printf("  %s\n", s)
+	}
+	t.printf("\n%s\n", p.Summary())
+}
