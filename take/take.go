@@ -265,6 +265,9 @@ func sized(path, what string, got, want image.Point) error {
 	return nil
 }
 
+// ReadColor reads the color plate of a pair, in linear light.
+func (t *Take) ReadColor(p Pair) (*plate.RGB, error) { return t.readColor(p) }
+
 func (t *Take) readColor(p Pair) (*plate.RGB, error) {
 	f, err := plate.ReadRGB(p.Color, t.colorCurve, nil)
 	if err != nil {
@@ -297,7 +300,10 @@ type Registration struct {
 	Residual float64 // pixels, as align.Estimate has it; 0 where the geometry was not estimated
 	Model    string  // as align.Estimate has it; "given" or "none"
 	Warnings []string
-	Estimate *align.Estimate // of the footage; nil where the geometry was not estimated from it
+
+	// The estimate that the geometry is from; both are nil where it was given.
+	Estimate *align.Estimate
+	Chart    *align.ChartEstimate
 }
 
 // registrationSamples is how many frames the geometry is estimated from: the rig is rigid, and each frame shows
@@ -339,7 +345,7 @@ func (t *Take) Register(ctx context.Context) (Registration, error) {
 	if err != nil {
 		return Registration{}, fmt.Errorf("%s and %s: %w", t.recipe.Color, t.recipe.Band, err)
 	}
-	return Registration{e.Geometry, e.Residual, e.Model, e.Warnings, e}, nil
+	return Registration{Geometry: e.Geometry, Residual: e.Residual, Model: e.Model, Warnings: e.Warnings, Estimate: e}, nil
 }
 
 // flat divides the band plate by the clean one, where there is one, so that an uneven screen does not disturb

@@ -14,10 +14,9 @@ import (
 
 type check struct {
 	plates
-	Geometry string  `help:"Geometry between the cameras: auto (from the footage, the default), none, or a file from register." placeholder:"F|auto|none"`
-	FPS      float64 `name:"fps" help:"Frames a second, for the lamps' beat in hertz." placeholder:"N"`
-	Out      string  `help:"Folder for the page, check.html, and the same readings as check.json." placeholder:"DIR"`
-	JSON     bool    `name:"json" help:"Print one JSON object instead of text."`
+	Geometry string `help:"Geometry between the cameras: auto (from the footage, the default), none, or a file from register." placeholder:"F|auto|none"`
+	Out      string `help:"Folder for the page, check.html, and the same readings as check.json." placeholder:"DIR"`
+	JSON     bool   `name:"json" help:"Print one JSON object instead of text."`
 }
 
 func (check) Help() string {
@@ -56,7 +55,9 @@ func newFlickerReport(f matte.Flicker, fps float64) flickerReport {
 
 func (c *check) Run(t *terminal) error {
 	var r take.Recipe
-	c.into(&r)
+	if err := c.into(&r); err != nil {
+		return err
+	}
 	if c.Geometry != "" {
 		r.Geometry = take.ParseGeometry(c.Geometry)
 	}
@@ -68,10 +69,7 @@ func (c *check) Run(t *terminal) error {
 			return usageError{fmt.Errorf("%s is missing: see twinplate check --help", need.flag)}
 		}
 	}
-	if c.FPS != 0 && !(c.FPS >= 1 && c.FPS <= 1000) {
-		return usageError{fmt.Errorf("--fps %v: it must be 1 to 1000", c.FPS)}
-	}
-	opened, err := take.Open(r)
+	opened, err := take.OpenContext(t.ctx, r)
 	if err != nil {
 		return err
 	}

@@ -4,6 +4,8 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -16,7 +18,13 @@ import (
 // plates are the flags that say which take, for comp and register.
 type plates struct {
 	Color string `help:"Color plate: a file, a folder, or a quoted glob." placeholder:"PATH"`
-	Band  string `help:"Band plate, likewise. Frames are paired by number." placeholder:"PATH"`
+	Band  string `help:"Band plate, likewise. Frames are paired by number, or by the time code in their names with --fps." placeholder:"PATH"`
+
+	Offset        string  `help:"Pair color frame n with band frame n+N, or find N from the motion (auto). Default none: the same number or time code." placeholder:"N|auto|none"`
+	FPS           float64 `name:"fps" help:"Frames a second, for time code and for the lamps' beat: 23.976, 24, 25, 29.97 and so on." placeholder:"N"`
+	Drop          bool    `help:"The time code drops frames, where the names do not say so by a semicolon (29.97 and 59.94 frames a second)."`
+	TimecodeColor string  `help:"Time code of the first color frame, like 01:02:03:04, or none. Default: from the names, where all have it." placeholder:"TC"`
+	TimecodeBand  string  `help:"Time code of the first band frame, likewise." placeholder:"TC"`
 
 	CleanBand  string `help:"Clean band plate: the screen with nobody before it. A folder or glob is averaged. Without it one is rebuilt from the take." placeholder:"F"`
 	CleanColor string `help:"Clean color plate. Without it the screen's light in color is estimated." placeholder:"F"`
@@ -30,7 +38,18 @@ type plates struct {
 }
 
 // into writes the flags that are set over the recipe's fields.
-func (p plates) into(r *take.Recipe) {
+func (p plates) into(r *take.Recipe) (err error) {
+	if p.Offset != "" {
+		if r.Offset, err = take.ParseOffset(p.Offset); err != nil {
+			return usageError{err}
+		}
+	}
+	if p.FPS != 0 {
+		r.FPS = p.FPS
+	}
+	r.Drop = r.Drop || p.Drop
+	override(&r.TimecodeColor, p.TimecodeColor)
+	override(&r.TimecodeBand, p.TimecodeBand)
 	override(&r.Color, p.Color)
 	override(&r.Band, p.Band)
 	override(&r.CleanBand, p.CleanBand)
@@ -40,6 +59,7 @@ func (p plates) into(r *take.Recipe) {
 	override(&r.ColorCurve, p.ColorCurve)
 	override(&r.BandCurve, p.BandCurve)
 	override(&r.Frames, p.Frames)
+	return nil
 }
 
 func override(to *string, flag string) {
@@ -58,6 +78,7 @@ type comp struct {
 	FitScale        float64  `help:"Enlarge the background about its center." placeholder:"S"`
 	Out             string   `help:"Folder for the results; each product has a folder in it." placeholder:"DIR"`
 	Geometry        string   `help:"Geometry between the cameras: auto (from the footage, the default), none, or a file from register." placeholder:"F|auto|none"`
+	Resample        string   `help:"Kernel that the band plate is resampled by: bicubic (the default), lanczos3 (sharper, rings more) or bilinear (softer)." placeholder:"NAME"`
 	Crosstalk       string   `help:"Set light that the band camera sees: auto (the default), none, or three numbers." placeholder:"R,G,B|auto|none"`
 	Gain            string   `help:"The lamps' gain: auto (one a frame, the default) or none." placeholder:"auto|none"`
 	Clamp           string   `help:"What is kept within the range of light: transmission (the default), none or all." placeholder:"WHAT"`
@@ -80,6 +101,7 @@ func (comp) Help() string {
 	return examples(
 		"twinplate comp --color color --band band --background sea.png --out out",
 		"twinplate comp --color 'a_*.png' --band 'b_*.tif' --clean-band clean.tif --background sea/ --out out --write comp,matte,foreground",
+		"twinplate comp --color color --band band --offset auto --background sea.png --out out --save-recipe take12.json",
 		"twinplate comp --recipe take12.json --frames 40-60 --out out") +
 		"\n\nResults are OUT/comp/NNNN.png, OUT/matte/NNNN.png and so on, with the color plate's frame numbers. " +
 		"A matte is alpha, linear. The foreground is premultiplied, on black. " +
@@ -95,7 +117,9 @@ func (c *comp) recipe() (take.Recipe, error) {
 			return r, err
 		}
 	}
-	c.into(&r)
+	if err := c.into(&r); err != nil {
+		return r, err
+	}
 	override(&r.Background, c.Background)
 	override(&r.BackgroundCurve, c.BackgroundCurve)
 	override(&r.OutputCurve, c.OutputCurve)
@@ -105,6 +129,11 @@ func (c *comp) recipe() (take.Recipe, error) {
 		r.Geometry = take.ParseGeometry(c.Geometry)
 	}
 	var err error
+	if c.Resample != "" {
+		if r.Resample, err = align.ParseKernel(c.Resample); err != nil {
+			return r, err
+		}
+	}
 	if c.Crosstalk != "" {
 		if r.Crosstalk, err = take.ParseCrosstalk(c.Crosstalk); err != nil {
 			return r, err
@@ -168,6 +197,9 @@ type compReport struct {
 	Geometry       align.Geometry     `json:"geometry"`
 	Model          string             `json:"model"`
 	Residual       float64            `json:"residual_px"`
+	Sigma          *float64           `json:"sigma_px"` // expected error of the geometry; null where it was given
+	SigmaWorst     *float64           `json:"sigma_worst_px"`
+	Timing         timingReport       `json:"timing"`
 	Crosstalk      [3]float64         `json:"crosstalk"`
 	CrosstalkSigma [3]float64         `json:"crosstalk_sigma"`
 	ScreenColor    *matte.ScreenColor `json:"screen_color"` // null where a clean color plate was shot
@@ -198,7 +230,7 @@ func (c *comp) Run(t *terminal) error {
 	if c.Jobs < 0 {
 		return usageError{fmt.Errorf("--jobs %d: it must be 1 or more", c.Jobs)}
 	}
-	opened, err := take.Open(r)
+	opened, err := take.OpenContext(t.ctx, r)
 	if err != nil {
 		return err
 	}
@@ -223,13 +255,15 @@ func (c *comp) Run(t *terminal) error {
 		seen = &job.Clean.Seen
 	}
 	if c.JSON {
+		sigma, worst := expected(job.Registration)
 		if e := t.object(compReport{
+			Sigma: sigma, SigmaWorst: worst, Timing: newTimingReport(job.Timing),
 			ScreenColor: job.ScreenColor, Glare: job.Glare, CleanSeen: seen, Limited: report.Limited,
 			Frames: report.Frames, Failed: len(report.Failed), Errors: orEmpty(report.Failed),
 			Geometry: job.Geometry, Model: job.Model, Residual: job.Residual,
 			Crosstalk: job.Crosstalk, CrosstalkSigma: job.CrosstalkSigma, Gains: report.Gains,
 			MissingBand: orEmpty(opened.NoBand), MissingColor: orEmpty(opened.NoColor),
-			Notes: orEmpty(job.Notes), Warnings: orEmpty(job.Warnings), Seconds: report.Seconds,
+			Notes: orEmpty(job.Notes), Warnings: orEmpty(slices.Concat(job.Timing.Warnings, job.Warnings)), Seconds: report.Seconds,
 		}); e != nil {
 			return e
 		}
@@ -267,6 +301,7 @@ func usage(err error) error {
 
 // printJob prints what was found out before the first frame.
 func printJob(t *terminal, j *take.Job) {
+	printTiming(t, j.Timing)
 	printRegistration(t, j.Registration)
 	t.printf("crosstalk    %.4f %.4f %.4f of red, green and blue in the band", j.Crosstalk[0], j.Crosstalk[1], j.Crosstalk[2])
 	if j.CrosstalkSigma != [3]float64{} {
@@ -278,17 +313,40 @@ func printJob(t *terminal, j *take.Job) {
 	}
 }
 
+// expected returns the expected error of the geometry, in band pixels: the root of its mean square over the frame, and
+// its largest; nil where the geometry was given.
+func expected(r take.Registration) (rms, worst *float64) {
+	var sigma func(x, y float64) float64
+	switch {
+	case r.Estimate != nil:
+		sigma = r.Estimate.Sigma
+	case r.Chart != nil:
+		sigma = r.Chart.Sigma
+	default:
+		return nil, nil
+	}
+	rms, worst = new(float64), new(float64)
+	grid := r.Geometry.Grid(17)
+	for _, p := range grid {
+		s := sigma(p.Color[0], p.Color[1])
+		*rms += s * s / float64(len(grid))
+		*worst = max(*worst, s)
+	}
+	*rms = math.Sqrt(*rms)
+	return rms, worst
+}
+
+// printRegistration prints a geometry as it was found, with its warnings.
 func printRegistration(t *terminal, r take.Registration) {
 	mirrored := "not mirrored"
 	if r.Geometry.Mirror {
 		mirrored = "mirrored"
 	}
-	switch r.Model {
-	case "given", "none":
-		t.printf("geometry     %s, %s\n", r.Model, mirrored)
-	default:
-		t.printf("geometry     %s, %s, residual %.2f px\n", r.Model, mirrored, r.Residual)
+	t.printf("geometry     %s, %s", r.Model, mirrored)
+	if rms, worst := expected(r); rms != nil {
+		t.printf(", residual %.2f px; expected error %.3f px over the frame, %.3f at worst", r.Residual, *rms, *worst)
 	}
+	t.printf("\n")
 	for _, w := range r.Warnings {
 		t.printf("warning      %s\n", w)
 	}
