@@ -12,24 +12,24 @@ type shading struct {
 	flat float64 // how strongly a color is held to be flat and dark: a part of what the tile says
 }
 
-// A color that slopes does for all fits but the last. Light that comes from one side makes a color that bends
-// toward the edge, and with a sloping one the edge itself seems to move; but that leaves too little to tell a
-// blur by, and needs a larger tile.
+// A color that slopes does for all fits but the last, which looks closer: light that comes from one side makes a
+// color that bends toward the edge, and with a sloping one the edge itself seems to move.
 var (
 	sloping = shading{9, 4, 1e-3}
-	bending = shading{11, 7, 1e-4}
+	bending = shading{9, 7, 1e-4}
 )
 
 // largest is the greatest size of a tile, and shades the greatest number of parameters.
 const (
-	largest = 11
+	largest = 9
 	shades  = 7
 )
 
 // minEdges is the least number of pieces of edge that a geometry is fitted to, and maxTiles bounds the work.
 const (
 	minEdges = 10
-	maxTiles = 6000
+	maxTiles = 5000
+	maxClose = 20000 // of which the last fits use the best
 )
 
 // A tile is a window of a color plate with an edge in it.
@@ -69,11 +69,36 @@ func (l *level) edges(g Geometry, size int) []tile {
 			list = append(list, tile{i / per, ox + i%per%nx*size, oy + i%per/nx*size})
 		}
 	}
-	if n := len(list); n > maxTiles {
-		for i := range maxTiles {
-			list[i] = list[i*n/maxTiles]
+	return list
+}
+
+// thinned returns at most n of the tiles, evenly spread.
+func thinned(list []tile, n int) []tile {
+	if len(list) <= n {
+		return list
+	}
+	some := make([]tile, n)
+	for i := range some {
+		some[i] = list[i*len(list)/n]
+	}
+	return some
+}
+
+// centered returns tiles about the middles of the edges that were measured, without those whose color alpha hardly
+// explains: an edge in the middle has as much of the performer as of the screen about it to tell them by.
+func (l *level) centered(ms []measurement, size int) []tile {
+	var list []tile
+	seen := map[tile]bool{}
+	for _, m := range ms {
+		if !(m.match > 0.6) {
+			continue
 		}
-		list = list[:maxTiles]
+		t := tile{m.frame, int(m.x+0.5) - size/2, int(m.y+0.5) - size/2}
+		t.x, t.y = max(0, min(t.x, l.w-size)), max(0, min(t.y, l.h-size))
+		if near := (tile{t.frame, t.x / 3, t.y / 3}); !seen[near] {
+			seen[near] = true
+			list = append(list, t)
+		}
 	}
 	return list
 }
@@ -84,10 +109,16 @@ func (l *level) edges(g Geometry, size int) []tile {
 // the level, that would bring the tile together: (info[0] info[1]; info[1] info[2]) e = b. They are in units
 // of noise: info is the inverse of e's covariance were the noise white.
 type measurement struct {
-	frame  int
-	x, y   float64 // where in the color plate: the edge's middle, in pixels of the level
-	info   [3]float64
-	b      [2]float64
+	frame int
+	x, y  float64 // where in the color plate: the edge's middle, in pixels of the level
+	info  [3]float64
+	b     [2]float64
+	// inward is the mean of alpha's slope over the mean of its size, in the band plate: of length 1 where the tile
+	// has one straight edge, and 0 where it has as much edge that faces one way as the other.
+	inward [2]float64
+	// light is how the performer's light changes by the pixel inward, over what it is at the edge: its slope and its
+	// bend.
+	light  [2]float64
 	energy float64 // variance of alpha in the tile, times its pixels
 	match  float64 // the part of the color's variance that alpha explains
 	// What the tile says about the blur that would make alpha as soft as the color: soft[0] v = soft[1] for v,
@@ -111,23 +142,34 @@ func (l *level) measure(ctx context.Context, g Geometry, tiles []tile, h shading
 // A sampler is the memory that measuring a tile takes.
 type sampler struct {
 	shading
-	pixels     int
-	alpha      [largest * largest]float64 // the band plate's alpha where g puts each pixel
-	gx, gy     [largest * largest]float64 // and its slope, in band pixels of the level
-	bend       [largest * largest]float64 // and its Laplacian
-	dx, dy     [largest * largest]float64 // the pixel's position in the tile, -1 to 1
-	color      [3][largest * largest]float64
-	weight     [largest * largest]float64
-	residual   [largest * largest]float64
-	factor     [shades * shades]float64
-	coordinate [largest * largest][2]float64
+	pixels   int
+	alpha    [largest * largest]float64         // the band plate's alpha where g puts each pixel
+	gx, gy   [largest * largest]float64         // and its slope, in band pixels of the level
+	bend     [largest * largest]float64         // and its Laplacian
+	row      [largest * largest][shades]float64 // the model's columns
+	color    [3][largest * largest]float64
+	weight   [largest * largest]float64
+	residual [largest * largest]float64
+	x, y     [largest * largest]float64 // the place in the tile, -1 to 1
+	solid    [largest * largest]float64 // the performer's color
+	factor   [shades * shades]float64
+	probe    [3][2]float64 // the places of the edge, of a pixel inward and of a pixel outward
+	light    [3]float64    // the color there, added up over the channels
 }
 
 func (s *sampler) measure(l *level, g *Geometry, t tile) measurement {
 	f := &l.frames[t.frame]
 	m := measurement{frame: t.frame}
-	s.pixels = 0
-	size := float64(s.size)
+	half := float64(s.size) / 2
+	// How the place in the band plate moves with that in the color plate, in half tiles.
+	jx, jy := l.jacobian(g, float64(t.x)+half-0.5, float64(t.y)+half-0.5)
+	for i := range jx {
+		jx[i] *= half
+		jy[i] *= half
+	}
+	blur := l.blur / (half * half)
+	n := 0
+	var mean, square, slope, length float64
 	for y := t.y; y < t.y+s.size; y++ {
 		for x := t.x; x < t.x+s.size; x++ {
 			bx, by := l.place(g, float64(x), float64(y))
@@ -135,31 +177,30 @@ func (s *sampler) measure(l *level, g *Geometry, t tile) measurement {
 			if !(bx >= 1 && by >= 1 && ix < l.bw-2 && iy < l.bh-2) {
 				continue
 			}
-			i := s.pixels
-			s.alpha[i], s.gx[i], s.gy[i], s.bend[i] = cubicSlope(f.alpha[(iy-1)*l.bw+ix-1:], l.bw, bx-float64(ix), by-float64(iy))
-			s.dx[i] = (2*float64(x-t.x)+1)/size - 1
-			s.dy[i] = (2*float64(y-t.y)+1)/size - 1
+			a, gx, gy, bend := cubicSlope(f.alpha[(iy-1)*l.bw+ix-1:], l.bw, bx-float64(ix), by-float64(iy))
+			s.alpha[n], s.gx[n], s.gy[n], s.bend[n] = a, gx, gy, bend
+			s.x[n], s.y[n] = (float64(x-t.x)+0.5)/half-1, (float64(y-t.y)+0.5)/half-1
+			s.row[n] = shape(a, s.x[n], s.y[n], blur*(gx*jx[0]+gy*jx[1]), blur*(gx*jy[0]+gy*jy[1]))
 			for c := range s.color {
-				s.color[c][i] = float64(f.color[c][y*l.w+x])
+				s.color[c][n] = float64(f.color[c][y*l.w+x])
 			}
-			s.coordinate[i] = [2]float64{float64(x), float64(y)}
-			s.pixels++
+			n++
+
+			// Where the edge is, and how much of it.
+			mean += a
+			square += a * a
+			e := gx*gx + gy*gy
+			slope += e
+			m.x += e * float64(x)
+			m.y += e * float64(y)
+			length += math.Sqrt(e)
+			m.inward[0] += gx
+			m.inward[1] += gy
 		}
 	}
-	n := s.pixels
+	s.pixels = n
 	if n < s.size*s.size/2 {
-		return m
-	}
-
-	// Where the edge is, and how much of it.
-	var mean, square, slope float64
-	for i := range n {
-		mean += s.alpha[i]
-		square += s.alpha[i] * s.alpha[i]
-		e := s.gx[i]*s.gx[i] + s.gy[i]*s.gy[i]
-		slope += e
-		m.x += e * s.coordinate[i][0]
-		m.y += e * s.coordinate[i][1]
+		return measurement{frame: t.frame}
 	}
 	mean /= float64(n)
 	m.energy = square - float64(n)*mean*mean
@@ -168,6 +209,16 @@ func (s *sampler) measure(l *level, g *Geometry, t tile) measurement {
 	}
 	m.x /= slope
 	m.y /= slope
+	m.inward[0] /= length
+	m.inward[1] /= length
+	nx, ny := m.inward[0]*jx[0]+m.inward[1]*jx[1], m.inward[0]*jy[0]+m.inward[1]*jy[1]
+	if d := math.Hypot(nx, ny) * half; d > 0 {
+		nx, ny = nx/d, ny/d // a pixel inward, in half tiles
+	}
+	for i, u := range [3]float64{0, 1, -1} {
+		s.probe[i] = [2]float64{(m.x-float64(t.x)+0.5)/half - 1 + u*nx, (m.y-float64(t.y)+0.5)/half - 1 + u*ny}
+	}
+	s.light = [3]float64{}
 
 	var explained, total float64
 	for c := range s.color {
@@ -184,38 +235,48 @@ func (s *sampler) measure(l *level, g *Geometry, t tile) measurement {
 		s.channel(&m, pix, f.colorNoise[c], f.alphaNoise)
 	}
 	m.match = explained / total
+	if s.light[0] > 0 {
+		m.light[0] = (s.light[1] - s.light[2]) / (2 * s.light[0])
+		m.light[1] = (s.light[1] + s.light[2] - 2*s.light[0]) / (2 * s.light[0])
+	}
 	return m
 }
 
-// third is the mean square of dx and dy over a tile: less it, the squares have nothing of the constant.
+// third is the mean square of a place over a tile: less it, the squares have nothing of the constant.
 const third = 1. / 3
 
-// shape returns the model's columns at a pixel.
-func (s *sampler) shape(i int) [shades]float64 {
-	a, x, y := s.alpha[i], s.dx[i], s.dy[i]
-	return [shades]float64{1, a, a * x, a * y, a * (x*x - third), a * x * y, a * (y*y - third)}
+// shape returns the columns of the model where alpha is a and the place in the tile is (x, y), from -1 to 1; ex
+// and ey are alpha's slopes by them, times the variance of the blur.
+//
+// A color that slopes is alpha times that slope before the lens, and not after it: a Gaussian blur of variance v
+// makes x f(x) into x F(x) + v F'(x), F being f blurred. Without the second part, which looks just like alpha
+// moved, the edge would seem to lie toward the side that is getting lighter.
+func shape(a, x, y, ex, ey float64) [shades]float64 {
+	return [shades]float64{1, a, a*x + ex, a*y + ey, a*(x*x-third) + 2*x*ex, a*x*y + x*ey + y*ex, a*(y*y-third) + 2*y*ey}
 }
 
-// shade returns the performer's color at a pixel.
-func (s *sampler) shade(b *[shades]float64, i int) float64 {
-	x, y := s.dx[i], s.dy[i]
+// shade returns the performer's color at a place of the tile.
+func shade(b *[shades]float64, x, y float64) float64 {
 	return b[1] + b[2]*x + b[3]*y + b[4]*(x*x-third) + b[5]*x*y + b[6]*(y*y-third)
+}
+
+func dotShades(a, b *[shades]float64) float64 {
+	return a[0]*b[0] + a[1]*b[1] + a[2]*b[2] + a[3]*b[3] + a[4]*b[4] + a[5]*b[5] + a[6]*b[6]
 }
 
 // channel adds what one channel says to m. The channel is modeled as
 //
-//	color = k + alpha (c0 + c1 dx + c2 dy + c3 dx^2 + c4 dx dy + c5 dy^2)
+//	color = k + alpha (c0 + c1 x + c2 y + c3 x^2 + c4 x y + c5 y^2)
 //
 // which is section 3's capture model, with both crosstalks, where the performer's own color varies by a
-// polynomial of the second degree over the tile and the screen not at all: light that comes from one side
-// makes a color that bends toward the edge, and with a flat color the edge itself would seem to move. The
-// noise of a pixel grows with alpha, by the texture that the model does not follow; it is estimated from the
-// first of two fits. The displacement's normal equations are those of the model's slope with what the
-// parameters could explain projected out.
+// polynomial over the tile and the screen not at all; see shape for what the lens makes of it. The noise of a
+// pixel grows with alpha, by the texture that the model does not follow; it is estimated from the first of two
+// fits. The displacement's normal equations are those of the model's slope with what the parameters could
+// explain projected out.
 //
 // The bending terms are for the last fits: they leave too little to tell a blur by.
 func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise float64) {
-	n, k := len(pix), s.shading.n
+	k := s.shading.n
 	factor := s.factor[:k*k]
 	var beta [shades]float64
 	base := colorNoise * colorNoise
@@ -224,17 +285,18 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 		clear(factor)
 		var b [shades]float64
 		for i, v := range pix {
-			al := s.alpha[i]
+			row := &s.row[i]
+			al := row[1]
 			w := 1.0
 			if pass > 0 {
 				w = 1 / (base + al*al*texture)
 			}
 			s.weight[i] = w
-			row := s.shape(i)
 			for j := range k {
 				r := w * row[j]
+				to := factor[j*k:]
 				for q := range j + 1 {
-					factor[j*k+q] += r * row[q]
+					to[q] += r * row[q]
 				}
 				b[j] += r * v
 			}
@@ -253,7 +315,7 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 			var up, down float64
 			for i, v := range pix {
 				al := s.alpha[i]
-				r := v - beta[0] - al*s.shade(&beta, i)
+				r := v - dotShades(&beta, &s.row[i])
 				up += al * al * r * r
 				down += al * al * al * al
 			}
@@ -264,16 +326,19 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 			texture = math.Max(texture, 0.02*0.02*beta[1]*beta[1])
 		}
 	}
+	edge := shade(&beta, s.probe[0][0], s.probe[0][1])
+	for i, p := range s.probe {
+		s.light[i] += edge * shade(&beta, p[0], p[1]) / (base + texture/4)
+	}
 	// Project the columns: the slope's two, and the Laplacian's.
 	var px, py, pb [shades]float64
-	for i := range n {
-		al := s.alpha[i]
-		col := s.shade(&beta, i)
-		s.residual[i] = pix[i] - beta[0] - al*col
-		w := s.weight[i]
-		gx, gy, gb := w*col*s.gx[i], w*col*s.gy[i], w*col*s.bend[i]
-		shape := s.shape(i)
-		for j, r := range shape[:k] {
+	for i := range pix {
+		row := &s.row[i]
+		s.residual[i] = pix[i] - dotShades(&beta, row)
+		s.solid[i] = shade(&beta, s.x[i], s.y[i])
+		w := s.weight[i] * s.solid[i]
+		gx, gy, gb := w*s.gx[i], w*s.gy[i], w*s.bend[i]
+		for j, r := range row[:k] {
 			px[j] += r * gx
 			py[j] += r * gy
 			pb[j] += r * gb
@@ -282,12 +347,11 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 	substitute(factor, k, px[:k])
 	substitute(factor, k, py[:k])
 	substitute(factor, k, pb[:k])
-	for i := range n {
-		al := s.alpha[i]
-		col := s.shade(&beta, i)
-		gx := col*s.gx[i] - px[0] - al*s.shade(&px, i)
-		gy := col*s.gy[i] - py[0] - al*s.shade(&py, i)
-		gb := col*s.bend[i] - pb[0] - al*s.shade(&pb, i)
+	for i := range pix {
+		row := &s.row[i]
+		gx := s.solid[i]*s.gx[i] - dotShades(&px, row)
+		gy := s.solid[i]*s.gy[i] - dotShades(&py, row)
+		gb := s.solid[i]*s.bend[i] - dotShades(&pb, row)
 		w, r := s.weight[i], s.residual[i]
 		m.info[0] += w * gx * gx
 		m.info[1] += w * gx * gy

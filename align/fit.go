@@ -10,7 +10,15 @@ import (
 // coordinates (from the radial center, in half diagonals) and band coordinates (from the frame's middle, in
 // what a half diagonal becomes when the frames are stretched over each other, before the flip); then the
 // radial terms. All are of the order of 1, and a change by d moves a corner by about d half diagonals.
-type theta [10]float64
+//
+// The last three are not the geometry's. They are how far, in band pixels of the level, an edge of the performer seems
+// to lie inward in color: of itself, by the slope of its light, and by the light's bend (see measurement.light). Light
+// that falls off toward an edge faster than a tile's polynomial follows does that. Every take has its own; edges all
+// around a performer tell them from a geometry.
+type theta [geometric + 3]float64
+
+// geometric is how many of the parameters are the geometry's.
+const geometric = 10
 
 var models = []string{Shift, Similarity, Affine, Homography, Radial}
 
@@ -24,7 +32,7 @@ func least(a, b string) string { return models[min(modelIndex(a), modelIndex(b))
 
 // columns returns the free directions of a model in the parameters, and the parameters where all are zero.
 // terms is the number of radial terms.
-func columns(model string, terms int) (free []theta, at theta) {
+func (h shading) columns(model string, terms int) (free []theta, at theta) {
 	unit := func(i ...int) (t theta) {
 		for _, k := range i {
 			t[k] = 1
@@ -36,7 +44,10 @@ func columns(model string, terms int) (free []theta, at theta) {
 	if index < 0 {
 		return nil, at
 	}
-	free = []theta{unit(2), unit(5)}
+	if h == bending {
+		free = []theta{unit(geometric), unit(geometric + 1), unit(geometric + 2)}
+	}
+	free = append(free, unit(2), unit(5))
 	if index == 1 {
 		turn := theta{1: 1, 3: -1}
 		return append(free, unit(0, 4), turn), theta{}
@@ -62,10 +73,6 @@ type fit struct {
 	g     Geometry
 	model string
 	terms int // radial terms, when the model has them
-	// strict is the error, in pixels of the level, of a measurement in whose tile alpha explains nothing of the
-	// color. A performer's own shading there moves the edge that the color shows; but far from the solution
-	// nothing is explained well.
-	strict float64
 	// shading is how the performer's color may vary over a tile.
 	shading shading
 	theta   theta
@@ -74,6 +81,7 @@ type fit struct {
 	last    []measurement
 	match   float64
 	stats   stats
+	models  []ModelFit // that choose chose from
 }
 
 // stats is what a fit leaves over.
@@ -84,7 +92,7 @@ type stats struct {
 }
 
 func newFit(g Geometry, l *level, model string) *fit {
-	f := &fit{l: l, g: g, model: model, terms: 2, strict: lenient, shading: sloping}
+	f := &fit{l: l, g: g, model: model, terms: 2, shading: sloping}
 	f.d = g.halfDiagonal()
 	f.s = [2]float64{float64(g.BandW) / float64(g.ColorW), float64(g.BandH) / float64(g.ColorH)}
 	if f.shapeDiffers() && modelIndex(model) == 1 {
@@ -176,9 +184,7 @@ type equation struct {
 
 // Constants of the weighting, in pixels of the level.
 const (
-	correlated = 15   // how many smoothed pixels share their noise
-	lenient    = 5    // fit.strict on the way
-	strict     = 60   // and in the last fits
+	correlated = 15   // how many pixels share what the model does not follow
 	worst      = 1.5  // standard deviation from which a measurement is left out
 	farthest   = 3    // displacement beyond which a measurement says only the direction
 	leastError = 0.03 // error that every measurement is granted besides noise
@@ -201,15 +207,38 @@ func (f *fit) equations(ms []measurement) []equation {
 			if !(q.l*worst*worst > correlated) {
 				continue
 			}
-			eq := equation{e: (q.x*m.b[0] + q.y*m.b[1]) / q.l, v: correlated/q.l + f.strict*f.strict*(1-m.match)*(1-m.match), from: i}
+			inward := q.x*m.inward[0] + q.y*m.inward[1]
+			eq := equation{e: (q.x*m.b[0] + q.y*m.b[1]) / q.l, v: correlated/q.l + f.doubt(m.match, math.Abs(inward)), from: i}
+			if !(eq.v < worst*worst) {
+				continue
+			}
 			eq.e = math.Max(-farthest, math.Min(eq.e, farthest))
-			for j := range eq.row {
+			for j := range geometric {
 				eq.row[j] = q.x*dx[j] + q.y*dy[j]
+			}
+			for j, v := range [3]float64{1, math.Max(-0.5, math.Min(m.light[0], 0.5)), math.Max(-0.3, math.Min(m.light[1], 0.3))} {
+				eq.row[geometric+j] = inward * v
+				eq.e -= eq.row[geometric+j] * f.theta[geometric+j]
 			}
 			list = append(list, eq)
 		}
 	}
 	return list
+}
+
+// doubt returns the variance that a measurement is granted besides noise, in pixels of the level, squared: the less
+// alpha explains of the color, the more of what is seen may be the performer's own light and shade, which move an
+// edge. Far from the solution nothing is explained well. Close to it, strands and meshes are doubted most: each is
+// lit from the same side, and together they look just like strands that lie a little further there. Neighbors are
+// moved alike, hence variances that are larger than a single measurement's.
+func (f *fit) doubt(match, inward float64) float64 {
+	if f.shading != bending {
+		return 25 * (1 - match) * (1 - match)
+	}
+	if match < 0.7 {
+		return math.Inf(1)
+	}
+	return (5 + 20*(1-inward)) * (1 - match)
 }
 
 // solve fits a model to the measurements, linearly about the present parameters, by least squares reweighted
@@ -269,7 +298,7 @@ func dot(a, b *theta) (s float64) {
 // linear solves the equations, with their weights, for a model's parameters; chi2 is the weighted sum of
 // squares left. A weak preference for what rigs are like holds what the edges do not.
 func (f *fit) linear(eqs []equation, model string, terms int, now theta) (next theta, chi2 float64) {
-	free, at := columns(model, terms)
+	free, at := f.shading.columns(model, terms)
 	n := len(free)
 	m := newNormal(n)
 	row := make([]float64, n)
@@ -321,6 +350,9 @@ func (f *fit) preferences() []equation {
 		{row: theta{7: 1}, v: 0.03 * 0.03},
 		{row: theta{8: 1}, v: 0.03 * 0.03},
 		{row: theta{9: 1}, v: 0.015 * 0.015},
+		{row: theta{geometric: 1}, v: 0.2 * 0.2},
+		{row: theta{geometric + 1: 1}, v: 1.5 * 1.5},
+		{row: theta{geometric + 2: 1}, v: 3 * 3},
 	}
 	if !f.shapeDiffers() {
 		list = append(list,
@@ -330,6 +362,16 @@ func (f *fit) preferences() []equation {
 	return list
 }
 
+// tiles returns the windows to measure.
+func (f *fit) tiles(ctx context.Context) ([]tile, error) {
+	list := f.l.edges(f.g, f.shading.size)
+	if f.shading != bending {
+		return thinned(list, maxTiles), nil
+	}
+	ms, err := f.l.measure(ctx, f.g, thinned(list, maxClose), sloping)
+	return thinned(f.l.centered(ms, f.shading.size), 2*maxTiles), err
+}
+
 // run fits the model until it stands still, or for the number of rounds given; ok is false when too few
 // edges are left or the geometry goes astray.
 func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
@@ -337,7 +379,9 @@ func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 	moved := math.Inf(1)
 	for round := range rounds + 1 {
 		if moved > 1.5*f.l.fc {
-			tiles = f.l.edges(f.g, f.shading.size)
+			if tiles, err = f.tiles(ctx); err != nil {
+				return false, err
+			}
 		}
 		if len(tiles) < minEdges {
 			return false, nil
@@ -373,6 +417,7 @@ func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 func (f *fit) matchSoftness(ctx context.Context) error {
 	for range 3 {
 		done := math.Abs(f.l.soften(f.g, f.last)) < 0.05
+		f.l.measureBlur()
 		if ok, err := f.run(ctx, 2); err != nil || !ok || done {
 			return err
 		}
@@ -384,29 +429,17 @@ func (f *fit) matchSoftness(ctx context.Context) error {
 // least of Schwarz's criterion for errors of unknown size (Schwarz 1978), which is n log(chi-squared) for n
 // measurements, plus the number of parameters times log(n).
 func (f *fit) choose(ctx context.Context) (ok bool, err error) {
-	richest := f.model
-	if richest == Radial {
-		f.model = Homography
-		if ok, err := f.run(ctx, 4); !ok || err != nil {
-			return ok, err
-		}
-		f.model = Radial
-	}
-	if ok, err := f.run(ctx, 8); !ok || err != nil {
+	if ok, err := f.run(ctx, 6); !ok || err != nil {
 		return ok, err
 	}
-	// The strict fits look at few measurements, and must not wander off with them.
-	for _, s := range []float64{20, strict} {
-		before := *f
-		f.strict = s
-		ok, err := f.run(ctx, 8)
-		if err != nil {
-			return false, err
-		}
-		if !ok || f.match < before.match-0.02 {
-			*f = before
-			break
-		}
+	// Closer; but few measurements count then, and the fit must not wander off with them.
+	before := *f
+	f.shading = bending
+	if ok, err = f.run(ctx, 6); err != nil {
+		return false, err
+	}
+	if !ok {
+		*f = before
 	}
 	eqs := f.equations(f.last)
 	f.weigh(eqs)
@@ -417,7 +450,7 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 		square += q.weight * q.weight
 	}
 	n := sum * sum / square
-	best := math.Inf(1)
+	best, richest := math.Inf(1), f.model
 	for i, model := range models[:modelIndex(richest)+1] {
 		if f.shapeDiffers() && i < 2 {
 			continue
@@ -426,9 +459,11 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 			if model != Radial && terms > 1 {
 				continue
 			}
-			free, _ := columns(model, terms)
+			free, _ := f.shading.columns(model, terms)
 			_, chi2 := f.linear(eqs, model, terms, f.theta)
-			if c := n*math.Log(chi2) + float64(len(free))*math.Log(n); c < best {
+			c := n*math.Log(chi2) + float64(len(free))*math.Log(n)
+			f.models = append(f.models, ModelFit{model, len(free), c})
+			if c < best {
 				best, f.model, f.terms = c, model, terms
 			}
 		}
@@ -436,28 +471,7 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	// What the chosen model does not have goes back to nothing.
 	next, _ := f.linear(eqs, f.model, f.terms, f.theta)
 	f.set(next)
-	if ok, err := f.run(ctx, 5); !ok || err != nil {
-		return ok, err
-	}
-	return f.bend(ctx)
-}
-
-// bend refits the model with a performer's color that may bend over a tile, and keeps the fit if it holds.
-func (f *fit) bend(ctx context.Context) (ok bool, err error) {
-	before := *f
-	f.shading = bending
-	if ok, err = f.run(ctx, 0); !ok || err != nil {
-		*f = before
-		return true, err
-	}
-	match := f.match // of the same geometry, in tiles of the new size
-	if ok, err = f.run(ctx, 8); err != nil {
-		return false, err
-	}
-	if !ok || f.match < match-0.02 {
-		*f = before
-	}
-	return true, nil
+	return f.run(ctx, 4)
 }
 
 // weigh gives the equations the weights of a fit that has converged, with chi-squared about their number.

@@ -64,9 +64,10 @@ type Estimate struct {
 	// this; but away from the edges it can be worse: see Coverage.
 	Residual float64
 
-	Model  string // the model that the plates supported
-	Frames int    // how many of the pairs had silhouettes in them
-	Edges  int    // how many pieces of edge were used, over all pairs
+	Model  string     // the model that the plates supported
+	Models []ModelFit // how well each that was allowed fits
+	Frames int        // how many of the pairs had silhouettes in them
+	Edges  int        // how many pieces of edge were used, over all pairs
 
 	// Match is how much of the color plate's change across the silhouettes' edges the band plate explains,
 	// 0 to 1.
@@ -79,6 +80,10 @@ type Estimate struct {
 	// Coverage is the part of the color frame, 0 to 1, that is no further than a tenth of its width from an
 	// edge that was used. Elsewhere the geometry is extrapolated.
 	Coverage float64
+
+	// Pieces are the pieces of edge that were used: where each is in the color plate, and where the band plate shows
+	// it. Along the edge, where nothing is known, the two agree.
+	Pieces []PointPair
 
 	// Covariance is that of the geometry's numbers, in this order: the homography's first eight elements, k1, k2,
 	// and the center's x and y, as Geometry has them. It allows for what Model leaves out, by as much of it as the
@@ -116,9 +121,9 @@ const maxPairs = 64
 //
 // The two plates have little in common but silhouettes. A coarse search (normalized cross-correlation of the
 // performer's presence over parity, rotation, scale and shift) is refined up a pyramid. There, in each small
-// window with an edge in it, the color plate is modeled as the band plate's alpha times a color that varies
-// linearly over the window; the shift that fits best, across the edge, is that piece of edge's measurement;
-// and a robust least-squares fit of the geometry to all measurements follows, until it stands still. The
+// window with an edge in it, the color plate is modeled as the band plate's alpha times a color that slopes over
+// the window and, in the last fits, bends, with what the lens's blur makes of both; the shift that fits best,
+// across the edge, is that piece of edge's measurement; and a robust least-squares fit of the geometry to all measurements follows, until it stands still. The
 // models are taken from simple to rich, each only where it improves the fit significantly (Schwarz's
 // criterion). The result is deterministic.
 //
@@ -143,8 +148,8 @@ func FromFootage(ctx context.Context, pairs []Pair, opt *Options) (*Estimate, er
 }
 
 // Residual measures how well g brings the silhouettes of pairs together, in band pixels, as Estimate.Residual
-// states it, without changing g. Edges that are over three pixels apart count as three: a larger value than
-// about 1.5 means that g is wrong, and not by how much.
+// states it, without changing g. Edges that are over three pixels apart count as three, and those in which little
+// of the color is explained count little: a larger value than about 0.7 means that g is wrong, and not by how much.
 func Residual(ctx context.Context, pairs []Pair, g Geometry) (float64, error) {
 	if err := g.Check(); err != nil {
 		return 0, err
@@ -170,11 +175,6 @@ func Residual(ctx context.Context, pairs []Pair, g Geometry) (float64, error) {
 		return 0, err
 	}
 	if err := f.matchSoftness(ctx); err != nil {
-		return 0, err
-	}
-	f.strict = strict
-	f.shading = bending
-	if _, err := f.run(ctx, 0); err != nil {
 		return 0, err
 	}
 	return f.stats.rms, nil
@@ -316,15 +316,22 @@ func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
 	} else if !ok {
 		return nil, fmt.Errorf("align: %w: too few edges agree", ErrNoMatch)
 	}
-	e.Geometry, e.Model, e.Match = f.g, f.model, f.match
-	e.Residual, e.Edges = f.stats.rms, f.stats.n
+	e.Geometry, e.Model, e.Models = f.g, f.model, f.models
+	e.Edges = f.stats.n
+	// As Residual has it: over all edges, not only those that the last fit looked at.
+	whole := newFit(f.g, f.l, Radial)
+	whole.model = fixedModel
+	if _, err := whole.run(ctx, 0); err != nil {
+		return nil, err
+	}
+	e.Residual, e.Match = whole.stats.rms, whole.match
 	if err := e.Geometry.Check(); err != nil {
 		return nil, fmt.Errorf("align: %w: %w", ErrNoMatch, err)
 	}
-	if f.match < minMatch {
-		return nil, fmt.Errorf("align: %w: the band plates explain %.0f %% of the change at the edges, and plates of one moment reach over %.0f %%", ErrNoMatch, 100*f.match, 100*minMatch)
+	if e.Match < minMatch {
+		return nil, fmt.Errorf("align: %w: the band plates explain %.0f %% of the change at the edges, and plates of one moment reach over %.0f %%", ErrNoMatch, 100*e.Match, 100*minMatch)
 	}
-	e.Covariance = f.covariance()
+	e.Covariance, e.Pieces = f.covariance(), f.pieces()
 	f.describe(e)
 	if o.Mirror == MirrorAuto && e.ParityMargin < 0.05 {
 		e.Warnings = append(e.Warnings, fmt.Sprintf("the plates match nearly as well flipped left to right as not (by %.2f): check the parity by eye, or give it, or add a frame in which the performer's two sides differ", e.ParityMargin))
@@ -386,8 +393,8 @@ func (f *fit) describe(e *Estimate) {
 	if where != "" {
 		e.Warnings = append(e.Warnings, fmt.Sprintf("the performer's edges are only in the %s of the frame (x from %.0f to %.0f %%, y from %.0f to %.0f %%): the geometry is extrapolated elsewhere; add frames with the performer there, or use a chart", where, 100*x0, 100*x1, 100*y0, 100*y1))
 	}
-	if pixels := f.stats.rms / l.fb; pixels > 0.6 {
-		e.Warnings = append(e.Warnings, fmt.Sprintf("the edges are still %.2f pixels apart: the geometry may be wrong, or the plates not of the same moments", f.stats.rms))
+	if pixels := e.Residual / l.fb; pixels > 0.6 {
+		e.Warnings = append(e.Warnings, fmt.Sprintf("the edges are still %.2f pixels apart: the geometry may be wrong, or the plates not of the same moments", e.Residual))
 	}
 	if e.Edges < 60 {
 		e.Warnings = append(e.Warnings, fmt.Sprintf("only %d pieces of edge were found: add frames", e.Edges))

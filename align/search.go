@@ -245,6 +245,17 @@ func (l *level) place(g *Geometry, x, y float64) (bx, by float64) {
 	return (bx+0.5)/l.fb - 0.5, (by+0.5)/l.fb - 0.5
 }
 
+// jacobian returns the derivatives of place by x and by y.
+func (l *level) jacobian(g *Geometry, x, y float64) (byX, byY [2]float64) {
+	const h = 0.5
+	x0, y0 := l.place(g, x-h, y)
+	x1, y1 := l.place(g, x+h, y)
+	byX = [2]float64{x1 - x0, y1 - y0}
+	x0, y0 = l.place(g, x, y-h)
+	x1, y1 = l.place(g, x, y+h)
+	return byX, [2]float64{x1 - x0, y1 - y0}
+}
+
 // removeMean takes the mean from v, and returns the sum of the squares of what is left.
 func removeMean(v []float64) (energy float64) {
 	mean := 0.0

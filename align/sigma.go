@@ -161,7 +161,7 @@ func (f *fit) covariance() (c [12][12]float64) {
 	// How the geometry's numbers change with each parameter.
 	var j [n]numbers
 	h := *f
-	for k := range j {
+	for k := range geometric {
 		up, down := f.theta, f.theta
 		up[k] += step
 		down[k] -= step

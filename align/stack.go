@@ -16,11 +16,12 @@ type stack struct {
 
 // A level holds the pairs reduced by whole factors: pixel x of the level is centered on (x+0.5)*factor-0.5
 // of the plate. Both cameras' pictures are lightly smoothed, which makes what interpolation does to noise
-// the same wherever it falls between the pixels.
+// nearly the same wherever it falls between the pixels.
 type level struct {
 	w, h   int // of the color plates
 	bw, bh int // of the band plates
 	fc, fb float64
+	blur   float64 // the variance of the blur in both cameras' pictures, in color pixels of the level, squared
 	frames []frame
 }
 
@@ -97,6 +98,9 @@ func newStack(ctx context.Context, pairs []Pair) (*stack, error) {
 		})
 	}
 	wait.Wait()
+	for _, l := range s.levels {
+		l.measureBlur()
+	}
 	return s, ctx.Err()
 }
 
@@ -115,7 +119,7 @@ func (s *stack) reduce(i int, p Pair, fc, fb int) []plane {
 			if k > 0 {
 				q = shrink(q, 2)
 			}
-			b := smooth(q)
+			b := s.smoothed(q, k)
 			for j := range b.pix {
 				b.pix[j] *= scale
 			}
@@ -133,12 +137,21 @@ func (s *stack) reduce(i int, p Pair, fc, fb int) []plane {
 		if k > 0 {
 			q = shrink(q, 2)
 		}
-		list = append(list, smooth(q))
+		list = append(list, s.smoothed(q, k))
 		if i == 0 {
 			l.bw, l.bh = q.w, q.h
 		}
 	}
 	return list
+}
+
+// smoothed smooths a plane for level k. On the finest it is as little as interpolation needs: all that is not the
+// lens's own blur tells less of where an edge is.
+func (s *stack) smoothed(q plane, k int) plane {
+	if k == 0 && len(s.levels) > 1 {
+		return blur(plane{q.w, q.h, slices.Clone(q.pix)}, 0.25)
+	}
+	return smooth(q)
 }
 
 // highlight returns the factor that brings a channel's 99.5th percentile, above its dark level, to 1.
@@ -353,4 +366,45 @@ func (sc *screen) divide(b plane, pair int) {
 			f0 = f1
 		}
 	}
+}
+
+// measureBlur finds the blur that is in all of the level's pictures by the steepest edges of the band plates: a step
+// under a Gaussian blur of variance v is steepest by 1 over the root of 2 pi v.
+func (l *level) measureBlur() {
+	const (
+		side, reach = 12, 4 // of the blocks of which each gives its steepest place, and how far from it a step is over
+		usual       = 1.5   // where there are too few steps
+	)
+	var found []float32
+	for i := range l.frames {
+		a := l.frames[i].alpha
+		for y := reach; y+side < l.bh-reach; y += side {
+			for x := reach; x+side < l.bw-reach; x += side {
+				most, at := float32(0), 0
+				for j := y; j < y+side; j++ {
+					for k := j*l.bw + x; k < j*l.bw+x+side; k++ {
+						gx, gy := a[k+1]-a[k-1], a[k+l.bw]-a[k-l.bw]
+						if g := gx*gx + gy*gy; g > most {
+							most, at = g, k
+						}
+					}
+				}
+				low, high := a[at], a[at]
+				for _, k := range []int{-reach * l.bw, reach * l.bw, -reach, reach} {
+					low, high = min(low, a[at+k]), max(high, a[at+k])
+				}
+				if height := high - low; height > 0.85 && height < 1.2 { // from the screen to what is solid
+					found = append(found, most/(4*height*height))
+				}
+			}
+		}
+	}
+	if len(found) < 20 {
+		l.blur = usual
+		return
+	}
+	slices.Sort(found)
+	// A difference over two pixels sees the edge under a third more of a variance.
+	scale := float64(l.bw) / float64(l.w)
+	l.blur = math.Max(0, 1/(2*math.Pi*quantile(found, 0.75))-1./3) / (scale * scale)
 }
