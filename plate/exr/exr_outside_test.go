@@ -1,0 +1,161 @@
+//go:build !js
+
+package exr_test
+
+import (
+	"bytes"
+	"fmt"
+	"image"
+	"math"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/plate/exr"
+)
+
+// run runs a program of OpenEXR's, or FFmpeg, and returns what it prints.
+func run(t *testing.T, program string, args ...string) string {
+	t.Helper()
+	out, err := exec.Command(outside.Program(t, program), args...).CombinedOutput()
+	if err != nil {
+		t.Fatalf("%s %v: %v\n%s", program, args, err, out)
+	}
+	return string(out)
+}
+
+// What OpenEXR's own tools make of our files, in tiles, levels, parts and their compressions, is read back value by value.
+func TestDecodeWhatOpenEXRWrites(t *testing.T) {
+	dir := t.TempDir()
+	for _, size := range []image.Point{{X: 1, Y: 1}, {X: 37, Y: 70}, {X: 128, Y: 96}, {X: 301, Y: 33}} {
+		want := sample(size)
+		ours := filepath.Join(dir, fmt.Sprintf("%dx%d.exr", size.X, size.Y))
+		write(t, ours, want, nil)
+		for i, args := range [][]string{
+			{"exrmaketiled", "-z", "none"}, {"exrmaketiled", "-z", "rle"}, {"exrmaketiled", "-z", "zip"}, {"exrmaketiled", "-z", "piz"},
+			{"exrmaketiled", "-m", "-z", "piz", "-t", "16", "24"}, {"exrmaketiled", "-r", "-u", "-z", "zip", "-t", "33", "7"},
+			{"exrmaketiled", "-z", "piz", "-t", "400", "500"},
+			{"exrmultiview", "-z", "none", "left"}, {"exrmultiview", "-z", "rle", "left"}, {"exrmultiview", "-z", "zip", "left"}, {"exrmultiview", "-z", "piz", "left"},
+			{"exrstdattr", "-owner", "nobody"},
+		} {
+			theirs := filepath.Join(dir, fmt.Sprintf("%d-%d.exr", size.X, i))
+			tail := []string{ours, theirs}
+			if args[0] == "exrmultiview" {
+				tail = []string{ours, "right", ours, theirs}
+			}
+			run(t, args[0], append(args[1:], tail...)...)
+			got := read(t, theirs)
+			for i := range got.Channels { // which exrmultiview gives to views
+				got.Channels[i].Name = strings.Replace(got.Channels[i].Name, ".left.", ".", 1)
+			}
+			same(t, fmt.Sprint(size, args), got, want)
+			if tiled := args[0] == "exrmaketiled"; got.Tiled != tiled {
+				t.Errorf("%v: tiled is %v", args, got.Tiled)
+			}
+		}
+	}
+}
+
+// Channels with values at every second column and line only, as color has beside luminance, go the same way.
+func TestDecodeSubsampled(t *testing.T) {
+	dir := t.TempDir()
+	want := &exr.Image{Data: image.Rect(-6, 4, 36, 72), Display: image.Rect(0, 0, 10, 10), Channels: []exr.Channel{
+		{Name: "BY", Type: exr.Half, Step: image.Pt(2, 2)}, {Name: "RY", Type: exr.Float, Step: image.Pt(2, 1)}, {Name: "Y", Type: exr.Half},
+	}}
+	for i := range want.Channels {
+		c := &want.Channels[i]
+		size := c.Size(want.Data)
+		for k := range size.X * size.Y {
+			c.Float = append(c.Float, float32(k%97)/128)
+		}
+	}
+	if size := want.Channels[0].Size(want.Data); size != image.Pt(21, 34) {
+		t.Errorf("%v values, want 21x34", size)
+	}
+	ours := filepath.Join(dir, "a.exr")
+	for _, compression := range []exr.Compression{exr.None, exr.ZIP} {
+		write(t, ours, want, &exr.EncodeOptions{Compression: compression})
+		same(t, compression.String(), read(t, ours), want)
+		for _, theirs := range []string{"rle", "zip", "piz"} {
+			run(t, "exrmultiview", "-z", theirs, "left", ours, "right", ours, filepath.Join(dir, "b.exr"))
+			same(t, theirs, read(t, filepath.Join(dir, "b.exr")), want)
+		}
+	}
+}
+
+func TestDecodeParts(t *testing.T) {
+	dir := t.TempDir()
+	want := sample(image.Pt(53, 41))
+	ours, tiled, parts := filepath.Join(dir, "a.exr"), filepath.Join(dir, "b.exr"), filepath.Join(dir, "c.exr")
+	write(t, ours, want, nil)
+	run(t, "exrmaketiled", "-m", "-z", "piz", ours, tiled)
+	for _, order := range [][2]string{{ours, tiled}, {tiled, ours}} {
+		run(t, "exrmultipart", "-combine", "-i", order[0]+"::one", order[1]+"::two", "-o", parts)
+		same(t, fmt.Sprint(order), read(t, parts), want)
+	}
+}
+
+// FFmpeg writes ZIPS, which it calls zip1, and RLE.
+func TestDecodeWhatFFmpegWrites(t *testing.T) {
+	dir := t.TempDir()
+	const w, h = 61, 47
+	random := rand.New(rand.NewPCG(2, 2))
+	raw := new(bytes.Buffer)
+	planes := map[string][]float32{}
+	for _, name := range []string{"G", "B", "R", "A"} { // in the order of the format gbrapf32le
+		for range w * h {
+			v := float32(random.IntN(50)) / 64 // exact in half
+			planes[name] = append(planes[name], v)
+			for k := range 4 {
+				raw.WriteByte(byte(math.Float32bits(v) >> (8 * k)))
+			}
+		}
+	}
+	source := filepath.Join(dir, "raw")
+	if err := os.WriteFile(source, raw.Bytes(), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	for _, compression := range []string{"none", "rle", "zip1", "zip16"} {
+		for _, kind := range []string{"half", "float"} {
+			path := filepath.Join(dir, compression+kind+".exr")
+			run(t, "ffmpeg", "-v", "error", "-f", "rawvideo", "-pix_fmt", "gbrapf32le", "-s", fmt.Sprintf("%dx%d", w, h), "-i", source,
+				"-compression", compression, "-format", kind, path)
+			m := read(t, path)
+			for name, plane := range planes {
+				c := m.Channel(name)
+				if c == nil || c.Type.String() != kind || fmt.Sprint(c.Float) != fmt.Sprint(plane) {
+					t.Errorf("%s, %s: channel %s is not as it was", compression, kind, name)
+				}
+			}
+		}
+	}
+}
+
+// OpenEXR's tools and OpenCV take what we write.
+func TestEncodeForOpenEXR(t *testing.T) {
+	dir := t.TempDir()
+	m := sample(image.Pt(40, 35))
+	m.Attributes = append(m.Attributes, exr.FramesPerSecond(24000, 1001), exr.TimeCode{Hours: 13, Minutes: 59, Seconds: 7, Frame: 23, Drop: true}.Attribute(),
+		exr.Chromaticities([2]float32{0.708, 0.292}, [2]float32{0.17, 0.797}, [2]float32{0.131, 0.046}, [2]float32{0.3127, 0.329}))
+	for _, compression := range []exr.Compression{exr.None, exr.ZIP} {
+		path := filepath.Join(dir, compression.String()+".exr")
+		write(t, path, m, &exr.EncodeOptions{Compression: compression})
+		run(t, "exrinfo", "-s", path)
+		head := run(t, "exrheader", path)
+		for _, want := range []string{
+			"framesPerSecond (type rational): 24000/1001 (23.976)",
+			"time 13:59:07:23", "drop frame 1",
+			"red   (0.708 0.292)", "white (0.3127 0.329)",
+			"depth, 32-bit unsigned integer", "matte.A, 16-bit floating-point", "sigma.Y, 32-bit floating-point",
+			"dataWindow (type box2i): (-5 3) - (34 37)", "displayWindow (type box2i): (-10 0) - (49 49)",
+		} {
+			if !strings.Contains(strings.Join(strings.Fields(head), " "), strings.Join(strings.Fields(want), " ")) {
+				t.Errorf("%v: exrheader does not print %q:\n%s", compression, want, head)
+			}
+		}
+	}
+}
