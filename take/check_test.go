@@ -13,7 +13,7 @@ import (
 	"example.com/twinplate/take"
 )
 
-// testShot writes a test shot of 16 frames with these faults, and returns the recipe of a crew that has shot
+// testShot writes a test shot of 20 frames with these faults, and returns the recipe of a crew that has shot
 // clean and dark plates, and knows the geometry.
 func testShot(t *testing.T, scene rig.Scene, f rig.Faults, seed uint64) take.Recipe {
 	t.Helper()
@@ -25,7 +25,7 @@ func testShot(t *testing.T, scene rig.Scene, f rig.Faults, seed uint64) take.Rec
 	dir := t.TempDir()
 	file := func(name string) string { return filepath.Join(dir, name) }
 	srgb := &plate.WriteOptions{Curve: plate.SRGB}
-	for n := 1; n <= 16; n++ {
+	for n := 1; n <= 20; n++ {
 		shot := set.Frame(n)
 		write(t, file(fmt.Sprintf("color/%04d.tif", n)), shot.Color, srgb)
 		write(t, file(fmt.Sprintf("band/%04d.tif", n)), shot.Band, srgb)

@@ -20,7 +20,7 @@ type plates struct {
 	Color string `help:"Color plate: a file, a folder, or a quoted glob." placeholder:"PATH"`
 	Band  string `help:"Band plate, likewise. Frames are paired by number, or by the time code in their names with --fps." placeholder:"PATH"`
 
-	Offset        string  `help:"Pair color frame n with band frame n+N, or find N from the motion (auto). Default none: the same number or time code." placeholder:"N|auto|none"`
+	Offset        string  `help:"Pair color frame n with band frame n+N (--offset=-3 for one that is negative), or find N from the motion (auto). Default none: the same number or time code." placeholder:"N|auto|none"`
 	FPS           float64 `name:"fps" help:"Frames a second, for time code and for the lamps' beat: 23.976, 24, 25, 29.97 and so on." placeholder:"N"`
 	Drop          bool    `help:"The time code drops frames, where the names do not say so by a semicolon (29.97 and 59.94 frames a second)."`
 	TimecodeColor string  `help:"Time code of the first color frame, like 01:02:03:04, or none. Default: from the names, where all have it." placeholder:"TC"`

@@ -5,7 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
+	"path/filepath"
+	"slices"
+	"strings"
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/plate"
@@ -17,85 +19,108 @@ type register struct {
 	ChartColor string `help:"Color plate of the printed sheet of twinplate chart, instead of --color: a file, a folder, or a quoted glob." placeholder:"PATH"`
 	ChartBand  string `help:"Band plate of it, likewise." placeholder:"PATH"`
 	Out        string `help:"File for the geometry (JSON), for comp --geometry." placeholder:"F.json" required:""`
+	Picture    string `help:"File for a picture (SVG) of how far the plates are still apart, and of the expected error, over the frame." placeholder:"F.svg"`
 	JSON       bool   `name:"json" help:"Print one JSON object instead of text."`
 }
 
 func (register) Help() string {
 	return examples(
-		"twinplate register --color color --band band --out geometry.json",
-		"twinplate register --color color --band band --clean-band clean.png --frames 1-48 --out geometry.json --json",
+		"twinplate register --color color --band band --out geometry.json --picture geometry.svg",
+		"twinplate register --color color --band band --offset auto --frames 1-48 --out geometry.json --json",
+		"twinplate register --color A003 --band B003 --fps 23.976 --out geometry.json",
 		"twinplate register --chart-color chart_color.png --chart-band chart_band.png --out geometry.json") +
-		"\n\nThe file has the geometry, and under \"points\" the places in the band plate of a 5x5 grid over the color plate, in pixels, pixel centers at whole numbers. From a chart it also has the expected error of the geometry, in band pixels: \"sigma_px\" is the root of its mean square over the frame, \"sigma_worst_px\" its largest; and \"covariance\", 12 rows of 12, of the homography's first eight numbers, the two radial terms and their center."
+		"\n\nThe file has the geometry; \"points\", the places in the band plate of a 5x5 grid over the color plate, in pixels, pixel centers at whole numbers; " +
+		"the expected error of the geometry in band pixels, \"sigma_px\" being the root of its mean square over the frame and \"sigma_worst_px\" its largest; " +
+		"\"coverage\", the part of the frame that is near an edge or corner that was used; " +
+		"and \"covariance\", 12 rows of 12, of the homography's first eight numbers, the two radial terms and their center. \"why\" says why the model was chosen.\n\n" +
+		"With 16 frames in a row or more, the recordings' motion tells whether the paired frames are of the same instants: a warning says where they are not, and by how much the cameras' shutters are out of step."
 }
 
 // registerReport is what register writes, and prints with --json.
 type registerReport struct {
-	Mirror   bool              `json:"mirror"`
-	Residual float64           `json:"residual_px"`
-	Model    string            `json:"model"`
-	Geometry align.Geometry    `json:"geometry"`
-	Points   []align.PointPair `json:"points"`
-	Warnings []string          `json:"warnings"`
-	Notes    []string          `json:"notes"`
+	Mirror     bool              `json:"mirror"`
+	Residual   float64           `json:"residual_px"`
+	Sigma      *float64          `json:"sigma_px"` // expected error
+	SigmaWorst *float64          `json:"sigma_worst_px"`
+	Coverage   float64           `json:"coverage"`
+	Model      string            `json:"model"`
+	Why        string            `json:"why"`
+	Geometry   align.Geometry    `json:"geometry"`
+	Points     []align.PointPair `json:"points"`
+	Covariance [12][12]float64   `json:"covariance"`
+	Warnings   []string          `json:"warnings"`
+	Notes      []string          `json:"notes"`
 	*chartFigures
+	*footageFigures
 }
 
 // chartFigures is what a chart tells besides.
 type chartFigures struct {
-	Sigma      float64         `json:"sigma_px"`
-	SigmaWorst float64         `json:"sigma_worst_px"`
-	Corners    int             `json:"corners"`
-	Outliers   int             `json:"outliers"`
-	Coverage   float64         `json:"coverage"`
-	Covariance [12][12]float64 `json:"covariance"`
+	Corners  int `json:"corners"`
+	Outliers int `json:"outliers"`
 }
 
-func newChartFigures(e *align.ChartEstimate) *chartFigures {
-	f := &chartFigures{Corners: len(e.Corners), Outliers: e.Outliers, Coverage: e.Coverage, Covariance: e.Covariance}
-	grid := e.Geometry.Grid(17)
-	for _, p := range grid {
-		s := e.Sigma(p.Color[0], p.Color[1])
-		f.Sigma += s * s / float64(len(grid))
-		f.SigmaWorst = max(f.SigmaWorst, s)
-	}
-	f.Sigma = math.Sqrt(f.Sigma)
-	return f
+// footageFigures is what footage tells besides.
+type footageFigures struct {
+	Frames       int              `json:"frames"` // that had silhouettes in them
+	Edges        int              `json:"edges"`  // pieces of edge
+	Match        float64          `json:"match"`
+	ParityMargin float64          `json:"parity_margin"`
+	Models       []align.ModelFit `json:"models"`
+	Timing       timingReport     `json:"timing"`
 }
 
-func (c *register) Run(t *terminal) error {
+func (c *register) recipe() (take.Recipe, error) {
 	var r take.Recipe
-	c.into(&r)
+	if err := c.into(&r); err != nil {
+		return r, err
+	}
 	if err := r.Check(); err != nil {
-		return usageError{err}
+		return r, usageError{err}
 	}
 	if c.ChartColor != "" || c.ChartBand != "" {
 		if c.ChartColor == "" || c.ChartBand == "" || r.Color != "" || r.Band != "" {
-			return usageError{errors.New("--chart-color and --chart-band go together, and stand in for --color and --band")}
+			return r, usageError{errors.New("--chart-color and --chart-band go together, and stand in for --color and --band")}
 		}
 		r.Color, r.Band = c.ChartColor, c.ChartBand
 	}
 	for _, need := range []struct{ flag, value string }{{"--color", r.Color}, {"--band", r.Band}} {
 		if need.value == "" {
-			return usageError{fmt.Errorf("%s is missing: see twinplate register --help", need.flag)}
+			return r, usageError{fmt.Errorf("%s is missing: see twinplate register --help", need.flag)}
 		}
 	}
-	opened, err := take.Open(r)
+	if c.Picture != "" && !strings.EqualFold(filepath.Ext(c.Picture), ".svg") {
+		return r, usageError{fmt.Errorf("--picture %s: the picture is an SVG file, and its name must end in .svg", c.Picture)}
+	}
+	return r, nil
+}
+
+func (c *register) Run(t *terminal) error {
+	r, err := c.recipe()
+	if err != nil {
+		return err
+	}
+	opened, err := take.OpenContext(t.ctx, r)
 	if err != nil {
 		return err
 	}
 	var found take.Registration
-	var figures *chartFigures
+	var timing take.Timing
 	if c.ChartColor != "" {
 		e, err := opened.FromChart(t.ctx)
 		if err != nil {
 			return err
 		}
-		found = take.Registration{Geometry: e.Geometry, Residual: e.Residual, Model: "chart", Warnings: e.Warnings}
-		figures = newChartFigures(e)
-	} else if found, err = opened.Register(t.ctx); err != nil {
-		return err
+		found = take.Registration{Geometry: e.Geometry, Residual: e.Residual, Model: "chart", Warnings: e.Warnings, Chart: e}
+	} else {
+		if timing, err = opened.CheckTiming(t.ctx); err != nil {
+			return err
+		}
+		if found, err = opened.Register(t.ctx); err != nil {
+			return err
+		}
 	}
-	report := registerReport{found.Geometry.Mirror, found.Residual, found.Model, found.Geometry, found.Geometry.Grid(5), orEmpty(found.Warnings), orEmpty(opened.Notes()), figures}
+	report := newRegisterReport(found, timing, opened.Notes())
 	if err := plate.WriteAtomic(c.Out, func(w io.Writer) error {
 		e := json.NewEncoder(w)
 		e.SetIndent("", "  ")
@@ -103,16 +128,62 @@ func (c *register) Run(t *terminal) error {
 	}); err != nil {
 		return err
 	}
+	if c.Picture != "" {
+		if err := c.picture(opened, found, report); err != nil {
+			return err
+		}
+	}
 	if c.JSON {
 		return t.object(report)
 	}
+	if found.Estimate != nil {
+		printTiming(t, timing)
+	}
 	printRegistration(t, found)
-	if figures != nil {
-		t.printf("chart        %d corners and %d outliers; expected error %.3f px RMS over the frame, %.3f at worst\n", figures.Corners, figures.Outliers, figures.Sigma, figures.SigmaWorst)
+	if e := found.Chart; e != nil {
+		t.printf("chart        %d corners and %d outliers, near %.0f %% of the frame\n", len(e.Corners), e.Outliers, 100*e.Coverage)
+	} else if e := found.Estimate; e != nil {
+		t.printf("model        %s: %s\n", e.Model, e.Why())
+		t.printf("footage      %d pieces of edge in %d frames, near %.0f %% of the frame; parity certain by %.2f (below 0.05 it is not)\n", len(e.Pieces), e.Frames, 100*e.Coverage, e.ParityMargin)
 	}
 	for _, n := range opened.Notes() {
 		t.printf("note         %s\n", n)
 	}
 	t.printf("written to   %s\n", c.Out)
+	if c.Picture != "" {
+		t.printf("picture      %s\n", c.Picture)
+	}
 	return nil
+}
+
+func newRegisterReport(found take.Registration, timing take.Timing, notes []string) registerReport {
+	r := registerReport{
+		Mirror: found.Geometry.Mirror, Residual: found.Residual, Model: found.Model, Geometry: found.Geometry, Points: found.Geometry.Grid(5),
+		Warnings: orEmpty(slices.Concat(timing.Warnings, found.Warnings)), Notes: orEmpty(notes),
+	}
+	r.Sigma, r.SigmaWorst = expected(found)
+	if e := found.Chart; e != nil {
+		r.Coverage, r.Covariance, r.Why = e.Coverage, e.Covariance, "a chart shows all of a geometry"
+		r.chartFigures = &chartFigures{len(e.Corners), e.Outliers}
+	} else if e := found.Estimate; e != nil {
+		r.Coverage, r.Covariance, r.Why = e.Coverage, e.Covariance, e.Why()
+		r.footageFigures = &footageFigures{e.Frames, len(e.Pieces), e.Match, e.ParityMargin, e.Models, newTimingReport(timing)}
+	}
+	return r
+}
+
+// picture writes the residual field over a frame from the middle of the take.
+func (c *register) picture(opened *take.Take, found take.Registration, report registerReport) error {
+	frame, err := opened.ReadColor(opened.Pairs[len(opened.Pairs)/2])
+	if err != nil {
+		return err
+	}
+	p := &residualPicture{frame: frame, geometry: found.Geometry}
+	if e := found.Chart; e != nil {
+		p.sigma, p.pieces, p.what = e.Sigma, e.Corners, "corners"
+	} else {
+		p.sigma, p.pieces, p.what = found.Estimate.Sigma, found.Estimate.Pieces, "pieces of edge"
+	}
+	p.title = fmt.Sprintf("Geometry from %s: residual %.2f px; expected error %.3f px over the frame, %.3f px at worst", map[bool]string{true: "a chart", false: "the footage"}[found.Chart != nil], found.Residual, *report.Sigma, *report.SigmaWorst)
+	return plate.WriteAtomic(c.Picture, p.write)
 }
