@@ -1,0 +1,93 @@
+// A clip out: frames encoded by the browser into WebM or MP4.
+import { BufferTarget, Mp4OutputFormat, Output, Quality, VideoSample, VideoSampleSource, WebMOutputFormat, canEncodeVideo } from "mediabunny";
+
+const containers = {
+  webm: { codecs: ["vp9", "av1", "vp8"], format: () => new WebMOutputFormat() },
+  mp4: { codecs: ["avc", "hevc", "av1"], format: () => new Mp4OutputFormat() },
+};
+
+// possible returns the containers that this browser can write, best first: [{container, codec}].
+export async function possible(size = { width: 1280, height: 720 }) {
+  const out = [];
+  for (const container of Object.keys(containers)) {
+    const codec = await codecFor(container, size);
+    if (codec) out.push({ container, codec });
+  }
+  return out;
+}
+
+async function codecFor(container, { width, height }) {
+  for (const codec of containers[container].codecs) {
+    if (await canEncodeVideo(codec, { width, height, quality: new Quality("very-high") })) return codec;
+  }
+  return null;
+}
+
+// encode returns a clip of frames as a Blob, its codec the first of possible's. A frame is {rgba}, display-encoded
+// sRGB with 8 bits and opaque, of width by height pixels, or a VideoFrame, which encode closes; all of them in order,
+// fps (a number, or {num, den}) a second. Chroma has half the columns and lines, so the size becomes even: a last column or
+// line is given twice, and onNote is told so. OnProgress gets the number of frames done. Signal ends it.
+export async function encode({ width, height, fps, frames, container = "webm", onProgress, onNote, signal }) {
+  if (!containers[container]) throw new Error(`no container called ${JSON.stringify(container)}: it must be one of ${Object.keys(containers).join(", ")}`);
+  const rate = typeof fps === "object" ? fps : { num: fps, den: 1 };
+  if (!(rate.num > 0 && rate.den > 0)) throw new Error(`${rate.num}/${rate.den} frames a second: it must be above 0`);
+  const size = { width: width + (width & 1), height: height + (height & 1) };
+  const codec = await codecFor(container, size);
+  if (!codec) throw new Error(`this browser cannot encode ${container === "mp4" ? "MP4" : "WebM"} of ${size.width}x${size.height} pixels: take another container or a smaller size, or save the frames as PNG`);
+  if (size.width !== width || size.height !== height) onNote?.(`The clip has ${size.width}x${size.height} pixels, for it needs even numbers: the last ${[size.width !== width && "column", size.height !== height && "line"].filter(Boolean).join(" and ")} is there twice.`);
+
+  const output = new Output({ format: containers[container].format(), target: new BufferTarget() });
+  const source = new VideoSampleSource({ codec, quality: new Quality("very-high"), keyFrameInterval: 2, latencyMode: "quality" });
+  output.addVideoTrack(source);
+  let done = 0;
+  try {
+    signal?.throwIfAborted();
+    await output.start();
+    for await (const frame of frames) {
+      const sample = await sampleOf(frame, { width, height, size, rate, index: done });
+      try {
+        signal?.throwIfAborted();
+        await source.add(sample);
+      } finally {
+        sample.close();
+      }
+      onProgress?.(++done);
+    }
+    signal?.throwIfAborted();
+    if (done === 0) throw new Error("no frames: a clip needs one at least");
+    await output.finalize();
+  } catch (error) {
+    await output.cancel().catch(() => {});
+    if (signal?.aborted) throw signal.reason;
+    throw error;
+  }
+  return new Blob([output.target.buffer], { type: output.format.mimeType });
+}
+
+async function sampleOf(frame, { width, height, size, rate, index }) {
+  const times = { timestamp: index * rate.den / rate.num, duration: rate.den / rate.num };
+  const even = size.width === width && size.height === height;
+  let rgba = frame.rgba;
+  if (!rgba) {
+    if (even) return new VideoSample(frame, times);
+    rgba = new Uint8Array(4 * width * height);
+    try {
+      await frame.copyTo(rgba, { format: "RGBA" });
+    } finally {
+      frame.close();
+    }
+  }
+  if (rgba.length !== 4 * width * height) throw new Error(`frame ${index} has ${rgba.length} bytes: ${width}x${height} pixels with 8 bits of R, G, B and A have ${4 * width * height}`);
+  return new VideoSample(even ? rgba : padded(rgba, width, height, size), { format: "RGBX", codedWidth: size.width, codedHeight: size.height, ...times });
+}
+
+// padded repeats the last column and line where size has one more.
+function padded(rgba, width, height, size) {
+  const out = new Uint8Array(4 * size.width * size.height);
+  for (let y = 0; y < size.height; y++) {
+    const line = rgba.subarray(4 * width * Math.min(y, height - 1)).subarray(0, 4 * width);
+    out.set(line, 4 * size.width * y);
+    if (size.width > width) out.set(line.subarray(-4), 4 * (size.width * y + width));
+  }
+  return out;
+}
