@@ -34,7 +34,6 @@ const largest = 4096 // the largest picture width and height, where the graphics
 //	                             own event at "key" (keys that the canvas has no use for) and "drag" (dragenter,
 //	                             dragover, dragleave, drop)
 func (v *viewer) open() {
-	v.canvas = js.Global().Get("document").Call("querySelector", "canvas")
 	v.limit = min(largest, v.canvas.Call("getContext", "webgl2").Call("getParameter", 0x0D33).Int()) // MAX_TEXTURE_SIZE
 	api := js.Global().Get("Object").New()
 	for name, f := range map[string]func([]js.Value) any{

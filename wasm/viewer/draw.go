@@ -108,6 +108,10 @@ func (v *viewer) drawSide(dst target, side int, left, right float64) {
 	pace := point{float64(p.w) / (float64(v.pw) * scale), float64(p.h) / (float64(v.ph) * scale)}
 	spanX, tapsX := filter(1 / pace.x)
 	spanY, tapsY := filter(1 / pace.y)
+	if v.draft {
+		spanX, tapsX = min(spanX, 1), min(tapsX, 2)
+		spanY, tapsY = min(spanY, 1), min(tapsY, 2)
+	}
 
 	var grid float32
 	if scale >= gridFrom {

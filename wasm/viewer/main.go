@@ -10,6 +10,7 @@ package main
 import (
 	"image"
 	"syscall/js"
+	"time"
 
 	"github.com/hajimehoshi/ebiten/v2"
 )
@@ -30,6 +31,13 @@ type viewer struct {
 	hovered   [3]int     // what was last told of the pixel under the pointer
 	press     js.Value   // the timer of a long press
 
+	woken    time.Time     // when the frame that is on its way was asked for
+	late     time.Duration // how long frames take to come, on average
+	draft    bool          // this frame's reduced pictures are averaged coarsely
+	fine     bool          // the next frame is no draft
+	settle   js.Func       // asks for a fine frame
+	settling js.Value      // its timer
+
 	ready     bool
 	dirty     bool // a frame is on its way
 	viewMoved bool
@@ -45,6 +53,18 @@ func main() {
 	}
 	v.zoom, v.center, v.unit, v.split = 1, point{0.5, 0.5}, 1, 0.5
 	v.hovered[2] = -1
+
+	// Ebitengine has put its canvas into the page by now, and takes the context that the canvas has. Multisampling
+	// and a stencil would only cost: what is drawn is rectangles on whole pixels.
+	v.canvas = js.Global().Get("document").Call("querySelector", "canvas")
+	v.canvas.Call("getContext", "webgl2", map[string]any{"alpha": false, "antialias": false, "depth": false, "stencil": false})
+
+	v.settle = js.FuncOf(func(js.Value, []js.Value) any {
+		v.settling = js.Undefined()
+		v.wake()
+		v.fine = true
+		return nil
+	})
 	ebiten.SetTPS(ebiten.SyncWithFPS)
 	err := ebiten.RunGameWithOptions(v, &ebiten.RunGameOptions{
 		InitUnfocused:     true,
@@ -62,6 +82,7 @@ func (v *viewer) Update() error {
 	if !v.ready {
 		v.ready = true
 		v.open()
+		v.woken = time.Now() // starting is not being late
 	}
 	return nil
 }
@@ -74,6 +95,7 @@ func (v *viewer) Layout(w, h int) (int, int) { return 1, 1 }
 
 // DrawFinalScreen draws a frame, and tells the page what has changed.
 func (v *viewer) DrawFinalScreen(screen ebiten.FinalScreen, _ *ebiten.Image, _ ebiten.GeoM) {
+	v.hurry()
 	v.dirty = false
 	v.measure(screen.Bounds().Dx(), screen.Bounds().Dy())
 	v.pictures[0].upload()
@@ -105,6 +127,7 @@ func (v *viewer) answer() {
 		return
 	}
 	img := newImage(v.cw, v.ch)
+	v.draft = false
 	v.draw(img)
 	pix := make([]byte, 4*v.cw*v.ch)
 	img.ReadPixels(pix)
@@ -117,12 +140,33 @@ func (v *viewer) answer() {
 	v.snapshots = nil
 }
 
+// hurry makes drafts while something moves and frames come late, as they do where the browser renders in software,
+// and asks for a fine frame when all is still.
+func (v *viewer) hurry() {
+	const (
+		tooLate = 40 * time.Millisecond // from asking for a frame to drawing it, on average
+		still   = 200                   // milliseconds
+	)
+	if v.dirty {
+		v.late += (time.Since(v.woken) - v.late) / 4
+	}
+	v.draft = v.late > tooLate && !v.fine
+	v.fine = false
+	if v.draft {
+		v.settling = js.Global().Call("setTimeout", v.settle, still)
+	}
+}
+
 // wake asks for a frame. The frame's script keeps Ebitengine asleep otherwise.
 func (v *viewer) wake() {
 	if v.dirty {
 		return
 	}
-	v.dirty = true
+	v.dirty, v.woken = true, time.Now()
+	if v.settling.Truthy() {
+		js.Global().Call("clearTimeout", v.settling)
+		v.settling = js.Undefined()
+	}
 	if f := js.Global().Get("twinplateViewerWake"); f.Truthy() {
 		f.Invoke()
 	}
