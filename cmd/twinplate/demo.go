@@ -15,6 +15,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"example.com/twinplate/align"
+	set "example.com/twinplate/internal/demo"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
 	"example.com/twinplate/take"
@@ -50,25 +51,6 @@ type demoReport struct {
 	Notes          []string           `json:"notes"`
 	Warnings       []string           `json:"warnings"`
 	Seconds        map[string]float64 `json:"seconds"`
-}
-
-// demoGeometry is how the demo's band camera sits: mirrored by the splitter, turned by 0.7 degrees, framed
-// 3.5 % wider so that it sees all that the color camera sees, a little beside and above, with mild keystone and
-// 0.4 % of distortion at the corner.
-func demoGeometry(w, h int) align.Geometry {
-	g := align.Identity(w, h)
-	const angle, scale = 0.7 * math.Pi / 180, 0.965
-	cx, cy := float64(w-1)/2, float64(h-1)/2
-	c, s := scale*math.Cos(angle), scale*math.Sin(angle)
-	shiftX, shiftY := 0.006*float64(w), -0.002*float64(w)
-	g.Homography = [9]float64{
-		c, -s, cx - c*cx + s*cy + shiftX,
-		s, c, cy - s*cx - c*cy + shiftY,
-		0.004 / float64(w), -0.002 / float64(w), 1,
-	}
-	g.Mirror = true
-	g.Radial = [2]float64{-0.004, 0}
-	return g
 }
 
 func (c *demo) Run(t *terminal) error {
@@ -159,7 +141,7 @@ type shoot struct {
 }
 
 func newShoot(c *demo, w, h int) *shoot {
-	s := &shoot{out: c.Out, w: w, h: h, first: 1, frames: c.Frames, geometry: demoGeometry(w, h), faults: rig.DemoFaults(), gains: make([]float64, c.Frames)}
+	s := &shoot{out: c.Out, w: w, h: h, first: 1, frames: c.Frames, geometry: set.Geometry(w, h), faults: rig.DemoFaults(), gains: make([]float64, c.Frames)}
 	s.scene = rig.Pier{Seed: c.Seed, Frames: c.Frames}
 	s.set = rig.NewSimulator(s.scene, w, h, w, h, s.geometry, s.faults, c.Seed)
 	return s

@@ -1,0 +1,68 @@
+// Builds the playground: node site/build.mjs [OUT]. Go compiles the engine and the viewer, esbuild bundles the
+// modules, the demo take is drawn once, and what compresses is laid beside itself as .br and .gz. OUT is ready
+// for any static host.
+import { execFileSync } from "node:child_process";
+import { createHash } from "node:crypto";
+import { cpSync, existsSync, mkdirSync, readFileSync, readdirSync, rmSync, statSync, writeFileSync } from "node:fs";
+import { dirname, join, relative, resolve } from "node:path";
+import { fileURLToPath } from "node:url";
+import { brotliCompressSync, constants, gzipSync } from "node:zlib";
+import * as esbuild from "esbuild";
+
+const site = dirname(fileURLToPath(import.meta.url));
+const root = dirname(site);
+const out = resolve(process.argv[2] ?? join(root, "dist"));
+
+// The portable vector package needs this toolchain.
+const env = { ...process.env, GOTOOLCHAIN: "go1.27.3", GOEXPERIMENT: "simd" };
+const go = (args, more = {}) => execFileSync("go", args, { cwd: root, env: { ...env, ...more }, encoding: "utf8", stdio: ["ignore", "pipe", "inherit"] });
+const wasm = { GOOS: "js", GOARCH: "wasm" };
+
+function step(text, work) {
+  const start = performance.now();
+  work();
+  console.log(`${text}: ${((performance.now() - start) / 1000).toFixed(1)} s`);
+}
+
+mkdirSync(out, { recursive: true });
+for (const name of readdirSync(out)) if (name !== "demo") rmSync(join(out, name), { recursive: true });
+mkdirSync(join(out, "js"));
+
+// Inlining makes a program larger, and what travels counts more than speed outside the loops over pixels.
+const small = (...packages) => packages.map((p) => `-gcflags=${p}=-l`);
+step("engine", () => go(["build", "-trimpath", "-ldflags=-s -w", ...small("std", "gonum.org/...", "golang.org/..."), "-gcflags=image/...=", "-gcflags=compress/...=", "-gcflags=golang.org/x/image/...=", "-o", join(out, "engine.wasm"), "./wasm/engine"], wasm));
+step("viewer", () => go(["build", "-trimpath", "-ldflags=-s -w", ...small("all"), "-o", join(out, "viewer.wasm"), "./wasm/viewer"], wasm));
+cpSync(join(go(["env", "GOROOT"]).trim(), "lib", "wasm", "wasm_exec.js"), join(out, "js", "wasm_exec.js"));
+
+const options = { outdir: join(out, "js"), target: "es2022", minify: true, legalComments: "linked", logLevel: "warning" };
+const source = (name) => join(site, "js", name + ".js");
+await esbuild.build({ ...options, entryPoints: ["app", "worker"].map(source), bundle: true, splitting: true, format: "esm", chunkNames: "part-[hash]" });
+await esbuild.build({ ...options, entryPoints: [source("viewer-frame")] });
+
+for (const name of ["index.html", "viewer.html", "icon.svg", "manifest.webmanifest"]) cpSync(join(site, name), join(out, name));
+cpSync(join(site, "css", "site.css"), join(out, "site.css"));
+
+if (!existsSync(join(out, "demo", "recipe.json"))) {
+  step("demo take", () => go(["run", "./site/demo", "--out", join(out, "demo")], { GOEXPERIMENT: "" }));
+}
+const demo = Object.fromEntries(["color", "band", "background", "green"].map((folder) => [folder, readdirSync(join(out, "demo", folder)).sort()]));
+writeFileSync(join(out, "demo", "take.json"), JSON.stringify({ ...demo, recipe: JSON.parse(readFileSync(join(out, "demo", "recipe.json"), "utf8")) }));
+
+// The service worker keeps everything that is here now, under a name that changes with it.
+const list = (folder) => readdirSync(folder).flatMap((name) => (statSync(join(folder, name)).isDirectory() ? list(join(folder, name)) : [join(folder, name)]));
+const files = list(out).filter((file) => !/\.(br|gz)$|LEGAL/.test(file)).map((file) => relative(out, file)).sort();
+const hash = createHash("sha256");
+for (const file of files) hash.update(file).update(readFileSync(join(out, file)));
+const version = hash.digest("hex").slice(0, 16);
+writeFileSync(join(out, "sw.js"), readFileSync(join(site, "js", "sw.js"), "utf8").replace("__VERSION__", version).replace('"__FILES__"', JSON.stringify(files)));
+
+step("compress", () => {
+  for (const file of list(out)) {
+    if (!/\.(wasm|js|css|html|json|svg|webmanifest)$/.test(file)) continue;
+    const data = readFileSync(file);
+    writeFileSync(file + ".br", brotliCompressSync(data, { params: { [constants.BROTLI_PARAM_QUALITY]: Number(process.env.BROTLI ?? 11), [constants.BROTLI_PARAM_LGWIN]: 24, [constants.BROTLI_PARAM_SIZE_HINT]: data.length } }));
+    writeFileSync(file + ".gz", gzipSync(data, { level: 9 }));
+  }
+});
+const sum = (names) => names.reduce((n, name) => n + statSync(join(out, name + ".br")).size, 0);
+console.log(`over the wire, compressed: engine ${sum(["engine.wasm"])}, viewer ${sum(["viewer.wasm"])}, page ${sum(["index.html", "viewer.html", "site.css", "js/app.js", "js/worker.js", "js/viewer-frame.js", "js/wasm_exec.js"])} bytes; in ${out}`);

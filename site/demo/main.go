@@ -1,0 +1,109 @@
+// Command demo draws the take that the playground opens with: the demo's scene, small and as JPEG so that it
+// travels quickly, with the faults of a set that was lit with care; the same frames before a green backing; and a
+// recipe with everything estimated, so that the page need not wait for it.
+package main
+
+import (
+	"bytes"
+	"context"
+	"flag"
+	"fmt"
+	"image"
+	"image/jpeg"
+	"log"
+	"os"
+	"path/filepath"
+	"runtime"
+
+	"golang.org/x/sync/errgroup"
+
+	"example.com/twinplate/internal/demo"
+	"example.com/twinplate/plate"
+	"example.com/twinplate/rig"
+	"example.com/twinplate/take"
+)
+
+const (
+	width, height = 960, 540
+
+	first   = 1001
+	quality = 86
+)
+
+func main() {
+	log.SetFlags(0)
+	out := flag.String("out", "dist/demo", "the folder to write")
+	frames := flag.Int("frames", 32, "how many frames")
+	flag.Parse()
+	if err := run(*out, *frames); err != nil {
+		log.Fatal(err)
+	}
+}
+
+// green is the backing of the comparison, in linear light.
+var green = [3]float64{0.06, 0.5, 0.1}
+
+func run(out string, frames int) error {
+	scene := rig.Pier{Seed: 1, Frames: 48}
+	faults := rig.DemoFaults()
+	faults.ReadNoise, faults.PhotonNoise = 0.001, 80000 // a quiet camera: noise is what JPEG spends most on
+	geometry := demo.Geometry(width, height)
+	set := rig.NewSimulator(scene, width, height, width, height, geometry, faults, 1)
+	for _, folder := range []string{"color", "band", "background", "green"} {
+		if err := os.MkdirAll(filepath.Join(out, folder), 0o777); err != nil {
+			return err
+		}
+	}
+	references := map[string]image.Image{
+		"clean_color": set.CleanColor(), "clean_band": set.CleanBand(), "dark_color": set.DarkColor(), "dark_band": set.DarkBand(),
+		"green/clean": set.Backing(green),
+	}
+	for name, f := range references {
+		if err := write(filepath.Join(out, name+".jpg"), f); err != nil {
+			return err
+		}
+	}
+	var group errgroup.Group
+	group.SetLimit(runtime.GOMAXPROCS(0))
+	for i := range frames {
+		group.Go(func() error {
+			shot := set.Frame(i)
+			for folder, f := range map[string]image.Image{
+				"color": shot.Color, "band": shot.Band, "background": scene.Background(i, width, height), "green": set.Backed(i, green),
+			} {
+				if err := write(filepath.Join(out, folder, fmt.Sprintf("%04d.jpg", first+i)), f); err != nil {
+					return err
+				}
+			}
+			return nil
+		})
+	}
+	if err := group.Wait(); err != nil {
+		return err
+	}
+	file := func(name string) string { return filepath.Join(out, name) }
+	opened, err := take.Open(take.Recipe{
+		Color: file("color"), Band: file("band"), Background: file("background"),
+		CleanColor: file("clean_color.jpg"), CleanBand: file("clean_band.jpg"), DarkColor: file("dark_color.jpg"), DarkBand: file("dark_band.jpg"),
+		ColorCurve: "srgb", BandCurve: "srgb", BackgroundCurve: "srgb",
+		Write: []string{"comp", "matte", "sigma"},
+	})
+	if err != nil {
+		return err
+	}
+	job, err := opened.Prepare(context.Background())
+	if err != nil {
+		return err
+	}
+	recipe := job.Recipe(nil)
+	recipe.Write = nil
+	return recipe.Save(file("recipe.json"))
+}
+
+func write(path string, f image.Image) error {
+	var b bytes.Buffer
+	if err := jpeg.Encode(&b, plate.Encode(f, plate.SRGB, 8), &jpeg.Options{Quality: quality}); err != nil {
+		return err
+	}
+	return os.WriteFile(path, b.Bytes(), 0o666)
+}

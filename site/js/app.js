@@ -1,0 +1,695 @@
+// The playground: what the user does, and what is shown for it.
+import { $, dropped, el } from "./dom.js";
+import { Engines } from "./engine.js";
+import { showLesson, steps } from "./lesson.js";
+import { Look } from "./look.js";
+import { showAway, showPlates, showReadings, showRecipe } from "./panels.js";
+import { showPixel } from "./pixel.js";
+import { group, isArchive, isClip, isPicture, isRecipe, sort, wells as wellList } from "./sort.js";
+import { State } from "./state.js";
+import { Take, expand, stations } from "./take.js";
+
+const title = (id) => stations.find((s) => s.id === id)?.title ?? { background: "Background", matte: "Alpha", sigma: "Error bar of alpha", green: "Green backing" }[id] ?? id;
+const others = ["background", "matte", "sigma"];
+const none = { double_exposure: false, gated_twice: false, spill: 0 };
+const still = matchMedia("(prefers-reduced-motion: reduce)").matches;
+
+// What can be undone.
+const state = new State({ wells: {}, recipe: {}, breaks: none, a: "sum", b: null, look: { exposure: 0, channel: "rgb", under: "black", color: "#4a6b5d", clip: false } });
+
+// What cannot, and need not.
+const now = { frame: 0, fps: 24, demo: false, playing: false, loop: true, step: 5, tab: "lesson", errors: {}, notes: [], facts: [], marks: new Map(), failed: new Map(), range: null, clips: [], readings: null, readError: "", reading: null, away: null, recipeError: "", pixel: null };
+
+let engines, take, look;
+let scrubbing = new AbortController();
+
+const say = (text) => ($("status").textContent = text);
+
+function working(text, stop) {
+  $("working").hidden = !text;
+  $("working-text").textContent = text ?? "";
+  $("working-stop").hidden = !stop;
+  $("working-stop").onclick = stop ?? null;
+}
+
+// ---- opening
+
+async function start() {
+  const compiled = WebAssembly.compileStreaming(fetch("engine.wasm"));
+  const demo = fetch("demo/take.json").then((response) => response.json());
+  look = new Look(viewerSays);
+  build();
+  working("Fetching the engine");
+  const cores = navigator.hardwareConcurrency || 2;
+  engines = new Engines(await compiled, Math.min(Math.max(cores, 1), 6));
+  take = new Take(engines, Math.min((navigator.deviceMemory ?? 4) / 8, 1) * 768e6);
+  await engines.ready;
+  state.on(changed);
+  await openDemo(await demo);
+  if ("serviceWorker" in navigator) navigator.serviceWorker.register("sw.js").catch(() => {});
+  const { possible } = await import("./clipout.js");
+  now.clips = (await possible()).map((can) => can.container);
+  panels();
+}
+
+async function openDemo(demo) {
+  demo ??= await fetch("demo/take.json").then((response) => response.json());
+  const url = (path) => new URL(`demo/${path}`, document.baseURI).href;
+  const many = (folder, except = []) => demo[folder].filter((name) => !except.includes(name)).map((name) => ({ name, url: url(`${folder}/${name}`) }));
+  const wells = { color: many("color"), band: many("band"), background: many("background"), green: many("green") };
+  for (const well of ["clean_color", "clean_band", "dark_color", "dark_band"]) wells[well] = [{ name: `${well}.jpg`, url: url(`${well}.jpg`) }];
+  now.demo = true;
+  now.fps = 24;
+  state.set({ wells, recipe: withoutPaths(demo.recipe), breaks: none, a: "sum", b: null });
+  state.past.pop();
+  await opening;
+}
+
+const pathFields = ["color", "band", "background", "clean_color", "clean_band", "dark_color", "dark_band", "version", "frames", "write", "format", "depth"];
+const withoutPaths = (recipe) => Object.fromEntries(Object.entries(recipe).filter(([key]) => !pathFields.includes(key)));
+
+let opening = Promise.resolve();
+let turn = 0;
+
+// open makes the wells and the recipe that are set the take that is shown.
+async function open() {
+  const mine = ++turn;
+  const { wells, recipe } = state.value;
+  stop();
+  now.errors = {};
+  now.notes = [];
+  now.facts = [];
+  now.failed.clear();
+  now.readings = null;
+  now.pixel = null;
+  if (!wells.color?.length || !wells.band?.length) {
+    take.frames = [];
+    look.show(0, null);
+    look.show(1, null);
+    working(null);
+    now.facts = ["Give a color plate and a band plate, and the take opens."];
+    render();
+    return;
+  }
+  const began = performance.now();
+  const words = () => `Making the take ready${performance.now() - began > 1500 ? `: ${Math.round((performance.now() - began) / 1000)} s` : ""}`;
+  const cancel = async () => {
+    turn++;
+    working("Stopping");
+    await engines.restart();
+    working(null);
+    now.errors.general = "stopped: change a plate or a setting, or undo, and the take opens again";
+    show("plates");
+  };
+  working(words(), cancel);
+  const clock = setInterval(() => mine === turn && working(words(), cancel), 500);
+  try {
+    const opened = await take.open(wells, recipe);
+    if (mine !== turn) return;
+    if (!take.frames.includes(now.frame)) now.frame = take.frames[0];
+    const ready = await take.prepare();
+    if (mine !== turn) return;
+    now.notes = [...opened.notes, ...ready.notes.filter((n) => !opened.notes.includes(n)), ...ready.warnings];
+    now.facts = [`${take.frames.length} ${take.frames.length === 1 ? "pair" : "pairs"} of ${ready.w}×${ready.h} pixels. Geometry: ${ready.model}${ready.mirror ? ", mirrored" : ""}${ready.residual_px ? `, edges within ${ready.residual_px.toFixed(2)} px` : ""}.`];
+    now.range = { first: take.frames[0], last: take.frames.at(-1), from: take.frames[0], to: take.frames.at(-1) };
+    clearInterval(clock);
+    working(null);
+    render();
+    await seek(now.frame, { thumbs: true });
+    await take.share();
+    prefetch();
+  } catch (error) {
+    if (mine !== turn || error.name === "AbortError") return;
+    place(error.message);
+    show("plates");
+  } finally {
+    clearInterval(clock);
+    if (mine === turn) working(null);
+    render();
+  }
+}
+
+// place puts an error where the file was dropped.
+function place(text) {
+  const well = wellList.find((w) => text.includes(`${w.id}/`) || text.startsWith(w.title.toLowerCase()))?.id ?? "general";
+  now.errors[well] = text;
+  say(`Not done: ${text}`);
+}
+
+function changed(value, before) {
+  $("undo").disabled = !state.past.length;
+  $("redo").disabled = !state.future.length;
+  if (value.wells !== before.wells || value.recipe !== before.recipe) opening = open();
+  else {
+    if (JSON.stringify(value.breaks) !== JSON.stringify(before.breaks)) now.pixel = null;
+    render();
+    seek(now.frame, { thumbs: value.breaks !== before.breaks });
+  }
+}
+
+// ---- frames
+
+async function seek(number, { thumbs = false } = {}) {
+  if (!take?.prepared || !take.frames.length) return;
+  now.frame = number;
+  scrubbing.abort();
+  scrubbing = new AbortController();
+  const { signal } = scrubbing;
+  const { a, b, breaks } = state.value;
+  const names = b ? [a, b] : [a];
+  drawTime();
+  const there = names.map((name) => take.cached(number, breaks, name));
+  if (there.every(Boolean)) present(there);
+  try {
+    if (!there.every(Boolean)) {
+      const { pictures } = await take.want(number, breaks, names, { signal, urgent: true });
+      if (signal.aborted) return;
+      now.failed.delete(number);
+      present(pictures);
+    }
+    if (now.playing) return;
+    if (!thumbs) await new Promise((resolve) => setTimeout(resolve, 150));
+    if (signal.aborted || !navigator) return;
+    const { thumbs: small } = await take.want(number, breaks, [], { thumbs: stations.map((s) => s.id), signal });
+    if (!signal.aborted) drawThumbs(small);
+    if (now.pixel && !signal.aborted) pixelAt(now.pixel.x, now.pixel.y);
+    prefetch();
+  } catch (error) {
+    if (error.name === "AbortError") return;
+    now.failed.set(number, error.message);
+    place(error.message);
+    drawMarks();
+    panels();
+  }
+}
+
+function present(pictures) {
+  const { a, b } = state.value;
+  const wrong = pictures.map((p) => p.missing).filter(Boolean);
+  pictures = pictures.map((p) => (p.missing ? null : p));
+  look.show(0, pictures[0]);
+  look.show(1, b ? pictures[1] : null);
+  if (wrong.length) working(wrong[0]);
+  else if ($("working-stop").hidden) working(null);
+  $("name-a").textContent = title(a);
+  $("name-b").textContent = b ? title(b) : "";
+  if (look.tooLarge) working("This picture is larger than this browser's graphics can show: the take can still be taken away");
+}
+
+// prefetch fills the cache around the frame while nothing else is asked for.
+let fetching = new AbortController();
+async function prefetch() {
+  fetching.abort();
+  fetching = new AbortController();
+  const { signal } = fetching;
+  const { a, b, breaks } = state.value;
+  const names = b ? [a, b] : [a];
+  if (!take.prepared) return;
+  const room = Math.floor(take.budget / (8 * take.prepared.w * take.prepared.h * names.length)) - 2;
+  const i = take.frames.indexOf(now.frame);
+  const order = [...take.frames.slice(i + 1), ...take.frames.slice(0, i)].slice(0, Math.max(0, room));
+  const lanes = engines.workers.map(async (_, lane) => {
+    for (let k = lane; k < order.length && !signal.aborted; k += engines.workers.length) {
+      if (names.every((name) => take.cached(order[k], breaks, name))) continue;
+      try {
+        await take.want(order[k], breaks, names, { signal });
+      } catch (error) {
+        if (error.name === "AbortError") return;
+        now.failed.set(order[k], error.message);
+        drawMarks();
+      }
+    }
+  });
+  await Promise.all(lanes);
+}
+
+function go(by) {
+  const i = take.frames.indexOf(now.frame);
+  if (i >= 0) seek(take.frames[Math.min(Math.max(i + by, 0), take.frames.length - 1)]);
+}
+
+async function play() {
+  if (now.playing) return stop();
+  if (take.frames.length < 2) return;
+  now.playing = true;
+  drawTime();
+  prefetch();
+  const names = () => (state.value.b ? [state.value.a, state.value.b] : [state.value.a]);
+  while (now.playing) {
+    const began = performance.now();
+    let i = take.frames.indexOf(now.frame) + 1;
+    if (i >= take.frames.length) {
+      if (!now.loop) break;
+      i = 0;
+    }
+    const number = take.frames[i];
+    try {
+      const { pictures } = await take.want(number, state.value.breaks, names(), { urgent: true });
+      if (!now.playing) break;
+      now.frame = number;
+      present(pictures);
+    } catch (error) {
+      if (error.name === "AbortError") break;
+      now.failed.set(number, error.message);
+      now.frame = number;
+      drawMarks();
+    }
+    drawTime();
+    const left = 1000 / now.fps - (performance.now() - began);
+    await new Promise((resolve) => (left > 4 ? setTimeout(resolve, left) : requestAnimationFrame(resolve)));
+  }
+  now.playing = false;
+  drawTime();
+  if (take.frames.length) seek(now.frame);
+}
+
+function stop() {
+  now.playing = false;
+  drawTime();
+}
+
+// ---- the pixel
+
+let asking = false;
+let asked = null;
+async function pixelAt(x, y) {
+  asked = { x, y };
+  if (asking) return;
+  asking = true;
+  while (asked) {
+    const { x, y } = asked;
+    asked = null;
+    try {
+      const { result } = await engines.call("pixel", { number: now.frame, breaks: state.value.breaks, x, y }, { worker: engines.workers[0], urgent: true });
+      now.pixel = result;
+    } catch (error) {
+      if (error.name !== "AbortError") now.pixel = null;
+    }
+  }
+  asking = false;
+  showPixel($("pixel"), now.pixel);
+}
+
+function viewerSays(name, event) {
+  if (name === "pixel" && event.inside && !now.playing && take?.prepared) pixelAt(event.x, event.y);
+  else if (name === "view") $("zoom").textContent = `${Math.round(event.percent)} %`;
+  else if (name === "key") key(event);
+  else if (name === "drag") drag(event);
+  else if (name === "failed") working(`The picture cannot be drawn in this browser (${event}): the panels and the files still work`);
+}
+
+// ---- drops
+
+function drag(event) {
+  event.preventDefault();
+  $("veil").hidden = !(event.type === "dragenter" || event.type === "dragover");
+  if (event.type === "drop") dropped(event.dataTransfer).then(takeIn);
+}
+
+// takeIn sorts one drop of anything into the wells.
+async function takeIn(list) {
+  if (!list.length) return;
+  working("Sorting what was dropped");
+  now.errors = {};
+  try {
+    let entries = [];
+    for (const entry of list) {
+      if (isArchive(entry.path)) {
+        const { unzip } = await import("./archive.js");
+        entries.push(...(await unzip(entry.file)));
+      } else entries.push(entry);
+    }
+    const recipe = entries.find((e) => isRecipe(e.path));
+    const plates = entries.filter((e) => isPicture(e.path) || isClip(e.path));
+    const strange = entries.filter((e) => e !== recipe && !plates.includes(e) && !/(^|\/)\./.test(e.path));
+    if (strange.length) now.errors.general = `${strange[0].path}${strange.length > 1 ? ` and ${strange.length - 1} more` : ""}: plates are PNG, TIFF, JPEG, WebP, EXR, DPX, PNM or Y4M frames, or MP4, MOV and WebM clips; the rest was left out`;
+    if (!plates.length) {
+      if (recipe) await loadRecipe([recipe]);
+      return;
+    }
+    const { placed, unsure } = await sort(plates, describe);
+    if (unsure.length) await ask(placed, unsure);
+    // A drop with both plates is a new take; one without adds to the take that is there.
+    const fresh = placed.has("color") && placed.has("band");
+    await fill(placed, fresh || now.demo, recipe);
+  } catch (error) {
+    place(error.message);
+  } finally {
+    working(null);
+    show("plates");
+  }
+}
+
+async function describe(entry) {
+  const name = `/look/${entry.path.split("/").at(-1)}`;
+  engines.workers[0].port.postMessage({ files: { clear: ["/look"], put: [[name, entry.file]] } });
+  return (await engines.call("look", { path: name }, { worker: engines.workers[0], urgent: true })).result;
+}
+
+function ask(placed, unsure) {
+  const rows = unsure.map((entries) => {
+    const select = el("select", { "aria-label": entries[0].path }, el("option", { value: "" }, "leave it out"), wellList.map((w) => el("option", { value: w.id }, w.title)));
+    const free = wellList.find((w) => !placed.has(w.id) && !(unsure.indexOf(entries) > 0 && w.id === "color"));
+    select.value = free?.id ?? "";
+    return { entries, select, node: el("div", { className: "sort-row" }, el("span", {}, entries.length > 1 ? `${entries[0].path} … (${entries.length})` : entries[0].path), select) };
+  });
+  $("sort-rows").replaceChildren(...rows.map((r) => r.node));
+  const dialog = $("sort-dialog");
+  dialog.showModal();
+  return new Promise((resolve) => dialog.addEventListener("close", () => {
+    if (dialog.returnValue === "ok") for (const { entries, select } of rows) if (select.value) placed.set(select.value, entries);
+    resolve();
+  }, { once: true }));
+}
+
+// fill puts dropped entries into wells; fresh leaves nothing of the take before.
+async function fill(placed, fresh, recipeFile) {
+  const { open: openClip } = await import("./clips.js");
+  const wells = fresh ? {} : { ...state.value.wells };
+  for (const [well, entries] of placed) {
+    if (!entries.length) {
+      delete wells[well];
+      continue;
+    }
+    working(`Reading ${entries[0].path}`);
+    try {
+      wells[well] = await expand(entries, openClip);
+      if (well === "color" && wells[well][0].fps) now.fps = wells[well][0].fps;
+    } catch (error) {
+      now.errors[well] = error.message;
+      say(`Not done: ${error.message}`);
+    }
+  }
+  const errors = now.errors;
+  let recipe = fresh ? {} : state.value.recipe;
+  if (recipeFile) recipe = withoutPaths(JSON.parse(await recipeFile.file.text()));
+  now.demo = false;
+  state.set({ wells, recipe, breaks: none, b: state.value.b === "green" ? null : state.value.b });
+  await opening;
+  now.errors = { ...errors, ...now.errors };
+}
+
+// ---- recipe
+
+async function loadRecipe(list) {
+  now.recipeError = "";
+  try {
+    const recipe = JSON.parse(await list[0].file.text());
+    if (typeof recipe !== "object" || !recipe.version) throw new Error("it has no version: a recipe is what Save the recipe or twinplate comp --save-recipe writes");
+    state.set({ recipe: withoutPaths(recipe) });
+  } catch (error) {
+    now.recipeError = `${list[0].file.name}: ${error.message}`;
+  }
+  panels();
+}
+
+// savedRecipe is the recipe as the command reads it: with every estimate, and the wells' names as paths.
+function savedRecipe() {
+  const recipe = { ...(take.prepared?.recipe ?? { version: 1, ...state.value.recipe }) };
+  return new Blob([JSON.stringify(recipe, null, 2) + "\n"], { type: "application/json" });
+}
+
+// ---- taking away
+
+function download(blob, name) {
+  const link = el("a", { href: URL.createObjectURL(blob), download: name });
+  document.body.append(link);
+  link.click();
+  link.remove();
+  setTimeout(() => URL.revokeObjectURL(link.href), 60_000);
+}
+
+const products = { sum: "Sum", cutout: "Cut-out, straight", cutout_premultiplied: "Cut-out, premultiplied", matte: "Matte" };
+
+async function product(number, id, signal) {
+  const { buffers } = await engines.call("write", { number, breaks: state.value.breaks, product: id }, { signal });
+  return buffers[0];
+}
+
+const hasSum = () => !!state.value.wells.background?.length;
+const chosen = () => take.frames.filter((n) => n >= now.range.from && n <= now.range.to);
+
+async function* rangeFiles(signal) {
+  for (const number of chosen()) {
+    for (const id of hasSum() ? ["sum", "matte"] : ["cutout", "matte"]) {
+      yield { name: `${id}/${String(number).padStart(4, "0")}.png`, bytes: await product(number, id, signal) };
+    }
+  }
+  yield { name: "recipe.json", bytes: new Uint8Array(await savedRecipe().arrayBuffer()) };
+}
+
+async function* rangePixels(signal) {
+  for (const number of chosen()) {
+    const { buffers } = await engines.call("display", { number, breaks: state.value.breaks, stations: ["sum"], width: 0 }, { signal });
+    yield { rgba: buffers[0] };
+  }
+}
+
+// away runs one export with progress and a way to stop it.
+async function away(text, total, work) {
+  stop();
+  const abort = new AbortController();
+  const progress = (done) => {
+    now.away.done = done;
+    panels();
+  };
+  now.away = { text, total, done: 0, stop: () => abort.abort(new DOMException("stopped", "AbortError")) };
+  panels();
+  try {
+    await work(abort.signal, progress);
+    say(`${text}: done`);
+  } catch (error) {
+    if (error.name !== "AbortError") place(error.message);
+  } finally {
+    now.away = null;
+    panels();
+  }
+}
+
+const takeAway = {
+  frame: (id) => away(products[id], 1, async (signal) => download(new Blob([await product(now.frame, id, signal)], { type: "image/png" }), `${id}_${String(now.frame).padStart(4, "0")}.png`)),
+  zip: () => away("Writing the ZIP", 2 * chosen().length + 1, async (signal, progress) => {
+    const { zip } = await import("./archive.js");
+    download(await zip(rangeFiles(signal), { onProgress: progress, signal }), "twinplate.zip");
+  }),
+  folder: async () => {
+    const handle = await window.showDirectoryPicker({ mode: "readwrite" }).catch(() => null);
+    if (!handle) return;
+    await away("Writing into the folder", 2 * chosen().length + 1, async (signal, progress) => {
+      const { intoFolder } = await import("./archive.js");
+      await intoFolder(handle, rangeFiles(signal), { onProgress: progress, signal });
+    });
+  },
+  clip: (container) => away(`Writing the clip`, chosen().length, async (signal, progress) => {
+    const { encode } = await import("./clipout.js");
+    const blob = await encode({ width: take.prepared.w, height: take.prepared.h, fps: now.fps, frames: rangePixels(signal), container, onProgress: progress, signal });
+    download(blob, `twinplate.${container}`);
+  }),
+  recipe: () => download(savedRecipe(), "take.json"),
+  range: (change) => {
+    const r = { ...now.range, ...change };
+    now.range = { ...r, from: Math.min(Math.max(r.from, r.first), r.last), to: Math.min(Math.max(r.to, r.from, r.first), r.last) };
+    panels();
+  },
+  stop: () => now.away?.stop(),
+};
+
+// ---- readings
+
+async function readPlates() {
+  const began = performance.now();
+  const abort = new AbortController();
+  now.readError = "";
+  now.reading = { seconds: 0, stop: () => abort.abort(new DOMException("stopped", "AbortError")) };
+  panels();
+  const clock = setInterval(() => {
+    now.reading.seconds = Math.round((performance.now() - began) / 1000);
+    if (now.tab === "readings") panels();
+  }, 1000);
+  try {
+    const worker = engines.workers.at(-1);
+    const { result } = await engines.call("check", { fps: now.fps }, { worker, signal: abort.signal });
+    now.readings = result;
+    now.marks.clear();
+    for (const g of result.gains) if (Math.abs(g.gain - 1) > 0.1) now.marks.set(g.frame, `lamps at ${g.gain.toFixed(2)}`);
+    say(`The plates are read: ${result.worst}`);
+  } catch (error) {
+    if (error.name !== "AbortError") now.readError = error.message;
+  } finally {
+    clearInterval(clock);
+    now.reading = null;
+    drawMarks();
+    panels();
+  }
+}
+
+// ---- drawing the page
+
+const tabs = [["lesson", "Lesson"], ["plates", "Plates"], ["readings", "Readings"], ["recipe", "Recipe"], ["away", "Take away"]];
+
+function build() {
+  $("tabs").append(...tabs.map(([id, text], i) => el("button", { type: "button", role: "tab", id: `tab-${id}`, "aria-controls": `panel-${id}`, onclick: () => show(id), onkeydown: (event) => {
+    const to = { ArrowRight: i + 1, ArrowLeft: i - 1, Home: 0, End: tabs.length - 1 }[event.key];
+    if (to === undefined) return;
+    event.preventDefault();
+    event.stopPropagation();
+    const [next] = tabs[(to + tabs.length) % tabs.length];
+    show(next);
+    $(`tab-${next}`).focus();
+  } }, text)));
+  $("strip").append(...stations.map((s, i) => el("button", { type: "button", id: `station-${s.id}`, title: `${s.title} (${i + 1})`, onclick: () => state.set({ a: s.id }, "station") }, el("canvas", { width: 192, height: 108, "aria-hidden": "true" }), el("span", {}, s.op ? el("span", { className: "op" }, `${s.op} `) : null, s.title))));
+  $("beside").append(el("option", { value: "" }, "nothing"), ...[...stations.map((s) => s.id), ...others, "green"].map((id) => el("option", { value: id }, title(id))));
+  $("undo").onclick = () => state.undo();
+  $("redo").onclick = () => state.redo();
+  $("keys").onclick = () => $("keys-dialog").showModal();
+  $("back").onclick = () => (stop(), go(-1));
+  $("forth").onclick = () => (stop(), go(1));
+  $("play").onclick = play;
+  $("loop").onchange = (event) => (now.loop = event.target.checked);
+  $("scrub").oninput = (event) => {
+    stop();
+    seek(take.frames[Number(event.target.value)]);
+  };
+  $("beside").onchange = (event) => state.set({ b: event.target.value || null }, "beside");
+  const lookAt = (change, kind) => state.set({ look: { ...state.value.look, ...change } }, kind);
+  $("exposure").oninput = (event) => lookAt({ exposure: Number(event.target.value) }, "exposure");
+  $("channel").onchange = (event) => lookAt({ channel: event.target.value });
+  $("under").onchange = (event) => lookAt({ under: event.target.value });
+  $("under-color").oninput = (event) => lookAt({ color: event.target.value, under: "color" }, "color");
+  $("clip").onchange = (event) => lookAt({ clip: event.target.checked });
+  $("fit").onclick = () => look.api?.fit();
+  $("actual").onclick = () => look.api?.actual();
+  addEventListener("keydown", key);
+  for (const type of ["dragenter", "dragover", "dragleave", "drop"]) addEventListener(type, (event) => event.dataTransfer?.types.includes("Files") && drag(event));
+  render();
+}
+
+function key(event) {
+  const into = event.target;
+  if (event.defaultPrevented || event.altKey || into?.closest?.("dialog")) return;
+  if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "z" && into?.type !== "text" && into?.type !== "number") {
+    event.preventDefault();
+    return event.shiftKey ? state.redo() : state.undo();
+  }
+  if (event.ctrlKey || event.metaKey || into?.matches?.("input:not([type=checkbox]), select, textarea") || !take?.frames.length) return;
+  const press = into?.matches?.("button, summary, a, input, [role=tabpanel]");
+  const inTabs = into?.closest?.("[role=tablist]");
+  const acts = {
+    ArrowLeft: () => !inTabs && (stop(), go(-1)), ArrowRight: () => !inTabs && (stop(), go(1)),
+    Home: () => seek(take.frames[0]), End: () => seek(take.frames.at(-1)),
+    w: () => look.api?.fit(), p: () => look.api?.actual(),
+    d: () => state.set({ b: state.value.b ? null : state.value.a === "color" ? "sum" : "color" }, "beside"),
+  };
+  if (event.key === " " && !press) acts[" "] = play;
+  const n = Number(event.key);
+  if (n >= 1 && n <= stations.length) acts[event.key] = () => state.set({ a: stations[n - 1].id }, "station");
+  const act = acts[event.key] ?? acts[event.key.toLowerCase()];
+  if (!act) return;
+  event.preventDefault();
+  act();
+}
+
+function show(tab) {
+  now.tab = tab;
+  panels();
+}
+
+function render() {
+  const { a, b, look: l } = state.value;
+  for (const s of stations) $(`station-${s.id}`).setAttribute("aria-pressed", String(s.id === a));
+  const green = [...$("beside").options].find((o) => o.value === "green");
+  green.hidden = green.disabled = !state.value.wells.green;
+  $("beside").value = b ?? "";
+  $("exposure").value = l.exposure;
+  $("exposure-out").textContent = `${l.exposure > 0 ? "+" : ""}${l.exposure} stops`.replace("-", "−");
+  $("channel").value = l.channel;
+  $("under").value = l.under;
+  $("under-color").value = l.color;
+  $("clip").checked = l.clip;
+  const part = (i) => parseInt(l.color.slice(i, i + 2), 16) / 255;
+  look?.set({ exposure: l.exposure, channel: l.channel, under: l.under, underColor: [part(1), part(3), part(5)], clip: l.clip });
+  if (look && (b === null) !== (look.at === null)) look.divider(b ? 0.5 : null);
+  drawTime();
+  drawMarks();
+  panels();
+}
+
+function panels() {
+  for (const [id] of tabs) {
+    const on = id === now.tab;
+    $(`tab-${id}`).setAttribute("aria-selected", String(on));
+    $(`tab-${id}`).tabIndex = on ? 0 : -1;
+    $(`panel-${id}`).hidden = !on;
+  }
+  const focus = document.activeElement?.closest(".panel") && { text: document.activeElement.textContent, tag: document.activeElement.tagName };
+  const into = $(`panel-${now.tab}`);
+  const { wells, recipe, breaks } = state.value;
+  switch (now.tab) {
+    case "lesson":
+      showLesson(into, { step: now.step, breaks, demo: now.demo }, { step: lessonStep, breaks: (b) => state.set({ breaks: b }), demo: () => openDemo() });
+      break;
+    case "plates":
+      showPlates(into, { placed: wells, errors: now.errors, notes: now.notes, facts: now.facts, demo: now.demo }, { drop: takeIn, demo: () => openDemo(), fill: (well, list) => fill(new Map([[well, group(list).flat()]]), false).catch((error) => place(error.message)).finally(() => (working(null), panels())) });
+      break;
+    case "readings":
+      showReadings(into, { readings: now.readings, running: now.reading, seconds: now.reading?.seconds, error: now.readError }, { read: readPlates, stop: () => now.reading?.stop() });
+      break;
+    case "recipe":
+      showRecipe(into, { recipe, error: now.recipeError }, { change: (change) => state.set({ recipe: { ...recipe, ...change } }), defaults: () => state.set({ recipe: {} }), save: takeAway.recipe, load: loadRecipe });
+      break;
+    case "away":
+      if (now.range) showAway(into, { range: now.range, products, clips: now.clips, running: now.away, folder: "showDirectoryPicker" in window, hasSum: hasSum() }, takeAway);
+      else into.replaceChildren(el("p", {}, "There is no take yet: give plates first."));
+  }
+  showPixel($("pixel"), now.pixel);
+  if (focus) [...into.querySelectorAll(focus.tag)].find((node) => node.textContent === focus.text && !node.disabled)?.focus();
+}
+
+function lessonStep(i) {
+  now.step = i;
+  const { a, b, breaks } = steps[i];
+  state.set({ a, b: b === "green" && !state.value.wells.green ? null : b, breaks: { ...none, ...breaks } }, "lesson");
+  if (!now.playing && !still) play();
+}
+
+function drawTime() {
+  const frames = take?.frames ?? [];
+  const i = Math.max(frames.indexOf(now.frame), 0);
+  $("scrub").max = Math.max(frames.length - 1, 0);
+  $("scrub").value = i;
+  $("scrub").disabled = frames.length < 2;
+  const rate = Math.round(now.fps);
+  const two = (n) => String(n).padStart(2, "0");
+  const seconds = Math.floor(i / rate);
+  const code = `${two(Math.floor(seconds / 3600))}:${two(Math.floor(seconds / 60) % 60)}:${two(seconds % 60)}:${two(i % rate)}`;
+  $("clock").textContent = frames.length ? `${code}  frame ${now.frame}` : "no take";
+  $("scrub").setAttribute("aria-valuetext", `frame ${now.frame}, ${i + 1} of ${frames.length}`);
+  $("play").textContent = now.playing ? "❚❚" : "▶";
+  $("play").setAttribute("aria-pressed", String(now.playing));
+}
+
+function drawMarks() {
+  const frames = take?.frames ?? [];
+  const all = new Map([...now.marks, ...now.failed]);
+  $("marks").replaceChildren(...[...all].filter(([n]) => frames.includes(n)).map(([n, text]) => {
+    const mark = el("i", { title: `frame ${n}: ${text}` });
+    mark.style.left = `${(100 * frames.indexOf(n)) / Math.max(frames.length - 1, 1)}%`;
+    return mark;
+  }));
+}
+
+function drawThumbs(thumbs) {
+  for (const t of thumbs) {
+    const canvas = $(`station-${t.station}`).querySelector("canvas");
+    if (!t.rgba) {
+      canvas.getContext("2d").clearRect(0, 0, canvas.width, canvas.height);
+      continue;
+    }
+    canvas.width = t.w;
+    canvas.height = t.h;
+    canvas.getContext("2d").putImageData(new ImageData(new Uint8ClampedArray(t.rgba.buffer, t.rgba.byteOffset, 4 * t.w * t.h), t.w, t.h), 0, 0);
+  }
+}
+
+globalThis.playground = { state, now, get take() { return take; }, get engines() { return engines; }, seek, takeIn };
+start().catch((error) => working(`The playground cannot start: ${error.message}`));

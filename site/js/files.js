@@ -1,0 +1,208 @@
+// The worker's file system: what was dropped, under names of the page's choosing, and what the engine writes.
+// It has the calls that Go's package os makes (those of Node's fs), so a take is opened in the browser as it is
+// on disk. A source is a Blob, bytes, or a function that returns a promise of either: a clip's frame is decoded
+// when it is opened.
+
+const codes = { ENOENT: "no such file", EEXIST: "file exists", ENOTDIR: "not a folder", EISDIR: "a folder", EBADF: "not open", EIO: "cannot be read", ENOSYS: "not there" };
+
+function failure(code, cause) {
+  const error = new Error(cause ? `${codes[code]}: ${cause}` : codes[code]);
+  error.code = code;
+  return error;
+}
+
+const O = { RDONLY: 0, WRONLY: 1, RDWR: 2, CREAT: 0o100, EXCL: 0o200, TRUNC: 0o1000, APPEND: 0o2000, DIRECTORY: 0o200000 };
+
+export class Files {
+  constructor() {
+    this.root = { folder: new Map() };
+    this.open = new Map();
+    this.next = 3;
+  }
+
+  // put lays a source under an absolute path, and makes the folders above it.
+  put(path, source) {
+    const names = split(path);
+    const last = names.pop();
+    let at = this.root;
+    for (const name of names) {
+      if (!at.folder.has(name)) at.folder.set(name, { folder: new Map() });
+      at = at.folder.get(name);
+      if (!at.folder) throw failure("ENOTDIR");
+    }
+    at.folder.set(last, source instanceof Uint8Array ? { bytes: source, size: source.length } : { source, size: source.size ?? 0 });
+  }
+
+  // clear takes everything out of a folder.
+  clear(path) {
+    const node = this.find(path);
+    if (node?.folder) node.folder.clear();
+  }
+
+  find(path) {
+    let at = this.root;
+    for (const name of split(path)) at = at?.folder?.get(name);
+    return at;
+  }
+
+  parent(path) {
+    const names = split(path);
+    const name = names.pop();
+    return [this.find("/" + names.join("/"))?.folder, name];
+  }
+
+  // fs returns the functions that Go calls. Each tells its callback synchronously where it can: that saves a turn
+  // of the event loop for every few kilobytes.
+  fs() {
+    const quiet = (callback) => callback(null);
+    const plain = (work) => (...args) => {
+      const callback = args.pop();
+      let result;
+      try {
+        result = work(...args);
+      } catch (error) {
+        callback(error.code ? error : failure("EIO", error.message));
+        return;
+      }
+      callback(null, result);
+    };
+    const decoder = new TextDecoder();
+    return {
+      constants: { O_RDONLY: O.RDONLY, O_WRONLY: O.WRONLY, O_RDWR: O.RDWR, O_CREAT: O.CREAT, O_EXCL: O.EXCL, O_TRUNC: O.TRUNC, O_APPEND: O.APPEND, O_DIRECTORY: O.DIRECTORY },
+      writeSync: (fd, bytes) => (console.error(decoder.decode(bytes).trimEnd()), bytes.length),
+      open: (path, flags, mode, callback) => {
+        let node = this.find(path);
+        try {
+          if (!node) {
+            if (!(flags & O.CREAT)) throw failure("ENOENT");
+            const [folder, name] = this.parent(path);
+            if (!folder) throw failure("ENOENT");
+            node = { bytes: new Uint8Array(0), size: 0 };
+            folder.set(name, node);
+          } else if (flags & O.CREAT && flags & O.EXCL) {
+            throw failure("EEXIST");
+          }
+          if (flags & O.TRUNC && node.bytes) node.size = 0;
+        } catch (error) {
+          callback(error);
+          return;
+        }
+        const done = (bytes) => {
+          const fd = this.next++;
+          this.open.set(fd, { node, bytes, at: 0 });
+          callback(null, fd);
+        };
+        if (!node.source) return done(null);
+        load(node.source).then(
+          (bytes) => ((node.size = bytes.length), done(bytes)),
+          (error) => callback(failure("EIO", error.message)),
+        );
+      },
+      close: plain((fd) => void this.open.delete(fd)),
+      read: plain((fd, buffer, offset, length, position) => {
+        const f = this.opened(fd);
+        const from = position ?? f.at;
+        const bytes = f.bytes ?? f.node.bytes;
+        if (!bytes) throw failure("EISDIR");
+        const n = Math.max(0, Math.min(length, (f.bytes ? bytes.length : f.node.size) - from));
+        buffer.set(bytes.subarray(from, from + n), offset);
+        if (position === null) f.at += n;
+        return n;
+      }),
+      write: (fd, buffer, offset, length, position, callback) => {
+        if (fd === 1 || fd === 2) {
+          console.error(decoder.decode(buffer.subarray(offset, offset + length)).trimEnd());
+          return callback(null, length);
+        }
+        plain(() => {
+          const f = this.opened(fd);
+          const from = position ?? f.at;
+          const node = f.node;
+          if (!node.bytes) throw failure("EBADF");
+          if (from + length > node.bytes.length) {
+            const more = new Uint8Array(Math.max(from + length, 2 * node.bytes.length));
+            more.set(node.bytes.subarray(0, node.size));
+            node.bytes = more;
+          }
+          node.bytes.set(buffer.subarray(offset, offset + length), from);
+          node.size = Math.max(node.size, from + length);
+          if (position === null) f.at = from + length;
+          return length;
+        })(callback);
+      },
+      stat: plain((path) => status(this.find(path))),
+      lstat: plain((path) => status(this.find(path))),
+      fstat: plain((fd) => {
+        const f = this.opened(fd);
+        return status(f.node, f.bytes?.length);
+      }),
+      readdir: plain((path) => {
+        const node = this.find(path);
+        if (!node) throw failure("ENOENT");
+        if (!node.folder) throw failure("ENOTDIR");
+        return [...node.folder.keys()];
+      }),
+      mkdir: plain((path) => {
+        const [folder, name] = this.parent(path);
+        if (!folder) throw failure("ENOENT");
+        if (folder.has(name)) throw failure("EEXIST");
+        folder.set(name, { folder: new Map() });
+      }),
+      rename: plain((from, to) => {
+        const [folder, name] = this.parent(from);
+        const [target, as] = this.parent(to);
+        if (!folder?.has(name) || !target) throw failure("ENOENT");
+        target.set(as, folder.get(name));
+        folder.delete(name);
+      }),
+      unlink: plain((path) => {
+        const [folder, name] = this.parent(path);
+        if (!folder?.delete(name)) throw failure("ENOENT");
+      }),
+      rmdir: plain((path) => {
+        const [folder, name] = this.parent(path);
+        if (!folder?.delete(name)) throw failure("ENOENT");
+      }),
+      ftruncate: plain((fd, length) => void (this.opened(fd).node.size = length)),
+      fsync: (fd, callback) => quiet(callback),
+      chmod: (path, mode, callback) => quiet(callback),
+      fchmod: (fd, mode, callback) => quiet(callback),
+      utimes: (path, a, m, callback) => quiet(callback),
+      ...Object.fromEntries(
+        ["chown", "fchown", "lchown", "link", "readlink", "symlink", "truncate"].map((name) => [name, (...args) => args.at(-1)(failure("ENOSYS"))]),
+      ),
+    };
+  }
+
+  opened(fd) {
+    const f = this.open.get(fd);
+    if (!f) throw failure("EBADF");
+    return f;
+  }
+}
+
+function split(path) {
+  const out = [];
+  for (const name of path.split("/")) {
+    if (name === "..") out.pop();
+    else if (name && name !== ".") out.push(name);
+  }
+  return out;
+}
+
+async function load(source) {
+  if (typeof source === "function") source = await source();
+  return source instanceof Uint8Array ? source : new Uint8Array(await source.arrayBuffer());
+}
+
+function status(node, size) {
+  if (!node) throw failure("ENOENT");
+  const now = 0;
+  return {
+    dev: 0, ino: 0, nlink: 1, uid: 0, gid: 0, rdev: 0, blksize: 4096, blocks: 0,
+    mode: node.folder ? 0o40777 : 0o100666,
+    size: size ?? node.size ?? 0,
+    atimeMs: now, mtimeMs: now, ctimeMs: now,
+    isDirectory: () => !!node.folder,
+  };
+}

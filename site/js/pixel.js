@@ -1,0 +1,57 @@
+// "At this pixel": the arithmetic of one pixel, as a film lab would have had it on paper.
+import { el } from "./dom.js";
+
+const figure = (v) => (Math.abs(v) < 0.00005 ? "0.0000" : v.toFixed(4)).replace("-", "−");
+
+// swatch shows a linear color as the screen does. It is drawn, since a style would need the policy's leave.
+function swatch(linear) {
+  const canvas = el("canvas", { width: 1, height: 1 });
+  canvas.setAttribute("aria-hidden", "true");
+  const code = (v) => {
+    const x = Math.min(Math.max(v, 0), 1);
+    return Math.round(255 * (x <= 0.0031308 ? 12.92 * x : 1.055 * x ** (1 / 2.4) - 0.055)); // IEC 61966-2-1
+  };
+  const context = canvas.getContext("2d");
+  context.fillStyle = `rgb(${linear.map(code).join(" ")})`;
+  context.fillRect(0, 0, 1, 1);
+  return canvas;
+}
+
+function row(sign, name, values, color, result) {
+  return el("tr", { className: result ? "result" : "" },
+    el("td", { className: "sign" }, sign), el("th", { scope: "row" }, name),
+    values.map((v) => el("td", { colSpan: values.length === 1 ? 3 : 1 }, typeof v === "string" ? v : figure(v))),
+    el("td", {}, color ? swatch(color) : null));
+}
+
+const gray = (v) => [v, v, v];
+
+export function showPixel(into, a) {
+  if (!a) {
+    into.replaceChildren(el("p", {}, "Point at the picture, or tap it: here is the arithmetic of that very pixel."));
+    return;
+  }
+  const net = a.band - a.leak;
+  const rows = [
+    row("", `band, less ${figure(a.leak)} set light`, [net], gray(net)),
+    row("÷", "the screen behind it", [a.screen], gray(a.screen)),
+    row("=", "transmission t", [`${figure(a.transmission)} ± ${figure(a.sigma)}`], gray(a.transmission), true),
+  ];
+  if (a.background) {
+    rows.push(
+      row("", "background", a.background, a.background),
+      row("×", "transmission t", [a.transmission], gray(a.transmission)),
+      row("=", "held out", a.held, a.held, true),
+      row("+", "foreground", a.foreground, a.foreground),
+      row("=", "sum", a.sum, a.sum, true));
+  } else {
+    rows.push(
+      row("", "color plate", a.color, a.color),
+      row("−", "glow of the screen", a.glow, a.glow),
+      row("=", "foreground", a.foreground, a.foreground, true));
+  }
+  const words = a.screen === 0
+    ? "The clean plate shows no screen here: nothing is measured."
+    : `Pixel ${a.x}, ${a.y}. Alpha is ${figure(1 - a.transmission)} ± ${figure(a.sigma)}; the lamps stand at ${a.gain.toFixed(3)} of the clean plate. Linear light, full scale 1.${a.broken ? " A switch of the lesson is on: the numbers show it." : ""}`;
+  into.replaceChildren(el("table", {}, el("tbody", {}, rows)), el("p", {}, words));
+}

@@ -1,0 +1,76 @@
+// Tells the plates of one drop apart: by folder and file name first, then by what the pictures are; what neither
+// settles is asked.
+
+export const wells = [
+  { id: "color", title: "Color plate", needed: true, text: "everything but the yellow line" },
+  { id: "band", title: "Band plate", needed: true, text: "only the yellow line" },
+  { id: "background", title: "Background", text: "what goes behind the performer: a still, frames or a clip" },
+  { id: "clean_band", title: "Clean band plate", text: "the lit screen with nobody there" },
+  { id: "clean_color", title: "Clean color plate", text: "the same moment in the color camera" },
+  { id: "dark_band", title: "Dark band plate", text: "lamps off or lens capped" },
+  { id: "dark_color", title: "Dark color plate", text: "the same in the color camera" },
+];
+
+const pictures = /\.(png|tiff?|jpe?g|webp|exr|dpx|pgm|ppm|pnm|y4m)$/i;
+const clips = /\.(mp4|m4v|mov|webm|mkv)$/i;
+export const isPicture = (name) => pictures.test(name);
+export const isClip = (name) => clips.test(name);
+export const isArchive = (name) => /\.zip$/i.test(name);
+export const isRecipe = (name) => /\.json$/i.test(name);
+
+// byName returns the well that a path names, or null.
+export function byName(path) {
+  const text = path.toLowerCase();
+  const band = /(^|[^a-z])(band|line|sodium|589|na[-_ ]?d?)([^a-z]|$)/.test(text);
+  const clean = /(^|[^a-z])(clean|empty|blank)([^a-z]|$)/.test(text);
+  const dark = /(^|[^a-z])(dark|black|cap(ped)?)([^a-z]|$)/.test(text);
+  const color = /(^|[^a-z])(colou?r|rgb|main)([^a-z]|$)/.test(text);
+  if (dark) return band ? "dark_band" : color ? "dark_color" : null;
+  if (clean) return band ? "clean_band" : color ? "clean_color" : null;
+  if (/(^|[^a-z])(background|backing|bg|behind)([^a-z]|$)/.test(text)) return "background";
+  if (band !== color) return band ? "band" : "color";
+  return null;
+}
+
+// byLook returns the well that a picture's look speaks for, or null where it does not speak clearly.
+export function byLook(look) {
+  const light = Math.max(...look.mean);
+  const gray = !look.color || look.yellow > 0.25;
+  if (light < 0.01) return look.color && !gray ? "dark_color" : "dark_band";
+  if (gray) return look.dark > 0.02 ? "band" : "clean_band";
+  if (look.dark > 0.3) return "color";
+  return null;
+}
+
+// group gathers dropped pictures into sequences: those whose names differ in digits alone, in one folder.
+export function group(dropped) {
+  const groups = new Map();
+  for (const entry of dropped) {
+    const key = isClip(entry.path) ? entry.path : entry.path.replace(/\d+(?=[^\d/]*$)/, "#");
+    if (!groups.has(key)) groups.set(key, []);
+    groups.get(key).push(entry);
+  }
+  return [...groups.values()];
+}
+
+// sort returns {placed: Map of well to entries, unsure: [entries]}. Look reads a picture: it may be slow.
+export async function sort(dropped, look) {
+  const placed = new Map();
+  const unsure = [];
+  for (const entries of group(dropped)) {
+    const path = entries[0].path;
+    let well = byName(path);
+    if (!well && !isClip(path)) {
+      try {
+        well = byLook(await look(entries[Math.floor(entries.length / 2)]));
+      } catch {
+        well = null;
+      }
+    }
+    if (well && !placed.has(well)) placed.set(well, entries);
+    else unsure.push(entries);
+  }
+  // One sequence left over, and a color plate there: it is the background.
+  if (unsure.length === 1 && placed.has("color") && placed.has("band") && !placed.has("background")) placed.set("background", unsure.pop());
+  return { placed, unsure };
+}

@@ -1,0 +1,140 @@
+// A take in the engines: its files laid out, opened, made ready, and its frames asked for and kept.
+import { isClip } from "./sort.js";
+
+export const stations = [
+  { id: "color", title: "Color", op: "" },
+  { id: "band", title: "Band", op: "" },
+  { id: "transmission", title: "Transmission", op: "band ÷ screen" },
+  { id: "held", title: "Held out", op: "× background" },
+  { id: "foreground", title: "Foreground", op: "+" },
+  { id: "sum", title: "Sum", op: "=" },
+];
+
+const thumbWidth = 192;
+
+export class Take {
+  constructor(engines, budget) {
+    this.engines = engines;
+    this.budget = budget; // bytes of finished pictures that are kept
+    this.cache = new Map();
+    this.bytes = 0;
+    this.at = new Map(); // which worker has which frame
+    this.frames = [];
+  }
+
+  // open lays out the wells' files and opens them; prepare must follow. Wells are {well: [{name, file | url | clip,
+  // index}]}, settings are the recipe's fields.
+  async open(wells, settings) {
+    this.forget();
+    const put = [];
+    const recipe = { version: 1, ...settings };
+    for (const [well, entries] of Object.entries(wells)) {
+      if (!entries?.length) continue;
+      for (const e of entries) put.push([`/take/${well}/${e.name}`, e.file ?? (e.url ? { url: e.url } : { clip: e.clip, index: e.index })]);
+      recipe[well] = entries.length === 1 ? `${well}/${entries[0].name}` : well;
+    }
+    put.push(["/take/recipe.json", new TextEncoder().encode(JSON.stringify(recipe))]);
+    for (const e of wells.green ?? []) put.push([`/green/${e.name}`, { url: e.url }]);
+    delete recipe.green;
+    this.files = { clear: ["/take"], put };
+    this.engines.lay(this.files);
+    const { result } = await this.engines.call("open", { path: "/take/recipe.json" }, { worker: this.engines.workers[0], urgent: true });
+    this.frames = result.frames.map((f) => f.Number);
+    this.opened = result;
+    this.wells = wells;
+    return result;
+  }
+
+  // prepare estimates what the recipe does not give, on one worker.
+  async prepare() {
+    const { result } = await this.engines.call("prepare", { path: "/take/resolved.json" }, { worker: this.engines.workers[0], urgent: true });
+    this.prepared = result;
+    return result;
+  }
+
+  // share readies the other workers with what the first has found.
+  async share() {
+    const resolved = new TextEncoder().encode(JSON.stringify(this.prepared.recipe));
+    const { w, h } = this.prepared;
+    const each = 100 * w * h; // bytes that an engine holds of a take, measured at 1920x1080
+    const limit = Math.max(1, Math.min(this.engines.limit, Math.floor(1.5e9 / each)));
+    while (this.engines.workers.length < limit) {
+      try {
+        await this.engines.add();
+      } catch {
+        break;
+      }
+      const worker = this.engines.workers.at(-1);
+      worker.busy = true;
+      worker.port.postMessage({ files: this.files });
+      worker.port.postMessage({ files: { put: [["/take/resolved.json", resolved]] } });
+      worker.busy = false;
+      await this.engines.call("open", { path: "/take/resolved.json" }, { worker, urgent: true });
+      await this.engines.call("prepare", { path: "/take/again.json" }, { worker, urgent: true });
+    }
+  }
+
+  key(number, breaks, station) {
+    return `${number} ${JSON.stringify(breaks)} ${station}`;
+  }
+
+  cached(number, breaks, station) {
+    const key = this.key(number, breaks, station);
+    const found = this.cache.get(key);
+    if (found) {
+      this.cache.delete(key);
+      this.cache.set(key, found);
+    }
+    return found;
+  }
+
+  // want returns the pictures of these stations of a frame, from the cache or from an engine.
+  async want(number, breaks, names, { thumbs = [], signal, urgent } = {}) {
+    const missing = names.filter((name) => !this.cached(number, breaks, name));
+    let reply = { thumbs: [] };
+    if (missing.length || thumbs.length) {
+      const on = this.at.get(number);
+      const { result, buffers } = await this.engines.call("frame", { number, breaks, stations: missing, thumbs, width: thumbWidth }, { signal, urgent, worker: on && this.engines.workers.includes(on) && !on.busy ? on : undefined });
+      let next = 0;
+      for (const p of result.pictures) {
+        const picture = { ...p, number };
+        if (!p.missing) [picture.hi, picture.lo] = [buffers[next++], buffers[next++]];
+        this.keep(this.key(number, breaks, p.station), picture);
+      }
+      reply = { gain: result.gain, thumbs: result.thumbs.map((t) => ({ ...t, rgba: t.missing ? null : buffers[next++] })) };
+    }
+    return { pictures: names.map((name) => this.cached(number, breaks, name)), ...reply };
+  }
+
+  keep(key, picture) {
+    const size = (p) => 2 * (p.hi?.length ?? 0);
+    this.cache.set(key, picture);
+    this.bytes += size(picture);
+    for (const [old, p] of this.cache) {
+      if (this.bytes <= this.budget || old === key) break;
+      this.cache.delete(old);
+      this.bytes -= size(p);
+    }
+  }
+
+  forget() {
+    this.cache.clear();
+    this.bytes = 0;
+    this.at.clear();
+  }
+}
+
+// expand turns a well's dropped entries into frames: a clip becomes as many as it has.
+export async function expand(entries, openClip) {
+  const out = [];
+  for (const { path, file } of entries) {
+    const name = path.split("/").at(-1);
+    if (!isClip(name)) {
+      out.push({ name, file });
+      continue;
+    }
+    const clip = await openClip(file);
+    for (let i = 0; i < clip.frames; i++) out.push({ name: `${String(i + 1).padStart(6, "0")}.y4m`, clip, index: i, from: name, fps: clip.fps.average });
+  }
+  return out;
+}

@@ -1,0 +1,60 @@
+// One engine in a worker. It is sent the compiled engine once, then the files, then calls; each answer has the id
+// of its call.
+import { Files } from "./files.js";
+
+const files = new Files();
+files.put("/out/.keep", new Uint8Array(0));
+globalThis.fs = files.fs();
+globalThis.process = { pid: 1, ppid: 0, getuid: () => 0, getgid: () => 0, geteuid: () => 0, getegid: () => 0, getgroups: () => [], umask: () => 0, cwd: () => "/", chdir() {} };
+globalThis.path = { resolve: (...parts) => parts.join("/") };
+
+const ready = new Promise((resolve) => (globalThis.engineReady = resolve));
+
+async function start(module) {
+  await import(/* @vite-ignore */ new URL("./wasm_exec.js", self.location.href).href);
+  const go = new globalThis.Go();
+  const instance = await WebAssembly.instantiate(module, go.importObject);
+  go.run(instance).then(() => self.postMessage({ fatal: "the engine stopped" }));
+  await ready;
+}
+
+let started;
+
+self.onmessage = async ({ data }) => {
+  if (data.module) {
+    started = start(data.module);
+    started.then(() => self.postMessage({ started: true }), (error) => self.postMessage({ fatal: error.message }));
+    return;
+  }
+  if (data.files) {
+    await put(data.files);
+    return;
+  }
+  const { id, op, args } = data;
+  try {
+    await started;
+    const { json, buffers } = await globalThis.engine(op, JSON.stringify(args ?? {}));
+    self.postMessage({ id, result: JSON.parse(json), buffers }, buffers.map((b) => b.buffer));
+  } catch (error) {
+    self.postMessage({ id, error: error.message });
+  }
+};
+
+// put lays files out: {clear: [folders], put: [[path, File | Uint8Array | {url} | {clip, index}]]}. A clip's frame is
+// decoded here, when the engine opens it.
+async function put({ clear = [], put = [] }) {
+  for (const folder of clear) files.clear(folder);
+  for (const [path, source] of put) {
+    if (source.clip) {
+      files.put(path, async () => (await import("./clips.js")).frame(source.clip, source.index));
+    } else if (source.url) {
+      files.put(path, async () => {
+        const response = await fetch(source.url);
+        if (!response.ok) throw new Error(`${source.url}: ${response.status}`);
+        return response.blob();
+      });
+    } else {
+      files.put(path, source);
+    }
+  }
+}

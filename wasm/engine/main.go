@@ -1,0 +1,183 @@
+//go:build js
+
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"os"
+	"runtime/debug"
+	"syscall/js"
+)
+
+// main gives the worker one function, engine(op, args), which takes the arguments as JSON and returns a promise of
+// {json, buffers}: the result as JSON, and the pixels that go with it as a list of Uint8Arrays.
+func main() {
+	// Most of the memory is planes that live from frame to frame: collecting early costs little and keeps the
+	// heap, which a browser never takes back, small.
+	debug.SetGCPercent(40)
+	var s session
+	var turn = make(chan struct{}, 1) // one call at a time: a session has one frame
+	turn <- struct{}{}
+	js.Global().Set("engine", js.FuncOf(func(_ js.Value, args []js.Value) any {
+		op, text := args[0].String(), []byte(args[1].String())
+		return promise(func() (js.Value, error) {
+			<-turn
+			defer func() { turn <- struct{}{} }()
+			return s.call(op, text)
+		})
+	}))
+	js.Global().Call("engineReady")
+	select {}
+}
+
+// arguments are those of all calls; each uses its own.
+type arguments struct {
+	Path     string   `json:"path"`
+	Number   int      `json:"number"`
+	Breaks   breaks   `json:"breaks"`
+	Stations []string `json:"stations"`
+	Thumbs   []string `json:"thumbs"`
+	Width    int      `json:"width"`
+	X        int      `json:"x"`
+	Y        int      `json:"y"`
+	FPS      float64  `json:"fps"`
+	Product  string   `json:"product"`
+}
+
+// shown is what a frame's pictures are, in the order of their buffers: two for a station, one for a thumbnail.
+type shown struct {
+	Number   int      `json:"number"`
+	Gain     float64  `json:"gain"`
+	Pictures []placed `json:"pictures"`
+	Thumbs   []placed `json:"thumbs"`
+}
+
+type placed struct {
+	Station string `json:"station"`
+	W       int    `json:"w"`
+	H       int    `json:"h"`
+	Missing string `json:"missing,omitempty"` // why there is none
+}
+
+func (s *session) call(op string, text []byte) (js.Value, error) {
+	var a arguments
+	if err := json.Unmarshal(text, &a); err != nil {
+		return js.Undefined(), err
+	}
+	ctx := context.Background()
+	switch op {
+	case "open":
+		return answer(s.open(a.Path))
+	case "prepare":
+		return answer(s.prepare(ctx, a.Path))
+	case "check":
+		return answer(s.check(ctx, a.FPS))
+	case "look":
+		return answer(lookAt(a.Path))
+	case "pixel":
+		return answer(s.pixel(a.Number, a.Breaks, a.X, a.Y))
+	case "frame":
+		return s.show(a)
+	case "display":
+		if err := s.load(a.Number, a.Breaks); err != nil {
+			return js.Undefined(), err
+		}
+		p, err := s.picture(a.Stations[0])
+		if err != nil {
+			return js.Undefined(), err
+		}
+		m := p.display(a.Width)
+		return reply(placed{a.Stations[0], m.Rect.Dx(), m.Rect.Dy(), ""}, m.Pix)
+	case "write":
+		name, err := s.write(a.Number, a.Breaks, a.Product, "/out")
+		if err != nil {
+			return js.Undefined(), err
+		}
+		defer os.Remove(name)
+		file, err := os.ReadFile(name)
+		if err != nil {
+			return js.Undefined(), err
+		}
+		return reply(name, file)
+	}
+	return js.Undefined(), fmt.Errorf("the engine has no operation %q", op)
+}
+
+func (s *session) show(a arguments) (js.Value, error) {
+	if err := s.load(a.Number, a.Breaks); err != nil {
+		return js.Undefined(), err
+	}
+	out := shown{Number: a.Number, Gain: s.frame.Gain.Value, Pictures: []placed{}, Thumbs: []placed{}}
+	var buffers [][]byte
+	for _, station := range a.Stations {
+		p, err := s.picture(station)
+		if err != nil {
+			out.Pictures = append(out.Pictures, placed{Station: station, Missing: plain(err)})
+			continue
+		}
+		hi, lo := make([]byte, 4*p.w*p.h), make([]byte, 4*p.w*p.h)
+		p.halves(hi, lo)
+		out.Pictures = append(out.Pictures, placed{station, p.w, p.h, ""})
+		buffers = append(buffers, hi, lo)
+	}
+	for _, station := range a.Thumbs {
+		p, err := s.picture(station)
+		if err != nil {
+			out.Thumbs = append(out.Thumbs, placed{Station: station, Missing: plain(err)})
+			continue
+		}
+		m := p.display(a.Width)
+		out.Thumbs = append(out.Thumbs, placed{station, m.Rect.Dx(), m.Rect.Dy(), ""})
+		buffers = append(buffers, m.Pix)
+	}
+	return reply(out, buffers...)
+}
+
+func answer[T any](result T, err error) (js.Value, error) {
+	if err != nil {
+		return js.Undefined(), err
+	}
+	return reply(result)
+}
+
+func reply(result any, buffers ...[]byte) (js.Value, error) {
+	text, err := json.Marshal(result)
+	if err != nil {
+		return js.Undefined(), err
+	}
+	list := js.Global().Get("Array").New()
+	for _, b := range buffers {
+		to := js.Global().Get("Uint8Array").New(len(b))
+		js.CopyBytesToJS(to, b)
+		list.Call("push", to)
+	}
+	return js.ValueOf(map[string]any{"json": string(text), "buffers": list}), nil
+}
+
+// promise runs do on a goroutine and returns a JavaScript promise of its result. A panic becomes a rejection: the
+// worker lives on.
+func promise(do func() (js.Value, error)) js.Value {
+	var executor js.Func
+	executor = js.FuncOf(func(_ js.Value, args []js.Value) any {
+		resolve, reject := args[0], args[1]
+		go func() {
+			defer executor.Release()
+			fail := func(text string) { reject.Invoke(js.Global().Get("Error").New(text)) }
+			defer func() {
+				if p := recover(); p != nil {
+					fail(fmt.Sprint("something in twinplate went wrong, please report it: ", p))
+				}
+			}()
+			v, err := do()
+			if err != nil {
+				fail(plain(err))
+				return
+			}
+			resolve.Invoke(v)
+		}()
+		return nil
+	})
+	return js.Global().Get("Promise").New(executor)
+}

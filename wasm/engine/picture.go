@@ -1,0 +1,163 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"image"
+	"image/color"
+	"math"
+
+	"example.com/twinplate/matte"
+	"example.com/twinplate/plate"
+)
+
+// stations are what a frame can be looked at as, in the order of the job.
+var stations = []string{"color", "band", "transmission", "background", "held", "foreground", "sum", "matte", "sigma", "green"}
+
+// A picture is one station in linear light: red, green, blue (premultiplied) and alpha.
+type picture struct {
+	w, h  int
+	plane [3][]float32
+	alpha []float32 // nil: opaque
+}
+
+var errNoBackground = errors.New("there is no background plate yet")
+
+// picture returns a station of the frame that is there. It shares the frame's planes.
+func (s *session) picture(station string) (*picture, error) {
+	f := s.frame
+	rgb := func(p *plate.RGB) (*picture, error) {
+		if p == nil {
+			return nil, errNoBackground
+		}
+		return &picture{w: p.W, h: p.H, plane: p.Pix}, nil
+	}
+	gray := func(p *plate.Gray) (*picture, error) {
+		return &picture{w: p.W, h: p.H, plane: [3][]float32{p.Pix, p.Pix, p.Pix}}, nil
+	}
+	switch station {
+	case "color":
+		return rgb(f.Color)
+	case "band":
+		return gray(f.Band)
+	case "transmission":
+		return gray(f.Transmission)
+	case "background":
+		return rgb(f.Background)
+	case "held":
+		return rgb(f.Held)
+	case "foreground":
+		p, err := rgb(f.Foreground)
+		p.alpha = matte.Alpha(nil, f.Transmission).Pix
+		return p, err
+	case "sum":
+		if f.Background == nil {
+			return nil, errNoBackground
+		}
+		return rgb(f.Comp)
+	case "matte":
+		return gray(matte.Alpha(nil, f.Transmission))
+	case "sigma":
+		return gray(f.Sigma)
+	case "green":
+		if f.Background == nil {
+			return nil, errNoBackground
+		}
+		p, err := s.green()
+		if err != nil {
+			return nil, err
+		}
+		return rgb(p)
+	}
+	return nil, fmt.Errorf("station %q: it must be one of %v", station, stations)
+}
+
+// halves writes the picture as IEEE 754 binary16 values, four to a pixel, their high and their low bytes apart:
+// what the viewer takes.
+func (p *picture) halves(hi, lo []byte) {
+	for c := range 4 {
+		plane := p.alpha
+		if c < 3 {
+			plane = p.plane[c]
+		}
+		if plane == nil {
+			one := half(1)
+			for i := c; i < len(hi); i += 4 {
+				hi[i], lo[i] = byte(one>>8), byte(one)
+			}
+			continue
+		}
+		for i, v := range plane {
+			k := 4*i + c
+			h := half(v)
+			hi[k], lo[k] = byte(h>>8), byte(h)
+		}
+	}
+}
+
+// half returns v as IEEE 754 binary16, rounded to nearest, ties to even. What is too large becomes the largest
+// number, and what is not a number becomes 0: a picture has no use for either.
+func half(v float32) uint16 {
+	b := math.Float32bits(v)
+	sign := uint16(b>>16) & 0x8000
+	switch b &= 0x7fffffff; {
+	case b > 0x7f800000:
+		return 0
+	case b >= 0x477ff000:
+		return sign | 0x7bff
+	case b < 0x38800000: // subnormal: the unit is 2^-24
+		return sign | uint16(math.RoundToEven(float64(math.Float32frombits(b))*(1<<24)))
+	default:
+		b += 0xfff + b>>13&1
+		return sign | uint16((b-0x38000000)>>13)
+	}
+}
+
+// display returns the picture as a screen shows it, sRGB of 8 bits with straight alpha at most 1, reduced by a
+// whole factor to at most so many pixels of width; 0 is its own size. The reduction averages light.
+func (p *picture) display(width int) *image.NRGBA {
+	n := 1
+	if width > 0 {
+		n = max(1, (p.w+width-1)/width)
+	}
+	w, h := max(p.w/n, 1), max(p.h/n, 1)
+	m := image.NewNRGBA(image.Rect(0, 0, w, h))
+	srgb := plate.NewEncoder(plate.SRGB, 8)
+	part := 1 / float32(n*n)
+	for y := range h {
+		for x := range w {
+			var sum [4]float32
+			for j := y * n; j < min(y*n+n, p.h); j++ {
+				for i := x * n; i < min(x*n+n, p.w); i++ {
+					k := j*p.w + i
+					for c := range 3 {
+						sum[c] += p.plane[c][k]
+					}
+					if p.alpha != nil {
+						sum[3] += p.alpha[k]
+					}
+				}
+			}
+			out := m.Pix[4*(y*w+x):]
+			for c := range 3 {
+				out[c] = uint8(srgb.Code(sum[c] * part))
+			}
+			out[3] = 0xff
+		}
+	}
+	return m
+}
+
+// premultiplied is a frame's foreground with its alpha beside it, its color as it was photographed: PNG has no
+// word for this, so the file's name says it.
+func premultiplied(f *plate.RGB, transmission *plate.Gray) image.Image {
+	m := image.NewNRGBA64(f.Bounds())
+	srgb := plate.NewEncoder(plate.SRGB, 16)
+	for i, t := range transmission.Pix {
+		m.SetNRGBA64(i%f.W, i/f.W, color.NRGBA64{
+			R: srgb.Code(f.Pix[0][i]), G: srgb.Code(f.Pix[1][i]), B: srgb.Code(f.Pix[2][i]),
+			A: uint16(min(max(1-t, 0), 1)*0xffff + 0.5),
+		})
+	}
+	return m
+}

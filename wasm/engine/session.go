@@ -1,0 +1,316 @@
+// Command engine is the library in a browser's worker: it opens a take, makes it ready, and gives the stations of
+// its frames. The files lie in a file system that the worker provides (site/js/files.js), so a take is opened as
+// the command opens it, and errors name the same files. It does nothing that the packages do not.
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path"
+	"slices"
+	"strings"
+
+	"example.com/twinplate/composite"
+	"example.com/twinplate/matte"
+	"example.com/twinplate/plate"
+	"example.com/twinplate/take"
+)
+
+// A session is one take, from its recipe to its frames.
+type session struct {
+	recipe   take.Recipe
+	sigma    bool // sigma was asked for by us, not by the recipe
+	take     *take.Take
+	job      *take.Job
+	scrubber *take.Scrubber
+
+	frame *take.Scrubbed // the frame that is there, as breaks changed it
+	key   frameKey
+}
+
+// breaks are the ways to spoil a frame that the lesson shows.
+type breaks struct {
+	DoubleExposure bool    `json:"double_exposure"` // the background is not held out
+	GatedTwice     bool    `json:"gated_twice"`     // the foreground is multiplied by alpha once more
+	Spill          float64 `json:"spill"`           // sodium light on the performer from the left, over the light of the screen
+}
+
+type frameKey struct {
+	number int
+	breaks breaks
+}
+
+// opened is what the page learns of a take once its files are found.
+type opened struct {
+	Frames  []take.Pair `json:"frames"`
+	NoBand  []int       `json:"no_band"`
+	NoColor []int       `json:"no_color"`
+	Notes   []string    `json:"notes"`
+}
+
+// open reads the recipe file at path and finds the take's files.
+func (s *session) open(path string) (*opened, error) {
+	*s = session{}
+	r, err := take.ReadRecipe(path)
+	if err != nil {
+		return nil, err
+	}
+	if !slices.Contains(r.Write, "sigma") {
+		r.Write, s.sigma = append(r.Write, "sigma"), true
+	}
+	if s.take, err = take.Open(r); err != nil {
+		return nil, err
+	}
+	s.recipe = r
+	return &opened{s.take.Pairs, orEmpty(s.take.NoBand), orEmpty(s.take.NoColor), orEmpty(s.take.Notes())}, nil
+}
+
+// prepared is what the page learns of a take once it is ready.
+type prepared struct {
+	Recipe    json.RawMessage `json:"recipe"` // with every estimate in it, for the other workers
+	W         int             `json:"w"`
+	H         int             `json:"h"`
+	Residual  float64         `json:"residual_px"`
+	Model     string          `json:"model"`
+	Mirror    bool            `json:"mirror"`
+	Crosstalk [3]float64      `json:"crosstalk"`
+	Warnings  []string        `json:"warnings"`
+	Notes     []string        `json:"notes"`
+	Seconds   float64         `json:"seconds"`
+}
+
+var errNotOpen = errors.New("no take is open")
+
+// prepare makes the take ready, and writes the recipe with every estimate to the file at path.
+func (s *session) prepare(ctx context.Context, path string) (*prepared, error) {
+	if s.take == nil {
+		return nil, errNotOpen
+	}
+	var err error
+	if s.job, err = s.take.Prepare(ctx); err != nil {
+		return nil, err
+	}
+	s.scrubber = s.job.NewScrubber()
+	r := s.job.Recipe(nil)
+	if s.sigma {
+		r.Write = slices.DeleteFunc(slices.Clone(r.Write), func(p string) bool { return p == "sigma" })
+	}
+	if err := r.Save(path); err != nil {
+		return nil, err
+	}
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, err
+	}
+	j := s.job
+	return &prepared{text, j.Geometry.ColorW, j.Geometry.ColorH, j.Residual, j.Model, j.Geometry.Mirror, j.Crosstalk, orEmpty(j.Warnings), orEmpty(j.Notes), j.Seconds}, nil
+}
+
+// load makes the frame the one that is there, unless it is already.
+func (s *session) load(number int, b breaks) error {
+	if s.scrubber == nil {
+		return errNotOpen
+	}
+	key := frameKey{number, b}
+	if s.frame != nil && s.key == key {
+		return nil
+	}
+	s.frame = nil
+	f, err := s.scrubber.Frame(number, nil)
+	if err == nil && b.Spill > 0 {
+		alpha := matte.Alpha(nil, f.Transmission)
+		f, err = s.scrubber.Frame(number, func(_ *plate.RGB, band *plate.Gray) error {
+			spill(band, alpha, b.Spill)
+			return nil
+		})
+	}
+	if err != nil {
+		return err
+	}
+	if b.GatedTwice {
+		for c := range 3 {
+			for i, t := range f.Transmission.Pix {
+				f.Foreground.Pix[c][i] *= 1 - t
+			}
+		}
+	}
+	if f.Background != nil {
+		if b.DoubleExposure {
+			f.Held = f.Background.Clone()
+		}
+		for c := range 3 {
+			for i, v := range f.Held.Pix[c] {
+				f.Comp.Pix[c][i] = f.Foreground.Pix[c][i] + v
+			}
+		}
+	}
+	s.frame, s.key = f, key
+	return nil
+}
+
+// spill throws sodium light on the performer from the left of the frame: at its edge so much of the brightest
+// screen's light, and none at the right.
+func spill(band, alpha *plate.Gray, strength float64) {
+	var top float32
+	for _, v := range band.Pix {
+		top = max(top, v)
+	}
+	for i, a := range alpha.Pix {
+		side := 1 - float32(i%band.W)/float32(band.W)
+		band.Pix[i] += float32(strength) * top * side * max(a, 0)
+	}
+}
+
+// green returns the frame as a plain color-difference matte before a green backing gives it: the comparison of
+// the lesson, for takes that have green plates.
+func (s *session) green() (*plate.RGB, error) {
+	name := fmt.Sprintf("/green/%04d.jpg", s.key.number)
+	before, err := plate.ReadRGB(name, plate.SRGB, nil)
+	if err != nil {
+		return nil, err
+	}
+	empty, err := plate.ReadRGB("/green/clean.jpg", plate.SRGB, nil)
+	if err != nil {
+		return nil, err
+	}
+	solved, err := matte.ColorDifference(before, empty, matte.GreenBacking)
+	if err != nil {
+		return nil, err
+	}
+	return composite.HoldOut(nil, solved.Foreground, solved.Transmission, s.frame.Background)
+}
+
+// arithmetic is one pixel with the numbers of every station.
+type arithmetic struct {
+	X int `json:"x"`
+	Y int `json:"y"`
+	matte.Pixel
+	Gain       float64     `json:"gain"`
+	Background *[3]float64 `json:"background"` // nil where the take has none
+	Held       *[3]float64 `json:"held"`
+	Sum        *[3]float64 `json:"sum"`
+	Broken     bool        `json:"broken"` // a switch of the lesson is on
+}
+
+func (s *session) pixel(number int, b breaks, x, y int) (*arithmetic, error) {
+	if err := s.load(number, b); err != nil {
+		return nil, err
+	}
+	p, err := s.scrubber.Pixel(s.frame, x, y)
+	if err != nil {
+		return nil, err
+	}
+	a := &arithmetic{X: x, Y: y, Pixel: p, Gain: s.frame.Gain.Value, Broken: b != breaks{}}
+	at := func(f *plate.RGB) *[3]float64 {
+		if f == nil {
+			return nil
+		}
+		i := y*f.W + x
+		return &[3]float64{float64(f.Pix[0][i]), float64(f.Pix[1][i]), float64(f.Pix[2][i])}
+	}
+	a.Foreground = *at(s.frame.Foreground)
+	a.Background, a.Held = at(s.frame.Background), at(s.frame.Held)
+	if s.frame.Background != nil {
+		a.Sum = at(s.frame.Comp)
+	}
+	return a, nil
+}
+
+// readings is what check reads, for the page.
+type readings struct {
+	Readings []take.Reading   `json:"readings"`
+	Gains    []take.GainPoint `json:"gains"`
+	Worst    take.Verdict     `json:"worst"`
+	Notes    []string         `json:"notes"`
+}
+
+func (s *session) check(ctx context.Context, fps float64) (*readings, error) {
+	if s.take == nil {
+		return nil, errNotOpen
+	}
+	c, err := s.take.Check(ctx, &take.CheckOptions{FPS: fps})
+	if err != nil {
+		return nil, err
+	}
+	return &readings{c.Readings, c.Gains, c.Worst(), orEmpty(c.Notes)}, nil
+}
+
+// write writes a product of the frame as a file, 16 bits deep unless it says otherwise, and returns its name.
+func (s *session) write(number int, b breaks, product, folder string) (string, error) {
+	if err := s.load(number, b); err != nil {
+		return "", err
+	}
+	name := path.Join(folder, product, fmt.Sprintf("%04d.png", number))
+	if err := os.MkdirAll(path.Dir(name), 0o777); err != nil {
+		return "", err
+	}
+	srgb := &plate.WriteOptions{Curve: plate.SRGB}
+	f := s.frame
+	switch product {
+	case "sum":
+		if f.Background == nil {
+			return "", errors.New("there is no sum without a background plate: drop one, or take the cut-out away")
+		}
+		return name, plate.Write(name, f.Comp, srgb)
+	case "cutout": // straight
+		solution := matte.Solution{Transmission: f.Transmission, Foreground: f.Foreground}
+		return name, plate.Write(name, solution.RGBA(), srgb)
+	case "cutout_premultiplied":
+		return name, plate.Write(name, premultiplied(f.Foreground, f.Transmission), srgb)
+	case "matte":
+		return name, plate.Write(name, matte.Alpha(nil, f.Transmission), &plate.WriteOptions{Curve: plate.Linear})
+	}
+	return "", fmt.Errorf("product %q: it must be sum, cutout, cutout_premultiplied or matte", product)
+}
+
+// look describes a picture file, so that the page can tell plates apart.
+type look struct {
+	plate.Info
+	Mean   [3]float64 `json:"mean"`   // linear light
+	Dark   float64    `json:"dark"`   // the part of the picture below a fiftieth of its brightest
+	Yellow float64    `json:"yellow"` // the part of the picture whose light is mostly the line's
+}
+
+func lookAt(file string) (*look, error) {
+	info, err := plate.Probe(file)
+	if err != nil {
+		return nil, err
+	}
+	f, err := plate.ReadRGB(file, plate.SRGB, nil)
+	if err != nil {
+		return nil, err
+	}
+	l := &look{Info: info}
+	var top float32
+	for c := range 3 {
+		for _, v := range f.Pix[c] {
+			l.Mean[c] += float64(v)
+			top = max(top, v)
+		}
+		l.Mean[c] /= float64(len(f.Pix[c]))
+	}
+	for i, r := range f.Pix[0] {
+		g, b := f.Pix[1][i], f.Pix[2][i]
+		if max(r, g, b) < top/50 {
+			l.Dark++
+		} else if b < 0.2*r && g > 0.2*r && g < r {
+			l.Yellow++
+		}
+	}
+	l.Dark /= float64(len(f.Pix[0]))
+	l.Yellow /= float64(len(f.Pix[0]))
+	return l, nil
+}
+
+func orEmpty[T any](s []T) []T {
+	if s == nil {
+		return []T{}
+	}
+	return s
+}
+
+// plain takes the folder of the worker's file system off an error's text.
+func plain(err error) string { return strings.ReplaceAll(err.Error(), "/take/", "") }
