@@ -77,11 +77,14 @@ type SpillAt struct {
 	Spill    float64 `json:"spill"`
 }
 
-// Shutters are the shutter angles that are safe at a frame rate, in degrees.
+// Shutters are the shutter angles that are safe at a frame rate, in degrees, as SafeShutters has them. Any says that
+// every angle is, since a frame is a whole number of pulses; the angles listed are so even where the mains drift.
 type Shutters struct {
-	FPS  float64   `json:"fps"`
-	At50 []float64 `json:"at_50_hz"` // nil: any is
-	At60 []float64 `json:"at_60_hz"`
+	FPS   float64   `json:"fps"`
+	At50  []float64 `json:"at_50_hz"`
+	At60  []float64 `json:"at_60_hz"`
+	Any50 bool      `json:"any_at_50_hz"`
+	Any60 bool      `json:"any_at_60_hz"`
 }
 
 // Codes are the error of alpha by rounding to codes of a recording, for each number of bits.
@@ -483,15 +486,9 @@ func (r *planner) shutters() {
 		rates = append(rates, r.FPS)
 	}
 	for _, fps := range rates {
-		row := Shutters{FPS: fps}
-		for _, v := range []struct {
-			mains float64
-			to    *[]float64
-		}{{50, &row.At50}, {60, &row.At60}} {
-			if _, beat := Ripple(fps, 180, v.mains, 1); beat != 0 {
-				*v.to = append([]float64{}, SafeShutters(fps, v.mains)...)
-			}
-		}
+		_, beat50 := Ripple(fps, 180, 50, 1)
+		_, beat60 := Ripple(fps, 180, 60, 1)
+		row := Shutters{fps, SafeShutters(fps, 50), SafeShutters(fps, 60), beat50 == 0, beat60 == 0}
 		r.p.Shutters = append(r.p.Shutters, row)
 	}
 }

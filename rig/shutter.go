@@ -27,6 +27,10 @@ func Ripple(fps, degrees, mains, swing float64) (amplitude, beat float64) {
 	if beat < 1e-9*fps {
 		return 0, 0
 	}
-	x := math.Pi * pulse(mains) * degrees / 360 / fps
+	pulses := pulse(mains) * degrees / 360 / fps
+	if math.Abs(pulses-math.Round(pulses)) < 1e-9 {
+		return 0, beat
+	}
+	x := math.Pi * pulses
 	return swing * math.Abs(math.Sin(x)/x), beat
 }

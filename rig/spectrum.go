@@ -109,28 +109,51 @@ func (s Spectrum) Scale(k float64) Spectrum {
 	return out
 }
 
+// edgeNM is the width of the step at the end of a table, where it falls to 0.
+const edgeNM = 1e-6
+
 // Plus returns the sum of two tables, with the rows of both.
 func (s Spectrum) Plus(o Spectrum) Spectrum {
-	return s.join(o, func(nm float64) float64 { return s.At(nm) + o.At(nm) })
+	var at []float64
+	for _, t := range []Spectrum{s, o} {
+		for _, p := range t {
+			at = append(at, p[0])
+		}
+		if n := len(t); n > 0 {
+			at = append(at, t[0][0]-edgeNM, t[n-1][0]+edgeNM)
+		}
+	}
+	out := tabulate(at, func(nm float64) float64 { return s.At(nm) + o.At(nm) })
+	if n := len(out); n > 2 {
+		out = out[1 : n-1] // beyond both tables
+	}
+	return out
 }
 
-// Times returns the product of two tables, with the rows of both. Between rows the product is a straight line.
+// Times returns the product of two tables over the wavelengths that both have, with the rows of both. Between rows the
+// product is a straight line.
 func (s Spectrum) Times(o Spectrum) Spectrum {
-	return s.join(o, func(nm float64) float64 { return s.At(nm) * o.At(nm) })
+	if len(s) == 0 || len(o) == 0 {
+		return nil
+	}
+	from, to := max(s[0][0], o[0][0]), min(s[len(s)-1][0], o[len(o)-1][0])
+	var at []float64
+	for _, t := range []Spectrum{s, o} {
+		for _, p := range t {
+			if p[0] >= from && p[0] <= to {
+				at = append(at, p[0])
+			}
+		}
+	}
+	return tabulate(at, func(nm float64) float64 { return s.At(nm) * o.At(nm) })
 }
 
-func (s Spectrum) join(o Spectrum, f func(float64) float64) Spectrum {
-	var all []float64
-	for _, p := range s {
-		all = append(all, p[0])
-	}
-	for _, p := range o {
-		all = append(all, p[0])
-	}
-	slices.Sort(all)
-	all = slices.Compact(all)
-	out := make(Spectrum, len(all))
-	for i, nm := range all {
+// tabulate returns the table of f at these wavelengths.
+func tabulate(at []float64, f func(nm float64) float64) Spectrum {
+	slices.Sort(at)
+	at = slices.Compact(at)
+	out := make(Spectrum, len(at))
+	for i, nm := range at {
 		out[i] = [2]float64{nm, f(nm)}
 	}
 	return out

@@ -319,7 +319,7 @@ func (r *planner) judgeCameras() {
 	if t.Sampling < 0.5 {
 		v = Bad
 	}
-	r.add("sampling", "Band pixels to a color pixel", t.Sampling, "along each axis", v,
+	r.add("sampling", "Band pixels to a color pixel", t.Sampling, "px, along each axis", v,
 		say(v, "The band plate is as fine as the color plate.", "The band plate is coarser than the color plate: hair comes out softer in the matte.", "The band plate is far coarser than the color plate."),
 		"Use a band camera with smaller pixels or a longer lens.")
 

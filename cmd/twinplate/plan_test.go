@@ -2,10 +2,12 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"math"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"example.com/twinplate/plate"
@@ -18,7 +20,6 @@ import (
 func planned(t *testing.T, setup rig.Setup, scene rig.Scene) (p *rig.Plan, c *take.Checkup) {
 	t.Helper()
 	const w, h, frames = 512, 270, 10
-	setup.Performer.Cover = 0.0001
 	sum := 0.0
 	for i := 1; i <= frames; i++ {
 		_, open := scene.Draw(i, w, h)
@@ -67,22 +68,98 @@ func planned(t *testing.T, setup rig.Setup, scene rig.Scene) (p *rig.Plan, c *ta
 	return p, c
 }
 
-// The plan of a rig agrees with what check reads from a take that was simulated by the same rig.
+// The plan of a rig agrees with what check reads from a take that was simulated by the same rig: for the example, and for
+// rigs with a mistake in them.
 func TestPlanAgreesWithATake(t *testing.T) {
-	setup, err := rig.ParseSetup(rig.PierSetup())
+	for _, row := range []struct {
+		name   string
+		change func(*rig.Setup)
+	}{
+		{"the example", func(*rig.Setup) {}},
+		{"half the lamps, and a tungsten key", func(s *rig.Setup) { s.Lamps.Count = 8; s.Lights[0].Illuminant = "A" }},
+		{"wide lenses behind narrow filters", func(s *rig.Setup) {
+			s.Color.Focal, s.Band.Focal = 34, 33
+			s.Band.Filters[0].Width = 10
+			s.Color.Filters[0].Width = 19
+		}},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			if testing.Short() && row.name != "the example" {
+				t.Skip("slow")
+			}
+			setup, err := rig.ParseSetup(rig.PierSetup())
+			if err != nil {
+				t.Fatal(err)
+			}
+			row.change(&setup)
+			p, c := planned(t, setup, rig.Cutouts{Seed: 1})
+			for _, name := range []string{"band_level", "crosstalk_band", "crosstalk_color", "evenness", "matte_noise"} {
+				want, got := p.Reading(name), c.Reading(name)
+				if got.Value == nil {
+					t.Errorf("%s: check does not know it: %s", name, got.Meaning)
+					continue
+				}
+				t.Logf("%-16s plan %.4f, check %.4f %s (%+.1f %%)", name, want.Value, *got.Value, want.Unit, 100*(*got.Value/want.Value-1))
+				if math.Abs(*got.Value/want.Value-1) > 0.1 {
+					t.Errorf("%s: planned %.4f %s, and check reads %.4f", name, want.Value, want.Unit, *got.Value)
+				}
+			}
+		})
+	}
+}
+
+func TestPlan(t *testing.T) {
+	dir := t.TempDir()
+	in := func(name string) string { return filepath.Join(dir, name) }
+	code, example, errs := twinplate(t, "plan", "--example")
+	if code != exitDone {
+		t.Fatal(errs)
+	}
+	// A curve from a file beside the rig's.
+	example = strings.Replace(example, `"illuminant": "LED-B5"`, `"curve_file": "moon.csv"`, 1)
+	for name, data := range map[string]string{"rig.json": example, "moon.csv": "nm,power\n400,1\n700,1\n", "broken.json": `{"lamps": {"number": 3}}`, "lost.json": strings.Replace(example, "moon.csv", "sun.csv", 1)} {
+		if err := os.WriteFile(in(name), []byte(data), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	got := object(t, "plan", in("rig.json"), "--json", "--out", in("plan.html"))
+	if n := len(got["readings"].([]any)); n != 16 {
+		t.Errorf("%d readings", n)
+	}
+	code, text, errs := twinplate(t, "plan", in("rig.json"), "--out", in("plan.json"))
+	for _, want := range []string{"watch  Spill", "To change: ", "[ ] Clean plates", "Sodium burns on contact with water", "(assumed)", "could be better"} {
+		if code != exitDone || !strings.Contains(text, want) {
+			t.Errorf("exit code %d, %s: the text lacks %q", code, errs, want)
+		}
+	}
+	saved, err := os.ReadFile(in("plan.json"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	p, c := planned(t, setup, rig.Cutouts{Seed: 1})
-	for _, name := range []string{"band_level", "crosstalk_band", "crosstalk_color", "evenness", "matte_noise"} {
-		want, got := p.Reading(name), c.Reading(name)
-		if got.Value == nil {
-			t.Errorf("%s: check does not know it: %s", name, got.Meaning)
-			continue
-		}
-		t.Logf("%-16s plan %.4f, check %.4f %s (%+.1f %%)", name, want.Value, *got.Value, want.Unit, 100*(*got.Value/want.Value-1))
-		if math.Abs(*got.Value/want.Value-1) > 0.1 {
-			t.Errorf("%s: planned %.4f %s, and check reads %.4f", name, want.Value, want.Unit, *got.Value)
+	var plan map[string]any
+	if err := json.Unmarshal(saved, &plan); err != nil || plan["screen_level"] != got["screen_level"] {
+		t.Errorf("plan.json: %v, %v", plan["screen_level"], err)
+	}
+	page, err := os.ReadFile(in("plan.html"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(string(page), "Stand the performer") {
+		t.Error("the page lacks the advice")
+	}
+	for _, row := range []struct {
+		args []string
+		code int
+		says string
+	}{
+		{[]string{"plan"}, exitUsage, "--example"},
+		{[]string{"plan", in("rig.json"), "--out", in("plan.pdf")}, exitUsage, ".html or .json"},
+		{[]string{"plan", in("no.json")}, exitFailed, "no.json"},
+		{[]string{"plan", in("broken.json")}, exitFailed, "number"},
+		{[]string{"plan", in("lost.json")}, exitFailed, "sun.csv"},
+	} {
+		if code, _, errs := twinplate(t, row.args...); code != row.code || !strings.Contains(errs, row.says) {
+			t.Errorf("%v: exit code %d, %q", row.args, code, errs)
 		}
 	}
 }

@@ -66,7 +66,7 @@ func (d *document) section(name, lead string) {
 // short writes a number with about three figures.
 func short(v float64) string {
 	switch a := math.Abs(v); {
-	case a >= 100:
+	case a >= 100 || a == math.Trunc(a):
 		return fmt.Sprintf("%.0f", v)
 	case a >= 10:
 		return fmt.Sprintf("%.1f", v)
@@ -123,6 +123,7 @@ func (d *document) readings(p *rig.Plan) {
 		d.raw("<ul class=\"fine\">\n")
 		for _, r := range fine {
 			unit, rest, _ := strings.Cut(r.Unit, " ")
+			unit = strings.TrimSuffix(unit, ",")
 			d.text("<li><div class=\"head\"><h3>%s %s</h3><span class=\"value\">%s %s</span></div>\n<p>%s%s</p></li>\n",
 				Mark("good"), r.Title, short(r.Value), unit, capital(rest), r.Meaning)
 		}
@@ -132,7 +133,9 @@ func (d *document) readings(p *rig.Plan) {
 
 // capital makes the rest of a unit a sentence of its own.
 func capital(s string) string {
-	s = strings.Trim(s, "()")
+	if strings.HasPrefix(s, "(") {
+		s = strings.Trim(s, "()")
+	}
 	if s == "" {
 		return ""
 	}
@@ -162,7 +165,9 @@ func sample(class string) string {
 
 // plot returns an empty chart of the plan's page.
 func plot(title string, x0, x1, y0, y1 float64) *Chart {
-	return newChart(title, 460, 320, x0, x1, y0, y1)
+	c := newChart(title, 460, 320, x0, x1, y0, y1)
+	c.left = 84
+	return c
 }
 
 func (c *Chart) rule(x float64, name string) {
@@ -380,32 +385,34 @@ func (d *document) table(caption string, heads []string, rows [][]string, ours i
 }
 
 func (d *document) lights(p *rig.Plan) {
-	d.section("Set lights", "What each does to the band plate: how transparent a white costume would look in it before crosstalk is taken off, and the error that is left after, over costumes of many colors.")
+	d.section("Set lights", "What each does to the band plate: how transparent a white costume would look in it before crosstalk is taken off, and the error that is left after, over costumes of many colors. “Over tungsten” is what it gives the band camera beside a tungsten light of as many lux.")
 	var rows [][]string
 	for _, l := range p.Lights {
 		rows = append(rows, []string{l.Name, fmt.Sprintf("%.0f", l.Lux), fmt.Sprintf("%.2f", l.Tungsten), short(100 * slices.Max(l.Crosstalk[:])), short(100 * l.Before), short(100 * l.After)})
 	}
-	d.table("", []string{"light", "lux", "in the band, over tungsten", "m, %", "before, %", "after, %"}, rows, -1, "whole")
+	d.table("", []string{"light", "lux", "over tungsten", "m, %", "before, %", "after, %"}, rows, -1, "whole")
 }
 
 func (d *document) shutter(p *rig.Plan) {
 	d.section("Shutter and recording", "")
 	d.raw("<div class=\"tables\">\n")
-	angles := func(v []float64) string {
-		if v == nil {
-			return "any"
-		}
-		if len(v) == 0 {
-			return "none"
-		}
+	angles := func(v []float64, any bool) string {
 		var out []string
 		for _, a := range v {
-			if a > 20 {
+			if a > 40 && len(out) < 4 {
 				out = append(out, fmt.Sprintf("%.4g°", a))
 			}
 		}
-		slices.Reverse(out)
-		return strings.Join(out[:min(len(out), 4)], ", ")
+		list := strings.Join(out, ", ")
+		switch {
+		case any && list != "":
+			return "any; " + list
+		case any:
+			return "any"
+		case list == "":
+			return "none"
+		}
+		return list
 	}
 	var rows [][]string
 	ours := -1
@@ -413,9 +420,9 @@ func (d *document) shutter(p *rig.Plan) {
 		if s.FPS == p.Setup.FPS {
 			ours = i
 		}
-		rows = append(rows, []string{fmt.Sprintf("%g", s.FPS), angles(s.At50), angles(s.At60)})
+		rows = append(rows, []string{fmt.Sprintf("%g", s.FPS), angles(s.At50, s.Any50), angles(s.At60, s.Any60)})
 	}
-	d.table("Shutter angles that are safe with lamps on magnetic ballasts (common practice).", []string{"frames a second", "50 Hz", "60 Hz"}, rows, ours, "")
+	d.table("Shutter angles that are safe with lamps on magnetic ballasts (common practice). Where any angle is, those listed are so even if the mains drift.", []string{"frames a second", "50 Hz", "60 Hz"}, rows, ours, "")
 
 	rows, ours = nil, -1
 	bits := []int{8, 10, 12, 14}
