@@ -187,7 +187,7 @@ func (r *planner) judgeCrosstalk() {
 		fmt.Sprintf("Narrow the band camera's filter, light the screen more, or take yellow out of “%s”: a filter for 589 nm before it, or red, green and blue diodes.", most.Name))
 
 	v = grade(100*left, r.percent(1), r.percent(4))
-	r.add("color_residue", "What is left of it", 100*left, "% of alpha", v,
+	r.add("color_residue", "Set light left in the matte", 100*left, "% of alpha", v,
 		say(v, "Every color of costume comes out solid once m is taken off.", "Some colors of costume stay slightly transparent: a yellow cloth gives the band more than its red and green tell.", "Yellow costumes will be plainly transparent."),
 		fmt.Sprintf("Take the light near 589 nm out of “%s”, or avoid saturated yellow and orange in the costume.", most.Name))
 
