@@ -8,13 +8,13 @@ import (
 
 // A ModelFit is how well one model fitted the plates.
 type ModelFit struct {
-	Model      string
-	Parameters int // that were fitted for it, those of the performer's light included
+	Model      string `json:"model"`
+	Parameters int    `json:"parameters"` // that were fitted for it, those of the performer's light included
 
 	// Criterion is Schwarz's for errors of unknown size (Schwarz 1978): n log(chi-squared) for n measurements, plus the
 	// number of parameters times log(n). The model with the least is the best supported; 10 more is strong evidence
 	// against a model (Kass and Raftery 1995, table in section 3.2, for twice the logarithm of a Bayes factor).
-	Criterion float64
+	Criterion float64 `json:"criterion"`
 }
 
 // Why says in plain words why the model was chosen.

@@ -128,7 +128,7 @@ func (t *Take) Check(ctx context.Context, opt *CheckOptions) (*Checkup, error) {
 			}
 		}
 	}
-	notes := c.t.notes
+	notes := c.t.Notes()
 	c.out.Notes = append(c.out.Notes, notes...)
 	if job != nil {
 		c.out.Notes = append(c.out.Notes, job.Notes[min(len(notes), len(job.Notes)):]...)

@@ -52,7 +52,7 @@ const (
 // where nobody shot a clean band plate, and estimates the crosstalk.
 func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	start := time.Now()
-	j := &Job{take: t, Notes: t.notes, Timing: t.timing}
+	j := &Job{take: t, Notes: t.Notes(), Timing: t.timing}
 	var err error
 	if j.Registration, err = t.Register(ctx); err != nil {
 		return nil, err

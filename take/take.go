@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"image"
 	"os"
+	"slices"
 	"strings"
 
 	"example.com/twinplate/align"
@@ -32,7 +33,8 @@ type Take struct {
 	darkBand, cleanBand   *plate.Gray // in the band camera's frame
 	background            Sequence
 
-	notes []string
+	notes    []string
+	unpaired []string // notes of the pairing
 }
 
 // Open finds and pairs the take's frames and reads its reference plates. It needs the recipe's Color and
@@ -73,7 +75,7 @@ func OpenContext(ctx context.Context, r Recipe) (*Take, error) {
 }
 
 // Notes returns what the user should know of how the take was read: assumed curves, frames without partners.
-func (t *Take) Notes() []string { return t.notes }
+func (t *Take) Notes() []string { return slices.Concat(t.notes, t.unpaired) }
 
 func (t *Take) note(format string, args ...any) {
 	t.notes = append(t.notes, fmt.Sprintf(format, args...))
@@ -138,11 +140,12 @@ func (t *Take) pair() error {
 	if t.Pairing, err = all.Select(first, last); err != nil {
 		return err
 	}
+	t.unpaired = nil
 	if len(t.NoBand) > 0 {
-		t.note("color frames without a band frame: %s", Ranges(t.NoBand))
+		t.unpaired = append(t.unpaired, "color frames without a band frame: "+Ranges(t.NoBand))
 	}
 	if len(t.NoColor) > 0 {
-		t.note("band frames without a color frame: %s", Ranges(t.NoColor))
+		t.unpaired = append(t.unpaired, "band frames without a color frame: "+Ranges(t.NoColor))
 	}
 	return nil
 }

@@ -249,3 +249,26 @@ func TestTimingWarns(t *testing.T) {
 		t.Errorf("time code two frames wrong: %+v", timing)
 	}
 }
+
+// The color camera counts from 101, and the band camera, started two frames late, from 1.
+func ExampleMatchOffset() {
+	color := take.Sequence{{Number: 101, Path: "c101.png"}, {Number: 102, Path: "c102.png"}, {Number: 103, Path: "c103.png"}}
+	band := take.Sequence{{Number: 1, Path: "b1.png"}, {Number: 2, Path: "b2.png"}}
+	p, err := take.MatchOffset(color, band, -102)
+	fmt.Println(p.Pairs, err)
+	fmt.Println("no band frame:", take.Ranges(p.NoBand), "- no color frame:", take.Ranges(p.NoColor))
+	// Output:
+	// [{103 c103.png b1.png}] <nil>
+	// no band frame: 101-102 - no color frame: 2
+}
+
+func ExampleParseOffset() {
+	for _, s := range []string{"auto", "-3", "soon"} {
+		o, err := take.ParseOffset(s)
+		fmt.Println(o, err)
+	}
+	// Output:
+	// {auto 0} <nil>
+	// {given -3} <nil>
+	// { 0} offset "soon": it must be auto, none, or a whole number of frames like 12 or -3
+}
