@@ -68,8 +68,8 @@ func (c Curve) ToLinear(v float64) float64 { return c.transfer().toLinear(v) }
 // FromLinear turns linear light into a code value.
 func (c Curve) FromLinear(l float64) float64 { return c.transfer().from(l) }
 
-// Curves returns the curves that CurveByName knows: Linear, SRGB, BT709, BT1886, HLG, PQ, ACEScct.
-func Curves() []Curve { return []Curve{Linear, SRGB, BT709, BT1886, HLG, PQ, ACEScct} }
+// Curves returns the curves that CurveByName knows: Linear, SRGB, BT709, BT1886, HLG, PQ, ACEScct, Density10.
+func Curves() []Curve { return []Curve{Linear, SRGB, BT709, BT1886, HLG, PQ, ACEScct, Density10} }
 
 // CurveByName returns the curve of that name, in upper or lower case. The error for an unknown name lists the
 // names that are known, and suggests the nearest.

@@ -47,6 +47,9 @@ func TestCurveValues(t *testing.T) {
 		{"S-2016-001: ACES 0", plate.ACEScct, 0.0729055, 0, 1e-7},
 		{"S-2016-001: X_BRK and Y_BRK", plate.ACEScct, 0.155251141552511, 0.0078125, 1e-14},
 		{"S-2016-001: 2^(17.52 - 9.72)", plate.ACEScct, 1, 222.861, 1e-6},
+		{"Kodak 1995: white", plate.Density10, 685. / 1023, 1, 1e-14},
+		{"Kodak 1995: black", plate.Density10, 95. / 1023, 0, 1e-14},
+		{"colour-science's log_encoding_Cineon: 18 % gray", plate.Density10, 0.457319613085418, 0.18, 1e-12},
 		{"the linear segment, continued", plate.ACEScct, 0.0729055341958355 - 0.105402377416545, -0.01, 1e-14},
 
 		{"linear", plate.Linear, -0.25, -0.25, 0},
@@ -159,7 +162,7 @@ func TestCurveByName(t *testing.T) {
 			}
 		}
 	}
-	const known = "known: linear, srgb, bt709, bt1886, hlg, pq, acescct"
+	const known = "known: linear, srgb, bt709, bt1886, hlg, pq, acescct, density10"
 	for _, row := range []struct{ name, want string }{
 		{"srbg", `unknown transfer curve "srbg": did you mean "srgb"? ` + known},
 		{"qp", `unknown transfer curve "qp": did you mean "pq"? ` + known},

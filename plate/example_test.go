@@ -25,6 +25,7 @@ func ExampleCurve() {
 	// hlg      half code is light of 0.0833, 18 % gray is code 0.6724
 	// pq       half code is light of 0.0092, 18 % gray is code 0.8159
 	// acescct  half code is light of 0.5141, 18 % gray is code 0.4136
+	// density10 half code is light of 0.2560, 18 % gray is code 0.4573
 }
 
 func ExampleCurveByName() {
@@ -34,7 +35,7 @@ func ExampleCurveByName() {
 	fmt.Println(err)
 	// Output:
 	// srgb <nil>
-	// unknown transfer curve "srbg": did you mean "srgb"? known: linear, srgb, bt709, bt1886, hlg, pq, acescct
+	// unknown transfer curve "srbg": did you mean "srgb"? known: linear, srgb, bt709, bt1886, hlg, pq, acescct, density10
 }
 
 func ExampleReadCurve() {
@@ -127,7 +128,7 @@ func ExampleWrite() {
 	}
 	fmt.Printf("%.4f %.4f %.4f\n", g.Pix[0][0], g.Pix[1][0], g.Pix[2][0])
 	// Output:
-	// {W:64 H:36 Format:png Depth:16 Color:true Alpha:false} <nil>
+	// {W:64 H:36 Format:png Depth:16 Color:true Alpha:false Curve:bt709 Primaries:bt709} <nil>
 	// 0.1800 0.5000 1.0000
 }
 
@@ -138,7 +139,7 @@ func ExampleReadImage() {
 	fmt.Println(err)
 	// Output:
 	// true
-	// ../testdata/plate/sensor10.csv: not a picture that can be read (PNG, TIFF, JPEG, WebP, YUV4MPEG2, PGM or PPM): it begins with "# A meas"
+	// ../testdata/plate/sensor10.csv: not a picture that can be read (PNG, TIFF, JPEG, WebP, YUV4MPEG2, OpenEXR, DPX, PGM or PPM): it begins with "# A meas"
 }
 
 func ExampleWriteAtomic() {

@@ -3,7 +3,6 @@ package plate
 import (
 	"bufio"
 	"bytes"
-	"encoding/binary"
 	"errors"
 	"fmt"
 	"image"
@@ -35,6 +34,8 @@ func formats() []format {
 		{"jpeg", "JPEG", ".jpg .jpeg", "\xff\xd8\xff", probeWith(jpeg.DecodeConfig), decodeWith(jpeg.Decode), leastJPEG},
 		{"webp", "WebP", ".webp", "RIFF????WEBP", probeWith(webp.DecodeConfig), decodeWith(webp.Decode), nil},
 		{"y4m", "YUV4MPEG2", ".y4m", "YUV4MPEG2", probeY4M, decodeY4M, nil},
+		{"exr", "OpenEXR", ".exr", "v/1\x01", probeEXR, decodeEXR, nil},
+		{"dpx", "DPX", ".dpx", "SDPX XPDS", probeDPX, decodeDPX, nil},
 		{"pnm", "PGM or PPM", ".pgm .ppm .pnm", "P5 P6", probePNM, decodePNM, nil},
 	}
 }
@@ -220,41 +221,16 @@ func describe(config image.Config, s *source) Info {
 	}
 	switch {
 	case s.isTIFF():
-		info.Alpha = tiffHasExtraSamples(head, s)
+		info.Alpha = false
+		info.readTIFFTags(s)
 	case len(head) > 25 && head[0] == 0x89: // PNG
 		const grayAlpha = 4 // the color type in the IHDR chunk
 		if head[25] == grayAlpha {
 			info.Color = false
 		}
+		info.readPNGTags(s)
 	case len(head) > 24 && bytes.Equal(head[12:16], []byte("VP8L")): // WebP
 		info.Alpha = head[24]&0x10 != 0 // the bit after 14 bits of width and 14 of height
 	}
 	return info
-}
-
-// tiffHasExtraSamples tells whether the first directory of a TIFF file has the tag ExtraSamples, which is of
-// alpha in the files that package tiff reads.
-func tiffHasExtraSamples(head []byte, file io.ReaderAt) bool {
-	if len(head) < 8 {
-		return false
-	}
-	var order binary.ByteOrder = binary.LittleEndian
-	if head[0] == 'M' {
-		order = binary.BigEndian
-	}
-	at := int64(order.Uint32(head[4:]))
-	var entry [12]byte
-	if _, err := file.ReadAt(entry[:2], at); err != nil {
-		return false
-	}
-	for i := range int64(order.Uint16(entry[:2])) {
-		if _, err := file.ReadAt(entry[:], at+2+12*i); err != nil {
-			return false
-		}
-		const extraSamples = 338
-		if order.Uint16(entry[:2]) == extraSamples {
-			return true
-		}
-	}
-	return false
 }

@@ -11,14 +11,18 @@ import (
 	"io"
 )
 
-func encodePNG(w io.Writer, m image.Image, c Compression) error {
-	if c == FastCompression {
-		if p, ok := packPNG(m); ok {
+func encodePNG(w io.Writer, frame image.Image, opt *WriteOptions) error {
+	m := opt.codes(frame)
+	if m != frame {
+		w = &taggedPNG{w: w, tags: opt.pngTags(frame)}
+	}
+	if opt.Compression == FastCompression {
+		if p, ok := packed(m); ok {
 			return p.encode(w)
 		}
 	}
 	level := png.BestSpeed
-	switch c {
+	switch opt.Compression {
 	case NoCompression:
 		level = png.NoCompression
 	case SmallCompression:
@@ -53,8 +57,8 @@ type packedPNG struct {
 	depth, kind byte
 }
 
-// packPNG returns m so, where it can be had so.
-func packPNG(m image.Image) (packedPNG, bool) {
+// packed returns m so, where it can be had so.
+func packed(m image.Image) (packedPNG, bool) {
 	const gray, color, alpha = 0, 2, 6 // color types of the IHDR chunk
 	p := packedPNG{w: m.Bounds().Dx(), h: m.Bounds().Dy()}
 	switch m := m.(type) {
@@ -185,4 +189,16 @@ func writeChunk(w io.Writer, kind string, data []byte) error {
 		}
 	}
 	return nil
+}
+
+// line puts the bytes of line y, as a file has them, into dst.
+func (p *packedPNG) line(dst []byte, y int) {
+	src := p.pix[y*p.stride:][:p.w*p.from]
+	if p.from == p.to {
+		copy(dst, src)
+		return
+	}
+	for ; len(src) > 0; dst, src = dst[p.to:], src[p.from:] {
+		copy(dst[:p.to], src)
+	}
 }

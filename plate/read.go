@@ -24,10 +24,15 @@ func (l *Limits) maxPixels() int {
 // Info describes a picture file.
 type Info struct {
 	W, H   int    // in pixels
-	Format string // "png", "tiff", "jpeg", "webp", "y4m" or "pnm"
-	Depth  int    // bits of a value as it is decoded: 8 or 16, and in a Y4M file those of the file
+	Format string // "png", "tiff", "jpeg", "webp", "y4m", "exr", "dpx" or "pnm"
+	Depth  int    // bits of a value as it is decoded: 8 or 16, in a Y4M or DPX file those of the file, and 32 in an EXR file of float
 	Color  bool   // it has color, even if every pixel is gray
 	Alpha  bool   // it has alpha, even if every pixel is opaque; a PNG's single transparent color (tRNS) is not told
+
+	// What the file's tags say. Nothing is done about it: the curve to read it with is given, and an OpenEXR file's light is
+	// linear whatever is given.
+	Curve     string    // the name of a curve of Curves, or "gamma 2.2" and the like, or "" where the file does not say
+	Primaries Primaries // the zero value where it does not say
 }
 
 // Probe reads the size and kind of a picture file, of those that ReadImage reads, but not its pixels. Errors are of
@@ -39,9 +44,13 @@ func Probe(path string) (Info, error) {
 }
 
 // ReadImage reads a picture file, told by its content and not by its name: PNG or TIFF of 8 or 16 bits, JPEG, WebP,
-// a YUV4MPEG2 file of one frame (.y4m), or a Netpbm gray or color map (binary .pgm and .ppm). Its code values are as the file
-// holds them: color profiles, gamma tags and orientation tags are not applied. The size is checked against lim
-// before memory is set aside; nil means the default limits. Errors are of type *FileError.
+// a YUV4MPEG2 file of one frame (.y4m), OpenEXR, DPX without compression, or a Netpbm gray or color map (binary .pgm and
+// .ppm). Its code values are as the file holds them: color profiles, gamma tags and orientation tags are not applied; Probe
+// tells what they say. The size is checked against lim before memory is set aside; nil means the default limits.
+// Errors are of type *FileError.
+//
+// An OpenEXR file comes as a *Gray, *RGB or *RGBA in linear light, which no curve is applied to: the channels R, G, B and A, or
+// Y, where its display window is. Its other channels are for package exr.
 //
 // A Y4M file's Y'CbCr becomes R'G'B' by the equations of ITU-R BT.709, or of those that a token of its header names,
 // XMATRIX=BT601, XMATRIX=BT709 or XMATRIX=BT2020; its values have the narrow range (16 to 235 of 8 bits), or the
@@ -69,6 +78,9 @@ func ReadRGBA(path string, c Curve, lim *Limits) (*RGBA, error) {
 	if err != nil {
 		return nil, err
 	}
+	if f, ok := m.(*RGBA); ok {
+		return f, nil
+	}
 	return FromImage(m, c), nil
 }
 
@@ -77,6 +89,12 @@ func ReadRGB(path string, c Curve, lim *Limits) (*RGB, error) {
 	m, err := ReadImage(path, lim)
 	if err != nil {
 		return nil, err
+	}
+	switch f := m.(type) {
+	case *RGB:
+		return f, nil
+	case *RGBA:
+		return &f.RGB, nil
 	}
 	return RGBFromImage(m, c), nil
 }
@@ -87,6 +105,9 @@ func ReadGray(path string, c Curve, weights *[3]float32, lim *Limits) (*Gray, er
 	m, err := ReadImage(path, lim)
 	if err != nil {
 		return nil, err
+	}
+	if f, ok := m.(*Gray); ok && weights == nil {
+		return f, nil
 	}
 	return GrayFromImage(m, c, weights), nil
 }

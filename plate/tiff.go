@@ -2,63 +2,90 @@ package plate
 
 import (
 	"bytes"
+	"cmp"
 	"compress/zlib"
 	"encoding/binary"
 	"fmt"
 	"image"
 	"io"
+	"math"
+	"slices"
 
 	"golang.org/x/image/tiff"
 )
 
-func encodeTIFF(w io.Writer, m image.Image, c Compression) error {
+func encodeTIFF(w io.Writer, frame image.Image, opt *WriteOptions) error {
+	m := opt.codes(frame)
 	const side, all = 0xffff, 1 << 28 // sizes have 16 bits and offsets 32 in what package tiff writes
 	if size := m.Bounds().Size(); size.X > side || size.Y > side || int64(size.X)*int64(size.Y) > all {
 		return fmt.Errorf("%dx%d pixels are too many for a TIFF file: a side may have %d, and all together %d", size.X, size.Y, side, all)
 	}
-	// Package tiff gives alpha to every color picture; those of an RGB have none.
-	switch m := m.(type) {
-	case *image.RGBA:
-		if m.Opaque() {
-			return encodeTIFFColor(w, m.Bounds(), 8, c, func(row []byte, y int) {
-				p := m.Pix[m.PixOffset(m.Rect.Min.X, y):]
-				for ; len(row) >= 3; row, p = row[3:], p[4:] {
-					row[0], row[1], row[2] = p[0], p[1], p[2]
-				}
-			})
-		}
-	case *image.RGBA64:
-		if m.Opaque() {
-			return encodeTIFFColor(w, m.Bounds(), 16, c, func(row []byte, y int) {
-				p := m.Pix[m.PixOffset(m.Rect.Min.X, y):]
-				for ; len(row) >= 6; row, p = row[6:], p[8:] { // from big-endian to little-endian
-					row[0], row[1], row[2], row[3], row[4], row[5] = p[1], p[0], p[3], p[2], p[5], p[4]
-				}
-			})
-		}
+	if p, ok := packed(m); ok && m != frame {
+		return encodeFrameTIFF(w, p, opt)
 	}
-	opt := &tiff.Options{Compression: tiff.Uncompressed}
-	if c == SmallCompression {
-		opt.Compression = tiff.Deflate
+	how := &tiff.Options{Compression: tiff.Uncompressed}
+	if opt.Compression == SmallCompression {
+		how.Compression = tiff.Deflate
 	}
-	return tiff.Encode(w, m, opt)
+	return tiff.Encode(w, m, how)
 }
 
-// encodeTIFFColor writes a file of red, green and blue as TIFF 6.0, sections 2 to 6, has it: one directory, one
-// strip. fill puts the values of line y into a row.
-func encodeTIFFColor(w io.Writer, r image.Rectangle, depth int, c Compression, fill func(row []byte, y int)) error {
-	row := make([]byte, 3*r.Dx()*depth/8)
+// Types of a TIFF file's values.
+const tiffText, tiffShort, tiffLong, tiffRational, tiffBytes = 2, 3, 4, 5, 7
+
+// A tiffEntry is a tag with its values.
+type tiffEntry struct {
+	tag, kind uint16
+	count     uint32
+	value     []byte
+}
+
+func tiffNumbers(tag, kind uint16, values ...uint32) tiffEntry {
+	e := tiffEntry{tag: tag, kind: kind, count: uint32(len(values))}
+	for _, v := range values {
+		if kind == tiffShort {
+			e.value = binary.LittleEndian.AppendUint16(e.value, uint16(v))
+		} else {
+			e.value = binary.LittleEndian.AppendUint32(e.value, v)
+		}
+	}
+	if kind == tiffRational {
+		e.count /= 2
+	}
+	return e
+}
+
+// chromaticities returns rationals of chromaticities.
+func tiffChromaticities(tag uint16, values ...[2]float64) tiffEntry {
+	var numbers []uint32
+	for _, xy := range values {
+		for _, v := range xy {
+			numbers = append(numbers, uint32(math.Round(v*100000)), 100000)
+		}
+	}
+	return tiffNumbers(tag, tiffRational, numbers...)
+}
+
+// encodeFrameTIFF writes a file as TIFF 6.0 has it: little-endian, one directory, one strip. Its curve and primaries are in
+// the description, in an ICC profile where that has the curve, and the primaries in tags of section 20.
+func encodeFrameTIFF(w io.Writer, p packedPNG, opt *WriteOptions) error {
+	row := make([]byte, p.w*p.to)
 	rows := func(w io.Writer) error {
-		for y := r.Min.Y; y < r.Max.Y; y++ {
-			fill(row, y)
+		for y := range p.h {
+			p.line(row, y)
+			if p.depth == 16 {
+				for i := 0; i < len(row); i += 2 {
+					row[i], row[i+1] = row[i+1], row[i]
+				}
+			}
 			if _, err := w.Write(row); err != nil {
 				return err
 			}
 		}
 		return nil
 	}
-	compression, length := uint32(1), len(row)*r.Dy()
-	if c == SmallCompression {
+	compression, length := uint32(1), len(row)*p.h
+	if opt.Compression == SmallCompression {
 		var deflated bytes.Buffer
 		z := zlib.NewWriter(&deflated)
 		if err := rows(z); err != nil {
@@ -70,35 +97,129 @@ func encodeTIFFColor(w io.Writer, r image.Rectangle, depth int, c Compression, f
 		compression, length = 8, deflated.Len()
 		rows = func(w io.Writer) error { _, err := deflated.WriteTo(w); return err }
 	}
-
-	const short, long, rational = 3, 4, 5
-	type entry struct {
-		Tag, Type    uint16
-		Count, Value uint32
+	samples := uint32(p.to) * 8 / uint32(p.depth)
+	photometric, depths := uint32(2), []uint32{}
+	for range samples {
+		depths = append(depths, uint32(p.depth))
 	}
-	const entries = 13
-	const values = 8 + 2 + 12*entries + 4 // where the values that are longer than an entry has room for begin
-	const pixels = values + 8 + 8
-	directory := [entries]entry{
-		{256, long, 1, uint32(r.Dx())}, // ImageWidth
-		{257, long, 1, uint32(r.Dy())}, // ImageLength
-		{258, short, 3, values},        // BitsPerSample
-		{259, short, 1, compression},   // Compression
-		{262, short, 1, 2},             // PhotometricInterpretation: RGB
-		{273, long, 1, pixels},         // StripOffsets
-		{277, short, 1, 3},             // SamplesPerPixel
-		{278, long, 1, uint32(r.Dy())}, // RowsPerStrip
-		{279, long, 1, uint32(length)}, // StripByteCounts
-		{282, rational, 1, values + 8}, // XResolution
-		{283, rational, 1, values + 8}, // YResolution
-		{284, short, 1, 1},             // PlanarConfiguration: red, green and blue together
-		{296, short, 1, 1},             // ResolutionUnit: none
+	if samples == 1 {
+		photometric = 1
 	}
-	depths := [4]uint16{uint16(depth), uint16(depth), uint16(depth)}
-	for _, part := range []any{[]byte("II*\x00"), uint32(8), uint16(entries), directory, uint32(0), depths, [2]uint32{1, 1}} {
-		if err := binary.Write(w, binary.LittleEndian, part); err != nil {
-			return err
+	text := opt.statement(samples > 1) + "\x00"
+	entries := []tiffEntry{
+		tiffNumbers(256, tiffLong, uint32(p.w)),
+		tiffNumbers(257, tiffLong, uint32(p.h)),
+		tiffNumbers(258, tiffShort, depths...),
+		tiffNumbers(259, tiffShort, compression),
+		tiffNumbers(262, tiffShort, photometric), // black is 0, or RGB
+		{270, tiffText, uint32(len(text)), []byte(text)},
+		tiffNumbers(273, tiffLong, 0), // the strip's place, known below
+		tiffNumbers(277, tiffShort, samples),
+		tiffNumbers(278, tiffLong, uint32(p.h)), // lines of a strip
+		tiffNumbers(279, tiffLong, uint32(length)),
+		tiffNumbers(282, tiffRational, 1, 1),
+		tiffNumbers(283, tiffRational, 1, 1),
+		tiffNumbers(284, tiffShort, 1), // red, green and blue together
+		tiffNumbers(296, tiffShort, 1), // no unit of length
+	}
+	if samples > 1 {
+		c := opt.primaries()
+		entries = append(entries, tiffChromaticities(318, c.White), tiffChromaticities(319, c.Red, c.Green, c.Blue))
+		if samples == 4 {
+			entries = append(entries, tiffNumbers(338, tiffShort, 2)) // straight alpha
+		}
+		if icc := iccProfile(opt.Curve, c); icc != nil {
+			entries = append(entries, tiffEntry{34675, tiffBytes, uint32(len(icc)), icc})
 		}
 	}
+	slices.SortFunc(entries, func(a, b tiffEntry) int { return cmp.Compare(a.tag, b.tag) })
+	order := binary.LittleEndian
+	at := 8 + 2 + 12*len(entries) + 4 // where the values that are longer than an entry has room for begin
+	var long []byte
+	for i := range entries {
+		if e := &entries[i]; len(e.value) > 4 {
+			place := order.AppendUint32(nil, uint32(at+len(long)))
+			long = append(append(long, e.value...), make([]byte, len(e.value)&1)...)
+			e.value = place
+		}
+	}
+	head := order.AppendUint16([]byte("II*\x00\x08\x00\x00\x00"), uint16(len(entries)))
+	for _, e := range entries {
+		if e.tag == 273 {
+			e.value = order.AppendUint32(nil, uint32(at+len(long)))
+		}
+		head = order.AppendUint32(order.AppendUint16(order.AppendUint16(head, e.tag), e.kind), e.count)
+		head = append(append(head, e.value...), make([]byte, 4-len(e.value))...)
+	}
+	head = append(append(head, 0, 0, 0, 0), long...)
+	if _, err := w.Write(head); err != nil {
+		return err
+	}
 	return rows(w)
+}
+
+// readTIFFTags sets what the tags of a TIFF file's first directory say: whether there is alpha, which is what extra samples are in the
+// files that package tiff reads, and the curve and the primaries.
+func (i *Info) readTIFFTags(s *source) {
+	if len(s.head) < 8 {
+		return
+	}
+	var order binary.ByteOrder = binary.LittleEndian
+	if s.head[0] == 'M' {
+		order = binary.BigEndian
+	}
+	at := int64(order.Uint32(s.head[4:]))
+	count, err := s.part(at, 2)
+	if err != nil {
+		return
+	}
+	var profile, text []byte
+	var white, colors []float64
+	for k := range int64(order.Uint16(count)) {
+		entry, err := s.part(at+2+12*k, 12)
+		if err != nil {
+			return
+		}
+		kind, n := order.Uint16(entry[2:]), int64(order.Uint32(entry[4:]))
+		// value returns the tag's values where it is of that type and no longer than they need be.
+		value := func(want uint16, size, least, most int64) []byte {
+			if kind != want || n < least || n > most {
+				return nil
+			}
+			if n*size <= 4 {
+				return entry[8:][:n*size]
+			}
+			b, err := s.part(int64(order.Uint32(entry[8:])), n*size)
+			if err != nil {
+				return nil
+			}
+			return b
+		}
+		rationals := func(n int64) (list []float64) {
+			for b := value(tiffRational, 8, n, n); len(b) >= 8; b = b[8:] {
+				list = append(list, float64(order.Uint32(b))/float64(order.Uint32(b[4:])))
+			}
+			return list
+		}
+		switch order.Uint16(entry) {
+		case 270:
+			text = value(tiffText, 1, 1, 1<<16)
+		case 318:
+			white = rationals(2)
+		case 319:
+			colors = rationals(6)
+		case 338:
+			i.Alpha = true
+		case 34675:
+			profile = value(tiffBytes, 1, 132, 1<<24)
+		}
+	}
+	if len(white) == 2 && len(colors) == 6 {
+		p := Primaries{[2]float64(colors[:2]), [2]float64(colors[2:4]), [2]float64(colors[4:]), [2]float64(white)}
+		if p.sensible() {
+			i.Primaries = p
+		}
+	}
+	i.readStatement(string(bytes.TrimRight(text, "\x00")))
+	i.readICC(profile)
 }

@@ -7,6 +7,8 @@ import (
 	"io"
 	"path/filepath"
 	"strings"
+
+	"example.com/twinplate/plate/exr"
 )
 
 // A Compression says how much work is put into making a file small. All are lossless.
@@ -24,14 +26,27 @@ const (
 // WriteOptions says how a frame becomes a file. A nil pointer and the zero value mean the defaults.
 type WriteOptions struct {
 	Curve       Curve // of the code values; the zero value is Linear
-	Depth       int   // bits of a value, 8 or 16; 0 means 16
+	Depth       int   // bits of a value, 8 or 16, and 16 or 32 in an OpenEXR file; 0 means 16
 	Compression Compression
+	Primaries   Primaries // of the color; the zero value means PrimariesBT709. They are stated, and nothing is converted
+
+	// Only an OpenEXR file has these.
+	Layers    []Layer       // planes beside the picture
+	FrameRate [2]int        // frames a second as a fraction, such as {24000, 1001}; the zero value means none
+	TimeCode  *exr.TimeCode // nil means none
 }
 
-// Write writes a frame, a *Gray, *RGB or *RGBA, to a PNG or TIFF file, told by the extension: .png, .tif or
-// .tiff. An *RGBA is written with straight (unassociated) alpha, as Encoder.Image says, even if it is opaque.
-// Any other picture is written as its file format's encoder takes it; of the options only Compression applies to
-// it.
+func (o *WriteOptions) primaries() Primaries {
+	if o.Primaries == (Primaries{}) {
+		return PrimariesBT709
+	}
+	return o.Primaries
+}
+
+// Write writes a frame, a *Gray, *RGB or *RGBA, to a PNG, TIFF or OpenEXR file, told by the extension: .png, .tif or
+// .tiff, .exr. In PNG and TIFF an *RGBA is written with straight (unassociated) alpha, as Encoder.Image says, even if it is
+// opaque. An OpenEXR file holds linear light, whose curve must be Linear, and premultiplied color. Any other picture is
+// written as its file format's encoder takes it, in PNG and TIFF; of the options only Compression applies to it.
 //
 // The frame's values must be finite numbers; those beyond what the curve's code values hold are clipped. No
 // gamma or color tag is written: who reads the file must be told the curve. The file appears whole or not at
@@ -44,36 +59,51 @@ func write(path string, frame image.Image, opt *WriteOptions) error {
 	if opt == nil {
 		opt = &WriteOptions{}
 	}
-	depth := opt.Depth
-	switch depth {
-	case 0:
-		depth = 16
-	case 8, 16:
+	encode, check := encodePNG, checkCodes
+	switch extension := strings.ToLower(filepath.Ext(path)); extension {
+	case ".png":
+	case ".tif", ".tiff":
+		encode = encodeTIFF
+	case ".exr":
+		encode, check = encodeEXR, checkEXR
+	case "":
+		return errors.New("a name without extension does not tell what to write: .png, .tif (or .tiff) and .exr do")
 	default:
-		return fmt.Errorf("a depth of %d bits cannot be written: 8 and 16 can", depth)
+		return fmt.Errorf("files of extension %q cannot be written: .png, .tif (or .tiff) and .exr can", filepath.Ext(path))
 	}
 	if opt.Compression < FastCompression || opt.Compression > SmallCompression {
 		return fmt.Errorf("compression %d: it must be FastCompression, NoCompression or SmallCompression", opt.Compression)
 	}
-	var encode func(io.Writer, image.Image, Compression) error
-	switch extension := strings.ToLower(filepath.Ext(path)); extension {
-	case ".png":
-		encode = encodePNG
-	case ".tif", ".tiff":
-		encode = encodeTIFF
-	case "":
-		return errors.New("a name without extension does not tell what to write: .png and .tif (or .tiff) do")
-	default:
-		return fmt.Errorf("files of extension %q cannot be written: .png and .tif (or .tiff) can", filepath.Ext(path))
-	}
 	if size := frame.Bounds().Size(); size.X <= 0 || size.Y <= 0 {
 		return fmt.Errorf("a picture of %dx%d pixels cannot be written", size.X, size.Y)
+	}
+	if err := check(frame, opt); err != nil {
+		return err
 	}
 	if f, ok := frame.(interface{ CheckFinite() error }); ok {
 		if err := f.CheckFinite(); err != nil {
 			return err
 		}
 	}
-	m := Encode(frame, opt.Curve, depth)
-	return WriteAtomic(path, func(w io.Writer) error { return encode(w, m, opt.Compression) })
+	return WriteAtomic(path, func(w io.Writer) error { return encode(w, frame, opt) })
+}
+
+// checkCodes tells what of the options a file of code values cannot be.
+func checkCodes(_ image.Image, opt *WriteOptions) error {
+	if opt.Depth != 0 && opt.Depth != 8 && opt.Depth != 16 {
+		return fmt.Errorf("a depth of %d bits cannot be written: 8 and 16 can", opt.Depth)
+	}
+	if len(opt.Layers) > 0 {
+		return errors.New("only an OpenEXR file (.exr) has layers")
+	}
+	return nil
+}
+
+// codes returns the frame as code values of the options' curve and depth.
+func (o *WriteOptions) codes(frame image.Image) image.Image {
+	depth := o.Depth
+	if depth == 0 {
+		depth = 16
+	}
+	return Encode(frame, o.Curve, depth)
 }

@@ -207,14 +207,24 @@ type TimeCode struct {
 	Drop                           bool // drop frame, as of 30000/1001 frames a second
 }
 
-// Attribute returns the standard attribute timeCode, packed as OpenEXR's default, TV60. It panics where a part is not within
-// its range.
-func (t TimeCode) Attribute() Attribute {
-	var bits uint32
+// Check tells which part of the time code is not within its range.
+func (t TimeCode) Check() error {
 	for _, p := range t.parts() {
 		if *p.value < 0 || *p.value > p.most {
-			panic(fmt.Sprintf("exr: a time code with %d %s, and 0 to %d are possible", *p.value, p.what, p.most))
+			return fmt.Errorf("a time code with %d %s: 0 to %d are possible", *p.value, p.what, p.most)
 		}
+	}
+	return nil
+}
+
+// Attribute returns the standard attribute timeCode, packed as OpenEXR's default, TV60. It panics where Check returns an
+// error.
+func (t TimeCode) Attribute() Attribute {
+	if err := t.Check(); err != nil {
+		panic("exr: " + err.Error())
+	}
+	var bits uint32
+	for _, p := range t.parts() {
 		bits |= uint32(*p.value/10<<4|*p.value%10) << p.shift
 	}
 	if t.Drop {

@@ -1,0 +1,187 @@
+package plate
+
+import (
+	"fmt"
+	"math"
+	"strings"
+)
+
+// Primaries are the colors that a picture's red, green, blue and white are: their chromaticities, x and y of CIE 1931.
+// The zero value says that they are not known.
+type Primaries struct{ Red, Green, Blue, White [2]float64 }
+
+// The primaries that PrimariesByName knows. Their sources are ITU-R BT.709 (and IEC 61966-2-1, sRGB) and BT.2020, SMPTE EG 432-1
+// (P3 with the white D65), and Academy specification S-2014-004 (AP1, whose white is near D60).
+var (
+	PrimariesBT709  = Primaries{[2]float64{0.64, 0.33}, [2]float64{0.3, 0.6}, [2]float64{0.15, 0.06}, d65}
+	PrimariesBT2020 = Primaries{[2]float64{0.708, 0.292}, [2]float64{0.17, 0.797}, [2]float64{0.131, 0.046}, d65}
+	PrimariesP3D65  = Primaries{[2]float64{0.68, 0.32}, [2]float64{0.265, 0.69}, [2]float64{0.15, 0.06}, d65}
+	PrimariesAP1    = Primaries{[2]float64{0.713, 0.293}, [2]float64{0.165, 0.83}, [2]float64{0.128, 0.044}, [2]float64{0.32168, 0.33767}}
+)
+
+var d65 = [2]float64{0.3127, 0.329}
+
+// namedPrimaries are those that have names, in the order in which messages list them.
+func namedPrimaries() []struct {
+	name string
+	Primaries
+} {
+	return []struct {
+		name string
+		Primaries
+	}{{"bt709", PrimariesBT709}, {"bt2020", PrimariesBT2020}, {"p3-d65", PrimariesP3D65}, {"ap1", PrimariesAP1}}
+}
+
+// PrimariesByName returns the primaries of that name, in upper or lower case: bt709, bt2020, p3-d65 or ap1.
+func PrimariesByName(name string) (Primaries, error) {
+	var names []string
+	for _, p := range namedPrimaries() {
+		if strings.EqualFold(strings.TrimSpace(name), p.name) {
+			return p.Primaries, nil
+		}
+		names = append(names, p.name)
+	}
+	return Primaries{}, fmt.Errorf("unknown primaries %.40q; known: %s", name, strings.Join(names, ", "))
+}
+
+// Name returns the name of primaries that PrimariesByName knows, or an empty string. Files round chromaticities, so those
+// within 0.002 count as the same.
+func (p Primaries) Name() string {
+	for _, q := range namedPrimaries() {
+		if p.Near(q.Primaries) {
+			return q.name
+		}
+	}
+	return ""
+}
+
+// Near tells whether no chromaticity of p and q differs by more than 0.002.
+func (p Primaries) Near(q Primaries) bool {
+	a, b := p.values(), q.values()
+	for i := range a {
+		if !(math.Abs(a[i]-b[i]) <= 0.002) {
+			return false
+		}
+	}
+	return true
+}
+
+// sensible tells whether all are numbers, and not far from what chromaticities are.
+func (p Primaries) sensible() bool {
+	for _, v := range p.values() {
+		if !(math.Abs(v) < 10) {
+			return false
+		}
+	}
+	return true
+}
+
+func (p Primaries) values() [8]float64 {
+	return [8]float64{p.Red[0], p.Red[1], p.Green[0], p.Green[1], p.Blue[0], p.Blue[1], p.White[0], p.White[1]}
+}
+
+// String returns the name, or the chromaticities where there is none.
+func (p Primaries) String() string {
+	if p == (Primaries{}) {
+		return "not known"
+	}
+	if name := p.Name(); name != "" {
+		return name
+	}
+	return fmt.Sprintf("red %.4g %.4g, green %.4g %.4g, blue %.4g %.4g, white %.4g %.4g", p.Red[0], p.Red[1], p.Green[0], p.Green[1], p.Blue[0], p.Blue[1], p.White[0], p.White[1])
+}
+
+// XYZ returns the matrix from linear light in these primaries to CIE 1931 XYZ, where white has a Y of 1: row by row, by
+// the equations of SMPTE RP 177. Primaries that are no triangle, or have a white of no luminance, give NaN.
+func (p Primaries) XYZ() [9]float64 {
+	r, g, b := xyz(p.Red), xyz(p.Green), xyz(p.Blue)
+	m := [9]float64{r[0], g[0], b[0], r[1], g[1], b[1], r[2], g[2], b[2]}
+	scale := apply(invert(m), xyz(p.White))
+	for i := range m {
+		m[i] *= scale[i%3]
+	}
+	return m
+}
+
+// To returns the matrix from linear light in p to linear light in q, row by row. It takes white to white: where the two are
+// not of one color, as AP1 and the others, the Bradford adaptation lies between (as in the transforms of ACES 1.0, and in
+// ICC.1:2022, annex E).
+func (p Primaries) To(q Primaries) [9]float32 {
+	m := p.XYZ()
+	if p.White != q.White {
+		m = multiply(adaptation(p.White, q.White), m)
+	}
+	m = multiply(invert(q.XYZ()), m)
+	var n [9]float32
+	for i, v := range m {
+		n[i] = float32(v)
+	}
+	if p == q { // free of what rounding leaves
+		n = [9]float32{1, 0, 0, 0, 1, 0, 0, 0, 1}
+	}
+	return n
+}
+
+// adaptation returns the matrix on XYZ from one white to another: Bradford's cone responses, scaled.
+func adaptation(from, to [2]float64) [9]float64 {
+	bradford := [9]float64{0.8951, 0.2664, -0.1614, -0.7502, 1.7135, 0.0367, 0.0389, -0.0685, 1.0296}
+	a, b := apply(bradford, xyz(from)), apply(bradford, xyz(to))
+	scaled := bradford
+	for i := range scaled {
+		scaled[i] *= b[i/3] / a[i/3]
+	}
+	return multiply(invert(bradford), scaled)
+}
+
+// xyz returns the XYZ of a chromaticity at a Y of 1.
+func xyz(c [2]float64) [3]float64 { return [3]float64{c[0] / c[1], 1, (1 - c[0] - c[1]) / c[1]} }
+
+// chromaticity returns x and y of an XYZ.
+func chromaticity(v [3]float64) [2]float64 {
+	sum := v[0] + v[1] + v[2]
+	return [2]float64{v[0] / sum, v[1] / sum}
+}
+
+func apply(m [9]float64, v [3]float64) (w [3]float64) {
+	for i := range w {
+		w[i] = m[3*i]*v[0] + m[3*i+1]*v[1] + m[3*i+2]*v[2]
+	}
+	return w
+}
+
+func multiply(a, b [9]float64) (c [9]float64) {
+	for i := range c {
+		c[i] = a[i/3*3]*b[i%3] + a[i/3*3+1]*b[i%3+3] + a[i/3*3+2]*b[i%3+6]
+	}
+	return c
+}
+
+func invert(m [9]float64) (n [9]float64) {
+	for i := range n {
+		r, c := i%3, i/3 // the cofactor of the transposed place
+		r1, r2, c1, c2 := (r+1)%3, (r+2)%3, (c+1)%3, (c+2)%3
+		n[i] = m[3*r1+c1]*m[3*r2+c2] - m[3*r1+c2]*m[3*r2+c1]
+	}
+	d := m[0]*n[0] + m[1]*n[3] + m[2]*n[6]
+	for i := range n {
+		n[i] /= d
+	}
+	return n
+}
+
+// Multiply puts every pixel's color through a matrix, in place: red becomes m[0] red + m[1] green + m[2] blue, and so on.
+// With that of Primaries.To it converts a frame in linear light; a premultiplied one too, for the conversion is linear.
+func (f *RGB) Multiply(m [9]float32) {
+	red, green, blue := f.Pix[0], f.Pix[1], f.Pix[2]
+	inBands(f.W, f.H, func(y0, y1 int) {
+		i, j := y0*f.W, y1*f.W
+		r, g, b := red[i:j], green[i:j], blue[i:j]
+		g, b = g[:len(r)], b[:len(r)]
+		for i, x := range r {
+			y, z := g[i], b[i]
+			r[i] = m[0]*x + m[1]*y + m[2]*z
+			g[i] = m[3]*x + m[4]*y + m[5]*z
+			b[i] = m[6]*x + m[7]*y + m[8]*z
+		}
+	})
+}
