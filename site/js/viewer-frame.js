@@ -27,22 +27,31 @@
   // Ebitengine takes the canvas's size from the body's, in CSS pixels, and keeps the ratio to device pixels that it
   // finds first. It gets the exact number of device pixels as the body's size instead, now and whenever it changes.
   const root = document.documentElement;
-  const resize = (width, height) => {
-    Object.defineProperty(document.body, "clientWidth", { value: width, configurable: true });
-    Object.defineProperty(document.body, "clientHeight", { value: height, configurable: true });
+  let size = null; // of the frame in CSS pixels, and in device pixels where the browser tells
+  const measure = () => {
+    const ratio = window.devicePixelRatio;
+    const pixels = (css, exact) => (Math.abs(exact - css * ratio) < 1 ? exact : Math.round(css * ratio));
+    const wanted = {
+      clientWidth: pixels(size.width, size.exact?.inlineSize),
+      clientHeight: pixels(size.height, size.exact?.blockSize),
+    };
+    const { body } = document;
+    if (Object.entries(wanted).every(([name, value]) => body[name] === value && Object.hasOwn(body, name))) return;
+    for (const [name, value] of Object.entries(wanted)) {
+      Object.defineProperty(body, name, { value, configurable: true });
+    }
     window.dispatchEvent(new Event("resize"));
   };
-  window.addEventListener("resize", (event) => {
-    if (event.isTrusted) event.stopImmediatePropagation(); // the observer below knows better
-  }, true);
   const observer = new ResizeObserver(([entry]) => {
-    const exact = entry.devicePixelContentBoxSize?.[0];
-    const ratio = window.devicePixelRatio;
-    resize(
-      exact ? exact.inlineSize : Math.round(entry.contentRect.width * ratio),
-      exact ? exact.blockSize : Math.round(entry.contentRect.height * ratio),
-    );
+    const { width, height } = entry.contentRect;
+    size = { width, height, exact: entry.devicePixelContentBoxSize?.[0] };
+    measure();
   });
+  window.addEventListener("resize", (event) => {
+    if (!event.isTrusted) return;
+    event.stopImmediatePropagation(); // Ebitengine hears of it by measure
+    if (size) measure(); // the ratio may have changed
+  }, true);
 
   root.style.height = "100%";
   root.style.overflow = "hidden";

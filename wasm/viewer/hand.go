@@ -138,10 +138,10 @@ func (s *stage) move(id int, p point) bool {
 		s.fingers[i].at = p
 		c, d := s.fingers[0].at, s.fingers[1].at
 		from, to := math.Hypot(b.x-a.x, b.y-a.y), math.Hypot(d.x-c.x, d.y-c.y)
-		s.pan((c.x+d.x-a.x-b.x)/2, (c.y+d.y-a.y-b.y)/2)
 		if from > 0 && to > 0 {
-			s.zoomTo(s.zoom*to/from, point{(c.x + d.x) / 2, (c.y + d.y) / 2})
+			s.zoomTo(s.zoom*to/from, point{(a.x + b.x) / 2, (a.y + b.y) / 2})
 		}
+		s.pan((c.x+d.x-a.x-b.x)/2, (c.y+d.y-a.y-b.y)/2)
 		return true
 	}
 	s.fingers[i].at = p
