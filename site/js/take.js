@@ -29,13 +29,12 @@ export class Take {
     const put = [];
     const recipe = { version: 1, ...settings };
     for (const [well, entries] of Object.entries(wells)) {
-      if (!entries?.length) continue;
+      if (!entries?.length || well === "green") continue;
       for (const e of entries) put.push([`/take/${well}/${e.name}`, e.file ?? (e.url ? { url: e.url } : { clip: e.clip, index: e.index })]);
       recipe[well] = entries.length === 1 ? `${well}/${entries[0].name}` : well;
     }
     put.push(["/take/recipe.json", new TextEncoder().encode(JSON.stringify(recipe))]);
     for (const e of wells.green ?? []) put.push([`/green/${e.name}`, { url: e.url }]);
-    delete recipe.green;
     this.files = { clear: ["/take"], put };
     this.engines.lay(this.files);
     const { result } = await this.engines.call("open", { path: "/take/recipe.json" }, { worker: this.engines.workers[0], urgent: true });
