@@ -35,12 +35,14 @@ const largest = 4096 // the largest picture width and height, where the graphics
 //	                             dragover, dragleave, drop)
 func (v *viewer) open() {
 	v.limit = min(largest, v.canvas.Call("getContext", "webgl2").Call("getParameter", 0x0D33).Int()) // MAX_TEXTURE_SIZE
+	v.measure(v.canvas.Get("width").Int(), v.canvas.Get("height").Int())
 	api := js.Global().Get("Object").New()
 	for name, f := range map[string]func([]js.Value) any{
 		"picture": v.setPicture,
 		"clear": func(args []js.Value) any {
 			if p := v.side(args); p != nil {
 				p.w, p.h, p.bytes, p.changed = 0, 0, [2][]byte{}, true
+				v.measure(v.cw, v.ch)
 				v.wake()
 			}
 			return nil
@@ -135,6 +137,7 @@ func (v *viewer) setPicture(args []js.Value) any {
 		js.CopyBytesToGo(p.bytes[i], bytes)
 	}
 	p.w, p.h, p.changed = w, h, true
+	v.measure(v.cw, v.ch) // so that a view can be set at once
 	v.wake()
 	return true
 }

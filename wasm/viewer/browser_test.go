@@ -440,7 +440,6 @@ func testActualSize(p page) {
 		halfs = append(halfs, 0x3c00)
 	}
 	p.show(0, w, h, halfs)
-	p.pixels()
 	p.run("viewer.actual()")
 	shown := p.pixels()
 	if got := eval[float64](p, "viewer.view().percent"); got != 100 {

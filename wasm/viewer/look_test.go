@@ -9,6 +9,13 @@ import (
 	"example.com/twinplate/plate"
 )
 
+func TestNewLook(t *testing.T) {
+	l := newLook()
+	if l.gain() != 1 || l.clip || l.surround[0] != l.surround[1] || l.surround[1] != l.surround[2] {
+		t.Errorf("a new look is not plain on a neutral surround: %+v", l)
+	}
+}
+
 func TestLinear(t *testing.T) {
 	for i := range 256 {
 		v := float32(i) / 255
