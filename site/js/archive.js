@@ -58,7 +58,7 @@ export async function unzip(file, most = {}) {
   const { files, bytes, ratio, free } = { ...limits, ...most };
   const name = file.name || "the archive";
   const bad = (what) => new Error(`${name} cannot be unpacked: ${what}`);
-  const list = (await directory(file, bad)).filter((entry) => !entry.path.endsWith("/") && !/(^|\/)(\.|__MACOSX(\/|$))/.test(entry.path.replace(/^(\.\/)+/, "")));
+  const list = (await directory(file, bad)).filter((entry) => !entry.path.endsWith("/") && !beside(entry.path));
   const total = list.reduce((n, entry) => n + entry.size, 0);
   if (list.length > files) throw bad(`it has ${list.length} files, and the limit is ${files}: unpack it and drop the folder`);
   if (total > bytes) throw bad(`its files have ${megabytes(total)}, and the limit is ${megabytes(bytes)}: unpack it and drop the folder`);
@@ -79,6 +79,9 @@ export async function unzip(file, most = {}) {
 }
 
 const megabytes = (n) => `${(n / 1e6).toFixed(n < 1e7 ? 1 : 0)} MB`;
+
+// beside tells a hidden file, or one that macOS adds.
+const beside = (path) => path.split(/[/\\]/).some((part) => part === "__MACOSX" || (part.startsWith(".") && part !== "." && part !== ".."));
 
 // safe returns a path inside the folder that it is put into, or "" where there is none.
 function safe(path) {

@@ -89,7 +89,7 @@ export async function open(file) {
     Object.assign(clip, await first(clip, input, track));
     const say = (text) => clip.notes.push(text);
     if (clip.source.includes("canvas")) say(`This browser gives no raw planes of ${codecName} ${clip.codecString}: its frames come as 8 bits by its canvas.`);
-    if (!matrices[clip.colorSpace.matrix] && clip.source.startsWith("planes")) say(`The clip does not say its color matrix: ${clip.matrix} is taken, as is usual for ${height} lines.`);
+    if (!matrices[clip.colorSpace.matrix] && clip.colorSpace.matrix !== "rgb" && clip.source.startsWith("planes")) say(`The clip does not say its color matrix: ${clip.matrix} is taken, as is usual for ${height} lines.`);
     if (clip.rotation || clip.flip) say(`A player would turn this clip${clip.rotation ? ` by ${clip.rotation} degrees` : ""}${clip.flip ? " and mirror it" : ""}: its frames are used as they are stored.`);
     if (clip.alpha) say("The clip's alpha is left out.");
     if (!clip.fps.constant) say("The clip's frames are not evenly spaced in time: they are taken one by one, in order.");
@@ -178,16 +178,20 @@ let cached = 0;
 export async function frame(clip, index) {
   if (!(index >= 0 && index < clip.frames)) throw new Error(`${clip.file.name} has no frame ${index}: it has 0 to ${clip.frames - 1}`);
   const state = stateOf(clip);
+  state.users++;
   const turn = state.queue.then(() => frameNow(state, clip, index));
   state.queue = turn.catch(() => {});
-  return turn;
+  try {
+    return await turn;
+  } finally {
+    state.users--;
+  }
 }
 
 async function frameNow(state, clip, index) {
   const found = recall(clip, index);
   if (found) return found;
   clearTimeout(state.timer);
-  state.users++;
   try {
     const keep = (i, picture) => remember(clip, i, picture.bytes);
     let picture;
@@ -205,7 +209,6 @@ async function frameNow(state, clip, index) {
     close(state);
     throw new Error(`${clip.file.name}: frame ${index} cannot be decoded: ${error.message}`);
   } finally {
-    state.users--;
     state.timer = setTimeout(() => state.users === 0 && leave(state), idle);
   }
 }
@@ -301,8 +304,10 @@ function remember(clip, index, bytes) {
 // pictureOf returns a decoded frame as the bytes of a file.
 async function pictureOf(sample, clip) {
   const { width, height } = sample.visibleRect;
-  const planes = clip.colorSpace.matrix === "rgb" ? undefined : planar[sample.format];
-  if (planes) return { ...(await y4m(sample, clip, width, height, planes)), width, height, format: sample.format };
+  const planes = planar[sample.format];
+  const rgb = clip.colorSpace.matrix === "rgb";
+  if (planes && !rgb) return { ...(await y4m(sample, clip, width, height, planes)), width, height, format: sample.format };
+  if (rgb && clip.fullRange && /^I444(P1[02])?$/.test(sample.format)) return { ...(await gbr(sample, width, height, planes)), width, height, format: sample.format };
   const picture = await pixels(sample, width, height);
   const [head, out] = file(`P6\n# ${picture.source}\n${width} ${height}\n255\n`, 3 * width * height);
   for (let i = 0, j = head; j < out.length; i += 4, j += 3) {
@@ -338,6 +343,23 @@ async function y4m(sample, { matrix, fullRange }, width, height, { layout, depth
       out[cr + i] = both[2 * i + 1];
     }
   }
+  return { bytes: out, depth, source: "planes as decoded" };
+}
+
+// gbr takes planes of G', B' and R', in the place of Y', Cb and Cr (matrix 0 of Recommendation ITU-T H.273), which
+// YUV4MPEG2 has no name for.
+async function gbr(sample, width, height, { depth }) {
+  const n = width * height;
+  const wide = depth > 8 ? 2 : 1;
+  const planes = new Uint8Array(3 * n * wide);
+  await sample.copyTo(planes, { layout: [0, 1, 2].map((i) => ({ offset: i * n * wide, stride: width * wide })) });
+  const [head, out] = file(`P6\n${width} ${height}\n${2 ** depth - 1}\n`, planes.length);
+  [2, 0, 1].forEach((plane, c) => {
+    for (let i = plane * n * wide, j = head + c * wide; j < out.length; i += wide, j += 3 * wide) {
+      out[j] = planes[i + wide - 1]; // the higher byte comes first in Netpbm
+      if (wide === 2) out[j + 1] = planes[i];
+    }
+  });
   return { bytes: out, depth, source: "planes as decoded" };
 }
 
