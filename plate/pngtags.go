@@ -20,13 +20,17 @@ func (o *WriteOptions) pngTags(frame image.Image) []byte {
 	if !gray {
 		colors = primariesCode(primaries)
 		var values []byte
+		real := true
 		p := primaries
 		for _, xy := range [][2]float64{p.White, p.Red, p.Green, p.Blue} {
+			real = real && xy[0]+xy[1] <= 1
 			for _, v := range xy {
 				values = binary.BigEndian.AppendUint32(values, uint32(int32(math.Round(v*100000))))
 			}
 		}
-		writeChunk(&b, "cHRM", values)
+		if real { // libpng refuses colors without a real light, such as AP1's red
+			writeChunk(&b, "cHRM", values)
+		}
 	}
 	gamma := map[string]uint32{Linear.Name(): 100000, SRGB.Name(): 45455, BT1886.Name(): 41667}[o.Curve.Name()]
 	if gray && o.Curve.Name() == Linear.Name() {
