@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 
 	"example.com/twinplate/plate"
+	"example.com/twinplate/plate/exr"
 )
 
 func ExampleCurve() {
@@ -171,4 +172,56 @@ func ExampleRGB_CheckFinite() {
 	f.Pix[2][6] = 1 / zero
 	fmt.Println(f.CheckFinite())
 	// Output: blue at pixel (2, 1) is +Inf, and must be a finite number
+}
+
+// A matte and the error of its values travel in the same file as the foreground.
+func ExampleWrite_openEXR() {
+	dir, err := os.MkdirTemp("", "")
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	defer os.RemoveAll(dir)
+	foreground, matte := plate.NewRGBA(64, 36), plate.NewGray(64, 36)
+	path := filepath.Join(dir, "0001.exr")
+	err = plate.Write(path, foreground, &plate.WriteOptions{
+		Primaries: plate.PrimariesAP1,
+		FrameRate: [2]int{24, 1},
+		TimeCode:  &exr.TimeCode{Hours: 10, Frame: 1},
+		Layers:    []plate.Layer{{Name: "matte", Frame: matte}},
+	})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Println(plate.Probe(path))
+	// Output: {64 36 exr 16 true true linear ap1} <nil>
+}
+
+// One frame of video, as a decoder in the browser hands it over.
+func ExampleDecode() {
+	file := "YUV4MPEG2 W2 H2 C420mpeg2 XMATRIX=BT709\nFRAME\n" + "\x10\x7e\xeb\xeb" + "\x80" + "\x80"
+	m, info, err := plate.Decode([]byte(file), nil)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	f := plate.RGBFromImage(m, plate.Linear)
+	fmt.Printf("%s, %d bits: %.3f\n", info.Format, info.Depth, f.Pix[0])
+	// Output: y4m, 8 bits: [0.000 0.502 1.000 1.000]
+}
+
+func ExampleExtensions() {
+	fmt.Println(plate.Extensions())
+	// Output: [.png .tif .tiff .jpg .jpeg .webp .y4m .exr .dpx .pgm .ppm .pnm]
+}
+
+func ExamplePrimariesByName() {
+	p, _ := plate.PrimariesByName("BT2020")
+	fmt.Println(p.Red, p)
+	_, err := plate.PrimariesByName("bt2000")
+	fmt.Println(err)
+	// Output:
+	// [0.708 0.292] bt2020
+	// unknown primaries "bt2000"; known: bt709, bt2020, p3-d65, ap1
 }

@@ -412,7 +412,7 @@ func BenchmarkWrite(b *testing.B) {
 			f.Pix[c][i] = float32(i%1920)/1920 + 0.01*random.Float32()
 		}
 	}
-	for _, name := range []string{"a.png", "a.tif"} {
+	for _, name := range []string{"a.png", "a.tif", "a.exr"} {
 		b.Run(name, func(b *testing.B) {
 			path := filepath.Join(b.TempDir(), name)
 			for b.Loop() {
@@ -437,7 +437,7 @@ func BenchmarkRead(b *testing.B) {
 			f.Pix[c][i] = float32(i%1920)/1920 + 0.01*random.Float32()
 		}
 	}
-	for _, name := range []string{"a.png", "a.tif"} {
+	for _, name := range []string{"a.png", "a.tif", "a.exr"} {
 		b.Run(name, func(b *testing.B) {
 			path := filepath.Join(b.TempDir(), name)
 			if err := plate.Write(path, f, nil); err != nil {

@@ -29,10 +29,10 @@ type format struct {
 
 func formats() []format {
 	return []format{
-		{"png", "PNG", ".png", "\x89PNG\r\n\x1a\n", probeWith(png.DecodeConfig), decodePNG, leastPNG},
-		{"tiff", "TIFF", ".tif .tiff", "II*\x00 MM\x00*", probeWith(tiff.DecodeConfig), decodeWith(tiff.Decode), nil},
-		{"jpeg", "JPEG", ".jpg .jpeg", "\xff\xd8\xff", probeWith(jpeg.DecodeConfig), decodeWith(jpeg.Decode), leastJPEG},
-		{"webp", "WebP", ".webp", "RIFF????WEBP", probeWith(webp.DecodeConfig), decodeWith(webp.Decode), nil},
+		{"png", "PNG", ".png", "\x89PNG\r\n\x1a\n", probeWith(stream, png.DecodeConfig, describePNG), decodePNG, leastPNG},
+		{"tiff", "TIFF", ".tif .tiff", "II*\x00 MM\x00*", probeWith(section, tiff.DecodeConfig, (*Info).readTIFFTags), decodeWith(section, tiff.Decode), nil},
+		{"jpeg", "JPEG", ".jpg .jpeg", "\xff\xd8\xff", probeWith(stream, jpeg.DecodeConfig, nil), decodeWith(stream, jpeg.Decode), leastJPEG},
+		{"webp", "WebP", ".webp", "RIFF????WEBP", probeWith(stream, webp.DecodeConfig, describeWebP), decodeWith(stream, webp.Decode), nil},
 		{"y4m", "YUV4MPEG2", ".y4m", "YUV4MPEG2", probeY4M, decodeY4M, nil},
 		{"exr", "OpenEXR", ".exr", "v/1\x01", probeEXR, decodeEXR, nil},
 		{"dpx", "DPX", ".dpx", "SDPX XPDS", probeDPX, decodeDPX, nil},
@@ -129,16 +129,8 @@ func (s *source) truncated(err error) error {
 }
 
 // stream calls do with a reader from the file's beginning, and tells where an error is of its end.
-func (s *source) stream(do func(io.Reader) error) error {
-	file := io.NewSectionReader(s.ReaderAt, 0, s.size)
-	if s.isTIFF() { // which is read here and there
-		err := do(file)
-		if errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, io.EOF) {
-			err = s.truncated(err)
-		}
-		return err
-	}
-	r := &endReader{r: file}
+func stream(s *source, do func(io.Reader) error) error {
+	r := &endReader{r: io.NewSectionReader(s.ReaderAt, 0, s.size)}
 	err := do(bufio.NewReaderSize(r, 1<<16))
 	if err != nil && r.ended {
 		err = s.truncated(err)
@@ -146,7 +138,14 @@ func (s *source) stream(do func(io.Reader) error) error {
 	return err
 }
 
-func (s *source) isTIFF() bool { return matches("II*\x00", s.head) || matches("MM\x00*", s.head) }
+// section is stream for a decoder that reads here and there.
+func section(s *source, do func(io.Reader) error) error {
+	err := do(io.NewSectionReader(s.ReaderAt, 0, s.size))
+	if errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, io.EOF) {
+		err = s.truncated(err)
+	}
+	return err
+}
 
 // An endReader notes that more was asked for than there is, for decoders name that in several ways.
 type endReader struct {
@@ -160,22 +159,27 @@ func (r *endReader) Read(b []byte) (int, error) {
 	return n, err
 }
 
-// probeWith and decodeWith make a format's functions of those that packages for pictures have.
-func probeWith(config func(io.Reader) (image.Config, error)) func(*source) (Info, error) {
+// probeWith and decodeWith make a format's functions of those that packages for pictures have. open is stream or section;
+// more, where it is not nil, sets what the color model does not tell.
+func probeWith(open func(*source, func(io.Reader) error) error, config func(io.Reader) (image.Config, error), more func(*Info, *source)) func(*source) (Info, error) {
 	return func(s *source) (Info, error) {
 		var c image.Config
-		err := s.stream(func(r io.Reader) (err error) { c, err = config(r); return err })
+		err := open(s, func(r io.Reader) (err error) { c, err = config(r); return err })
 		if err != nil {
 			return Info{}, err
 		}
-		return describe(c, s), nil
+		info := describe(c)
+		if more != nil {
+			more(&info, s)
+		}
+		return info, nil
 	}
 }
 
-func decodeWith(decode func(io.Reader) (image.Image, error)) func(*source, Info) (image.Image, error) {
+func decodeWith(open func(*source, func(io.Reader) error) error, decode func(io.Reader) (image.Image, error)) func(*source, Info) (image.Image, error) {
 	return func(s *source, _ Info) (image.Image, error) {
 		var m image.Image
-		err := s.stream(func(r io.Reader) (err error) { m, err = decode(r); return err })
+		err := open(s, func(r io.Reader) (err error) { m, err = decode(r); return err })
 		return m, err
 	}
 }
@@ -187,7 +191,7 @@ func decodePNG(s *source, info Info) (image.Image, error) {
 			return m, nil
 		}
 	}
-	return decodeWith(png.Decode)(s, info)
+	return decodeWith(stream, png.Decode)(s, info)
 }
 
 // leastPNG: deflate makes at most 1032 bytes of one, and a pixel may be a single bit.
@@ -196,10 +200,9 @@ func leastPNG(w, h int64) int64 { return w * h / 8 / 1032 }
 // leastJPEG: a block of 8x8 pixels takes one bit or more.
 func leastJPEG(w, h int64) int64 { return ((w + 7) / 8) * ((h + 7) / 8) / 8 }
 
-// describe tells of a picture what its color model does, and the file where that does not.
-func describe(config image.Config, s *source) Info {
+// describe tells what the color model does.
+func describe(config image.Config) Info {
 	info := Info{W: config.Width, H: config.Height, Depth: 8, Color: true}
-	head := s.head
 	switch config.ColorModel {
 	case color.Gray16Model:
 		info.Depth, info.Color = 16, false
@@ -219,18 +222,19 @@ func describe(config image.Config, s *source) Info {
 			}
 		}
 	}
-	switch {
-	case s.isTIFF():
-		info.Alpha = false
-		info.readTIFFTags(s)
-	case len(head) > 25 && head[0] == 0x89: // PNG
-		const grayAlpha = 4 // the color type in the IHDR chunk
-		if head[25] == grayAlpha {
-			info.Color = false
-		}
-		info.readPNGTags(s)
-	case len(head) > 24 && bytes.Equal(head[12:16], []byte("VP8L")): // WebP
-		info.Alpha = head[24]&0x10 != 0 // the bit after 14 bits of width and 14 of height
-	}
 	return info
+}
+
+func describePNG(info *Info, s *source) {
+	const grayAlpha = 4 // the color type in the IHDR chunk
+	if len(s.head) > 25 && s.head[25] == grayAlpha {
+		info.Color = false
+	}
+	info.readPNGTags(s)
+}
+
+func describeWebP(info *Info, s *source) {
+	if len(s.head) > 24 && bytes.Equal(s.head[12:16], []byte("VP8L")) {
+		info.Alpha = s.head[24]&0x10 != 0 // the bit after 14 bits of width and 14 of height
+	}
 }

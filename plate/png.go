@@ -17,7 +17,7 @@ func encodePNG(w io.Writer, frame image.Image, opt *WriteOptions) error {
 		w = &taggedPNG{w: w, tags: opt.pngTags(frame)}
 	}
 	if opt.Compression == FastCompression {
-		if p, ok := packed(m); ok {
+		if p, ok := pack(m); ok {
 			return p.encode(w)
 		}
 	}
@@ -46,10 +46,11 @@ type keepAlpha struct{ image.Image }
 // Opaque returns false.
 func (keepAlpha) Opaque() bool { return false }
 
-// A packedPNG is a picture whose bytes are those of a PNG file's lines, but for bytes of opaque alpha between
+// A packedPicture is a picture whose bytes are those of a PNG file's lines, but for bytes of opaque alpha between
 // them. It is written several times as fast as package png does it: bands of lines are deflated at the same
-// time, and the lines' filter is not chosen but always the difference to the pixel at the left.
-type packedPNG struct {
+// time, and the lines' filter is not chosen but always the difference to the pixel at the left. But for the order of the two
+// bytes of a value they are a TIFF file's too.
+type packedPicture struct {
 	w, h        int
 	pix         []byte
 	stride      int
@@ -57,10 +58,10 @@ type packedPNG struct {
 	depth, kind byte
 }
 
-// packed returns m so, where it can be had so.
-func packed(m image.Image) (packedPNG, bool) {
+// pack returns m so, where it can be had so.
+func pack(m image.Image) (packedPicture, bool) {
 	const gray, color, alpha = 0, 2, 6 // color types of the IHDR chunk
-	p := packedPNG{w: m.Bounds().Dx(), h: m.Bounds().Dy()}
+	p := packedPicture{w: m.Bounds().Dx(), h: m.Bounds().Dy()}
 	switch m := m.(type) {
 	case *image.Gray:
 		p.pix, p.stride, p.from, p.to, p.depth, p.kind = m.Pix, m.Stride, 1, 1, 8, gray
@@ -82,7 +83,7 @@ func packed(m image.Image) (packedPNG, bool) {
 	return p, true
 }
 
-func (p *packedPNG) encode(w io.Writer) error {
+func (p *packedPicture) encode(w io.Writer) error {
 	head := binary.BigEndian.AppendUint32(nil, uint32(p.w))
 	head = binary.BigEndian.AppendUint32(head, uint32(p.h))
 	head = append(head, p.depth, p.kind, 0, 0, 0)
@@ -130,7 +131,7 @@ type pngBand struct {
 }
 
 // band returns the lines y0 to y1, deflated by z. All but the last end at a whole byte and may be followed by another.
-func (p *packedPNG) band(z *flate.Writer, y0, y1 int) pngBand {
+func (p *packedPicture) band(z *flate.Writer, y0, y1 int) pngBand {
 	var buf bytes.Buffer
 	buf.Grow((y1 - y0) * (1 + p.w*p.to) / 2)
 	z.Reset(&buf)
@@ -151,7 +152,7 @@ func (p *packedPNG) band(z *flate.Writer, y0, y1 int) pngBand {
 }
 
 // sub puts the differences of the pixels of src to those at their left into dst.
-func (p *packedPNG) sub(dst, src []byte) {
+func (p *packedPicture) sub(dst, src []byte) {
 	n, from := p.to, p.from
 	copy(dst[:n], src)
 	if n == from {
@@ -192,13 +193,19 @@ func writeChunk(w io.Writer, kind string, data []byte) error {
 }
 
 // line puts the bytes of line y, as a file has them, into dst.
-func (p *packedPNG) line(dst []byte, y int) {
+func (p *packedPicture) line(dst []byte, y int) {
 	src := p.pix[y*p.stride:][:p.w*p.from]
 	if p.from == p.to {
 		copy(dst, src)
 		return
 	}
-	for ; len(src) > 0; dst, src = dst[p.to:], src[p.from:] {
-		copy(dst[:p.to], src)
+	if p.to == 6 {
+		for ; len(dst) >= 6 && len(src) >= 8; dst, src = dst[6:], src[8:] {
+			dst[0], dst[1], dst[2], dst[3], dst[4], dst[5] = src[0], src[1], src[2], src[3], src[4], src[5]
+		}
+		return
+	}
+	for ; len(dst) >= 3 && len(src) >= 4; dst, src = dst[3:], src[4:] {
+		dst[0], dst[1], dst[2] = src[0], src[1], src[2]
 	}
 }

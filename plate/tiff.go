@@ -20,7 +20,7 @@ func encodeTIFF(w io.Writer, frame image.Image, opt *WriteOptions) error {
 	if size := m.Bounds().Size(); size.X > side || size.Y > side || int64(size.X)*int64(size.Y) > all {
 		return fmt.Errorf("%dx%d pixels are too many for a TIFF file: a side may have %d, and all together %d", size.X, size.Y, side, all)
 	}
-	if p, ok := packed(m); ok && m != frame {
+	if p, ok := pack(m); ok && m != frame {
 		return encodeFrameTIFF(w, p, opt)
 	}
 	how := &tiff.Options{Compression: tiff.Uncompressed}
@@ -68,14 +68,14 @@ func tiffChromaticities(tag uint16, values ...[2]float64) tiffEntry {
 
 // encodeFrameTIFF writes a file as TIFF 6.0 has it: little-endian, one directory, one strip. Its curve and primaries are in
 // the description, in an ICC profile where that has the curve, and the primaries in tags of section 20.
-func encodeFrameTIFF(w io.Writer, p packedPNG, opt *WriteOptions) error {
+func encodeFrameTIFF(w io.Writer, p packedPicture, opt *WriteOptions) error {
 	row := make([]byte, p.w*p.to)
 	rows := func(w io.Writer) error {
 		for y := range p.h {
 			p.line(row, y)
 			if p.depth == 16 {
-				for i := 0; i < len(row); i += 2 {
-					row[i], row[i+1] = row[i+1], row[i]
+				for r := row; len(r) >= 2; r = r[2:] {
+					r[0], r[1] = r[1], r[0]
 				}
 			}
 			if _, err := w.Write(row); err != nil {
@@ -161,6 +161,7 @@ func encodeFrameTIFF(w io.Writer, p packedPNG, opt *WriteOptions) error {
 // readTIFFTags sets what the tags of a TIFF file's first directory say: whether there is alpha, which is what extra samples are in the
 // files that package tiff reads, and the curve and the primaries.
 func (i *Info) readTIFFTags(s *source) {
+	i.Alpha = false
 	if len(s.head) < 8 {
 		return
 	}

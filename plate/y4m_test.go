@@ -312,5 +312,12 @@ func BenchmarkY4M(b *testing.B) {
 				}
 			}
 		})
+		b.Run(layout+"/gray", func(b *testing.B) {
+			for b.Loop() {
+				if _, err := plate.ReadGray(path, plate.BT709, &[3]float32{0.5, 0.4, 0.1}, nil); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
 	}
 }
