@@ -3,11 +3,13 @@
 # make check   what is quick: formatting, vet, staticcheck, tests
 # make bench   this project and OpenCV in turn, one table; bench/BASELINE.md keeps one to compare with
 # make kernels the Go benchmarks of every package
+# make site    the playground, into dist/, ready for any static host
+# make play    builds it and serves it on this machine
 # make scale   time and memory against frame size and number of frames
 
 GO     ?= go
 TOOL   := $(GO) tool -modfile=tools/go.mod
-CORE   := ./internal/kernel ./plate ./align ./matte ./composite ./rig ./take
+CORE   := ./internal/kernel ./plate ./plate/exr ./align ./matte ./composite ./rig ./take
 # The portable vector package needs this toolchain; the module itself stays at the go.mod version.
 SIMD   := GOTOOLCHAIN=go1.27.3 GOEXPERIMENT=simd
 # The tests of what the vector kernels do.
@@ -16,15 +18,25 @@ NODE   := $(shell $(GO) env GOROOT)/lib/wasm/go_js_wasm_exec
 DEMO   ?= demo
 SEED   ?= 1
 
-.PHONY: demo proof test check deps lint vuln unit outside race wasm simd bench kernels scale clean
+.PHONY: demo proof site play test check deps lint vuln unit outside race wasm simd bench kernels scale clean
 
 demo:
 	$(GO) run ./cmd/twinplate demo --out $(DEMO)
 
+site: site/node_modules
+	node site/build.mjs
+
+site/node_modules: site/package-lock.json
+	npm ci --prefix site
+	@touch $@
+
+play: site
+	$(GO) run ./site/play
+
 check: lint unit
 
 # The order is from quick to slow.
-test: deps lint vuln outside race wasm simd
+test: deps site lint vuln outside race wasm simd
 
 # The independent references that the checks against the outside run, and Node for js/wasm. Nothing is done
 # where all are there.
@@ -34,6 +46,7 @@ deps:
 lint:
 	@bad=$$(gofmt -l $$(git ls-files '*.go')); if [ -n "$$bad" ]; then echo "gofmt: $$bad"; exit 1; fi
 	$(GO) vet ./...
+	GOOS=js GOARCH=wasm $(GO) vet ./wasm/...
 	$(TOOL) staticcheck ./...
 
 # The database of vulnerabilities is not everywhere within reach: then this says so and passes.
@@ -73,4 +86,4 @@ scale:
 	/usr/bin/python3 bench/scale.py
 
 clean:
-	rm -rf bin dist demo out
+	rm -rf bin dist demo out site/node_modules

@@ -209,7 +209,7 @@ func (f *fit) equations(ms []measurement) []equation {
 			}
 			inward := q.x*m.inward[0] + q.y*m.inward[1]
 			eq := equation{e: (q.x*m.b[0] + q.y*m.b[1]) / q.l, v: correlated/q.l + f.doubt(m.match, math.Abs(inward)), from: i}
-			if !(eq.v < worst*worst) {
+			if f.shading == bending && !(eq.v < worst*worst) { // far from the solution all are doubtful
 				continue
 			}
 			eq.e = math.Max(-farthest, math.Min(eq.e, farthest))

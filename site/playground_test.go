@@ -4,8 +4,10 @@ package site_test
 
 import (
 	"context"
+	"encoding/base64"
 	"encoding/json"
 	"fmt"
+	"math"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
@@ -21,7 +23,9 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/plate"
 	"example.com/twinplate/site"
+	"example.com/twinplate/take"
 )
 
 // dist is what `make site` built; without it these tests are skipped, or fail where everything must be there.
@@ -182,5 +186,268 @@ func TestOpensWithTheDemo(t *testing.T) {
 			}
 			p.quiet()
 		})
+	}
+}
+
+// native opens the demo take with the library of this machine.
+func native(t testing.TB) *take.Scrubber {
+	t.Helper()
+	r, err := take.ReadRecipe(filepath.Join(dist(t), "demo", "recipe.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Write = []string{"comp", "sigma"}
+	opened, err := take.Open(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	job, err := opened.Prepare(context.Background())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return job.NewScrubber()
+}
+
+// The browser's composite is the library's, to the half float's step, on the frame that is shown and on one that is
+// scrubbed to; and the arithmetic of a pixel is the library's too, in numbers and on the page.
+func TestCompositeIsTheLibrarys(t *testing.T) {
+	p := open(t, 1024, 768)
+	scrubber := native(t)
+	for _, step := range []int{0, 7} {
+		eval[any](p, fmt.Sprintf(`(() => { const s = document.getElementById("scrub"); s.value = %d; s.dispatchEvent(new Event("input")); })()`, step))
+		number := eval[int](p, `playground.now.frame`)
+		p.wait("the frame", `playground.take.cached(playground.now.frame, playground.state.value.breaks, "sum")`)
+		text := eval[string](p, `(() => { const p = playground.take.cached(playground.now.frame, playground.state.value.breaks, "sum");
+			let s = ""; for (let i = 0; i < p.hi.length; i += 4 * 97) for (let c = 0; c < 3; c++) s += String.fromCharCode(p.hi[i + c] * 256 + p.lo[i + c] + 0x100); return s; })()`)
+		f, err := scrubber.Frame(number, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		codes := []rune(text)
+		if want := 3 * ((len(f.Comp.Pix[0]) + 96) / 97); len(codes) != want {
+			t.Fatalf("%d values came back, not %d", len(codes), want)
+		}
+		worst := 0.0
+		for k, code := range codes {
+			want := float64(f.Comp.Pix[k%3][k/3*97])
+			got := half(uint16(code - 0x100))
+			worst = max(worst, math.Abs(got-want)/max(math.Abs(want), 1.0/16))
+		}
+		// A half float's step is 1/2048 of the value; vectors round otherwise than scalars in the last bits.
+		if worst > 1.0/1500 {
+			t.Errorf("frame %d: the browser's composite is up to %.2g of its value from the library's", number, worst)
+		}
+		const x, y = 610, 260 // steam
+		pixel := eval[struct {
+			Transmission, Sigma float64
+			Sum                 [3]float64
+		}](p, fmt.Sprintf(`playground.engines.call("pixel", { number: %d, breaks: playground.state.value.breaks, x: %d, y: %d }).then((r) => r.result)`, number, x, y))
+		want, err := scrubber.Pixel(f, x, y)
+		if err != nil {
+			t.Fatal(err)
+		}
+		i := y*f.Comp.W + x
+		if math.Abs(pixel.Transmission-want.Transmission) > 1e-5 || math.Abs(pixel.Sigma-want.Sigma) > 1e-6 || math.Abs(pixel.Sum[1]-float64(f.Comp.Pix[1][i])) > 1e-5 {
+			t.Errorf("frame %d: the pixel's numbers %+v are not the library's %+v", number, pixel, want)
+		}
+	}
+	p.quiet()
+}
+
+// half returns an IEEE 754 binary16 number.
+func half(h uint16) float64 {
+	v := math.Ldexp(float64(h&0x3ff), -24)
+	if e := int(h >> 10 & 31); e > 0 {
+		v = math.Ldexp(float64(h&0x3ff|0x400), e-25)
+	}
+	if h>>15 == 1 {
+		return -v
+	}
+	return v
+}
+
+// The lesson's switches do what they say, and undo takes them back.
+func TestLessonBreaksAndUndo(t *testing.T) {
+	p := open(t, 1440, 900)
+	mean := func() float64 {
+		return eval[float64](p, `playground.engines.call("display", { number: 1001, breaks: playground.state.value.breaks, stations: ["sum"], width: 320 }).then((r) => { let s = 0; for (let i = 0; i < r.buffers[0].length; i += 4) s += r.buffers[0][i + 1]; return s / r.buffers[0].length * 4; })`)
+	}
+	whole := mean()
+	for i, row := range []struct {
+		step     string
+		brighter bool
+	}{{"7", true}, {"8", false}} {
+		eval[any](p, `document.querySelector(".steps li:nth-child(`+row.step+`) button").click()`)
+		if m := mean(); m > whole != row.brighter || math.Abs(m-whole) < 0.5 {
+			t.Errorf("step %s: the mean of green went from %.1f to %.1f", row.step, whole, m)
+		}
+		p.shoot(fmt.Sprintf("lesson_%d", 7+i))
+	}
+	eval[any](p, `document.querySelector(".steps li:nth-child(10) button").click()`)
+	p.wait("the green comparison", `playground.take.cached(playground.now.frame, playground.state.value.breaks, "green")`)
+	time.Sleep(300 * time.Millisecond)
+	p.shoot("lesson_green")
+	for range 3 {
+		eval[any](p, `document.getElementById("undo").click()`)
+	}
+	if m := mean(); math.Abs(m-whole) > 1e-9 {
+		t.Errorf("after undo the mean of green is %.2f, and was %.2f", m, whole)
+	}
+	p.quiet()
+}
+
+// drop drops files of a folder of this machine onto the page, all at once, as a browser gives them.
+func (p *page) drop(files map[string][]byte) {
+	p.t.Helper()
+	text, err := json.Marshal(files)
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	eval[any](p, `(async () => { const data = new DataTransfer();
+		for (const [path, text] of Object.entries(`+string(text)+`)) {
+			const bytes = Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
+			data.items.add(new File([bytes], path));
+		}
+		const list = [...data.files].map((file) => ({ path: file.name, file }));
+		await playground.takeIn(list); })()`)
+}
+
+// A take of one's own is dropped in one go, sorted by its names, composited, taken away as a file, and its recipe
+// gives the same pixels with the library; wrong files are told apart in words, and the session goes on.
+func TestDropAndTakeAway(t *testing.T) {
+	p := open(t, 1440, 900)
+	demo := filepath.Join(dist(t), "demo")
+	files := map[string][]byte{}
+	for name, from := range map[string]string{
+		"shot_color_07.jpg": "color/1003.jpg", "shot_band_07.jpg": "band/1003.jpg", "clean_band.jpg": "clean_band.jpg",
+		"clean_color.jpg": "clean_color.jpg", "dark_band.jpg": "dark_band.jpg", "dark_color.jpg": "dark_color.jpg", "background.jpg": "background/1001.jpg",
+	} {
+		data, err := os.ReadFile(filepath.Join(demo, from))
+		if err != nil {
+			t.Fatal(err)
+		}
+		files[name] = data
+	}
+	p.drop(files)
+	p.wait("the dropped take", `playground.take.prepared && playground.now.frame === 7 && playground.take.cached(7, playground.state.value.breaks, "sum")`)
+	p.shoot("dropped_1440")
+
+	file := eval[string](p, `playground.engines.call("write", { number: 7, breaks: playground.state.value.breaks, product: "sum" }).then((r) => { let s = ""; for (const b of r.buffers[0]) s += String.fromCharCode(b); return btoa(s); })`)
+	recipe := eval[json.RawMessage](p, `playground.take.prepared.recipe`)
+	dir := t.TempDir()
+	for well, name := range map[string]string{"color": "shot_color_07.jpg", "band": "shot_band_07.jpg", "background": "background.jpg",
+		"clean_band": "clean_band.jpg", "clean_color": "clean_color.jpg", "dark_band": "dark_band.jpg", "dark_color": "dark_color.jpg"} {
+		put(t, filepath.Join(dir, well, name), files[name])
+	}
+	put(t, filepath.Join(dir, "take.json"), recipe)
+	decoded, err := base64.StdEncoding.DecodeString(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	put(t, filepath.Join(dir, "browser.png"), decoded)
+	r, err := take.ReadRecipe(filepath.Join(dir, "take.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	opened, err := take.Open(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	job, err := opened.Prepare(context.Background())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := job.Run(context.Background(), &take.RunOptions{Out: filepath.Join(dir, "out")}); err != nil {
+		t.Fatal(err)
+	}
+	got, err := plate.ReadRGB(filepath.Join(dir, "browser.png"), plate.Linear, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want, err := plate.ReadRGB(filepath.Join(dir, "out", "comp", "0007.png"), plate.Linear, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	worst := 0.0
+	for c := range 3 {
+		for i := range got.Pix[c] {
+			worst = max(worst, math.Abs(float64(got.Pix[c][i]-want.Pix[c][i])))
+		}
+	}
+	// Codes of 16 bits of the same recipe; vectors round otherwise than scalars in the last bits of float32.
+	if worst > 16.0/65535 {
+		t.Errorf("the browser's file is up to %.1f codes of 65535 from the command's", 65535*worst)
+	}
+	p.quiet()
+
+	p.drop(map[string][]byte{"notes.txt": []byte("no plate"), "color_0001.png": []byte("this is no PNG"), "band_0001.png": []byte("nor this")})
+	p.wait("the word about it", `document.querySelector("#panel-plates .wrong")`)
+	words := eval[string](p, `[...document.querySelectorAll("#panel-plates .wrong")].map((n) => n.textContent).join(" | ")`)
+	for _, part := range []string{"notes.txt", "_0001.png"} {
+		if !strings.Contains(words, part) {
+			t.Errorf("the page says %q: it does not name %s", words, part)
+		}
+	}
+	p.shoot("wrong_1440")
+	eval[any](p, `document.getElementById("undo").click()`)
+	p.wait("the take before", `playground.now.frame === 7 && playground.take.prepared && playground.take.cached(7, playground.state.value.breaks, "sum")`)
+}
+
+func put(t testing.TB, path string, data []byte) {
+	t.Helper()
+	if err := os.MkdirAll(filepath.Dir(path), 0o777); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(path, data, 0o666); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// Once it has been open, the playground works without its server.
+func TestWorksOffline(t *testing.T) {
+	p := open(t, 1024, 768)
+	p.wait("the service worker", `navigator.serviceWorker.controller`)
+	p.server.Close()
+	p.run(chromedp.Navigate(p.server.URL + "/"))
+	p.wait("the composite without a server", `playground.take?.cached(playground.now.frame, playground.state.value.breaks, "sum")`)
+}
+
+// No panel has a fault that axe-core finds.
+func TestAccessible(t *testing.T) {
+	axe, err := os.ReadFile("node_modules/axe-core/axe.min.js")
+	if err != nil {
+		if os.Getenv("TWINPLATE_OUTSIDE") == "1" {
+			t.Fatal(err)
+		}
+		t.Skip(err)
+	}
+	for _, width := range []int{1440, 390} {
+		p := open(t, width, 900)
+		if _, err := chromedp.Run(p.Context, chromedp.Evaluate[*runtime.RemoteObject](string(axe))); err != nil {
+			t.Fatal(err)
+		}
+		for _, tab := range []string{"lesson", "plates", "readings", "recipe", "away"} {
+			eval[any](p, `document.getElementById("tab-`+tab+`").click()`)
+			found := eval[[]struct {
+				ID, Help string
+				Nodes    []struct{ HTML string }
+			}](p, `axe.run(document, { iframes: false }).then((r) => r.violations)`)
+			for _, v := range found {
+				t.Errorf("%d px, %s: %s: %s: %s", width, tab, v.ID, v.Help, v.Nodes[0].HTML)
+			}
+		}
+	}
+}
+
+// What a cold start costs is told, and held to the limit over the wire.
+func TestColdStart(t *testing.T) {
+	p := open(t, 1440, 900)
+	p.mu.Lock()
+	total := p.bytes
+	p.mu.Unlock()
+	ms := eval[float64](p, `performance.getEntriesByName("composite")[0].startTime`)
+	t.Logf("the first composite after %.0f ms (%s); %d bytes by then", ms, eval[string](p, `performance.getEntriesByType("mark").map((m) => m.name + " " + Math.round(m.startTime)).join(", ")`), total)
+	if total > 3_500_000 {
+		t.Errorf("%d bytes came over the wire before the first composite: at most 3500000", total)
 	}
 }

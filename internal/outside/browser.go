@@ -17,6 +17,9 @@ import (
 // there is no Chromium.
 func Browser(t testing.TB, width, height int, limit time.Duration) context.Context {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("a browser takes long")
+	}
 	var path string
 	for _, name := range []string{"chromium", "chromium-browser", "google-chrome", "google-chrome-stable"} {
 		if found, err := exec.LookPath(name); err == nil {

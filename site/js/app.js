@@ -45,23 +45,24 @@ async function start() {
   take = new Take(engines, Math.min((navigator.deviceMemory ?? 4) / 8, 1) * 768e6);
   await engines.ready;
   state.on(changed);
-  await openDemo(await demo);
+  await openDemo(await demo, true);
   if ("serviceWorker" in navigator) navigator.serviceWorker.register("sw.js").catch(() => {});
   const { possible } = await import("./clipout.js");
   now.clips = (await possible()).map((can) => can.container);
   panels();
 }
 
-async function openDemo(demo) {
+async function openDemo(demo, first) {
   demo ??= await fetch("demo/take.json").then((response) => response.json());
   const url = (path) => new URL(`demo/${path}`, document.baseURI).href;
   const many = (folder, except = []) => demo[folder].filter((name) => !except.includes(name)).map((name) => ({ name, url: url(`${folder}/${name}`) }));
   const wells = { color: many("color"), band: many("band"), background: many("background"), green: many("green") };
   for (const well of ["clean_color", "clean_band", "dark_color", "dark_band"]) wells[well] = [{ name: `${well}.jpg`, url: url(`${well}.jpg`) }];
+  performance.mark("engine");
   now.demo = true;
   now.fps = 24;
   state.set({ wells, recipe: withoutPaths(demo.recipe), breaks: none, a: "sum", b: null });
-  state.past.pop();
+  if (first) state.begin();
   await opening;
 }
 
@@ -82,8 +83,10 @@ async function open() {
   now.failed.clear();
   now.readings = null;
   now.pixel = null;
+  now.range = null;
   if (!wells.color?.length || !wells.band?.length) {
     take.frames = [];
+    take.forget();
     look.show(0, null);
     look.show(1, null);
     working(null);
@@ -107,7 +110,9 @@ async function open() {
     const opened = await take.open(wells, recipe);
     if (mine !== turn) return;
     if (!take.frames.includes(now.frame)) now.frame = take.frames[0];
+    performance.mark("opened");
     const ready = await take.prepare();
+    performance.mark("prepared");
     if (mine !== turn) return;
     now.notes = [...opened.notes, ...ready.notes.filter((n) => !opened.notes.includes(n)), ...ready.warnings];
     now.facts = [`${take.frames.length} ${take.frames.length === 1 ? "pair" : "pairs"} of ${ready.w}×${ready.h} pixels. Geometry: ${ready.model}${ready.mirror ? ", mirrored" : ""}${ready.residual_px ? `, edges within ${ready.residual_px.toFixed(2)} px` : ""}.`];
@@ -116,8 +121,7 @@ async function open() {
     working(null);
     render();
     await seek(now.frame, { thumbs: true });
-    await take.share();
-    prefetch();
+    take.share().then(prefetch, (error) => error.name === "AbortError" || place(error.message));
   } catch (error) {
     if (mine !== turn || error.name === "AbortError") return;
     place(error.message);
@@ -169,7 +173,7 @@ async function seek(number, { thumbs = false } = {}) {
     }
     if (now.playing) return;
     if (!thumbs) await new Promise((resolve) => setTimeout(resolve, 150));
-    if (signal.aborted || !navigator) return;
+    if (signal.aborted) return;
     const { thumbs: small } = await take.want(number, breaks, [], { thumbs: stations.map((s) => s.id), signal });
     if (!signal.aborted) drawThumbs(small);
     if (now.pixel && !signal.aborted) pixelAt(now.pixel.x, now.pixel.y);
@@ -187,6 +191,7 @@ function present(pictures) {
   const { a, b } = state.value;
   const wrong = pictures.map((p) => p.missing).filter(Boolean);
   pictures = pictures.map((p) => (p.missing ? null : p));
+  performance.mark("composite");
   look.show(0, pictures[0]);
   look.show(1, b ? pictures[1] : null);
   if (wrong.length) working(wrong[0]);

@@ -13,6 +13,9 @@ export function el(name, attributes = {}, ...children) {
   return node;
 }
 
+// fill puts children into an element in place of what it has; null is none.
+export const fill = (into, ...children) => into.replaceChildren(...children.flat().filter((child) => child !== null && child !== undefined));
+
 export const $ = (id) => document.getElementById(id);
 
 // choice makes a labelled select of [value, text] pairs.

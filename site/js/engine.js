@@ -15,7 +15,8 @@ export class Engines {
 
   // add starts one more worker and gives it what the others have.
   add() {
-    const worker = { port: new Worker(new URL("./worker.js", import.meta.url), { type: "module" }), busy: false };
+    // A worker that is held has not got the take yet: it does only what is asked of it by name.
+    const worker = { port: new Worker(new URL("./worker.js", import.meta.url), { type: "module" }), busy: false, held: this.workers.length > 0 };
     const started = new Promise((resolve, reject) => {
       worker.port.onmessage = ({ data }) => {
         if (data.started) resolve();
@@ -58,7 +59,7 @@ export class Engines {
   pump() {
     for (const worker of this.workers) {
       if (worker.busy) continue;
-      const i = this.queue.findIndex((job) => !job.worker || job.worker === worker);
+      const i = this.queue.findIndex((job) => (job.worker ? job.worker === worker : !worker.held));
       if (i < 0) continue;
       const [job] = this.queue.splice(i, 1);
       const id = ++this.id;

@@ -1,5 +1,5 @@
 // The lesson: a walk over the stations of the job, with switches that break it.
-import { el, tick } from "./dom.js";
+import { el, fill, tick } from "./dom.js";
 
 export const steps = [
   { title: "The color plate", a: "color", b: null, text: "A ferry hand coils a wet rope on a pier at night, before a screen lit by sodium lamps. This camera sees every color except their one yellow line. So the screen is black here, and what you see is the performer alone, with hair, net and steam already mixed as the lens saw them.", trial: "Raise the exposure under Ways of looking: the screen stays black, the coat's own yellow does not." },
@@ -17,7 +17,7 @@ export const steps = [
 export function showLesson(into, { step, breaks, demo }, act) {
   const here = steps[step];
   const toggle = (name, text, on) => tick(text, !!breaks[name], (checked) => act.breaks({ ...breaks, [name]: checked ? on : name === "spill" ? 0 : false }));
-  into.replaceChildren(
+  fill(into, 
     el("ol", { className: "steps", "aria-label": "Steps of the lesson" }, steps.map((s, i) => el("li", {}, el("button", { type: "button", title: s.title, "aria-label": `${i + 1}: ${s.title}`, "aria-current": i === step ? "step" : null, onclick: () => act.step(i) }, String(i + 1))))),
     el("h3", {}, here.title),
     el("div", { className: "lesson-text" }, el("p", {}, here.text), here.formula ? el("p", { className: "formula" }, here.formula) : null, el("p", { className: "try" }, here.trial)),

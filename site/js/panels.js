@@ -1,9 +1,9 @@
 // The panels beside the picture: plates, readings, recipe, and what is taken away.
-import { choice, dropped, el, files, tick } from "./dom.js";
+import { choice, dropped, el, files, fill, tick } from "./dom.js";
 import { wells } from "./sort.js";
 
 export function showPlates(into, { placed, errors, notes, facts, demo }, act) {
-  into.replaceChildren(
+  fill(into, 
     el("p", {}, "Drop everything at once anywhere on this page: frames, folders, clips, a ZIP. Or fill the wells one by one. Only the first two are needed."),
     el("div", { className: "row" }, files("Choose files", false, act.drop), files("Choose a folder", true, act.drop), demo ? null : el("button", { type: "button", onclick: act.demo }, "Open the demo take")),
     errors.general ? el("p", { className: "wrong", role: "alert" }, errors.general) : null,
@@ -46,7 +46,7 @@ export function showReadings(into, { readings, running, error, seconds }, act) {
       r.advice ? el("p", { className: "try" }, `On the set: ${r.advice}`) : null)));
     if (readings.gains?.length > 1) children.push(el("h3", {}, "The lamps over the take"), plot(readings.gains));
   }
-  into.replaceChildren(...children);
+  fill(into, ...children);
 }
 
 function plot(gains) {
@@ -76,7 +76,7 @@ export function showRecipe(into, { recipe, error }, act) {
   const curves = [["srgb", "sRGB"], ["bt709", "BT.709"], ["bt1886", "BT.1886"], ["linear", "linear light"], ["hlg", "HLG"], ["pq", "PQ"], ["acescct", "ACEScct"]];
   const limits = recipe.limits ?? {};
   const limit = (name, text) => el("label", {}, text, el("input", { type: "number", min: 0, max: 1, step: 0.01, value: limits[name] ?? (name === "ceiling" ? 1 : 0), onchange: (event) => act.change({ limits: { ...limits, [name]: Number(event.target.value) } }) }));
-  into.replaceChildren(
+  fill(into, 
     el("p", {}, "Every setting has a default that is right for most takes. The file is the one that twinplate comp --recipe reads."),
     el("div", { className: "row" }, el("button", { type: "button", onclick: act.save }, "Save the recipe"), files("Open a recipe", false, act.load), el("button", { type: "button", onclick: act.defaults }, "Defaults")),
     error ? el("p", { className: "wrong", role: "alert" }, error) : null,
@@ -96,7 +96,7 @@ export function showAway(into, { range, products, clips, running, folder, hasSum
   const children = [];
   if (running) {
     children.push(el("p", {}, running.text), el("progress", { max: running.total, value: running.done, "aria-label": running.text }), el("div", { className: "row" }, el("button", { type: "button", onclick: act.stop }, "Stop")));
-    into.replaceChildren(...children);
+    fill(into, ...children);
     return;
   }
   const number = (name, text) => el("label", {}, text, el("input", { type: "number", min: range.first, max: range.last, value: range[name], onchange: (event) => act.range({ [name]: Number(event.target.value) }) }));
@@ -111,5 +111,5 @@ export function showAway(into, { range, products, clips, running, folder, hasSum
         clips.map((kind) => el("button", { type: "button", disabled: !hasSum, onclick: () => act.clip(kind) }, `Sum as ${kind === "mp4" ? "MP4" : "WebM"} clip`))),
       clips.length ? null : el("p", { className: "note" }, "This browser has no encoder for clips: take the ZIP.")),
     el("div", { className: "row" }, el("button", { type: "button", onclick: act.recipe }, "The recipe")));
-  into.replaceChildren(...children);
+  fill(into, ...children);
 }

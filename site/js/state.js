@@ -23,6 +23,13 @@ export class State {
     this.move({ ...this.value, ...change });
   }
 
+  // begin makes the present value the first one: there is no way back from it.
+  begin() {
+    this.past = [];
+    this.future = [];
+    this.move(this.value);
+  }
+
   undo() {
     if (!this.past.length) return;
     this.future.push(this.value);

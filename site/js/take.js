@@ -18,7 +18,7 @@ export class Take {
     this.budget = budget; // bytes of finished pictures that are kept
     this.cache = new Map();
     this.bytes = 0;
-    this.at = new Map(); // which worker has which frame
+    this.generation = 0; // counts the takes
     this.frames = [];
   }
 
@@ -26,6 +26,7 @@ export class Take {
   // index}]}, settings are the recipe's fields.
   async open(wells, settings) {
     this.forget();
+    for (const worker of this.engines.workers.slice(1)) worker.held = true;
     const put = [];
     const recipe = { version: 1, ...settings };
     for (const [well, entries] of Object.entries(wells)) {
@@ -51,25 +52,28 @@ export class Take {
     return result;
   }
 
-  // share readies the other workers with what the first has found.
+  // share readies the other workers with what the first has found, and adds some where there is room.
   async share() {
+    const { generation } = this;
     const resolved = new TextEncoder().encode(JSON.stringify(this.prepared.recipe));
     const { w, h } = this.prepared;
     const each = 100 * w * h; // bytes that an engine holds of a take, measured at 1920x1080
     const limit = Math.max(1, Math.min(this.engines.limit, Math.floor(1.5e9 / each)));
-    while (this.engines.workers.length < limit) {
-      try {
-        await this.engines.add();
-      } catch {
-        break;
+    for (let i = 1; i < limit; i++) {
+      const fresh = i >= this.engines.workers.length;
+      const started = fresh && this.engines.add();
+      const worker = this.engines.workers[i];
+      if (fresh) {
+        await started;
+        if (generation !== this.generation) return;
+        worker.port.postMessage({ files: this.files });
       }
-      const worker = this.engines.workers.at(-1);
-      worker.busy = true;
-      worker.port.postMessage({ files: this.files });
       worker.port.postMessage({ files: { put: [["/take/resolved.json", resolved]] } });
-      worker.busy = false;
       await this.engines.call("open", { path: "/take/resolved.json" }, { worker, urgent: true });
       await this.engines.call("prepare", { path: "/take/again.json" }, { worker, urgent: true });
+      if (generation !== this.generation) return;
+      worker.held = false;
+      this.engines.pump();
     }
   }
 
@@ -92,8 +96,9 @@ export class Take {
     const missing = names.filter((name) => !this.cached(number, breaks, name));
     let reply = { thumbs: [] };
     if (missing.length || thumbs.length) {
-      const on = this.at.get(number);
-      const { result, buffers } = await this.engines.call("frame", { number, breaks, stations: missing, thumbs, width: thumbWidth }, { signal, urgent, worker: on && this.engines.workers.includes(on) && !on.busy ? on : undefined });
+      const { generation } = this;
+      const { result, buffers } = await this.engines.call("frame", { number, breaks, stations: missing, thumbs, width: thumbWidth }, { signal, urgent });
+      if (generation !== this.generation) throw new DOMException("another take is open", "AbortError");
       let next = 0;
       for (const p of result.pictures) {
         const picture = { ...p, number };
@@ -119,7 +124,8 @@ export class Take {
   forget() {
     this.cache.clear();
     this.bytes = 0;
-    this.at.clear();
+    this.prepared = null;
+    this.generation++;
   }
 }
 
