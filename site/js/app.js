@@ -530,7 +530,7 @@ async function readPlates() {
 
 // ---- drawing the page
 
-const tabs = [["lesson", "Lesson"], ["plates", "Plates"], ["readings", "Readings"], ["recipe", "Recipe"], ["away", "Take away"]];
+const tabs = [["lesson", "Lesson"], ["plates", "Plates"], ["readings", "Readings"], ["recipe", "Recipe"], ["away", "Save"]];
 
 function build() {
   $("tabs").append(...tabs.map(([id, text], i) => el("button", { type: "button", role: "tab", id: `tab-${id}`, "aria-controls": `panel-${id}`, onclick: () => show(id), onkeydown: (event) => {
@@ -542,7 +542,7 @@ function build() {
     show(next);
     $(`tab-${next}`).focus();
   } }, text)));
-  $("strip").append(...stations.map((s, i) => el("button", { type: "button", id: `station-${s.id}`, title: `${s.title} (${i + 1})`, onclick: () => state.set({ a: s.id }, "station") }, el("canvas", { width: 192, height: 108, "aria-hidden": "true" }), el("span", {}, s.op ? el("span", { className: "op" }, `${s.op} `) : null, s.title))));
+  $("strip").append(...stations.map((s, i) => el("button", { type: "button", id: `station-${s.id}`, title: `${s.title} (${i + 1})`, onclick: () => state.set({ a: s.id }, "station") }, el("canvas", { width: 192, height: 108, "aria-hidden": "true" }), el("span", {}, el("span", { className: "op" }, s.op), s.title))));
   $("beside").append(el("option", { value: "" }, "nothing"), ...[...stations.map((s) => s.id), ...others, "green"].map((id) => el("option", { value: id }, title(id))));
   $("undo").onclick = () => state.undo();
   $("redo").onclick = () => state.redo();
