@@ -389,6 +389,9 @@ func (l *level) measureBlur() {
 						}
 					}
 				}
+				if most == 0 {
+					continue
+				}
 				low, high := a[at], a[at]
 				for _, k := range []int{-reach * l.bw, reach * l.bw, -reach, reach} {
 					low, high = min(low, a[at+k]), max(high, a[at+k])

@@ -32,14 +32,15 @@ mkdirSync(join(out, "js"));
 const small = (...packages) => packages.map((p) => `-gcflags=${p}=-l`);
 step("engine", () => go(["build", "-trimpath", "-ldflags=-s -w", ...small("std", "gonum.org/...", "golang.org/..."), "-gcflags=image/...=", "-gcflags=compress/...=", "-gcflags=golang.org/x/image/...=", "-o", join(out, "engine.wasm"), "./wasm/engine"], wasm));
 step("viewer", () => go(["build", "-trimpath", "-ldflags=-s -w", ...small("all"), "-o", join(out, "viewer.wasm"), "./wasm/viewer"], wasm));
+step("planner", () => go(["build", "-trimpath", "-ldflags=-s -w", ...small("all"), "-o", join(out, "planner.wasm"), "./wasm/planner"], wasm));
 cpSync(join(go(["env", "GOROOT"]).trim(), "lib", "wasm", "wasm_exec.js"), join(out, "js", "wasm_exec.js"));
 
 const options = { outdir: join(out, "js"), target: "es2022", minify: true, legalComments: "linked", logLevel: "warning" };
 const source = (name) => join(site, "js", name + ".js");
-await esbuild.build({ ...options, entryPoints: ["app", "worker"].map(source), bundle: true, splitting: true, format: "esm", chunkNames: "part-[hash]" });
+await esbuild.build({ ...options, entryPoints: ["app", "worker", "plan"].map(source), bundle: true, splitting: true, format: "esm", chunkNames: "part-[hash]" });
 await esbuild.build({ ...options, entryPoints: [source("viewer-frame")] });
 
-for (const name of ["index.html", "viewer.html", "icon.svg", "manifest.webmanifest"]) cpSync(join(site, name), join(out, name));
+for (const name of ["index.html", "plan.html", "viewer.html", "icon.svg", "manifest.webmanifest"]) cpSync(join(site, name), join(out, name));
 cpSync(join(site, "css", "site.css"), join(out, "site.css"));
 
 if (!existsSync(join(out, "demo", "recipe.json"))) {

@@ -24,6 +24,7 @@ import (
 
 	"example.com/twinplate/internal/outside"
 	"example.com/twinplate/plate"
+	"example.com/twinplate/rig"
 	"example.com/twinplate/site"
 	"example.com/twinplate/take"
 )
@@ -58,6 +59,14 @@ type page struct {
 // open opens the playground and waits for its first composite.
 func open(t testing.TB, width, height int) *page {
 	t.Helper()
+	p := visit(t, width, height, "/")
+	p.wait("the first composite", `globalThis.playground?.take?.cached(playground.now.frame, playground.state.value.breaks, "sum") && document.getElementById("working").hidden`)
+	return p
+}
+
+// visit opens a page of the site.
+func visit(t testing.TB, width, height int, path string) *page {
+	t.Helper()
 	server := httptest.NewServer(site.Handler(os.DirFS(dist(t))))
 	t.Cleanup(server.Close)
 	p := &page{Context: outside.Browser(t, width, height, 4*time.Minute), t: t, server: server, hosts: map[string]bool{}}
@@ -73,8 +82,7 @@ func open(t testing.TB, width, height int) *page {
 			t.Fatal(err)
 		}
 	}
-	p.run(chromedp.Navigate(server.URL + "/"))
-	p.wait("the first composite", `playground.take?.cached(playground.now.frame, playground.state.value.breaks, "sum") && document.getElementById("working").hidden`)
+	p.run(chromedp.Navigate(server.URL + path))
 	return p
 }
 
@@ -129,12 +137,12 @@ func eval[T any](p *page, expression string) (value T) {
 func (p *page) wait(what, expression string) {
 	p.t.Helper()
 	for range 600 {
-		if eval[bool](p, `!!(globalThis.playground && (`+expression+`))`) {
+		if eval[bool](p, `!!(`+expression+`)`) {
 			return
 		}
 		time.Sleep(50 * time.Millisecond)
 	}
-	p.t.Fatalf("%s does not come; the page says: %s; the console: %s", what, eval[string](p, `document.getElementById("working-text").textContent + document.getElementById("status").textContent`), strings.Join(p.troubles, "; "))
+	p.t.Fatalf("%s does not come; the page says: %s; the console: %s", what, eval[string](p, `["working-text", "status", "plan-wrong"].map((id) => document.getElementById(id)?.textContent ?? "").join(" ")`), strings.Join(p.troubles, "; "))
 }
 
 // quiet fails the test where the console had an error, or something was asked of another host.
@@ -409,7 +417,7 @@ func TestWorksOffline(t *testing.T) {
 	p.wait("the service worker", `navigator.serviceWorker.controller`)
 	p.server.Close()
 	p.run(chromedp.Navigate(p.server.URL + "/"))
-	p.wait("the composite without a server", `playground.take?.cached(playground.now.frame, playground.state.value.breaks, "sum")`)
+	p.wait("the composite without a server", `globalThis.playground?.take?.cached(playground.now.frame, playground.state.value.breaks, "sum")`)
 }
 
 // No panel has a fault that axe-core finds.
@@ -449,5 +457,52 @@ func TestColdStart(t *testing.T) {
 	t.Logf("the first composite after %.0f ms (%s); %d bytes by then", ms, eval[string](p, `performance.getEntriesByType("mark").map((m) => m.name + " " + Math.round(m.startTime)).join(", ")`), total)
 	if total > 3_500_000 {
 		t.Errorf("%d bytes came over the wire before the first composite: at most 3500000", total)
+	}
+}
+
+// The planning page has the numbers of package rig, for the example and after a change, and says what is wrong.
+func TestPlanningPage(t *testing.T) {
+	for _, size := range sizes {
+		p := visit(t, size.w, size.h, "/plan.html")
+		p.wait("the plan", `document.getElementById("plan-page").shadowRoot?.querySelector("svg")`)
+		setup, err := rig.ParseSetup(rig.PierSetup())
+		if err != nil {
+			t.Fatal(err)
+		}
+		plan, err := setup.Plan()
+		if err != nil {
+			t.Fatal(err)
+		}
+		shown := func() string {
+			return eval[string](p, `document.getElementById("plan-page").shadowRoot.textContent`)
+		}
+		for _, r := range plan.Readings {
+			if !strings.Contains(shown(), r.Title) || !strings.Contains(shown(), r.Meaning) {
+				t.Errorf("the page does not have the reading %q: %s", r.Title, r.Meaning)
+			}
+		}
+		if over := eval[int](p, `document.documentElement.scrollWidth - innerWidth`); over > 0 {
+			t.Errorf("at %d px the page is %d px too wide", size.w, over)
+		}
+		p.shoot(fmt.Sprintf("plan_%d", size.w))
+		before := shown()
+		set := func(n int, value string) {
+			eval[any](p, fmt.Sprintf(`(() => { const i = document.querySelectorAll("#plan-form input[type=number]")[%d]; i.value = %q; i.dispatchEvent(new Event("change")); })()`, n, value))
+		}
+		set(0, "25") // frames a second
+		if shown() == before {
+			t.Error("another frame rate changes nothing on the page")
+		}
+		set(0, "-3")
+		if wrong := eval[string](p, `document.getElementById("plan-wrong").textContent`); !strings.Contains(wrong, "fps") {
+			t.Errorf("for -3 frames a second the page says %q", wrong)
+		}
+		for range 2 {
+			eval[any](p, `document.getElementById("plan-undo").click()`)
+		}
+		if shown() != before {
+			t.Error("undo does not bring back the plan")
+		}
+		p.quiet()
 	}
 }
