@@ -31,7 +31,7 @@ type plates struct {
 	DarkBand   string `help:"Dark band plate: lamps off or lens capped." placeholder:"F"`
 	DarkColor  string `help:"Dark color plate." placeholder:"F"`
 
-	ColorCurve string `help:"Transfer curve of the color plates: linear, srgb, bt709, bt1886, hlg, pq, acescct, or a CSV file of code value and linear light. Default srgb." placeholder:"NAME|F.csv"`
+	ColorCurve string `help:"Transfer curve of the color plates: linear, srgb, bt709, bt1886, hlg, pq, acescct, density10, or a CSV file of code value and linear light. Default srgb." placeholder:"NAME|F.csv"`
 	BandCurve  string `help:"Transfer curve of the band plates. Default srgb." placeholder:"NAME|F.csv"`
 
 	Frames string `help:"Frames A to B only, by the color plate's numbers: 12-48, 12- or 12." placeholder:"A-B"`
