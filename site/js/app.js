@@ -696,5 +696,6 @@ function drawThumbs(thumbs) {
   }
 }
 
+// For the tests, and for whoever opens the console.
 globalThis.playground = { state, now, get take() { return take; }, get engines() { return engines; }, seek, takeIn };
 start().catch((error) => working(`The playground cannot start: ${error.message}`));

@@ -54,7 +54,6 @@ export class Files {
   // fs returns the functions that Go calls. Each tells its callback synchronously where it can: that saves a turn
   // of the event loop for every few kilobytes.
   fs() {
-    const quiet = (callback) => callback(null);
     const plain = (work) => (...args) => {
       const callback = args.pop();
       let result;
@@ -66,6 +65,10 @@ export class Files {
       }
       callback(null, result);
     };
+    const remove = plain((path) => {
+      const [folder, name] = this.parent(path);
+      if (!folder?.delete(name)) throw failure("ENOENT");
+    });
     const decoder = new TextDecoder();
     return {
       constants: { O_RDONLY: O.RDONLY, O_WRONLY: O.WRONLY, O_RDWR: O.RDWR, O_CREAT: O.CREAT, O_EXCL: O.EXCL, O_TRUNC: O.TRUNC, O_APPEND: O.APPEND, O_DIRECTORY: O.DIRECTORY },
@@ -155,19 +158,13 @@ export class Files {
         target.set(as, folder.get(name));
         folder.delete(name);
       }),
-      unlink: plain((path) => {
-        const [folder, name] = this.parent(path);
-        if (!folder?.delete(name)) throw failure("ENOENT");
-      }),
-      rmdir: plain((path) => {
-        const [folder, name] = this.parent(path);
-        if (!folder?.delete(name)) throw failure("ENOENT");
-      }),
+      unlink: remove,
+      rmdir: remove,
       ftruncate: plain((fd, length) => void (this.opened(fd).node.size = length)),
-      fsync: (fd, callback) => quiet(callback),
-      chmod: (path, mode, callback) => quiet(callback),
-      fchmod: (fd, mode, callback) => quiet(callback),
-      utimes: (path, a, m, callback) => quiet(callback),
+      fsync: plain(() => {}),
+      chmod: plain(() => {}),
+      fchmod: plain(() => {}),
+      utimes: plain(() => {}),
       ...Object.fromEntries(
         ["chown", "fchown", "lchown", "link", "readlink", "symlink", "truncate"].map((name) => [name, (...args) => args.at(-1)(failure("ENOSYS"))]),
       ),
@@ -197,12 +194,11 @@ async function load(source) {
 
 function status(node, size) {
   if (!node) throw failure("ENOENT");
-  const now = 0;
   return {
     dev: 0, ino: 0, nlink: 1, uid: 0, gid: 0, rdev: 0, blksize: 4096, blocks: 0,
     mode: node.folder ? 0o40777 : 0o100666,
     size: size ?? node.size ?? 0,
-    atimeMs: now, mtimeMs: now, ctimeMs: now,
+    atimeMs: 0, mtimeMs: 0, ctimeMs: 0,
     isDirectory: () => !!node.folder,
   };
 }
