@@ -9,7 +9,7 @@
 
 GO     ?= go
 TOOL   := $(GO) tool -modfile=tools/go.mod
-CORE   := ./internal/kernel ./plate ./plate/exr ./align ./matte ./composite ./rig ./take
+CORE   := ./internal/kernel ./internal/half ./plate ./plate/exr ./align ./matte ./composite ./rig ./take
 # The portable vector package needs this toolchain; the module itself stays at the go.mod version.
 SIMD   := GOTOOLCHAIN=go1.27.3 GOEXPERIMENT=simd
 # The tests of what the vector kernels do.

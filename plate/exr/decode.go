@@ -11,6 +11,8 @@ import (
 	"runtime"
 	"slices"
 	"sync"
+
+	"example.com/twinplate/internal/half"
 )
 
 // DecodeOptions says what is read. A nil pointer and the zero value mean the defaults.
@@ -236,7 +238,7 @@ func (d *decoder) chunk(p *packer, i int) error {
 		case c.Type == Half:
 			line := c.Float[to:][:count]
 			for k := range line {
-				line[k] = fromHalf(binary.LittleEndian.Uint16(values[2*k:]))
+				line[k] = half.ToFloat32(binary.LittleEndian.Uint16(values[2*k:]))
 			}
 		default:
 			line := c.Float[to:][:count]

@@ -11,6 +11,8 @@ import (
 	"io"
 	"math"
 	"slices"
+
+	"example.com/twinplate/internal/half"
 )
 
 // EncodeOptions says how an image becomes a file. A nil pointer and the zero value mean the defaults.
@@ -199,7 +201,7 @@ func (m *Image) pack(b []byte, area image.Rectangle) []byte {
 			}
 		case Half:
 			for _, v := range c.Float[at:][:count] {
-				b = order.AppendUint16(b, toHalf(v))
+				b = order.AppendUint16(b, half.FromFloat32(v))
 			}
 		default:
 			for _, v := range c.Float[at:][:count] {

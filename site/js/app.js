@@ -55,7 +55,7 @@ async function start() {
 async function openDemo(demo, first) {
   demo ??= await fetch("demo/take.json").then((response) => response.json());
   const url = (path) => new URL(`demo/${path}`, document.baseURI).href;
-  const many = (folder, except = []) => demo[folder].filter((name) => !except.includes(name)).map((name) => ({ name, url: url(`${folder}/${name}`) }));
+  const many = (folder) => demo[folder].map((name) => ({ name, url: url(`${folder}/${name}`) }));
   const wells = { color: many("color"), band: many("band"), background: many("background"), green: many("green") };
   for (const well of ["clean_color", "clean_band", "dark_color", "dark_band"]) wells[well] = [{ name: `${well}.jpg`, url: url(`${well}.jpg`) }];
   performance.mark("engine");

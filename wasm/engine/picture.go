@@ -7,8 +7,8 @@ import (
 	"fmt"
 	"image"
 	"image/color"
-	"math"
 
+	"example.com/twinplate/internal/half"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
@@ -83,7 +83,7 @@ func (p *picture) halves(hi, lo []byte) {
 			plane = p.plane[c]
 		}
 		if plane == nil {
-			one := half(1)
+			one := finite(1)
 			for i := c; i < len(hi); i += 4 {
 				hi[i], lo[i] = byte(one>>8), byte(one)
 			}
@@ -91,27 +91,23 @@ func (p *picture) halves(hi, lo []byte) {
 		}
 		for i, v := range plane {
 			k := 4*i + c
-			h := half(v)
+			h := finite(v)
 			hi[k], lo[k] = byte(h>>8), byte(h)
 		}
 	}
 }
 
-// half returns v as IEEE 754 binary16, rounded to nearest, ties to even. What is too large becomes the largest
-// number, and what is not a number becomes 0: a picture has no use for either.
-func half(v float32) uint16 {
-	b := math.Float32bits(v)
-	sign := uint16(b>>16) & 0x8000
-	switch b &= 0x7fffffff; {
-	case b > 0x7f800000:
+// finite returns v as a half float. What is too large becomes the largest number, and what is not a number becomes 0: a
+// picture has no use for either.
+func finite(v float32) uint16 {
+	const infinite = 0x7c00
+	switch h := half.FromFloat32(v); {
+	case h&0x7fff > infinite:
 		return 0
-	case b >= 0x477ff000:
-		return sign | 0x7bff
-	case b < 0x38800000: // subnormal: the unit is 2^-24
-		return sign | uint16(math.RoundToEven(float64(math.Float32frombits(b))*(1<<24)))
+	case h&0x7fff == infinite:
+		return h - 1
 	default:
-		b += 0xfff + b>>13&1
-		return sign | uint16((b-0x38000000)>>13)
+		return h
 	}
 }
 

@@ -1,4 +1,4 @@
-package exr
+package half
 
 import (
 	"math"
@@ -22,32 +22,32 @@ func TestHalf(t *testing.T) {
 		if h>>15 != 0 {
 			want = -want
 		}
-		got := fromHalf(h)
+		got := ToFloat32(h)
 		if float64(got) != want && !(math.IsNaN(want) && got != got) || math.Signbit(float64(got)) != (h>>15 != 0) {
 			t.Fatalf("%#04x is %v, want %v", h, got, want)
 		}
 		if got != got {
-			if back := toHalf(got); fromHalf(back) == fromHalf(back) {
+			if back := FromFloat32(got); ToFloat32(back) == ToFloat32(back) {
 				t.Fatalf("NaN comes back as %#04x", back)
 			}
 			continue
 		}
-		if back := toHalf(got); back != h {
+		if back := FromFloat32(got); back != h {
 			t.Fatalf("%v comes back as %#04x, want %#04x", got, back, h)
 		}
 		// The middle between it and the next goes to the even one, and what is a little off the middle to the nearer.
 		if exponent == 31 || h>>15 != 0 || exponent == 30 && fraction == 1023 {
 			continue
 		}
-		middle := float32((float64(got) + float64(fromHalf(h+1))) / 2)
+		middle := float32((float64(got) + float64(ToFloat32(h+1))) / 2)
 		for _, row := range []struct {
 			v    float32
 			want uint16
 		}{{middle, h + h&1}, {math.Nextafter32(middle, 0), h}, {math.Nextafter32(middle, 2*middle), h + 1}} {
-			if got := toHalf(row.v); got != row.want {
+			if got := FromFloat32(row.v); got != row.want {
 				t.Fatalf("%v becomes %#04x, want %#04x", row.v, got, row.want)
 			}
-			if got := toHalf(-row.v); got != row.want|0x8000 {
+			if got := FromFloat32(-row.v); got != row.want|0x8000 {
 				t.Fatalf("%v becomes %#04x, want %#04x", -row.v, got, row.want|0x8000)
 			}
 		}
@@ -56,7 +56,7 @@ func TestHalf(t *testing.T) {
 		v    float32
 		want uint16
 	}{{65519, 0x7bff}, {65520, 0x7c00}, {1e30, 0x7c00}, {-70000, 0xfc00}, {1e-40, 0}, {-1e-10, 0x8000}} {
-		if got := toHalf(row.v); got != row.want {
+		if got := FromFloat32(row.v); got != row.want {
 			t.Errorf("%v becomes %#04x, want %#04x", row.v, got, row.want)
 		}
 	}

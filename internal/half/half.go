@@ -1,9 +1,10 @@
-package exr
+// Package half converts IEEE 754 binary16 numbers.
+package half
 
 import "math"
 
-// fromHalf returns the value of the IEEE 754 binary16 number of those bits.
-func fromHalf(h uint16) float32 {
+// ToFloat32 returns the value of the IEEE 754 binary16 number of those bits.
+func ToFloat32(h uint16) float32 {
 	sign, rest := uint32(h&0x8000)<<16, uint32(h&0x7fff)
 	switch {
 	case rest >= 0x7c00: // infinite, or NaN
@@ -15,8 +16,8 @@ func fromHalf(h uint16) float32 {
 	return math.Float32frombits(sign | math.Float32bits(v))
 }
 
-// toHalf returns the bits of the binary16 number nearest to v, the even one of two.
-func toHalf(v float32) uint16 {
+// FromFloat32 returns the bits of the binary16 number nearest to v, the even one of two.
+func FromFloat32(v float32) uint16 {
 	u := math.Float32bits(v)
 	sign, rest := uint16(u>>16&0x8000), u&0x7fffffff
 	switch {
