@@ -128,6 +128,30 @@ func ExampleParseFrames() {
 	// frame range "48-12": it ends before it begins
 }
 
+// Ten frames on four machines.
+func ExampleShard_Range() {
+	for i := range 4 {
+		s := take.Shard{I: i, N: 4}
+		first, end := s.Range(10)
+		fmt.Printf("%v: %d to %d\n", s, first, end-1)
+	}
+	// Output:
+	// 0/4: 0 to 1
+	// 1/4: 2 to 4
+	// 2/4: 5 to 6
+	// 3/4: 7 to 9
+}
+
+func ExampleParseShard() {
+	s, err := take.ParseShard("3/16")
+	fmt.Println(s.I, s.N, err)
+	_, err = take.ParseShard("16/16")
+	fmt.Println(err)
+	// Output:
+	// 3 16 <nil>
+	// shard 16/16: the parts are counted from 0, and the last of 16 is 15
+}
+
 func ExampleRecipe_Save() {
 	dir, err := os.MkdirTemp("", "recipe")
 	if err != nil {

@@ -28,6 +28,7 @@ type Job struct {
 	Glare          matte.Glare        // of the band camera's lens; zero where the recipe does not ask for it
 	ColorNoise     matte.Noise        // of the cameras, where the recipe asks for sigma or for a tidy matte
 	BandNoise      matte.Noise
+	Estimated      []string // what was estimated from the take, in words; a recipe from Recipe has it
 	Notes          []string // what the user should know of how the take was read
 	Seconds        float64  // that it took
 
@@ -84,8 +85,33 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 			return nil, err
 		}
 	}
+	j.Estimated = j.estimated()
 	j.Seconds = time.Since(start).Seconds()
 	return j, nil
+}
+
+// estimated tells what of the job the recipe did not have.
+func (j *Job) estimated() []string {
+	r := &j.take.recipe
+	var all []string
+	for _, e := range []struct {
+		what string
+		is   bool
+	}{
+		{"the frame offset", r.Offset.Mode == "auto"},
+		{"the band camera's channel weights", r.BandWeights == nil && j.take.weights != nil},
+		{"the geometry", r.Geometry.Mode == "" || r.Geometry.Mode == "auto"},
+		{"the screen", r.Screen == nil && j.Screen != nil},
+		{"the screen's color", r.ScreenColor == nil && j.ScreenColor != nil},
+		{"the glare", r.Glare.Mode == "auto"},
+		{"the crosstalk", r.Crosstalk.Mode == "" || r.Crosstalk.Mode == "auto"},
+		{"the cameras' noise", r.needsNoise() && (r.ColorNoise == nil || r.BandNoise == nil)},
+	} {
+		if e.is {
+			all = append(all, e.what)
+		}
+	}
+	return all
 }
 
 // unseen returns the part of the color frame, 0 to 1, that the band camera does not see.

@@ -33,6 +33,7 @@ type Result struct {
 
 // RunOptions hold what a run may be told. The zero value writes nothing and uses all cores.
 type RunOptions struct {
+	Shard    Shard                 // the part of the take that is done; the zero value is all of it
 	Out      string                // the folder that the products go into; "": none is written
 	Jobs     int                   // frames worked on at once, which bounds the memory; 0: as many as there are cores
 	Progress func(done, total int) // called after each frame, one call at a time
@@ -54,13 +55,18 @@ type Report struct {
 	Seconds map[string]float64 // by stage, summed over the workers; "total" by the clock
 }
 
-// Run does every frame of the take. A frame that fails does not stop the others; the report has them. An error
+// Run does every frame of the take, or of a shard of it. A frame that fails does not stop the others; the report has them. An error
 // means that the run could not begin, that ctx was canceled, or that every frame failed.
 func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 	if opt == nil {
 		opt = &RunOptions{}
 	}
 	start := time.Now()
+	if err := opt.Shard.Check(); err != nil {
+		return nil, err
+	}
+	first, end := opt.Shard.Range(len(j.take.Pairs))
+	pairs := j.take.Pairs[first:end]
 	out, err := j.newOutput(opt.Out)
 	if err != nil {
 		return nil, err
@@ -69,7 +75,6 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 	if err != nil {
 		return nil, err
 	}
-	pairs := j.take.Pairs
 	jobs := opt.Jobs
 	if jobs <= 0 {
 		jobs = runtime.GOMAXPROCS(0)
@@ -93,7 +98,7 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 		group.Go(func() error {
 			w := worker{job: j, out: out, chain: chain, each: opt.Each, seconds: map[string]float64{}}
 			for i := range next {
-				err := w.frame(i)
+				err := w.frame(first + i)
 				mu.Lock()
 				if err != nil {
 					report.Failed = append(report.Failed, Failure{pairs[i].Number, err.Error()})
@@ -118,7 +123,7 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 	err = group.Wait()
 	slices.SortFunc(report.Failed, func(a, b Failure) int { return a.Frame - b.Frame })
 	report.Seconds["total"] = j.Seconds + time.Since(start).Seconds()
-	if err == nil && report.Frames == 0 {
+	if err == nil && report.Frames == 0 && len(report.Failed) > 0 {
 		err = fmt.Errorf("every frame failed, the first with: %s", report.Failed[0].Error)
 	}
 	return report, err

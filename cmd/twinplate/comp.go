@@ -91,8 +91,9 @@ type comp struct {
 	Write           []string `help:"What to write: comp, matte, foreground, transmission, sigma (the noise of alpha). Default comp,matte." placeholder:"WHAT,..."`
 	Format          string   `help:"png (the default) or tiff." placeholder:"FORMAT"`
 	Depth           int      `help:"Bits of a value: 8 or 16. Default 16." placeholder:"BITS"`
+	Shard           string   `help:"Do part I of N of the take only, the parts counted from 0, for several machines with one folder. Give each the same recipe." placeholder:"I/N"`
 	Recipe          string   `help:"Take settings from a recipe; flags go before them." placeholder:"F" type:"path"`
-	SaveRecipe      string   `help:"Save what reproduces this run, estimates included." placeholder:"F"`
+	SaveRecipe      string   `help:"Save what reproduces this run, estimates included. Without --out that is all that is done." placeholder:"F"`
 	Jobs            int      `help:"Frames worked on at once, which bounds the memory. Default: one a core." placeholder:"N"`
 	JSON            bool     `name:"json" help:"Print one JSON object instead of text."`
 }
@@ -102,10 +103,13 @@ func (comp) Help() string {
 		"twinplate comp --color color --band band --background sea.png --out out",
 		"twinplate comp --color 'a_*.png' --band 'b_*.tif' --clean-band clean.tif --background sea/ --out out --write comp,matte,foreground",
 		"twinplate comp --color color --band band --offset auto --background sea.png --out out --save-recipe take12.json",
-		"twinplate comp --recipe take12.json --frames 40-60 --out out") +
+		"twinplate comp --recipe take12.json --frames 40-60 --out out",
+		"twinplate comp --color color --band band --background sea.png --save-recipe take12.json    # estimates only",
+		"twinplate comp --recipe take12.json --shard 0/16 --out out    # the first of 16 parts") +
 		"\n\nResults are OUT/comp/NNNN.png, OUT/matte/NNNN.png and so on, with the color plate's frame numbers. " +
 		"A matte is alpha, linear. The foreground is premultiplied, on black. " +
-		"Pixels of the composite are foreground plus transmission times background, in linear light."
+		"Pixels of the composite are foreground plus transmission times background, in linear light.\n\n" +
+		"Shards that have one recipe with all estimates make the same files as a single run, and may run at once."
 }
 
 // recipe joins the recipe file, if there is one, and the flags.
@@ -192,6 +196,8 @@ func (c *comp) fit(f *composite.Fit) (err error) {
 // compReport is what `comp --json` prints.
 type compReport struct {
 	Frames         int                `json:"frames"`
+	Shard          string             `json:"shard,omitempty"`
+	Estimated      []string           `json:"estimated"` // what the recipe did not have
 	Failed         int                `json:"failed"`
 	Errors         []take.Failure     `json:"errors"`
 	Geometry       align.Geometry     `json:"geometry"`
@@ -222,9 +228,18 @@ func (c *comp) Run(t *terminal) error {
 	if err := r.Check(); err != nil {
 		return usageError{err}
 	}
-	for _, need := range []struct{ flag, value string }{{"--color", r.Color}, {"--band", r.Band}, {"--out", c.Out}} {
+	for _, need := range []struct{ flag, value string }{{"--color", r.Color}, {"--band", r.Band}, {"--out", c.Out + c.SaveRecipe}} {
 		if need.value == "" {
 			return usageError{fmt.Errorf("%s is missing: see twinplate comp --help", need.flag)}
+		}
+	}
+	var shard take.Shard
+	if c.Shard != "" {
+		if shard, err = take.ParseShard(c.Shard); err != nil {
+			return usageError{fmt.Errorf("--%w", err)}
+		}
+		if c.SaveRecipe != "" {
+			return usageError{errors.New("--save-recipe with --shard: a recipe is of the whole take; save it first, without --out and --shard, and give it to every shard")}
 		}
 	}
 	if c.Jobs < 0 {
@@ -241,14 +256,24 @@ func (c *comp) Run(t *terminal) error {
 	if !c.JSON {
 		printJob(t, job)
 	}
-	step, end := t.progress("compositing")
-	report, err := job.Run(t.ctx, &take.RunOptions{Out: c.Out, Jobs: c.Jobs, Progress: step})
-	end()
-	if report == nil {
-		return err
+	if c.Shard != "" && len(job.Estimated) > 0 {
+		fmt.Fprintf(t.stderr, "twinplate: warning: this shard has estimated %s by itself. Every shard spends the time, and on another kind of machine may get other last digits: estimate once (comp --save-recipe F, without --out), and give each shard --recipe F\n", strings.Join(job.Estimated, ", "))
+	}
+	report := &take.Report{Gains: map[int]float64{}, Seconds: map[string]float64{"total": job.Seconds}}
+	if c.Out != "" {
+		step, end := t.progress("compositing")
+		report, err = job.Run(t.ctx, &take.RunOptions{Shard: shard, Out: c.Out, Jobs: c.Jobs, Progress: step})
+		end()
+		if report == nil {
+			return err
+		}
 	}
 	if err == nil && c.SaveRecipe != "" {
-		err = job.Recipe(report.Gains).Save(c.SaveRecipe)
+		gains := report.Gains
+		if c.Out == "" {
+			gains = nil // each frame's is estimated when it is done
+		}
+		err = job.Recipe(gains).Save(c.SaveRecipe)
 	}
 	var seen *float64
 	if job.Clean != nil {
@@ -259,7 +284,7 @@ func (c *comp) Run(t *terminal) error {
 		if e := t.object(compReport{
 			Sigma: sigma, SigmaWorst: worst, Timing: newTimingReport(job.Timing),
 			ScreenColor: job.ScreenColor, Glare: job.Glare, CleanSeen: seen, Limited: report.Limited,
-			Frames: report.Frames, Failed: len(report.Failed), Errors: orEmpty(report.Failed),
+			Frames: report.Frames, Shard: c.Shard, Estimated: orEmpty(job.Estimated), Failed: len(report.Failed), Errors: orEmpty(report.Failed),
 			Geometry: job.Geometry, Model: job.Model, Residual: job.Residual,
 			Crosstalk: job.Crosstalk, CrosstalkSigma: job.CrosstalkSigma, Gains: report.Gains,
 			MissingBand: orEmpty(opened.NoBand), MissingColor: orEmpty(opened.NoColor),
@@ -271,7 +296,11 @@ func (c *comp) Run(t *terminal) error {
 		if l := report.Limited; l.Floored+l.Opened > 0 {
 			t.printf("limits       %.1f %% of the frame made more solid, %.1f %% more open, by %.3f in the mean and %.3f at the most\n", 100*l.Floored, 100*l.Opened, l.MeanMoved, l.Most)
 		}
-		t.printf("%d frames in %.1f s, written to %s\n", report.Frames, report.Seconds["total"], c.Out)
+		if c.Out == "" {
+			t.printf("estimated in %.1f s, saved to %s\n", report.Seconds["total"], c.SaveRecipe)
+		} else {
+			t.printf("%d frames in %.1f s, written to %s\n", report.Frames, report.Seconds["total"], c.Out)
+		}
 	}
 	for _, f := range report.Failed {
 		fmt.Fprintf(t.stderr, "twinplate: frame %d: %s\n", f.Frame, f.Error)

@@ -1,0 +1,75 @@
+package main
+
+import (
+	"bytes"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// smallTake shoots the demo's take at its smallest, and returns comp's flags for it, without --out.
+func smallTake(t *testing.T, dir string, frames string) (flags []string) {
+	t.Helper()
+	demo := filepath.Join(dir, "demo")
+	object(t, "demo", "--out", demo, "--frames", frames, "--size", "320x180", "--json")
+	in := func(name string) string { return filepath.Join(demo, name) }
+	return []string{"comp", "--color", in("color"), "--band", in("band"), "--background", in("background"),
+		"--clean-band", in("clean_band.png"), "--clean-color", in("clean_color.png"), "--dark-band", in("dark_band.png"), "--dark-color", in("dark_color.png")}
+}
+
+// sameFiles compares files of two folders.
+func sameFiles(t *testing.T, want, got string, names ...string) {
+	t.Helper()
+	for _, name := range names {
+		a, err := os.ReadFile(filepath.Join(want, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		b, err := os.ReadFile(filepath.Join(got, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !bytes.Equal(a, b) {
+			t.Errorf("%s of %s is not that of %s", name, got, want)
+		}
+	}
+}
+
+func TestShards(t *testing.T) {
+	dir := t.TempDir()
+	flags := smallTake(t, dir, "3")
+	recipe, whole, shards := filepath.Join(dir, "take.json"), filepath.Join(dir, "whole"), filepath.Join(dir, "shards")
+	if got := object(t, append(flags, "--save-recipe", recipe, "--json")...); got["frames"] != 0.0 || len(got["estimated"].([]any)) != 2 {
+		t.Errorf("estimates only: %v frames, estimated %v, want geometry and crosstalk", got["frames"], got["estimated"])
+	}
+	object(t, append(flags, "--out", whole, "--json")...)
+	for i, want := range []struct {
+		shard  string
+		frames float64
+	}{{"0/2", 1}, {"1/2", 2}} {
+		got := object(t, "comp", "--recipe", recipe, "--out", shards, "--shard", want.shard, "--json")
+		if got["frames"] != want.frames || got["shard"] != want.shard || len(got["estimated"].([]any)) != 0 {
+			t.Errorf("shard %d: %v frames of %v, estimated %v", i, got["frames"], got["shard"], got["estimated"])
+		}
+	}
+	sameFiles(t, whole, shards, "comp/0001.png", "comp/0002.png", "comp/0003.png", "matte/0001.png", "matte/0003.png")
+
+	for _, test := range []struct {
+		name string
+		args []string
+		code int
+		want string
+	}{
+		{"a shard that estimates by itself", append(flags, "--out", shards, "--shard", "1/3"), exitDone, "estimated the geometry, the crosstalk by itself"},
+		{"a shard without frames", []string{"comp", "--recipe", recipe, "--out", shards, "--shard", "0/5"}, exitDone, ""},
+		{"a shard that there is not", append(flags, "--out", shards, "--shard", "3/3"), exitUsage, "the last of 3 is 2"},
+		{"a shard in words", append(flags, "--out", shards, "--shard", "first"), exitUsage, "like 0/16"},
+		{"a recipe of a part", append(flags, "--out", shards, "--shard", "0/3", "--save-recipe", recipe), exitUsage, "of the whole take"},
+		{"nothing to do", flags, exitUsage, "--out is missing"},
+	} {
+		if code, _, errs := twinplate(t, test.args...); code != test.code || !strings.Contains(errs, test.want) {
+			t.Errorf("%s: exit code %d, %q; want %d and %q", test.name, code, errs, test.code, test.want)
+		}
+	}
+}
