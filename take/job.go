@@ -362,7 +362,7 @@ func (j *Job) prepareBackground() error {
 	if len(t.background) == 0 {
 		return nil
 	}
-	info, err := plate.Probe(t.background[0].Path)
+	info, err := t.probe(t.background[0].Path)
 	if err != nil {
 		return err
 	}
@@ -434,6 +434,14 @@ func (j *Job) Recipe(gains map[int]float64) Recipe {
 	}
 	r.BandWeights = j.take.weights
 	t := j.take
+	for _, p := range []struct {
+		to *string
+		v  plate.Primaries
+	}{{&r.Primaries, t.primaries}, {&r.ColorPrimaries, t.colorPrimaries}, {&r.BackgroundPrimaries, t.backgroundPrimaries}} {
+		if *p.to == "" {
+			*p.to = p.v.Name()
+		}
+	}
 	for _, c := range []struct {
 		to *string
 		v  plate.Curve

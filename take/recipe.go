@@ -37,12 +37,19 @@ type Recipe struct {
 	DarkColor  string `json:"dark_color,omitempty"`
 	DarkBand   string `json:"dark_band,omitempty"`
 
-	// Names of transfer curves, or CSV files. Empty: srgb for what is read, the background's for what is
-	// written. Clean and dark plates have their camera's.
+	// Names of transfer curves, or CSV files. Empty: what a plate's tags say, or srgb; for what is written, the
+	// background's. Clean and dark plates have their camera's. OpenEXR is linear.
 	ColorCurve      string `json:"color_curve,omitempty"`
 	BandCurve       string `json:"band_curve,omitempty"`
 	BackgroundCurve string `json:"background_curve,omitempty"`
 	OutputCurve     string `json:"output_curve,omitempty"`
+
+	// Names of primaries, as plate.PrimariesByName knows them: those that the job is done in and its color is written with
+	// (empty: bt709), and those of the plates. Empty: what a plate's tags say, or the ones that are worked in. Estimates in
+	// a recipe hold for its primaries.
+	Primaries           string `json:"primaries,omitempty"`
+	ColorPrimaries      string `json:"color_primaries,omitempty"`
+	BackgroundPrimaries string `json:"background_primaries,omitempty"`
 
 	// How the frames lie in time. FPS is the frames a second that time code counts, and what it is read from names
 	// for; Drop says that it drops frames (SMPTE ST 12-1). TimecodeColor and TimecodeBand are the time codes of the
@@ -75,8 +82,9 @@ type Recipe struct {
 	Fit         composite.Fit      `json:"fit,omitzero"`           // of the background
 
 	Write  []string `json:"write,omitempty"`  // of Products; empty: comp and matte
-	Format string   `json:"format,omitempty"` // "png" (default) or "tiff"
-	Depth  int      `json:"depth,omitempty"`  // 8 or 16 (default)
+	Format string   `json:"format,omitempty"` // "png" (default), "tiff" or "exr"
+	Depth  int      `json:"depth,omitempty"`  // 8 or 16 (default); in OpenEXR 16 (half, default) or 32 (float)
+	Layers []string `json:"layers,omitempty"` // in an OpenEXR file of color: "matte", "sigma"
 }
 
 // Products are what a run can write, each into a folder of its name.
@@ -290,11 +298,25 @@ func (r Recipe) Check() error {
 			return fmt.Errorf("write %q: it must be of %s", w, strings.Join(Products, ", "))
 		}
 	}
-	if !slices.Contains([]string{"", "png", "tiff"}, r.Format) {
-		return fmt.Errorf("format %q: it must be png or tiff", r.Format)
+	if _, ok := extensions[r.Format]; !ok {
+		return fmt.Errorf("format %q: it must be png, tiff or exr", r.Format)
 	}
-	if !slices.Contains([]int{0, 8, 16}, r.Depth) {
+	if exr := r.Format == "exr"; exr && !slices.Contains([]int{0, 16, 32}, r.Depth) {
+		return fmt.Errorf("depth %d: in OpenEXR it must be 16 (half) or 32 (float)", r.Depth)
+	} else if !exr && !slices.Contains([]int{0, 8, 16}, r.Depth) {
 		return fmt.Errorf("depth %d: it must be 8 or 16", r.Depth)
+	} else if !exr && len(r.Layers) > 0 {
+		return fmt.Errorf("layers %s: only OpenEXR has them (format exr)", strings.Join(r.Layers, ", "))
+	}
+	for _, l := range r.Layers {
+		if l != "matte" && l != "sigma" {
+			return fmt.Errorf("layer %q: it must be matte or sigma", l)
+		}
+	}
+	for _, name := range []string{r.Primaries, r.ColorPrimaries, r.BackgroundPrimaries} {
+		if _, err := findPrimaries(name, plate.Primaries{}); err != nil {
+			return err
+		}
 	}
 	if !slices.Contains([]string{"", "take", "screen"}, r.CleanFrom) {
 		return fmt.Errorf("clean_from %q: it must be take or screen", r.CleanFrom)
@@ -309,7 +331,9 @@ func (r Recipe) Check() error {
 }
 
 // needsNoise tells that the cameras' noise must be known.
-func (r *Recipe) needsNoise() bool { return r.Tidy || slices.Contains(r.Write, "sigma") }
+func (r *Recipe) needsNoise() bool {
+	return r.Tidy || slices.Contains(r.Write, "sigma") || slices.Contains(r.Layers, "sigma")
+}
 
 // paths are the fields that name files, for making them absolute or relative.
 func (r *Recipe) paths() []*string {

@@ -4,9 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"image"
-	"os"
-	"path/filepath"
 	"runtime"
 	"slices"
 	"sync"
@@ -34,10 +31,14 @@ type Result struct {
 // RunOptions hold what a run may be told. The zero value writes nothing and uses all cores.
 type RunOptions struct {
 	Shard    Shard                 // the part of the take that is done; the zero value is all of it
-	Out      string                // the folder that the products go into; "": none is written
+	Out      string                // the folder that the products and the log go into; "": nothing is written
+	Replace  bool                  // overwrite files in Out that were not made with these settings; without it that is an *OccupiedError
+	Program  string                // the name and version of the program, for the log: frames of another one are done again
 	Jobs     int                   // frames worked on at once, which bounds the memory; 0: as many as there are cores
 	Progress func(done, total int) // called after each frame, one call at a time
-	Each     func(*Result) error   // called with each result, from several goroutines at once
+	Each     func(*Result) error   // called with each result, from several goroutines at once; with it, finished frames are done again
+
+	StopAtError bool // begin no more frames after one that failed
 }
 
 // A Failure is a frame that could not be done.
@@ -49,14 +50,23 @@ type Failure struct {
 // A Report says what a run did.
 type Report struct {
 	Frames  int                // done
+	Kept    int                // of these, the ones that an earlier run had finished: verified, and not done again
+	Left    int                // not begun, with StopAtError
+	Aside   []string           // paths of files that somebody had changed, moved out of the way
 	Failed  []Failure          // in the order of their numbers
 	Gains   map[int]float64    // by frame number
-	Limited matte.Limited      // what the recipe's limits did, in the mean over the frames; Most is the largest
+	Limited matte.Limited      // what the recipe's limits did, in the mean over the frames that were done now; Most is the largest
 	Seconds map[string]float64 // by stage, summed over the workers; "total" by the clock
 }
 
 // Run does every frame of the take, or of a shard of it. A frame that fails does not stop the others; the report has them. An error
 // means that the run could not begin, that ctx was canceled, or that every frame failed.
+//
+// A run that was stopped goes on where it was. Out has a log (log.jsonl; a shard has its own), JSON by lines, with the settings,
+// estimates included, and for each frame the names, sizes and times of its inputs, its gain, and the SHA-256 of its outputs. A
+// frame is not done again where the log has its settings and inputs as they are now, and its files have those hashes. A file gets its
+// name when it is whole and logged; one that somebody has changed since is moved to the folder set-aside. Several shards may run into
+// one folder at once, but not two runs of the same frames.
 func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 	if opt == nil {
 		opt = &RunOptions{}
@@ -67,9 +77,12 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 	}
 	first, end := opt.Shard.Range(len(j.take.Pairs))
 	pairs := j.take.Pairs[first:end]
-	out, err := j.newOutput(opt.Out)
+	out, err := j.newOutput(opt, pairs)
 	if err != nil {
 		return nil, err
+	}
+	if out != nil {
+		defer out.log.close()
 	}
 	chain, err := NewChain(j.resampler, j.solver)
 	if err != nil {
@@ -82,12 +95,19 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 	report := &Report{Gains: map[int]float64{}, Seconds: map[string]float64{"prepare": j.Seconds}}
 	var mu sync.Mutex
 	group, ctx := errgroup.WithContext(ctx)
-	next := make(chan int)
+	next, stop := make(chan int), make(chan struct{})
 	group.Go(func() error {
 		defer close(next)
 		for i := range pairs {
 			select {
+			case <-stop:
+				return nil
+			default:
+			}
+			select {
 			case next <- i:
+			case <-stop:
+				return nil
 			case <-ctx.Done():
 				return ctx.Err()
 			}
@@ -98,11 +118,31 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 		group.Go(func() error {
 			w := worker{job: j, out: out, chain: chain, each: opt.Each, seconds: map[string]float64{}}
 			for i := range next {
-				err := w.frame(first + i)
+				gain, kept := 0.0, false
+				if out != nil && opt.Each == nil {
+					gain, kept = out.finished(first + i)
+				}
+				var err error
+				w.aside = nil
+				if !kept {
+					err = w.frame(first + i)
+				}
 				mu.Lock()
-				if err != nil {
+				report.Aside = append(report.Aside, w.aside...)
+				switch {
+				case err != nil:
 					report.Failed = append(report.Failed, Failure{pairs[i].Number, err.Error()})
-				} else {
+					if out != nil {
+						out.log.failed(first+i, err) // where the log cannot be written, that is the error
+					}
+					if opt.StopAtError && len(report.Failed) == 1 {
+						close(stop)
+					}
+				case kept:
+					report.Frames++
+					report.Kept++
+					report.Gains[pairs[i].Number] = gain
+				default:
 					report.Frames++
 					report.Gains[pairs[i].Number] = w.result.Gain.Value
 					report.limited(w.result.Limited)
@@ -122,8 +162,12 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 	}
 	err = group.Wait()
 	slices.SortFunc(report.Failed, func(a, b Failure) int { return a.Frame - b.Frame })
+	slices.Sort(report.Aside)
 	report.Seconds["total"] = j.Seconds + time.Since(start).Seconds()
-	if err == nil && report.Frames == 0 && len(report.Failed) > 0 {
+	if err == nil {
+		report.Left = len(pairs) - report.Frames - len(report.Failed)
+	}
+	if err == nil && report.Left == 0 && report.Frames == 0 && len(report.Failed) > 0 {
 		err = fmt.Errorf("every frame failed, the first with: %s", report.Failed[0].Error)
 	}
 	return report, err
@@ -131,7 +175,7 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 
 // limited adds what the limits did to one more frame to the mean.
 func (r *Report) limited(l matte.Limited) {
-	part := 1 / float64(r.Frames)
+	part := 1 / float64(r.Frames-r.Kept)
 	r.Limited.Floored += (l.Floored - r.Limited.Floored) * part
 	r.Limited.Opened += (l.Opened - r.Limited.Opened) * part
 	r.Limited.MeanMoved += (l.MeanMoved - r.Limited.MeanMoved) * part
@@ -149,7 +193,9 @@ type worker struct {
 	band     *plate.Gray                         // in the color camera's frame
 	change   func(*plate.RGB, *plate.Gray) error // alters the plates before they are solved; nil: nothing does
 	solution matte.Solution
-	alpha    *plate.Gray
+	planes   planes
+	index    int      // of the frame in the take
+	aside    []string // files that its outputs have displaced
 	chain    *Chain
 	back     string // the file that background was read from
 	result   Result
@@ -165,7 +211,7 @@ func (w *worker) clock(stage string, start time.Time) time.Time {
 func (w *worker) frame(i int) error {
 	j, t := w.job, w.job.take
 	p := t.Pairs[i]
-	w.result.Number = p.Number
+	w.result.Number, w.index = p.Number, i
 
 	at := time.Now()
 	color, err := t.readColor(p)
@@ -233,7 +279,7 @@ func (w *worker) frame(i int) error {
 	}
 	at = w.clock("composite", at)
 
-	if err := w.out.write(&w.result, &w.alpha); err != nil {
+	if err := w.write(); err != nil {
 		return err
 	}
 	at = w.clock("write", at)
@@ -263,8 +309,13 @@ func (w *worker) onePass(color *plate.RGB) error {
 		return fmt.Errorf("frame %d: %w", r.Number, err)
 	}
 	at = w.clock("solve", at)
-	err := w.out.write(r, &w.alpha)
+	err := w.write()
 	w.clock("write", at)
+	return err
+}
+
+func (w *worker) write() (err error) {
+	w.aside, err = w.out.write(w.index, &w.result, &w.planes)
 	return err
 }
 
@@ -295,7 +346,7 @@ func (w *worker) background(i int) error {
 	if path == w.back {
 		return nil
 	}
-	f, err := plate.ReadRGB(path, j.take.backgroundCurve, nil)
+	f, err := j.take.readRGB(path, j.take.backgroundCurve, j.take.backgroundPrimaries)
 	if err != nil {
 		return err
 	}
@@ -304,101 +355,5 @@ func (w *worker) background(i int) error {
 		return fmt.Errorf("%s: %w", path, err)
 	}
 	w.back = path
-	return nil
-}
-
-// An output writes the products of each frame.
-type output struct {
-	dir       string
-	products  []string
-	extension string
-	options   map[string]*plate.WriteOptions
-}
-
-func (j *Job) newOutput(dir string) (*output, error) {
-	if dir == "" {
-		return nil, nil
-	}
-	r := j.take.recipe
-	o := &output{dir: dir, products: r.Write, extension: ".png", options: map[string]*plate.WriteOptions{}}
-	if r.Format == "tiff" {
-		o.extension = ".tif"
-	}
-	if len(o.products) == 0 {
-		o.products = []string{"matte"}
-		if j.fitter != nil {
-			o.products = []string{"comp", "matte"}
-		}
-	}
-	inputs := map[string]bool{}
-	for _, p := range j.take.Pairs {
-		for _, path := range []string{p.Color, p.Band} {
-			if abs, err := filepath.Abs(path); err == nil {
-				inputs[abs] = true
-			}
-		}
-	}
-	for _, f := range j.take.background {
-		if abs, err := filepath.Abs(f.Path); err == nil {
-			inputs[abs] = true
-		}
-	}
-	for _, product := range o.products {
-		curve := j.take.outputCurve
-		switch product {
-		case "comp":
-			if j.fitter == nil {
-				return nil, errors.New("a comp is asked for and no background is given: give one, or write only matte, foreground or transmission")
-			}
-		case "matte", "transmission", "sigma":
-			curve = plate.Linear
-		}
-		o.options[product] = &plate.WriteOptions{Curve: curve, Depth: r.Depth}
-		for _, p := range j.take.Pairs {
-			if abs, err := filepath.Abs(o.path(product, p.Number)); err == nil && inputs[abs] {
-				return nil, fmt.Errorf("%s: the output would overwrite this input: choose another output folder", abs)
-			}
-		}
-		if err := os.MkdirAll(filepath.Join(dir, product), 0o777); err != nil {
-			return nil, fmt.Errorf("the output folder cannot be made: %w", err)
-		}
-		probe, err := os.CreateTemp(filepath.Join(dir, product), ".writable-*")
-		if err != nil {
-			return nil, fmt.Errorf("the output folder cannot be written to: %w", err)
-		}
-		probe.Close()
-		os.Remove(probe.Name())
-	}
-	return o, nil
-}
-
-func (o *output) path(product string, number int) string {
-	return filepath.Join(o.dir, product, fmt.Sprintf("%04d%s", number, o.extension))
-}
-
-// write writes the products of one frame; the plane of alpha is the caller's, and is made when it is needed.
-func (o *output) write(r *Result, alpha **plate.Gray) error {
-	if o == nil {
-		return nil
-	}
-	for _, product := range o.products {
-		var frame image.Image
-		switch product {
-		case "comp":
-			frame = r.Comp
-		case "matte":
-			*alpha = matte.Alpha(*alpha, r.Transmission)
-			frame = *alpha
-		case "foreground":
-			frame = r.Foreground
-		case "transmission":
-			frame = r.Transmission
-		case "sigma":
-			frame = r.Sigma
-		}
-		if err := plate.Write(o.path(product, r.Number), frame, o.options[product]); err != nil {
-			return err
-		}
-	}
 	return nil
 }

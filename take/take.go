@@ -24,7 +24,11 @@ type Take struct {
 	color, band Sequence // all of both recordings
 	timing      Timing
 
+	clips    clips     // that frames are read from
+	timecode *Timecode // of the first color frame; nil where there is none
+
 	colorCurve, bandCurve, backgroundCurve, outputCurve plate.Curve
+	primaries, colorPrimaries, backgroundPrimaries      plate.Primaries // those that are worked in, and the plates' own
 
 	colorSize, bandSize image.Point
 	weights             *[3]float32
@@ -32,6 +36,7 @@ type Take struct {
 	darkColor, cleanColor *plate.RGB
 	darkBand, cleanBand   *plate.Gray // in the band camera's frame
 	background            Sequence
+	referencePaths        []string // files of the four above
 
 	notes    []string
 	unpaired []string // notes of the pairing
@@ -48,10 +53,10 @@ func OpenContext(ctx context.Context, r Recipe) (*Take, error) {
 		return nil, err
 	}
 	t := &Take{recipe: r}
-	if err := t.curves(); err != nil {
+	if err := t.find(); err != nil {
 		return nil, err
 	}
-	if err := t.find(); err != nil {
+	if err := t.curves(); err != nil {
 		return nil, err
 	}
 	if r.Offset.Mode == "auto" {
@@ -79,38 +84,6 @@ func (t *Take) Notes() []string { return slices.Concat(t.notes, t.unpaired) }
 
 func (t *Take) note(format string, args ...any) {
 	t.notes = append(t.notes, fmt.Sprintf(format, args...))
-}
-
-func (t *Take) curves() error {
-	for _, c := range []struct {
-		what, name string
-		curve      *plate.Curve
-		used       bool
-	}{
-		{"color", t.recipe.ColorCurve, &t.colorCurve, true},
-		{"band", t.recipe.BandCurve, &t.bandCurve, true},
-		{"background", t.recipe.BackgroundCurve, &t.backgroundCurve, t.recipe.Background != ""},
-	} {
-		name := c.name
-		if name == "" {
-			name = plate.SRGB.Name()
-			if c.used {
-				t.note("the %s plate is taken as %s, since no curve was given", c.what, name)
-			}
-		}
-		var err error
-		if *c.curve, err = plate.FindCurve(name); err != nil {
-			return fmt.Errorf("%s curve: %w", c.what, err)
-		}
-	}
-	t.outputCurve = t.backgroundCurve
-	if t.recipe.OutputCurve != "" {
-		var err error
-		if t.outputCurve, err = plate.FindCurve(t.recipe.OutputCurve); err != nil {
-			return fmt.Errorf("output curve: %w", err)
-		}
-	}
-	return nil
 }
 
 func (t *Take) find() error {
@@ -152,11 +125,11 @@ func (t *Take) pair() error {
 
 // look reads the sizes of a frame of each camera.
 func (t *Take) look(colorPath, bandPath string) error {
-	color, err := plate.Probe(colorPath)
+	color, err := t.probe(colorPath)
 	if err != nil {
 		return err
 	}
-	band, err := plate.Probe(bandPath)
+	band, err := t.probe(bandPath)
 	if err != nil {
 		return err
 	}
@@ -171,7 +144,7 @@ func (t *Take) look(colorPath, bandPath string) error {
 			}
 			path = seq[0].Path
 		}
-		f, err := plate.ReadRGB(path, t.bandCurve, nil)
+		f, err := t.readRGB(path, t.bandCurve, t.primaries)
 		if err != nil {
 			return err
 		}
@@ -191,8 +164,8 @@ func (t *Take) references() error {
 			continue
 		}
 		var planes [3]*plate.Gray
-		err := t.mean(r.what, r.path, t.colorSize, func(path string) ([]*plate.Gray, error) {
-			f, err := plate.ReadRGB(path, t.colorCurve, nil)
+		err := t.mean(r.what, r.path, t.colorCurve, &t.colorPrimaries, t.colorSize, func(path string) ([]*plate.Gray, error) {
+			f, err := t.readRGB(path, t.colorCurve, t.colorPrimaries)
 			if err != nil {
 				return nil, err
 			}
@@ -214,8 +187,8 @@ func (t *Take) references() error {
 		if r.path == "" {
 			continue
 		}
-		err := t.mean(r.what, r.path, t.bandSize, func(path string) ([]*plate.Gray, error) {
-			f, err := plate.ReadGray(path, t.bandCurve, t.weights, nil)
+		err := t.mean(r.what, r.path, t.bandCurve, nil, t.bandSize, func(path string) ([]*plate.Gray, error) {
+			f, err := t.readGray(path, t.weights)
 			return []*plate.Gray{f}, err
 		}, func(sum []*plate.Gray) { *r.to = sum[0] })
 		if err != nil {
@@ -226,13 +199,17 @@ func (t *Take) references() error {
 }
 
 // mean averages the frames that path stands for, plane by plane.
-func (t *Take) mean(what, path string, want image.Point, read func(string) ([]*plate.Gray, error), done func([]*plate.Gray)) error {
+func (t *Take) mean(what, path string, c plate.Curve, from *plate.Primaries, want image.Point, read func(string) ([]*plate.Gray, error), done func([]*plate.Gray)) error {
 	seq, err := Find(path)
 	if err != nil {
 		return fmt.Errorf("%s: %w", what, err)
 	}
+	if info, err := t.probe(seq[0].Path); err == nil {
+		t.conflict(seq[0].Path, info, c, from)
+	}
 	var sum []*plate.Gray
 	for _, f := range seq {
+		t.referencePaths = append(t.referencePaths, f.Path)
 		planes, err := read(f.Path)
 		if err != nil {
 			return err
@@ -272,7 +249,7 @@ func sized(path, what string, got, want image.Point) error {
 func (t *Take) ReadColor(p Pair) (*plate.RGB, error) { return t.readColor(p) }
 
 func (t *Take) readColor(p Pair) (*plate.RGB, error) {
-	f, err := plate.ReadRGB(p.Color, t.colorCurve, nil)
+	f, err := t.readRGB(p.Color, t.colorCurve, t.colorPrimaries)
 	if err != nil {
 		return nil, err
 	}
@@ -280,7 +257,7 @@ func (t *Take) readColor(p Pair) (*plate.RGB, error) {
 }
 
 func (t *Take) readBand(p Pair) (*plate.Gray, error) {
-	f, err := plate.ReadGray(p.Band, t.bandCurve, t.weights, nil)
+	f, err := t.readGray(p.Band, t.weights)
 	if err != nil {
 		return nil, err
 	}

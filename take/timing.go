@@ -296,7 +296,7 @@ func (t *Take) recordings() error {
 		}
 	}
 	color, band := both[0], both[1]
-	t.color, t.band = color.frames, band.frames
+	t.color, t.band, t.timecode = color.frames, band.frames, color.first
 	t.timing = Timing{From: "number"}
 	if color.first != nil && band.first != nil {
 		offset := color.origin() - band.origin()

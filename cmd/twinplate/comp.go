@@ -31,8 +31,8 @@ type plates struct {
 	DarkBand   string `help:"Dark band plate: lamps off or lens capped." placeholder:"F"`
 	DarkColor  string `help:"Dark color plate." placeholder:"F"`
 
-	ColorCurve string `help:"Transfer curve of the color plates: linear, srgb, bt709, bt1886, hlg, pq, acescct, density10, or a CSV file of code value and linear light. Default srgb." placeholder:"NAME|F.csv"`
-	BandCurve  string `help:"Transfer curve of the band plates. Default srgb." placeholder:"NAME|F.csv"`
+	ColorCurve string `help:"Transfer curve of the color plates: linear, srgb, bt709, bt1886, hlg, pq, acescct, density10, or a CSV file of code value and linear light. Default: what the files' tags say, or srgb." placeholder:"NAME|F.csv"`
+	BandCurve  string `help:"Transfer curve of the band plates, likewise." placeholder:"NAME|F.csv"`
 
 	Frames string `help:"Frames A to B only, by the color plate's numbers: 12-48, 12- or 12." placeholder:"A-B"`
 }
@@ -70,32 +70,40 @@ func override(to *string, flag string) {
 
 type comp struct {
 	plates
-	Background      string   `help:"What goes behind: a still, a folder, or a quoted glob." placeholder:"PATH"`
-	BackgroundCurve string   `help:"Transfer curve of the background. Default srgb." placeholder:"NAME|F.csv"`
-	OutputCurve     string   `help:"Transfer curve of comp and foreground. Default: the background's. Mattes are linear." placeholder:"NAME|F.csv"`
-	Fit             string   `help:"How a background of another size is laid over the frame: fill, inside, stretch or none. Default fill." placeholder:"MODE"`
-	FitOffset       string   `help:"Move the background right and down, in parts of the frame: 0.1,-0.05." placeholder:"X,Y"`
-	FitScale        float64  `help:"Enlarge the background about its center." placeholder:"S"`
-	Out             string   `help:"Folder for the results; each product has a folder in it." placeholder:"DIR"`
-	Geometry        string   `help:"Geometry between the cameras: auto (from the footage, the default), none, or a file from register." placeholder:"F|auto|none"`
-	Resample        string   `help:"Kernel that the band plate is resampled by: bicubic (the default), lanczos3 (sharper, rings more) or bilinear (softer)." placeholder:"NAME"`
-	Crosstalk       string   `help:"Set light that the band camera sees: auto (the default), none, or three numbers." placeholder:"R,G,B|auto|none"`
-	Gain            string   `help:"The lamps' gain: auto (one a frame, the default) or none." placeholder:"auto|none"`
-	Clamp           string   `help:"What is kept within the range of light: transmission (the default), none or all." placeholder:"WHAT"`
-	CleanFrom       string   `help:"Without a clean band plate: take (rebuilt from the frames, the default) or screen (a smooth fit)." placeholder:"take|screen"`
-	Glare           string   `help:"Veiling glare of the band camera's lens: none (the default), auto, or its strength." placeholder:"auto|none|S"`
-	Tidy            bool     `help:"Take noise out of the open screen and the core. Intermediate alpha is not touched."`
-	Floor           float64  `help:"Transmission below this becomes 0: hides spill, and whatever is that thin. Default 0." placeholder:"T"`
-	Ceiling         float64  `help:"Transmission above this becomes 1. Default 1." placeholder:"T"`
-	Knee            float64  `help:"Half the width of the bend at floor and ceiling. Default 0.02." placeholder:"T"`
-	Write           []string `help:"What to write: comp, matte, foreground, transmission, sigma (the noise of alpha). Default comp,matte." placeholder:"WHAT,..."`
-	Format          string   `help:"png (the default) or tiff." placeholder:"FORMAT"`
-	Depth           int      `help:"Bits of a value: 8 or 16. Default 16." placeholder:"BITS"`
-	Shard           string   `help:"Do part I of N of the take only, the parts counted from 0, for several machines with one folder. Give each the same recipe." placeholder:"I/N"`
-	Recipe          string   `help:"Take settings from a recipe; flags go before them." placeholder:"F" type:"path"`
-	SaveRecipe      string   `help:"Save what reproduces this run, estimates included. Without --out that is all that is done." placeholder:"F"`
-	Jobs            int      `help:"Frames worked on at once, which bounds the memory. Default: one a core." placeholder:"N"`
-	JSON            bool     `name:"json" help:"Print one JSON object instead of text."`
+	Background      string `help:"What goes behind: a still, a folder, or a quoted glob." placeholder:"PATH"`
+	BackgroundCurve string `help:"Transfer curve of the background, as --color-curve." placeholder:"NAME|F.csv"`
+	OutputCurve     string `help:"Transfer curve of comp and foreground. Default: the background's. Mattes are linear, and so is OpenEXR." placeholder:"NAME|F.csv"`
+
+	Primaries           string `help:"Primaries that the work is done in and the color is written with: bt709 (the default), bt2020, p3-d65 or ap1." placeholder:"NAME"`
+	ColorPrimaries      string `help:"Primaries of the color plates, converted to those. Default: what the files' tags say, or the same." placeholder:"NAME"`
+	BackgroundPrimaries string `help:"Primaries of the background, likewise." placeholder:"NAME"`
+
+	Fit         string   `help:"How a background of another size is laid over the frame: fill, inside, stretch or none. Default fill." placeholder:"MODE"`
+	FitOffset   string   `help:"Move the background right and down, in parts of the frame: 0.1,-0.05." placeholder:"X,Y"`
+	FitScale    float64  `help:"Enlarge the background about its center." placeholder:"S"`
+	Out         string   `help:"Folder for the results; each product has a folder in it." placeholder:"DIR"`
+	Geometry    string   `help:"Geometry between the cameras: auto (from the footage, the default), none, or a file from register." placeholder:"F|auto|none"`
+	Resample    string   `help:"Kernel that the band plate is resampled by: bicubic (the default), lanczos3 (sharper, rings more) or bilinear (softer)." placeholder:"NAME"`
+	Crosstalk   string   `help:"Set light that the band camera sees: auto (the default), none, or three numbers." placeholder:"R,G,B|auto|none"`
+	Gain        string   `help:"The lamps' gain: auto (one a frame, the default) or none." placeholder:"auto|none"`
+	Clamp       string   `help:"What is kept within the range of light: transmission (the default), none or all." placeholder:"WHAT"`
+	CleanFrom   string   `help:"Without a clean band plate: take (rebuilt from the frames, the default) or screen (a smooth fit)." placeholder:"take|screen"`
+	Glare       string   `help:"Veiling glare of the band camera's lens: none (the default), auto, or its strength." placeholder:"auto|none|S"`
+	Tidy        bool     `help:"Take noise out of the open screen and the core. Intermediate alpha is not touched."`
+	Floor       float64  `help:"Transmission below this becomes 0: hides spill, and whatever is that thin. Default 0." placeholder:"T"`
+	Ceiling     float64  `help:"Transmission above this becomes 1. Default 1." placeholder:"T"`
+	Knee        float64  `help:"Half the width of the bend at floor and ceiling. Default 0.02." placeholder:"T"`
+	Write       []string `help:"What to write: comp, matte, foreground, transmission, sigma (the noise of alpha). Default comp,matte." placeholder:"WHAT,..."`
+	Format      string   `help:"png (the default), tiff or exr (OpenEXR: linear light, color premultiplied with alpha)." placeholder:"FORMAT"`
+	Depth       int      `help:"Bits of a value: 8 or 16, in exr 16 (half) or 32 (float). Default 16." placeholder:"BITS"`
+	Layers      []string `help:"In exr: matte, sigma or both as layers beside the color of comp and foreground." placeholder:"WHAT,..."`
+	Replace     bool     `help:"Overwrite files in DIR that were made with other settings. Without it comp stops before the first frame."`
+	StopAtError bool     `help:"Begin no more frames after one that failed. Without it the others are done."`
+	Shard       string   `help:"Do part I of N of the take only, the parts counted from 0, for several machines with one folder. Give each the same recipe." placeholder:"I/N"`
+	Recipe      string   `help:"Take settings from a recipe; flags go before them." placeholder:"F" type:"path"`
+	SaveRecipe  string   `help:"Save what reproduces this run, estimates included. Without --out that is all that is done." placeholder:"F"`
+	Jobs        int      `help:"Frames worked on at once, which bounds the memory. Default: one a core." placeholder:"N"`
+	JSON        bool     `name:"json" help:"Print one JSON object instead of text."`
 }
 
 func (comp) Help() string {
@@ -105,10 +113,15 @@ func (comp) Help() string {
 		"twinplate comp --color color --band band --offset auto --background sea.png --out out --save-recipe take12.json",
 		"twinplate comp --recipe take12.json --frames 40-60 --out out",
 		"twinplate comp --color color --band band --background sea.png --save-recipe take12.json    # estimates only",
-		"twinplate comp --recipe take12.json --shard 0/16 --out out    # the first of 16 parts") +
+		"twinplate comp --recipe take12.json --shard 0/16 --out out    # the first of 16 parts",
+		"twinplate comp --recipe take12.json --out exr --format exr --layers matte,sigma --primaries ap1 --fps 24",
+		"twinplate comp --recipe take12.json --out out --stop-at-error    # goes on where it was stopped",
+		"twinplate comp --recipe take12.json --out out --floor 0.05 --replace    # other settings into the same folder") +
 		"\n\nResults are OUT/comp/NNNN.png, OUT/matte/NNNN.png and so on, with the color plate's frame numbers. " +
 		"A matte is alpha, linear. The foreground is premultiplied, on black. " +
 		"Pixels of the composite are foreground plus transmission times background, in linear light.\n\n" +
+		"A run that was stopped goes on where it was: DIR/log.jsonl has what each frame was made of, and a frame is done again unless its settings, its inputs and the hashes of its files are those in the log. " +
+		"Every file gets its name when it is whole. A file that was changed since it was written is moved to DIR/set-aside before it is written anew.\n\n" +
 		"Shards that have one recipe with all estimates make the same files as a single run, and may run at once."
 }
 
@@ -127,6 +140,9 @@ func (c *comp) recipe() (take.Recipe, error) {
 	override(&r.Background, c.Background)
 	override(&r.BackgroundCurve, c.BackgroundCurve)
 	override(&r.OutputCurve, c.OutputCurve)
+	override(&r.Primaries, c.Primaries)
+	override(&r.ColorPrimaries, c.ColorPrimaries)
+	override(&r.BackgroundPrimaries, c.BackgroundPrimaries)
 	override(&r.Clamp, c.Clamp)
 	override(&r.Format, c.Format)
 	if c.Geometry != "" {
@@ -169,6 +185,12 @@ func (c *comp) recipe() (take.Recipe, error) {
 	if c.Depth != 0 {
 		r.Depth = c.Depth
 	}
+	if len(c.Layers) > 0 {
+		r.Layers = c.Layers
+	}
+	if r.Format == "exr" && c.OutputCurve != "" {
+		return r, fmt.Errorf("--output-curve %s with format exr: OpenEXR is linear light", c.OutputCurve)
+	}
 	return r, c.fit(&r.Fit)
 }
 
@@ -196,6 +218,10 @@ func (c *comp) fit(f *composite.Fit) (err error) {
 // compReport is what `comp --json` prints.
 type compReport struct {
 	Frames         int                `json:"frames"`
+	Kept           int                `json:"kept"` // of these, finished by an earlier run
+	Left           int                `json:"left"` // not begun, with --stop-at-error
+	Aside          []string           `json:"set_aside"`
+	Output         take.Output        `json:"output"`
 	Shard          string             `json:"shard,omitempty"`
 	Estimated      []string           `json:"estimated"` // what the recipe did not have
 	Failed         int                `json:"failed"`
@@ -262,8 +288,11 @@ func (c *comp) Run(t *terminal) error {
 	report := &take.Report{Gains: map[int]float64{}, Seconds: map[string]float64{"total": job.Seconds}}
 	if c.Out != "" {
 		step, end := t.progress("compositing")
-		report, err = job.Run(t.ctx, &take.RunOptions{Shard: shard, Out: c.Out, Jobs: c.Jobs, Progress: step})
+		report, err = job.Run(t.ctx, &take.RunOptions{Shard: shard, Out: c.Out, Replace: c.Replace, Program: "twinplate " + version(), Jobs: c.Jobs, Progress: step, StopAtError: c.StopAtError})
 		end()
+		if errors.As(err, new(*take.OccupiedError)) {
+			return fmt.Errorf("%w (--replace)", err)
+		}
 		if report == nil {
 			return err
 		}
@@ -284,7 +313,7 @@ func (c *comp) Run(t *terminal) error {
 		if e := t.object(compReport{
 			Sigma: sigma, SigmaWorst: worst, Timing: newTimingReport(job.Timing),
 			ScreenColor: job.ScreenColor, Glare: job.Glare, CleanSeen: seen, Limited: report.Limited,
-			Frames: report.Frames, Shard: c.Shard, Estimated: orEmpty(job.Estimated), Failed: len(report.Failed), Errors: orEmpty(report.Failed),
+			Frames: report.Frames, Kept: report.Kept, Left: report.Left, Aside: orEmpty(report.Aside), Output: job.Output(), Shard: c.Shard, Estimated: orEmpty(job.Estimated), Failed: len(report.Failed), Errors: orEmpty(report.Failed),
 			Geometry: job.Geometry, Model: job.Model, Residual: job.Residual,
 			Crosstalk: job.Crosstalk, CrosstalkSigma: job.CrosstalkSigma, Gains: report.Gains,
 			MissingBand: orEmpty(opened.NoBand), MissingColor: orEmpty(opened.NoColor),
@@ -299,14 +328,25 @@ func (c *comp) Run(t *terminal) error {
 		if c.Out == "" {
 			t.printf("estimated in %.1f s, saved to %s\n", report.Seconds["total"], c.SaveRecipe)
 		} else {
-			t.printf("%d frames in %.1f s, written to %s\n", report.Frames, report.Seconds["total"], c.Out)
+			for _, path := range report.Aside {
+				t.printf("set aside    %s: changed since it was written\n", path)
+			}
+			t.printf("%d frames in %.1f s, written to %s", report.Frames, report.Seconds["total"], c.Out)
+			if report.Kept > 0 {
+				t.printf(" (%d were finished, and verified)", report.Kept)
+			}
+			t.printf("\n")
 		}
 	}
 	for _, f := range report.Failed {
 		fmt.Fprintf(t.stderr, "twinplate: frame %d: %s\n", f.Frame, f.Error)
 	}
 	if err == nil && len(report.Failed) > 0 {
-		return fmt.Errorf("%w: %d of %d", errSomeFrames, len(report.Failed), report.Frames+len(report.Failed))
+		left := ""
+		if report.Left > 0 {
+			left = fmt.Sprintf("; %d were not begun", report.Left)
+		}
+		return fmt.Errorf("%w: %d of %d%s", errSomeFrames, len(report.Failed), report.Frames+len(report.Failed)+report.Left, left)
 	}
 	return err
 }
@@ -337,6 +377,7 @@ func printJob(t *terminal, j *take.Job) {
 		t.printf(" (standard errors %.4f %.4f %.4f)", j.CrosstalkSigma[0], j.CrosstalkSigma[1], j.CrosstalkSigma[2])
 	}
 	t.printf("\n")
+	t.printf("output       %s\n", j.Output())
 	for _, n := range j.Notes {
 		t.printf("note         %s\n", n)
 	}

@@ -83,7 +83,7 @@ func (c *demo) Run(t *terminal) error {
 	var measured errorSums
 	sheet := contactSheet{frame: shoot.first + c.Frames/2}
 	step, end = t.progress("compositing")
-	report, err := job.Run(t.ctx, &take.RunOptions{Out: c.Out, Progress: step, Each: func(r *take.Result) error {
+	report, err := job.Run(t.ctx, &take.RunOptions{Out: c.Out, Replace: true, Progress: step, Each: func(r *take.Result) error {
 		sheet.keep(r)
 		return measured.add(shoot, r)
 	}})

@@ -1,0 +1,367 @@
+package take
+
+import (
+	"bufio"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+	"os"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"sync"
+	"time"
+)
+
+// A runLog is a file to which every run into a folder adds, as JSON, a line of itself and a line for each frame: what was used
+// and what came out. A frame is finished where a line has the settings and the inputs that it has now, and the hashes of
+// the files that are there. Each shard has a file of its own; all are read.
+type runLog struct {
+	job      *Job
+	dir, abs string
+	settings string
+	frames   map[int]*knownFrame
+	begun    bool         // an earlier run had these settings
+	foreign  map[int]bool // frames that a run with other settings has done
+
+	mu   sync.Mutex
+	file *os.File
+	torn bool // the last line may not be whole
+}
+
+// A knownFrame is what the logs have of one frame with the settings of now.
+type knownFrame struct {
+	hashes  map[string]bool   // of all files that were written
+	outputs map[string]string // hashes by path, of the inputs of now; nil where there was no such run
+	gain    float64
+}
+
+// The lines of a log.
+type (
+	logLine struct {
+		Run *logRun `json:"run,omitempty"`
+		*logFrame
+	}
+
+	// logRun says what does not change from frame to frame.
+	logRun struct {
+		Time       time.Time   `json:"time"`
+		Program    string      `json:"program,omitempty"`
+		System     string      `json:"system"`
+		Settings   string      `json:"settings"` // the hash of the two below and of the program
+		References []inputFile `json:"references"`
+		Recipe     Recipe      `json:"recipe"` // with all estimates
+	}
+
+	logFrame struct {
+		Frame    int          `json:"frame"`
+		Time     time.Time    `json:"time"`
+		Settings string       `json:"settings"`
+		Inputs   []inputFile  `json:"inputs"`
+		Gain     float64      `json:"gain"`
+		Given    bool         `json:"gain_given,omitempty"` // by the recipe
+		Outputs  []outputFile `json:"outputs,omitempty"`
+		Error    string       `json:"error,omitempty"`
+	}
+
+	// An inputFile is known by its size and time, for hashing it would take as long as reading it.
+	inputFile struct {
+		Path     string `json:"path"` // relative to the log's folder, where it can be
+		Size     int64  `json:"size"`
+		Modified string `json:"modified"`
+	}
+
+	outputFile struct {
+		Path string `json:"path"`
+		SHA  string `json:"sha256"`
+	}
+)
+
+// logName is the name of the file that a run adds to.
+func logName(s Shard) string {
+	if s.N <= 1 {
+		return "log.jsonl"
+	}
+	return fmt.Sprintf("log.%d-of-%d.jsonl", s.I, s.N)
+}
+
+// openLog reads the logs of a folder for the frames of pairs, and opens the run's own.
+func openLog(j *Job, opt *RunOptions, pairs []Pair) (*runLog, error) {
+	l := &runLog{job: j, dir: opt.Out, frames: map[int]*knownFrame{}, foreign: map[int]bool{}}
+	var err error
+	if l.abs, err = filepath.Abs(l.dir); err != nil {
+		return nil, err
+	}
+	run := logRun{Time: time.Now().UTC(), Program: opt.Program, System: runtime.GOOS + "/" + runtime.GOARCH, Recipe: j.settings()}
+	for _, path := range j.referenceFiles() {
+		run.References = append(run.References, l.input(path))
+	}
+	data, err := json.Marshal([]any{run.Program, run.References, run.Recipe})
+	if err != nil {
+		return nil, err
+	}
+	sum := sha256.Sum256(data)
+	l.settings = hex.EncodeToString(sum[:])
+	run.Settings = l.settings
+
+	index := map[int]int{}
+	first := 0
+	if len(pairs) > 0 {
+		first = slices.IndexFunc(j.take.Pairs, func(p Pair) bool { return p.Number == pairs[0].Number })
+	}
+	for i, p := range pairs {
+		index[p.Number] = first + i
+	}
+	paths, err := filepath.Glob(filepath.Join(escapeGlob(l.dir), "log*.jsonl"))
+	if err != nil {
+		return nil, err
+	}
+	for _, path := range paths {
+		if err := l.read(path, index); err != nil {
+			return nil, err
+		}
+	}
+	return l, l.open(logName(opt.Shard), run)
+}
+
+// escapeGlob writes a path so that filepath.Glob takes it as it is.
+func escapeGlob(path string) string {
+	if runtime.GOOS == "windows" {
+		return path // has no escape
+	}
+	var b []byte
+	for i := range len(path) {
+		if c := path[i]; c == '*' || c == '?' || c == '[' || c == '\\' {
+			b = append(b, '\\')
+		}
+		b = append(b, path[i])
+	}
+	return string(b)
+}
+
+// read takes from one log what it has of these settings. Lines that cannot be read, such as the one at which a run was killed,
+// are passed over.
+func (l *runLog) read(path string, index map[int]int) error {
+	file, err := os.Open(path)
+	if err != nil {
+		return fmt.Errorf("the log of an earlier run cannot be read: %w", err)
+	}
+	defer file.Close()
+	if stat, err := file.Stat(); err != nil || !stat.Mode().IsRegular() {
+		return err
+	}
+	lines := bufio.NewScanner(file)
+	lines.Buffer(nil, 16<<20)
+	for lines.Scan() {
+		var line struct {
+			Run *struct {
+				Settings string `json:"settings"`
+			} `json:"run"`
+			logFrame
+		}
+		if json.Unmarshal(lines.Bytes(), &line) != nil {
+			continue
+		}
+		i, ours := index[line.Frame]
+		switch {
+		case line.Run != nil:
+			l.begun = l.begun || line.Run.Settings == l.settings
+		case ours && line.Settings == l.settings:
+			l.learn(i, &line.logFrame)
+		case ours && line.Settings != "":
+			l.foreign[line.Frame] = true
+		}
+	}
+	if err := lines.Err(); err != nil && !errors.Is(err, bufio.ErrTooLong) {
+		return fmt.Errorf("the log of an earlier run cannot be read: %w", err)
+	}
+	return nil
+}
+
+// learn takes in what a log has of the frame at index i.
+func (l *runLog) learn(i int, f *logFrame) {
+	known := l.frames[f.Frame]
+	if known == nil {
+		known = &knownFrame{hashes: map[string]bool{}}
+		l.frames[f.Frame] = known
+	}
+	for _, o := range f.Outputs {
+		known.hashes[o.SHA] = true
+	}
+	gain, given := l.job.givenGain(f.Frame)
+	if f.Error != "" || given && gain != f.Gain || !given && f.Given || !slices.Equal(f.Inputs, l.inputs(i)) {
+		return
+	}
+	known.gain = f.Gain
+	if known.outputs == nil {
+		known.outputs = map[string]string{}
+	}
+	for _, o := range f.Outputs {
+		known.outputs[o.Path] = o.SHA
+	}
+}
+
+// knows tells whether a file of a frame is of these settings, as far as the logs tell: one that they do not have may have lost
+// its line to a failure of power.
+func (l *runLog) knows(number int) bool {
+	return l.frames[number] != nil || l.begun && !l.foreign[number]
+}
+
+// open opens the log that the run adds to, and writes the run's own line.
+func (l *runLog) open(name string, run logRun) error {
+	path := filepath.Join(l.dir, name)
+	file, err := os.OpenFile(path, os.O_CREATE|os.O_RDWR|os.O_APPEND, 0o666)
+	if err != nil {
+		return fmt.Errorf("the run's log cannot be written: %w", err)
+	}
+	l.file = file
+	if stat, err := file.Stat(); err == nil && stat.Mode().IsRegular() && stat.Size() > 0 {
+		last := []byte{0}
+		_, err := file.ReadAt(last, stat.Size()-1)
+		l.torn = err != nil || last[0] != '\n'
+	}
+	if err := l.line(logLine{Run: &run}); err != nil {
+		l.close()
+		return fmt.Errorf("the run's log cannot be written: %w", err)
+	}
+	return nil
+}
+
+func (l *runLog) close() { l.file.Close() }
+
+// line adds a line by one call of the system.
+func (l *runLog) line(v logLine) error {
+	data, err := json.Marshal(v)
+	if err != nil {
+		return err
+	}
+	data = append(data, '\n')
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.torn {
+		data = append([]byte("\n"), data...)
+	}
+	n, err := l.file.Write(data)
+	l.torn = err != nil && (n > 0 || l.torn)
+	return err
+}
+
+func (l *runLog) add(f *logFrame) error { return l.line(logLine{logFrame: f}) }
+
+// record begins the line of the frame at index i.
+func (l *runLog) record(i int, r *Result) *logFrame {
+	_, given := l.job.givenGain(r.Number)
+	return &logFrame{Frame: r.Number, Time: time.Now().UTC(), Settings: l.settings, Inputs: l.inputs(i), Gain: r.Gain.Value, Given: given}
+}
+
+// failed adds the line of a frame that failed.
+func (l *runLog) failed(i int, cause error) error {
+	return l.add(&logFrame{Frame: l.job.take.Pairs[i].Number, Time: time.Now().UTC(), Settings: l.settings, Inputs: l.inputs(i), Error: cause.Error()})
+}
+
+// inputs are the files that the frame at index i is made of.
+func (l *runLog) inputs(i int) []inputFile {
+	p := l.job.take.Pairs[i]
+	files := []inputFile{l.input(p.Color), l.input(p.Band)}
+	if l.job.fitter != nil {
+		files = append(files, l.input(l.job.backgroundFile(i)))
+	}
+	return files
+}
+
+func (l *runLog) input(path string) inputFile {
+	f := inputFile{Path: l.relative(path)}
+	if stat, err := os.Stat(fileOf(path)); err == nil {
+		f.Size, f.Modified = stat.Size(), stat.ModTime().UTC().Format(time.RFC3339Nano)
+	}
+	return f
+}
+
+// relative writes a path relative to the log's folder, so that both may be moved together.
+func (l *runLog) relative(path string) string {
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return path
+	}
+	if rel, err := filepath.Rel(l.abs, abs); err == nil {
+		abs = rel
+	}
+	return filepath.ToSlash(abs)
+}
+
+// settings returns the recipe with all estimates, without what is of single frames or says which frames.
+func (j *Job) settings() Recipe {
+	r := j.Recipe(nil)
+	r.Color, r.Band, r.Background, r.Frames, r.Write = "", "", "", "", nil
+	r.CleanColor, r.CleanBand, r.DarkColor, r.DarkBand = "", "", "", ""
+	r.Offset, r.Gain = Offset{}, Gain{}
+	for _, c := range []*string{&r.ColorCurve, &r.BandCurve, &r.BackgroundCurve, &r.OutputCurve} {
+		*c = filepath.Base(*c)
+	}
+	return r
+}
+
+// referenceFiles are the files that every frame is made of.
+func (j *Job) referenceFiles() []string {
+	r := &j.take.recipe
+	files := slices.Clone(j.take.referencePaths)
+	for _, path := range []*string{&r.ColorCurve, &r.BandCurve, &r.BackgroundCurve, &r.OutputCurve} {
+		if filepath.Ext(*path) != "" {
+			files = append(files, *path)
+		}
+	}
+	return files
+}
+
+// inputFiles goes through all files that the job reads.
+func (j *Job) inputFiles() iter.Seq[string] {
+	return func(yield func(string) bool) {
+		var all []string
+		for _, p := range j.take.Pairs {
+			all = append(all, fileOf(p.Color), fileOf(p.Band))
+		}
+		for _, f := range j.take.background {
+			all = append(all, fileOf(f.Path))
+		}
+		for _, path := range append(all, j.referenceFiles()...) {
+			if !yield(fileOf(path)) {
+				return
+			}
+		}
+	}
+}
+
+// givenGain returns the gain of a frame that the recipe gives.
+func (j *Job) givenGain(number int) (float64, bool) {
+	switch g := j.take.recipe.Gain; g.Mode {
+	case "none":
+		return 1, true
+	case "given":
+		v, ok := g.Value[number]
+		return v, ok
+	}
+	return 0, false
+}
+
+// hashFile returns the SHA-256 of a file in hexadecimal digits.
+func hashFile(path string) (string, error) {
+	file, err := os.Open(path)
+	if err != nil {
+		return "", err
+	}
+	defer file.Close()
+	if stat, err := file.Stat(); err != nil {
+		return "", err
+	} else if !stat.Mode().IsRegular() {
+		return "", fmt.Errorf("%s: not a file of its own", path)
+	}
+	h := sha256.New()
+	if _, err := io.Copy(h, file); err != nil {
+		return "", err
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
+}
