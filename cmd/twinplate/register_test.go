@@ -108,7 +108,7 @@ func TestRegisterFootage(t *testing.T) {
 			t.Errorf("matte %s is another by the recipe (%v, %v)", name, errA, errB)
 		}
 	}
-	if code, out, _ := twinplate(t, append([]string{"comp", "--offset", "auto", "--frames", "103", "--write", "matte", "--out", in("out")}, flags...)...); code != exitDone || !strings.Contains(out, "pairing      color frame n with band frame n-102, by motion; the motion agrees, and the cameras run in step") || !strings.Contains(out, "expected error") {
+	if code, out, _ := twinplate(t, append([]string{"comp", "--offset", "auto", "--frames", "103", "--write", "matte", "--out", in("one")}, flags...)...); code != exitDone || !strings.Contains(out, "pairing      color frame n with band frame n-102, by motion; the motion agrees, and the cameras run in step") || !strings.Contains(out, "expected error") {
 		t.Errorf("comp prints: exit code %d, %s", code, out)
 	}
 }
