@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"image"
 	"image/color"
+	"image/jpeg"
 	"image/png"
 	"os"
 	"path/filepath"
@@ -16,7 +17,7 @@ import (
 )
 
 // fuzzRead holds Decode to this: whatever bytes there are, they give a picture within the limits, of the size that is told,
-// or an error; and nothing panics. A damaged picture of the Go libraries' decoders may be an error that says so.
+// or an error; and nothing panics. A panic of the Go libraries' decoders for TIFF, JPEG and WebP may be an error that says so.
 func fuzzRead(f *testing.F, seeds ...string) {
 	for _, s := range seeds {
 		f.Add([]byte(s))
@@ -25,6 +26,11 @@ func fuzzRead(f *testing.F, seeds ...string) {
 		const most = 1 << 14
 		m, info, err := plate.Decode(file, &plate.Limits{MaxPixels: most})
 		if err != nil {
+			for _, own := range []string{"png", "y4m", "exr", "dpx", "pnm"} {
+				if strings.Contains(err.Error(), "the "+own+" decoder stopped with") {
+					t.Fatal(err)
+				}
+			}
 			return
 		}
 		if info.W*info.H > most || m.Bounds().Size() != image.Pt(info.W, info.H) {
@@ -86,6 +92,19 @@ func FuzzReadTIFF(f *testing.F) {
 		f.Fatal(err)
 	}
 	fuzzRead(f, append(written(f, ".tif"), deflated.String())...)
+}
+
+func FuzzReadJPEG(f *testing.F) {
+	var gray bytes.Buffer
+	if err := jpeg.Encode(&gray, image.NewGray(image.Rect(0, 0, 9, 7)), nil); err != nil {
+		f.Fatal(err)
+	}
+	fuzzRead(f, gray.String(), noisyJPEG(f), "\xff\xd8\xff\xd9")
+}
+
+// The files to begin with, lossy, lossless and with alpha, are in the corpus: nothing here writes WebP.
+func FuzzReadWebP(f *testing.F) {
+	fuzzRead(f, "RIFF\x1a\x00\x00\x00WEBPVP8L\x0d\x00\x00\x00\x2f\x00\x00\x00\x10\x07\x10\x11\x11\x88\x88\xfe\x07\x00")
 }
 
 func FuzzReadEXR(f *testing.F) {
