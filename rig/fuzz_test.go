@@ -4,8 +4,8 @@ import (
 	"encoding/json"
 	"io"
 	"math"
-	"os"
-	"path/filepath"
+	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -40,23 +40,36 @@ func FuzzReadSpectrum(f *testing.F) {
 	})
 }
 
-// Whatever a setup's file holds, it is read and planned, or refused with an error; a plan has no number that JSON lacks.
+// A sensor a thousand times as high as wide is planned with a map of no more than 256 rows.
+func TestPlanOfATallSensor(t *testing.T) {
+	s, err := rig.ParseSetup(rig.PierSetup())
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Color.Sensor.Width, s.Color.Sensor.Height = 16, 16384
+	p, err := s.Plan()
+	if err != nil || p.Map.H != 256 || len(p.Map.S) != 64*256 {
+		t.Fatalf("%d rows, %v", p.Map.H, err)
+	}
+}
+
+var number = regexp.MustCompile(`-?[0-9.]+(e[0-9]+)?`)
+
+// Whatever a setup's file holds, it is read and planned, or refused with an error; a plan has no number that JSON lacks. With at
+// above 0, the at-th number of the file is another one first.
 func FuzzParseSetup(f *testing.F) {
-	f.Add(rig.PierSetup())
-	paths, err := filepath.Glob("data/*.json")
-	if err != nil || len(paths) == 0 {
-		f.Fatal("no files to begin with: ", err)
-	}
-	for _, p := range paths {
-		b, err := os.ReadFile(p)
-		if err != nil {
-			f.Fatal(err)
-		}
-		f.Add(b)
-	}
-	f.Add([]byte(`{"fps":24} {}`))
-	f.Add([]byte(`{"lights":[{"curve":[[400,1],[500,1]],"lux":1,"filters":[{"curve_file":"a.csv"}]}]}`))
-	f.Fuzz(func(t *testing.T, file []byte) {
+	f.Add(rig.PierSetup(), uint8(0), 0.0)
+	f.Add([]byte(`{"fps":24} {}`), uint8(0), 0.0)
+	f.Add([]byte(`{"lights":[{"curve":[[400,1],[500,1]],"lux":1,"filters":[{"curve_file":"a.csv"}]}]}`), uint8(0), 0.0)
+	f.Add(rig.PierSetup(), uint8(7), 1e6)
+	f.Fuzz(func(t *testing.T, file []byte, at uint8, value float64) {
+		n := 0
+		file = number.ReplaceAllFunc(file, func(old []byte) []byte {
+			if n++; n == int(at) {
+				return strconv.AppendFloat(nil, value, 'g', -1, 64)
+			}
+			return old
+		})
 		s, err := rig.ParseSetup(file)
 		if err != nil {
 			return

@@ -165,7 +165,8 @@ type planner struct {
 	dark    float64 // the S that all but a hundredth of them exceed
 }
 
-const mapWidth = 64
+// The places of the map along a row, and the most rows, which only a sensor of no camera's shape would exceed.
+const mapWidth, mapHeight = 64, 4 * 64
 
 // white is the reflectance of what is called white.
 const white = 0.9
@@ -196,7 +197,7 @@ func (r *planner) toScreen() float64 { return r.Setup.Distance + r.Performer.Dis
 // screen works out S and K over the frame.
 func (r *planner) screen() {
 	w, h := r.Color.Sensor.size()
-	m := ScreenMap{W: mapWidth, H: max(int(math.Round(mapWidth*h/w)), 1)}
+	m := ScreenMap{W: mapWidth, H: min(max(int(math.Round(mapWidth*h/w)), 1), mapHeight)}
 	lamps := r.Lamps.place(r.Screen.Width, r.Screen.Height)
 	band, color := r.perLuminance()
 	n := m.W * m.H
