@@ -1,0 +1,347 @@
+package dataset
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"hash"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+	"sync"
+
+	"golang.org/x/sync/errgroup"
+
+	"example.com/twinplate/matte"
+	"example.com/twinplate/plate"
+	"example.com/twinplate/take"
+)
+
+// ManifestVersion is the version of the manifests that this package writes.
+const ManifestVersion = 1
+
+// A Sample is one frame of a data set: a line of the manifest.
+type Sample struct {
+	Version int    `json:"version"`
+	Split   string `json:"split"` // of Splits
+	Take    string `json:"take"`
+	Frame   int    `json:"frame"` // the color plate's number
+	Width   int    `json:"width"` // of all its files, in pixels
+	Height  int    `json:"height"`
+
+	Files      map[string]File   `json:"files"` // color, band, foreground, straight, alpha, sigma
+	Composites []Composite       `json:"composites"`
+	Sources    map[string]Origin `json:"sources"` // color, band
+
+	Gain      float64    `json:"gain"`        // of the lamps in this frame, over the clean plate
+	Residual  *float64   `json:"residual_px"` // of the geometry between the cameras; null where the take does not tell
+	Crosstalk [3]float64 `json:"crosstalk"`   // the part of red, green and blue that the band camera saw, which is taken off
+	Noise     Noise      `json:"noise"`       // of the cameras
+	Readings  []Reading  `json:"readings"`    // of the take
+
+	Key string `json:"key"` // of everything that the files are made from
+}
+
+// A File is a picture of a data set. Its values are code values, from 0 to 2^Depth-1, or in OpenEXR numbers.
+type File struct {
+	Path      string `json:"path"` // from the data set's folder, with slashes
+	Curve     string `json:"curve"`
+	Primaries string `json:"primaries,omitempty"` // of color
+	Depth     int    `json:"depth"`               // bits of a value
+	Channels  int    `json:"channels"`
+	Bytes     int64  `json:"bytes"`
+	SHA256    string `json:"sha256"`
+}
+
+// A Composite is the foreground over a background: foreground + (1 - alpha) * background in linear light.
+type Composite struct {
+	Name       string `json:"name"` // of the background
+	Comp       File   `json:"comp"`
+	Background File   `json:"background"` // fitted to the frame
+	Source     Origin `json:"source"`
+}
+
+// An Origin is a file that a data set was made from.
+type Origin struct {
+	Name   string `json:"name"` // without its folder
+	SHA256 string `json:"sha256"`
+}
+
+// Noise is that of both cameras.
+type Noise struct {
+	Color matte.Noise `json:"color"`
+	Band  matte.Noise `json:"band"`
+}
+
+// A Reading is one of take.Checkup's in short.
+type Reading struct {
+	Name    string       `json:"name"`
+	Value   *float64     `json:"value"` // null where the take does not tell
+	Unit    string       `json:"unit"`
+	Verdict take.Verdict `json:"verdict"`
+}
+
+// files returns all files of a sample.
+func (s *Sample) files() []File {
+	var all []File
+	for _, f := range s.Files {
+		all = append(all, f)
+	}
+	for _, c := range s.Composites {
+		all = append(all, c.Comp, c.Background)
+	}
+	return all
+}
+
+const maxLine = 1 << 20 // bytes of a manifest's line
+
+// ReadManifest reads a manifest. The error names the line.
+func ReadManifest(r io.Reader) ([]Sample, error) {
+	var samples []Sample
+	lines := bufio.NewScanner(r)
+	lines.Buffer(nil, maxLine)
+	for n := 1; lines.Scan(); n++ {
+		var s Sample
+		if err := json.Unmarshal(lines.Bytes(), &s); err != nil {
+			return nil, fmt.Errorf("line %d: %w", n, err)
+		}
+		if s.Version < 1 || s.Version > ManifestVersion {
+			return nil, fmt.Errorf("line %d: version %d, and this program knows %d", n, s.Version, ManifestVersion)
+		}
+		for _, f := range s.files() {
+			if !filepath.IsLocal(filepath.FromSlash(f.Path)) {
+				return nil, fmt.Errorf("line %d: %q leads out of the data set", n, f.Path)
+			}
+		}
+		samples = append(samples, s)
+	}
+	return samples, lines.Err()
+}
+
+func writeManifest(path string, samples []Sample) error {
+	return plate.WriteAtomic(path, func(w io.Writer) error {
+		e := json.NewEncoder(w)
+		for _, s := range samples {
+			if err := e.Encode(s); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// A journal is what is known of the samples that are on disk: those of a manifest, if there is one, and those that were written
+// since.
+type journal struct {
+	dir    string
+	before map[string]Sample // by take and frame
+	whole  map[File]bool     // whether a file is as the journal says, of those that were looked at
+	file   *os.File
+}
+
+func placeOf(name string, frame int) string { return fmt.Sprintf("%s/%d", name, frame) }
+
+// openJournal makes the folder, or takes over the data set that is in it: what its manifest says goes into the journal, and the
+// manifest away until all is there again.
+func openJournal(dir string) (*journal, error) {
+	j := &journal{dir: dir, before: map[string]Sample{}, whole: map[File]bool{}}
+	manifest, journaled := filepath.Join(dir, Manifest), filepath.Join(dir, part)
+	if err := os.MkdirAll(dir, 0o777); err != nil {
+		return nil, fmt.Errorf("the output folder cannot be made: %w", err)
+	}
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return nil, err
+	}
+	has := func(name string) bool {
+		return slices.ContainsFunc(entries, func(e fs.DirEntry) bool { return e.Name() == name })
+	}
+	if len(entries) > 0 && !has(Manifest) && !has(part) {
+		return nil, fmt.Errorf("%s: the folder is not empty, and not a data set: choose a new one", dir)
+	}
+	var samples []Sample
+	for _, path := range []string{manifest, journaled} {
+		data, err := os.ReadFile(path)
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		if path == journaled { // whose last line may be torn
+			data = data[:bytes.LastIndexByte(data, '\n')+1]
+		}
+		some, err := ReadManifest(bytes.NewReader(data))
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w; remove the folder, or choose a new one", path, err)
+		}
+		samples = append(samples, some...)
+	}
+	for _, s := range samples {
+		j.before[placeOf(s.Take, s.Frame)] = s
+	}
+	if err := writeManifest(journaled, samples); err != nil {
+		return nil, err
+	}
+	if err := os.Remove(manifest); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil, err
+	}
+	j.file, err = os.OpenFile(journaled, os.O_APPEND|os.O_WRONLY, 0)
+	return j, err
+}
+
+func (j *journal) append(s Sample) error {
+	line, err := json.Marshal(s)
+	if err == nil {
+		_, err = j.file.Write(append(line, '\n'))
+	}
+	return err
+}
+
+func (j *journal) close() { j.file.Close() } // each line is written by then
+
+// find returns the sample of a frame where it is on disk as it would be made.
+func (j *journal) find(x *shoot, frame int) (Sample, bool) {
+	s, ok := j.before[placeOf(x.Name, frame)]
+	if !ok || s.Key != x.key {
+		return s, false
+	}
+	for _, f := range s.files() {
+		whole, known := j.whole[f]
+		if !known {
+			sum, n, err := hashFile(filepath.Join(j.dir, filepath.FromSlash(f.Path)))
+			whole = err == nil && n == f.Bytes && sum == f.SHA256
+			j.whole[f] = whole
+		}
+		if !whole {
+			return s, false
+		}
+	}
+	return s, true
+}
+
+// removeOthers removes the files of samples from before that are none of these.
+func (j *journal) removeOthers(samples []Sample) {
+	keep := map[string]bool{}
+	for _, s := range samples {
+		for _, f := range s.files() {
+			keep[f.Path] = true
+		}
+	}
+	for _, s := range j.before {
+		for _, f := range s.files() {
+			if !keep[f.Path] {
+				// A file that is gone, or cannot go, is in no manifest and does no harm.
+				os.Remove(filepath.Join(j.dir, filepath.FromSlash(f.Path)))
+			}
+		}
+	}
+}
+
+// hash takes the hashes of all files that the take is made from, and of how.
+func (x *shoot) hash(ctx context.Context, w *writer, pairs []take.Pair) error {
+	paths := map[string]bool{}
+	for _, p := range pairs { // all of them, for estimates are from all
+		paths[p.Color], paths[p.Band] = true, true
+	}
+	for _, b := range x.backgrounds {
+		for _, p := range b.paths {
+			paths[p] = true
+		}
+	}
+	r := x.Recipe
+	for _, p := range []string{r.CleanColor, r.CleanBand, r.DarkColor, r.DarkBand} {
+		if p == "" {
+			continue
+		}
+		files, err := take.Files(p)
+		if err != nil {
+			return err
+		}
+		for _, f := range files {
+			paths[f] = true
+		}
+	}
+	for _, p := range []string{r.Geometry.File, r.ColorCurve, r.BandCurve, w.opt.BackgroundCurve} {
+		if p != "" && (p == r.Geometry.File || strings.EqualFold(filepath.Ext(p), ".csv")) {
+			paths[p] = true
+		}
+	}
+	dir, err := filepath.Abs(w.dir)
+	if err != nil {
+		return err
+	}
+	x.hashes = map[string]string{}
+	var mu sync.Mutex
+	group, ctx := errgroup.WithContext(ctx)
+	group.SetLimit(runtime.GOMAXPROCS(0))
+	var list []string
+	for p := range paths {
+		list = append(list, p)
+	}
+	slices.Sort(list)
+	for _, p := range list {
+		if abs, err := filepath.Abs(p); err == nil {
+			if rel, err := filepath.Rel(dir, abs); err == nil && filepath.IsLocal(rel) {
+				return errors.Join(fmt.Errorf("%s: this input lies in the output folder: choose another", p), group.Wait())
+			}
+		}
+		group.Go(func() error {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			sum, _, err := hashFile(p)
+			mu.Lock()
+			defer mu.Unlock()
+			x.hashes[p] = sum
+			return err
+		})
+	}
+	if err := group.Wait(); err != nil {
+		return err
+	}
+	x.key, err = x.keyOf(w)
+	return err
+}
+
+// keyOf puts into one hash what the take's files are made from. Where the files lie does not count.
+func (x *shoot) keyOf(w *writer) (string, error) {
+	r := x.Recipe
+	for _, p := range []*string{&r.Color, &r.Band, &r.CleanColor, &r.CleanBand, &r.DarkColor, &r.DarkBand, &r.Geometry.File, &r.ColorCurve, &r.BandCurve} {
+		if *p != "" {
+			*p = filepath.Base(*p)
+		}
+	}
+	parts := []any{ManifestVersion, w.opt.Program, r, w.out.extension, w.out.light.Curve.Name(), w.out.light.Depth}
+	for _, b := range x.backgrounds {
+		parts = append(parts, b.name, b.curve.Name())
+		for _, p := range b.paths {
+			parts = append(parts, x.hashes[p])
+		}
+	}
+	var files []string
+	for p, hash := range x.hashes {
+		files = append(files, filepath.Base(p)+" "+hash)
+	}
+	slices.Sort(files)
+	h := newHash()
+	err := json.NewEncoder(h).Encode(append(parts, files))
+	return h.sum(), err
+}
+
+func (x *shoot) origin(path string) Origin { return Origin{filepath.Base(path), x.hashes[path]} }
+
+type sum struct{ hash.Hash }
+
+func newHash() sum { return sum{sha256.New()} }
+
+func (s sum) sum() string { return hex.EncodeToString(s.Sum(nil)) }

@@ -1,0 +1,2 @@
+// Package readdataset tests read.py, which reads what `twinplate dataset` writes with numpy and OpenCV.
+package readdataset
