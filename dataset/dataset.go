@@ -46,8 +46,10 @@ type Source struct {
 type Options struct {
 	// Backgrounds are files, folders or globs. Each gives one composite a frame; the pictures of a folder are used in turn,
 	// from the first in each take. Empty: the recipes' own.
-	Backgrounds     []string
-	BackgroundCurve string // its transfer curve; empty: srgb, or the recipe's for its own
+	Backgrounds []string
+	// BackgroundCurve is their transfer curve. Empty: the recipe's for its own, otherwise what a picture's tags say, or srgb.
+	// Their primaries are those of their tags, or those that the take is worked in.
+	BackgroundCurve string
 
 	Shares           Shares   // of the splits; the zero value is 80, 10, 10
 	Validation, Test []string // names of takes; where there are any, all others are for training and Shares are not used
@@ -137,7 +139,8 @@ type writer struct {
 type shoot struct {
 	Source
 	split       string
-	key         string // of all that the take's files are made from
+	key         string          // of all that the take's files are made from
+	primaries   plate.Primaries // that it is worked in
 	backgrounds []background
 	pairs       []take.Pair // of the frames that are asked for
 	hashes      map[string]string
@@ -145,9 +148,37 @@ type shoot struct {
 
 // A background is the pictures of one of Options.Backgrounds.
 type background struct {
-	name  string
-	paths []string
-	curve plate.Curve
+	name             string
+	paths            []string
+	curve, primaries string // empty: by the pictures' tags
+}
+
+// read reads one of its pictures in linear light of the primaries to.
+func (b *background) read(path string, to plate.Primaries) (*plate.RGB, error) {
+	info, err := plate.Probe(path)
+	if err != nil {
+		return nil, err
+	}
+	curve, from := plate.SRGB, to
+	if b.curve != "" {
+		if curve, err = plate.FindCurve(b.curve); err != nil {
+			return nil, err
+		}
+	} else if tagged, err := plate.CurveByName(info.Curve); err == nil && info.Curve != "" {
+		curve = tagged
+	}
+	if b.primaries != "" {
+		if from, err = plate.PrimariesByName(b.primaries); err != nil {
+			return nil, err
+		}
+	} else if info.Primaries != (plate.Primaries{}) {
+		from = info.Primaries
+	}
+	f, err := plate.ReadRGB(path, curve, nil)
+	if err == nil && !from.Near(to) {
+		f.Multiply(from.To(to))
+	}
+	return f, err
 }
 
 func newWriter(ctx context.Context, dir string, sources []Source, opt *Options) (*writer, error) {
@@ -195,9 +226,16 @@ func checkName(name string) error {
 func (w *writer) look(ctx context.Context, s Source) (*shoot, error) {
 	x := &shoot{Source: s}
 	r := &x.Recipe
-	own := take.Recipe{Background: r.Background, BackgroundCurve: r.BackgroundCurve}
-	r.Background, r.BackgroundCurve, r.OutputCurve = "", "", ""
-	r.Write, r.Format, r.Depth, r.Clamp = []string{"sigma"}, "", 0, ""
+	own := *r
+	r.Background, r.BackgroundCurve, r.BackgroundPrimaries, r.OutputCurve = "", "", "", ""
+	r.Write, r.Format, r.Depth, r.Layers, r.Clamp = []string{"sigma"}, "", 0, nil, ""
+	x.primaries = plate.PrimariesBT709
+	if r.Primaries != "" {
+		var err error
+		if x.primaries, err = plate.PrimariesByName(r.Primaries); err != nil {
+			return nil, err
+		}
+	}
 	opened, err := take.OpenContext(ctx, *r)
 	if err != nil {
 		return nil, err
@@ -213,22 +251,20 @@ func (w *writer) look(ctx context.Context, s Source) (*shoot, error) {
 
 // back finds the backgrounds.
 func (x *shoot) back(opt *Options, own take.Recipe) error {
-	paths, curve := opt.Backgrounds, opt.BackgroundCurve
+	paths, curve, primaries := opt.Backgrounds, opt.BackgroundCurve, ""
 	if len(paths) == 0 {
 		if own.Background == "" {
 			return errors.New("no background is given, and its recipe has none")
 		}
-		paths = []string{own.Background}
+		paths, primaries = []string{own.Background}, own.BackgroundPrimaries
 		if curve == "" {
 			curve = own.BackgroundCurve
 		}
 	}
-	if curve == "" {
-		curve = plate.SRGB.Name()
-	}
-	c, err := plate.FindCurve(curve)
-	if err != nil {
-		return fmt.Errorf("background curve: %w", err)
+	if curve != "" {
+		if _, err := plate.FindCurve(curve); err != nil {
+			return fmt.Errorf("background curve: %w", err)
+		}
 	}
 	used := map[string]int{}
 	for _, p := range paths {
@@ -246,7 +282,7 @@ func (x *shoot) back(opt *Options, own take.Recipe) error {
 		if used[name]++; used[name] > 1 {
 			name = fmt.Sprintf("%s-%d", name, used[name])
 		}
-		x.backgrounds = append(x.backgrounds, background{name, files, c})
+		x.backgrounds = append(x.backgrounds, background{name, files, curve, primaries})
 	}
 	return nil
 }

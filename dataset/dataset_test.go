@@ -478,6 +478,43 @@ func TestFrameThatFails(t *testing.T) {
 	}
 }
 
+// In other primaries than the files', light is the same, and the files say which they are.
+func TestPrimaries(t *testing.T) {
+	dir := t.TempDir()
+	source := shoot(t, dir, "quay", 1, 1)
+	source.Recipe.Primaries, source.Recipe.Crosstalk = "bt2020", take.Crosstalk{Mode: "none"}
+	back := backgrounds(t, dir)[:1]
+	out := filepath.Join(dir, "set")
+	if _, err := dataset.Write(context.Background(), out, []dataset.Source{source}, &dataset.Options{Backgrounds: back, Shares: dataset.Shares{1}}); err != nil {
+		t.Fatal(err)
+	}
+	s := manifest(t, out)[0]
+	tryFiles(t, out, s)
+	trySum(t, out, s, 2.4/1.055/65535)
+	want, err := plate.ReadRGB(filepath.Join(source.Recipe.Color, "0001.png"), plate.SRGB, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := plate.ReadRGB(filepath.Join(out, s.Files["color"].Path), plate.SRGB, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got.Multiply(plate.PrimariesBT2020.To(plate.PrimariesBT709))
+	for i, v := range want.Pix[1] {
+		if math.Abs(float64(got.Pix[1][i]-v)) > 2e-4 { // 2 steps of each file, through the matrix
+			t.Fatalf("green %v became %v", v, got.Pix[1][i])
+		}
+	}
+	if s.Files["color"].Primaries != "bt2020" || s.Composites[0].Background.Primaries != "bt2020" {
+		t.Errorf("primaries %q and %q", s.Files["color"].Primaries, s.Composites[0].Background.Primaries)
+	}
+	// A yellow or green of BT.709 has all three in BT.2020.
+	b, err := plate.ReadRGB(filepath.Join(out, s.Composites[0].Background.Path), plate.SRGB, nil)
+	if err != nil || b.Pix[2][width-1] < 0.01 {
+		t.Errorf("the background was not converted: %v, %v", b.Pix[2][width-1], err)
+	}
+}
+
 func TestRefusals(t *testing.T) {
 	dir := t.TempDir()
 	quay, pier := shoot(t, dir, "quay", 1, 1), shoot(t, dir, "pier", 2, 1)

@@ -92,11 +92,11 @@ func (f *format) straight(dst, foreground *plate.RGB, alpha *plate.Gray) *plate.
 }
 
 // describe says what the file of a frame is, but for its bytes.
-func (f *format) describe(frame image.Image, opt plate.WriteOptions) File {
+func describe(frame image.Image, opt plate.WriteOptions) File {
 	d := File{Curve: opt.Curve.Name(), Depth: opt.Depth, Channels: 1}
 	if _, ok := frame.(*plate.RGB); ok {
 		d.Channels = 3
-		d.Primaries = plate.PrimariesBT709.Name()
+		d.Primaries = opt.Primaries.Name()
 	}
 	return d
 }

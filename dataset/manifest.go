@@ -271,7 +271,7 @@ func (x *shoot) hash(ctx context.Context, w *writer, pairs []take.Pair) error {
 			paths[f] = true
 		}
 	}
-	for _, p := range []string{r.Geometry.File, r.ColorCurve, r.BandCurve, w.opt.BackgroundCurve} {
+	for _, p := range []string{r.Geometry.File, r.ColorCurve, r.BandCurve, x.backgrounds[0].curve} {
 		if p != "" && (p == r.Geometry.File || strings.EqualFold(filepath.Ext(p), ".csv")) {
 			paths[p] = true
 		}
@@ -323,7 +323,7 @@ func (x *shoot) keyOf(w *writer) (string, error) {
 	}
 	parts := []any{ManifestVersion, w.opt.Program, r, w.out.extension, w.out.light.Curve.Name(), w.out.light.Depth}
 	for _, b := range x.backgrounds {
-		parts = append(parts, b.name, b.curve.Name())
+		parts = append(parts, b.name, filepath.Base(b.curve), b.primaries)
 		for _, p := range b.paths {
 			parts = append(parts, x.hashes[p])
 		}

@@ -127,7 +127,8 @@ func (k *worker) sample(i int) (Sample, error) {
 
 // write writes a frame, and returns what the manifest says of it.
 func (m *maker) write(folder string, number int, frame image.Image, opt plate.WriteOptions) (File, error) {
-	d := m.w.out.describe(frame, opt)
+	opt.Primaries = m.x.primaries
+	d := describe(frame, opt)
 	d.Path = fmt.Sprintf("takes/%s/%s/%04d%s", m.x.Name, folder, number, m.w.out.extension)
 	path := filepath.Join(m.w.dir, filepath.FromSlash(d.Path))
 	err := plate.Write(path, frame, &opt)
@@ -150,7 +151,7 @@ func (k *worker) background(b background, i int) (File, Origin, error) {
 	path := b.paths[n]
 	if path != k.backFrom {
 		k.backFrom = ""
-		f, err := plate.ReadRGB(path, b.curve, nil)
+		f, err := b.read(path, k.x.primaries)
 		if err != nil {
 			return File{}, Origin{}, err
 		}

@@ -150,12 +150,13 @@ func parseNumber(s string) (float64, error) {
 }
 
 // interpolate returns the value at x of the line through the points (xs[i], ys[i]), the outer segments going
-// on beyond the ends.
+// on beyond the ends. It counts from the nearer point, for the other may be so far off that x is lost in rounding.
 func interpolate(xs, ys []float64, x float64) float64 {
 	i := min(max(sort.SearchFloat64s(xs, x), 1), len(xs)-1)
 	x0, y0, x1, y1 := xs[i-1], ys[i-1], xs[i], ys[i]
-	if x == x1 {
-		return y1
+	slope := (y1 - y0) / (x1 - x0)
+	if x1-x < x-x0 {
+		return y1 + (x-x1)*slope
 	}
-	return y0 + (x-x0)*((y1-y0)/(x1-x0))
+	return y0 + (x-x0)*slope
 }

@@ -14,7 +14,7 @@ type datasetCommand struct {
 	Takes           []string `arg:"" name:"take" help:"Recipes of the takes, as comp --save-recipe writes them: FILE.json, or NAME=FILE.json to call the take NAME."`
 	Out             string   `help:"Folder for the data set: a new one, or one to go on with." placeholder:"DIR" required:""`
 	Background      []string `help:"A still, a folder or a quoted glob: one composite a frame, of a folder the pictures in turn. May be given again. Default: the recipes' own." placeholder:"PATH" sep:"none"`
-	BackgroundCurve string   `help:"Transfer curve of the backgrounds. Default srgb." placeholder:"NAME|F.csv"`
+	BackgroundCurve string   `help:"Transfer curve of the backgrounds. Default: what their tags say, or srgb." placeholder:"NAME|F.csv"`
 	Split           string   `help:"Parts of the takes for training, validation and test. Default 80,10,10." placeholder:"A,B,C"`
 	Validation      []string `help:"Names of the takes for validation, instead of --split." placeholder:"NAME,..."`
 	Test            []string `help:"Names of the takes for test, instead of --split; all others are for training." placeholder:"NAME,..."`

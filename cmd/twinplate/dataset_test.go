@@ -11,7 +11,7 @@ import (
 
 func TestDataset(t *testing.T) {
 	dir := t.TempDir()
-	flags := smallTake(t, dir, "2")
+	flags := smallTake(t, dir, 2)
 	one := filepath.Join(dir, "one.json")
 	object(t, append(flags, "--save-recipe", one, "--json")...)
 	set := filepath.Join(dir, "set")
