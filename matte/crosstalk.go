@@ -12,7 +12,7 @@ import (
 type Crosstalk struct {
 	M      [3]float64 // for red, green and blue; none is negative
 	Sigma  [3]float64 // the standard errors
-	Lift   float64    // light that the band plate has on the performer without any set light: spill and the like
+	Lift   float64    // light that the band plate has on the performer without any set light, in the mean: spill and the like
 	Pixels int        // how many pixels they were taken from: certainly performer
 }
 
@@ -20,8 +20,9 @@ type Crosstalk struct {
 var ErrNoCore = errors.New("too few pixels are certainly performer and lit")
 
 // Crosstalk estimates m from frames of a take, by non-negative least squares over the pixels that are
-// certainly performer: there the band plate has nothing but m . P, and what spill there is as a constant.
-// Pixels that a little screen shines through are cut off as outliers. The solver's own crosstalk does not
+// certainly performer: there the band plate has nothing but m . P, and what spill there is: a constant, or
+// where the data ask for it a polynomial of degree 2 over the frame, since spill from a side that the performer is
+// lit from would else pass for crosstalk. Pixels that a little screen shines through are cut off as outliers. The solver's own crosstalk does not
 // matter. Fewer than 500 pixels give ErrNoCore.
 //
 // The standard errors come from the scatter between the places of the frame, so that they have in them what
@@ -31,12 +32,34 @@ func (s *Solver) Crosstalk(frames []Sample) (Crosstalk, error) {
 	if err != nil {
 		return Crosstalk{}, err
 	}
-	x, sigma, err := c.fit(false)
+	x, sigma, err := c.fit(coreConstant)
 	if err != nil {
 		return Crosstalk{}, err
 	}
-	return Crosstalk{[3]float64(x[:3]), [3]float64(sigma[:3]), x[3], len(c.rows) * coreStep * coreStep}, nil
+	columns := coreConstant
+	if field, errs, err := c.fit(coreField); err == nil {
+		for i, v := range field[4:] {
+			if math.Abs(v) > max(5*errs[4+i], 0.002) { // common practice: what is not plain is not there
+				x, sigma, columns = field, errs, coreField
+				break
+			}
+		}
+	}
+	out := Crosstalk{M: [3]float64(x[:3]), Sigma: [3]float64(sigma[:3]), Pixels: len(c.rows) * coreStep * coreStep}
+	for _, r := range c.rows {
+		for i, k := range columns[3:] {
+			out.Lift += x[3+i] * r.v[k] / float64(len(c.rows))
+		}
+	}
+	return out, nil
 }
+
+// What can be fitted to the core beside m: columns of a coreRow.
+var (
+	coreConstant = []int{0, 1, 2, 4}
+	coreGlare    = []int{0, 1, 2, 4, 3}
+	coreField    = []int{0, 1, 2, 4, 5, 6, 7, 8, 9}
+)
 
 // coreStep is the distance between the pixels that are looked at: each is a mean over 3x3.
 const coreStep = 3
@@ -51,7 +74,7 @@ type core struct {
 }
 
 type coreRow struct {
-	v     [5]float64 // red, green, blue, 1, and the glare's light
+	v     [10]float64 // red, green, blue, the glare's light, and 1, x, y, x^2, xy, y^2 of the place
 	band  float64
 	group int
 }
@@ -106,10 +129,10 @@ func (s *Solver) core(frames []Sample, glare func(Sample) *plate.Gray) (*core, e
 						}
 					}
 				}
-				row.v[3] = 1
 				if veil != nil {
-					row.v[4] = float64(veil.Pix[i])
+					row.v[3] = float64(veil.Pix[i])
 				}
+				powers(row.v[4:], 2, place(x, s.w), place(y, s.h))
 				out.rows = append(out.rows, row)
 			}
 		}
@@ -117,12 +140,15 @@ func (s *Solver) core(frames []Sample, glare func(Sample) *plate.Gray) (*core, e
 	return out, nil
 }
 
-// fit returns m, the constant, and, where asked, the strength of the glare, with their standard errors.
-func (c *core) fit(glare bool) (x, sigma []float64, err error) {
+// fit returns the coefficients of these columns with their standard errors. Only the field's slopes and bends can be negative.
+func (c *core) fit(columns []int) (x, sigma []float64, err error) {
 	const least = 500 / (coreStep * coreStep)
-	n := 4
-	if glare {
-		n = 5
+	n := len(columns)
+	var signed []int
+	for i, k := range columns {
+		if k > 4 {
+			signed = append(signed, i)
+		}
 	}
 	if len(c.rows) < least {
 		return nil, nil, ErrNoCore
@@ -130,8 +156,8 @@ func (c *core) fit(glare bool) (x, sigma []float64, err error) {
 	x = make([]float64, n)
 	residual := func(r coreRow) float64 {
 		e := r.band
-		for i := range n {
-			e -= x[i] * r.v[i]
+		for i, k := range columns {
+			e -= x[i] * r.v[k]
 		}
 		return e
 	}
@@ -158,17 +184,17 @@ func (c *core) fit(glare bool) (x, sigma []float64, err error) {
 				w = 0.2
 			}
 			used++
-			for i := range n {
-				b[i] += w * r.v[i] * r.band
-				for j := range n {
-					a[i][j] += w * r.v[i] * r.v[j]
+			for i, k := range columns {
+				b[i] += w * r.v[k] * r.band
+				for j, l := range columns {
+					a[i][j] += w * r.v[k] * r.v[l]
 				}
 			}
 		}
 		if used < least {
 			return nil, nil, ErrNoCore
 		}
-		x = nonNegative(a, b)
+		x = nonNegative(a, b, signed...)
 		residuals = residuals[:0]
 		for _, r := range c.rows {
 			if e := residual(r); pass == 0 || (e >= low && e <= high) {
@@ -193,8 +219,8 @@ func (c *core) fit(glare bool) (x, sigma []float64, err error) {
 			g = make([]float64, n)
 			scores[r.group] = g
 		}
-		for i := range n {
-			g[i] += r.v[i] * e
+		for i, k := range columns {
+			g[i] += r.v[k] * e
 		}
 	}
 	list := make([][]float64, 0, len(scores))

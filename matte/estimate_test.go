@@ -109,6 +109,34 @@ func TestCrosstalk(t *testing.T) {
 	}
 }
 
+// Spill is not taken for crosstalk, from wherever it falls, although the performer is lit from a side too.
+func TestCrosstalkBesideSpill(t *testing.T) {
+	for _, side := range []float64{-1, 0, 1} {
+		f := faults(func(f *rig.Faults) { f.Spill, f.SpillSide = 0.1, side })
+		const w, h = 400, 225
+		s := rig.NewSimulator(rig.Pier{Seed: 4, Frames: 20}, w, h, w, h, nil, f, 4)
+		solver, err := matte.NewSolver(w, h, matte.References{DarkColor: s.DarkColor(), DarkBand: s.DarkBand(), CleanColor: s.CleanColor(), CleanBand: s.CleanBand()}, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		frames, _ := sample(s, 0, 4, 8, 12, 16)
+		got, err := solver.Crosstalk(frames)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for c, m := range f.Crosstalk {
+			if d := got.M[c] - m; math.Abs(d) > 0.01 {
+				t.Errorf("spill from %g: m %.4f, channel %d is off by %.4f (sigma %.5f)", side, got.M, c, d, got.Sigma[c])
+			}
+		}
+		// The spill on the core is a tenth of the screen's light beside it, or half of that in the mean where it comes from
+		// one side.
+		if got.Lift < 0.02 || got.Lift > 0.1 {
+			t.Errorf("spill from %g: a lift of %.4f", side, got.Lift)
+		}
+	}
+}
+
 func TestCrosstalkOfAnEmptySet(t *testing.T) {
 	_, ref := set(rig.DemoFaults(), 1)
 	solver, err := matte.NewSolver(480, 270, ref, nil)

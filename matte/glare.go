@@ -90,7 +90,7 @@ func (s *Solver) EstimateGlare(frames []Sample, width float64) (Glare, error) {
 		if err != nil {
 			return Glare{}, err
 		}
-		x, sigma, err := c.fit(true)
+		x, sigma, err := c.fit(coreGlare)
 		if err != nil {
 			return Glare{}, err
 		}
