@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/internal/proof"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
 	"example.com/twinplate/take"
@@ -68,48 +69,17 @@ func show(c *take.Checkup) string {
 
 // Every fault is named by its reading, and a clean take has none.
 func TestCheckNamesTheFault(t *testing.T) {
-	with := func(change func(*rig.Faults)) rig.Faults {
-		f := rig.DemoFaults()
-		change(&f)
-		return f
-	}
-	for _, test := range []struct {
-		name   string
-		faults rig.Faults
-		auto   bool   // the geometry is estimated
-		want   string // the reading that is not good
-		says   string
-	}{
-		{"nothing wrong", rig.DemoFaults(), true, "", ""},
-		{"the screen clips", with(func(f *rig.Faults) { f.ScreenLevel = 1.15 }), false, "band_clipped", "clips"},
-		{"a dark screen", with(func(f *rig.Faults) { f.ScreenLevel = 0.04 }), false, "band_level", "dark"},
-		{"spill from the left", with(func(f *rig.Faults) { f.Spill, f.SpillSide = 0.1, -1 }), false, "spill", "left"},
-		{"spill from the right", with(func(f *rig.Faults) { f.Spill, f.SpillSide = 0.1, 1 }), false, "spill", "right"},
-		{"the band camera out of focus", with(func(f *rig.Faults) { f.BandBlur = 2.5 }), false, "focus", "band camera is softer"},
-		{"the band camera a frame late", with(func(f *rig.Faults) { f.FrameOffset = 1 }), true, "frame_offset", "apart"},
-		{"a screen uneven by four stops", with(func(f *rig.Faults) { f.Unevenness = 4 }), false, "evenness", "falls off"},
-		{"set light in the band", with(func(f *rig.Faults) { f.Crosstalk = [3]float64{0.1, 0.08, 0.02} }), false, "crosstalk_band", "set light"},
-	} {
-		t.Run(test.name, func(t *testing.T) {
-			if testing.Short() && test.want != "" && test.want != "spill" {
+	for _, f := range proof.Faults {
+		t.Run(f.Name, func(t *testing.T) {
+			if testing.Short() && f.Reading != "" && f.Says != "left" {
 				t.Skip("slow")
 			}
-			for _, seed := range []uint64{1} {
-				r := testShot(t, rig.Cutouts{Seed: seed}, test.faults, seed)
-				if test.auto {
-					r.Geometry = take.Geometry{}
-				}
-				c := check(t, r)
-				if test.want == "" {
-					if c.Worst() != take.Good {
-						t.Errorf("seed %d: a false alarm:%s", seed, show(c))
-					}
-					continue
-				}
-				got := c.Reading(test.want)
-				if got.Verdict != take.Bad && got.Verdict != take.Watch || !strings.Contains(got.Meaning, test.says) || got.Advice == "" {
-					t.Errorf("seed %d: %s is not named (side %.2f):%s", seed, test.want, c.Side, show(c))
-				}
+			named, read, err := proof.Check(t.Context(), f, 1, &proof.Options{W: 400, H: 225, Frames: 20})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if !named {
+				t.Errorf("%q is not named, or a false alarm (side %.2f):%s", f.Reading, read.Side, show(read))
 			}
 		})
 	}

@@ -89,7 +89,8 @@ func Take(ctx context.Context, seed uint64, opt *Options) (Line, error) {
 		return Line{}, err
 	}
 	defer os.RemoveAll(dir)
-	s := newShoot(dir, seed, o)
+	s := newShoot(dir, seed, o, rig.RandomFaults(seed))
+	s.stride = 3 // the performer moves a good deal between frames, as over a long take
 	if err := s.write(ctx); err != nil {
 		return Line{}, err
 	}
@@ -135,10 +136,11 @@ type shoot struct {
 	set      *rig.Simulator
 	exact    *rig.Simulator // the same set without noise
 	truth    []rig.Truth    // of frame n at n-1
+	stride   int            // instants of the scene from frame to frame
 }
 
-func newShoot(dir string, seed uint64, o Options) *shoot {
-	s := &shoot{dir: dir, o: o, faults: rig.RandomFaults(seed), geometry: geometry(o.W, o.H, seed), truth: make([]rig.Truth, o.Frames)}
+func newShoot(dir string, seed uint64, o Options, f rig.Faults) *shoot {
+	s := &shoot{dir: dir, o: o, faults: f, geometry: geometry(o.W, o.H, seed), truth: make([]rig.Truth, o.Frames), stride: 1}
 	var scene rig.Scene = rig.Cutouts{Seed: seed}
 	if o.Pier {
 		scene = rig.Pier{Seed: seed, Frames: o.Frames}
@@ -151,9 +153,6 @@ func newShoot(dir string, seed uint64, o Options) *shoot {
 }
 
 func (s *shoot) file(name string) string { return filepath.Join(s.dir, filepath.FromSlash(name)) }
-
-// instant is the scene's instant of frame n: the performer moves a good deal between frames, as over a long take.
-func instant(n int) int { return 3 * (n - 1) }
 
 func (s *shoot) write(ctx context.Context) error {
 	for _, d := range []string{"color", "band"} {
@@ -174,7 +173,7 @@ func (s *shoot) write(ctx context.Context) error {
 			if err := ctx.Err(); err != nil {
 				return err
 			}
-			shot := s.set.Frame(instant(n))
+			shot := s.set.Frame(s.stride * (n - 1))
 			s.truth[n-1] = shot.Truth
 			if err := plate.Write(s.file(fmt.Sprintf("color/%04d.tif", n)), shot.Color, opt); err != nil {
 				return err
