@@ -44,7 +44,6 @@ type Job struct {
 // would take more than sampleMemory bytes.
 const (
 	crosstalkSamples = 6
-	noiseSamples     = 4
 	cleanSamples     = 12
 	sampleMemory     = 768 << 20
 )
@@ -276,52 +275,6 @@ func (j *Job) screenColor(ctx context.Context, ref *matte.References) (changed b
 	}
 	ref.CleanColor = j.ScreenColor.CleanColor(matte.LessGray(nil, ref.CleanBand, ref.DarkBand), ref.DarkColor)
 	return true, nil
-}
-
-// noise takes the cameras' noise from the recipe, or estimates it from frames as the cameras made them.
-func (j *Job) noise(ctx context.Context) error {
-	t := j.take
-	if t.recipe.ColorNoise != nil && t.recipe.BandNoise != nil {
-		j.ColorNoise, j.BandNoise = *t.recipe.ColorNoise, *t.recipe.BandNoise
-		return nil
-	}
-	var color, band []*plate.Gray
-	for _, p := range t.samples(noiseSamples) {
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-		c, err := t.readColor(p)
-		if err != nil {
-			return err
-		}
-		b, err := t.readBand(p)
-		if err != nil {
-			return err
-		}
-		green := &plate.Gray{W: c.W, H: c.H, Pix: c.Pix[1]}
-		if t.darkColor != nil {
-			matte.LessGray(green, green, &plate.Gray{W: c.W, H: c.H, Pix: t.darkColor.Pix[1]})
-		}
-		color, band = append(color, green), append(band, matte.LessGray(b, b, t.darkBand))
-	}
-	for _, n := range []struct {
-		what   string
-		frames []*plate.Gray
-		given  *matte.Noise
-		to     *matte.Noise
-	}{{"color", color, t.recipe.ColorNoise, &j.ColorNoise}, {"band", band, t.recipe.BandNoise, &j.BandNoise}} {
-		if n.given != nil {
-			*n.to = *n.given
-			continue
-		}
-		var err error
-		if *n.to, err = matte.NoiseOfTake(n.frames, nil); errors.Is(err, matte.ErrNoNoise) {
-			j.Notes = append(j.Notes, fmt.Sprintf("the %s camera's noise could not be told (%v): taken as none", n.what, err))
-		} else if err != nil {
-			return err
-		}
-	}
-	return nil
 }
 
 // sample reads n frames of the take, spread over it, with the band plate in the color camera's frame. It may

@@ -36,6 +36,10 @@ type Recipe struct {
 	CleanBand  string `json:"clean_band,omitempty"`
 	DarkColor  string `json:"dark_color,omitempty"`
 	DarkBand   string `json:"dark_band,omitempty"`
+	// Flat frames, a folder or glob: pairs that follow each other, each of one light, from which a camera's noise is
+	// measured (matte.PhotonTransfer) instead of from the take. They have their camera's curve.
+	FlatColor string `json:"flat_color,omitempty"`
+	FlatBand  string `json:"flat_band,omitempty"`
 
 	// Names of transfer curves, or CSV files. Empty: what a plate's tags say, or srgb; for what is written, the
 	// background's. Clean and dark plates have their camera's. OpenEXR is linear.
@@ -337,7 +341,7 @@ func (r *Recipe) needsNoise() bool {
 
 // paths are the fields that name files, for making them absolute or relative.
 func (r *Recipe) paths() []*string {
-	p := []*string{&r.Color, &r.Band, &r.Background, &r.CleanColor, &r.CleanBand, &r.DarkColor, &r.DarkBand, &r.Geometry.File}
+	p := []*string{&r.Color, &r.Band, &r.Background, &r.CleanColor, &r.CleanBand, &r.DarkColor, &r.DarkBand, &r.FlatColor, &r.FlatBand, &r.Geometry.File}
 	for _, c := range []*string{&r.ColorCurve, &r.BandCurve, &r.BackgroundCurve, &r.OutputCurve} {
 		if strings.EqualFold(filepath.Ext(*c), ".csv") {
 			p = append(p, c)

@@ -30,6 +30,8 @@ type plates struct {
 	CleanColor string `help:"Clean color plate. Without it the screen's light in color is estimated." placeholder:"F"`
 	DarkBand   string `help:"Dark band plate: lamps off or lens capped." placeholder:"F"`
 	DarkColor  string `help:"Dark color plate." placeholder:"F"`
+	FlatBand   string `help:"Flat frames of the band camera, for its noise: a folder or glob of pairs, each two of the same light, best at several levels. Without them the noise is read from the take." placeholder:"PATH"`
+	FlatColor  string `help:"Flat frames of the color camera, likewise." placeholder:"PATH"`
 
 	ColorCurve string `help:"Transfer curve of the color plates: linear, srgb, bt709, bt1886, hlg, pq, acescct, density10, or a CSV file of code value and linear light. Default: what the files' tags say, or srgb." placeholder:"NAME|F.csv"`
 	BandCurve  string `help:"Transfer curve of the band plates, likewise." placeholder:"NAME|F.csv"`
@@ -56,6 +58,8 @@ func (p plates) into(r *take.Recipe) (err error) {
 	override(&r.CleanColor, p.CleanColor)
 	override(&r.DarkBand, p.DarkBand)
 	override(&r.DarkColor, p.DarkColor)
+	override(&r.FlatBand, p.FlatBand)
+	override(&r.FlatColor, p.FlatColor)
 	override(&r.ColorCurve, p.ColorCurve)
 	override(&r.BandCurve, p.BandCurve)
 	override(&r.Frames, p.Frames)

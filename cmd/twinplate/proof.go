@@ -13,11 +13,12 @@ type proofCommand struct {
 	Seed   uint64 `help:"Seed of the first take; the others follow. Another seed gives other faults, other noise and another scene." default:"1"`
 	Frames int    `help:"Frames of each take." default:"16"`
 	Pier   bool   `help:"The demo's scene instead of plain cutouts."`
+	Check  bool   `help:"Try check instead: whether it names each fault of a test shot, and raises no alarm where there is none."`
 	JSON   bool   `name:"json" help:"Print one JSON object instead of a table."`
 }
 
 func (proofCommand) Help() string {
-	return examples("twinplate proof", "twinplate proof --seed 1000 --takes 5 --pier") + `
+	return examples("twinplate proof", "twinplate proof --seed 1000 --takes 5 --pier", "twinplate proof --check --takes 3 --seed 500") + `
 
 Each take of 640x360 pixels has random faults: an uneven screen (to 2 stops), lamps that drift (to 10 %) and flicker, crosstalk (m to 0.05, K to 0.04), noise (0.5 to 2 %), blur, and a band camera that is mirrored, moved, turned and distorted. The columns:
 
@@ -62,6 +63,9 @@ func (c *proofCommand) Run(t *terminal) error {
 	}
 	if c.Frames < 4 || c.Frames > 1000 {
 		return usageError{fmt.Errorf("--frames %d: it must be 4 to 1000", c.Frames)}
+	}
+	if c.Check {
+		return c.check(t)
 	}
 	var r proofReport
 	if !c.JSON {

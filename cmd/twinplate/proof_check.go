@@ -1,0 +1,62 @@
+package main
+
+import (
+	"strings"
+
+	"example.com/twinplate/internal/proof"
+)
+
+// checkLine is one fault in one test shot.
+type checkLine struct {
+	Seed   uint64   `json:"seed"`
+	Fault  string   `json:"fault"`
+	Named  bool     `json:"named"` // where nothing is wrong: that there is no alarm
+	Alarms []string `json:"alarms"`
+}
+
+// check tries `check` on test shots with one fault each.
+func (c *proofCommand) check(t *terminal) error {
+	var lines []checkLine
+	named := map[string]int{}
+	for i := range c.Takes {
+		seed := c.Seed + uint64(i)
+		for _, f := range proof.Faults {
+			ok, read, err := proof.Check(t.ctx, f, seed, &proof.Options{Frames: max(c.Frames, 20), Pier: c.Pier})
+			if err != nil {
+				return err
+			}
+			l := checkLine{seed, f.Name, ok, orEmpty(proof.Alarms(read))}
+			lines = append(lines, l)
+			if ok {
+				named[f.Name]++
+			}
+			if !c.JSON {
+				verdict := "named"
+				switch {
+				case !ok && f.Reading == "":
+					verdict = "a false alarm"
+				case !ok:
+					verdict = "not named"
+				case f.Reading == "":
+					verdict = "no alarm"
+				}
+				t.printf("%6d  %-30s %-13s  %s\n", seed, f.Name, verdict, strings.Join(l.Alarms, ", "))
+			}
+		}
+	}
+	if c.JSON {
+		return t.object(struct {
+			Shots []checkLine    `json:"shots"`
+			Named map[string]int `json:"named"`
+		}{lines, named})
+	}
+	t.printf("\n")
+	for _, f := range proof.Faults {
+		what := "named"
+		if f.Reading == "" {
+			what = "no alarm"
+		}
+		t.printf("%-30s %s in %d of %d\n", f.Name, what, named[f.Name], c.Takes)
+	}
+	return nil
+}

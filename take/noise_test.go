@@ -1,0 +1,61 @@
+package take_test
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"example.com/twinplate/plate"
+	"example.com/twinplate/rig"
+	"example.com/twinplate/take"
+)
+
+// flats writes pairs of flat frames of a camera with this read noise and full-well capacity, by EMVA 1288's linear
+// model.
+func flats(t *testing.T, dir string, w, h, frames int, read, fullWell float64) string {
+	t.Helper()
+	r := rand.New(rand.NewPCG(1, 2))
+	for n := range frames {
+		light := 0.1 + 0.2*float64(n/2)
+		f := plate.NewGray(w, h)
+		for i := range f.Pix {
+			f.Pix[i] = float32(light + r.NormFloat64()*math.Sqrt(read*read+light/fullWell) + 0.01) // the dark plate's 0.01
+		}
+		write(t, filepath.Join(dir, fmt.Sprintf("%02d.tif", n+1)), f, &plate.WriteOptions{Curve: plate.SRGB})
+	}
+	return dir
+}
+
+func TestNoiseFromFlatFrames(t *testing.T) {
+	r := testShot(t, rig.Cutouts{Seed: 2}, rig.DemoFaults(), 2)
+	const read, fullWell = 0.004, 9000
+	r.FlatBand = flats(t, t.TempDir(), 400, 225, 8, read, fullWell)
+	r.Write = []string{"sigma"}
+	job := prepare(t, r)
+	if n := job.BandNoise; math.Abs(n.Read/read-1) > 0.1 || math.Abs(n.PerSignal*fullWell-1) > 0.1 {
+		t.Errorf("read noise %.5f and %.0f electrons, from flat frames of %g and %g", n.Read, 1/n.PerSignal, read, float64(fullWell))
+	}
+	notes := strings.Join(job.Notes, "\n")
+	if !strings.Contains(notes, "the band camera's noise, from flat frames: 0.") || !strings.Contains(notes, "the color camera's noise, from the take: ") {
+		t.Errorf("the notes do not say where the noise is from: %s", notes)
+	}
+	for _, bad := range []struct {
+		name, path, says string
+	}{
+		{"an odd number", flats(t, t.TempDir(), 400, 225, 3, read, fullWell), "3 flat band frames"},
+		{"another size", flats(t, t.TempDir(), 200, 100, 2, read, fullWell), "200x100"},
+		{"no such folder", filepath.Join(t.TempDir(), "none"), "flat band frames"},
+	} {
+		r.FlatBand = bad.path
+		opened, err := take.Open(r)
+		if err == nil {
+			_, err = opened.Prepare(t.Context())
+		}
+		if err == nil || !strings.Contains(err.Error(), bad.says) {
+			t.Errorf("%s: %v; want %q", bad.name, err, bad.says)
+		}
+	}
+}
