@@ -86,16 +86,17 @@ func acrossEdges(found []float64, t, luma *plate.Gray, reach, step, length int) 
 // edgeSoftness measures one edge: pixel i is the last on the screen's side of its middle.
 func edgeSoftness(t, luma *plate.Gray, i, inward, reach int) (float64, bool) {
 	full := 0.0
+	plain := reach * 3 / 4 // from here on both sides must be plain
 	for k := -reach; k <= reach; k++ {
 		j := i + k*inward
 		switch {
-		case k <= -reach*3/4 && (t.Pix[j] < 0.93 || t.Pix[j] > 1.1):
+		case k <= -plain && (t.Pix[j] < 0.93 || t.Pix[j] > 1.1):
 			return 0, false
-		case k >= reach*3/4:
+		case k >= plain:
 			if t.Pix[j] > 0.07 {
 				return 0, false
 			}
-			full += float64(luma.Pix[j]) / float64(reach-(reach*3+3)/4+1)
+			full += float64(luma.Pix[j]) / float64(reach-plain+1)
 		}
 	}
 	if full < 0.03 {

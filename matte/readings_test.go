@@ -89,6 +89,27 @@ func TestFocusDifference(t *testing.T) {
 	}
 }
 
+// A straight outline, blurred by the error function: the difference of the squares is known exactly. The widths are
+// of all remainders that the reach, a seventieth of them, can have.
+func TestFocusOfAStraightEdge(t *testing.T) {
+	const band, color = 2.0, 1.0
+	step := func(d, sigma float64) float32 { return float32(math.Erfc(-d/(sigma*math.Sqrt2)) / 2) }
+	for _, w := range []int{480, 640, 700, 770, 840} {
+		p, tr := plate.NewRGB(w, 120), plate.NewGray(w, 120)
+		for i := range tr.Pix {
+			d := float64(i%w) - float64(w)/2 - 0.3
+			tr.Pix[i] = 1 - step(d, band)
+			for c := range 3 {
+				p.Pix[c][i] = 0.5 * step(d, color)
+			}
+		}
+		got := matte.FocusDifference([]*plate.RGB{p}, []*plate.Gray{tr})
+		if want := math.Sqrt(band*band - color*color); math.Abs(got.Difference-want) > 0.15 || got.Edges < 100 {
+			t.Errorf("%d wide: %.3f px from %d edges, want %.3f", w, got.Difference, got.Edges, want)
+		}
+	}
+}
+
 func TestEscaped(t *testing.T) {
 	p, tr := solved(t, rig.DemoFaults(), 6, 4, 6, 8, 10)
 	for k := range p {

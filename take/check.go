@@ -58,7 +58,8 @@ type Checkup struct {
 	Color  *plate.RGB  // the color plate
 	Band   *plate.Gray // the band plate in the color plate's frame
 	Alpha  *plate.Gray // the matte
-	Spill  *plate.Gray // the transmission where the performer should be solid
+	Spill  *plate.Gray // the transmission where the performer should be solid, and 0 elsewhere
+	Leaky  *plate.Gray // the same with the set light still in the band plate: before the crosstalk is taken off
 	Sigma  *plate.Gray // the noise of alpha
 	Screen *plate.Gray // the clean band plate without its dark plate: shot, rebuilt or fitted
 	Levels []float64   // how much of the band plates lies at each level of light, 0 to full scale, in equal steps
@@ -333,7 +334,8 @@ func (c *checker) matte(ctx context.Context) error {
 			}
 			p = matte.FindSpill(level)
 		}
-		c.leak += c.onCore(f.Color, p.Map) / g.Value * p.Core
+		leaky, leak := c.leaky(f.Color, p.Map, g.Value)
+		c.leak += leak * p.Core
 		spill.Mean += p.Mean * p.Core
 		spill.High = max(spill.High, p.High)
 		spill.Share += p.Share * p.Core
@@ -341,7 +343,7 @@ func (c *checker) matte(ctx context.Context) error {
 		core += p.Core
 		if k == len(frames)/2 {
 			c.out.Frame, c.out.Color, c.out.Band = some[k].Number, f.Color, f.Band
-			c.out.Alpha, c.out.Spill, c.out.Sigma = matte.Alpha(nil, s.Transmission), p.Map, sigma
+			c.out.Alpha, c.out.Spill, c.out.Leaky, c.out.Sigma = matte.Alpha(nil, s.Transmission), p.Map, leaky, sigma
 		}
 		foreground, transmission = append(foreground, s.Foreground), append(transmission, s.Transmission)
 	}
@@ -414,25 +416,29 @@ func (c *checker) spill(s matte.Spill, core float64) {
 	c.add("spill", "Spill on the performer", 100*s.Share, "% of the performer's core", v, meaning, advice)
 }
 
-// onCore returns the mean transmission that set light in the band would give the performer's core, were it not
-// taken off, at a gain of 1. The core is where the map of spill is not 0.
-func (c *checker) onCore(color *plate.RGB, core *plate.Gray) float64 {
+// leaky returns the transmission that the performer's core would have were the set light not taken off, and by how
+// much that is more in the mean. The core is where the map of spill is not 0.
+func (c *checker) leaky(color *plate.RGB, core *plate.Gray, gain float64) (*plate.Gray, float64) {
+	out := core.Clone()
 	sum, n := 0.0, 0
 	for i, v := range core.Pix {
 		screen := float64(c.out.Screen.Pix[i])
 		if v == 0 || screen == 0 {
 			continue
 		}
+		leak := 0.0
 		for ch, m := range c.job.Crosstalk {
 			p := float64(color.Pix[ch][i])
 			if d := c.t.darkColor; d != nil {
 				p -= float64(d.Pix[ch][i])
 			}
-			sum += m * p / screen
+			leak += m * p / (gain * screen)
 		}
+		out.Pix[i] += float32(leak)
+		sum += leak
 		n++
 	}
-	return sum / max(float64(n), 1)
+	return out, sum / max(float64(n), 1)
 }
 
 // crosstalk reads m and K; after is the core's mean transmission once m is taken off.

@@ -49,7 +49,7 @@ func writeCheckPage(w io.Writer, from string, c *take.Checkup) error {
 		Pictures               []picture
 		Plots                  []drawing
 		Notes                  []string
-	}{Style: template.CSS(page.Style), Summary: summary(c), From: "Test shot: " + from, Caution: strings.TrimPrefix(caution, "Cautions: "), Readings: c.Readings, Frame: c.Frame, Plots: plots(c), Notes: c.Notes}
+	}{Style: template.CSS(page.Style), Summary: summary(c), From: "Test shot: " + from, Caution: "L" + strings.TrimPrefix(caution, "Cautions: l"), Readings: c.Readings, Frame: c.Frame, Plots: plots(c), Notes: c.Notes}
 	// What is to be done comes first.
 	rank := []take.Verdict{take.Bad, take.Watch, take.Unknown, take.Good}
 	content.Readings = slices.Clone(c.Readings)
@@ -58,7 +58,7 @@ func writeCheckPage(w io.Writer, from string, c *take.Checkup) error {
 	})
 	if c.Color != nil {
 		var core []float32
-		for _, v := range c.Spill.Pix {
+		for _, v := range c.Leaky.Pix {
 			if v != 0 {
 				core = append(core, v)
 			}
@@ -75,7 +75,8 @@ func writeCheckPage(w io.Writer, from string, c *take.Checkup) error {
 			{c.Color, "The color plate."},
 			{c.Band, "The band plate, brought into the color plate's frame."},
 			{c.Alpha, "The matte: white is solid."},
-			{scaled(c.Spill, 1/spill), fmt.Sprintf("Where the performer should be solid and lets light through. White is %.0f %%.", 100*spill)},
+			{scaled(c.Leaky, 1/spill), fmt.Sprintf("The performer's core before the set light is taken off the band plate. White lets %.0f %% through.", 100*spill)},
+			{scaled(c.Spill, 1/spill), fmt.Sprintf("And after: what is left is spill, or true gaps. White lets %.0f %% through.", 100*spill)},
 			{scaled(c.Sigma, 1/noise), fmt.Sprintf("Noise of the matte. White is %.1f %% of alpha and more.", 100*noise)},
 			{stopsPicture(c.Screen), "The lit screen: a quarter of a stop to each step of gray, white where it is brightest."},
 		} {
@@ -234,10 +235,18 @@ func screenPlot(f *plate.Gray) drawing {
 	for v := floor; v <= 0; v++ {
 		ys = append(ys, v)
 	}
-	c.Ticks([]float64{0, 50, 100}, ys, page.Percent, func(v float64) string { return fmt.Sprintf("%+.0f", v) }, "across the frame", "stops")
+	c.Ticks([]float64{0, 50, 100}, ys, page.Percent, signed, "across the frame", "stops")
 	c.Line("line", row)
 	c.Line("dash", column)
 	return done(c, "The screen's fall-off from its brightest: from left to right along the middle (solid), and from top to bottom (dashed).")
+}
+
+// signed writes a whole value with its sign, as a tick.
+func signed(v float64) string {
+	if v == 0 {
+		return "0"
+	}
+	return fmt.Sprintf("%+.0f", v)
 }
 
 // offsetPlot shows which frames fit each other.
@@ -250,7 +259,7 @@ func offsetPlot(points [][2]float64) drawing {
 	}
 	first, last := points[0][0], points[len(points)-1][0]
 	c := page.NewChart("Frame offset", first-0.5, last+0.5, 0, high)
-	c.Ticks([]float64{first, 0, last}, []float64{0, high / 2, high}, func(v float64) string { return fmt.Sprintf("%+.0f", v) }, page.Percent, "band frames later", "motion in common")
+	c.Ticks([]float64{first, 0, last}, []float64{0, high / 2, high}, signed, page.Percent, "band frames later", "motion in common")
 	c.Line("line", line)
 	for _, p := range line {
 		c.Add(`<circle class="mark" cx="%.1f" cy="%.1f" r="5"/>`, c.X(p[0]), c.Y(p[1]))

@@ -51,9 +51,9 @@ func TestCheck(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	// One file: nothing is fetched, and there are six pictures and four plots.
+	// One file: nothing is fetched, and there are seven pictures and four plots.
 	text := string(page)
-	if n := strings.Count(text, `src="data:image/jpeg;base64,`); n != 6 || strings.Contains(text, "http:") || strings.Contains(text, "https:") {
+	if n := strings.Count(text, `src="data:image/jpeg;base64,`); n != 7 || strings.Contains(text, "http:") || strings.Contains(text, "https:") {
 		t.Errorf("%d pictures", n)
 	}
 	if n := strings.Count(text, "<svg"); n != 4 {

@@ -19,6 +19,9 @@ func Mark(verdict string) string {
 	return map[string]string{"good": "✓", "watch": "!", "bad": "✕", "unknown": "?"}[verdict]
 }
 
+// margin is to the right of a plot's area.
+const margin = 20
+
 // A Chart is a drawing with axes, as SVG. Its lines have the classes of Style.
 type Chart struct {
 	b                      strings.Builder
@@ -32,7 +35,7 @@ func NewChart(title string, x0, x1, y0, y1 float64) *Chart {
 }
 
 func newChart(title string, w, h, x0, x1, y0, y1 float64) *Chart {
-	c := &Chart{x0: x0, x1: x1, y0: y0, y1: y1, left: 76, right: w - 20, top: 34, foot: h - 60}
+	c := &Chart{x0: x0, x1: x1, y0: y0, y1: y1, left: 76, right: w - margin, top: 34, foot: h - 60}
 	c.Add(`<svg viewBox="0 0 %.0f %.0f" role="img" aria-label="%s">`, w, h, html.EscapeString(title))
 	return c
 }
@@ -59,7 +62,11 @@ func (c *Chart) Ticks(xs, ys []float64, xf, yf func(float64) string, xName, yNam
 		c.Add(`<path class="grid" d="M%.1f %.1fH%.1f"/><text x="%.1f" y="%.1f" text-anchor="end">%s</text>`, c.left, c.Y(v), c.right, c.left-8, c.Y(v)+5, yf(v))
 	}
 	for _, v := range xs {
-		c.Add(`<path class="axis" d="M%.1f %.1fv6"/><text x="%.1f" y="%.1f" text-anchor="middle">%s</text>`, c.X(v), c.foot, c.X(v), c.foot+22, xf(v))
+		x, anchor := c.X(v), "middle"
+		if x > c.right-1 { // or it would be cut off
+			x, anchor = c.right+margin-2, "end"
+		}
+		c.Add(`<path class="axis" d="M%.1f %.1fv6"/><text x="%.1f" y="%.1f" text-anchor="%s">%s</text>`, c.X(v), c.foot, x, c.foot+22, anchor, xf(v))
 	}
 	c.Add(`<path class="axis" d="M%.1f %.1fV%.1fH%.1f"/>`, c.left, c.top, c.foot, c.right)
 	c.Add(`<text x="%.1f" y="%.0f" text-anchor="middle">%s</text><text x="%.1f" y="14">%s</text>`, (c.left+c.right)/2, c.foot+50, xName, 4.0, yName)
