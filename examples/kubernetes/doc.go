@@ -1,0 +1,2 @@
+// Package kubernetes tests the manifests beside it.
+package kubernetes

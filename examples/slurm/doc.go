@@ -1,0 +1,2 @@
+// Package slurm tests the scripts beside it.
+package slurm
