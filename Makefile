@@ -6,6 +6,9 @@
 # make site    the playground, into dist/, ready for any static host
 # make play    builds it and serves it on this machine
 # make scale   time and memory against frame size and number of frames
+# make fuzz    every fuzz target for FUZZTIME (10m), one after the other
+# make slurm   the job array of examples/slurm on a real Slurm on this machine; as root
+# make release the programs, the site and their checksums, into release/
 
 GO     ?= go
 TOOL   := $(GO) tool -modfile=tools/go.mod
@@ -18,7 +21,10 @@ NODE   := $(shell $(GO) env GOROOT)/lib/wasm/go_js_wasm_exec
 DEMO   ?= demo
 SEED   ?= 1
 
-.PHONY: demo proof site play test check deps lint vuln unit outside race wasm simd bench kernels scale clean
+FUZZTIME ?= 10m
+VERSION ?= $(shell git describe --tags --exact-match 2>/dev/null)
+
+.PHONY: demo proof site play test check deps lint vuln unit outside race wasm simd bench kernels scale fuzz slurm release clean
 
 demo:
 	$(GO) run ./cmd/twinplate demo --out $(DEMO)
@@ -85,5 +91,20 @@ kernels:
 scale:
 	/usr/bin/python3 bench/scale.py
 
+# What it finds is kept in the package's testdata/fuzz, and go test tries it from then on.
+fuzz:
+	@for p in $$(git ls-files '*_test.go' | xargs grep -l '^func Fuzz' | xargs -n1 dirname | sort -u); do \
+		for f in $$(cat $$p/*_test.go | sed -n 's/^func \(Fuzz[A-Za-z0-9]*\).*/\1/p'); do \
+			echo "$$p $$f"; \
+			$(GO) test -run='^$$' -fuzz="^$$f\$$" -fuzztime=$(FUZZTIME) -fuzzminimizetime=3s ./$$p || exit 1; \
+		done; \
+	done
+
+slurm:
+	GO=$(GO) examples/slurm/prove.sh
+
+release: site/node_modules
+	GO=$(GO) tools/release.sh "$(VERSION)"
+
 clean:
-	rm -rf bin dist demo out site/node_modules
+	rm -rf bin dist demo out release site/node_modules

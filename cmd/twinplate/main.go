@@ -122,7 +122,14 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (code int
 // A usageError is one that another command line would mend.
 type usageError struct{ error }
 
+// released is the version of a release: the linker sets it (tools/release.sh).
+var released string
+
+// version returns that of the release, or what Go knows of the module.
 func version() string {
+	if released != "" {
+		return released
+	}
 	if info, ok := debug.ReadBuildInfo(); ok && info.Main.Version != "" {
 		return info.Main.Version
 	}
