@@ -114,15 +114,19 @@ func ReadGray(path string, c Curve, weights *[3]float32, lim *Limits) (*Gray, er
 
 // open opens the file at path and calls do with it. Its errors are of type *FileError.
 func open(path string, do func(*picture) error) error {
+	// Before it is opened: to open a pipe that nobody writes to would wait forever.
+	stat, err := os.Stat(path)
+	if err == nil && !stat.Mode().IsRegular() {
+		err = errors.New("not a file of pixels but a folder, a pipe or a device")
+	}
+	if err != nil {
+		return fileError(path, err)
+	}
 	file, err := os.Open(path)
 	if err != nil {
 		return fileError(path, err)
 	}
 	defer file.Close()
-	stat, err := file.Stat()
-	if err == nil && !stat.Mode().IsRegular() {
-		err = errors.New("not a file of pixels but a folder or a device")
-	}
 	var p *picture
 	if err == nil {
 		p, err = newPicture(file, stat.Size())

@@ -29,19 +29,27 @@ const (
 	stepNM  = 0.25
 )
 
-const maxSpectrum = 20000 // rows of a table
+// The most of a table.
+const (
+	maxSpectrum      = 20000 // rows
+	maxSpectrumBytes = 4 << 20
+)
 
 // ReadSpectrum reads a table of comma-separated values: a wavelength in nanometers and a value in each row, as
 // makers give their curves. One heading row is passed over; further columns are not read. The error names the row
 // and what is wrong with it.
 func ReadSpectrum(r io.Reader) (Spectrum, error) {
-	c := csv.NewReader(r)
+	limited := &io.LimitedReader{R: r, N: maxSpectrumBytes + 1}
+	c := csv.NewReader(limited)
 	c.FieldsPerRecord = -1
 	c.TrimLeadingSpace = true
 	c.Comment = '#'
 	var s Spectrum
 	for row := 1; ; row++ {
 		fields, err := c.Read()
+		if limited.N == 0 {
+			return nil, fmt.Errorf("more than %d bytes: too long for a spectrum", maxSpectrumBytes)
+		}
 		if errors.Is(err, io.EOF) {
 			break
 		}

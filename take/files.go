@@ -1,4 +1,27 @@
 package take
 
+import (
+	"fmt"
+	"io"
+	"os"
+)
+
 // Files returns the picture files that path stands for, as Find does, in the order of their names: they need no numbers.
 func Files(path string) ([]string, error) { return files(path) }
+
+// maxSmall is the most bytes of a recipe's or a geometry's file.
+const maxSmall = 64 << 20
+
+// readSmall reads such a file.
+func readSmall(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, maxSmall+1))
+	if err == nil && len(data) > maxSmall {
+		err = fmt.Errorf("%s: more than %d bytes: this is no recipe and no geometry", path, maxSmall)
+	}
+	return data, err
+}

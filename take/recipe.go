@@ -6,12 +6,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"reflect"
 	"slices"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/composite"
@@ -354,18 +354,9 @@ func (r *Recipe) paths() []*string {
 // error names the file and the field; a recipe of a later version is refused.
 func ReadRecipe(path string) (Recipe, error) {
 	var r Recipe
-	f, err := os.Open(path)
+	data, err := readSmall(path)
 	if err != nil {
 		return r, err
-	}
-	defer f.Close()
-	const limit = 64 << 20
-	data, err := io.ReadAll(io.LimitReader(f, limit+1))
-	if err != nil {
-		return r, err
-	}
-	if len(data) > limit {
-		return r, fmt.Errorf("%s: a recipe of more than %d bytes", path, limit)
 	}
 	// A later version may have fields that this one does not know, so its number is looked at first.
 	var head struct {
@@ -428,6 +419,9 @@ func (r Recipe) Save(path string) error {
 		abs, err := filepath.Abs(*p)
 		if err != nil {
 			return err
+		}
+		if !utf8.ValidString(abs) {
+			return fmt.Errorf("%s: it cannot name %q, which is not UTF-8: rename that file or folder", path, *p)
 		}
 		if rel, err := filepath.Rel(dir, abs); err == nil {
 			abs = rel

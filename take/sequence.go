@@ -81,7 +81,13 @@ func (e notFound) Error() string { return string(e) }
 
 func (e notFound) Is(target error) bool { return target == fs.ErrNotExist }
 
+// maxFrames is the most frames of a recording: 12 hours at 24 a second.
+const maxFrames = 1 << 20
+
 func number(paths []string) (Sequence, error) {
+	if len(paths) > maxFrames {
+		return nil, fmt.Errorf("%s and %d other files: a recording has %d frames at the most; give a pattern that selects fewer", paths[0], len(paths)-1, maxFrames)
+	}
 	groups := make([][]string, len(paths))
 	for i, p := range paths {
 		base := filepath.Base(p)

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"image"
-	"os"
 	"slices"
 	"strings"
 
@@ -362,7 +361,7 @@ func (t *Take) given(g align.Geometry, from string) (Registration, error) {
 // "geometry", as `twinplate register` writes.
 func ReadGeometry(path string) (align.Geometry, error) {
 	var g align.Geometry
-	data, err := os.ReadFile(path)
+	data, err := readSmall(path)
 	if err != nil {
 		return g, err
 	}
