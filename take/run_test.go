@@ -65,7 +65,7 @@ func record(t *testing.T, numbers ...int) recorded {
 	return r
 }
 
-func write(t *testing.T, path string, frame image.Image, opt *plate.WriteOptions) {
+func write(t testing.TB, path string, frame image.Image, opt *plate.WriteOptions) {
 	t.Helper()
 	if err := os.MkdirAll(filepath.Dir(path), 0o777); err != nil {
 		t.Fatal(err)

@@ -1,0 +1,57 @@
+package take_test
+
+import (
+	"context"
+	"fmt"
+	"path/filepath"
+	"testing"
+
+	"example.com/twinplate/align"
+	"example.com/twinplate/plate"
+	"example.com/twinplate/rig"
+	"example.com/twinplate/take"
+)
+
+// BenchmarkFiles is the whole job from files to files, over 4 HD frames: 16-bit PNG in, composite and matte as 8-bit
+// PNG out, everything given. bench/opencv_comp.py does the same with OpenCV.
+func BenchmarkFiles(b *testing.B) {
+	const w, h, frames = 1920, 1080, 4
+	g := align.Identity(w, h)
+	g.Mirror = true
+	g.Homography = [9]float64{0.97, 0.01, 16, -0.01, 0.97, 25, 1e-6, 0, 1}
+	scene := rig.Pier{Seed: 1, Frames: frames}
+	set := rig.NewSimulator(scene, w, h, w, h, g, rig.DemoFaults(), 1)
+	dir := b.TempDir()
+	file := func(name string) string { return filepath.Join(dir, filepath.FromSlash(name)) }
+	srgb := &plate.WriteOptions{Curve: plate.SRGB}
+	for i := range frames {
+		shot := set.Frame(i)
+		write(b, file(fmt.Sprintf("color/%04d.png", i+1)), shot.Color, srgb)
+		write(b, file(fmt.Sprintf("band/%04d.png", i+1)), shot.Band, srgb)
+	}
+	write(b, file("clean_color.png"), set.CleanColor(), srgb)
+	write(b, file("dark_color.png"), set.DarkColor(), srgb)
+	write(b, file("clean_band.png"), set.CleanBand(), srgb)
+	write(b, file("dark_band.png"), set.DarkBand(), srgb)
+	write(b, file("background.png"), scene.Background(0, w, h), &plate.WriteOptions{Curve: plate.SRGB, Depth: 8})
+	opened, err := take.Open(take.Recipe{
+		Color: file("color"), Band: file("band"), Background: file("background.png"),
+		CleanColor: file("clean_color.png"), DarkColor: file("dark_color.png"), CleanBand: file("clean_band.png"), DarkBand: file("dark_band.png"),
+		Geometry: take.Geometry{Mode: "given", Value: &g}, Crosstalk: take.Crosstalk{Mode: "given", Value: [3]float64{0.03, 0.02, 0.006}},
+		Gain: take.Gain{Mode: "none"}, Depth: 8,
+	})
+	if err != nil {
+		b.Fatal(err)
+	}
+	job, err := opened.Prepare(context.Background())
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.ReportAllocs()
+	for n := 0; b.Loop(); n++ {
+		if _, err := job.Run(context.Background(), &take.RunOptions{Out: file(fmt.Sprintf("out%d", n))}); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(frames*b.N)/b.Elapsed().Seconds(), "frames/s")
+}
