@@ -8,6 +8,7 @@ require (
 	github.com/chromedp/chromedp v0.23.0
 	github.com/disintegration/imaging v1.6.2
 	github.com/hajimehoshi/ebiten/v2 v2.8.8
+	github.com/klauspost/compress v1.20.4
 	github.com/schollz/progressbar/v3 v3.19.1
 	golang.org/x/image v0.47.0
 	golang.org/x/sync v0.25.0

@@ -77,8 +77,7 @@ func GrayFromImage(m image.Image, c Curve, w *[3]float32) *Gray {
 	size := m.Bounds().Size()
 	f := NewGray(size.X, size.Y)
 	if w != nil {
-		w := *w
-		decode(m, c, func(i int, r, g, b, a float32) { f.Pix[i] = (w[0]*r + w[1]*g + w[2]*b) * a })
+		decode(m, c, func(i int, r, g, b, a float32) { f.Pix[i] = oneOf(r, g, b, w) * a })
 		return f
 	}
 	if m, ok := m.(*image.Gray16); ok {
@@ -94,14 +93,19 @@ func GrayFromImage(m image.Image, c Curve, w *[3]float32) *Gray {
 		})
 		return f
 	}
-	decode(m, c, func(i int, r, g, b, a float32) {
-		if r == g && g == b {
-			f.Pix[i] = r * a
-			return
-		}
-		f.Pix[i] = (r + g + b) / 3 * a
-	})
+	decode(m, c, func(i int, r, g, b, a float32) { f.Pix[i] = oneOf(r, g, b, nil) * a })
 	return f
+}
+
+// oneOf returns the value that GrayFromImage makes of a color.
+func oneOf(r, g, b float32, w *[3]float32) float32 {
+	switch {
+	case w != nil:
+		return w[0]*r + w[1]*g + w[2]*b
+	case r == g && g == b:
+		return r
+	}
+	return (r + g + b) / 3
 }
 
 // decode calls set for every pixel of m, i counting them from 0 by rows, with its color in linear light and its

@@ -17,6 +17,27 @@ type Encoder struct {
 	// one to the next light changes by 1/128 at most, and curves are nearly straight: what lies between is
 	// guessed by a line, and the guess is wrong only near the places where the code changes.
 	start []uint32
+	steps []step // of 8-bit codes: of the light whose ordered bits begin with the index
+}
+
+// A step is the codes of a range of light in which there are hardly ever more than two.
+type step struct {
+	next uint32 // the least light, as ordered bits, of the second code; 0 where there are many
+	code uint8  // the first
+	many bool   // there are more than two: they must be searched for
+}
+
+// code8 is Code for 8 bits, some times as fast.
+func (e *Encoder) code8(l float32) uint8 {
+	key := orderedBits(l)
+	s := &e.steps[key>>16]
+	if key < s.next {
+		return s.code
+	}
+	if s.many {
+		return uint8(e.Code(l))
+	}
+	return s.code + 1
 }
 
 // NewEncoder returns the encoder for a curve and a depth of 8 or 16 bits; it panics at any other depth. The
@@ -107,6 +128,20 @@ func buildEncoder(toLinear, fromLinear func(float64) float64, full int) *Encoder
 			e.start[i] = max(e.start[i], e.start[i-1]) // a curve may fall by the rounding of its constants
 		}
 	}
+	if full == 0xff {
+		e.steps = make([]step, 1<<16)
+		for i := range e.steps {
+			first, last := e.Code(fromOrderedBits(uint32(i)<<16)), e.Code(fromOrderedBits(uint32(i)<<16|0xffff))
+			switch last - first {
+			case 0:
+				e.steps[i] = step{next: math.MaxUint32, code: uint8(first), many: true} // all but the last NaN are below
+			case 1:
+				e.steps[i] = step{next: e.from[last], code: uint8(first)}
+			default:
+				e.steps[i] = step{many: true}
+			}
+		}
+	}
 	return e
 }
 
@@ -181,73 +216,89 @@ func Encode(frame image.Image, c Curve, depth int) image.Image {
 func (e *Encoder) gray(f *Gray) image.Image {
 	if e.full == 0xff {
 		m := image.NewGray(f.Bounds())
-		inBands(f.W, f.H, func(y0, y1 int) {
-			for i := y0 * f.W; i < y1*f.W; i++ {
-				m.Pix[i] = uint8(e.Code(f.Pix[i]))
-			}
-		})
+		inBands(f.W, f.H, func(y0, y1 int) { e.spaced(m.Pix[y0*f.W:], 1, f.Pix[y0*f.W:y1*f.W:len(f.Pix)]) })
 		return m
 	}
 	m := image.NewGray16(f.Bounds())
-	inBands(f.W, f.H, func(y0, y1 int) {
-		for i := y0 * f.W; i < y1*f.W; i++ {
-			put16(m.Pix[2*i:], e.Code(f.Pix[i]))
-		}
-	})
+	inBands(f.W, f.H, func(y0, y1 int) { e.spaced(m.Pix[2*y0*f.W:], 2, f.Pix[y0*f.W:y1*f.W:len(f.Pix)]) })
 	return m
 }
 
 func (e *Encoder) rgb(f *RGB) image.Image {
+	var m image.Image
+	var pix []byte
+	value := 2 // its bytes
 	if e.full == 0xff {
-		m := image.NewRGBA(f.Bounds())
-		inBands(f.W, f.H, func(y0, y1 int) {
-			for i := y0 * f.W; i < y1*f.W; i++ {
-				p := m.Pix[4*i : 4*i+4]
-				p[0] = uint8(e.Code(f.Pix[0][i]))
-				p[1] = uint8(e.Code(f.Pix[1][i]))
-				p[2] = uint8(e.Code(f.Pix[2][i]))
-				p[3] = 0xff
-			}
-		})
-		return m
+		g := image.NewRGBA(f.Bounds())
+		m, pix, value = g, g.Pix, 1
+	} else {
+		g := image.NewRGBA64(f.Bounds())
+		m, pix = g, g.Pix
 	}
-	m := image.NewRGBA64(f.Bounds())
 	inBands(f.W, f.H, func(y0, y1 int) {
-		for i := y0 * f.W; i < y1*f.W; i++ {
-			p := m.Pix[8*i : 8*i+8]
-			put16(p, e.Code(f.Pix[0][i]))
-			put16(p[2:], e.Code(f.Pix[1][i]))
-			put16(p[4:], e.Code(f.Pix[2][i]))
-			put16(p[6:], 0xffff)
+		i, j := y0*f.W, y1*f.W
+		for c := range 3 {
+			e.spaced(pix[(4*i+c)*value:], 4*value, f.Pix[c][i:j:len(f.Pix[c])])
+		}
+		for k := 4*i + 3; k < 4*j; k += 4 {
+			for b := range value {
+				pix[k*value+b] = 0xff
+			}
 		}
 	})
 	return m
 }
 
 func (e *Encoder) rgba(f *RGBA) image.Image {
+	var m image.Image
+	var pix []byte
+	var stride int
 	if e.full == 0xff {
-		m := image.NewNRGBA(f.Bounds())
-		inBands(f.W, f.H, func(y0, y1 int) {
-			for i := y0 * f.W; i < y1*f.W; i++ {
-				r, g, b, a := e.straight(f, i)
-				p := m.Pix[4*i : 4*i+4]
-				p[0], p[1], p[2], p[3] = uint8(r), uint8(g), uint8(b), uint8(a)
-			}
-		})
-		return m
+		g := image.NewNRGBA(f.Bounds())
+		m, pix, stride = g, g.Pix, g.Stride
+	} else {
+		g := image.NewNRGBA64(f.Bounds())
+		m, pix, stride = g, g.Pix, g.Stride
 	}
-	m := image.NewNRGBA64(f.Bounds())
 	inBands(f.W, f.H, func(y0, y1 int) {
-		for i := y0 * f.W; i < y1*f.W; i++ {
-			r, g, b, a := e.straight(f, i)
-			p := m.Pix[8*i : 8*i+8]
-			put16(p, r)
-			put16(p[2:], g)
-			put16(p[4:], b)
-			put16(p[6:], a)
+		for y := y0; y < y1; y++ {
+			e.straightLine(pix[y*stride:][:stride], f, y)
 		}
 	})
 	return m
+}
+
+// spaced puts the codes of values into dst, from one to the next step bytes on.
+func (e *Encoder) spaced(dst []byte, step int, values []float32) {
+	at := 0
+	if e.full == 0xff {
+		for _, v := range values {
+			dst[at] = e.code8(v)
+			at += step
+		}
+		return
+	}
+	for _, v := range values {
+		put16(dst[at:], e.Code(v))
+		at += step
+	}
+}
+
+// straightLine puts the codes of line y into dst, with straight alpha.
+func (e *Encoder) straightLine(dst []byte, f *RGBA, y int) {
+	for i := y * f.W; i < (y+1)*f.W; i++ {
+		r, g, b, a := e.straight(f, i)
+		if e.full == 0xff {
+			dst[0], dst[1], dst[2], dst[3] = uint8(r), uint8(g), uint8(b), uint8(a)
+			dst = dst[4:]
+			continue
+		}
+		put16(dst, r)
+		put16(dst[2:], g)
+		put16(dst[4:], b)
+		put16(dst[6:], a)
+		dst = dst[8:]
+	}
 }
 
 // straight returns the codes of pixel i with its color un-premultiplied.

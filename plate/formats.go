@@ -186,10 +186,8 @@ func decodeWith(open func(*source, func(io.Reader) error) error, decode func(io.
 
 // decodePNG decodes by this package's own decoder where that can read the picture.
 func decodePNG(s *source, info Info) (image.Image, error) {
-	if file, err := s.bytes(); err == nil {
-		if m := quickPNG(file, info.W, info.H); m != nil {
-			return m, nil
-		}
+	if m := quickPNG(s, info.W, info.H); m != nil {
+		return m, nil
 	}
 	return decodeWith(stream, png.Decode)(s, info)
 }

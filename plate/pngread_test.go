@@ -62,7 +62,7 @@ func TestQuickPNG(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				if got := quickPNG(file, size.X, size.Y); !reflect.DeepEqual(got, want) {
+				if got := quickPNG(bytes.NewReader(file), size.X, size.Y); !reflect.DeepEqual(got, want) {
 					t.Errorf("%s, %v pixels, level %d: not what package png reads", name, size, level)
 				}
 			}
@@ -84,7 +84,7 @@ func TestQuickPNGLeaves(t *testing.T) {
 		"a wrong length of a chunk":  flipped(good, 8+25+2),
 		"a head without its picture": good[:33],
 	} {
-		if m := quickPNG(file, 9, 8); m != nil {
+		if m := quickPNG(bytes.NewReader(file), 9, 8); m != nil {
 			t.Errorf("%s: read as %T", name, m)
 		}
 	}
@@ -106,7 +106,7 @@ func FuzzQuickPNG(f *testing.F) {
 		if err != nil || config.Width > 1<<10 || config.Height > 1<<10 {
 			return
 		}
-		got := quickPNG(file, config.Width, config.Height)
+		got := quickPNG(bytes.NewReader(file), config.Width, config.Height)
 		if got == nil {
 			return
 		}
@@ -125,7 +125,7 @@ func BenchmarkQuickPNG(b *testing.B) {
 		file := encodedPNG(b, m, png.BestSpeed)
 		b.Run(name, func(b *testing.B) {
 			for b.Loop() {
-				quickPNG(file, 1920, 1080)
+				quickPNG(bytes.NewReader(file), 1920, 1080)
 			}
 		})
 		b.Run(name+"/package png", func(b *testing.B) {

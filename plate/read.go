@@ -85,31 +85,78 @@ func ReadRGBA(path string, c Curve, lim *Limits) (*RGBA, error) {
 }
 
 // ReadRGB reads a picture file as ReadImage does and decodes it with the curve c: see RGBFromImage.
-func ReadRGB(path string, c Curve, lim *Limits) (*RGB, error) {
-	m, err := ReadImage(path, lim)
+func ReadRGB(path string, c Curve, lim *Limits) (*RGB, error) { return ReadRGBInto(nil, path, c, lim) }
+
+// ReadRGBInto is ReadRGB into dst where that has the right size, and into a new frame otherwise: many frames of one
+// size need no memory each. Where there is an error dst may have been written to.
+func ReadRGBInto(dst *RGB, path string, c Curve, lim *Limits) (*RGB, error) {
+	err := open(path, func(p *picture) error {
+		if err := p.fits(lim); err != nil {
+			return err
+		}
+		if rows := p.rows(); rows != nil {
+			if dst == nil || dst.Size() != image.Pt(rows.w, rows.h) {
+				dst = NewRGB(rows.w, rows.h)
+			}
+			if rows.rgb(dst, c) {
+				return nil
+			}
+		}
+		m, err := p.decode(lim)
+		if err != nil {
+			return err
+		}
+		switch f := m.(type) {
+		case *RGB:
+			dst = f
+		case *RGBA:
+			dst = &f.RGB
+		default:
+			dst = RGBFromImage(m, c)
+		}
+		return nil
+	})
 	if err != nil {
 		return nil, err
 	}
-	switch f := m.(type) {
-	case *RGB:
-		return f, nil
-	case *RGBA:
-		return &f.RGB, nil
-	}
-	return RGBFromImage(m, c), nil
+	return dst, nil
 }
 
 // ReadGray reads a picture file as ReadImage does, decodes it with the curve c and weights its linear red, green
 // and blue, or takes a gray picture's value where weights is nil: see GrayFromImage.
 func ReadGray(path string, c Curve, weights *[3]float32, lim *Limits) (*Gray, error) {
-	m, err := ReadImage(path, lim)
+	return ReadGrayInto(nil, path, c, weights, lim)
+}
+
+// ReadGrayInto is to ReadGray what ReadRGBInto is to ReadRGB.
+func ReadGrayInto(dst *Gray, path string, c Curve, weights *[3]float32, lim *Limits) (*Gray, error) {
+	err := open(path, func(p *picture) error {
+		if err := p.fits(lim); err != nil {
+			return err
+		}
+		if rows := p.rows(); rows != nil {
+			if dst == nil || dst.Size() != image.Pt(rows.w, rows.h) {
+				dst = NewGray(rows.w, rows.h)
+			}
+			if rows.gray(dst, c, weights) {
+				return nil
+			}
+		}
+		m, err := p.decode(lim)
+		if err != nil {
+			return err
+		}
+		if f, ok := m.(*Gray); ok && weights == nil {
+			dst = f
+		} else {
+			dst = GrayFromImage(m, c, weights)
+		}
+		return nil
+	})
 	if err != nil {
 		return nil, err
 	}
-	if f, ok := m.(*Gray); ok && weights == nil {
-		return f, nil
-	}
-	return GrayFromImage(m, c, weights), nil
+	return dst, nil
 }
 
 // open opens the file at path and calls do with it. Its errors are of type *FileError.
@@ -176,17 +223,38 @@ func (p *picture) run(do func() error) (err error) {
 	return do()
 }
 
-func (p *picture) decode(lim *Limits) (m image.Image, err error) {
+// fits tells whether the picture may be decoded at all: it is not too large, and its file is long enough.
+func (p *picture) fits(lim *Limits) error {
 	w, h := p.info.W, p.info.H
 	if most := lim.maxPixels(); w > most/h {
-		return nil, fmt.Errorf("%dx%d pixels are more than the limit of %d; Limits.MaxPixels raises it", w, h, most)
+		return fmt.Errorf("%dx%d pixels are more than the limit of %d; Limits.MaxPixels raises it", w, h, most)
 	}
 	if p.format.least != nil {
 		if least := p.format.least(int64(w), int64(h)); p.size < least {
-			return nil, fmt.Errorf("truncated: %dx%d pixels take %d bytes at the very least, and the file has %d: %w",
+			return fmt.Errorf("truncated: %dx%d pixels take %d bytes at the very least, and the file has %d: %w",
 				w, h, least, p.size, io.ErrUnexpectedEOF)
 		}
 	}
+	return nil
+}
+
+// rows returns what reads the picture line by line, or nil.
+func (p *picture) rows() *pngRows {
+	if p.format.name != "png" {
+		return nil
+	}
+	rows := newPNGRows(p.ReaderAt, p.info.W, p.info.H)
+	if rows != nil && rows.kind == pngColorAlpha {
+		return nil
+	}
+	return rows
+}
+
+func (p *picture) decode(lim *Limits) (m image.Image, err error) {
+	if err := p.fits(lim); err != nil {
+		return nil, err
+	}
+	w, h := p.info.W, p.info.H
 	if err = p.run(func() (err error) { m, err = p.format.decode(&p.source, p.info); return err }); err != nil {
 		return nil, err
 	}

@@ -15,19 +15,18 @@ import (
 )
 
 func encodeTIFF(w io.Writer, frame image.Image, opt *WriteOptions) error {
-	m := opt.codes(frame)
 	const side, all = 0xffff, 1 << 28 // sizes have 16 bits and offsets 32 in what package tiff writes
-	if size := m.Bounds().Size(); size.X > side || size.Y > side || int64(size.X)*int64(size.Y) > all {
+	if size := frame.Bounds().Size(); size.X > side || size.Y > side || int64(size.X)*int64(size.Y) > all {
 		return fmt.Errorf("%dx%d pixels are too many for a TIFF file: a side may have %d, and all together %d", size.X, size.Y, side, all)
 	}
-	if p, ok := pack(m); ok && m != frame {
+	if p, ok := opt.lines(frame); ok {
 		return encodeFrameTIFF(w, p, opt)
 	}
 	how := &tiff.Options{Compression: tiff.Uncompressed}
 	if opt.Compression == SmallCompression {
 		how.Compression = tiff.Deflate
 	}
-	return tiff.Encode(w, m, how)
+	return tiff.Encode(w, frame, how)
 }
 
 // Types of a TIFF file's values.
@@ -68,8 +67,8 @@ func tiffChromaticities(tag uint16, values ...[2]float64) tiffEntry {
 
 // encodeFrameTIFF writes a file as TIFF 6.0 has it: little-endian, one directory, one strip. Its curve and primaries are in
 // the description, in an ICC profile where that has the curve, and the primaries in tags of section 20.
-func encodeFrameTIFF(w io.Writer, p packedPicture, opt *WriteOptions) error {
-	row := make([]byte, p.w*p.to)
+func encodeFrameTIFF(w io.Writer, p codedFrame, opt *WriteOptions) error {
+	row := make([]byte, p.w*p.size)
 	rows := func(w io.Writer) error {
 		for y := range p.h {
 			p.line(row, y)
@@ -97,7 +96,7 @@ func encodeFrameTIFF(w io.Writer, p packedPicture, opt *WriteOptions) error {
 		compression, length = 8, deflated.Len()
 		rows = func(w io.Writer) error { _, err := deflated.WriteTo(w); return err }
 	}
-	samples := uint32(p.to) * 8 / uint32(p.depth)
+	samples := uint32(p.size) * 8 / uint32(p.depth)
 	photometric, depths := uint32(2), []uint32{}
 	for range samples {
 		depths = append(depths, uint32(p.depth))

@@ -48,8 +48,8 @@ func (o *WriteOptions) primaries() Primaries {
 // opaque. An OpenEXR file holds linear light, whose curve must be Linear, and premultiplied color. Any other picture is
 // written as its file format's encoder takes it, in PNG and TIFF; of the options only Compression applies to it.
 //
-// The frame's values must be finite numbers; those beyond what the curve's code values hold are clipped. No
-// gamma or color tag is written: who reads the file must be told the curve. The file appears whole or not at
+// The frame's values must be finite numbers; those beyond what the curve's code values hold are clipped. A
+// frame's file states its curve and primaries, as far as its format can. The file appears whole or not at
 // all: see WriteAtomic. Errors are of type *FileError.
 func Write(path string, frame image.Image, opt *WriteOptions) error {
 	return fileError(path, write(path, frame, opt))
@@ -100,10 +100,11 @@ func checkCodes(_ image.Image, opt *WriteOptions) error {
 }
 
 // codes returns the frame as code values of the options' curve and depth.
-func (o *WriteOptions) codes(frame image.Image) image.Image {
-	depth := o.Depth
-	if depth == 0 {
-		depth = 16
+func (o *WriteOptions) codes(frame image.Image) image.Image { return Encode(frame, o.Curve, o.depth()) }
+
+func (o *WriteOptions) depth() int {
+	if o.Depth == 0 {
+		return 16
 	}
-	return Encode(frame, o.Curve, depth)
+	return o.Depth
 }

@@ -1,0 +1,51 @@
+package plate
+
+import (
+	"bytes"
+	"io"
+)
+
+// A deflater compresses bands of lines, one after the other, and keeps its memory between them.
+type deflater struct {
+	filtered []byte
+	quick    deflateWriter // Huffman codes alone
+	runs     deflateWriter // and what repeats
+}
+
+type deflateWriter interface {
+	io.WriteCloser
+	Flush() error
+	Reset(io.Writer)
+}
+
+// room returns n bytes, which are the deflater's.
+func (d *deflater) room(n int) []byte {
+	if cap(d.filtered) < n {
+		d.filtered = make([]byte, n)
+	}
+	return d.filtered[:n]
+}
+
+// deflate compresses b. Noise has nothing in it that repeats, and looking for that takes most of the time: so it is
+// looked for only where a good part of b is 0, as of a picture with flat areas after the filter. All but the
+// last band end at a whole byte.
+func (d *deflater) deflate(b []byte, last bool) []byte {
+	w, level := &d.quick, huffmanOnly
+	if 3*bytes.Count(b, []byte{0}) > len(b) {
+		w, level = &d.runs, bestSpeed
+	}
+	var out bytes.Buffer
+	out.Grow(len(b)/2 + 64)
+	if *w == nil {
+		*w = newDeflateWriter(&out, level)
+	} else {
+		(*w).Reset(&out)
+	}
+	(*w).Write(b) // to a buffer, which does not fail
+	if last {
+		(*w).Close()
+	} else {
+		(*w).Flush()
+	}
+	return out.Bytes()
+}
