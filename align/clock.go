@@ -111,7 +111,8 @@ type ClockEstimate struct {
 	// cameras' shutters do not open together. Sigma is its standard error.
 	Fraction, Sigma float64
 
-	// InStep tells that Fraction is 0 within three times its error, or at most a quarter of a frame.
+	// InStep tells that Fraction is 0 within 4.5 times its error, or at most a quarter of a frame. The error is from
+	// eight parts of the take: by Student's t, with seven degrees of freedom, that is as sure as three times a known one.
 	InStep bool
 
 	// Match is how much the two recordings' motion has in common, 0 to 1, less where few frames overlap; Rival is
@@ -220,7 +221,7 @@ func (c *Clocks) Offset(ctx context.Context, maxFrames int) (*ClockEstimate, err
 	// What the affine map between the frames leaves over, and parts of the take that are not independent, are not
 	// in the scatter: both factors are from simulated takes.
 	e.Sigma = math.Hypot(1.5*e.Sigma, 0.05)
-	e.InStep = math.Abs(e.Fraction) <= math.Max(0.25, 3*e.Sigma)
+	e.InStep = math.Abs(e.Fraction) <= math.Max(0.25, clockSure*e.Sigma)
 	if !e.InStep {
 		e.Warnings = append(e.Warnings, fmt.Sprintf("the cameras are not in step: %s; lock both to one clock, or edges of what moves will not fit", e.Step()))
 	}
@@ -297,6 +298,9 @@ func correlation(color, band [][]float32, lag, dx, dy int) float64 {
 
 // clockParts is how many parts of the take are left out in turn.
 const clockParts = 8
+
+// clockSure is Student's t, of clockParts less one degrees of freedom, for 0.9973.
+const clockSure = 4.5
 
 // clockTaps is how many of the band's changes, around the offset, the change in color is fitted by.
 const clockTaps = 5
