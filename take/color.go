@@ -89,10 +89,10 @@ func findPrimaries(name string, otherwise plate.Primaries) (plate.Primaries, err
 	return plate.PrimariesByName(name)
 }
 
-// readRGB reads a file of color in linear light of the working primaries.
-func (t *Take) readRGB(path string, c plate.Curve, from plate.Primaries) (f *plate.RGB, err error) {
+// readRGB reads a file of color in linear light of the working primaries, into dst where that has the right size.
+func (t *Take) readRGB(dst *plate.RGB, path string, c plate.Curve, from plate.Primaries) (f *plate.RGB, err error) {
 	if m, ok, e := t.clips.frame(path); !ok {
-		f, err = plate.ReadRGB(path, c, nil)
+		f, err = plate.ReadRGBInto(dst, path, c, nil)
 	} else if err = e; err == nil {
 		f = plate.RGBFromImage(m, c)
 	}
@@ -105,12 +105,12 @@ func (t *Take) readRGB(path string, c plate.Curve, from plate.Primaries) (f *pla
 	return f, nil
 }
 
-// readGray reads a file of the band camera in linear light.
-func (t *Take) readGray(path string, weights *[3]float32) (*plate.Gray, error) {
+// readGray reads a file of the band camera in linear light, into dst where that has the right size.
+func (t *Take) readGray(dst *plate.Gray, path string, weights *[3]float32) (*plate.Gray, error) {
 	m, ok, err := t.clips.frame(path)
 	switch {
 	case !ok:
-		return plate.ReadGray(path, t.bandCurve, weights, nil)
+		return plate.ReadGrayInto(dst, path, t.bandCurve, weights, nil)
 	case err != nil:
 		return nil, err
 	}

@@ -190,14 +190,16 @@ type worker struct {
 	seconds map[string]float64
 
 	color    *plate.RGB                          // as it was read
-	band     *plate.Gray                         // in the color camera's frame
+	shot     *plate.Gray                         // the band plate, likewise
+	band     *plate.Gray                         // the same in the color camera's frame
 	change   func(*plate.RGB, *plate.Gray) error // alters the plates before they are solved; nil: nothing does
 	solution matte.Solution
 	planes   planes
 	index    int      // of the frame in the take
 	aside    []string // files that its outputs have displaced
 	chain    *Chain
-	back     string // the file that background was read from
+	back     string     // the file that the background was read from
+	behind   *plate.RGB // and what it holds
 	result   Result
 }
 
@@ -214,26 +216,26 @@ func (w *worker) frame(i int) error {
 	w.result.Number, w.index = p.Number, i
 
 	at := time.Now()
-	color, err := t.readColor(p)
-	if err != nil {
+	var err error
+	if w.color, err = t.readColorInto(w.color, p); err != nil {
 		return err
 	}
-	band, err := t.readBand(p)
-	if err != nil {
+	if w.shot, err = t.readBandInto(w.shot, p); err != nil {
 		return err
 	}
+	color := w.color
 	if err := w.background(i); err != nil {
 		return err
 	}
 	at = w.clock("read", at)
 
-	w.band = j.resampler.Gray(w.band, band)
+	w.band = j.resampler.Gray(w.band, w.shot)
 	if j.Glare.Strength > 0 {
 		if _, err := j.Glare.Remove(w.band, w.band, j.darkBand); err != nil {
 			return err
 		}
 	}
-	if w.color = color; w.change != nil {
+	if w.change != nil {
 		if err := w.change(color, w.band); err != nil {
 			return fmt.Errorf("frame %d: %w", p.Number, err)
 		}
@@ -346,12 +348,12 @@ func (w *worker) background(i int) error {
 	if path == w.back {
 		return nil
 	}
-	f, err := j.take.readRGB(path, j.take.backgroundCurve, j.take.backgroundPrimaries)
-	if err != nil {
+	w.back = ""
+	var err error
+	if w.behind, err = j.take.readRGB(w.behind, path, j.take.backgroundCurve, j.take.backgroundPrimaries); err != nil {
 		return err
 	}
-	w.back = ""
-	if w.result.Background, err = j.fitter.RGB(w.result.Background, f); err != nil {
+	if w.result.Background, err = j.fitter.RGB(w.result.Background, w.behind); err != nil {
 		return fmt.Errorf("%s: %w", path, err)
 	}
 	w.back = path

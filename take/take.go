@@ -143,7 +143,7 @@ func (t *Take) look(colorPath, bandPath string) error {
 			}
 			path = seq[0].Path
 		}
-		f, err := t.readRGB(path, t.bandCurve, t.primaries)
+		f, err := t.readRGB(nil, path, t.bandCurve, t.primaries)
 		if err != nil {
 			return err
 		}
@@ -164,7 +164,7 @@ func (t *Take) references() error {
 		}
 		var planes [3]*plate.Gray
 		err := t.mean(r.what, r.path, t.colorCurve, &t.colorPrimaries, t.colorSize, func(path string) ([]*plate.Gray, error) {
-			f, err := t.readRGB(path, t.colorCurve, t.colorPrimaries)
+			f, err := t.readRGB(nil, path, t.colorCurve, t.colorPrimaries)
 			if err != nil {
 				return nil, err
 			}
@@ -187,7 +187,7 @@ func (t *Take) references() error {
 			continue
 		}
 		err := t.mean(r.what, r.path, t.bandCurve, nil, t.bandSize, func(path string) ([]*plate.Gray, error) {
-			f, err := t.readGray(path, t.weights)
+			f, err := t.readGray(nil, path, t.weights)
 			return []*plate.Gray{f}, err
 		}, func(sum []*plate.Gray) { *r.to = sum[0] })
 		if err != nil {
@@ -247,16 +247,20 @@ func sized(path, what string, got, want image.Point) error {
 // ReadColor reads the color plate of a pair, in linear light.
 func (t *Take) ReadColor(p Pair) (*plate.RGB, error) { return t.readColor(p) }
 
-func (t *Take) readColor(p Pair) (*plate.RGB, error) {
-	f, err := t.readRGB(p.Color, t.colorCurve, t.colorPrimaries)
+func (t *Take) readColor(p Pair) (*plate.RGB, error) { return t.readColorInto(nil, p) }
+
+func (t *Take) readColorInto(dst *plate.RGB, p Pair) (*plate.RGB, error) {
+	f, err := t.readRGB(dst, p.Color, t.colorCurve, t.colorPrimaries)
 	if err != nil {
 		return nil, err
 	}
 	return f, sized(p.Color, "color plate", f.Size(), t.colorSize)
 }
 
-func (t *Take) readBand(p Pair) (*plate.Gray, error) {
-	f, err := t.readGray(p.Band, t.weights)
+func (t *Take) readBand(p Pair) (*plate.Gray, error) { return t.readBandInto(nil, p) }
+
+func (t *Take) readBandInto(dst *plate.Gray, p Pair) (*plate.Gray, error) {
+	f, err := t.readGray(dst, p.Band, t.weights)
 	if err != nil {
 		return nil, err
 	}
