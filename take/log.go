@@ -2,11 +2,11 @@ package take
 
 import (
 	"bufio"
-	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"hash"
 	"io"
 	"iter"
 	"os"
@@ -77,7 +77,7 @@ type (
 
 	outputFile struct {
 		Path string `json:"path"`
-		SHA  string `json:"sha256"`
+		Hash string `json:"hash"`
 	}
 )
 
@@ -104,8 +104,9 @@ func openLog(j *Job, opt *RunOptions, pairs []Pair) (*runLog, error) {
 	if err != nil {
 		return nil, err
 	}
-	sum := sha256.Sum256(data)
-	l.settings = hex.EncodeToString(sum[:])
+	name, h := newHash()
+	h.Write(data)
+	l.settings = hashText(name, h)
 	run.Settings = l.settings
 
 	index := map[int]int{}
@@ -190,7 +191,7 @@ func (l *runLog) learn(i int, f *logFrame) {
 		l.frames[f.Frame] = known
 	}
 	for _, o := range f.Outputs {
-		known.hashes[o.SHA] = true
+		known.hashes[o.Hash] = true
 	}
 	gain, given := l.job.givenGain(f.Frame)
 	if f.Error != "" || given && gain != f.Gain || !given && f.Given || !slices.Equal(f.Inputs, l.inputs(i)) {
@@ -201,7 +202,7 @@ func (l *runLog) learn(i int, f *logFrame) {
 		known.outputs = map[string]string{}
 	}
 	for _, o := range f.Outputs {
-		known.outputs[o.Path] = o.SHA
+		known.outputs[o.Path] = o.Hash
 	}
 }
 
@@ -347,7 +348,10 @@ func (j *Job) givenGain(number int) (float64, bool) {
 	return 0, false
 }
 
-// hashFile returns the SHA-256 of a file in hexadecimal digits.
+// hashText writes a hash as "sha256:" and its hexadecimal digits.
+func hashText(name string, h hash.Hash) string { return name + ":" + hex.EncodeToString(h.Sum(nil)) }
+
+// hashFile returns the hash of a file.
 func hashFile(path string) (string, error) {
 	file, err := os.Open(path)
 	if err != nil {
@@ -359,9 +363,9 @@ func hashFile(path string) (string, error) {
 	} else if !stat.Mode().IsRegular() {
 		return "", fmt.Errorf("%s: not a file of its own", path)
 	}
-	h := sha256.New()
+	name, h := newHash()
 	if _, err := io.Copy(h, file); err != nil {
 		return "", err
 	}
-	return hex.EncodeToString(h.Sum(nil)), nil
+	return hashText(name, h), nil
 }

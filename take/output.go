@@ -253,9 +253,6 @@ type planes struct {
 // names: so a file of a final name has its record in the log, whenever the run is killed. It returns the paths of files that were
 // set aside.
 func (o *output) write(i int, r *Result, p *planes) (aside []string, err error) {
-	if o == nil {
-		return nil, nil
-	}
 	defer func() {
 		if err != nil {
 			for _, product := range o.products {

@@ -63,7 +63,7 @@ type Report struct {
 // means that the run could not begin, that ctx was canceled, or that every frame failed.
 //
 // A run that was stopped goes on where it was. Out has a log (log.jsonl; a shard has its own), JSON by lines, with the settings,
-// estimates included, and for each frame the names, sizes and times of its inputs, its gain, and the SHA-256 of its outputs. A
+// estimates included, and for each frame the names, sizes and times of its inputs, its gain, and the hashes (SHA-256) of its outputs. A
 // frame is not done again where the log has its settings and inputs as they are now, and its files have those hashes. A file gets its
 // name when it is whole and logged; one that somebody has changed since is moved to the folder set-aside. Several shards may run into
 // one folder at once, but not two runs of the same frames.
@@ -116,19 +116,27 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 	})
 	for range min(jobs, len(pairs)) {
 		group.Go(func() error {
-			w := worker{job: j, out: out, chain: chain, each: opt.Each, seconds: map[string]float64{}}
+			w := worker{job: j, chain: chain, each: opt.Each, seconds: map[string]float64{}}
+			var aside []string // files that the frame's outputs have displaced
+			if out != nil {
+				var p planes
+				w.write = func() (err error) {
+					aside, err = out.write(w.index, &w.result, &p)
+					return err
+				}
+			}
 			for i := range next {
 				gain, kept := 0.0, false
 				if out != nil && opt.Each == nil {
 					gain, kept = out.finished(first + i)
 				}
 				var err error
-				w.aside = nil
+				aside = nil
 				if !kept {
 					err = w.frame(first + i)
 				}
 				mu.Lock()
-				report.Aside = append(report.Aside, w.aside...)
+				report.Aside = append(report.Aside, aside...)
 				switch {
 				case err != nil:
 					report.Failed = append(report.Failed, Failure{pairs[i].Number, err.Error()})
@@ -185,7 +193,7 @@ func (r *Report) limited(l matte.Limited) {
 // A worker does one frame after the other and keeps the planes between them.
 type worker struct {
 	job     *Job
-	out     *output
+	write   func() error // writes the result; nil: nobody does
 	each    func(*Result) error
 	seconds map[string]float64
 
@@ -194,9 +202,7 @@ type worker struct {
 	band     *plate.Gray                         // the same in the color camera's frame
 	change   func(*plate.RGB, *plate.Gray) error // alters the plates before they are solved; nil: nothing does
 	solution matte.Solution
-	planes   planes
-	index    int      // of the frame in the take
-	aside    []string // files that its outputs have displaced
+	index    int // of the frame in the take
 	chain    *Chain
 	back     string     // the file that the background was read from
 	behind   *plate.RGB // and what it holds
@@ -281,8 +287,10 @@ func (w *worker) frame(i int) error {
 	}
 	at = w.clock("composite", at)
 
-	if err := w.write(); err != nil {
-		return err
+	if w.write != nil {
+		if err := w.write(); err != nil {
+			return err
+		}
 	}
 	at = w.clock("write", at)
 	if w.each != nil {
@@ -311,13 +319,11 @@ func (w *worker) onePass(color *plate.RGB) error {
 		return fmt.Errorf("frame %d: %w", r.Number, err)
 	}
 	at = w.clock("solve", at)
+	if w.write == nil {
+		return nil
+	}
 	err := w.write()
 	w.clock("write", at)
-	return err
-}
-
-func (w *worker) write() (err error) {
-	w.aside, err = w.out.write(w.index, &w.result, &w.planes)
 	return err
 }
 
