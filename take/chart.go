@@ -13,6 +13,7 @@ const chartSamples = 16
 // FromChart finds the geometry from the take's frames, which must show a chart (align.Chart) instead of a
 // performer: of a longer recording, 16 frames spread over it.
 func (t *Take) FromChart(ctx context.Context) (*align.ChartEstimate, error) {
+	defer t.clips.rest()
 	var pairs []align.Pair
 	for _, p := range t.samples(chartSamples) {
 		color, err := t.readColor(p)

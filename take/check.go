@@ -108,6 +108,7 @@ const (
 // shot does not tell is Unknown and says why. An error means that the files cannot be read, or that ctx was
 // canceled.
 func (t *Take) Check(ctx context.Context, opt *CheckOptions) (*Checkup, error) {
+	defer t.clips.rest()
 	if opt == nil {
 		opt = &CheckOptions{}
 	}

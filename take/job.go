@@ -51,6 +51,7 @@ const (
 // Prepare registers the plates, brings the reference plates into the color camera's frame, models the screen
 // where nobody shot a clean band plate, and estimates the crosstalk.
 func (t *Take) Prepare(ctx context.Context) (*Job, error) {
+	defer t.clips.rest()
 	start := time.Now()
 	j := &Job{take: t, Notes: t.Notes(), Timing: t.timing}
 	var err error

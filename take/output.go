@@ -293,42 +293,43 @@ func (o *output) write(i int, r *Result, p *planes) (aside []string, err error) 
 
 // frame returns the picture of a product and how it is written.
 func (o *output) frame(product string, r *Result, p *planes) (image.Image, *plate.WriteOptions) {
-	opt, recipe := o.options[product], &o.job.take.recipe
+	opt, recipe := *o.options[product], &o.job.take.recipe
 	exr := recipe.Format == "exr"
+	if exr {
+		opt.TimeCode = o.job.take.timeCode(r.Number)
+	}
 	if product == "matte" || exr {
 		p.alpha = matte.Alpha(p.alpha, r.Transmission)
 	}
+	color := r.Comp
 	switch product {
 	case "matte":
-		return p.alpha, opt
+		return p.alpha, &opt
 	case "transmission":
-		return r.Transmission, opt
+		return r.Transmission, &opt
 	case "sigma":
-		return r.Sigma, opt
-	}
-	color, alpha := r.Comp, p.solid
-	if product == "foreground" {
-		color, alpha = r.Foreground, nil
+		return r.Sigma, &opt
+	case "foreground":
+		color = r.Foreground
 	}
 	if !exr {
-		return color, opt
+		return color, &opt
 	}
-	own := *opt
-	own.TimeCode = o.job.take.timeCode(r.Number)
 	for _, name := range recipe.Layers {
 		layer := plate.Layer{Name: name, Frame: p.alpha}
 		if name == "sigma" {
 			layer.Frame = r.Sigma
 		}
-		own.Layers = append(own.Layers, layer)
+		opt.Layers = append(opt.Layers, layer)
 	}
-	if product == "foreground" {
-		alpha = p.alpha.Pix
-	} else if len(alpha) != color.W*color.H {
-		p.solid = slices.Repeat([]float32{1}, color.W*color.H)
+	alpha := p.alpha.Pix
+	if product == "comp" {
+		if p.solid == nil {
+			p.solid = slices.Repeat([]float32{1}, color.W*color.H)
+		}
 		alpha = p.solid
 	}
-	return &plate.RGBA{RGB: *color, A: alpha}, &own
+	return &plate.RGBA{RGB: *color, A: alpha}, &opt
 }
 
 // rateFraction returns a frame rate as a fraction: those of time code exactly, such as 24000/1001 for 23.976.

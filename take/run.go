@@ -72,6 +72,7 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 		opt = &RunOptions{}
 	}
 	start := time.Now()
+	defer j.take.clips.rest()
 	if err := opt.Shard.Check(); err != nil {
 		return nil, err
 	}

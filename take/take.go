@@ -41,7 +41,8 @@ type Take struct {
 	unpaired []string // notes of the pairing
 }
 
-// Open finds and pairs the take's frames and reads its reference plates. It needs the recipe's Color and
+// Open finds and pairs the take's frames and reads its reference plates. A path is a file, a folder or a glob, as of Find, or a video
+// file, whose frames are counted from 1 and read through FFmpeg: see package clip. It needs the recipe's Color and
 // Band. An error names the file, what is wrong with it and what would be right.
 func Open(r Recipe) (*Take, error) { return OpenContext(context.Background(), r) }
 
@@ -51,7 +52,8 @@ func OpenContext(ctx context.Context, r Recipe) (*Take, error) {
 	if err := r.Check(); err != nil {
 		return nil, err
 	}
-	t := &Take{recipe: r}
+	t := &Take{recipe: r, clips: newClips()}
+	defer t.clips.rest()
 	if err := t.find(); err != nil {
 		return nil, err
 	}
@@ -78,6 +80,32 @@ func OpenContext(ctx context.Context, r Recipe) (*Take, error) {
 	return t, t.references()
 }
 
+// Close ends what reading single frames of video files (ReadColor, a Scrubber) has left running: a program for each file. Every
+// other method ends what it starts.
+func (t *Take) Close() error {
+	t.clips.rest()
+	return nil
+}
+
+// A video says of a video file what a folder of frames does not.
+type video struct {
+	fps      float64
+	timecode string // of the first frame, or ""
+}
+
+// frames returns the frames that path stands for, as Find does, or those of a video file.
+func (t *Take) frames(path string) (Sequence, *video, error) {
+	if seq, about, ok, err := t.clips.find(path); ok {
+		return seq, about, err
+	}
+	seq, err := Find(path)
+	return seq, nil, err
+}
+
+// FPS returns the frame rate that the recipe gives, or the color plate's video file has, or else the band plate's; 0 where none
+// is known.
+func (t *Take) FPS() float64 { return t.recipe.FPS }
+
 // Notes returns what the user should know of how the take was read: assumed curves, frames without partners.
 func (t *Take) Notes() []string { return slices.Concat(t.notes, t.unpaired) }
 
@@ -93,7 +121,7 @@ func (t *Take) find() error {
 		return nil
 	}
 	var err error
-	if t.background, err = Find(t.recipe.Background); err != nil {
+	if t.background, _, err = t.frames(t.recipe.Background); err != nil {
 		return fmt.Errorf("background plate: %w", err)
 	}
 	return nil
@@ -137,7 +165,7 @@ func (t *Take) look(colorPath, bandPath string) error {
 	if band.Color && t.weights == nil {
 		path := bandPath
 		if t.recipe.CleanBand != "" {
-			seq, err := Find(t.recipe.CleanBand)
+			seq, _, err := t.frames(t.recipe.CleanBand)
 			if err != nil {
 				return fmt.Errorf("clean band plate: %w", err)
 			}
@@ -199,7 +227,7 @@ func (t *Take) references() error {
 
 // mean averages the frames that path stands for, plane by plane.
 func (t *Take) mean(what, path string, c plate.Curve, from *plate.Primaries, want image.Point, read func(string) ([]*plate.Gray, error), done func([]*plate.Gray)) error {
-	seq, err := Find(path)
+	seq, _, err := t.frames(path)
 	if err != nil {
 		return fmt.Errorf("%s: %w", what, err)
 	}
@@ -295,6 +323,7 @@ const registrationSamples = 4
 
 // Register finds the geometry that the recipe asks for.
 func (t *Take) Register(ctx context.Context) (Registration, error) {
+	defer t.clips.rest()
 	g := t.recipe.Geometry
 	switch g.Mode {
 	case "none":

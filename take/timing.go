@@ -54,6 +54,7 @@ func (t *Take) Timing() Timing { return t.timing }
 // up to 24 frames, and warns where the pairs are not of the same instants. Fewer than 16 consecutive pairs
 // cannot be checked. It reads the frames one pair at a time.
 func (t *Take) CheckTiming(ctx context.Context) (Timing, error) {
+	defer t.clips.rest()
 	if t.timing.Motion != nil {
 		return t.timing, nil
 	}
@@ -201,7 +202,14 @@ func (r recording) outOfOrder() bool {
 func (r recording) origin() int { return r.first.Number() - r.frames[0].Number }
 
 // recording finds a camera's frames. code is the time code of the first, "none", or empty: from the names.
-func (r *Recipe) recording(path, code string) (recording, error) {
+func (t *Take) recording(path, code string) (recording, error) {
+	r := &t.recipe
+	if seq, about, ok, err := t.clips.find(path); ok {
+		if err != nil {
+			return recording{}, err
+		}
+		return t.filmed(seq, about, code)
+	}
 	paths, err := files(path)
 	if err != nil {
 		return recording{}, err
@@ -220,9 +228,32 @@ func (r *Recipe) recording(path, code string) (recording, error) {
 		}
 		return recording{}, err
 	}
+	return r.coded(seq, code)
+}
+
+// filmed is recording for the frames of a video file, which tells its frame rate and may have time code.
+func (t *Take) filmed(seq Sequence, about *video, code string) (recording, error) {
+	r := &t.recipe
+	if r.FPS == 0 && about.fps >= 1 && about.fps <= 1000 {
+		r.FPS = about.fps
+	} else if rate := about.fps; r.FPS < rate*0.9995 || r.FPS > rate*1.0005 {
+		t.note("%s has %.4g frames a second, and they are counted as %.4g", fileOf(seq[0].Path), rate, r.FPS)
+	}
+	if code == "" && about.timecode != "" {
+		if rec, err := r.coded(seq, about.timecode); err == nil {
+			return rec, nil
+		}
+		t.note("%s: its time code %s is none at %.4g frames a second, and is not used", fileOf(seq[0].Path), about.timecode, r.FPS)
+	}
+	return r.coded(seq, code)
+}
+
+// coded returns the recording of frames with the time code of the first, which may be "none" or empty.
+func (r *Recipe) coded(seq Sequence, code string) (recording, error) {
 	if code == "" || code == "none" {
 		return recording{frames: seq}, nil
 	}
+	rate, _ := timecodeRate(r.FPS)
 	first, err := ParseTimecode(code, rate)
 	if first.Drop = first.Drop || r.Drop; err == nil {
 		err = first.Check()
@@ -271,7 +302,7 @@ func (t *Take) recordings() error {
 			return fmt.Errorf("no %s plate is given: give a file, a folder or a glob", c.what)
 		}
 		var err error
-		if both[i], err = t.recipe.recording(c.path, c.code); err != nil {
+		if both[i], err = t.recording(c.path, c.code); err != nil {
 			return fmt.Errorf("%s plate: %w", c.what, err)
 		}
 	}
@@ -290,7 +321,7 @@ func (t *Take) recordings() error {
 				continue
 			}
 			var err error
-			if both[i], err = t.recipe.recording(path, "none"); err != nil {
+			if both[i], err = t.recording(path, "none"); err != nil {
 				return fmt.Errorf("%s plate: %w", has, err)
 			}
 		}

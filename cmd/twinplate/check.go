@@ -74,12 +74,12 @@ func (c *check) Run(t *terminal) error {
 		return err
 	}
 	step, end := t.progress("reading")
-	checked, err := opened.Check(t.ctx, &take.CheckOptions{FPS: c.FPS, Progress: step})
+	checked, err := opened.Check(t.ctx, &take.CheckOptions{FPS: opened.FPS(), Progress: step})
 	end()
 	if err != nil {
 		return err
 	}
-	report := checkReport{checked.Worst(), checked.Readings, orEmpty(checked.Gains), newFlickerReport(checked.Flicker, c.FPS), orEmpty(checked.Notes)}
+	report := checkReport{checked.Worst(), checked.Readings, orEmpty(checked.Gains), newFlickerReport(checked.Flicker, opened.FPS()), orEmpty(checked.Notes)}
 	if c.Out != "" {
 		if err := c.write(report, checked); err != nil {
 			return err

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io/fs"
 	"math"
+	"os"
 	"slices"
 	"strconv"
 	"strings"
@@ -12,16 +13,17 @@ import (
 	"example.com/twinplate/align"
 	"example.com/twinplate/composite"
 	"example.com/twinplate/matte"
+	"example.com/twinplate/plate/clip"
 	"example.com/twinplate/take"
 )
 
 // plates are the flags that say which take, for comp and register.
 type plates struct {
-	Color string `help:"Color plate: a file, a folder, or a quoted glob." placeholder:"PATH"`
+	Color string `help:"Color plate: a file, a folder, a quoted glob, or a video file, which FFmpeg reads if it is installed." placeholder:"PATH"`
 	Band  string `help:"Band plate, likewise. Frames are paired by number, or by the time code in their names with --fps." placeholder:"PATH"`
 
 	Offset        string  `help:"Pair color frame n with band frame n+N (--offset=-3 for one that is negative), or find N from the motion (auto). Default none: the same number or time code." placeholder:"N|auto|none"`
-	FPS           float64 `name:"fps" help:"Frames a second, for time code and for the lamps' beat: 23.976, 24, 25, 29.97 and so on." placeholder:"N"`
+	FPS           float64 `name:"fps" help:"Frames a second, for time code, the lamps' beat, OpenEXR and clips: 23.976, 24, 25, 29.97 and so on. Default: a video file's own." placeholder:"N"`
 	Drop          bool    `help:"The time code drops frames, where the names do not say so by a semicolon (29.97 and 59.94 frames a second)."`
 	TimecodeColor string  `help:"Time code of the first color frame, like 01:02:03:04, or none. Default: from the names, where all have it." placeholder:"TC"`
 	TimecodeBand  string  `help:"Time code of the first band frame, likewise." placeholder:"TC"`
@@ -74,7 +76,7 @@ func override(to *string, flag string) {
 
 type comp struct {
 	plates
-	Background      string `help:"What goes behind: a still, a folder, or a quoted glob." placeholder:"PATH"`
+	Background      string `help:"What goes behind: a still, a folder, a quoted glob, or a video file." placeholder:"PATH"`
 	BackgroundCurve string `help:"Transfer curve of the background, as --color-curve." placeholder:"NAME|F.csv"`
 	OutputCurve     string `help:"Transfer curve of comp and foreground. Default: the background's. Mattes are linear, and so is OpenEXR." placeholder:"NAME|F.csv"`
 
@@ -101,7 +103,9 @@ type comp struct {
 	Format      string   `help:"png (the default), tiff or exr (OpenEXR: linear light, color premultiplied with alpha)." placeholder:"FORMAT"`
 	Depth       int      `help:"Bits of a value: 8 or 16, in exr 16 (half) or 32 (float). Default 16." placeholder:"BITS"`
 	Layers      []string `help:"In exr: matte, sigma or both as layers beside the color of comp and foreground." placeholder:"WHAT,..."`
-	Replace     bool     `help:"Overwrite files in DIR that were made with other settings. Without it comp stops before the first frame."`
+	Archive     string   `help:"When all frames are done, make a clip of the composites without loss: FFV1 in Matroska, through FFmpeg." placeholder:"F.mkv"`
+	Preview     string   `help:"Likewise a clip for looking at: H.264 in MP4, sRGB." placeholder:"F.mp4"`
+	Replace     bool     `help:"Overwrite files in DIR that were made with other settings, and clips. Without it comp stops before the first frame."`
 	StopAtError bool     `help:"Begin no more frames after one that failed. Without it the others are done."`
 	Shard       string   `help:"Do part I of N of the take only, the parts counted from 0, for several machines with one folder. Give each the same recipe." placeholder:"I/N"`
 	Recipe      string   `help:"Take settings from a recipe; flags go before them." placeholder:"F" type:"path"`
@@ -119,6 +123,7 @@ func (comp) Help() string {
 		"twinplate comp --color color --band band --background sea.png --save-recipe take12.json    # estimates only",
 		"twinplate comp --recipe take12.json --shard 0/16 --out out    # the first of 16 parts",
 		"twinplate comp --recipe take12.json --out exr --format exr --layers matte,sigma --primaries ap1 --fps 24",
+		"twinplate comp --color a.mov --band b.mov --background sea.mov --out out --archive take12.mkv --preview take12.mp4",
 		"twinplate comp --recipe take12.json --out out --stop-at-error    # goes on where it was stopped",
 		"twinplate comp --recipe take12.json --out out --floor 0.05 --replace    # other settings into the same folder") +
 		"\n\nResults are OUT/comp/NNNN.png, OUT/matte/NNNN.png and so on, with the color plate's frame numbers. " +
@@ -219,6 +224,27 @@ func (c *comp) fit(f *composite.Fit) (err error) {
 	return nil
 }
 
+// clips checks the flags for clips, before any work is done.
+func (c *comp) clips() error {
+	for _, f := range []struct{ flag, path string }{{"--archive", c.Archive}, {"--preview", c.Preview}} {
+		switch {
+		case f.path == "":
+			continue
+		case c.Shard != "":
+			return usageError{fmt.Errorf("%s with --shard: a clip is of all frames; when the shards are done, run comp without --shard, which finds them finished", f.flag)}
+		case c.Out == "":
+			return usageError{fmt.Errorf("%s without --out: a clip is made of the frames there", f.flag)}
+		}
+		if _, err := os.Lstat(f.path); err == nil && !c.Replace {
+			return fmt.Errorf("%s: there already (--replace overwrites it)", f.path)
+		}
+	}
+	if c.Archive+c.Preview != "" {
+		return clip.Installed()
+	}
+	return nil
+}
+
 // compReport is what `comp --json` prints.
 type compReport struct {
 	Frames         int                `json:"frames"`
@@ -275,6 +301,9 @@ func (c *comp) Run(t *terminal) error {
 	if c.Jobs < 0 {
 		return usageError{fmt.Errorf("--jobs %d: it must be 1 or more", c.Jobs)}
 	}
+	if err := c.clips(); err != nil {
+		return err
+	}
 	opened, err := take.OpenContext(t.ctx, r)
 	if err != nil {
 		return err
@@ -307,6 +336,16 @@ func (c *comp) Run(t *terminal) error {
 			gains = nil // each frame's is estimated when it is done
 		}
 		err = job.Recipe(gains).Save(c.SaveRecipe)
+	}
+	if clips := (take.ClipOptions{Archive: c.Archive, Preview: c.Preview}); err == nil && clips.Archive+clips.Preview != "" {
+		if len(report.Failed) > 0 {
+			fmt.Fprintln(t.stderr, "twinplate: no clip is made, since frames are missing")
+		} else {
+			step, end := t.progress("making clips")
+			clips.Progress = step
+			err = job.WriteClips(t.ctx, c.Out, clips)
+			end()
+		}
 	}
 	var seen *float64
 	if job.Clean != nil {

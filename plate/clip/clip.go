@@ -1,0 +1,307 @@
+// Package clip reads and writes video files through FFmpeg, where that is installed: the programs ffmpeg and ffprobe, of
+// version 5.1 or later, are run and spoken with by pipes.
+package clip
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"os/exec"
+	"slices"
+	"strconv"
+	"strings"
+
+	"example.com/twinplate/plate"
+)
+
+// ErrNoFFmpeg says that FFmpeg is not installed, or not where programs are looked for.
+var ErrNoFFmpeg = errors.New("a video file is read and written through FFmpeg, and its programs ffmpeg and ffprobe are not there: install FFmpeg 5.1 or later, or put its folder on the PATH; or turn the clip into a folder of frames")
+
+// MaxFrames and MaxPixels are the most that a video file may have: frames, and pixels of one frame.
+const (
+	MaxFrames = 10_000_000
+	MaxPixels = 1 << 27
+)
+
+// An Info describes a video file's first video stream.
+type Info struct {
+	plate.Info         // Format is "clip", Depth that of the stream
+	Frames     int     // how many there are, by its packets
+	Rate       [2]int  // frames a second, as a fraction
+	Codec      string  // as FFmpeg names it
+	TimeCode   string  // of the first frame, such as 01:02:03:04; "" where there is none
+	layout     layout  // of the values in the pipe
+	first      float64 // when the first frame is shown, in seconds from the file's first instant
+	seekable   bool    // ffmpeg finds the frame of a time: all frames are equally long, or times has them
+	times      []float64
+}
+
+// at returns a time before which the frames up to, not including, index are shown, and the others from it on.
+func (i Info) at(index int) float64 {
+	if i.times != nil {
+		return i.first + (i.times[index-1]+i.times[index])/2
+	}
+	return i.first + (float64(index)-0.5)/i.FPS() // half a frame early, for times in files are rounded
+}
+
+// FPS returns the frame rate as a number.
+func (i Info) FPS() float64 { return float64(i.Rate[0]) / float64(i.Rate[1]) }
+
+// Installed returns ErrNoFFmpeg where FFmpeg is not there.
+func Installed() error {
+	_, _, err := find()
+	return err
+}
+
+// find returns the paths of ffmpeg and ffprobe.
+func find() (ffmpeg, ffprobe string, err error) {
+	ffmpeg, err = exec.LookPath("ffmpeg")
+	if err == nil {
+		ffprobe, err = exec.LookPath("ffprobe")
+	}
+	if err != nil {
+		return "", "", ErrNoFFmpeg
+	}
+	return ffmpeg, ffprobe, nil
+}
+
+// source names a file so that FFmpeg takes it for nothing else.
+func source(path string) []string {
+	return []string{"-protocol_whitelist", "file,pipe", "-i", "file:" + path}
+}
+
+// Probe reads what a video file says of itself. Errors are of type *plate.FileError; ErrNoFFmpeg is one that errors.Is finds.
+func Probe(ctx context.Context, path string) (Info, error) {
+	i, err := probe(ctx, path)
+	if err != nil {
+		return i, &plate.FileError{Path: path, Err: err}
+	}
+	return i, nil
+}
+
+// probed is what ffprobe prints.
+type probed struct {
+	Streams []struct {
+		Codec      string `json:"codec_name"`
+		Width      int    `json:"width"`
+		Height     int    `json:"height"`
+		Pixels     string `json:"pix_fmt"`
+		Range      string `json:"color_range"`
+		Matrix     string `json:"color_space"`
+		Transfer   string `json:"color_transfer"`
+		Primaries  string `json:"color_primaries"`
+		Chroma     string `json:"chroma_location"`
+		FieldOrder string `json:"field_order"`
+		Rate       string `json:"r_frame_rate"`
+		Mean       string `json:"avg_frame_rate"`
+		Start      string `json:"start_time"`
+		Frames     string `json:"nb_frames"`
+		Duration   string `json:"duration"`
+		Tags       tags   `json:"tags"`
+	} `json:"streams"`
+	Format struct {
+		Name  string `json:"format_name"`
+		Start string `json:"start_time"`
+		Tags  tags   `json:"tags"`
+	} `json:"format"`
+}
+
+type tags map[string]string
+
+// timecode returns the tag of that name, however it is written.
+func (t tags) timecode() string {
+	for k, v := range t {
+		if strings.EqualFold(k, "timecode") {
+			return v
+		}
+	}
+	return ""
+}
+
+func probe(ctx context.Context, path string) (Info, error) {
+	stat, err := os.Stat(path)
+	if err != nil {
+		return Info{}, err
+	}
+	if !stat.Mode().IsRegular() {
+		return Info{}, errors.New("not a file but a folder or a device")
+	}
+	p, err := ffprobe(ctx, path)
+	if err != nil {
+		return Info{}, err
+	}
+	if len(p.Streams) == 0 {
+		return Info{}, errors.New("FFmpeg finds no video in it")
+	}
+	s := p.Streams[0]
+	i := Info{Info: plate.Info{W: s.Width, H: s.Height, Format: "clip"}, Codec: s.Codec}
+	if i.W <= 0 || i.H <= 0 || i.W > MaxPixels/i.H {
+		return i, fmt.Errorf("%dx%d pixels: there must be one at least, and %d at most", i.W, i.H, MaxPixels)
+	}
+	switch s.Codec {
+	case "ansi", "bintext", "xbin", "idf":
+		return i, errors.New("text, and no video")
+	}
+	switch s.FieldOrder {
+	case "tt", "bb", "tb", "bt":
+		return i, fmt.Errorf("interlaced (%s): only progressive frames can be read; deinterlace it first", s.FieldOrder)
+	}
+	var ok bool
+	if i.Rate, ok = fraction(s.Rate); !ok {
+		return i, fmt.Errorf("the frame rate %q cannot be used", s.Rate)
+	}
+	if i.TimeCode = s.Tags.timecode(); i.TimeCode == "" {
+		i.TimeCode = p.Format.Tags.timecode()
+	}
+	if i.layout, err = layoutOf(s.Pixels, s.Matrix, s.Range, s.Chroma, i.H); err != nil {
+		return i, err
+	}
+	i.Depth, i.Color = i.layout.depth, !i.layout.gray
+	i.Curve, i.Primaries = transfers[s.Transfer], primaries[s.Primaries]
+	if i.layout.float {
+		i.Curve = plate.Linear.Name()
+	}
+	if err := i.index(ctx, path, stat.Size(), p); err != nil {
+		return i, err
+	}
+	if i.Frames <= 0 || i.Frames > MaxFrames {
+		return i, fmt.Errorf("%d frames: there must be one at least, and %d at most", i.Frames, MaxFrames)
+	}
+	return i, nil
+}
+
+// ffprobe asks about the first video stream.
+func ffprobe(ctx context.Context, path string) (p probed, err error) {
+	err = run(ctx, path, func(out io.Reader) error {
+		if err := json.NewDecoder(out).Decode(&p); err != nil {
+			return fmt.Errorf("what ffprobe says of it cannot be read: %w", err)
+		}
+		return nil
+	}, "-of", "json", "-show_streams", "-show_format")
+	return p, err
+}
+
+// run runs ffprobe, and hands on what it prints.
+func run(ctx context.Context, path string, read func(io.Reader) error, args ...string) error {
+	_, program, err := find()
+	if err != nil {
+		return err
+	}
+	var errs bytes.Buffer
+	args = append([]string{"-v", "error", "-select_streams", "v:0"}, args...)
+	c := exec.CommandContext(ctx, program, append(args, source(path)...)...)
+	c.Stderr = &errs
+	out, err := c.StdoutPipe()
+	if err != nil {
+		return err
+	}
+	if err := c.Start(); err != nil {
+		return err
+	}
+	readErr := read(out)
+	io.Copy(io.Discard, out)
+	if err := c.Wait(); err != nil {
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		return fmt.Errorf("FFmpeg cannot read it: %s", said(&errs, path, err))
+	}
+	return readErr
+}
+
+// readAll is the size of file up to which all of it is read for the times of its frames, though its head says how many there are.
+const readAll = 4 << 30
+
+// index finds out how many frames there are, and when each is shown.
+func (i *Info) index(ctx context.Context, path string, size int64, p probed) error {
+	s := p.Streams[0]
+	formatStart, _ := strconv.ParseFloat(p.Format.Start, 64)
+	// Other containers have no index that a time could be found by to the frame.
+	i.seekable = strings.Contains(p.Format.Name, "mov") || strings.Contains(p.Format.Name, "matroska")
+	i.Frames, _ = strconv.Atoi(s.Frames)
+	length, _ := strconv.ParseFloat(s.Duration, 64)
+	if mean, ok := fraction(s.Mean); ok && i.Frames > 0 && size > readAll && math.Abs(length*i.FPS()-float64(i.Frames)) < 0.25 && mean == i.Rate {
+		start, _ := strconv.ParseFloat(s.Start, 64)
+		i.first = start - formatStart
+		return nil
+	}
+	var times []float64
+	err := run(ctx, path, func(out io.Reader) error {
+		lines := bufio.NewScanner(out)
+		for lines.Scan() {
+			time, flags, _ := strings.Cut(lines.Text(), ",")
+			if time == "" || strings.Contains(flags, "D") { // no packet; to be decoded, and not shown
+				continue
+			}
+			t, err := strconv.ParseFloat(time, 64)
+			if err != nil {
+				i.seekable = false
+			}
+			if times = append(times, t); len(times) > MaxFrames {
+				return fmt.Errorf("more than %d frames", MaxFrames)
+			}
+		}
+		return lines.Err()
+	}, "-show_entries", "packet=pts_time,flags", "-of", "csv=p=0")
+	if err != nil {
+		return err
+	}
+	i.Frames = len(times)
+	if len(times) == 0 {
+		return errors.New("no frame in it")
+	}
+	slices.Sort(times)
+	i.first = times[0] - formatStart
+	steady := true
+	first := times[0]
+	for k := range times {
+		times[k] -= first
+		steady = steady && math.Abs(times[k]*i.FPS()-float64(k)) < 0.25
+	}
+	if !steady {
+		i.times = times
+		if mean, ok := fraction(s.Mean); ok {
+			i.Rate = mean
+		}
+	}
+	return nil
+}
+
+// said returns the last line that a program has printed on its standard error, or its own error.
+func said(errs *bytes.Buffer, path string, err error) string {
+	lines := strings.Split(strings.TrimSpace(errs.String()), "\n")
+	last := strings.TrimSpace(strings.ReplaceAll(lines[len(lines)-1], "file:"+path+": ", ""))
+	if last == "" {
+		return err.Error()
+	}
+	return last
+}
+
+// fraction reads "24000/1001".
+func fraction(s string) (f [2]int, ok bool) {
+	n, d, cut := strings.Cut(s, "/")
+	if !cut {
+		d = "1"
+	}
+	var errN, errD error
+	f[0], errN = strconv.Atoi(n)
+	f[1], errD = strconv.Atoi(d)
+	return f, errN == nil && errD == nil && f[0] > 0 && f[1] > 0 && f[0] <= 1<<30 && f[1] <= 1<<30
+}
+
+// The names that FFmpeg has for code points of ITU-T H.273.
+var (
+	transfers = map[string]string{
+		"bt709": plate.BT709.Name(), "smpte170m": plate.BT709.Name(), "bt2020-10": plate.BT709.Name(), "bt2020-12": plate.BT709.Name(),
+		"iec61966-2-1": plate.SRGB.Name(), "linear": plate.Linear.Name(), "smpte2084": plate.PQ.Name(), "arib-std-b67": plate.HLG.Name(),
+	}
+	primaries = map[string]plate.Primaries{
+		"bt709": plate.PrimariesBT709, "bt2020": plate.PrimariesBT2020, "smpte432": plate.PrimariesP3D65,
+	}
+)

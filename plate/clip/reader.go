@@ -1,0 +1,172 @@
+package clip
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"image"
+	"io"
+	"os/exec"
+	"runtime"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+
+	"example.com/twinplate/plate"
+)
+
+// A Reader reads the frames of a video file in any order; it is quickest in theirs. One ffmpeg runs at a time, and a few
+// frames are kept that it passed on the way to the one asked for, so several goroutines may share the frames of one
+// stretch. It is safe to use concurrently.
+type Reader struct {
+	path string
+	info Info
+
+	mu     sync.Mutex
+	ffmpeg *exec.Cmd
+	pipe   io.ReadCloser
+	errs   bytes.Buffer
+	next   int // the frame that the pipe gives next
+	passed []passed
+	most   int // frames in passed
+}
+
+type passed struct {
+	index int
+	data  []byte
+}
+
+// How far ahead frames are read over rather than sought, and how many bytes of them are kept.
+const (
+	readOver = 32
+	keepMost = 192 << 20
+)
+
+// Open returns a Reader of a video file. Its Close must be called.
+func Open(ctx context.Context, path string) (*Reader, error) {
+	info, err := Probe(ctx, path)
+	if err != nil {
+		return nil, err
+	}
+	most := keepMost / info.layout.bytes(info.W, info.H)
+	return &Reader{path: path, info: info, most: max(1, min(most, 2*runtime.GOMAXPROCS(0)))}, nil
+}
+
+// Info returns what the file says of itself.
+func (r *Reader) Info() Info { return r.info }
+
+// Frame returns the frame at an index from 0 as code values, at the file's depth, or of floating point as a *plate.RGB
+// or *plate.Gray in linear light. Errors are of type *plate.FileError.
+func (r *Reader) Frame(index int) (image.Image, error) {
+	data, err := r.data(index)
+	var m image.Image
+	if err == nil {
+		m, err = r.info.layout.picture(r.info.W, r.info.H, data)
+	}
+	if err != nil {
+		return nil, &plate.FileError{Path: r.path, Err: fmt.Errorf("frame %d: %w", index, err)}
+	}
+	return m, nil
+}
+
+func (r *Reader) data(index int) ([]byte, error) {
+	if index < 0 || index >= r.info.Frames {
+		return nil, fmt.Errorf("the clip has frames 0 to %d", r.info.Frames-1)
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	for i, p := range r.passed {
+		if p.index == index {
+			r.passed = slices.Delete(r.passed, i, i+1)
+			return p.data, nil
+		}
+	}
+	if r.ffmpeg == nil || index < r.next || index > r.next+readOver {
+		if err := r.start(index); err != nil {
+			return nil, err
+		}
+	}
+	for {
+		data := make([]byte, r.info.layout.bytes(r.info.W, r.info.H))
+		if _, err := io.ReadFull(r.pipe, data); err != nil {
+			at := r.next
+			r.stop()
+			if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
+				err = errors.New("there is no more")
+			}
+			return nil, fmt.Errorf("FFmpeg ends before frame %d: %s", at, said(&r.errs, r.path, err))
+		}
+		r.next++
+		if r.next > index {
+			return data, nil
+		}
+		if len(r.passed) == r.most {
+			r.passed = slices.Delete(r.passed, 0, 1)
+		}
+		r.passed = append(r.passed, passed{r.next - 1, data})
+	}
+}
+
+// start starts ffmpeg at a frame.
+func (r *Reader) start(index int) error {
+	r.stop()
+	program, _, err := find()
+	if err != nil {
+		return err
+	}
+	args := []string{"-nostdin", "-v", "error", "-noautorotate"}
+	var filters []string
+	switch {
+	case index == 0:
+	case r.info.seekable:
+		args = append(args, "-ss", strconv.FormatFloat(max(r.info.at(index), 0), 'f', 6, 64))
+	default:
+		filters = append(filters, fmt.Sprintf(`select=gte(n\,%d)`, index))
+	}
+	if r.info.layout.full {
+		filters = append(filters, "scale=in_range=full:out_range=full")
+	}
+	args = append(append(args, source(r.path)...), "-map", "0:v:0")
+	if len(filters) > 0 {
+		args = append(args, "-vf", strings.Join(filters, ","))
+	}
+	args = append(args, "-fps_mode", "passthrough", "-f", "rawvideo", "-pix_fmt", r.info.layout.pixels, "pipe:1")
+	r.errs.Reset()
+	c := exec.Command(program, args...)
+	c.Stderr = &r.errs
+	if r.pipe, err = c.StdoutPipe(); err != nil {
+		return err
+	}
+	if err := c.Start(); err != nil {
+		return err
+	}
+	r.ffmpeg, r.next = c, index
+	return nil
+}
+
+// stop ends ffmpeg.
+func (r *Reader) stop() {
+	if r.ffmpeg == nil {
+		return
+	}
+	r.pipe.Close()
+	r.ffmpeg.Process.Kill()
+	r.ffmpeg.Wait()
+	r.ffmpeg = nil
+}
+
+// Rest ends the program that is running, if one is. Frames can still be read: the next starts it again.
+func (r *Reader) Rest() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.stop()
+	r.passed = nil
+}
+
+// Close ends the program that is running.
+func (r *Reader) Close() error {
+	r.Rest()
+	return nil
+}
