@@ -55,6 +55,13 @@ def comp(program, work, size, count):
         return json.loads(out)["seconds"]["total"], used.ru_maxrss / 1024
 
 
+def build(folder):
+    """The command with vectors."""
+    program = os.path.join(folder, "twinplate")
+    subprocess.run(["go", "build", "-o", program, "./cmd/twinplate"], cwd=os.path.dirname(HERE), env={**os.environ, **SIMD}, check=True)
+    return program
+
+
 def main():
     parser = argparse.ArgumentParser()
     parser.add_argument("--sizes", default="1920x1080,3840x2160,7680x4320")
@@ -63,8 +70,7 @@ def main():
     args = parser.parse_args()
     sizes, counts = args.sizes.split(","), [int(n) for n in args.frames.split(",")]
     with tempfile.TemporaryDirectory() as work:
-        program = os.path.join(work, "twinplate")
-        subprocess.run(["go", "build", "-o", program, "./cmd/twinplate"], cwd=os.path.dirname(HERE), env={**os.environ, **SIMD}, check=True)
+        program = build(work)
         print("| size | frames | seconds | s/frame | ns/pixel | peak memory |\n|---|---|---|---|---|---|")
         for size, n in [(s, counts[0]) for s in sizes] + [(sizes[0], n) for n in counts[1:]]:
             w, h = map(int, size.split("x"))

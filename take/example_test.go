@@ -2,6 +2,7 @@ package take_test
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"image"
 	"log"
@@ -60,6 +61,64 @@ func Example() {
 	}
 	fmt.Println(report.Frames, "frames; a matte has", info.W, "x", info.H, "pixels of", info.Depth, "bits")
 	// Output: 2 frames; a matte has 320 x 180 pixels of 16 bits
+}
+
+// A run goes on where an earlier one was stopped, and overwrites nothing that was made with other settings.
+func ExampleJob_Run() {
+	dir, err := os.MkdirTemp("", "take")
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer os.RemoveAll(dir)
+	const w, h = 320, 180
+	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.DemoFaults(), 1)
+	for i := 1; i <= 4; i++ {
+		shot := set.Frame(i)
+		for name, frame := range map[string]image.Image{"color": shot.Color, "band": shot.Band} {
+			path := filepath.Join(dir, name, fmt.Sprintf("%04d.png", i))
+			if err := os.MkdirAll(filepath.Dir(path), 0o777); err != nil {
+				log.Fatal(err)
+			}
+			if err := plate.Write(path, frame, &plate.WriteOptions{Curve: plate.SRGB}); err != nil {
+				log.Fatal(err)
+			}
+		}
+	}
+	recipe := take.Recipe{
+		Color: filepath.Join(dir, "color"), Band: filepath.Join(dir, "band"),
+		Geometry: take.Geometry{Mode: "none"}, Crosstalk: take.Crosstalk{Mode: "none"}, Write: []string{"matte"},
+	}
+	run := func(recipe take.Recipe, opt take.RunOptions) (*take.Report, error) {
+		opened, err := take.Open(recipe)
+		if err != nil {
+			log.Fatal(err)
+		}
+		job, err := opened.Prepare(context.Background())
+		if err != nil {
+			log.Fatal(err)
+		}
+		opt.Out = filepath.Join(dir, "out")
+		return job.Run(context.Background(), &opt)
+	}
+	first, err := run(recipe, take.RunOptions{Shard: take.Shard{I: 0, N: 2}}) // half of the take
+	if err != nil {
+		log.Fatal(err)
+	}
+	whole, err := run(recipe, take.RunOptions{})
+	if err != nil {
+		log.Fatal(err)
+	}
+	fmt.Printf("%d frames, then %d, of which %d were there\n", first.Frames, whole.Frames, whole.Kept)
+
+	recipe.Clamp = "none"
+	_, err = run(recipe, take.RunOptions{})
+	var occupied *take.OccupiedError
+	if errors.As(err, &occupied) {
+		fmt.Println("other settings would overwrite", occupied.Files, "files")
+	}
+	// Output:
+	// 2 frames, then 4, of which 2 were there
+	// other settings would overwrite 4 files
 }
 
 // A test shot whose screen is too bright for the band camera, read before the set is struck.

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -52,8 +53,8 @@ func smallTake(t *testing.T, dir string, frames int) (flags []string) {
 			t.Fatal(err)
 		}
 	}
-	return []string{"comp", "--color", in("color"), "--band", in("band"), "--background", in("background"),
-		"--clean-band", in("clean_band.png"), "--clean-color", in("clean_color.png"), "--dark-band", in("dark_band.png"), "--dark-color", in("dark_color.png")}
+	return slices.Clip([]string{"comp", "--color", in("color"), "--band", in("band"), "--background", in("background"),
+		"--clean-band", in("clean_band.png"), "--clean-color", in("clean_color.png"), "--dark-band", in("dark_band.png"), "--dark-color", in("dark_color.png")})
 }
 
 // sameFiles compares files of two folders.

@@ -1,0 +1,101 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/plate"
+)
+
+func TestFormatsAndColor(t *testing.T) {
+	dir := t.TempDir()
+	flags := slices.Clip(smallTake(t, dir, 2))
+	out := filepath.Join(dir, "exr")
+	code, text, errs := twinplate(t, append(flags, "--out", out, "--format", "exr", "--depth", "32", "--layers", "matte,sigma", "--primaries", "ap1", "--fps", "24", "--geometry", "none")...)
+	if code != exitDone || !strings.Contains(text, "output       exr, 32 bits of floating point; color has the curve linear and the primaries ap1, mattes are linear") {
+		t.Fatalf("exit code %d, %s%s", code, text, errs)
+	}
+	if info, err := plate.Probe(filepath.Join(out, "comp", "0002.exr")); err != nil || info.Depth != 32 || !info.Alpha || info.Primaries.Name() != "ap1" {
+		t.Errorf("%+v, %v", info, err)
+	}
+	got := object(t, append(flags, "--out", filepath.Join(dir, "png"), "--geometry", "none", "--primaries", "p3-d65", "--json")...)
+	if o := got["output"].(map[string]any); o["format"] != "png" || o["depth"] != 16.0 || o["curve"] != "srgb" || o["primaries"] != "p3-d65" {
+		t.Errorf("output: %v", o)
+	}
+
+	// Tags that say something else than the flags, wherever plates are read.
+	const conflict = "its tags say that its transfer curve is srgb, and it is read as linear"
+	linear := []string{"--color-curve", "linear", "--color", filepath.Join(dir, "demo", "color"), "--band", filepath.Join(dir, "demo", "band")}
+	for _, args := range [][]string{
+		append(flags, "--color-curve", "linear", "--out", filepath.Join(dir, "linear"), "--geometry", "none"),
+		append([]string{"check"}, linear...),
+		append([]string{"register", "--out", filepath.Join(dir, "g.json")}, linear...),
+	} {
+		if code, text, errs := twinplate(t, args...); code != exitDone || !strings.Contains(text, "0001.png: "+conflict) {
+			t.Errorf("%s: exit code %d, %s%s", args[0], code, text, errs)
+		}
+	}
+
+	for _, test := range []struct {
+		name string
+		add  []string
+		code int
+		want string
+	}{
+		{"a curve for OpenEXR", []string{"--format", "exr", "--output-curve", "srgb"}, exitUsage, "OpenEXR is linear light"},
+		{"layers in PNG", []string{"--layers", "matte"}, exitUsage, "only OpenEXR"},
+		{"primaries that are none", []string{"--primaries", "rec709"}, exitUsage, "bt709"},
+		{"other settings in the same folder", []string{"--clamp", "none", "--geometry", "none", "--out", filepath.Join(dir, "png")}, exitFailed, "(--replace)"},
+		{"other settings, to be replaced", []string{"--clamp", "none", "--geometry", "none", "--out", filepath.Join(dir, "png"), "--replace"}, exitDone, ""},
+	} {
+		if code, _, errs := twinplate(t, slices.Concat(flags, []string{"--out", out}, test.add)...); code != test.code || !strings.Contains(errs, test.want) {
+			t.Errorf("%s: exit code %d, %q; want %d and %q", test.name, code, errs, test.code, test.want)
+		}
+	}
+}
+
+func TestClips(t *testing.T) {
+	dir := t.TempDir()
+	flags := slices.Clip(append(smallTake(t, dir, 3), "--geometry", "none", "--out", filepath.Join(dir, "out")))
+	archive, preview := filepath.Join(dir, "a.mkv"), filepath.Join(dir, "p.mp4")
+	clips := slices.Clip(append(flags, "--archive", archive, "--preview", preview))
+	for _, test := range []struct {
+		name string
+		args []string
+		want string
+	}{
+		{"of a shard", append(clips, "--shard", "0/2"), "a clip is of all frames"},
+		{"without frames", append(append(clips, "--save-recipe", filepath.Join(dir, "r.json")), "--out", ""), "without --out"},
+	} {
+		if code, _, errs := twinplate(t, test.args...); code != exitUsage || !strings.Contains(errs, test.want) {
+			t.Errorf("%s: exit code %d, %q", test.name, code, errs)
+		}
+	}
+	t.Run("without FFmpeg", func(t *testing.T) {
+		t.Setenv("PATH", dir)
+		if code, _, errs := twinplate(t, clips...); code != exitFailed || !strings.Contains(errs, "install FFmpeg") {
+			t.Errorf("exit code %d, %q", code, errs)
+		}
+		if _, err := os.Stat(filepath.Join(dir, "out")); err == nil {
+			t.Error("work was done before that was found out")
+		}
+	})
+	outside.Program(t, "ffmpeg")
+	object(t, append(clips, "--json")...)
+	for _, path := range []string{archive, preview} {
+		if _, err := os.Stat(path); err != nil {
+			t.Error(err)
+		}
+	}
+	if code, _, errs := twinplate(t, clips...); code != exitFailed || !strings.Contains(errs, archive+": there already (--replace overwrites it)") {
+		t.Errorf("a clip that is there: exit code %d, %q", code, errs)
+	}
+	// The clip is a plate like any other.
+	if got := object(t, append(flags, "--background", archive, "--out", filepath.Join(dir, "again"), "--json")...); got["frames"] != 3.0 {
+		t.Errorf("with a clip behind: %v frames", got["frames"])
+	}
+}

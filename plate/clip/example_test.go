@@ -1,0 +1,77 @@
+//go:build !js
+
+package clip_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"image"
+	"image/color"
+	"log"
+	"os"
+	"path/filepath"
+
+	"example.com/twinplate/plate"
+	"example.com/twinplate/plate/clip"
+)
+
+// Two frames become an archive clip, and come back with every bit.
+func Example() {
+	if clip.Installed() != nil {
+		fmt.Println("FFmpeg is not installed")
+		return
+	}
+	dir, err := os.MkdirTemp("", "clip")
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer os.RemoveAll(dir)
+	path := filepath.Join(dir, "two.mkv")
+	w, err := clip.Create(path, clip.Options{W: 32, H: 18, Rate: [2]int{24, 1}, Curve: plate.SRGB})
+	if err != nil {
+		log.Fatal(err)
+	}
+	for i := range 2 {
+		m := image.NewRGBA64(image.Rect(0, 0, 32, 18))
+		m.SetRGBA64(0, 0, color.RGBA64{R: 12345 + uint16(i), A: 0xffff})
+		if err := w.Add(m); err != nil {
+			w.Abort()
+			log.Fatal(err)
+		}
+	}
+	if err := w.Close(); err != nil {
+		log.Fatal(err)
+	}
+	r, err := clip.Open(context.Background(), path)
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer r.Close()
+	m, err := r.Frame(1)
+	if err != nil {
+		log.Fatal(err)
+	}
+	red, _, _, _ := m.At(0, 0).RGBA()
+	fmt.Println(r.Info().Frames, "frames of", r.Info().Codec, "at", r.Info().FPS(), "a second; red is", red)
+}
+
+// A clear word where FFmpeg is not installed.
+func ExampleProbe() {
+	path := os.Getenv("PATH")
+	defer os.Setenv("PATH", path)
+	os.Setenv("PATH", "")
+
+	dir, err := os.MkdirTemp("", "clip")
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer os.RemoveAll(dir)
+	movie := filepath.Join(dir, "take.mov")
+	if err := os.WriteFile(movie, []byte("frames"), 0o666); err != nil {
+		log.Fatal(err)
+	}
+	_, err = clip.Probe(context.Background(), movie)
+	fmt.Println(errors.Is(err, clip.ErrNoFFmpeg))
+	// Output: true
+}
