@@ -2,6 +2,7 @@ package take
 
 import (
 	"bufio"
+	"encoding/binary"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
@@ -52,7 +53,8 @@ type (
 		Time       time.Time   `json:"time"`
 		Program    string      `json:"program,omitempty"`
 		System     string      `json:"system"`
-		Settings   string      `json:"settings"` // the hash of the two below and of the program
+		Settings   string      `json:"settings"`        // the hash of what is below, and of the program
+		Clean      string      `json:"clean,omitempty"` // hash of a clean band plate that was rebuilt from the take
 		References []inputFile `json:"references"`
 		Recipe     Recipe      `json:"recipe"` // with all estimates
 	}
@@ -100,11 +102,18 @@ func openLog(j *Job, opt *RunOptions, pairs []Pair) (*runLog, error) {
 	for _, path := range j.referenceFiles() {
 		run.References = append(run.References, l.input(path))
 	}
-	data, err := json.Marshal([]any{run.Program, run.References, run.Recipe})
+	name, h := newHash()
+	if j.Clean != nil {
+		if err := binary.Write(h, binary.LittleEndian, j.Clean.Band.Pix); err != nil {
+			return nil, err
+		}
+		run.Clean = hashText(name, h)
+		h.Reset()
+	}
+	data, err := json.Marshal([]any{run.Program, run.Clean, run.References, run.Recipe})
 	if err != nil {
 		return nil, err
 	}
-	name, h := newHash()
 	h.Write(data)
 	l.settings = hashText(name, h)
 	run.Settings = l.settings
@@ -298,7 +307,7 @@ func (l *runLog) relative(path string) string {
 func (j *Job) settings() Recipe {
 	r := j.Recipe(nil)
 	r.Color, r.Band, r.Background, r.Frames, r.Write = "", "", "", "", nil
-	r.CleanColor, r.CleanBand, r.DarkColor, r.DarkBand = "", "", "", ""
+	r.CleanColor, r.CleanBand, r.DarkColor, r.DarkBand, r.FlatColor, r.FlatBand = "", "", "", "", "", ""
 	r.Offset, r.Gain = Offset{}, Gain{}
 	for _, c := range []*string{&r.ColorCurve, &r.BandCurve, &r.BackgroundCurve, &r.OutputCurve} {
 		*c = filepath.Base(*c)

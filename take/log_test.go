@@ -129,6 +129,37 @@ func TestRunGoesOn(t *testing.T) {
 	}
 }
 
+// A run and one by the recipe that it has saved have the same settings, estimates and gains included, however the paths are written.
+func TestRunGoesOnByItsRecipe(t *testing.T) {
+	r := record(t, 1, 2, 3)
+	r.recipe.CleanBand, r.recipe.CleanColor = "", "" // so that a plate is rebuilt
+	out := filepath.Join(r.dir, "out")
+	job := prepare(t, r.recipe)
+	first, err := job.Run(context.Background(), &take.RunOptions{Out: out})
+	if err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(r.dir, "take.json")
+	if err := job.Recipe(first.Gains).Save(path); err != nil {
+		t.Fatal(err)
+	}
+	t.Chdir(r.dir)
+	saved, err := take.ReadRecipe("take.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, job := range []*take.Job{prepare(t, r.recipe), prepare(t, saved)} {
+		if report, err := job.Run(context.Background(), &take.RunOptions{Out: "out"}); err != nil || report.Kept != 3 {
+			t.Errorf("%+v, %v", report, err)
+		}
+	}
+	// A plate that is rebuilt from fewer frames is another.
+	saved.Frames = "1-2"
+	if report, err := prepare(t, saved).Run(context.Background(), &take.RunOptions{Out: "out"}); !errors.As(err, new(*take.OccupiedError)) {
+		t.Errorf("%+v, %v", report, err)
+	}
+}
+
 // Files that the log does not know as of these settings stop a run before it begins.
 func TestRunOverwritesNothingOfAnother(t *testing.T) {
 	r := record(t, 1, 2)
