@@ -21,8 +21,8 @@ HERE = os.path.dirname(os.path.abspath(__file__))
 SIMD = {"GOTOOLCHAIN": "go1.27.3", "GOEXPERIMENT": "simd"}
 
 
-def draw(folder, w, h, count):
-    """A disk of cloth before the screen, both plates 16-bit linear, and a background."""
+def draw(folder, w, h, count, kind):
+    """A disk of cloth before the screen, both plates 16-bit linear, and a background; a TIFF has no compression."""
     x, y = np.meshgrid(np.arange(w, dtype=np.float32), np.arange(h, dtype=np.float32))
     alpha = np.clip((0.3 * h - np.hypot(x - w / 2, y - h / 2)) / 2 + 0.5, 0, 1)
     color = np.stack([alpha * (0.3 + 0.2 * np.sin(0.05 * x + c)) for c in range(3)], -1)
@@ -31,19 +31,19 @@ def draw(folder, w, h, count):
     code = lambda p: np.clip(65535 * (p + noise.normal(0, 0.003, p.shape)) + 0.5, 0, 65535).astype(np.uint16)
     files = {"color": code(color), "band": code(band), "clean": code(np.full((h, w), 0.8)), "background": code(0.5 * np.ones((h, w, 3)))}
     for name, m in files.items():
-        cv2.imwrite(os.path.join(folder, name + ".png"), m)
+        cv2.imwrite(os.path.join(folder, f"{name}.{kind}"), m, [cv2.IMWRITE_TIFF_COMPRESSION, 1])
     for name in ("color", "band"):
         os.mkdir(os.path.join(folder, name))
         for n in range(1, count + 1):
-            os.link(os.path.join(folder, name + ".png"), os.path.join(folder, name, f"{n:04d}.png"))
+            os.link(os.path.join(folder, f"{name}.{kind}"), os.path.join(folder, name, f"{n:04d}.{kind}"))
 
 
-def comp(program, work, size, count):
+def comp(program, work, size, count, kind="png"):
     w, h = map(int, size.split("x"))
     with tempfile.TemporaryDirectory(dir=work) as d:
-        draw(d, w, h, count)
-        args = [program, "comp", "--json", "--color", d + "/color", "--band", d + "/band", "--clean-band", d + "/clean.png",
-                "--background", d + "/background.png", "--geometry", "none", "--crosstalk", "0.02,0.02,0.02", "--depth", "8",
+        draw(d, w, h, count, kind)
+        args = [program, "comp", "--json", "--color", d + "/color", "--band", d + "/band", "--clean-band", f"{d}/clean.{kind}",
+                "--background", f"{d}/background.{kind}", "--format", "tiff" if kind == "tif" else "png", "--geometry", "none", "--crosstalk", "0.02,0.02,0.02", "--depth", "8",
                 "--out", d + "/out"]
         for curve in ("color", "band", "background"):
             args += [f"--{curve}-curve", "linear"]

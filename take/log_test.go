@@ -35,7 +35,7 @@ func TestRunGoesOn(t *testing.T) {
 		_, err = f.WriteString(text)
 		must(errors.Join(err, f.Close()))
 	}
-	for _, test := range []struct {
+	for i, test := range []struct {
 		name   string
 		change func(out string, r *take.Recipe)
 		opt    take.RunOptions
@@ -77,6 +77,9 @@ func TestRunGoesOn(t *testing.T) {
 		{name: "another program, to be replaced", opt: take.RunOptions{Replace: true, Program: "another"}},
 		{name: "whoever wants to see each frame", opt: take.RunOptions{Each: func(*take.Result) error { return nil }}},
 	} {
+		if testing.Short() && i%4 != 1 {
+			continue // the race detector and js/wasm are slow
+		}
 		t.Run(test.name, func(t *testing.T) {
 			out, fresh := filepath.Join(t.TempDir(), "out"), filepath.Join(t.TempDir(), "fresh")
 			if _, err := prepare(t, r.recipe).Run(context.Background(), &take.RunOptions{Out: out}); err != nil {
