@@ -4,10 +4,10 @@ package site_test
 
 import (
 	"context"
-	"encoding/base64"
 	"encoding/json"
 	"fmt"
 	"math"
+	"net/http"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
@@ -53,7 +53,8 @@ type page struct {
 	mu       sync.Mutex
 	troubles []string // what the console said that it should not
 	hosts    map[string]bool
-	bytes    int64 // over the wire, encoded
+	bytes    int64    // over the wire, encoded
+	asked    []string // of the server, since settled
 }
 
 // open opens the playground and waits for its first composite.
@@ -67,9 +68,18 @@ func open(t testing.TB, width, height int) *page {
 // visit opens a page of the site.
 func visit(t testing.TB, width, height int, path string) *page {
 	t.Helper()
-	server := httptest.NewServer(site.Handler(os.DirFS(dist(t))))
-	t.Cleanup(server.Close)
-	p := &page{Context: outside.Browser(t, width, height, 4*time.Minute), t: t, server: server, hosts: map[string]bool{}}
+	p := &page{t: t, hosts: map[string]bool{}}
+	files := site.Handler(os.DirFS(dist(t)))
+	p.server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		p.mu.Lock()
+		if r.URL.Path != "/sw.js" { // the browser itself looks for a new version of it, when it likes
+			p.asked = append(p.asked, r.URL.Path)
+		}
+		p.mu.Unlock()
+		files.ServeHTTP(w, r)
+	}))
+	t.Cleanup(p.server.Close)
+	p.Context = outside.Browser(t, width, height, 4*time.Minute)
 	if err := chromedp.Listen(p.Context, p.hear); err != nil {
 		t.Fatal(err)
 	}
@@ -82,7 +92,7 @@ func visit(t testing.TB, width, height int, path string) *page {
 			t.Fatal(err)
 		}
 	}
-	p.run(chromedp.Navigate(server.URL + path))
+	p.run(chromedp.Navigate(p.server.URL + path))
 	return p
 }
 
@@ -197,10 +207,10 @@ func TestOpensWithTheDemo(t *testing.T) {
 	}
 }
 
-// native opens the demo take with the library of this machine.
-func native(t testing.TB) *take.Scrubber {
+// scrubberOf opens a recipe's take with the library of this machine.
+func scrubberOf(t testing.TB, recipe string) *take.Scrubber {
 	t.Helper()
-	r, err := take.ReadRecipe(filepath.Join(dist(t), "demo", "recipe.json"))
+	r, err := take.ReadRecipe(recipe)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -220,31 +230,10 @@ func native(t testing.TB) *take.Scrubber {
 // scrubbed to; and the arithmetic of a pixel is the library's too, in numbers and on the page.
 func TestCompositeIsTheLibrarys(t *testing.T) {
 	p := open(t, 1024, 768)
-	scrubber := native(t)
-	for _, step := range []int{0, 7} {
-		eval[any](p, fmt.Sprintf(`(() => { const s = document.getElementById("scrub"); s.value = %d; s.dispatchEvent(new Event("input")); })()`, step))
-		number := eval[int](p, `playground.now.frame`)
-		p.wait("the frame", `playground.take.cached(playground.now.frame, playground.state.value.breaks, "sum")`)
-		text := eval[string](p, `(() => { const p = playground.take.cached(playground.now.frame, playground.state.value.breaks, "sum");
-			let s = ""; for (let i = 0; i < p.hi.length; i += 4 * 97) for (let c = 0; c < 3; c++) s += String.fromCharCode(p.hi[i + c] * 256 + p.lo[i + c] + 0x100); return s; })()`)
-		f, err := scrubber.Frame(number, nil)
-		if err != nil {
-			t.Fatal(err)
-		}
-		codes := []rune(text)
-		if want := 3 * ((len(f.Comp.Pix[0]) + 96) / 97); len(codes) != want {
-			t.Fatalf("%d values came back, not %d", len(codes), want)
-		}
-		worst := 0.0
-		for k, code := range codes {
-			want := float64(f.Comp.Pix[k%3][k/3*97])
-			got := half(uint16(code - 0x100))
-			worst = max(worst, math.Abs(got-want)/max(math.Abs(want), 1.0/16))
-		}
-		// A half float's step is 1/2048 of the value; vectors round otherwise than scalars in the last bits.
-		if worst > 1.0/1500 {
-			t.Errorf("frame %d: the browser's composite is up to %.2g of its value from the library's", number, worst)
-		}
+	scrubber := scrubberOf(t, filepath.Join(dist(t), "demo", "recipe.json"))
+	for _, number := range []int{1001, 1008} {
+		p.scrubTo(number)
+		f := p.holdTo(scrubber, number)
 		const x, y = 610, 260 // steam
 		pixel := eval[struct {
 			Transmission, Sigma float64
@@ -260,6 +249,58 @@ func TestCompositeIsTheLibrarys(t *testing.T) {
 		}
 	}
 	p.quiet()
+}
+
+// holdTo holds the browser's composite of a frame to the library's.
+func (p *page) holdTo(scrubber *take.Scrubber, number int) *take.Scrubbed {
+	p.t.Helper()
+	f, err := scrubber.Frame(number, nil)
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	p.near(fmt.Sprintf("frame %d", number), f.Comp, "sum", false)
+	return f
+}
+
+// every is the step of the pixels that shown returns.
+const every = 97
+
+// shown returns a station of the frame that the page shows: red, green, blue and alpha of every 97th pixel.
+func (p *page) shown(station string) [][4]float64 {
+	p.t.Helper()
+	text := eval[string](p, fmt.Sprintf(`playground.take.want(playground.now.frame, playground.state.value.breaks, [%q]).then(({ pictures: [p] }) => {
+		let s = ""; for (let i = 0; i < p.hi.length; i += 4 * %d) for (let c = 0; c < 4; c++) s += String.fromCharCode(p.hi[i + c] * 256 + p.lo[i + c] + 0x100); return s; })`, station, every))
+	var pixels [][4]float64
+	for k, code := range []rune(text) {
+		if k%4 == 0 {
+			pixels = append(pixels, [4]float64{})
+		}
+		pixels[k/4][k%4] = half(uint16(code - 0x100))
+	}
+	return pixels
+}
+
+// near holds a picture to the station of the frame that the page shows. A saved picture's values end at 0 and 1.
+func (p *page) near(what string, want *plate.RGB, station string, saved bool) {
+	p.t.Helper()
+	shown := p.shown(station)
+	if n := (len(want.Pix[0]) + every - 1) / every; len(shown) != n {
+		p.t.Fatalf("%s: %d pixels came back, not %d", what, len(shown), n)
+	}
+	worst := 0.0
+	for k, pixel := range shown {
+		for c := range 3 {
+			v := float64(want.Pix[c][k*every])
+			if saved {
+				pixel[c] = min(max(pixel[c], 0), 1)
+			}
+			worst = max(worst, math.Abs(pixel[c]-v)/max(math.Abs(v), 1.0/16))
+		}
+	}
+	// A half float's step is 1/2048 of the value; vectors round otherwise than scalars in the last bits.
+	if worst > 1.0/1500 {
+		p.t.Errorf("%s is up to %.2g of its value from what the page shows as %s", what, worst, station)
+	}
 }
 
 // half returns an IEEE 754 binary16 number.
@@ -304,92 +345,17 @@ func TestLessonBreaksAndUndo(t *testing.T) {
 	p.quiet()
 }
 
-// drop drops files of a folder of this machine onto the page, all at once, as a browser gives them.
-func (p *page) drop(files map[string][]byte) {
-	p.t.Helper()
-	text, err := json.Marshal(files)
-	if err != nil {
-		p.t.Fatal(err)
-	}
-	eval[any](p, `(async () => { const data = new DataTransfer();
-		for (const [path, text] of Object.entries(`+string(text)+`)) {
-			const bytes = Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
-			data.items.add(new File([bytes], path));
-		}
-		const list = [...data.files].map((file) => ({ path: file.name, file }));
-		await playground.takeIn(list); })()`)
-}
-
-// A take of one's own is dropped in one go, sorted by its names, composited, taken away as a file, and its recipe
-// gives the same pixels with the library; wrong files are told apart in words, and the session goes on.
-func TestDropAndTakeAway(t *testing.T) {
+// What is no plate is told in words, where it was dropped, and the session goes on.
+func TestWrongFiles(t *testing.T) {
 	p := open(t, 1440, 900)
-	demo := filepath.Join(dist(t), "demo")
-	files := map[string][]byte{}
-	for name, from := range map[string]string{
-		"shot_color_07.jpg": "color/1003.jpg", "shot_band_07.jpg": "band/1003.jpg", "clean_band.jpg": "clean_band.jpg",
-		"clean_color.jpg": "clean_color.jpg", "dark_band.jpg": "dark_band.jpg", "dark_color.jpg": "dark_color.jpg", "background.jpg": "background/1001.jpg",
-	} {
-		data, err := os.ReadFile(filepath.Join(demo, from))
-		if err != nil {
-			t.Fatal(err)
-		}
-		files[name] = data
-	}
-	p.drop(files)
-	p.wait("the dropped take", `playground.take.prepared && playground.now.frame === 7 && playground.take.cached(7, playground.state.value.breaks, "sum")`)
-	p.shoot("dropped_1440")
-
-	file := eval[string](p, `playground.engines.call("write", { number: 7, breaks: playground.state.value.breaks, product: "sum" }).then((r) => { let s = ""; for (const b of r.buffers[0]) s += String.fromCharCode(b); return btoa(s); })`)
-	recipe := eval[json.RawMessage](p, `playground.take.prepared.recipe`)
 	dir := t.TempDir()
-	for well, name := range map[string]string{"color": "shot_color_07.jpg", "band": "shot_band_07.jpg", "background": "background.jpg",
-		"clean_band": "clean_band.jpg", "clean_color": "clean_color.jpg", "dark_band": "dark_band.jpg", "dark_color": "dark_color.jpg"} {
-		put(t, filepath.Join(dir, well, name), files[name])
+	var files []string
+	for name, text := range map[string]string{"notes.txt": "no plate", "color_0001.png": "this is no PNG", "band_0001.png": "nor this"} {
+		put(t, filepath.Join(dir, name), []byte(text))
+		files = append(files, filepath.Join(dir, name))
 	}
-	put(t, filepath.Join(dir, "take.json"), recipe)
-	decoded, err := base64.StdEncoding.DecodeString(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	put(t, filepath.Join(dir, "browser.png"), decoded)
-	r, err := take.ReadRecipe(filepath.Join(dir, "take.json"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	opened, err := take.Open(r)
-	if err != nil {
-		t.Fatal(err)
-	}
-	job, err := opened.Prepare(context.Background())
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := job.Run(context.Background(), &take.RunOptions{Out: filepath.Join(dir, "out")}); err != nil {
-		t.Fatal(err)
-	}
-	got, err := plate.ReadRGB(filepath.Join(dir, "browser.png"), plate.Linear, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	want, err := plate.ReadRGB(filepath.Join(dir, "out", "comp", "0007.png"), plate.Linear, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	worst := 0.0
-	for c := range 3 {
-		for i := range got.Pix[c] {
-			worst = max(worst, math.Abs(float64(got.Pix[c][i]-want.Pix[c][i])))
-		}
-	}
-	// Codes of 16 bits of the same recipe; vectors round otherwise than scalars in the last bits of float32.
-	if worst > 16.0/65535 {
-		t.Errorf("the browser's file is up to %.1f codes of 65535 from the command's", 65535*worst)
-	}
-	p.quiet()
-
-	p.drop(map[string][]byte{"notes.txt": []byte("no plate"), "color_0001.png": []byte("this is no PNG"), "band_0001.png": []byte("nor this")})
-	p.wait("the word about it", `document.querySelector("#panel-plates .wrong")`)
+	p.dropOn("#viewer", files...)
+	p.wait("the word about it", `document.querySelectorAll("#panel-plates .wrong").length > 1`)
 	words := eval[string](p, `[...document.querySelectorAll("#panel-plates .wrong")].map((n) => n.textContent).join(" | ")`)
 	for _, part := range []string{"notes.txt", "_0001.png"} {
 		if !strings.Contains(words, part) {
@@ -397,8 +363,11 @@ func TestDropAndTakeAway(t *testing.T) {
 		}
 	}
 	p.shoot("wrong_1440")
-	eval[any](p, `document.getElementById("undo").click()`)
-	p.wait("the take before", `playground.now.frame === 7 && playground.take.prepared && playground.take.cached(7, playground.state.value.breaks, "sum")`)
+	p.opens(func() { p.click("#undo") })
+	if words := eval[string](p, `document.querySelector("#panel-plates .wrong")?.textContent ?? ""`); words != "" {
+		t.Errorf("after undo the page still says %q", words)
+	}
+	p.quiet()
 }
 
 func put(t testing.TB, path string, data []byte) {

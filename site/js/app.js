@@ -5,7 +5,7 @@ import { showLesson, steps } from "./lesson.js";
 import { Look } from "./look.js";
 import { showAway, showPlates, showReadings, showRecipe } from "./panels.js";
 import { showPixel } from "./pixel.js";
-import { group, isArchive, isClip, isPicture, isRecipe, sort, wells as wellList } from "./sort.js";
+import { group, isArchive, isClip, isPicture, isRecipe, pathsOf, sort, wells as wellList } from "./sort.js";
 import { State } from "./state.js";
 import { Take, expand, stations } from "./take.js";
 
@@ -55,9 +55,10 @@ async function start() {
 async function openDemo(demo, first) {
   demo ??= await fetch("demo/take.json").then((response) => response.json());
   const url = (path) => new URL(`demo/${path}`, document.baseURI).href;
-  const many = (folder) => demo[folder].map((name) => ({ name, url: url(`${folder}/${name}`) }));
+  const one = (path) => ({ name: path.split("/").at(-1), path, url: url(path) });
+  const many = (folder) => demo[folder].map((name) => one(`${folder}/${name}`));
   const wells = { color: many("color"), band: many("band"), background: many("background"), green: many("green") };
-  for (const well of ["clean_color", "clean_band", "dark_color", "dark_band"]) wells[well] = [{ name: `${well}.jpg`, url: url(`${well}.jpg`) }];
+  for (const well of ["clean_color", "clean_band", "dark_color", "dark_band"]) wells[well] = [one(`${well}.jpg`)];
   performance.mark("engine");
   now.demo = true;
   now.fps = 24;
@@ -316,6 +317,7 @@ async function takeIn(list) {
   if (!list.length) return;
   working("Sorting what was dropped");
   now.errors = {};
+  show("plates");
   try {
     let entries = [];
     for (const entry of list) {
@@ -341,7 +343,8 @@ async function takeIn(list) {
     place(error.message);
   } finally {
     working(null);
-    show("plates");
+    if (Object.keys(now.errors).length) show("plates");
+    else panels();
   }
 }
 
@@ -408,9 +411,9 @@ async function loadRecipe(list) {
   panels();
 }
 
-// savedRecipe is the recipe as the command reads it: with every estimate, and the wells' names as paths.
+// savedRecipe is the recipe as the command reads it: with every estimate, and the plates where they lay.
 function savedRecipe() {
-  const recipe = { ...(take.prepared?.recipe ?? { version: 1, ...state.value.recipe }) };
+  const recipe = { ...(take.prepared?.recipe ?? { version: 1, ...state.value.recipe }), ...pathsOf(state.value.wells) };
   return new Blob([JSON.stringify(recipe, null, 2) + "\n"], { type: "application/json" });
 }
 
@@ -552,8 +555,9 @@ function build() {
   $("play").onclick = play;
   $("loop").onchange = (event) => (now.loop = event.target.checked);
   $("scrub").oninput = (event) => {
+    const i = Number(event.target.value); // stop sets it back to the frame that is shown
     stop();
-    seek(take.frames[Number(event.target.value)]);
+    seek(take.frames[i]);
   };
   $("beside").onchange = (event) => state.set({ b: event.target.value || null }, "beside");
   const lookAt = (change, kind) => state.set({ look: { ...state.value.look, ...change } }, kind);

@@ -74,3 +74,26 @@ export async function sort(dropped, look) {
   if (unsure.length === 1 && placed.has("color") && placed.has("band") && !placed.has("background")) placed.set("background", unsure.pop());
   return { placed, unsure };
 }
+
+// pathsOf names the wells' plates as a recipe does, where they lay when they were given: a file, a folder, or a glob
+// where the folder holds other plates too. It is as seen from the folder that they all lie in. A clip's frames have no
+// place of their own: the recipe has them in a folder of the well's name.
+export function pathsOf(wells) {
+  const given = Object.entries(wells).filter(([well, entries]) => entries?.length && well !== "green");
+  const folder = (path) => path.slice(0, path.lastIndexOf("/") + 1);
+  const paths = given.flatMap(([, entries]) => entries.map((e) => e.path)).filter(Boolean);
+  const tops = new Set(paths.map((path) => path.slice(0, path.indexOf("/") + 1)));
+  const cut = tops.size === 1 ? [...tops][0].length : 0;
+  const place = ([well, entries]) => {
+    if (!entries[0].path) return well;
+    if (entries.length === 1) return entries[0].path.slice(cut);
+    const here = folder(entries[0].path);
+    const alone = here.length > cut && paths.filter((path) => path.startsWith(here)).length === entries.length;
+    if (alone) return here.slice(cut, -1);
+    const [first, last] = [entries[0].path, entries.at(-1).path];
+    let n = here.length;
+    while (n < first.length && first[n] === last[n] && !/\d/.test(first[n])) n++;
+    return `${first.slice(cut, n)}*${first.slice(first.lastIndexOf("."))}`;
+  };
+  return Object.fromEntries(given.map((one) => [one[0], place(one)]));
+}

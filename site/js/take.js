@@ -54,7 +54,6 @@ export class Take {
 
   // share readies the other workers with what the first has found, and adds some where there is room.
   async share() {
-    const { generation } = this;
     const resolved = new TextEncoder().encode(JSON.stringify(this.prepared.recipe));
     const { w, h } = this.prepared;
     const each = 100 * w * h; // bytes that an engine holds of a take, measured at 1920x1080
@@ -64,17 +63,24 @@ export class Take {
       const started = fresh && this.engines.add();
       const worker = this.engines.workers[i];
       if (fresh) {
-        await started;
-        if (generation !== this.generation) return;
+        await this.still(started);
         worker.port.postMessage({ files: this.files });
       }
       worker.port.postMessage({ files: { put: [["/take/resolved.json", resolved]] } });
-      await this.engines.call("open", { path: "/take/resolved.json" }, { worker, urgent: true });
-      await this.engines.call("prepare", { path: "/take/again.json" }, { worker, urgent: true });
-      if (generation !== this.generation) return;
+      await this.still(this.engines.call("open", { path: "/take/resolved.json" }, { worker, urgent: true }));
+      await this.still(this.engines.call("prepare", { path: "/take/again.json" }, { worker, urgent: true }));
       worker.held = false;
       this.engines.pump();
     }
+  }
+
+  // still waits for a promise about this take. Where another take was opened meanwhile it gives up, whatever came of it.
+  async still(promise) {
+    const { generation } = this;
+    const end = await promise.then((value) => ({ value }), (error) => ({ error }));
+    if (generation !== this.generation) throw new DOMException("another take is open", "AbortError");
+    if (end.error) throw end.error;
+    return end.value;
   }
 
   key(number, breaks, station) {
@@ -96,9 +102,7 @@ export class Take {
     const missing = names.filter((name) => !this.cached(number, breaks, name));
     let reply = { thumbs: [] };
     if (missing.length || thumbs.length) {
-      const { generation } = this;
-      const { result, buffers } = await this.engines.call("frame", { number, breaks, stations: missing, thumbs, width: thumbWidth }, { signal, urgent });
-      if (generation !== this.generation) throw new DOMException("another take is open", "AbortError");
+      const { result, buffers } = await this.still(this.engines.call("frame", { number, breaks, stations: missing, thumbs, width: thumbWidth }, { signal, urgent }));
       let next = 0;
       for (const p of result.pictures) {
         const picture = { ...p, number };
@@ -135,7 +139,7 @@ export async function expand(entries, openClip) {
   for (const { path, file } of entries) {
     const name = path.split("/").at(-1);
     if (!isClip(name)) {
-      out.push({ name, file });
+      out.push({ name, path, file });
       continue;
     }
     const clip = await openClip(file);

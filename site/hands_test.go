@@ -1,0 +1,443 @@
+//go:build !js
+
+package site_test
+
+import (
+	"archive/zip"
+	"bytes"
+	"fmt"
+	"image/color"
+	"math"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/browser"
+	"github.com/chromedp/cdproto/dom"
+	"github.com/chromedp/cdproto/input"
+	"github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+
+	"example.com/twinplate/plate"
+)
+
+// What a user's hands do is done here by the browser itself: it opens the files, drops them, moves the pointer,
+// strikes the keys and saves what is taken away.
+
+// choose gives files of this machine to a file input, as the browser's chooser does.
+func (p *page) choose(selector string, files ...string) {
+	p.t.Helper()
+	found, err := chromedp.Call(p.Context, runtime.Evaluate, runtime.EvaluateParams{Expression: fmt.Sprintf(`document.querySelector(%q)`, selector)})
+	if err != nil || found.Result.ObjectID == "" {
+		p.t.Fatalf("%s: %v", selector, err)
+	}
+	if _, err := chromedp.Call(p.Context, dom.SetFileInputFiles, dom.SetFileInputFilesParams{Files: files, ObjectID: found.Result.ObjectID}); err != nil {
+		p.t.Fatal(err)
+	}
+}
+
+// dropOn drops files and folders of this machine on the middle of an element.
+func (p *page) dropOn(selector string, files ...string) {
+	p.t.Helper()
+	at := p.middle(selector)
+	data := &input.DragData{Items: []*input.DragDataItem{}, Files: files, DragOperationsMask: 1}
+	for _, kind := range []input.DispatchDragEventType{input.DispatchDragEventTypeDragEnter, input.DispatchDragEventTypeDragOver, input.DispatchDragEventTypeDrop} {
+		if _, err := chromedp.Call(p.Context, input.DispatchDragEvent, input.DispatchDragEventParams{Type: kind, X: at[0], Y: at[1], Data: data}); err != nil {
+			p.t.Fatal(err)
+		}
+	}
+}
+
+// middle brings an element into view and returns its middle on the page.
+func (p *page) middle(selector string) [2]float64 {
+	p.t.Helper()
+	return eval[[2]float64](p, fmt.Sprintf(`(() => { const e = document.querySelector(%q); e.scrollIntoView({ block: "nearest" }); const r = e.getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2]; })()`, selector))
+}
+
+// click clicks on the middle of an element.
+func (p *page) click(selector string) {
+	p.t.Helper()
+	at := p.middle(selector)
+	p.run(chromedp.MouseClickXY(at[0], at[1]))
+}
+
+// press clicks on the button of this text in the panel that is open, once it can be pressed.
+func (p *page) press(text string) {
+	p.t.Helper()
+	find := fmt.Sprintf(`[...document.querySelectorAll(".panel:not([hidden]) button")].find((b) => b.textContent === %q && !b.disabled)`, text)
+	p.wait("the button "+text, find)
+	at := eval[[2]float64](p, `(() => { const b = `+find+`; b.scrollIntoView({ block: "nearest" }); const r = b.getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2]; })()`)
+	p.run(chromedp.MouseClickXY(at[0], at[1]))
+}
+
+func (p *page) mouse(kind input.DispatchMouseEventType, x, y float64) {
+	p.t.Helper()
+	down := func(e *input.DispatchMouseEventParams) {
+		e.Button, e.Buttons, e.ClickCount = input.MouseButtonLeft, 1, 1
+	}
+	p.run(chromedp.MouseEvent(kind, x, y, down))
+}
+
+// saved does what makes the browser save files, and returns them by name.
+func (p *page) saved(names []string, do func()) map[string][]byte {
+	p.t.Helper()
+	dir := p.t.TempDir()
+	if _, err := chromedp.CallBrowser(p.Context, browser.SetDownloadBehavior, browser.SetDownloadBehaviorParams{Behavior: browser.SetDownloadBehaviorBehaviorAllow, DownloadPath: dir}); err != nil {
+		p.t.Fatal(err)
+	}
+	do()
+	files := map[string][]byte{}
+	for range 1200 {
+		for _, name := range names { // the browser writes beside the name, and renames
+			if data, err := os.ReadFile(filepath.Join(dir, name)); err == nil && len(data) > 0 {
+				files[name] = data
+			}
+		}
+		if len(files) == len(names) {
+			return files
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
+	there, _ := filepath.Glob(filepath.Join(dir, "*"))
+	p.t.Fatalf("of %v only %v were saved; the page says: %s", names, there, eval[string](p, `document.getElementById("status").textContent`))
+	return nil
+}
+
+// settled waits until the service worker has everything, and forgets what was asked of the server before.
+func (p *page) settled() {
+	p.t.Helper()
+	p.wait("the service worker", `navigator.serviceWorker.controller?.state === "activated"`)
+	p.mu.Lock()
+	p.asked = nil
+	p.mu.Unlock()
+}
+
+// silent fails the test where anything was asked of the server since settled.
+func (p *page) silent() {
+	p.t.Helper()
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if len(p.asked) > 0 {
+		p.t.Errorf("after everything was loaded, the page asked for %q", p.asked)
+	}
+	p.asked = nil
+}
+
+// A shot is a take of the demo's frames, laid out as a crew would hand it over.
+type shot struct {
+	dir    string // color/, band/, background/, clean_color.jpg and so on, recipe.json
+	frames []int
+}
+
+func newShot(t testing.TB, frames ...int) shot {
+	t.Helper()
+	demo := filepath.Join(dist(t), "demo")
+	s := shot{filepath.Join(t.TempDir(), "pier"), frames}
+	names := []string{"clean_color.jpg", "clean_band.jpg", "dark_color.jpg", "dark_band.jpg", "recipe.json"}
+	for _, n := range frames {
+		for _, folder := range []string{"color", "band", "background"} {
+			names = append(names, fmt.Sprintf("%s/%04d.jpg", folder, n))
+		}
+	}
+	for _, name := range names {
+		data, err := os.ReadFile(filepath.Join(demo, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		put(t, filepath.Join(s.dir, name), data)
+	}
+	return s
+}
+
+func (s shot) path(name string) string { return filepath.Join(s.dir, name) }
+
+// flat lays the shot's files into one folder, their folders in their names, and returns them.
+func (s shot) flat(t testing.TB) []string {
+	dir := t.TempDir()
+	var list []string
+	for name, data := range s.files(t) {
+		name = filepath.Join(dir, strings.ReplaceAll(name, "/", "_"))
+		put(t, name, data)
+		list = append(list, name)
+	}
+	return list
+}
+
+func (s shot) files(t testing.TB) map[string][]byte {
+	t.Helper()
+	files := map[string][]byte{}
+	err := filepath.Walk(s.dir, func(path string, info os.FileInfo, err error) error {
+		if err != nil || info.IsDir() {
+			return err
+		}
+		name, _ := filepath.Rel(s.dir, path)
+		files[name], err = os.ReadFile(path)
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return files
+}
+
+// zipped returns the shot's folder as an archive.
+func (s shot) zipped(t testing.TB) string {
+	t.Helper()
+	var b bytes.Buffer
+	w := zip.NewWriter(&b)
+	for name, data := range s.files(t) {
+		f, err := w.Create("pier/" + name)
+		if err == nil {
+			_, err = f.Write(data)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(t.TempDir(), "pier.zip")
+	put(t, path, b.Bytes())
+	return path
+}
+
+// clips makes the shot's frames clips, and a shot of the frames that are in them: the planes that FFmpeg decodes.
+func (s shot) clips(t testing.TB) (files []string, decoded shot) {
+	t.Helper()
+	decoded = shot{dir: filepath.Join(t.TempDir(), "pier")}
+	for name, data := range s.files(t) {
+		if !strings.Contains(name, "/") {
+			put(t, decoded.path(name), data)
+			files = append(files, s.path(name))
+		}
+	}
+	for _, well := range []string{"color", "band", "background"} {
+		clip := filepath.Join(t.TempDir(), well+".webm")
+		ffmpeg(t, nil, "-start_number", fmt.Sprint(s.frames[0]), "-framerate", "24", "-i", s.path(well+"/%04d.jpg"),
+			"-vf", "scale=out_color_matrix=bt709:out_range=tv", "-pix_fmt", "yuv420p", "-colorspace", "bt709", "-color_range", "tv", "-c:v", "libvpx-vp9", "-crf", "10", "-b:v", "0", "-cpu-used", "8", clip)
+		files = append(files, clip)
+		const head = "YUV4MPEG2 W960 H540 F24:1 Ip A1:1 C420mpeg2 XCOLORRANGE=LIMITED XMATRIX=BT709\nFRAME\n"
+		planes := ffmpeg(t, nil, "-i", clip, "-f", "rawvideo", "-pix_fmt", "yuv420p", "-")
+		for i := range s.frames {
+			n := len(planes) / len(s.frames)
+			put(t, decoded.path(fmt.Sprintf("%s/%06d.y4m", well, i+1)), append([]byte(head), planes[i*n:(i+1)*n]...))
+		}
+	}
+	for i := range s.frames {
+		decoded.frames = append(decoded.frames, i+1)
+	}
+	return files, decoded
+}
+
+// opens does what gives the page a take, and waits until it is there.
+func (p *page) opens(do func()) {
+	p.t.Helper()
+	before := eval[int](p, `playground.take.generation`)
+	do()
+	p.wait("the take", fmt.Sprintf(`playground.take.generation > %d && playground.take.prepared && playground.take.cached(playground.now.frame, playground.state.value.breaks, "sum")`, before))
+}
+
+// Whatever way the plates come in, the composite is the library's: chosen as files or as a folder, dropped on the
+// picture or beside it as files, as a folder, as an archive of it, or as clips.
+func TestWaysIn(t *testing.T) {
+	whole := t
+	p := open(t, 1440, 900)
+	p.settled()
+	s := newShot(t, 1003, 1004)
+	flat, archive := s.flat(t), s.zipped(t)
+	clips, decoded := s.clips(t)
+	tab := func() { p.click("#tab-plates") }
+	for _, way := range []struct {
+		name string
+		shot shot
+		do   func()
+	}{
+		{"files by the chooser", s, func() { tab(); p.choose(`#panel-plates .row input[type=file]:not([webkitdirectory])`, flat...) }},
+		{"a folder by the chooser", s, func() { tab(); p.choose(`#panel-plates .row input[webkitdirectory]`, s.dir) }},
+		{"files dropped on the picture", s, func() { p.dropOn("#viewer", flat...) }},
+		{"a folder dropped on the picture", s, func() { p.dropOn("#viewer", s.dir) }},
+		{"a ZIP dropped beside it", s, func() { p.dropOn(".top h1", archive) }},
+		{"clips dropped on the picture", decoded, func() { p.dropOn("#viewer", clips...) }},
+	} {
+		t.Run(way.name, func(t *testing.T) {
+			p.t = t
+			defer func() { p.t = whole }()
+			p.opens(way.do)
+			if got := eval[[]int](p, `playground.take.frames`); fmt.Sprint(got) != fmt.Sprint(way.shot.frames) {
+				t.Fatalf("the take has frames %v, not %v", got, way.shot.frames)
+			}
+			scrubber := scrubberOf(t, way.shot.path("recipe.json"))
+			for _, number := range way.shot.frames {
+				p.scrubTo(number)
+				p.holdTo(scrubber, number)
+			}
+			if wrong := eval[string](p, `[...document.querySelectorAll(".wrong")].map((n) => n.textContent).join()`); wrong != "" {
+				t.Errorf("the page says %q", wrong)
+			}
+		})
+	}
+
+	// One well alone: another background, and the rest stays.
+	p.click("#tab-plates")
+	p.opens(func() {
+		p.choose(`#well-background input[type=file]:not([webkitdirectory])`, s.path("background/1004.jpg"))
+	})
+	if got := eval[string](p, `playground.state.value.wells.background.map((e) => e.name).join()`); got != "1004.jpg" {
+		t.Errorf("the background's well has %s", got)
+	}
+	p.quiet()
+	p.silent()
+}
+
+// scrubTo moves the time line to a frame, by keys, and waits for it.
+func (p *page) scrubTo(number int) {
+	p.t.Helper()
+	eval[any](p, `document.getElementById("scrub").focus()`)
+	p.run(chromedp.KeyEvent(kb.Home))
+	for range 100 {
+		if eval[int](p, `playground.now.frame`) == number {
+			break
+		}
+		p.run(chromedp.KeyEvent(kb.ArrowRight))
+	}
+	p.wait(fmt.Sprintf("frame %d", number), fmt.Sprintf(`playground.now.frame === %d && playground.take.cached(%[1]d, playground.state.value.breaks, "sum")`, number))
+}
+
+// What is taken away by the page's own buttons, and saved by the browser, is what the page shows; and its recipe gives
+// the command the same pixels.
+func TestTakeAway(t *testing.T) {
+	p := open(t, 1440, 900)
+	p.settled()
+	s := newShot(t, 1003, 1010)
+	p.opens(func() { p.dropOn("#viewer", s.dir) })
+	p.shoot("dropped_1440")
+	p.click("#tab-away")
+
+	// The frame.
+	dir := t.TempDir()
+	for _, row := range []struct{ button, name string }{
+		{"Sum", "sum_1003.png"}, {"Cut-out, straight", "cutout_1003.png"}, {"Cut-out, premultiplied", "cutout_premultiplied_1003.png"}, {"Matte", "matte_1003.png"},
+	} {
+		put(t, filepath.Join(dir, row.name), p.saved([]string{row.name}, func() { p.press(row.button) })[row.name])
+	}
+	read := func(path string, curve plate.Curve) *plate.RGB {
+		t.Helper()
+		f, err := plate.ReadRGB(path, curve, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return f
+	}
+	sum := read(filepath.Join(dir, "sum_1003.png"), plate.SRGB)
+	p.near("the saved sum", sum, "sum", true)
+	matte := read(filepath.Join(dir, "matte_1003.png"), plate.Linear)
+	p.near("the saved matte", matte, "matte", true)
+	// Both cut-outs' color is the foreground; the straight one's, where it can be told, times its alpha.
+	foreground := p.shown("foreground")
+	for _, name := range []string{"cutout", "cutout_premultiplied"} {
+		m, err := plate.ReadImage(filepath.Join(dir, name+"_1003.png"), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for k, want := range foreground {
+			alpha := min(max(want[3], 0), 1)
+			got := color.NRGBA64Model.Convert(m.At(k*every%sum.W, k*every/sum.W)).(color.NRGBA64)
+			if d := math.Abs(float64(got.A)/0xffff - alpha); d > 1.0/1500 {
+				t.Errorf("%s, pixel %d: alpha is %.4f from what is shown", name, k*every, d)
+				break
+			}
+			v := plate.SRGB.ToLinear(float64(got.G) / 0xffff)
+			if name == "cutout" {
+				v *= float64(got.A) / 0xffff
+			}
+			// A straight color over full scale is cut off, and a thin one has few codes.
+			if d := math.Abs(v - max(want[1], 0)); (name != "cutout" || alpha > 0.02 && want[1] < alpha) && want[1] < 1 && d > max(want[1], 1.0/16)/1500 {
+				t.Errorf("%s, pixel %d: green is %.4f, shown as %.4f", name, k*every, v, want[1])
+				break
+			}
+		}
+	}
+
+	// The range, as an archive, with the recipe in it.
+	archive := p.saved([]string{"twinplate.zip"}, func() { p.press("Sums and mattes as ZIP") })["twinplate.zip"]
+	r, err := zip.NewReader(bytes.NewReader(archive), int64(len(archive)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	names := ""
+	for _, f := range r.File {
+		names += f.Name + " "
+		in, err := f.Open()
+		if err != nil {
+			t.Fatal(err)
+		}
+		var b bytes.Buffer
+		if _, err := b.ReadFrom(in); err != nil {
+			t.Fatal(err)
+		}
+		put(t, filepath.Join(dir, "range", f.Name), b.Bytes())
+	}
+	if want := "sum/1003.png matte/1003.png sum/1010.png matte/1010.png recipe.json "; names != want {
+		t.Errorf("the archive has %s, not %s", names, want)
+	}
+	one, _ := os.ReadFile(filepath.Join(dir, "sum_1003.png"))
+	if other, _ := os.ReadFile(filepath.Join(dir, "range", "sum", "1003.png")); !bytes.Equal(one, other) {
+		t.Error("the frame in the archive is not the one that was saved alone")
+	}
+
+	// The recipe, by the command.
+	put(t, s.path("take.json"), p.saved([]string{"take.json"}, func() { p.press("The recipe") })["take.json"])
+	program := filepath.Join(dir, "twinplate")
+	for _, args := range [][]string{{"go", "build", "-o", program, "../cmd/twinplate"}, {program, "comp", "--recipe", s.path("take.json"), "--out", filepath.Join(dir, "out")}} {
+		if out, err := exec.Command(args[0], args[1:]...).CombinedOutput(); err != nil {
+			t.Fatalf("%s: %v\n%s", strings.Join(args, " "), err, out)
+		}
+	}
+	for _, number := range s.frames {
+		for mine, theirs := range map[string]string{"sum": "comp", "matte": "matte"} {
+			name := fmt.Sprintf("%04d.png", number)
+			// Codes of 16 bits of the same recipe; vectors round otherwise than scalars in the last bits of float32.
+			if d := 65535 * farthest(read(filepath.Join(dir, "range", mine, name), plate.Linear), read(filepath.Join(dir, "out", theirs, name), plate.Linear)); d > 16 {
+				t.Errorf("%s/%s of the browser is up to %.1f codes of 65535 from the command's %s", mine, name, d, theirs)
+			}
+		}
+	}
+
+	// The clip: frame by frame nearer to its sum than the other frame is, and near. VP9 loses a little, and its chroma
+	// has half the columns and lines.
+	clip := p.saved([]string{"twinplate.webm"}, func() { p.press("Sum as WebM clip") })["twinplate.webm"]
+	pixels := ffmpeg(t, clip, "-i", "-", "-fps_mode", "passthrough", "-f", "rawvideo", "-pix_fmt", "rgb24", "-")
+	size := 3 * sum.W * sum.H
+	if len(pixels) != 2*size {
+		t.Fatalf("the clip has %d bytes of pixels, not %d", len(pixels), 2*size)
+	}
+	for i := range s.frames {
+		var off [2]float64
+		for k, number := range s.frames {
+			want := read(filepath.Join(dir, "range", "sum", fmt.Sprintf("%04d.png", number)), plate.Linear) // as it is coded
+			for j, v := range pixels[i*size : (i+1)*size] {
+				off[k] += math.Abs(float64(v)-255*float64(want.Pix[j%3][j/3])) / float64(size)
+			}
+		}
+		if off[i] > 2.5 || off[1-i] < 2*off[i] {
+			t.Errorf("frame %d of the clip is %.2f codes of 255 in the mean from its sum, and %.2f from the other", i, off[i], off[1-i])
+		}
+	}
+	p.quiet()
+	p.silent()
+}
+
+func farthest(a, b *plate.RGB) float64 {
+	worst := 0.0
+	for c := range 3 {
+		for i := range a.Pix[c] {
+			worst = max(worst, math.Abs(float64(a.Pix[c][i]-b.Pix[c][i])))
+		}
+	}
+	return worst
+}
