@@ -2,6 +2,7 @@
 # make test    everything that CI runs
 # make check   what is quick: formatting, vet, staticcheck, tests
 # make bench   this project and OpenCV in turn, one table; bench/BASELINE.md keeps one to compare with
+# make bench-browser  one HD frame in a browser's worker, by this project and by OpenCV's WebAssembly build
 # make kernels the Go benchmarks of every package
 # make site    the playground, into dist/, ready for any static host
 # make play    builds it and serves it on this machine
@@ -25,7 +26,7 @@ SEED   ?= 1
 FUZZTIME ?= 10m
 VERSION ?= $(shell git describe --tags --exact-match 2>/dev/null)
 
-.PHONY: demo proof site play test check deps lint vuln unit outside race wasm simd bench kernels scale memory fuzz slurm release clean
+.PHONY: demo proof site play test check deps lint vuln unit outside race wasm simd bench bench-browser kernels scale memory fuzz slurm release clean
 
 demo:
 	$(GO) run ./cmd/twinplate demo --out $(DEMO)
@@ -85,6 +86,13 @@ proof:
 
 bench:
 	/usr/bin/python3 bench/run.py
+
+bench-browser: site/node_modules bench/browser/node_modules
+	TWINPLATE_OUTSIDE=1 $(GO) test -run='^$$' -bench=. -benchtime=1x ./bench/browser
+
+bench/browser/node_modules: bench/browser/package-lock.json
+	npm ci --prefix bench/browser
+	@touch $@
 
 kernels:
 	$(SIMD) $(GO) test -run='^$$' -bench=. -benchmem $(CORE)

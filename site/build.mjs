@@ -1,4 +1,5 @@
-// Builds the playground: node site/build.mjs [OUT]. Go compiles the engine and the viewer, esbuild bundles the
+// Builds the playground: node site/build.mjs [OUT]; or one more program as the engine is built, with Go's wasm_exec.js
+// beside it: node site/build.mjs --program PACKAGE FILE. Go compiles the engine and the viewer, esbuild bundles the
 // modules, the demo take is drawn once, and what compresses is laid beside itself as .br and .gz. OUT is ready
 // for any static host.
 import { execFileSync } from "node:child_process";
@@ -24,16 +25,29 @@ function step(text, work) {
   console.log(`${text}: ${((performance.now() - start) / 1000).toFixed(1)} s`);
 }
 
+// Inlining makes a program larger, and what travels counts more than speed outside the loops over pixels. Vectors are
+// nothing but inlining.
+const small = (...packages) => packages.map((p) => `-gcflags=${p}=-l`);
+const whole = (...packages) => packages.map((p) => `-gcflags=${p}=`);
+const engine = [...small("std", "gonum.org/...", "golang.org/..."), ...whole("simd/...", "math/...", "image/...", "compress/...", "golang.org/x/image/...")];
+const program = (name, flags, to) => go(["build", "-trimpath", "-ldflags=-s -w", ...flags, "-o", to, name], wasm);
+const exec = (folder) => cpSync(join(go(["env", "GOROOT"]).trim(), "lib", "wasm", "wasm_exec.js"), join(folder, "wasm_exec.js"));
+
+if (process.argv[2] === "--program") {
+  const [name, to] = process.argv.slice(3);
+  program(name, engine, resolve(to));
+  exec(dirname(resolve(to)));
+  process.exit();
+}
+
 mkdirSync(out, { recursive: true });
 for (const name of readdirSync(out)) if (name !== "demo") rmSync(join(out, name), { recursive: true });
 mkdirSync(join(out, "js"));
 
-// Inlining makes a program larger, and what travels counts more than speed outside the loops over pixels.
-const small = (...packages) => packages.map((p) => `-gcflags=${p}=-l`);
-step("engine", () => go(["build", "-trimpath", "-ldflags=-s -w", ...small("std", "gonum.org/...", "golang.org/..."), "-gcflags=image/...=", "-gcflags=compress/...=", "-gcflags=golang.org/x/image/...=", "-o", join(out, "engine.wasm"), "./wasm/engine"], wasm));
-step("viewer", () => go(["build", "-trimpath", "-ldflags=-s -w", ...small("all"), "-o", join(out, "viewer.wasm"), "./wasm/viewer"], wasm));
-step("planner", () => go(["build", "-trimpath", "-ldflags=-s -w", ...small("all"), "-o", join(out, "planner.wasm"), "./wasm/planner"], wasm));
-cpSync(join(go(["env", "GOROOT"]).trim(), "lib", "wasm", "wasm_exec.js"), join(out, "js", "wasm_exec.js"));
+step("engine", () => program("./wasm/engine", engine, join(out, "engine.wasm")));
+step("viewer", () => program("./wasm/viewer", small("all"), join(out, "viewer.wasm")));
+step("planner", () => program("./wasm/planner", small("all"), join(out, "planner.wasm")));
+exec(join(out, "js"));
 
 const options = { outdir: join(out, "js"), target: "es2022", minify: true, legalComments: "linked", logLevel: "warning" };
 const source = (name) => join(site, "js", name + ".js");

@@ -107,10 +107,12 @@ func (p *page) saved(names []string, do func()) map[string][]byte {
 	return nil
 }
 
-// settled waits until the service worker has everything, and forgets what was asked of the server before.
+// settled waits until the service worker has everything and the engines rest, and forgets what was asked of the server
+// before.
 func (p *page) settled() {
 	p.t.Helper()
 	p.wait("the service worker", `navigator.serviceWorker.controller?.state === "activated"`)
+	p.wait("the end of the engines' work", `!playground.engines.queue.length && playground.engines.workers.every((w) => !w.busy && !w.held)`)
 	p.mu.Lock()
 	p.asked = nil
 	p.mu.Unlock()
@@ -440,4 +442,124 @@ func farthest(a, b *plate.RGB) float64 {
 		}
 	}
 	return worst
+}
+
+// seen tells by how many codes, at the most, blocks of the canvas are from a station of a frame, between two columns
+// (of the picture, 0 to 1). The whole picture must be seen.
+func (p *page) seen(number int, station string, from, to float64) float64 {
+	p.t.Helper()
+	return eval[float64](p, fmt.Sprintf(`(async () => {
+		const api = document.getElementById("viewer").contentWindow.twinplateViewer;
+		const shot = await api.snapshot();
+		const { result, buffers } = await playground.engines.call("display", { number: %d, breaks: playground.state.value.breaks, stations: [%q], width: 0 });
+		const { w, h } = result;
+		const scale = Math.min(shot.w / w, shot.h / h);
+		const left = (shot.w - scale * w) / 2, top = (shot.h - scale * h) / 2;
+		const mean = (rgba, width, x0, y0, x1, y1) => {
+			let sum = 0, n = 0;
+			for (let y = Math.ceil(y0); y < Math.floor(y1); y++) for (let x = Math.ceil(x0); x < Math.floor(x1); x++, n++) sum += rgba[4 * (y * width + x) + 1];
+			return sum / n;
+		};
+		let worst = 0;
+		for (let j = 1; j < 17; j++) for (let i = Math.ceil(32 * %v); i < Math.floor(32 * %v); i++) {
+			const [x0, x1, y0, y1] = [w * i / 32, w * (i + 1) / 32, h * j / 18, h * (j + 1) / 18];
+			worst = Math.max(worst, Math.abs(mean(buffers[0], w, x0, y0, x1, y1) - mean(shot.rgba, shot.w, left + scale * x0, top + scale * y0, left + scale * x1, top + scale * y1)));
+		}
+		return worst;
+	})()`, number, station, from, to))
+}
+
+// near8 is how far the mean of a block of the canvas may be from the picture's, in codes: the canvas averages light
+// over pixels of its own.
+const near8 = 6
+
+// The time line by pointer and keys, stations by buttons and keys, and the divider by the pointer: each time the
+// canvas shows what was asked for.
+func TestScrubAndDivide(t *testing.T) {
+	p := open(t, 1440, 900)
+	p.settled()
+	station := "sum"
+	is := func(what string, number int) {
+		t.Helper()
+		p.wait(what, fmt.Sprintf(`playground.state.value.a === %q && playground.now.frame === %d && playground.take.cached(%[2]d, playground.state.value.breaks, %[1]q)`, station, number))
+		if d := p.seen(number, station, 0, 1); d > near8 {
+			t.Errorf("%s: a block of the canvas is %.1f codes from the frame", what, d)
+		}
+	}
+	if d := p.seen(1021, "sum", 0, 1); d < 2*near8 {
+		t.Fatalf("frames 1001 and 1021 differ by %.1f codes only: they cannot be told apart", d)
+	}
+
+	// The thumb travels the track's width less its own.
+	track := eval[[4]float64](p, `(() => { const r = document.getElementById("scrub").getBoundingClientRect(); return [r.x, r.y + r.height / 2, r.width, r.height]; })()`)
+	const thumb = 16 // CSS pixels, of Chromium
+	at := func(i int) float64 { return track[0] + thumb/2 + (track[2]-thumb)*float64(i)/31 }
+	p.run(chromedp.MouseClickXY(at(20), track[1]))
+	is("a click on the time line", 1021)
+	p.mouse(chromedp.MousePressed, at(20), track[1])
+	for i := 19; i >= 12; i-- {
+		p.mouse(chromedp.MouseMoved, at(i), track[1])
+	}
+	p.mouse(chromedp.MouseReleased, at(12), track[1])
+	is("a drag on the time line", 1013)
+	for _, key := range []struct {
+		name, keys string
+		number     int
+	}{
+		{"an arrow on the time line", kb.ArrowLeft, 1012}, {"end on the time line", kb.End, 1032}, {"home on the time line", kb.Home, 1001},
+	} {
+		p.run(chromedp.KeyEvent(key.keys))
+		is(key.name, key.number)
+	}
+	p.click("#forth")
+	is("the button", 1002)
+	eval[any](p, `document.activeElement.blur()`)
+	p.run(chromedp.KeyEvent(kb.ArrowRight))
+	is("an arrow on the page", 1003)
+	p.run(chromedp.KeyEvent(kb.End))
+	is("end on the page", 1032)
+
+	// Play goes round, and stops where it is.
+	p.run(chromedp.KeyEvent(" "))
+	p.wait("the first frame again", `playground.now.playing && playground.now.frame < 1032`)
+	p.run(chromedp.KeyEvent(" "))
+	p.wait("the end of playing", `!playground.now.playing`)
+	p.scrubTo(1008)
+
+	// Stations.
+	eval[any](p, `document.activeElement.blur()`)
+	p.run(chromedp.KeyEvent("4"))
+	station = "held"
+	is("the fourth station's key", 1008)
+	p.click("#station-band")
+	station = "band"
+	is("the band plate's button", 1008)
+
+	// The divider: beside the band plate, the sum.
+	p.run(chromedp.KeyEvent("6"), chromedp.KeyEvent("d"))
+	p.wait("two pictures", `playground.take.cached(1008, playground.state.value.breaks, playground.state.value.b)`)
+	frame := eval[[4]float64](p, `(() => { const r = document.getElementById("viewer").getBoundingClientRect(); const s = Math.min(r.width / 960, r.height / 540); return [r.x + (r.width - 960 * s) / 2, r.y + r.height / 2, 960 * s, 0]; })()`)
+	x := func(part float64) float64 { return frame[0] + frame[2]*part }
+	p.wait("the divider", `document.getElementById("viewer").contentWindow.twinplateViewer.divider() === 0.5`)
+	p.mouse(chromedp.MouseMoved, x(0.5), frame[1])
+	p.mouse(chromedp.MousePressed, x(0.5), frame[1])
+	p.mouse(chromedp.MouseMoved, x(0.4), frame[1])
+	p.mouse(chromedp.MouseMoved, x(0.25), frame[1])
+	p.mouse(chromedp.MouseReleased, x(0.25), frame[1])
+	if got := eval[float64](p, `document.getElementById("viewer").contentWindow.twinplateViewer.divider()`); math.Abs(got-0.25) > 0.01 {
+		t.Errorf("the divider was dragged to %.3f, want 0.25", got)
+	}
+	for _, side := range []struct {
+		station, is string
+		from, to    float64
+	}{{"a", "sum", 0, 0.21}, {"b", "color", 0.29, 1}} {
+		if got := eval[string](p, `playground.state.value.`+side.station); got != side.is {
+			t.Fatalf("beside each other are not sum and color: %s is %s", side.station, got)
+		}
+		if d := p.seen(1008, side.is, side.from, side.to); d > near8 {
+			t.Errorf("%s, from %.2f to %.2f of the picture: a block is %.1f codes away", side.is, side.from, side.to, d)
+		}
+	}
+	p.quiet()
+	p.silent()
 }

@@ -11,6 +11,7 @@ import { Take, expand, stations } from "./take.js";
 
 const title = (id) => stations.find((s) => s.id === id)?.title ?? { background: "Background", matte: "Alpha", sigma: "Error bar of alpha", green: "Green backing" }[id] ?? id;
 const others = ["background", "matte", "sigma"];
+const steam = [610, 260]; // the pixel of the demo take that is shown first
 const none = { double_exposure: false, gated_twice: false, spill: 0 };
 const still = matchMedia("(prefers-reduced-motion: reduce)").matches;
 
@@ -30,6 +31,12 @@ function working(text, stop) {
   $("working-text").textContent = text ?? "";
   $("working-stop").hidden = !stop;
   $("working-stop").onclick = stop ?? null;
+}
+
+// empty says in the picture's place why there is none; null is a picture.
+function empty(text) {
+  $("empty").textContent = text ?? "";
+  $("empty").hidden = !text;
 }
 
 // ---- opening
@@ -83,18 +90,24 @@ async function open() {
   now.facts = [];
   now.failed.clear();
   now.readings = null;
+  now.marks.clear();
   now.pixel = null;
   now.range = null;
-  if (!wells.color?.length || !wells.band?.length) {
+  const nothing = (text) => {
     take.frames = [];
     take.forget();
     look.show(0, null);
     look.show(1, null);
+    for (const s of stations) drawThumbs([{ station: s.id }]);
     working(null);
-    now.facts = ["Give a color plate and a band plate, and the take opens."];
+    empty(text);
+  };
+  if (!wells.color?.length || !wells.band?.length) {
+    nothing(`Give a ${wells.color?.length ? "" : "color plate"}${wells.color?.length || wells.band?.length ? "" : " and a "}${wells.band?.length ? "" : "band plate"}, and the take opens.`);
     render();
     return;
   }
+  empty(null);
   const began = performance.now();
   const words = () => `Making the take ready${performance.now() - began > 1500 ? `: ${Math.round((performance.now() - began) / 1000)} s` : ""}`;
   const cancel = async () => {
@@ -122,9 +135,13 @@ async function open() {
     working(null);
     render();
     await seek(now.frame, { thumbs: true });
+    if (mine !== turn) return;
+    const [x, y] = now.demo ? steam : [Math.floor(ready.w / 2), Math.floor(ready.h / 2)];
+    if (!now.pixel) pixelAt(x, y);
     take.share().then(prefetch, (error) => error.name === "AbortError" || place(error.message));
   } catch (error) {
     if (mine !== turn || error.name === "AbortError") return;
+    nothing("The take does not open. Under Plates it says why.");
     place(error.message);
     show("plates");
   } finally {
@@ -146,7 +163,6 @@ function changed(value, before) {
   $("redo").disabled = !state.future.length;
   if (value.wells !== before.wells || value.recipe !== before.recipe) opening = open();
   else {
-    if (JSON.stringify(value.breaks) !== JSON.stringify(before.breaks)) now.pixel = null;
     render();
     seek(now.frame, { thumbs: value.breaks !== before.breaks });
   }
@@ -519,7 +535,7 @@ async function readPlates() {
     const { result } = await engines.call("check", { fps: now.fps }, { worker, signal: abort.signal });
     now.readings = result;
     now.marks.clear();
-    for (const g of result.gains) if (Math.abs(g.gain - 1) > 0.1) now.marks.set(g.frame, `lamps at ${g.gain.toFixed(2)}`);
+    for (const g of result.gains) if (Math.abs(g.gain - 1) > 0.1) now.marks.set(g.frame, { word: g.gain < 1 ? "lamps dim" : "lamps bright", text: `${g.gain.toFixed(2)} of the clean plate` });
     say(`The plates are read: ${result.worst}`);
   } catch (error) {
     if (error.name !== "AbortError") now.readError = error.message;
@@ -545,7 +561,7 @@ function build() {
     show(next);
     $(`tab-${next}`).focus();
   } }, text)));
-  $("strip").append(...stations.map((s, i) => el("button", { type: "button", id: `station-${s.id}`, title: `${s.title} (${i + 1})`, onclick: () => state.set({ a: s.id }, "station") }, el("canvas", { width: 192, height: 108, "aria-hidden": "true" }), el("span", {}, el("span", { className: "op" }, s.op), s.title))));
+  $("strip").append(...stations.map((s, i) => el("button", { type: "button", id: `station-${s.id}`, title: `${s.title} (${i + 1})`, onclick: () => state.set({ a: s.id }, "station") }, el("canvas", { width: 192, height: 108, "aria-hidden": "true" }), el("span", {}, s.title, s.op && el("span", { className: "op" }, s.op)))));
   $("beside").append(el("option", { value: "" }, "nothing"), ...[...stations.map((s) => s.id), ...others, "green"].map((id) => el("option", { value: id }, title(id))));
   $("undo").onclick = () => state.undo();
   $("redo").onclick = () => state.redo();
@@ -671,20 +687,41 @@ function drawTime() {
   const two = (n) => String(n).padStart(2, "0");
   const seconds = Math.floor(i / rate);
   const code = `${two(Math.floor(seconds / 3600))}:${two(Math.floor(seconds / 60) % 60)}:${two(seconds % 60)}:${two(i % rate)}`;
-  $("clock").textContent = frames.length ? `${code}  frame ${now.frame}` : "no take";
+  $("code").textContent = frames.length ? code : "no take";
+  $("number").textContent = frames.length ? `frame ${now.frame}` : "";
   $("scrub").setAttribute("aria-valuetext", `frame ${now.frame}, ${i + 1} of ${frames.length}`);
   $("play").textContent = now.playing ? "❚❚" : "▶";
   $("play").setAttribute("aria-pressed", String(now.playing));
 }
 
+// drawMarks puts a word at every frame that a reading warns of, or that could not be made. Frames in a row with the same
+// word have one mark, and marks too close to be told apart are one.
 function drawMarks() {
   const frames = take?.frames ?? [];
-  const all = new Map([...now.marks, ...now.failed]);
-  $("marks").replaceChildren(...[...all].filter(([n]) => frames.includes(n)).map(([n, text]) => {
-    const mark = el("i", { title: `frame ${n}: ${text}` });
-    mark.style.left = `${(100 * frames.indexOf(n)) / Math.max(frames.length - 1, 1)}%`;
+  const last = Math.max(frames.length - 1, 1);
+  const all = new Map(now.marks);
+  for (const [n, text] of now.failed) all.set(n, { word: "not made", text });
+  const marks = [];
+  frames.forEach((n, i) => {
+    const mark = all.get(n);
+    if (!mark) return;
+    const near = marks.at(-1);
+    if (near && (i - near.to) / last < 0.14 && (i - near.to === 1 || (i - near.from) / last < 0.14)) {
+      near.to = i;
+      near.words.add(mark.word);
+      near.texts.push(`frame ${n}: ${mark.text}`);
+    } else marks.push({ from: i, to: i, words: new Set([mark.word]), texts: [`frame ${n}: ${mark.text}`] });
+  });
+  $("marks").replaceChildren(...marks.map(({ from, to, words, texts }) => {
+    const word = [...words].join(", ");
+    const text = `${word}. ${texts.slice(0, 6).join("; ")}${texts.length > 6 ? `; and ${texts.length - 6} more` : ""}`;
+    const mark = el("li", { className: from / last > 0.6 ? "mark to-left" : "mark" },
+      el("button", { type: "button", title: text, "aria-label": text, onclick: () => (stop(), seek(frames[from])) }, word));
+    mark.style.left = `${(100 * from) / last}%`;
+    mark.style.setProperty("--length", `${(100 * (to - from)) / last}%`);
     return mark;
   }));
+  $("marks").hidden = !marks.length;
 }
 
 function drawThumbs(thumbs) {

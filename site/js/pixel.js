@@ -28,7 +28,7 @@ const gray = (v) => [v, v, v];
 
 export function showPixel(into, a) {
   if (!a) {
-    into.replaceChildren(el("p", {}, "Point at the picture, or tap it: here is the arithmetic of that very pixel."));
+    into.replaceChildren(el("p", {}, "Point at the picture, or tap it: here is the arithmetic of that very pixel, as soon as there is a take."));
     return;
   }
   const net = a.band - a.leak;
@@ -52,6 +52,6 @@ export function showPixel(into, a) {
   }
   const words = a.screen === 0
     ? "The clean plate shows no screen here: nothing is measured."
-    : `Pixel ${a.x}, ${a.y}. Alpha is ${figure(1 - a.transmission)} ± ${figure(a.sigma)}; the lamps stand at ${a.gain.toFixed(3)} of the clean plate. Linear light, full scale 1.${a.broken ? " A switch of the lesson is on: the numbers show it." : ""}`;
+    : `Pixel ${a.x}, ${a.y}: point at another, or tap it. Alpha is ${figure(1 - a.transmission)} ± ${figure(a.sigma)}; the lamps stand at ${a.gain.toFixed(3)} of the clean plate. Linear light, full scale 1.${a.broken ? " A switch of the lesson is on: the numbers show it." : ""}`;
   into.replaceChildren(el("table", {}, el("tbody", {}, rows)), el("p", {}, words));
 }

@@ -4,7 +4,7 @@ import { isClip } from "./sort.js";
 export const stations = [
   { id: "color", title: "Color", op: "" },
   { id: "band", title: "Band", op: "" },
-  { id: "transmission", title: "Transmission", op: "band ÷ screen" },
+  { id: "transmission", title: "Transmission", op: "÷ screen" },
   { id: "held", title: "Held out", op: "× background" },
   { id: "foreground", title: "Foreground", op: "+" },
   { id: "sum", title: "Sum", op: "=" },
