@@ -43,12 +43,12 @@ function empty(text) {
 
 async function start() {
   const compiled = WebAssembly.compileStreaming(fetch("engine.wasm"));
-  const demo = fetch("demo/take.json").then((response) => response.json());
+  const cores = navigator.hardwareConcurrency || 2;
+  engines = new Engines(compiled, Math.min(Math.max(cores, 1), 6));
+  const demo = demoWells(1);
   look = new Look(viewerSays);
   build();
   working("Fetching the engine");
-  const cores = navigator.hardwareConcurrency || 2;
-  engines = new Engines(await compiled, Math.min(Math.max(cores, 1), 6));
   take = new Take(engines, Math.min((navigator.deviceMemory ?? 4) / 8, 1) * 768e6);
   await engines.ready;
   state.on(changed);
@@ -59,17 +59,28 @@ async function start() {
   panels();
 }
 
-async function openDemo(demo, first) {
-  demo ??= await fetch("demo/take.json").then((response) => response.json());
+// demoWells returns the demo take's wells and recipe, with as many of its frames, and all that is read once, fetched.
+async function demoWells(frames) {
+  const demo = await fetch("demo/take.json").then((response) => response.json());
   const url = (path) => new URL(`demo/${path}`, document.baseURI).href;
   const one = (path) => ({ name: path.split("/").at(-1), path, url: url(path) });
   const many = (folder) => demo[folder].map((name) => one(`${folder}/${name}`));
-  const wells = { color: many("color"), band: many("band"), background: many("background"), green: many("green") };
+  const wells = { color: many("color"), band: many("band"), background: many("background") };
   for (const well of ["clean_color", "clean_band", "dark_color", "dark_band"]) wells[well] = [one(`${well}.jpg`)];
+  const fetched = Object.values(wells).flatMap((entries) => entries.slice(0, frames)).map(async (entry) => {
+    const response = await fetch(entry.url);
+    if (response.ok) entry.file = await response.blob();
+  });
+  await Promise.all(fetched);
+  return { wells: { ...wells, green: many("green") }, recipe: withoutPaths(demo.recipe) };
+}
+
+async function openDemo(demo, first) {
+  const { wells, recipe } = demo ?? (await demoWells(0));
   performance.mark("engine");
   now.demo = true;
   now.fps = 24;
-  state.set({ wells, recipe: withoutPaths(demo.recipe), breaks: none, a: "sum", b: null });
+  state.set({ wells, recipe, breaks: none, a: "sum", b: null });
   if (first) state.begin();
   await opening;
 }
@@ -101,6 +112,7 @@ async function open() {
     for (const s of stations) drawThumbs([{ station: s.id }]);
     working(null);
     empty(text);
+    look.begin();
   };
   if (!wells.color?.length || !wells.band?.length) {
     nothing(`Give a ${wells.color?.length ? "" : "color plate"}${wells.color?.length || wells.band?.length ? "" : " and a "}${wells.band?.length ? "" : "band plate"}, and the take opens.`);
@@ -133,6 +145,7 @@ async function open() {
     now.range = { first: take.frames[0], last: take.frames.at(-1), from: take.frames[0], to: take.frames.at(-1) };
     clearInterval(clock);
     working(null);
+    if (!look.frame.src) await firstPicture();
     render();
     await seek(now.frame, { thumbs: true });
     if (mine !== turn) return;
@@ -148,6 +161,17 @@ async function open() {
     clearInterval(clock);
     if (mine === turn) working(null);
     render();
+  }
+}
+
+// firstPicture shows the sum before the viewer, which is as large a program as the engine, is fetched.
+async function firstPicture() {
+  try {
+    const { result, buffers } = await engines.call("display", { number: now.frame, breaks: state.value.breaks, stations: ["sum"], width: 0 }, { urgent: true });
+    look.first(buffers[0], result.w, result.h);
+    performance.mark("composite");
+  } finally {
+    look.begin();
   }
 }
 
@@ -208,7 +232,6 @@ function present(pictures) {
   const { a, b } = state.value;
   const wrong = pictures.map((p) => p.missing).filter(Boolean);
   pictures = pictures.map((p) => (p.missing ? null : p));
-  performance.mark("composite");
   look.show(0, pictures[0]);
   look.show(1, b ? pictures[1] : null);
   if (wrong.length) working(wrong[0]);
@@ -531,7 +554,7 @@ async function readPlates() {
     if (now.tab === "readings") panels();
   }, 1000);
   try {
-    const worker = engines.workers.at(-1);
+    const worker = engines.workers.findLast((worker) => !worker.held); // the last that has the take
     const { result } = await engines.call("check", { fps: now.fps }, { worker, signal: abort.signal });
     now.readings = result;
     now.marks.clear();

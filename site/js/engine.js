@@ -2,7 +2,8 @@
 // moved on from is never begun.
 
 export class Engines {
-  // Limit is how many workers there may be; the first is used for what is done once a take.
+  // Module is a promise of the compiled engine: workers start meanwhile. Limit is how many workers there may be; the first
+  // is used for what is done once a take.
   constructor(module, limit) {
     this.module = module;
     this.limit = limit;
@@ -30,9 +31,8 @@ export class Engines {
         this.lost(worker, event.message ?? "a worker could not start");
       };
     });
-    worker.port.postMessage({ module: this.module });
     this.workers.push(worker);
-    return started;
+    return this.module.then((module) => (worker.port.postMessage({ module }), started));
   }
 
   // lay gives every worker the files of a take: see worker.js.

@@ -1,5 +1,6 @@
 // The picture: the viewer in its frame, and what it is told. Pictures are kept here, so that a viewer which loses its
-// graphics context gets them again.
+// graphics context gets them again. The viewer is a program of its own, which comes after the first picture: until it
+// has drawn, a plain canvas shows that.
 import { $ } from "./dom.js";
 
 const numbers = new Set(["transmission", "matte", "sigma"]);
@@ -18,18 +19,39 @@ export class Look {
         this.api.look(this.settings);
         this.api.divider(this.at);
         this.shown.forEach((picture, side) => picture && this.put(side, picture));
+        this.uncover();
         resolve();
       };
       this.frame.addEventListener("twinplate-viewer-ready", start);
-      start();
     });
     this.frame.addEventListener("twinplate-viewer-failed", (event) => listen("failed", event.detail));
+  }
+
+  // begin loads the viewer.
+  begin() {
+    if (!this.frame.src) this.frame.src = "viewer.html";
+  }
+
+  // first shows a picture before there is a viewer: sRGB of 8 bits.
+  first(rgba, w, h) {
+    const canvas = $("first");
+    [canvas.width, canvas.height] = [w, h];
+    canvas.getContext("2d").putImageData(new ImageData(new Uint8ClampedArray(rgba.buffer, rgba.byteOffset, 4 * w * h), w, h), 0, 0);
+  }
+
+  // uncover takes the first picture away once the viewer has drawn one.
+  async uncover() {
+    const canvas = $("first");
+    if (!canvas || !this.api || !this.shown[0]) return;
+    await this.api.snapshot();
+    canvas.remove();
   }
 
   show(side, picture) {
     if (this.shown[side] === picture) return;
     this.shown[side] = picture;
     if (this.api) this.put(side, picture);
+    this.uncover();
   }
 
   put(side, picture) {

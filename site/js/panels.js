@@ -40,7 +40,7 @@ export function showReadings(into, { readings, running, error, seconds }, act) {
   if (error) children.push(el("p", { className: "wrong", role: "alert" }, error));
   if (readings && !running) {
     children.push(...readings.readings.map((r) => el("article", { className: `reading ${r.verdict}` },
-      el("div", { className: "head" }, el("h4", {}, r.title), el("span", { className: "verdict" }, signs[r.verdict] ?? r.verdict)),
+      el("div", { className: "head" }, el("h3", {}, r.title), el("span", { className: "verdict" }, signs[r.verdict] ?? r.verdict)),
       el("p", { className: "value" }, r.value === null ? "not known" : `${Number(r.value.toPrecision(3))} ${r.unit}`),
       el("p", {}, r.meaning),
       r.advice ? el("p", { className: "try" }, `On the set: ${r.advice}`) : null)));
