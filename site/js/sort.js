@@ -42,7 +42,9 @@ export function byLook(look) {
   return null;
 }
 
-// group gathers dropped pictures into sequences: those whose names differ in digits alone, in one folder.
+const byNumber = new Intl.Collator("en", { numeric: true });
+
+// group gathers dropped pictures into sequences: those whose names differ in digits alone, in one folder, in order.
 export function group(dropped) {
   const groups = new Map();
   for (const entry of dropped) {
@@ -50,7 +52,7 @@ export function group(dropped) {
     if (!groups.has(key)) groups.set(key, []);
     groups.get(key).push(entry);
   }
-  return [...groups.values()];
+  return [...groups.values()].map((entries) => entries.sort((a, b) => byNumber.compare(a.path, b.path)));
 }
 
 // sort returns {placed: Map of well to entries, unsure: [entries]}. Look reads a picture: it may be slow.
