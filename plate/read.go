@@ -174,12 +174,12 @@ func open(path string, do func(*picture) error) error {
 		return fileError(path, err)
 	}
 	defer file.Close()
-	var p *picture
-	if err == nil {
-		p, err = newPicture(file, stat.Size())
-	}
-	if err == nil {
-		err = do(p)
+	// A file that is fetched when it is opened, as in a browser, has its size only now.
+	if stat, err = file.Stat(); err == nil {
+		var p *picture
+		if p, err = newPicture(file, stat.Size()); err == nil {
+			err = do(p)
+		}
 	}
 	return fileError(path, err)
 }
