@@ -2,7 +2,7 @@
 # make test    everything that CI runs
 # make check   what is quick: formatting, vet, staticcheck, tests
 # make bench   this project and OpenCV in turn, one table; bench/BASELINE.md keeps one to compare with
-# make bench-browser  one HD frame in a browser's worker, by this project and by OpenCV's WebAssembly build
+# make bench-browser  one HD frame in a browser's worker, and by OpenCV's build for it; the playground's cold start and scrubbing
 # make kernels the Go benchmarks of every package
 # make site    the playground, into dist/, ready for any static host
 # make play    builds it and serves it on this machine
@@ -87,8 +87,8 @@ proof:
 bench:
 	/usr/bin/python3 bench/run.py
 
-bench-browser: site/node_modules bench/browser/node_modules
-	TWINPLATE_OUTSIDE=1 $(GO) test -run='^$$' -bench=. -benchtime=1x ./bench/browser
+bench-browser: site bench/browser/node_modules
+	TWINPLATE_OUTSIDE=1 $(GO) test -run='^$$' -bench=. -benchtime=1x ./bench/browser ./site
 
 bench/browser/node_modules: bench/browser/package-lock.json
 	npm ci --prefix bench/browser

@@ -455,10 +455,10 @@ func (p *page) seen(number int, station string, from, to float64) float64 {
 		const { w, h } = result;
 		const scale = Math.min(shot.w / w, shot.h / h);
 		const left = (shot.w - scale * w) / 2, top = (shot.h - scale * h) / 2;
-		const mean = (rgba, width, x0, y0, x1, y1) => {
+		const mean = (rgba, width, x0, y0, x1, y1) => { // of light, as a code of sRGB, nearly
 			let sum = 0, n = 0;
-			for (let y = Math.ceil(y0); y < Math.floor(y1); y++) for (let x = Math.ceil(x0); x < Math.floor(x1); x++, n++) sum += rgba[4 * (y * width + x) + 1];
-			return sum / n;
+			for (let y = Math.ceil(y0); y < Math.floor(y1); y++) for (let x = Math.ceil(x0); x < Math.floor(x1); x++, n++) sum += rgba[4 * (y * width + x) + 1] ** 2.2;
+			return (sum / n) ** (1 / 2.2);
 		};
 		let worst = 0;
 		for (let j = 1; j < 17; j++) for (let i = Math.ceil(32 * %v); i < Math.floor(32 * %v); i++) {
@@ -469,9 +469,9 @@ func (p *page) seen(number int, station string, from, to float64) float64 {
 	})()`, number, station, from, to))
 }
 
-// near8 is how far the mean of a block of the canvas may be from the picture's, in codes: the canvas averages light
-// over pixels of its own.
-const near8 = 6
+// near8 is how far the mean of a block of the canvas may be from the picture's, in codes: the blocks' edges fall on other
+// pixels of the canvas than of the picture.
+const near8 = 10
 
 // The time line by pointer and keys, stations by buttons and keys, and the divider by the pointer: each time the
 // canvas shows what was asked for.

@@ -203,17 +203,18 @@ func (p *page) shoot(name string) {
 	}
 }
 
-var sizes = []struct{ w, h int }{{1440, 900}, {1024, 768}, {390, 844}}
+var sizes = []struct{ w, h int }{{1440, 900}, {1024, 768}, {390, 844}, {360, 740}}
 
 // At every size the demo opens by itself, no console error, nothing wider than the page.
 func TestOpensWithTheDemo(t *testing.T) {
 	for _, size := range sizes {
 		t.Run(fmt.Sprintf("%dx%d", size.w, size.h), func(t *testing.T) {
 			p := open(t, size.w, size.h)
+			p.wait("the first pixel", `document.querySelector("#pixel table")`)
 			p.wait("the thumbnails", `!document.querySelector("#strip canvas").getContext("2d").getImageData(0, 0, 9, 9).data.every((v) => v === 0)`)
 			p.shoot(fmt.Sprintf("demo_%d", size.w))
 			for _, tab := range []string{"plates", "readings", "recipe", "away"} {
-				eval[any](p, `document.getElementById("tab-`+tab+`").click()`)
+				p.click("#tab-" + tab)
 				if over := eval[int](p, `document.documentElement.scrollWidth - innerWidth`); over > 0 {
 					t.Errorf("%s: the page is %d px too wide", tab, over)
 				}

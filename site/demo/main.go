@@ -95,7 +95,16 @@ func run(out string, frames int) error {
 	if err != nil {
 		return err
 	}
-	recipe := job.Recipe(nil)
+	gains := map[int]float64{}
+	scrubber := job.NewScrubber()
+	for _, p := range opened.Pairs {
+		f, err := scrubber.Frame(p.Number, nil)
+		if err != nil {
+			return err
+		}
+		gains[p.Number] = f.Gain.Value
+	}
+	recipe := job.Recipe(gains)
 	recipe.Write = nil
 	return recipe.Save(file("recipe.json"))
 }

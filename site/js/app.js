@@ -761,5 +761,5 @@ function drawThumbs(thumbs) {
 }
 
 // For the tests, and for whoever opens the console.
-globalThis.playground = { state, now, get take() { return take; }, get engines() { return engines; }, seek, takeIn };
+globalThis.playground = { state, now, get take() { return take; }, get engines() { return engines; }, get look() { return look; } };
 start().catch((error) => working(`The playground cannot start: ${error.message}`));
