@@ -33,8 +33,8 @@ export function showPixel(into, a) {
   }
   const net = a.band - a.leak;
   const rows = [
-    row("", "band, less set light", [net], gray(net)),
-    row("÷", "screen behind it", [a.screen], gray(a.screen)),
+    row("", "band plate", [net], gray(net)),
+    row("÷", "clean plate", [a.screen], gray(a.screen)),
     row("=", "transmission", [`${figure(a.transmission)} ± ${figure(a.sigma)}`], gray(a.transmission), true),
   ];
   if (a.background) {
@@ -52,6 +52,6 @@ export function showPixel(into, a) {
   }
   const words = a.screen === 0
     ? "The clean plate shows no screen here: nothing is measured."
-    : `Pixel ${a.x}, ${a.y}: point at another, or tap it. Alpha is ${figure(1 - a.transmission)} ± ${figure(a.sigma)}; the lamps stand at ${a.gain.toFixed(3)} of the clean plate; set light in the band is ${figure(a.leak)}. Linear light, full scale 1.${a.broken ? " A switch of the lesson is on: the numbers show it." : ""}`;
+    : `Pixel ${a.x}, ${a.y}: point at another, or tap it. Alpha is ${figure(1 - a.transmission)} ± ${figure(a.sigma)}; the lamps stand at ${a.gain.toFixed(3)} of the clean plate; set light in the band, ${figure(a.leak)}, is taken off. Linear light, full scale 1.${a.broken ? " A switch of the lesson is on: the numbers show it." : ""}`;
   into.replaceChildren(el("table", {}, el("tbody", {}, rows)), el("p", {}, words));
 }
