@@ -11,6 +11,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -55,7 +56,8 @@ type page struct {
 	mu       sync.Mutex
 	troubles []string // what the console said that it should not
 	hosts    map[string]bool
-	bytes    int64    // over the wire, encoded
+	bytes    int64 // over the wire, encoded, but for the demo's frames after the first, which are fetched ahead
+	urls     map[network.RequestID]string
 	asked    []string // of the server, since settled
 }
 
@@ -82,7 +84,7 @@ func visit(t testing.TB, width, height int, path string) *page {
 // visitWith is visit with a script that runs first in every frame.
 func visitWith(t testing.TB, width, height int, path, script string) *page {
 	t.Helper()
-	p := &page{t: t, hosts: map[string]bool{}}
+	p := &page{t: t, hosts: map[string]bool{}, urls: map[network.RequestID]string{}}
 	files := site.Handler(os.DirFS(dist(t)))
 	p.server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		p.mu.Lock()
@@ -118,6 +120,8 @@ func call[P, R any](p *page, command cdp.Command[P, R], params P) error {
 	return err
 }
 
+var laterFrame = regexp.MustCompile(`/demo/\w+/10(0[2-9]|[1-9]\d)\.jpg$`)
+
 // hear keeps what the console and the network say.
 func (p *page) hear(event any) {
 	p.mu.Lock()
@@ -134,9 +138,11 @@ func (p *page) hear(event any) {
 			p.troubles = append(p.troubles, fmt.Sprintf("%+v", e.Entry))
 		}
 	case *network.EventRequestWillBeSent:
-		p.hosts[e.Request.URL] = true
+		p.hosts[e.Request.URL], p.urls[e.RequestID] = true, e.Request.URL
 	case *network.EventLoadingFinished:
-		p.bytes += int64(e.EncodedDataLength)
+		if url := p.urls[e.RequestID]; !laterFrame.MatchString(url) {
+			p.bytes += int64(e.EncodedDataLength)
+		}
 	}
 }
 
