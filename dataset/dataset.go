@@ -272,6 +272,9 @@ func (x *shoot) back(opt *Options, own take.Recipe) error {
 		if err != nil {
 			return fmt.Errorf("background: %w", err)
 		}
+		if _, err := plate.Probe(files[0]); err != nil { // all would fail
+			return fmt.Errorf("background: %w", err)
+		}
 		name := filepath.Base(filepath.Clean(p))
 		if strings.ContainsAny(name, "*?[") {
 			name = filepath.Base(filepath.Dir(p))

@@ -72,7 +72,7 @@ type Composite struct {
 
 // An Origin is a file that a data set was made from.
 type Origin struct {
-	Name   string `json:"name"` // without its folder
+	Name   string `json:"name"` // without its folder; a video file's with # and the frame's index
 	SHA256 string `json:"sha256"`
 }
 
@@ -251,7 +251,7 @@ func (j *journal) removeOthers(samples []Sample) {
 func (x *shoot) hash(ctx context.Context, w *writer, pairs []take.Pair) error {
 	paths := map[string]bool{}
 	for _, p := range pairs { // all of them, for estimates are from all
-		paths[p.Color], paths[p.Band] = true, true
+		paths[take.FileOf(p.Color)], paths[take.FileOf(p.Band)] = true, true
 	}
 	for _, b := range x.backgrounds {
 		for _, p := range b.paths {
@@ -338,7 +338,9 @@ func (x *shoot) keyOf(w *writer) (string, error) {
 	return h.sum(), err
 }
 
-func (x *shoot) origin(path string) Origin { return Origin{filepath.Base(path), x.hashes[path]} }
+func (x *shoot) origin(path string) Origin {
+	return Origin{filepath.Base(path), x.hashes[take.FileOf(path)]}
+}
 
 type sum struct{ hash.Hash }
 

@@ -9,6 +9,9 @@ import (
 // Files returns the picture files that path stands for, as Find does, in the order of their names: they need no numbers.
 func Files(path string) ([]string, error) { return files(path) }
 
+// FileOf returns the file that a frame's path is of: the path itself, or the video file that the frame is in.
+func FileOf(path string) string { return fileOf(path) }
+
 // maxSmall is the most bytes of a recipe's or a geometry's file.
 const maxSmall = 64 << 20
 
