@@ -112,7 +112,7 @@ fuzz:
 slurm:
 	GO=$(GO) examples/slurm/prove.sh
 
-release: site/node_modules
+release: site
 	GO=$(GO) tools/release.sh "$(VERSION)"
 
 memory:

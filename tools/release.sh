@@ -1,5 +1,6 @@
 #!/usr/bin/env bash
-# Builds a release into release/: tools/release.sh VERSION, from a clean checkout. `make release` takes the version from a git tag.
+# Builds a release into release/: tools/release.sh VERSION. `make release` takes the version from a git tag, and builds the site, which
+# is in dist/, first.
 #
 # The programs are static and have no path of this machine in them, and the archives the commit's time, so that another machine with
 # the same Go and Node makes the same bytes.
@@ -43,9 +44,7 @@ unset GOOS GOARCH
 } >"$out/THIRD_PARTY_LICENSES.txt"
 cp LICENSE CHANGELOG.md "$out"
 
-node site/build.mjs "$out/site"
-tar --sort=name --mtime="@$time" --owner=0 --group=0 --numeric-owner -C "$out" -czf "$out/twinplate-$version-site.tar.gz" site
-rm -rf "$out/site"
+tar --sort=name --mtime="@$time" --owner=0 --group=0 --numeric-owner --transform='s,^\.,site,' -C dist -cf - . | gzip -n >"$out/twinplate-$version-site.tar.gz"
 
 (cd "$out" && sha256sum -- * >SHA256SUMS)
 echo "$out has $(wc -l <"$out/SHA256SUMS") files and their checksums"
