@@ -86,6 +86,39 @@ func FuzzReadPNG(f *testing.F) {
 	fuzzRead(f, append(written(f, ".png"), palette.String(), pngHead(4, 4, 8, 2))...)
 }
 
+// FuzzReadRGB holds the ways from a file to light to each other: what ReadImage reads, ReadRGB and ReadGray read, and the same.
+func FuzzReadRGB(f *testing.F) {
+	for _, s := range append(written(f, ".png"), written(f, ".tif")...) {
+		f.Add([]byte(s))
+	}
+	f.Add([]byte("P6 1 1 65535 abcdef"))
+	weights := &[3]float32{0.25, 0.5, 0.25}
+	f.Fuzz(func(t *testing.T, file []byte) {
+		path := writeFile(t, "fuzz", string(file))
+		lim := &plate.Limits{MaxPixels: 1 << 14}
+		m, err := plate.ReadImage(path, lim)
+		rgb, errRGB := plate.ReadRGB(path, plate.SRGB, lim)
+		gray, errGray := plate.ReadGray(path, plate.SRGB, weights, lim)
+		if (err == nil) != (errRGB == nil) || (err == nil) != (errGray == nil) {
+			t.Fatalf("%v, and %v, and %v", err, errRGB, errGray)
+		}
+		if err != nil {
+			return
+		}
+		wantRGB, wantGray := plate.RGBFromImage(m, plate.SRGB), plate.GrayFromImage(m, plate.SRGB, weights)
+		for i := range wantGray.Pix {
+			if gray.Pix[i] != wantGray.Pix[i] && wantGray.Pix[i] == wantGray.Pix[i] {
+				t.Fatalf("gray %v, want %v", gray.Pix[i], wantGray.Pix[i])
+			}
+			for c := range 3 {
+				if v := wantRGB.Pix[c][i]; rgb.Pix[c][i] != v && v == v {
+					t.Fatalf("%v, want %v", rgb.Pix[c][i], v)
+				}
+			}
+		}
+	})
+}
+
 func FuzzReadTIFF(f *testing.F) {
 	var deflated bytes.Buffer
 	if err := tiff.Encode(&deflated, image.NewGray(image.Rect(0, 0, 3, 2)), &tiff.Options{Compression: tiff.Deflate, Predictor: true}); err != nil {
