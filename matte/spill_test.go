@@ -91,6 +91,26 @@ func TestFindSpill(t *testing.T) {
 	}
 }
 
+// Gaps between planks and strands are not spill, however many; a veil of the same mean transmission is.
+func TestGapsAreNotSpill(t *testing.T) {
+	const w, h = 640, 360
+	gaps, veil := plate.NewGray(w, h), plate.NewGray(w, h)
+	mean := 0.0
+	for i := range gaps.Pix {
+		if x := i % w; x%24 < 4 {
+			gaps.Pix[i] = 0.3
+		}
+		mean += float64(gaps.Pix[i]) / float64(w*h)
+	}
+	veil.Fill(float32(mean))
+	if p := matte.FindSpill(gaps); p.Core < 0.9 || p.Share > 0.01 || p.Mean > 0.001 {
+		t.Errorf("gaps: core %.2f, share %.3f, mean %.4f", p.Core, p.Share, p.Mean)
+	}
+	if p := matte.FindSpill(veil); p.Share < 0.99 || math.Abs(p.Mean-mean) > 1e-3 {
+		t.Errorf("a veil of %.3f: share %.3f, mean %.4f", mean, p.Share, p.Mean)
+	}
+}
+
 // wall is a solid performer, half the frame wide.
 type wall struct{}
 
