@@ -16,6 +16,7 @@ import (
 
 	"example.com/twinplate/align"
 	set "example.com/twinplate/internal/demo"
+	"example.com/twinplate/internal/proof"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
 	"example.com/twinplate/take"
@@ -40,6 +41,7 @@ func (demo) Help() string {
 type demoReport struct {
 	Frames         int                `json:"frames"`
 	MatteRMSE      float64            `json:"matte_rmse"`
+	NoiseFloor     float64            `json:"noise_floor"` // of the matte: what the cameras' own noise makes of it
 	ForegroundRMSE float64            `json:"foreground_rmse"`
 	CompRMSE       float64            `json:"comp_rmse"`
 	GeometryRMS    float64            `json:"geometry_rms_px"`
@@ -104,7 +106,7 @@ func (c *demo) Run(t *terminal) error {
 	report.Seconds["total"] = time.Since(start).Seconds()
 	result := demoReport{
 		Frames:    report.Frames,
-		MatteRMSE: measured.matte.rms(), ForegroundRMSE: measured.foreground.rms(), CompRMSE: measured.comp.rms(),
+		MatteRMSE: measured.matte.rms(), NoiseFloor: shoot.floor.RMS(), ForegroundRMSE: measured.foreground.rms(), CompRMSE: measured.comp.rms(),
 		GeometryRMS: align.RMS(job.Geometry, shoot.geometry), Mirror: job.Geometry.Mirror, Residual: job.Residual,
 		Crosstalk: job.Crosstalk, CrosstalkTruth: shoot.faults.Crosstalk, GainError: measured.gain.rms(),
 		Notes: orEmpty(job.Notes), Warnings: orEmpty(job.Warnings), Seconds: report.Seconds,
@@ -115,7 +117,7 @@ func (c *demo) Run(t *terminal) error {
 	printJob(t, job)
 	t.printf(`
 %d frames of %dx%d; errors against the truth, root mean square over all frames:
-matte        %.5f of full alpha
+matte        %.5f of full alpha; the noise of the cameras alone makes %.5f of it
 foreground   %.5f of full scale, linear light
 composite    %.5f of full scale, linear light
 geometry     %.3f px over the whole frame
@@ -123,7 +125,7 @@ gain         %.5f of the lamps' brightness
 %.1f s to shoot, %.1f s in all
 
 Look at %s, then at comp in the same folder.
-`, result.Frames, w, h, result.MatteRMSE, result.ForegroundRMSE, result.CompRMSE, result.GeometryRMS, result.GainError, shot, report.Seconds["total"], filepath.Join(c.Out, "contact.png"))
+`, result.Frames, w, h, result.MatteRMSE, result.NoiseFloor, result.ForegroundRMSE, result.CompRMSE, result.GeometryRMS, result.GainError, shot, report.Seconds["total"], filepath.Join(c.Out, "contact.png"))
 	return nil
 }
 
@@ -138,12 +140,14 @@ type shoot struct {
 	faults   rig.Faults
 	set      *rig.Simulator
 	gains    []float64
+	floor    *proof.Floor
 }
 
 func newShoot(c *demo, w, h int) *shoot {
 	s := &shoot{out: c.Out, w: w, h: h, first: 1, frames: c.Frames, geometry: set.Geometry(w, h), faults: rig.DemoFaults(), gains: make([]float64, c.Frames)}
 	s.scene = rig.Pier{Seed: c.Seed, Frames: c.Frames}
 	s.set = rig.NewSimulator(s.scene, w, h, w, h, s.geometry, s.faults, c.Seed)
+	s.floor = proof.NewFloor(s.scene, w, h, s.geometry, s.faults, c.Seed)
 	return s
 }
 
@@ -222,6 +226,7 @@ func (s *shoot) frame(i int, camera *plate.WriteOptions) error {
 	n := s.first + i
 	shot := s.set.Frame(i)
 	s.gains[i] = shot.Truth.Gain
+	s.floor.Add(shot.Truth)
 	if err := plate.Write(s.path("color", n), shot.Color, camera); err != nil {
 		return err
 	}

@@ -16,7 +16,6 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"example.com/twinplate/align"
-	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
 	"example.com/twinplate/take"
@@ -94,7 +93,7 @@ func Take(ctx context.Context, seed uint64, opt *Options) (Line, error) {
 	if err := s.write(ctx); err != nil {
 		return Line{}, err
 	}
-	line := Line{Seed: seed, Faults: s.faults, Floor: s.floor()}
+	line := Line{Seed: seed, Faults: s.faults, Floor: s.floor.RMS()}
 	given := s.recipe()
 	for _, r := range []struct {
 		name   string
@@ -134,9 +133,9 @@ type shoot struct {
 	faults   rig.Faults
 	geometry align.Geometry
 	set      *rig.Simulator
-	exact    *rig.Simulator // the same set without noise
-	truth    []rig.Truth    // of frame n at n-1
-	stride   int            // instants of the scene from frame to frame
+	floor    *Floor
+	truth    []rig.Truth // of frame n at n-1
+	stride   int         // instants of the scene from frame to frame
 }
 
 func newShoot(dir string, seed uint64, o Options, f rig.Faults) *shoot {
@@ -145,10 +144,8 @@ func newShoot(dir string, seed uint64, o Options, f rig.Faults) *shoot {
 	if o.Pier {
 		scene = rig.Pier{Seed: seed, Frames: o.Frames}
 	}
-	quiet := s.faults
-	quiet.ReadNoise, quiet.PhotonNoise, quiet.Bits = 0, 0, 0
 	s.set = rig.NewSimulator(scene, o.W, o.H, o.W, o.H, s.geometry, s.faults, seed)
-	s.exact = rig.NewSimulator(scene, o.W, o.H, o.W, o.H, s.geometry, quiet, seed)
+	s.floor = NewFloor(scene, o.W, o.H, s.geometry, s.faults, seed)
 	return s
 }
 
@@ -175,6 +172,7 @@ func (s *shoot) write(ctx context.Context) error {
 			}
 			shot := s.set.Frame(s.stride * (n - 1))
 			s.truth[n-1] = shot.Truth
+			s.floor.Add(shot.Truth)
 			if err := plate.Write(s.file(fmt.Sprintf("color/%04d.tif", n)), shot.Color, opt); err != nil {
 				return err
 			}
@@ -190,34 +188,6 @@ func (s *shoot) recipe() take.Recipe {
 		CleanBand: s.file("clean_band.tif"), CleanColor: s.file("clean_color.tif"), DarkBand: s.file("dark_band.tif"), DarkColor: s.file("dark_color.tif"),
 		Geometry: take.Geometry{Mode: "given", Value: &s.geometry}, Clamp: "none",
 	}
-}
-
-// floor is sigma of DESIGN section 3 with everything known, as RMS over all frames and pixels.
-func (s *shoot) floor() float64 {
-	f := s.faults
-	resampler := align.NewResampler(s.geometry)
-	screen := resampler.Gray(nil, matte.LessGray(nil, s.exact.CleanBand(), s.exact.DarkBand()))
-	k := matte.Less(nil, s.exact.CleanColor(), s.exact.DarkColor())
-	noise := matte.Noise{Read: f.ReadNoise, PerSignal: 1 / f.PhotonNoise}
-	sum := 0.0
-	for _, truth := range s.truth {
-		g := truth.Gain
-		for i, alpha := range truth.Alpha.Pix {
-			t := 1 - float64(alpha)
-			s := float64(screen.Pix[i])
-			leak, variance, mk := 0.0, 0.0, 0.0
-			for c, m := range f.Crosstalk {
-				p, k := float64(truth.Foreground.Pix[c][i]), float64(k.Pix[c][i])
-				leak += m * p
-				mk += m * k
-				variance += m * m * noise.Variance(p+g*t*k)
-			}
-			variance += noise.Variance(g*t*s + leak)
-			d := g * (s - mk)
-			sum += variance / (d * d)
-		}
-	}
-	return math.Sqrt(sum / float64(len(s.truth)*s.o.W*s.o.H))
 }
 
 // measure runs the job by a recipe, and puts the matte's RMSE into rmse.
