@@ -40,6 +40,10 @@ func RGBFromImage(m image.Image, c Curve) *RGB {
 		opaqueRGB(f, m, c)
 		return f
 	}
+	if m, ok := ycbcr(m); ok {
+		ycbcrRGB(f, m, c)
+		return f
+	}
 	decode(m, c, func(i int, r, g, b, a float32) {
 		f.Pix[0][i], f.Pix[1][i], f.Pix[2][i] = r*a, g*a, b*a
 	})
@@ -76,6 +80,10 @@ func GrayFromImage(m image.Image, c Curve, w *[3]float32) *Gray {
 	}
 	size := m.Bounds().Size()
 	f := NewGray(size.X, size.Y)
+	if m, ok := ycbcr(m); ok {
+		ycbcrGray(f, m, c, w)
+		return f
+	}
 	if w != nil {
 		decode(m, c, func(i int, r, g, b, a float32) { f.Pix[i] = oneOf(r, g, b, w) * a })
 		return f

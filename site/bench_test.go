@@ -8,6 +8,8 @@ import (
 	"slices"
 	"testing"
 
+	"github.com/chromedp/chromedp"
+
 	"example.com/twinplate/take"
 )
 
@@ -25,6 +27,9 @@ func BenchmarkColdStart(b *testing.B) {
 			p := open(b, 1440, 900)
 			ms = append(ms, eval[float64](p, `performance.getEntriesByName("composite")[0].startTime`))
 			b.Log(eval[string](p, `performance.getEntriesByType("mark").map((m) => m.name + " " + Math.round(m.startTime)).join(", ")`))
+			if err := chromedp.Cancel(p.Context); err != nil {
+				b.Fatal(err)
+			}
 		}
 		b.ReportMetric(median(ms), "ms-to-composite")
 		b.ReportMetric(0, "ns/op")
@@ -92,7 +97,9 @@ func BenchmarkScrub(b *testing.B) {
 			const out = { kept: [], drawn: [], fresh: [] };
 			const budget = take.budget;
 			await rest();
-			take.budget = 0; // nothing is kept, nor fetched ahead
+			take.budget = 0; // nothing is kept, nor made ahead
+			take.cache.clear();
+			take.bytes = 0;
 			for (const i of [3, 1, 4, 2, 5, 0, 3]) {
 				out.fresh.push((await move(i))[0]);
 				await rest();

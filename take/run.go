@@ -202,6 +202,7 @@ type worker struct {
 	shot     *plate.Gray                         // the band plate, likewise
 	band     *plate.Gray                         // the same in the color camera's frame
 	change   func(*plate.RGB, *plate.Gray) error // alters the plates before they are solved; nil: nothing does
+	scrubs   bool                                // Sigma is made when it is asked for
 	solution matte.Solution
 	index    int // of the frame in the take
 	chain    *Chain
@@ -265,7 +266,7 @@ func (w *worker) frame(i int) error {
 	if _, err := solver.Solve(&w.solution, color, w.band, w.result.Gain.Value); err != nil {
 		return fmt.Errorf("frame %d: %w", p.Number, err)
 	}
-	if t.recipe.needsNoise() {
+	if t.recipe.Tidy || t.recipe.needsNoise() && !w.scrubs {
 		if w.result.Sigma, err = j.solver.Sigma(w.result.Sigma, frame, w.result.Gain.Value, j.ColorNoise, j.BandNoise); err != nil {
 			return fmt.Errorf("frame %d: %w", p.Number, err)
 		}

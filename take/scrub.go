@@ -14,9 +14,11 @@ import (
 type Scrubber struct {
 	w     worker
 	frame Scrubbed
+	sigma *plate.Gray
 }
 
-// A Scrubbed frame has the planes of every station. They are the Scrubber's own: its next frame overwrites them.
+// A Scrubbed frame has the planes of every station. They are the Scrubber's own: its next frame overwrites them. Its
+// Sigma is there where the recipe is tidy; else it takes Scrubber.Sigma, since it is most of the arithmetic.
 type Scrubbed struct {
 	Result
 	Color *plate.RGB  // the color plate as it was read
@@ -26,7 +28,7 @@ type Scrubbed struct {
 
 // NewScrubber returns a Scrubber of the job.
 func (j *Job) NewScrubber() *Scrubber {
-	return &Scrubber{w: worker{job: j, seconds: map[string]float64{}}}
+	return &Scrubber{w: worker{job: j, scrubs: true, seconds: map[string]float64{}}}
 }
 
 // Frame does the frame of this number as Run does it. Change, which may be nil, may alter the plates before they
@@ -59,6 +61,18 @@ func (s *Scrubber) Frame(number int, change func(color *plate.RGB, band *plate.G
 		numbers[i] = p.Number
 	}
 	return nil, fmt.Errorf("there is no frame %d: the take has %s", number, Ranges(numbers))
+}
+
+// Sigma returns the standard deviation of the transmission of a frame that Frame has returned, from the cameras' noise as
+// the recipe gives it, or as it was estimated because the recipe asks for sigma. The plane is the Scrubber's own.
+func (s *Scrubber) Sigma(f *Scrubbed) (*plate.Gray, error) {
+	if f.Sigma != nil {
+		return f.Sigma, nil
+	}
+	j := s.w.job
+	var err error
+	s.sigma, err = j.solver.Sigma(s.sigma, matte.Sample{Color: f.Color, Band: f.Band}, f.Gain.Value, j.ColorNoise, j.BandNoise)
+	return s.sigma, err
 }
 
 // Pixel returns the arithmetic of one pixel of a frame that Frame has returned, with the cameras' noise as the

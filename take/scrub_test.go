@@ -15,13 +15,14 @@ import (
 // Frames in any order must be those of a run, every station of them.
 func TestScrubberIsRun(t *testing.T) {
 	r := record(t, 3, 4, 7)
+	r.recipe.Write = []string{"comp", "sigma"}
 	job := prepare(t, r.recipe)
-	want := map[int][]float32{}
+	want, sigmas := map[int][]float32{}, map[int][]float32{}
 	var mu sync.Mutex
 	if _, err := job.Run(context.Background(), &take.RunOptions{Each: func(r *take.Result) error {
 		mu.Lock()
 		defer mu.Unlock()
-		want[r.Number] = slices.Clone(r.Comp.Pix[1])
+		want[r.Number], sigmas[r.Number] = slices.Clone(r.Comp.Pix[1]), slices.Clone(r.Sigma.Pix)
 		return nil
 	}}); err != nil {
 		t.Fatal(err)
@@ -34,6 +35,9 @@ func TestScrubberIsRun(t *testing.T) {
 		}
 		if f.Number != n || !slices.Equal(f.Comp.Pix[1], want[n]) {
 			t.Errorf("frame %d is not the run's", n)
+		}
+		if sigma, err := s.Sigma(f); err != nil || !slices.Equal(sigma.Pix, sigmas[n]) {
+			t.Errorf("frame %d: sigma is not the run's (%v)", n, err)
 		}
 		i := takeW*90 + 120
 		p, err := s.Pixel(f, 120, 90)

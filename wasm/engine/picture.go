@@ -60,7 +60,11 @@ func (s *session) picture(station string) (*picture, error) {
 	case "matte":
 		return gray(matte.Alpha(nil, f.Transmission))
 	case "sigma":
-		return gray(f.Sigma)
+		sigma, err := s.scrubber.Sigma(f)
+		if err != nil {
+			return nil, err
+		}
+		return gray(sigma)
 	case "green":
 		if f.Background == nil {
 			return nil, errNoBackground
