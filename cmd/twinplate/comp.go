@@ -131,6 +131,7 @@ func (comp) Help() string {
 		"Pixels of the composite are foreground plus transmission times background, in linear light.\n\n" +
 		"A run that was stopped goes on where it was: DIR/log.jsonl has what each frame was made of, and a frame is done again unless its settings, its inputs and the hashes of its files are those in the log. " +
 		"Every file gets its name when it is whole. A file that was changed since it was written is moved to DIR/set-aside before it is written anew.\n\n" +
+		"A video file's frames are counted from 1, and its time code is used where both have one. Tags are looked at in the first file of each plate.\n\n" +
 		"Shards that have one recipe with all estimates make the same files as a single run, and may run at once."
 }
 
