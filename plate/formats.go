@@ -86,9 +86,6 @@ type source struct {
 	head []byte
 }
 
-// bytes returns the whole file.
-func (s *source) bytes() ([]byte, error) { return s.part(0, s.size) }
-
 // part returns n bytes from offset at, or an error that the file is truncated, before it sets memory aside.
 func (s *source) part(at, n int64) ([]byte, error) {
 	if at < 0 || n < 0 || at > s.size || n > s.size-at {

@@ -4,7 +4,7 @@
 #
 # The programs are static and have no path of this machine in them, and the archives the commit's time, so that another machine with
 # the same Go and Node makes the same bytes.
-set -eu
+set -euo pipefail
 version=${1:-}
 if ! [[ $version =~ ^v[0-9]+\.[0-9]+\.[0-9]+(-[0-9A-Za-z.-]+)?$ ]]; then
 	echo "version \"$version\": it must be like v1.2.3 or v1.2.3-rc.1 (semver.org): tag the commit, or make release VERSION=v1.2.3" >&2
@@ -30,9 +30,11 @@ unset GOOS GOARCH
 {
 	echo "twinplate is under the license in LICENSE. It is built with the Go standard library and these modules."
 	licenses() { # the name, and the folder
-		for file in "$2"/LICENSE* "$2"/LICENCE* "$2"/NOTICE* "$2"/PATENTS*; do
-			[ ! -f "$file" ] || { printf '\n---- %s: %s\n\n' "$1" "$(basename "$file")"; cat "$file"; }
+		found=
+		for file in "$2"/LICENSE* "$2"/LICENCE* "$2"/COPYING* "$2"/NOTICE* "$2"/PATENTS*; do
+			[ ! -f "$file" ] || { found=yes; printf '\n---- %s: %s\n\n' "$1" "$(basename "$file")"; cat "$file"; }
 		done
+		[ "$found" ] || { echo "no license of $1 in $2" >&2; exit 1; }
 	}
 	licenses "Go" "$($go env GOROOT)"
 	{
