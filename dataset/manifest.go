@@ -258,23 +258,15 @@ func (x *shoot) hash(ctx context.Context, w *writer, pairs []take.Pair) error {
 			paths[p] = true
 		}
 	}
-	r := x.Recipe
-	for _, p := range []string{r.CleanColor, r.CleanBand, r.DarkColor, r.DarkBand} {
-		if p == "" {
-			continue
-		}
-		files, err := take.Files(p)
-		if err != nil {
-			return err
-		}
-		for _, f := range files {
-			paths[f] = true
-		}
+	references, err := x.Recipe.ReferenceFiles()
+	if err != nil {
+		return err
 	}
-	for _, p := range []string{r.Geometry.File, r.ColorCurve, r.BandCurve, x.backgrounds[0].curve} {
-		if p != "" && (p == r.Geometry.File || strings.EqualFold(filepath.Ext(p), ".csv")) {
-			paths[p] = true
-		}
+	if curve := x.backgrounds[0].curve; strings.EqualFold(filepath.Ext(curve), ".csv") {
+		references = append(references, curve)
+	}
+	for _, p := range references {
+		paths[p] = true
 	}
 	dir, err := filepath.Abs(w.dir)
 	if err != nil {
@@ -315,13 +307,7 @@ func (x *shoot) hash(ctx context.Context, w *writer, pairs []take.Pair) error {
 
 // keyOf puts into one hash what the take's files are made from. Where the files lie does not count.
 func (x *shoot) keyOf(w *writer) (string, error) {
-	r := x.Recipe
-	for _, p := range []*string{&r.Color, &r.Band, &r.CleanColor, &r.CleanBand, &r.DarkColor, &r.DarkBand, &r.Geometry.File, &r.ColorCurve, &r.BandCurve} {
-		if *p != "" {
-			*p = filepath.Base(*p)
-		}
-	}
-	parts := []any{ManifestVersion, w.opt.Program, r, w.out.extension, w.out.light.Curve.Name(), w.out.light.Depth}
+	parts := []any{ManifestVersion, w.opt.Program, x.Recipe.BaseNames(), w.out.extension, w.out.light.Curve.Name(), w.out.light.Depth}
 	for _, b := range x.backgrounds {
 		parts = append(parts, b.name, filepath.Base(b.curve), b.primaries)
 		for _, p := range b.paths {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 )
 
 // Files returns the picture files that path stands for, as Find does, in the order of their names: they need no numbers.
@@ -11,6 +12,33 @@ func Files(path string) ([]string, error) { return files(path) }
 
 // FileOf returns the file that a frame's path is of: the path itself, or the video file that the frame is in.
 func FileOf(path string) string { return fileOf(path) }
+
+// ReferenceFiles returns the files that the recipe names beside its frames and its background: reference plates, flat frames,
+// geometry, measured curves. An error says which is not there.
+func (r Recipe) ReferenceFiles() ([]string, error) {
+	var all []string
+	for _, p := range r.paths() {
+		if *p == "" || p == &r.Color || p == &r.Band || p == &r.Background {
+			continue
+		}
+		some, err := files(*p)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, some...)
+	}
+	return all, nil
+}
+
+// BaseNames returns the recipe with what it names, but not in which folders: to tell whether two are alike wherever they lie.
+func (r Recipe) BaseNames() Recipe {
+	for _, p := range r.paths() {
+		if *p != "" {
+			*p = filepath.Base(*p)
+		}
+	}
+	return r
+}
 
 // maxSmall is the most bytes of a recipe's or a geometry's file.
 const maxSmall = 64 << 20
