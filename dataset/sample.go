@@ -90,6 +90,10 @@ func (k *worker) sample(i int) (Sample, error) {
 	if err != nil {
 		return s, err
 	}
+	sigma, err := k.scrubber.Sigma(f)
+	if err != nil {
+		return s, err
+	}
 	out := &k.w.out
 	s.Frame, s.Width, s.Height, s.Gain = pair.Number, f.Color.W, f.Color.H, f.Gain.Value
 	s.Sources = map[string]Origin{"color": k.x.origin(pair.Color), "band": k.x.origin(pair.Band)}
@@ -103,7 +107,7 @@ func (k *worker) sample(i int) (Sample, error) {
 		opt   plate.WriteOptions
 	}{
 		{"color", f.Color, out.light}, {"band", f.Band, out.light}, {"foreground", f.Foreground, out.light}, {"straight", k.straight, out.light},
-		{"alpha", k.alpha, out.alpha}, {"sigma", f.Sigma, out.sigma},
+		{"alpha", k.alpha, out.alpha}, {"sigma", sigma, out.sigma},
 	} {
 		if s.Files[p.name], err = k.write(p.name, pair.Number, p.frame, p.opt); err != nil {
 			return s, err
