@@ -117,7 +117,7 @@ func (s *session) show(a arguments) (js.Value, error) {
 			out.Pictures = append(out.Pictures, placed{Station: station, Missing: plain(err)})
 			continue
 		}
-		hi, lo := make([]byte, 4*p.w*p.h), make([]byte, 4*p.w*p.h)
+		hi, lo := s.buffer(len(buffers), 4*p.w*p.h), s.buffer(len(buffers)+1, 4*p.w*p.h)
 		p.halves(hi, lo)
 		out.Pictures = append(out.Pictures, placed{station, p.w, p.h, ""})
 		buffers = append(buffers, hi, lo)
@@ -133,6 +133,17 @@ func (s *session) show(a arguments) (js.Value, error) {
 		buffers = append(buffers, m.Pix)
 	}
 	return reply(out, buffers...)
+}
+
+// buffer returns the k-th buffer of an answer, of n bytes.
+func (s *session) buffer(k, n int) []byte {
+	for len(s.buffers) <= k {
+		s.buffers = append(s.buffers, nil)
+	}
+	if cap(s.buffers[k]) < n {
+		s.buffers[k] = make([]byte, n)
+	}
+	return s.buffers[k][:n]
 }
 
 func answer[T any](result T, err error) (js.Value, error) {

@@ -3,6 +3,7 @@
 package main
 
 import (
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"image"
@@ -81,24 +82,21 @@ func (s *session) picture(station string) (*picture, error) {
 // halves writes the picture as IEEE 754 binary16 values, four to a pixel, their high and their low bytes apart:
 // what the viewer takes.
 func (p *picture) halves(hi, lo []byte) {
-	for c := range 4 {
-		plane := p.alpha
-		if c < 3 {
-			plane = p.plane[c]
-		}
-		if plane == nil {
-			one := finite(1)
-			for i := c; i < len(hi); i += 4 {
-				hi[i], lo[i] = byte(one>>8), byte(one)
-			}
-			continue
-		}
-		for i, v := range plane {
-			k := 4*i + c
-			h := finite(v)
-			hi[k], lo[k] = byte(h>>8), byte(h)
-		}
+	red, green, blue := p.plane[0], p.plane[1], p.plane[2]
+	for i := range red {
+		put(hi[4*i:], lo[4*i:], finite(red[i]), finite(green[i]), finite(blue[i]), one)
 	}
+	for i, v := range p.alpha {
+		h := finite(v)
+		hi[4*i+3], lo[4*i+3] = byte(h>>8), byte(h)
+	}
+}
+
+const one = 0x3c00 // 1 as a half float
+
+func put(hi, lo []byte, r, g, b, a uint16) {
+	binary.LittleEndian.PutUint32(hi, uint32(r>>8)|uint32(g>>8)<<8|uint32(b>>8)<<16|uint32(a>>8)<<24)
+	binary.LittleEndian.PutUint32(lo, uint32(r&0xff)|uint32(g&0xff)<<8|uint32(b&0xff)<<16|uint32(a&0xff)<<24)
 }
 
 // finite returns v as a half float. What is too large becomes the largest number, and what is not a number becomes 0: a

@@ -31,6 +31,8 @@ type session struct {
 
 	frame *take.Scrubbed // the frame that is there, as breaks changed it
 	key   frameKey
+
+	buffers [][]byte // of an answer: the page has copies
 }
 
 // breaks are the ways to spoil a frame that the lesson shows.
@@ -55,7 +57,7 @@ type opened struct {
 
 // open reads the recipe file at path and finds the take's files.
 func (s *session) open(path string) (*opened, error) {
-	*s = session{}
+	*s = session{buffers: s.buffers}
 	r, err := take.ReadRecipe(path)
 	if err != nil {
 		return nil, err
