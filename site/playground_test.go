@@ -391,6 +391,19 @@ func TestWrongFiles(t *testing.T) {
 	if words := eval[string](p, `document.querySelector("#panel-plates .wrong")?.textContent ?? ""`); words != "" {
 		t.Errorf("after undo the page still says %q", words)
 	}
+
+	// Without a color plate there is no take, and the picture's place says what is missing.
+	p.click("#tab-plates")
+	p.click("#well-color button")
+	p.wait("the word about it", `!document.getElementById("empty").hidden`)
+	if words := eval[string](p, `document.getElementById("empty").textContent`); !strings.Contains(words, "color plate") || strings.Contains(words, "band plate") {
+		t.Errorf("without a color plate the page says %q", words)
+	}
+	p.shoot("empty_1440")
+	p.opens(func() { p.click("#undo") })
+	if words := eval[string](p, `document.getElementById("empty").textContent`); words != "" {
+		t.Errorf("with the color plate again the page says %q", words)
+	}
 	p.quiet()
 }
 

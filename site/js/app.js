@@ -37,6 +37,7 @@ function working(text, stop) {
 function empty(text) {
   $("empty").textContent = text ?? "";
   $("empty").hidden = !text;
+  if (text) $("name-a").textContent = $("name-b").textContent = "";
 }
 
 // ---- opening
@@ -96,6 +97,8 @@ async function open() {
   const mine = ++turn;
   const { wells, recipe } = state.value;
   stop();
+  scrubbing.abort(); // what is under way is about the take before
+  fetching.abort();
   now.errors = {};
   now.notes = [];
   now.facts = [];
