@@ -150,20 +150,20 @@ func resample(dst, src []float32, at, stride int, dx, dy []float32, ox, oy int32
 	if n > 0 {
 		out, fx, fy := dst[:n], dx[:n], dy[:n]
 		a, b, c, d := src[at:], src[at+stride:], src[at+2*stride:], src[at+3*stride:]
-		a0, a1, a2, a3 := a[:n], a[1:][:n], a[2:][:n], a[3:][:n]
-		b0, b1, b2, b3 := b[:n], b[1:][:n], b[2:][:n], b[3:][:n]
-		c0, c1, c2, c3 := c[:n], c[1:][:n], c[2:][:n], c[3:][:n]
-		d0, d1, d2, d3 := d[:n], d[1:][:n], d[2:][:n], d[3:][:n]
 		for i := 0; i <= n-lanes; i += lanes {
 			t := simd.LoadFloat32s(fx[i:]).Sub(left)
 			w0 := minusHalf.MulAdd(t, one).MulAdd(t, minusHalf).Mul(t)
 			w2 := minus15.MulAdd(t, two).MulAdd(t, half).Mul(t)
 			w3 := half.MulAdd(t, minusHalf).Mul(t).Mul(t)
 			w1 := one.Sub(w0).Sub(w2).Sub(w3)
-			ra := simd.LoadFloat32s(a3[i:]).MulAdd(w3, simd.LoadFloat32s(a2[i:]).MulAdd(w2, simd.LoadFloat32s(a1[i:]).MulAdd(w1, simd.LoadFloat32s(a0[i:]).Mul(w0))))
-			rb := simd.LoadFloat32s(b3[i:]).MulAdd(w3, simd.LoadFloat32s(b2[i:]).MulAdd(w2, simd.LoadFloat32s(b1[i:]).MulAdd(w1, simd.LoadFloat32s(b0[i:]).Mul(w0))))
-			rc := simd.LoadFloat32s(c3[i:]).MulAdd(w3, simd.LoadFloat32s(c2[i:]).MulAdd(w2, simd.LoadFloat32s(c1[i:]).MulAdd(w1, simd.LoadFloat32s(c0[i:]).Mul(w0))))
-			rd := simd.LoadFloat32s(d3[i:]).MulAdd(w3, simd.LoadFloat32s(d2[i:]).MulAdd(w2, simd.LoadFloat32s(d1[i:]).MulAdd(w1, simd.LoadFloat32s(d0[i:]).Mul(w0))))
+			p := a[i:][:lanes+3] // one check for four loads
+			ra := simd.LoadFloat32s(p[3:]).MulAdd(w3, simd.LoadFloat32s(p[2:]).MulAdd(w2, simd.LoadFloat32s(p[1:]).MulAdd(w1, simd.LoadFloat32s(p).Mul(w0))))
+			p = b[i:][:lanes+3]
+			rb := simd.LoadFloat32s(p[3:]).MulAdd(w3, simd.LoadFloat32s(p[2:]).MulAdd(w2, simd.LoadFloat32s(p[1:]).MulAdd(w1, simd.LoadFloat32s(p).Mul(w0))))
+			p = c[i:][:lanes+3]
+			rc := simd.LoadFloat32s(p[3:]).MulAdd(w3, simd.LoadFloat32s(p[2:]).MulAdd(w2, simd.LoadFloat32s(p[1:]).MulAdd(w1, simd.LoadFloat32s(p).Mul(w0))))
+			p = d[i:][:lanes+3]
+			rd := simd.LoadFloat32s(p[3:]).MulAdd(w3, simd.LoadFloat32s(p[2:]).MulAdd(w2, simd.LoadFloat32s(p[1:]).MulAdd(w1, simd.LoadFloat32s(p).Mul(w0))))
 			t = simd.LoadFloat32s(fy[i:]).Sub(top)
 			w0 = minusHalf.MulAdd(t, one).MulAdd(t, minusHalf).Mul(t)
 			w2 = minus15.MulAdd(t, two).MulAdd(t, half).Mul(t)
