@@ -360,18 +360,15 @@ func border(dst, src []float32, w, h, y, i, j int, s *scratch) {
 // borderCubic resamples one place, where some of the 16 pixels may be outside.
 func borderCubic(src []float32, w, h int, p place) float32 {
 	// Three pixels outside, all taps are the border's pixel already.
-	x := math.Max(-3, math.Min(p.x, float64(w+2)))
-	y := math.Max(-3, math.Min(p.y, float64(h+2)))
+	x := max(-3, min(p.x, float64(w+2)))
+	y := max(-3, min(p.y, float64(h+2)))
 	ix, iy := int(math.Floor(x)), int(math.Floor(y))
 	wx, wy := cubicWeights(x-float64(ix)), cubicWeights(y-float64(iy))
+	x0, x1, x2, x3 := min(max(ix-1, 0), w-1), min(max(ix, 0), w-1), min(max(ix+1, 0), w-1), min(max(ix+2, 0), w-1)
 	var sum float32
 	for j, v := range wy {
-		row := min(max(iy-1+j, 0), h-1) * w
-		var s float32
-		for i, u := range wx {
-			s += u * src[row+min(max(ix-1+i, 0), w-1)]
-		}
-		sum += v * s
+		row := src[min(max(iy-1+j, 0), h-1)*w:][:w]
+		sum += v * (wx[0]*row[x0] + wx[1]*row[x1] + wx[2]*row[x2] + wx[3]*row[x3])
 	}
 	return sum
 }
