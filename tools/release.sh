@@ -2,8 +2,7 @@
 # Builds a release into release/: tools/release.sh VERSION. `make release` takes the version from a git tag, and builds the site, which
 # is in dist/, first.
 #
-# The programs are static and have no path of this machine in them, and the archives the commit's time, so that another machine with
-# the same Go and Node makes the same bytes.
+# The programs are static, have no path of this machine in them, and are the same bytes wherever the same Go builds them.
 set -euo pipefail
 version=${1:-}
 if ! [[ $version =~ ^v[0-9]+\.[0-9]+\.[0-9]+(-[0-9A-Za-z.-]+)?$ ]]; then
