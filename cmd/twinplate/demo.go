@@ -55,10 +55,18 @@ type demoReport struct {
 	Seconds        map[string]float64 `json:"seconds"`
 }
 
+// size reads the size of simulated plates.
+func size(text string) (w, h int, err error) {
+	if n, err := fmt.Sscanf(text, "%dx%d", &w, &h); err != nil || n != 2 || w < 320 || h < 180 || w > 8192 || h > 8192 || text != fmt.Sprintf("%dx%d", w, h) {
+		return 0, 0, usageError{fmt.Errorf("--size %q: it must be like 1280x720, from 320x180 to 8192x8192", text)}
+	}
+	return w, h, nil
+}
+
 func (c *demo) Run(t *terminal) error {
-	var w, h int
-	if n, err := fmt.Sscanf(c.Size, "%dx%d", &w, &h); err != nil || n != 2 || w < 320 || h < 180 || w > 8192 || h > 8192 || c.Size != fmt.Sprintf("%dx%d", w, h) {
-		return usageError{fmt.Errorf("--size %q: it must be like 1280x720, from 320x180 to 8192x8192", c.Size)}
+	w, h, err := size(c.Size)
+	if err != nil {
+		return err
 	}
 	if c.Frames < 1 || c.Frames > 9999 {
 		return usageError{fmt.Errorf("--frames %d: it must be 1 to 9999", c.Frames)}
@@ -66,7 +74,7 @@ func (c *demo) Run(t *terminal) error {
 	start := time.Now()
 	shoot := newShoot(c, w, h)
 	step, end := t.progress("shooting")
-	err := shoot.write(t.ctx, step)
+	err = shoot.write(t.ctx, step)
 	end()
 	if err != nil {
 		return err
