@@ -29,7 +29,7 @@ const (
 const (
 	minEdges = 10
 	maxTiles = 5000
-	maxClose = 20000 // of which the last fits use the best
+	maxClose = 10000 // in the last fits
 )
 
 // A tile is a window of a color plate with an edge in it.
@@ -84,17 +84,39 @@ func thinned(list []tile, n int) []tile {
 	return some
 }
 
-// centered returns tiles about the middles of the edges that were measured, without those whose color alpha hardly
-// explains: an edge in the middle has as much of the performer as of the screen about it to tell them by.
-func (l *level) centered(ms []measurement, size int) []tile {
-	var list []tile
-	seen := map[tile]bool{}
-	for _, m := range ms {
-		if !(m.match > 0.6) {
-			continue
+// centered moves the tiles to the middles of the edges in them: an edge in the middle has as much of the performer as of
+// the screen about it to tell them by.
+func (l *level) centered(g Geometry, tiles []tile, size int) []tile {
+	moved := make([]tile, len(tiles))
+	spread(len(tiles), func(from, to int) {
+		for i := from; i < to; i++ {
+			t := tiles[i]
+			a := l.frames[t.frame].alpha
+			var sum, mx, my float32
+			for y := t.y; y < t.y+size; y++ {
+				for x := t.x; x < t.x+size; x++ {
+					bx, by := l.place(&g, float64(x), float64(y))
+					if !(bx >= 1 && by >= 1 && bx < float64(l.bw-2) && by < float64(l.bh-2)) {
+						continue
+					}
+					k := int(by+0.5)*l.bw + int(bx+0.5)
+					gx, gy := a[k+1]-a[k-1], a[k+l.bw]-a[k-l.bw]
+					e := gx*gx + gy*gy
+					sum += e
+					mx += e * float32(x)
+					my += e * float32(y)
+				}
+			}
+			if sum > 0 {
+				t.x, t.y = int(mx/sum+0.5)-size/2, int(my/sum+0.5)-size/2
+			}
+			t.x, t.y = max(0, min(t.x, l.w-size)), max(0, min(t.y, l.h-size))
+			moved[i] = t
 		}
-		t := tile{m.frame, int(m.x+0.5) - size/2, int(m.y+0.5) - size/2}
-		t.x, t.y = max(0, min(t.x, l.w-size)), max(0, min(t.y, l.h-size))
+	})
+	list := moved[:0]
+	seen := map[tile]bool{}
+	for _, t := range moved {
 		if near := (tile{t.frame, t.x / 3, t.y / 3}); !seen[near] {
 			seen[near] = true
 			list = append(list, t)
@@ -230,11 +252,12 @@ func (s *sampler) measure(l *level, g *Geometry, t tile) measurement {
 			ca += v * (s.alpha[i] - mean)
 		}
 		cc -= cm * cm / float64(n)
-		explained += ca * ca / m.energy
-		total += cc + 8*float64(n)*f.colorNoise[c]*f.colorNoise[c]
+		v := f.colorNoise[c] * f.colorNoise[c]
+		explained += ca*ca/m.energy/v - 1
+		total += cc/v - float64(n) + 4*math.Sqrt(float64(n))
 		s.channel(&m, pix, f.colorNoise[c], f.alphaNoise)
 	}
-	m.match = explained / total
+	m.match = max(0, min(explained/total, 1))
 	if s.light[0] > 0 {
 		m.light[0] = (s.light[1] - s.light[2]) / (2 * s.light[0])
 		m.light[1] = (s.light[1] + s.light[2] - 2*s.light[0]) / (2 * s.light[0])

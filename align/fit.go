@@ -11,11 +11,12 @@ import (
 // what a half diagonal becomes when the frames are stretched over each other, before the flip); then the
 // radial terms. All are of the order of 1, and a change by d moves a corner by about d half diagonals.
 //
-// The last three are not the geometry's. They are how far, in band pixels of the level, an edge of the performer seems
+// The last five are not the geometry's. Three are how far, in band pixels of the level, an edge of the performer seems
 // to lie inward in color: of itself, by the slope of its light, and by the light's bend (see measurement.light). Light
-// that falls off toward an edge faster than a tile's polynomial follows does that. Every take has its own; edges all
-// around a performer tell them from a geometry.
-type theta [geometric + 3]float64
+// that falls off toward an edge faster than a tile's polynomial follows does that. Two are how far strands and meshes
+// seem to lie toward the light, along x and y. Every take has its own; edges all around a performer tell the three from a
+// geometry, and solid edges the two.
+type theta [geometric + 5]float64
 
 // geometric is how many of the parameters are the geometry's.
 const geometric = 10
@@ -45,7 +46,9 @@ func (h shading) columns(model string, terms int) (free []theta, at theta) {
 		return nil, at
 	}
 	if h == bending {
-		free = []theta{unit(geometric), unit(geometric + 1), unit(geometric + 2)}
+		for i := geometric; i < len(at); i++ {
+			free = append(free, unit(i))
+		}
 	}
 	free = append(free, unit(2), unit(5))
 	if index == 1 {
@@ -82,6 +85,8 @@ type fit struct {
 	match   float64
 	stats   stats
 	models  []ModelFit // that choose chose from
+	widths  widths     // of the cells' own effects
+	eqs     []equation // of the last solution, with their weights
 }
 
 // stats is what a fit leaves over.
@@ -92,7 +97,7 @@ type stats struct {
 }
 
 func newFit(g Geometry, l *level, model string) *fit {
-	f := &fit{l: l, g: g, model: model, terms: 2, shading: sloping}
+	f := &fit{l: l, g: g, model: model, terms: 2, shading: sloping, widths: usualWidths}
 	f.d = g.halfDiagonal()
 	f.s = [2]float64{float64(g.BandW) / float64(g.ColorW), float64(g.BandH) / float64(g.ColorH)}
 	if f.shapeDiffers() && modelIndex(model) == 1 {
@@ -180,6 +185,8 @@ type equation struct {
 	v      float64 // its variance by noise alone
 	weight float64
 	from   int // the measurement
+	cell   int
+	own    [effects]float64 // how it depends on the cell's effects
 }
 
 // Constants of the weighting, in pixels of the level.
@@ -207,18 +214,15 @@ func (f *fit) equations(ms []measurement) []equation {
 			if !(q.l*worst*worst > correlated) {
 				continue
 			}
-			inward := q.x*m.inward[0] + q.y*m.inward[1]
-			eq := equation{e: (q.x*m.b[0] + q.y*m.b[1]) / q.l, v: correlated/q.l + f.doubt(m.match, math.Abs(inward)), from: i}
-			if f.shading == bending && !(eq.v < worst*worst) { // far from the solution all are doubtful
-				continue
-			}
+			eq := equation{e: (q.x*m.b[0] + q.y*m.b[1]) / q.l, v: correlated / q.l, from: i, cell: f.cell(m.x, m.y)}
 			eq.e = math.Max(-farthest, math.Min(eq.e, farthest))
 			for j := range geometric {
 				eq.row[j] = q.x*dx[j] + q.y*dy[j]
 			}
-			for j, v := range [3]float64{1, math.Max(-0.5, math.Min(m.light[0], 0.5)), math.Max(-0.3, math.Min(m.light[1], 0.3))} {
-				eq.row[geometric+j] = inward * v
-				eq.e -= eq.row[geometric+j] * f.theta[geometric+j]
+			if f.shading == bending {
+				f.light(&eq, &m, q.x, q.y)
+			} else {
+				eq.v += 25 * (1 - m.match) * (1 - m.match)
 			}
 			list = append(list, eq)
 		}
@@ -226,40 +230,45 @@ func (f *fit) equations(ms []measurement) []equation {
 	return list
 }
 
-// doubt returns the variance that a measurement is granted besides noise, in pixels of the level, squared: the less
-// alpha explains of the color, the more of what is seen may be the performer's own light and shade, which move an
-// edge. Far from the solution nothing is explained well. Close to it, strands and meshes are doubted most: each is
-// lit from the same side, and together they look just like strands that lie a little further there. Neighbors are
-// moved alike, hence variances that are larger than a single measurement's.
-func (f *fit) doubt(match, inward float64) float64 {
-	if f.shading != bending {
-		return 25 * (1 - match) * (1 - match)
+// light fills in how an equation along (x, y) depends on the performer's light.
+func (f *fit) light(eq *equation, m *measurement, x, y float64) {
+	inward := x*m.inward[0] + y*m.inward[1]
+	// 1 for strands and meshes, 0 for edges of what is solid.
+	thin := math.Min(1, 2*(1-math.Hypot(m.inward[0], m.inward[1])))
+	own := eq.row[geometric:]
+	own[0], own[1], own[2] = inward, inward*math.Max(-0.5, math.Min(m.light[0], 0.5)), inward*math.Max(-0.3, math.Min(m.light[1], 0.3))
+	own[3], own[4] = x*thin, y*thin
+	for j, v := range own {
+		eq.e -= v * f.theta[geometric+j]
 	}
-	if match < 0.7 {
-		return math.Inf(1)
-	}
-	return (5 + 20*(1-inward)) * (1 - match)
+	eq.own = [effects]float64{inward, x * (0.1 + thin), y * (0.1 + thin)}
 }
+
+// cell returns the cell that a pixel of the level is in.
+func (f *fit) cell(x, y float64) int {
+	side := float64(f.l.w) / cellsWide
+	return int(y/side)*cellsWide + min(int(x/side), cellsWide-1)
+}
+
+// cells is how many there are.
+func (f *fit) cells() int { return f.cell(0, float64(f.l.h)) + cellsWide }
 
 // solve fits a model to the measurements, linearly about the present parameters, by least squares reweighted
 // after Geman and McClure; it returns the parameters and marks the measurements that had weight.
 func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 	eqs := f.equations(ms)
+	f.eqs = eqs
 	next := now
 	st := stats{n: len(eqs)}
 	if len(eqs) == 0 {
 		return next, st
 	}
 	r := make([]float64, len(eqs))
+	for i := range eqs {
+		r[i] = eqs[i].e
+	}
 	for pass := range 8 {
 		// How far apart the measurements are beyond their noise: from the median.
-		var delta theta
-		for j := range delta {
-			delta[j] = next[j] - now[j]
-		}
-		for i, q := range eqs {
-			r[i] = q.e - dot(&q.row, &delta)
-		}
 		spread := apart(eqs, r)
 		for i := range eqs {
 			q := &eqs[i]
@@ -270,7 +279,7 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 		if pass == 7 || model == fixedModel {
 			break
 		}
-		next, _ = f.linear(eqs, model, f.terms, now)
+		next, _ = f.linear(eqs, model, f.terms, now, r)
 	}
 	var sum, weights float64
 	for i := range ms {
@@ -295,26 +304,40 @@ func dot(a, b *theta) (s float64) {
 	return s
 }
 
-// linear solves the equations, with their weights, for a model's parameters; chi2 is the weighted sum of
-// squares left. A weak preference for what rigs are like holds what the edges do not.
-func (f *fit) linear(eqs []equation, model string, terms int, now theta) (next theta, chi2 float64) {
-	free, at := f.shading.columns(model, terms)
-	n := len(free)
-	m := newNormal(n)
-	row := make([]float64, n)
-	add := func(full *theta, v, weight float64) {
+// mixed returns the normal equations of the free directions, with their weights, and of the cells' own effects where
+// the shading has them. A weak preference for what rigs are like holds what the edges do not.
+func (f *fit) mixed(eqs []equation, free []theta, at, now theta) *mixed {
+	m := newMixed(len(free), f.cells())
+	row := make([]float64, len(free))
+	project := func(full *theta, v float64) float64 {
 		for j := range free {
 			row[j] = dot(full, &free[j])
 		}
-		m.add(row, v-dot(full, &at), weight)
+		return v - dot(full, &at)
 	}
 	for i := range eqs {
 		q := &eqs[i]
-		add(&q.row, q.e+dot(&q.row, &now), q.weight)
+		v := project(&q.row, q.e+dot(&q.row, &now))
+		if f.shading == bending {
+			m.addTo(q.cell, row, &q.own, v, q.weight)
+		} else {
+			m.add(row, v, q.weight)
+		}
 	}
 	for _, p := range f.preferences() {
-		add(&p.row, p.e, 1/p.v)
+		v := project(&p.row, p.e)
+		m.add(row, v, 1/p.v)
 	}
+	m.reduce(f.widths)
+	return m
+}
+
+// linear solves the equations for a model's parameters; chi2 is the weighted sum of squares left, that of the cells'
+// effects included, and residuals, where it is not nil, is filled with what is left of each equation. Then the effects'
+// widths are brought nearer to what the effects suggest.
+func (f *fit) linear(eqs []equation, model string, terms int, now theta, residuals []float64) (next theta, chi2 float64) {
+	free, at := f.shading.columns(model, terms)
+	m := f.mixed(eqs, free, at, now)
 	x, ok := m.solve()
 	if !ok {
 		return now, math.Inf(1)
@@ -325,14 +348,27 @@ func (f *fit) linear(eqs []equation, model string, terms int, now theta) (next t
 			next[k] += x[j] * free[j][k]
 		}
 	}
+	own := make([][effects]float64, len(m.cells))
+	for i := range own {
+		own[i] = m.cells[i].own(x)
+		for k, u := range own[i] {
+			chi2 += u * u / (f.widths.of(k) * f.widths.of(k))
+		}
+	}
 	var delta theta
 	for j := range delta {
 		delta[j] = next[j] - now[j]
 	}
 	for i := range eqs {
 		q := &eqs[i]
-		r := q.e - dot(&q.row, &delta)
+		r := q.e - dot(&q.row, &delta) - dot3(&q.own, &own[q.cell])
 		chi2 += q.weight * r * r
+		if residuals != nil {
+			residuals[i] = r
+		}
+	}
+	if residuals != nil && f.shading == bending {
+		f.widths = m.widths(own)
 	}
 	return next, chi2
 }
@@ -353,6 +389,8 @@ func (f *fit) preferences() []equation {
 		{row: theta{geometric: 1}, v: 0.2 * 0.2},
 		{row: theta{geometric + 1: 1}, v: 1.5 * 1.5},
 		{row: theta{geometric + 2: 1}, v: 3 * 3},
+		{row: theta{geometric + 3: 1}, v: 0.25 * 0.25},
+		{row: theta{geometric + 4: 1}, v: 0.25 * 0.25},
 	}
 	if !f.shapeDiffers() {
 		list = append(list,
@@ -363,13 +401,12 @@ func (f *fit) preferences() []equation {
 }
 
 // tiles returns the windows to measure.
-func (f *fit) tiles(ctx context.Context) ([]tile, error) {
+func (f *fit) tiles() []tile {
 	list := f.l.edges(f.g, f.shading.size)
 	if f.shading != bending {
-		return thinned(list, maxTiles), nil
+		return thinned(list, maxTiles)
 	}
-	ms, err := f.l.measure(ctx, f.g, thinned(list, maxClose), sloping)
-	return thinned(f.l.centered(ms, f.shading.size), 2*maxTiles), err
+	return f.l.centered(f.g, thinned(list, maxClose), f.shading.size)
 }
 
 // run fits the model until it stands still, or for the number of rounds given; ok is false when too few
@@ -379,9 +416,7 @@ func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 	moved := math.Inf(1)
 	for round := range rounds + 1 {
 		if moved > 1.5*f.l.fc {
-			if tiles, err = f.tiles(ctx); err != nil {
-				return false, err
-			}
+			tiles = f.tiles()
 		}
 		if len(tiles) < minEdges {
 			return false, nil
@@ -399,6 +434,7 @@ func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 			break
 		}
 		moved = f.set(next)
+		devT(f, f.model)
 		if f.g.Check() != nil || moved > float64(f.g.ColorW) {
 			return false, nil
 		}
@@ -441,8 +477,7 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	if !ok {
 		*f = before
 	}
-	eqs := f.equations(f.last)
-	f.weigh(eqs)
+	eqs := f.eqs
 	// With unequal weights they count as this many.
 	var sum, square float64
 	for _, q := range eqs {
@@ -460,7 +495,7 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 				continue
 			}
 			free, _ := f.shading.columns(model, terms)
-			_, chi2 := f.linear(eqs, model, terms, f.theta)
+			_, chi2 := f.linear(eqs, model, terms, f.theta, nil)
 			c := n*math.Log(chi2) + float64(len(free))*math.Log(n)
 			f.models = append(f.models, ModelFit{model, len(free), c})
 			if c < best {
@@ -469,24 +504,9 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 		}
 	}
 	// What the chosen model does not have goes back to nothing.
-	next, _ := f.linear(eqs, f.model, f.terms, f.theta)
+	next, _ := f.linear(eqs, f.model, f.terms, f.theta, nil)
 	f.set(next)
 	return f.run(ctx, 4)
-}
-
-// weigh gives the equations the weights of a fit that has converged, with chi-squared about their number.
-func (f *fit) weigh(eqs []equation) {
-	r := make([]float64, len(eqs))
-	for i, q := range eqs {
-		r[i] = q.e
-	}
-	spread := apart(eqs, r)
-	for i := range eqs {
-		q := &eqs[i]
-		q.weight = 1 / (q.v + spread*spread)
-		z := q.e * q.e * q.weight / (2.5 * 2.5)
-		q.weight /= (1 + z) * (1 + z)
-	}
 }
 
 // apart returns the spread of the residuals r of the better half of the equations, those with the least

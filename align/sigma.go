@@ -90,81 +90,24 @@ func farWarning(most float64, at [2]float64, remedy string) string {
 	return fmt.Sprintf("the expected error reaches %.2f pixels, at (%.0f, %.0f) of the color plate: %s", most, at[0], at[1], remedy)
 }
 
-// covariance returns that of the geometry that the fit found.
-//
-// It is that of the richest model, whatever the model that was chosen: a term that was left out is not zero, but as
-// near to zero as the plates and the preferences tell. Neighboring pieces of edge are not independent (a lamp at one
-// side, a fold of the costume, a blur in motion moves many alike), so the scatter is that of clusters of them, each
-// the pieces of one part of one frame (the sandwich estimator for clusters, Liang and Zeger 1986), as one factor on
-// the variance that independent pieces would have.
+// covariance returns that of the geometry that the fit found. It is that of the richest model, whatever the model that
+// was chosen: a term that was left out is not zero, but as near to zero as the plates and the preferences tell.
 func (f *fit) covariance() (c [12][12]float64) {
-	const n = len(theta{})
-	eqs := f.equations(f.last)
-	f.weigh(eqs)
-	data, all := newNormal(n), newNormal(n)
-	across := math.Ceil(float64(f.l.w) / clusterSide(f.l))
-	clusters := make([]theta, len(f.l.frames)*int(across*across))
-	for i := range eqs {
-		q := &eqs[i]
-		data.add(q.row[:], 0, q.weight)
-		all.add(q.row[:], 0, q.weight)
-		m := &f.last[q.from]
-		side := clusterSide(f.l)
-		at := &clusters[m.frame*int(across*across)+int(m.y/side)*int(across)+int(m.x/side)]
-		for k, r := range q.row {
-			at[k] += q.weight * q.e * r
-		}
-	}
-	preferred := newNormal(n)
-	for _, p := range f.preferences() {
-		preferred.add(p.row[:], 0, 1/p.v)
-		all.add(p.row[:], 0, 1/p.v)
-	}
-	if !cholesky(all.a, n) {
+	free, at := f.shading.columns(Radial, 2)
+	m := f.mixed(f.eqs, free, at, f.theta)
+	if !cholesky(m.a, m.n) {
 		return c
 	}
-	inv := inverse(all.a, n)
-	// Traces over the inverse: of the scores' scatter, and of what it would be were all pieces independent.
-	found, independent := 0.0, 0.0
-	used := 0
-	for _, s := range clusters {
-		if s == (theta{}) {
-			continue
-		}
-		used++
-		for k := range n {
-			for l := range n {
-				found += s[k] * inv[k][l] * s[l]
-			}
-		}
-	}
-	for k := range n {
-		for l := range n {
-			independent += inv[k][l] * data.at(k, l)
-		}
-	}
-	factor := 1.0
-	if used > n && independent > 0 {
-		factor = math.Max(1, found/independent*float64(used)/float64(used-n))
-	}
-	cov := make([][]float64, n)
-	for a := range cov {
-		cov[a] = make([]float64, n)
-		for b := range cov {
-			for k := range n {
-				for l := range n {
-					cov[a][b] += inv[a][k] * (factor*data.at(k, l) + preferred.at(k, l)) * inv[l][b]
-				}
-			}
-		}
-	}
+	inv := inverse(m.a, m.n)
 	// How the geometry's numbers change with each parameter.
-	var j [n]numbers
+	j := make([]numbers, len(free))
 	h := *f
-	for k := range geometric {
+	for k, way := range free {
 		up, down := f.theta, f.theta
-		up[k] += step
-		down[k] -= step
+		for i, v := range way {
+			up[i] += step * v
+			down[i] -= step * v
+		}
 		h.set(up)
 		a := h.g.numbers()
 		h.set(down)
@@ -173,8 +116,5 @@ func (f *fit) covariance() (c [12][12]float64) {
 			j[k][i] = (a[i] - b[i]) / (2 * step)
 		}
 	}
-	return transported(j[:], cov)
+	return transported(j, inv)
 }
-
-// clusterSide is the side of a cluster, in pixels of the level.
-func clusterSide(l *level) float64 { return float64(l.w) / 12 }

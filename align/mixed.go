@@ -1,0 +1,144 @@
+package align
+
+import "math"
+
+// What the performer's light does to pieces of edge that are close together it does to all of them alike: on the lit side
+// of a coat all seem to lie a little further in, and strands and meshes, each lit from the same side, all seem to lie
+// toward the light. A thousand such pieces say no more than one. So each cell of the frame has effects of its own, drawn
+// from normal distributions about zero whose widths are estimated from the plates with the geometry, by the EM algorithm
+// (a linear mixed model: Laird and Ware 1982).
+
+// effects is how many a cell has: how far its edges seem to lie inward, and how far toward the light along x and y.
+const effects = 3
+
+// widths are the standard deviations of the effects: inward, and along x and y, in pixels of the level.
+type widths [2]float64
+
+// usualWidths are the widths where nothing is known; they count as much as usualCells cells.
+var usualWidths = widths{0.1, 0.1}
+
+const (
+	usualCells = 5
+	cellsWide  = 14 // cells across the frame
+)
+
+func (w widths) of(k int) float64 { return w[min(k, 1)] }
+
+// A mixed is the normal equations of parameters that all equations share and of effects that those of a cell share.
+type mixed struct {
+	*normal
+	cells []cell
+}
+
+type cell struct {
+	used  bool
+	a     [effects * effects]float64 // their matrix, and from reduce on its Cholesky factor
+	b     [effects]float64
+	cross [len(theta{})][effects]float64 // by parameters and effects
+}
+
+func newMixed(n, cells int) *mixed { return &mixed{newNormal(n), make([]cell, cells)} }
+
+// addTo adds an equation with effects of the cell's own.
+func (m *mixed) addTo(cell int, row []float64, own *[effects]float64, v, weight float64) {
+	m.add(row, v, weight)
+	c := &m.cells[cell]
+	c.used = true
+	for k, o := range own {
+		o *= weight
+		for l := range k + 1 {
+			c.a[k*effects+l] += o * own[l]
+		}
+		c.b[k] += o * v
+		for i, r := range row {
+			c.cross[i][k] += o * r
+		}
+	}
+}
+
+// reduce takes the effects out of the equations of the shared parameters.
+func (m *mixed) reduce(w widths) {
+	for i := range m.cells {
+		c := &m.cells[i]
+		if !c.used {
+			continue
+		}
+		for k := range effects {
+			c.a[k*effects+k] += 1 / (w.of(k) * w.of(k))
+		}
+		if !cholesky(c.a[:], effects) {
+			c.used = false
+			continue
+		}
+		b := c.solved(c.b)
+		for i := range m.n {
+			t := c.solved(c.cross[i])
+			for j := range i + 1 {
+				m.a[i*m.n+j] -= dot3(&t, &c.cross[j])
+			}
+			m.b[i] -= dot3(&b, &c.cross[i])
+		}
+	}
+}
+
+func (c *cell) solved(v [effects]float64) [effects]float64 {
+	substitute(c.a[:], effects, v[:])
+	return v
+}
+
+func dot3(a, b *[effects]float64) float64 { return a[0]*b[0] + a[1]*b[1] + a[2]*b[2] }
+
+// own returns the effects of a cell where the shared parameters are x.
+func (c *cell) own(x []float64) (u [effects]float64) {
+	if !c.used {
+		return u
+	}
+	u = c.b
+	for i, v := range x {
+		for k := range u {
+			u[k] -= v * c.cross[i][k]
+		}
+	}
+	return c.solved(u)
+}
+
+// widths returns the widths that the effects u of all cells suggest, given the shared equations' factor: the mean of
+// their squares and of their variances.
+func (m *mixed) widths(u [][effects]float64) widths {
+	var sum, n [len(widths{})]float64
+	for i := range sum {
+		n[i] = usualCells
+		sum[i] = usualCells * usualWidths[i] * usualWidths[i]
+	}
+	row := make([]float64, m.n)
+	for i := range m.cells {
+		c := &m.cells[i]
+		if !c.used {
+			continue
+		}
+		for k := range effects {
+			var unit [effects]float64
+			unit[k] = 1
+			unit = c.solved(unit)
+			v := u[i][k]*u[i][k] + unit[k]
+			for j := range row {
+				row[j] = dot3(&unit, &c.cross[j])
+			}
+			// row' inverse(a) row, by half of substitute.
+			for j := range row {
+				for l := range j {
+					row[j] -= m.a[j*m.n+l] * row[l]
+				}
+				row[j] /= m.a[j*m.n+j]
+				v += row[j] * row[j]
+			}
+			sum[min(k, 1)] += v
+			n[min(k, 1)]++
+		}
+	}
+	var w widths
+	for i := range w {
+		w[i] = math.Sqrt(sum[i] / n[i])
+	}
+	return w
+}
