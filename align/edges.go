@@ -155,7 +155,10 @@ func (l *level) measure(ctx context.Context, g Geometry, tiles []tile, h shading
 	spread(len(tiles), func(from, to int) {
 		s := sampler{shading: h}
 		for i := from; i < to && ctx.Err() == nil; i++ {
-			ms[i] = s.measure(l, &g, tiles[i])
+			ms[i] = s.measure(l, &g, tiles[i], 0, 0)
+			if h == bending {
+				s.trust(l, &g, tiles[i], &ms[i])
+			}
 		}
 	})
 	return ms, ctx.Err()
@@ -168,18 +171,59 @@ type sampler struct {
 	alpha    [largest * largest]float64         // the band plate's alpha where g puts each pixel
 	gx, gy   [largest * largest]float64         // and its slope, in band pixels of the level
 	bend     [largest * largest]float64         // and its Laplacian
+	nx, ny   [largest * largest]float64         // the direction of the slope
+	hx, hy   [largest * largest]float64         // by how much the slopes in row change where alpha moves that way
 	row      [largest * largest][shades]float64 // the model's columns
 	color    [3][largest * largest]float64
 	weight   [largest * largest]float64
 	residual [largest * largest]float64
-	x, y     [largest * largest]float64 // the place in the tile, -1 to 1
-	solid    [largest * largest]float64 // the performer's color
+	x, y     [largest * largest]float64    // the place in the tile, -1 to 1
+	slope    [largest * largest][2]float64 // the model's slope where alpha moves along x and along y
+	soft     [largest * largest]float64    // and where it is blurred
 	factor   [shades * shades]float64
 	probe    [3][2]float64 // the places of the edge, of a pixel inward and of a pixel outward
 	light    [3]float64    // the color there, added up over the channels
 }
 
-func (s *sampler) measure(l *level, g *Geometry, t tile) measurement {
+// trust measures a tile again with the band plate moved by what it says, or by a part of a pixel at least, and takes over
+// what the two together say. A tile that does not follow says nothing: it holds more than the model of an edge has.
+func (s *sampler) trust(l *level, g *Geometry, t tile, m *measurement) {
+	const least, most = 0.2, 0.6
+	e, x, y, info := m.across()
+	if !(info > 0) {
+		return
+	}
+	d := math.Copysign(math.Max(least, math.Min(math.Abs(e), most)), e)
+	n := s.measure(l, g, t, d*x, d*y)
+	left := 0.0
+	if info := x*x*n.info[0] + 2*x*y*n.info[1] + y*y*n.info[2]; info > 0 {
+		left = (x*n.b[0] + y*n.b[1]) / info
+	}
+	follows := (e - left) / d
+	if !(follows > 0.5 && follows < 2) {
+		m.info = [3]float64{}
+		return
+	}
+	e /= follows
+	info *= follows * follows
+	m.info = [3]float64{info * x * x, info * x * y, info * y * y}
+	m.b = [2]float64{info * e * x, info * e * y}
+}
+
+// across returns the displacement across a tile's edge, the direction of it and how well it is known: the inverse of
+// its variance were the noise white; 0 where there is none.
+func (m *measurement) across() (e, x, y, info float64) {
+	a, b, c := m.info[0], m.info[1], m.info[2]
+	if !(a+c > 0) {
+		return 0, 0, 0, 0
+	}
+	info = (a+c)/2 + math.Hypot((a-c)/2, b)
+	y, x = math.Sincos(math.Atan2(2*b, a-c) / 2)
+	return (x*m.b[0] + y*m.b[1]) / info, x, y, info
+}
+
+// measure measures a tile, the band plate moved by (mx, my).
+func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measurement {
 	f := &l.frames[t.frame]
 	m := measurement{frame: t.frame}
 	half := float64(s.size) / 2
@@ -195,6 +239,8 @@ func (s *sampler) measure(l *level, g *Geometry, t tile) measurement {
 	for y := t.y; y < t.y+s.size; y++ {
 		for x := t.x; x < t.x+s.size; x++ {
 			bx, by := l.place(g, float64(x), float64(y))
+			bx += mx
+			by += my
 			ix, iy := int(bx), int(by)
 			if !(bx >= 1 && by >= 1 && ix < l.bw-2 && iy < l.bh-2) {
 				continue
@@ -203,6 +249,14 @@ func (s *sampler) measure(l *level, g *Geometry, t tile) measurement {
 			s.alpha[n], s.gx[n], s.gy[n], s.bend[n] = a, gx, gy, bend
 			s.x[n], s.y[n] = (float64(x-t.x)+0.5)/half-1, (float64(y-t.y)+0.5)/half-1
 			s.row[n] = shape(a, s.x[n], s.y[n], blur*(gx*jx[0]+gy*jx[1]), blur*(gx*jy[0]+gy*jy[1]))
+			e := gx*gx + gy*gy
+			steep := math.Sqrt(e)
+			nx, ny := 0.0, 0.0
+			if steep > 0 {
+				nx, ny = gx/steep, gy/steep
+			}
+			s.nx[n], s.ny[n] = nx, ny
+			s.hx[n], s.hy[n] = blur*bend*(nx*jx[0]+ny*jx[1]), blur*bend*(nx*jy[0]+ny*jy[1])
 			for c := range s.color {
 				s.color[c][n] = float64(f.color[c][y*l.w+x])
 			}
@@ -211,11 +265,10 @@ func (s *sampler) measure(l *level, g *Geometry, t tile) measurement {
 			// Where the edge is, and how much of it.
 			mean += a
 			square += a * a
-			e := gx*gx + gy*gy
 			slope += e
 			m.x += e * float64(x)
 			m.y += e * float64(y)
-			length += math.Sqrt(e)
+			length += steep
 			m.inward[0] += gx
 			m.inward[1] += gy
 		}
@@ -358,9 +411,13 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 	for i := range pix {
 		row := &s.row[i]
 		s.residual[i] = pix[i] - dotShades(&beta, row)
-		s.solid[i] = shade(&beta, s.x[i], s.y[i])
-		w := s.weight[i] * s.solid[i]
-		gx, gy, gb := w*s.gx[i], w*s.gy[i], w*s.bend[i]
+		x, y := s.x[i], s.y[i]
+		solid := shade(&beta, x, y)
+		turn := (beta[2]+2*x*beta[4]+y*beta[5])*s.hx[i] + (beta[3]+x*beta[5]+2*y*beta[6])*s.hy[i]
+		s.slope[i] = [2]float64{solid*s.gx[i] + turn*s.nx[i], solid*s.gy[i] + turn*s.ny[i]}
+		s.soft[i] = solid * s.bend[i]
+		w := s.weight[i]
+		gx, gy, gb := w*s.slope[i][0], w*s.slope[i][1], w*s.soft[i]
 		for j, r := range row[:k] {
 			px[j] += r * gx
 			py[j] += r * gy
@@ -372,9 +429,9 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 	substitute(factor, k, pb[:k])
 	for i := range pix {
 		row := &s.row[i]
-		gx := s.solid[i]*s.gx[i] - dotShades(&px, row)
-		gy := s.solid[i]*s.gy[i] - dotShades(&py, row)
-		gb := s.solid[i]*s.bend[i] - dotShades(&pb, row)
+		gx := s.slope[i][0] - dotShades(&px, row)
+		gy := s.slope[i][1] - dotShades(&py, row)
+		gb := s.soft[i] - dotShades(&pb, row)
 		w, r := s.weight[i], s.residual[i]
 		m.info[0] += w * gx * gx
 		m.info[1] += w * gx * gy

@@ -230,13 +230,16 @@ func (f *fit) equations(ms []measurement) []equation {
 	return list
 }
 
-// light fills in how an equation along (x, y) depends on the performer's light.
+// light fills in how an equation along (x, y) depends on the performer's light. What alpha explains least is doubted a
+// little besides.
 func (f *fit) light(eq *equation, m *measurement, x, y float64) {
+	eq.v += 0.03 + 3*(1-m.match)*(1-m.match)
 	inward := x*m.inward[0] + y*m.inward[1]
-	// 1 for strands and meshes, 0 for edges of what is solid.
-	thin := math.Min(1, 2*(1-math.Hypot(m.inward[0], m.inward[1])))
+	// 1 for strands and meshes, 0 for edges of what is solid, of which alone the light is measured.
+	thin := math.Min(1, 1.5*(1-math.Hypot(m.inward[0], m.inward[1])))
+	solid := inward * (1 - thin)
 	own := eq.row[geometric:]
-	own[0], own[1], own[2] = inward, inward*math.Max(-0.5, math.Min(m.light[0], 0.5)), inward*math.Max(-0.3, math.Min(m.light[1], 0.3))
+	own[0], own[1], own[2] = inward, solid*math.Max(-0.2, math.Min(m.light[0], 0.2)), solid*math.Max(-0.1, math.Min(m.light[1], 0.1))
 	own[3], own[4] = x*thin, y*thin
 	for j, v := range own {
 		eq.e -= v * f.theta[geometric+j]
@@ -274,7 +277,11 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 			q := &eqs[i]
 			q.weight = 1 / (q.v + spread*spread)
 			z := r[i] * r[i] * q.weight / (2.5 * 2.5)
-			q.weight /= (1 + z) * (1 + z)
+			if pass < 2 { // convex at first, so that what agrees with where the fit stands counts no more than the rest
+				q.weight /= math.Sqrt(1 + z)
+			} else {
+				q.weight /= (1 + z) * (1 + z)
+			}
 		}
 		if pass == 7 || model == fixedModel {
 			break
@@ -434,7 +441,6 @@ func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 			break
 		}
 		moved = f.set(next)
-		devT(f, f.model)
 		if f.g.Check() != nil || moved > float64(f.g.ColorW) {
 			return false, nil
 		}
@@ -465,17 +471,22 @@ func (f *fit) matchSoftness(ctx context.Context) error {
 // least of Schwarz's criterion for errors of unknown size (Schwarz 1978), which is n log(chi-squared) for n
 // measurements, plus the number of parameters times log(n).
 func (f *fit) choose(ctx context.Context) (ok bool, err error) {
-	if ok, err := f.run(ctx, 6); !ok || err != nil {
-		return ok, err
-	}
-	// Closer; but few measurements count then, and the fit must not wander off with them.
+	// Closer; but the fit must not wander off.
 	before := *f
 	f.shading = bending
-	if ok, err = f.run(ctx, 6); err != nil {
+	for range 2 { // the tiles are about the edges only once the geometry is nearly right
+		if ok, err = f.run(ctx, 3); !ok {
+			break
+		}
+	}
+	if err != nil {
 		return false, err
 	}
 	if !ok {
 		*f = before
+		if ok, err = f.run(ctx, 6); !ok || err != nil {
+			return ok, err
+		}
 	}
 	eqs := f.eqs
 	// With unequal weights they count as this many.
@@ -506,7 +517,7 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	// What the chosen model does not have goes back to nothing.
 	next, _ := f.linear(eqs, f.model, f.terms, f.theta, nil)
 	f.set(next)
-	return f.run(ctx, 4)
+	return f.run(ctx, 3)
 }
 
 // apart returns the spread of the residuals r of the better half of the equations, those with the least

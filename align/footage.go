@@ -289,7 +289,10 @@ func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
 	}
 	for level > 0 {
 		level--
-		model := least(Homography, o.Model)
+		model := o.Model
+		if level > 1 {
+			model = least(Homography, model)
+		}
 		f = newFit(f.g, s.levels[level], model)
 		ok, err := f.run(ctx, 8)
 		if err != nil {
@@ -300,7 +303,7 @@ func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
 		}
 	}
 	if level == 0 && top <= 1 { // not fitted there yet with more than Affine
-		f = newFit(f.g, s.levels[0], least(Homography, o.Model))
+		f = newFit(f.g, s.levels[0], o.Model)
 		if ok, err := f.run(ctx, 4); err != nil {
 			return nil, err
 		} else if !ok {

@@ -19,7 +19,7 @@ var usualWidths = widths{0.1, 0.1}
 
 const (
 	usualCells = 5
-	cellsWide  = 14 // cells across the frame
+	cellsWide  = 12 // cells across the frame
 )
 
 func (w widths) of(k int) float64 { return w[min(k, 1)] }

@@ -2,7 +2,6 @@ package align
 
 import (
 	"fmt"
-	"math"
 	"strings"
 )
 
@@ -53,12 +52,11 @@ func (e *Estimate) Why() string {
 func (f *fit) pieces() []PointPair {
 	var list []PointPair
 	for _, m := range f.last {
-		a, b, c := m.info[0], m.info[1], m.info[2]
-		if !m.used || !(a+c > 0) {
+		e, cos, sin, info := m.across()
+		if !m.used || !(info > 0) {
 			continue
 		}
-		sin, cos := math.Sincos(math.Atan2(2*b, a-c) / 2)
-		e := (cos*m.b[0] + sin*m.b[1]) / ((a+c)/2 + math.Hypot((a-c)/2, b)) * f.l.fb
+		e *= f.l.fb
 		x, y := (m.x+0.5)*f.l.fc-0.5, (m.y+0.5)*f.l.fc-0.5
 		bx, by := f.g.Map(x, y)
 		list = append(list, PointPair{[2]float64{x, y}, [2]float64{bx + cos*e, by + sin*e}})
