@@ -180,6 +180,7 @@ type sampler struct {
 	x, y     [largest * largest]float64    // the place in the tile, -1 to 1
 	slope    [largest * largest][2]float64 // the model's slope where alpha moves along x and along y
 	soft     [largest * largest]float64    // and where it is blurred
+	plain    [shades * shades]float64      // the products of the columns, unweighted
 	factor   [shades * shades]float64
 	probe    [3][2]float64 // the places of the edge, of a pixel inward and of a pixel outward
 	light    [3]float64    // the color there, added up over the channels
@@ -294,6 +295,10 @@ func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measure
 		s.probe[i] = [2]float64{(m.x-float64(t.x)+0.5)/half - 1 + u*nx, (m.y-float64(t.y)+0.5)/half - 1 + u*ny}
 	}
 	s.light = [3]float64{}
+	clear(s.plain[:])
+	for i := range n {
+		gather(s.plain[:], &s.row[i], s.shading.n, 1)
+	}
 
 	var explained, total float64
 	for c := range s.color {
@@ -340,6 +345,17 @@ func dotShades(a, b *[shades]float64) float64 {
 	return a[0]*b[0] + a[1]*b[1] + a[2]*b[2] + a[3]*b[3] + a[4]*b[4] + a[5]*b[5] + a[6]*b[6]
 }
 
+// gather adds the products of a row, times w, to the lower triangle of a k by k matrix.
+func gather(a []float64, row *[shades]float64, k int, w float64) {
+	for j := range k {
+		r := w * row[j]
+		to := a[j*k : j*k+j+1]
+		for q := range to {
+			to[q] += r * row[q]
+		}
+	}
+}
+
 // channel adds what one channel says to m. The channel is modeled as
 //
 //	color = k + alpha (c0 + c1 x + c2 y + c3 x^2 + c4 x y + c5 y^2)
@@ -358,23 +374,25 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 	base := colorNoise * colorNoise
 	texture := 0.0
 	for pass := range 2 {
-		clear(factor)
 		var b [shades]float64
-		for i, v := range pix {
-			row := &s.row[i]
-			al := row[1]
-			w := 1.0
-			if pass > 0 {
-				w = 1 / (base + al*al*texture)
-			}
-			s.weight[i] = w
-			for j := range k {
-				r := w * row[j]
-				to := factor[j*k:]
-				for q := range j + 1 {
-					to[q] += r * row[q]
+		if pass == 0 {
+			copy(factor, s.plain[:])
+			for i, v := range pix {
+				s.weight[i] = 1
+				for j, r := range s.row[i][:k] {
+					b[j] += r * v
 				}
-				b[j] += r * v
+			}
+		} else {
+			clear(factor)
+			for i, v := range pix {
+				row := &s.row[i]
+				w := 1 / (base + row[1]*row[1]*texture)
+				s.weight[i] = w
+				gather(factor, row, k, w)
+				for j, r := range row[:k] {
+					b[j] += w * r * v
+				}
 			}
 		}
 		factor[0] *= 1 + 1e-9

@@ -75,7 +75,8 @@ type fit struct {
 	l     *level
 	g     Geometry
 	model string
-	terms int // radial terms, when the model has them
+	most  string // the richest model allowed
+	terms int    // radial terms, when the model has them
 	// shading is how the performer's color may vary over a tile.
 	shading shading
 	theta   theta
@@ -97,11 +98,11 @@ type stats struct {
 }
 
 func newFit(g Geometry, l *level, model string) *fit {
-	f := &fit{l: l, g: g, model: model, terms: 2, shading: sloping, widths: usualWidths}
+	f := &fit{l: l, g: g, model: model, most: model, terms: 2, shading: sloping, widths: usualWidths}
 	f.d = g.halfDiagonal()
 	f.s = [2]float64{float64(g.BandW) / float64(g.ColorW), float64(g.BandH) / float64(g.ColorH)}
 	if f.shapeDiffers() && modelIndex(model) == 1 {
-		f.model = Affine // alike along both axes means nothing here
+		f.model, f.most = Affine, Affine // alike along both axes means nothing here
 	}
 	h := mul3(mul3(f.bandUnit(false), g.Homography), f.colorUnit(true))
 	for i := range 8 {
@@ -273,9 +274,13 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 	for pass := range 8 {
 		// How far apart the measurements are beyond their noise: from the median.
 		spread := apart(eqs, r)
+		scale := 1.0
+		if f.shading == bending {
+			scale = f.scale(eqs, r, spread)
+		}
 		for i := range eqs {
 			q := &eqs[i]
-			q.weight = 1 / (q.v + spread*spread)
+			q.weight = 1 / (scale * (q.v + spread*spread))
 			z := r[i] * r[i] * q.weight / (2.5 * 2.5)
 			if pass < 2 { // convex at first, so that what agrees with where the fit stands counts no more than the rest
 				q.weight /= math.Sqrt(1 + z)
@@ -496,8 +501,8 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 		square += q.weight * q.weight
 	}
 	n := sum * sum / square
-	best, richest := math.Inf(1), f.model
-	for i, model := range models[:modelIndex(richest)+1] {
+	best := math.Inf(1)
+	for i, model := range models[:modelIndex(f.most)+1] {
 		if f.shapeDiffers() && i < 2 {
 			continue
 		}
@@ -517,7 +522,18 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	// What the chosen model does not have goes back to nothing.
 	next, _ := f.linear(eqs, f.model, f.terms, f.theta, nil)
 	f.set(next)
-	return f.run(ctx, 3)
+	return f.run(ctx, 2)
+}
+
+// scale returns by how much the variances of the equations must be multiplied to become those of the residuals r, by the
+// median: those of noise allow for what is correlated where nothing may be.
+func (f *fit) scale(eqs []equation, r []float64, spread float64) float64 {
+	z := make([]float64, len(eqs))
+	for i, q := range eqs {
+		z[i] = r[i] * r[i] / (q.v + spread*spread)
+	}
+	slices.Sort(z)
+	return math.Max(1./correlated, 1.4826*1.4826*z[len(z)/2])
 }
 
 // apart returns the spread of the residuals r of the better half of the equations, those with the least

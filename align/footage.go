@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 
 	"example.com/twinplate/plate"
 )
@@ -86,8 +87,8 @@ type Estimate struct {
 	Pieces []PointPair
 
 	// Covariance is that of the geometry's numbers, in this order: the homography's first eight elements, k1, k2,
-	// and the center's x and y, as Geometry has them. It allows for what Model leaves out, by as much of it as the
-	// plates do not rule out and rigs and lenses may have. The center is not estimated: its rows are zero.
+	// and the center's x and y, as Geometry has them. It allows for what Model leaves out of Options.Model, by as much of
+	// it as the plates do not rule out and rigs and lenses may have. The center is not estimated: its rows are zero.
 	Covariance [12][12]float64
 
 	Warnings []string // in plain words, each naming what to do about it
@@ -294,7 +295,7 @@ func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
 			model = least(Homography, model)
 		}
 		f = newFit(f.g, s.levels[level], model)
-		ok, err := f.run(ctx, 8)
+		ok, err := f.run(ctx, 5)
 		if err != nil {
 			return nil, err
 		}
@@ -352,6 +353,12 @@ func parity(mirror bool) int {
 	return 0
 }
 
+// Expected errors, in band pixels, from which there is a warning: anywhere in the frame, and at the performer's edges.
+const (
+	farError  = 0.5
+	edgeError = 0.12
+)
+
 // describe fills in what concerns where in the frame the edges were, and the warnings.
 func (f *fit) describe(e *Estimate) {
 	l := f.l
@@ -398,6 +405,17 @@ func (f *fit) describe(e *Estimate) {
 	}
 	if pixels := e.Residual / l.fb; pixels > 0.6 {
 		e.Warnings = append(e.Warnings, fmt.Sprintf("the edges are still %.2f pixels apart: the geometry may be wrong, or the plates not of the same moments", e.Residual))
+	}
+	if most, at, _ := e.Geometry.worst(&e.Covariance); most > farError {
+		e.Warnings = append(e.Warnings, farWarning(most, at, "add frames with the performer near there, or use a chart"))
+	}
+	square := 0.0
+	for _, p := range e.Pieces {
+		s := e.Sigma(p.Color[0], p.Color[1])
+		square += s * s / float64(len(e.Pieces))
+	}
+	if s := math.Sqrt(square); s > edgeError {
+		e.Warnings = append(e.Warnings, fmt.Sprintf("the expected error at the performer's edges is %.2f pixels, and a matte may show it: add frames with the performer elsewhere, or use a chart", s))
 	}
 	if e.Edges < 60 {
 		e.Warnings = append(e.Warnings, fmt.Sprintf("only %d pieces of edge were found: add frames", e.Edges))

@@ -3,8 +3,11 @@ package align
 import (
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"strings"
 	"testing"
+
+	"example.com/twinplate/rig"
 )
 
 // The pieces of edge lie where the geometry puts them, to what Residual says, and within both plates.
@@ -50,4 +53,49 @@ func ExampleEstimate_Why() {
 	e := Estimate{Model: Affine, Models: []ModelFit{{Shift, 2, 6120}, {Similarity, 4, 5980}, {Affine, 6, 5211}, {Homography, 8, 5219}, {Radial, 9, 5224}}}
 	fmt.Println(e.Why())
 	// Output: it has the least of Schwarz's criterion; simpler ones are worse (shift by 909, similarity by 769); richer ones fit no better for their parameters (homography by 8, radial by 13)
+}
+
+// How far a geometry is to be believed, where only the scale along x is doubtful: by one part in 10000.
+func ExampleEstimate_Sigma() {
+	e := Estimate{Geometry: Identity(1920, 1080)}
+	e.Covariance[0][0] = 1e-4 * 1e-4
+	fmt.Printf("%.3f px at the left, %.3f px in the middle, %.3f px at the right\n", e.Sigma(0, 540), e.Sigma(960, 540), e.Sigma(1919, 540))
+	// Output: 0.000 px at the left, 0.096 px in the middle, 0.192 px at the right
+}
+
+// The stated error holds: with every fault on, the true error is within three of it at 95 % of the frame's points; and
+// it is of some use, being at the edges neither far below the true error nor far above it.
+func TestSigmaCovers(t *testing.T) {
+	if testing.Short() {
+		t.Skip("slow under the race detector")
+	}
+	const w, h, takes = 480, 270, 8
+	var points, within, found, stated float64
+	for i := range uint64(takes) {
+		g := randomRig(rand.New(rand.NewPCG(i, 60)), w, h, w, h, Radial)
+		pairs, alpha := footage(rig.Cutouts{Seed: 100 + i}, g, hardFaults, 100+i, 2)
+		e, err := FromFootage(t.Context(), pairs, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, p := range g.Grid(17) {
+			x, y := e.Geometry.Map(p.Color[0], p.Color[1])
+			points++
+			if math.Hypot(x-p.Band[0], y-p.Band[1]) <= 3*e.Sigma(p.Color[0], p.Color[1]) {
+				within++
+			}
+		}
+		d := edgeRMS(g, e.Geometry, alpha)
+		s := 0.0
+		for _, p := range e.Pieces {
+			v := e.Sigma(p.Color[0], p.Color[1])
+			s += v * v / float64(len(e.Pieces))
+		}
+		t.Logf("take %d: %.3f px at the edges, stated %.3f; warnings %q", i, d, math.Sqrt(s), e.Warnings)
+		found, stated = found+d*d, stated+s
+	}
+	t.Logf("%.1f %% of the points within three sigmas; at the edges %.3f px RMS, stated %.3f", 100*within/points, math.Sqrt(found/takes), math.Sqrt(stated/takes))
+	if ratio := math.Sqrt(stated / found); within < 0.95*points || ratio < 0.5 || ratio > 3 {
+		t.Errorf("within three sigmas at %.1f %% of the points, want 95; the stated error is %.2f times the true one, want 0.5 to 3", 100*within/points, ratio)
+	}
 }
