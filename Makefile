@@ -26,7 +26,7 @@ SEED   ?= 1
 FUZZTIME ?= 10m
 VERSION ?= $(shell git describe --tags --exact-match 2>/dev/null)
 
-.PHONY: demo proof site play test check deps lint vuln unit outside race wasm simd bench bench-browser kernels scale memory fuzz slurm release clean
+.PHONY: demo proof proof-registration site play test check deps lint vuln unit outside race wasm simd bench bench-browser kernels scale memory fuzz slurm release clean
 
 demo:
 	$(GO) run ./cmd/twinplate demo --out $(DEMO)
@@ -83,6 +83,10 @@ simd:
 # Twenty takes with random faults against the noise floor; SEED=500 gives fresh ones.
 proof:
 	$(GO) run ./cmd/twinplate proof --seed $(SEED)
+
+# Twenty random rigs at 1920x1080: the geometry from footage and from a chart, and the frame offset.
+proof-registration:
+	$(GO) run ./cmd/twinplate proof --registration --seed $(SEED)
 
 bench:
 	/usr/bin/python3 bench/run.py

@@ -26,9 +26,6 @@ func (m *normal) add(row []float64, v, weight float64) {
 	}
 }
 
-// at returns an element of the matrix, of which add fills only the lower triangle.
-func (m *normal) at(i, j int) float64 { return m.a[max(i, j)*m.n+min(i, j)] }
-
 // solve returns the solution by Cholesky's decomposition, of which it uses the lower triangle; ok is false
 // where the equations do not settle it. The equations are lost.
 func (m *normal) solve() (x []float64, ok bool) {
