@@ -92,11 +92,7 @@ func GrayFromImage(m image.Image, c Curve, w *[3]float32) *Gray {
 		light := c.transfer().light16()[:1<<16]
 		inBands(f.W, f.H, func(y0, y1 int) {
 			for y := y0; y < y1; y++ {
-				row := f.Pix[y*f.W : (y+1)*f.W]
-				p := m.Pix[m.PixOffset(m.Rect.Min.X, m.Rect.Min.Y+y):][:2*f.W]
-				for x := range row {
-					row[x] = light[uint16(p[2*x])<<8|uint16(p[2*x+1])]
-				}
+				lightOf(f.Pix[y*f.W:(y+1)*f.W], m.Pix[m.PixOffset(m.Rect.Min.X, m.Rect.Min.Y+y):], light, 2)
 			}
 		})
 		return f

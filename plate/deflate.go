@@ -2,6 +2,7 @@ package plate
 
 import (
 	"bytes"
+	"compress/flate"
 	"io"
 )
 
@@ -30,17 +31,20 @@ func (d *deflater) room(n int) []byte {
 // looked for only where a good part of b is 0, as of a picture with flat areas after the filter. All but the
 // last band end at a whole byte.
 func (d *deflater) deflate(b []byte, last bool) []byte {
-	w, level := &d.quick, huffmanOnly
+	w, level := &d.quick, flate.HuffmanOnly
 	if 3*bytes.Count(b, []byte{0}) > len(b) {
-		w, level = &d.runs, bestSpeed
+		w, level = &d.runs, flate.BestSpeed
 	}
 	var out bytes.Buffer
 	out.Grow(len(b)/2 + 64)
 	if *w == nil {
-		*w = newDeflateWriter(&out, level)
-	} else {
-		(*w).Reset(&out)
+		z, err := newDeflateWriter(level)
+		if err != nil {
+			panic(err) // the levels are valid
+		}
+		*w = z
 	}
+	(*w).Reset(&out)
 	(*w).Write(b) // to a buffer, which does not fail
 	if last {
 		(*w).Close()

@@ -155,7 +155,7 @@ func (p *pngRows) gray(dst *Gray, c Curve, weights *[3]float32) bool {
 			lightOf(row, line, light, p.size)
 			if weights != nil {
 				for x, v := range row {
-					row[x] = weights[0]*v + weights[1]*v + weights[2]*v
+					row[x] = oneOf(v, v, v, weights)
 				}
 			}
 			return

@@ -90,22 +90,12 @@ func ReadRGB(path string, c Curve, lim *Limits) (*RGB, error) { return ReadRGBIn
 // ReadRGBInto is ReadRGB into dst where that has the right size, and into a new frame otherwise: many frames of one
 // size need no memory each. Where there is an error dst may have been written to.
 func ReadRGBInto(dst *RGB, path string, c Curve, lim *Limits) (*RGB, error) {
-	err := open(path, func(p *picture) error {
-		if err := p.fits(lim); err != nil {
-			return err
+	err := read(path, lim, func(rows *pngRows) bool {
+		if dst == nil || dst.Size() != image.Pt(rows.w, rows.h) {
+			dst = NewRGB(rows.w, rows.h)
 		}
-		if rows := p.rows(); rows != nil {
-			if dst == nil || dst.Size() != image.Pt(rows.w, rows.h) {
-				dst = NewRGB(rows.w, rows.h)
-			}
-			if rows.rgb(dst, c) {
-				return nil
-			}
-		}
-		m, err := p.decode(lim)
-		if err != nil {
-			return err
-		}
+		return rows.rgb(dst, c)
+	}, func(m image.Image) {
 		switch f := m.(type) {
 		case *RGB:
 			dst = f
@@ -114,7 +104,6 @@ func ReadRGBInto(dst *RGB, path string, c Curve, lim *Limits) (*RGB, error) {
 		default:
 			dst = RGBFromImage(m, c)
 		}
-		return nil
 	})
 	if err != nil {
 		return nil, err
@@ -130,33 +119,45 @@ func ReadGray(path string, c Curve, weights *[3]float32, lim *Limits) (*Gray, er
 
 // ReadGrayInto is to ReadGray what ReadRGBInto is to ReadRGB.
 func ReadGrayInto(dst *Gray, path string, c Curve, weights *[3]float32, lim *Limits) (*Gray, error) {
-	err := open(path, func(p *picture) error {
-		if err := p.fits(lim); err != nil {
-			return err
+	err := read(path, lim, func(rows *pngRows) bool {
+		if dst == nil || dst.Size() != image.Pt(rows.w, rows.h) {
+			dst = NewGray(rows.w, rows.h)
 		}
-		if rows := p.rows(); rows != nil {
-			if dst == nil || dst.Size() != image.Pt(rows.w, rows.h) {
-				dst = NewGray(rows.w, rows.h)
-			}
-			if rows.gray(dst, c, weights) {
-				return nil
-			}
-		}
-		m, err := p.decode(lim)
-		if err != nil {
-			return err
-		}
+		return rows.gray(dst, c, weights)
+	}, func(m image.Image) {
 		if f, ok := m.(*Gray); ok && weights == nil {
 			dst = f
 		} else {
 			dst = GrayFromImage(m, c, weights)
 		}
-		return nil
 	})
 	if err != nil {
 		return nil, err
 	}
 	return dst, nil
+}
+
+// read reads a file line by line where it can be read so, and by way of a picture otherwise: then lines returns false,
+// or is not called at all.
+func read(path string, lim *Limits, lines func(*pngRows) bool, whole func(image.Image)) error {
+	return open(path, func(p *picture) error {
+		if err := p.fits(lim); err != nil {
+			return err
+		}
+		done := false
+		if err := p.run(func() error {
+			rows := p.rows()
+			done = rows != nil && lines(rows)
+			return nil
+		}); err != nil || done {
+			return err
+		}
+		m, err := p.decode(lim)
+		if err == nil {
+			whole(m)
+		}
+		return err
+	})
 }
 
 // open opens the file at path and calls do with it. Its errors are of type *FileError.
