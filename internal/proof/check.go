@@ -37,11 +37,6 @@ var Faults = []Fault{
 // Check shoots a test shot of a seed with the fault, clean and dark plates beside it, in a folder of its own that
 // is removed again, and tells whether check names the fault, or raises no alarm where nothing is wrong.
 func Check(ctx context.Context, f Fault, seed uint64, opt *Options) (named bool, read *take.Checkup, err error) {
-	var o Options
-	if opt != nil {
-		o = *opt
-	}
-	o.fill()
 	dir, err := os.MkdirTemp("", "twinplate-proof-*")
 	if err != nil {
 		return false, nil, err
@@ -49,7 +44,7 @@ func Check(ctx context.Context, f Fault, seed uint64, opt *Options) (named bool,
 	defer os.RemoveAll(dir)
 	faults := rig.DemoFaults()
 	f.Set(&faults)
-	s := newShoot(dir, seed, o, faults)
+	s := newShoot(dir, seed, opt.filled(), faults)
 	if err := s.write(ctx); err != nil {
 		return false, nil, err
 	}

@@ -28,13 +28,18 @@ type Options struct {
 	Pier   bool // the demo's scene instead of the plain cutouts
 }
 
-func (o *Options) fill() {
-	if o.W == 0 {
-		o.W, o.H = 640, 360
+// filled returns the options with the defaults in them.
+func (o *Options) filled() (f Options) {
+	if o != nil {
+		f = *o
 	}
-	if o.Frames == 0 {
-		o.Frames = 16
+	if f.W == 0 {
+		f.W, f.H = 640, 360
 	}
+	if f.Frames == 0 {
+		f.Frames = 16
+	}
+	return f
 }
 
 // A Line is one take.
@@ -78,17 +83,12 @@ func geometry(w, h int, seed uint64) align.Geometry {
 
 // Take simulates the take of a seed in a folder of its own, which is removed again, and measures it.
 func Take(ctx context.Context, seed uint64, opt *Options) (Line, error) {
-	var o Options
-	if opt != nil {
-		o = *opt
-	}
-	o.fill()
 	dir, err := os.MkdirTemp("", "twinplate-proof-*")
 	if err != nil {
 		return Line{}, err
 	}
 	defer os.RemoveAll(dir)
-	s := newShoot(dir, seed, o, rig.RandomFaults(seed))
+	s := newShoot(dir, seed, opt.filled(), rig.RandomFaults(seed))
 	s.stride = 3 // the performer moves a good deal between frames, as over a long take
 	if err := s.write(ctx); err != nil {
 		return Line{}, err

@@ -18,13 +18,18 @@ type RegistrationOptions struct {
 	Frames int // that the geometry is found from; 0: 8
 }
 
-func (o *RegistrationOptions) fill() {
-	if o.W == 0 {
-		o.W, o.H = 1920, 1080
+// filled returns the options with the defaults in them.
+func (o *RegistrationOptions) filled() (f RegistrationOptions) {
+	if o != nil {
+		f = *o
 	}
-	if o.Frames == 0 {
-		o.Frames = 8
+	if f.W == 0 {
+		f.W, f.H = 1920, 1080
 	}
+	if f.Frames == 0 {
+		f.Frames = 8
+	}
+	return f
 }
 
 // A RegistrationLine is one rig: what is found about its geometry and its clocks. What could not be found is -1.
@@ -88,11 +93,7 @@ func registrationFaults(seed uint64, r *rand.Rand) rig.Faults {
 // Registration simulates the rig of a seed before the demo's scene and before a chart, and finds its geometry from the
 // footage alone and from the chart, and the cameras' offset from a longer take of small frames.
 func Registration(ctx context.Context, seed uint64, opt *RegistrationOptions) (RegistrationLine, error) {
-	var o RegistrationOptions
-	if opt != nil {
-		o = *opt
-	}
-	o.fill()
+	o := opt.filled()
 	r := rand.New(rand.NewPCG(seed, 0x4e6))
 	line := RegistrationLine{Seed: seed, Faults: registrationFaults(seed, r), Late: r.IntN(49) - 24, Edges: -1, Stated: -1, Frame: -1, Chart: -1}
 	truth, err := registrationRig(o.W, o.H, seed)
