@@ -8,9 +8,9 @@ import (
 
 // A deflater compresses bands of lines, one after the other, and keeps its memory between them.
 type deflater struct {
-	filtered []byte
-	quick    deflateWriter // Huffman codes alone
-	runs     deflateWriter // and what repeats
+	memory []byte
+	quick  deflateWriter // Huffman codes alone
+	runs   deflateWriter // and what repeats
 }
 
 type deflateWriter interface {
@@ -19,12 +19,12 @@ type deflateWriter interface {
 	Reset(io.Writer)
 }
 
-// room returns n bytes, which are the deflater's.
-func (d *deflater) room(n int) []byte {
-	if cap(d.filtered) < n {
-		d.filtered = make([]byte, n)
+// room returns n bytes and m bytes, which are the deflater's.
+func (d *deflater) room(n, m int) ([]byte, []byte) {
+	if cap(d.memory) < n+m {
+		d.memory = make([]byte, n+m)
 	}
-	return d.filtered[:n]
+	return d.memory[:n], d.memory[n : n+m]
 }
 
 // deflate compresses b. Noise has nothing in it that repeats, and looking for that takes most of the time: so it is

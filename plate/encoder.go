@@ -17,28 +17,27 @@ type Encoder struct {
 	// one to the next light changes by 1/128 at most, and curves are nearly straight: what lies between is
 	// guessed by a line, and the guess is wrong only near the places where the code changes.
 	start []uint32
-	steps []step // of 8-bit codes: of the light whose ordered bits begin with the index
+	steps *[1 << 16]step // of 8-bit codes: of the light whose bits begin with the index
 }
 
-// A step is the codes of a range of light in which there are hardly ever more than two.
-type step struct {
-	next uint32 // the least light, as ordered bits, of the second code; 0 where there are many
-	code uint8  // the first
-	many bool   // there are more than two: they must be searched for
-}
+// A step is the codes of a range of light in which there are hardly ever more than two: the first in the lowest 8 bits,
+// and in the highest 32 the bits of the last light that has it. Where that does not say all, it is manyCodes.
+type step uint64
 
-// code8 is Code for 8 bits, some times as fast.
+const manyCodes step = 1 << 8
+
+// code8 is Code for 8 bits, some times as fast. Light is as often above the step as below, at random, so there is no
+// branch for that.
 func (e *Encoder) code8(l float32) uint8 {
-	key := orderedBits(l)
-	s := &e.steps[key>>16]
-	if key < s.next {
-		return s.code
-	}
-	if s.many {
+	u := math.Float32bits(l)
+	s := e.steps[u>>16]
+	if s == manyCodes {
 		return uint8(e.Code(l))
 	}
-	return s.code + 1
+	return s.code(u)
 }
+
+func (s step) code(bits uint32) uint8 { return uint8(s) + uint8((s>>32-step(bits))>>63) }
 
 // NewEncoder returns the encoder for a curve and a depth of 8 or 16 bits; it panics at any other depth. The
 // first for a curve and depth builds its tables, in some milliseconds; later ones share them.
@@ -129,16 +128,17 @@ func buildEncoder(toLinear, fromLinear func(float64) float64, full int) *Encoder
 		}
 	}
 	if full == 0xff {
-		e.steps = make([]step, 1<<16)
+		e.steps = new([1 << 16]step)
 		for i := range e.steps {
-			first, last := e.Code(fromOrderedBits(uint32(i)<<16)), e.Code(fromOrderedBits(uint32(i)<<16|0xffff))
-			switch last - first {
-			case 0:
-				e.steps[i] = step{next: math.MaxUint32, code: uint8(first), many: true} // all but the last NaN are below
-			case 1:
-				e.steps[i] = step{next: e.from[last], code: uint8(first)}
+			u := uint32(i) << 16
+			first, last := e.Code(math.Float32frombits(u)), e.Code(math.Float32frombits(u|0xffff))
+			switch {
+			case first == last:
+				e.steps[i] = math.MaxUint32<<32 | step(first)
+			case first+1 == last: // of a range below 0 the last is the lower
+				e.steps[i] = step(math.Float32bits(fromOrderedBits(e.from[last]))-1)<<32 | step(first)
 			default:
-				e.steps[i] = step{many: true}
+				e.steps[i] = manyCodes
 			}
 		}
 	}
@@ -281,6 +281,21 @@ func (e *Encoder) spaced(dst []byte, step int, values []float32) {
 	for _, v := range values {
 		put16(dst[at:], e.Code(v))
 		at += step
+	}
+}
+
+// threes puts the 8-bit codes of three values a pixel into dst.
+func (e *Encoder) threes(dst []byte, r, g, b []float32) {
+	g, b, dst = g[:len(r)], b[:len(r)], dst[:3*len(r)]
+	for x := range r {
+		d := dst[3*x : 3*x+3 : 3*x+3]
+		i, j, k := math.Float32bits(r[x]), math.Float32bits(g[x]), math.Float32bits(b[x])
+		p, q, s := e.steps[i>>16], e.steps[j>>16], e.steps[k>>16]
+		if p == manyCodes || q == manyCodes || s == manyCodes {
+			d[0], d[1], d[2] = e.code8(r[x]), e.code8(g[x]), e.code8(b[x])
+			continue
+		}
+		d[0], d[1], d[2] = p.code(i), q.code(j), s.code(k)
 	}
 }
 

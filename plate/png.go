@@ -2,11 +2,12 @@ package plate
 
 import (
 	"encoding/binary"
-	"hash/adler32"
 	"hash/crc32"
 	"image"
 	"image/png"
 	"io"
+
+	"example.com/twinplate/internal/kernel"
 )
 
 func encodePNG(w io.Writer, frame image.Image, opt *WriteOptions) error {
@@ -50,7 +51,7 @@ type codedFrame struct {
 	w, h        int
 	size        int // bytes of a pixel
 	depth, kind byte
-	line        func(dst []byte, y int) // safe for concurrent use
+	line        func(dst []byte, y int) // its bytes, unfiltered; safe for concurrent use
 }
 
 // lines returns a frame so. It tells whether the picture is a frame.
@@ -61,6 +62,10 @@ func (o *WriteOptions) lines(frame image.Image) (codedFrame, bool) {
 	planes := func(planes ...[]float32) {
 		p.size = len(planes) * depth / 8
 		p.line = func(dst []byte, y int) {
+			if i, j := y*p.w, (y+1)*p.w; p.size == 3 {
+				e.threes(dst, planes[0][i:j:len(planes[0])], planes[1][i:j:len(planes[1])], planes[2][i:j:len(planes[2])])
+				return
+			}
 			for c, f := range planes {
 				e.spaced(dst[c*depth/8:], p.size, f[y*p.w:(y+1)*p.w:len(f)]) // or it would read on beyond a plane that is too short
 			}
@@ -102,9 +107,9 @@ func (p *codedFrame) encode(w io.Writer) error {
 			bands[i] = p.band(&d, i*lines, min((i+1)*lines, p.h))
 		}
 	})
-	sum := uint32(1)
+	sum := kernel.Adler32(nil)
 	for i, b := range bands {
-		sum = joinAdler(sum, b.sum, b.length)
+		sum = kernel.JoinAdler32(sum, b.sum, b.length)
 		data := b.deflated
 		if i == 0 {
 			data = append([]byte{0x78, 0x01}, data...) // the zlib head: deflate, window of 32 kB, quick
@@ -128,30 +133,16 @@ type pngBand struct {
 
 // band returns the lines y0 to y1, deflated. All but the last end at a whole byte and may be followed by another.
 func (p *codedFrame) band(d *deflater, y0, y1 int) pngBand {
-	line := 1 + p.w*p.size
-	filtered := d.room(line * (y1 - y0))
+	size := 1 + p.w*p.size
+	filtered, line := d.room(size*(y1-y0), p.w*p.size)
 	for y := y0; y < y1; y++ {
-		row := filtered[(y-y0)*line:][:line]
+		row := filtered[(y-y0)*size:][:size]
+		p.line(line, y)
 		row[0] = 1 // the filter Sub
-		p.line(row[1:], y)
-		sub(row[1:], p.size)
+		copy(row[1:], line[:p.size])
+		kernel.Minus(row[1+p.size:], line[p.size:], line)
 	}
-	return pngBand{d.deflate(filtered, y1 == p.h), adler32.Checksum(filtered), len(filtered)}
-}
-
-// sub makes of each pixel of a line, of n bytes, its difference to the one at its left.
-func sub(line []byte, n int) {
-	for i := len(line) - 1; i >= n; i-- {
-		line[i] -= line[i-n]
-	}
-}
-
-// joinAdler returns the Adler-32 sum (RFC 1950) of bytes of sum a followed by n bytes of sum b.
-func joinAdler(a, b uint32, n int) uint32 {
-	const mod = 65521
-	low := (a&0xffff + b&0xffff + mod - 1) % mod
-	high := (uint64(a>>16) + uint64(b>>16) + uint64(n%mod)*uint64((a&0xffff+mod-1)%mod)) % mod
-	return uint32(high)<<16 | low
+	return pngBand{d.deflate(filtered, y1 == p.h), kernel.Adler32(filtered), len(filtered)}
 }
 
 func writeChunk(w io.Writer, kind string, data []byte) error {

@@ -1,11 +1,13 @@
 package plate
 
 import (
-	"compress/zlib"
+	"bufio"
 	"encoding/binary"
 	"hash/crc32"
 	"image"
 	"io"
+
+	"example.com/twinplate/internal/kernel"
 )
 
 // A pngRows reads the lines of a PNG file of the kinds that plates have: gray, color or color with alpha, 8 or 16
@@ -19,8 +21,9 @@ type pngRows struct {
 	kind, depth byte // of the IHDR chunk
 	size        int  // bytes of a pixel
 	data        pngData
-	z           io.Reader
-	line, above []byte // each with the byte before it that tells the filter
+	deflated    *bufio.Reader // what is in the IDAT chunks
+	z           io.Reader     // the same, inflated
+	line, above []byte        // each with the byte before it that tells the filter
 }
 
 // Color types of the IHDR chunk.
@@ -28,12 +31,12 @@ const pngGray, pngColor, pngColorAlpha = 0, 2, 6
 
 // newPNGRows returns nil where the file is not such a one. w and h are the size that was checked before.
 func newPNGRows(file io.ReaderAt, w, h int) *pngRows {
-	p := &pngRows{w: w, h: h, data: pngData{file: file, at: 8, buf: make([]byte, 1<<16)}}
+	p := &pngRows{w: w, h: h, data: pngData{file: file, at: 8}}
 	var head [13]byte
 	if !p.data.next("IHDR") || p.data.left != uint32(len(head)) {
 		return nil
 	}
-	if _, err := io.ReadFull(&p.data, head[:]); err != nil || !p.data.end() {
+	if !p.data.part(head[:]) || !p.data.end() {
 		return nil
 	}
 	if int(binary.BigEndian.Uint32(head[:])) != w || int(binary.BigEndian.Uint32(head[4:])) != h || head[10] != 0 || head[11] != 0 || head[12] != 0 {
@@ -45,22 +48,17 @@ func newPNGRows(file io.ReaderAt, w, h int) *pngRows {
 		return nil
 	}
 	for !p.data.next("IDAT") {
-		switch p.data.kind {
-		case "", "IHDR", "PLTE", "tRNS", "IEND":
-			return nil
-		}
-		for p.data.fill() {
-			p.data.some = nil
-		}
-		if !p.data.end() {
+		if !p.data.skip() {
 			return nil
 		}
 	}
-	z, err := zlib.NewReader(&p.data)
-	if err != nil {
+	// Not larger, for what is stored goes by this buffer where it is as long.
+	p.deflated = bufio.NewReaderSize(&p.data, 1<<14)
+	var zlib [2]byte // the head as of RFC 1950: deflate, a window of 32 kB at the most, no dictionary
+	if _, err := io.ReadFull(p.deflated, zlib[:]); err != nil || zlib[0]&15 != 8 || zlib[0] > 0x78 || zlib[1]&0x20 != 0 || binary.BigEndian.Uint16(zlib[:])%31 != 0 {
 		return nil
 	}
-	p.z = z
+	p.z = newInflater(p.deflated)
 	p.size = samples * int(p.depth) / 8
 	p.line, p.above = make([]byte, 1+w*p.size), make([]byte, 1+w*p.size)
 	return p
@@ -68,18 +66,35 @@ func newPNGRows(file io.ReaderAt, w, h int) *pngRows {
 
 // each calls do with the bytes of every line, and tells whether all is in order, which is known only at the end.
 func (p *pngRows) each(do func(y int, line []byte)) bool {
+	sum := kernel.Adler32(nil)
 	for y := range p.h {
-		if _, err := io.ReadFull(p.z, p.line); err != nil || !unfilter(p.line[0], p.line[1:], p.above[1:], p.size) {
+		if _, err := io.ReadFull(p.z, p.line); err != nil {
+			return false
+		}
+		sum = kernel.JoinAdler32(sum, kernel.Adler32(p.line), len(p.line))
+		if !unfilter(p.line[0], p.line[1:], p.above[1:], p.size) {
 			return false
 		}
 		do(y, p.line[1:])
 		p.line, p.above = p.above, p.line
 	}
-	// The end is where the Adler-32 sum is checked.
 	if n, err := p.z.Read(p.line[:1]); n != 0 || err != io.EOF {
 		return false
 	}
-	return p.data.end() && p.data.next("IEND") && p.data.left == 0 && p.data.end()
+	var end [4]byte
+	if _, err := io.ReadFull(p.deflated, end[:]); err != nil || binary.BigEndian.Uint32(end[:]) != sum {
+		return false
+	}
+	if _, err := p.deflated.ReadByte(); err != io.EOF {
+		return false
+	}
+	for p.data.kind != "IEND" {
+		if !p.data.skip() {
+			return false
+		}
+		p.data.next("IEND")
+	}
+	return p.data.left == 0 && p.data.end()
 }
 
 // quickPNG decodes a PNG file into what package png would return, or returns nil.
@@ -213,14 +228,12 @@ func lightsOf(r, g, b []float32, line []byte, light []float32, size int) {
 type pngData struct {
 	file io.ReaderAt
 	at   int64  // where it goes on reading
-	kind string // of the chunk
-	left uint32 // bytes of the chunk that are not in buf yet
+	kind string // of the chunk; empty where there is none, or it is damaged
+	left uint32 // bytes of the chunk that have not been read
 	sum  uint32 // CRC-32 of what was read of it
-	buf  []byte
-	some []byte // what of buf has not been taken
 }
 
-// next begins the next chunk and tells whether it is of this kind. Where there is none its kind is empty.
+// next begins the next chunk and tells whether it is of this kind.
 func (d *pngData) next(kind string) bool {
 	var head [8]byte
 	d.kind, d.left = "", 0
@@ -230,22 +243,25 @@ func (d *pngData) next(kind string) bool {
 	return d.kind == kind
 }
 
-// fill reads more of the chunk, or returns false where there is no more.
-func (d *pngData) fill() bool {
-	n := min(d.left, uint32(len(d.buf)))
-	if n == 0 || !d.full(d.buf[:n]) {
-		return false
-	}
-	d.left -= n
-	d.some = d.buf[:n]
-	d.sum = crc32.Update(d.sum, crc32.IEEETable, d.some)
-	return true
-}
-
-// end tells whether all of the chunk was taken and its checksum is right.
+// end tells whether all of the chunk was read and its checksum is right.
 func (d *pngData) end() bool {
 	var sum [4]byte
-	return len(d.some) == 0 && d.left == 0 && d.full(sum[:]) && binary.BigEndian.Uint32(sum[:]) == d.sum
+	return d.left == 0 && d.full(sum[:]) && binary.BigEndian.Uint32(sum[:]) == d.sum
+}
+
+// skip reads to the end of a chunk, and tells whether it is one that may be anywhere and says nothing of the pixels.
+func (d *pngData) skip() bool {
+	switch d.kind {
+	case "", "IHDR", "PLTE", "tRNS", "IDAT", "IEND":
+		return false
+	}
+	var some [1 << 10]byte
+	for d.left > 0 {
+		if !d.part(some[:min(d.left, uint32(len(some)))]) {
+			return false
+		}
+	}
+	return d.end()
 }
 
 func (d *pngData) full(b []byte) bool {
@@ -254,34 +270,38 @@ func (d *pngData) full(b []byte) bool {
 	return n == len(b)
 }
 
-// more makes sure that there is data, from the next IDAT chunk where this one has no more.
-func (d *pngData) more() bool {
-	for len(d.some) == 0 && !d.fill() {
-		if d.kind != "IDAT" || !d.end() || !d.next("IDAT") {
-			return false
-		}
+// part fills b from the chunk, which has as much left.
+func (d *pngData) part(b []byte) bool {
+	if !d.full(b) {
+		return false
 	}
+	d.left -= uint32(len(b))
+	d.sum = crc32.Update(d.sum, crc32.IEEETable, b)
 	return true
 }
 
-// Read is io.Reader's.
+// Read is io.Reader's, on to the IDAT chunks that follow. After it has returned io.EOF, kind is that of the first chunk
+// which is none.
 func (d *pngData) Read(b []byte) (int, error) {
-	if !d.more() {
+	for d.left == 0 {
+		if d.kind != "IDAT" {
+			return 0, io.EOF
+		}
+		if !d.end() {
+			d.kind = ""
+			return 0, io.ErrUnexpectedEOF
+		}
+		d.next("IDAT")
+	}
+	if d.kind != "IDAT" {
+		return 0, io.EOF
+	}
+	b = b[:min(uint32(len(b)), d.left)]
+	if !d.part(b) {
+		d.kind = ""
 		return 0, io.ErrUnexpectedEOF
 	}
-	n := copy(b, d.some)
-	d.some = d.some[n:]
-	return n, nil
-}
-
-// ReadByte is io.ByteReader's: package flate reads no further than it must from such a reader.
-func (d *pngData) ReadByte() (byte, error) {
-	if len(d.some) == 0 && !d.more() {
-		return 0, io.ErrUnexpectedEOF
-	}
-	v := d.some[0]
-	d.some = d.some[1:]
-	return v, nil
+	return len(b), nil
 }
 
 // unfilter undoes a line's filter (PNG specification, section 9), and tells whether it is one.
@@ -290,13 +310,9 @@ func unfilter(filter byte, line, above []byte, size int) bool {
 	switch filter {
 	case 0:
 	case 1: // Sub
-		for i := size; i < len(line); i++ {
-			line[i] += line[i-size]
-		}
+		kernel.Running(line, size)
 	case 2: // Up
-		for i, v := range above {
-			line[i] += v
-		}
+		kernel.Plus(line, line, above)
 	case 3: // Average
 		for i := range size {
 			line[i] += above[i] / 2

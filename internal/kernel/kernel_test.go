@@ -1,7 +1,9 @@
 package kernel
 
 import (
+	"bytes"
 	"fmt"
+	"hash/adler32"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -203,6 +205,91 @@ func TestCubic(t *testing.T) {
 				}
 			}
 		}
+	}
+}
+
+func randomBytes(r *rand.Rand, n int) []byte {
+	b := make([]byte, n)
+	for i := range b {
+		b[i] = byte(r.Uint32())
+	}
+	return b
+}
+
+func TestBytes(t *testing.T) {
+	r := rand.New(rand.NewPCG(13, 14))
+	for _, n := range append(lengths, 63, 64, 65, 1000) {
+		a, b, sum, difference := randomBytes(r, n), randomBytes(r, n), make([]byte, n), make([]byte, n)
+		Plus(sum, a, b)
+		Minus(difference, a, b)
+		for i := range n {
+			if sum[i] != a[i]+b[i] || difference[i] != a[i]-b[i] {
+				t.Fatalf("byte %d of %d: %d and %d make %d and %d", i, n, a[i], b[i], sum[i], difference[i])
+			}
+		}
+		Plus(difference, difference, b)
+		Minus(sum, sum, b)
+		if !bytes.Equal(difference, a) || !bytes.Equal(sum, a) {
+			t.Errorf("%d bytes: not the same after it was added and taken away in place", n)
+		}
+	}
+}
+
+func TestRunningBytes(t *testing.T) {
+	r := rand.New(rand.NewPCG(15, 16))
+	for _, size := range []int{1, 2, 3, 4, 6, 8, 100} {
+		for _, n := range append(lengths, 63, 64, 65, 1000) {
+			line := randomBytes(r, n)
+			want := bytes.Clone(line)
+			for i := size; i < n; i++ {
+				want[i] += want[i-size]
+			}
+			if Running(line, size); !bytes.Equal(line, want) {
+				t.Fatalf("%d bytes, pixels of %d: %v, want %v", n, size, line, want)
+			}
+		}
+	}
+}
+
+// Package adler32 is the reference.
+func TestAdler32Bytes(t *testing.T) {
+	r := rand.New(rand.NewPCG(17, 18))
+	for _, n := range append(lengths, 63, 64, 65, 22*64-1, 22*64, 22*64+1, 100000) {
+		for _, b := range [][]byte{randomBytes(r, n), bytes.Repeat([]byte{255}, n), make([]byte, n)} {
+			if got, want := Adler32(b), adler32.Checksum(b); got != want {
+				t.Errorf("%d bytes: %08x, want %08x", n, got, want)
+			}
+			for _, k := range []int{0, n / 3, n} {
+				if got, want := JoinAdler32(Adler32(b[:k]), Adler32(b[k:]), n-k), adler32.Checksum(b); got != want {
+					t.Errorf("%d bytes and %d more: %08x, want %08x", k, n-k, got, want)
+				}
+			}
+		}
+	}
+}
+
+func BenchmarkBytes(b *testing.B) {
+	r := rand.New(rand.NewPCG(19, 20))
+	const n = 6 * 1920
+	x, y, to := randomBytes(r, n), randomBytes(r, n), make([]byte, n)
+	for _, k := range []struct {
+		name string
+		do   func()
+	}{
+		{"Plus", func() { Plus(to, x, y) }},
+		{"Minus", func() { Minus(to, x, y) }},
+		{"Running1", func() { Running(to, 1) }},
+		{"Running2", func() { Running(to, 2) }},
+		{"Running3", func() { Running(to, 3) }},
+		{"Running6", func() { Running(to, 6) }},
+		{"Adler32", func() { Adler32(x) }},
+	} {
+		b.Run(k.name, func(b *testing.B) {
+			b.SetBytes(n)
+			for b.Loop() {
+				k.do()
+			}
+		})
 	}
 }
 

@@ -2,6 +2,8 @@
 
 package kernel
 
+import "hash/adler32"
+
 func solveRow(s *Solve, t []float32, p *[3][]float32, in *Row) bool { return s.solve(0, t, p, in) }
 
 func solveOver(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]float32) bool {
@@ -19,3 +21,11 @@ func resample(dst, src []float32, at, stride int, dx, dy []float32, ox, oy int32
 }
 
 func finite(s []float32) bool { return allFinite(s) }
+
+func plus(dst, a, b []byte) { plusFrom(0, dst, a, b) }
+
+func minus(dst, a, b []byte) { minusFrom(0, dst, a, b) }
+
+func running(line []byte, n int) { runningFrom(n, line, n) }
+
+func adler(b []byte) uint32 { return adler32.Checksum(b) }

@@ -109,3 +109,23 @@ func allFinite(s []float32) bool {
 	}
 	return sum == 0
 }
+
+func plusFrom(i int, dst, a, b []byte) {
+	a, b = a[:len(dst)], b[:len(dst)]
+	for ; i < len(dst); i++ {
+		dst[i] = a[i] + b[i]
+	}
+}
+
+func minusFrom(i int, dst, a, b []byte) {
+	a, b = a[:len(dst)], b[:len(dst)]
+	for ; i < len(dst); i++ {
+		dst[i] = a[i] - b[i]
+	}
+}
+
+func runningFrom(i int, line []byte, n int) {
+	for ; i < len(line); i++ {
+		line[i] += line[i-n]
+	}
+}

@@ -2,7 +2,10 @@
 
 package kernel
 
-import "simd"
+import (
+	"hash/adler32"
+	"simd"
+)
 
 // Two things to know of Go 1.27's compiler. It fails at vectors in methods, so these are functions. And its code
 // for single floats does not clear the vectors' upper halves, which costs many cycles at every change between
@@ -185,4 +188,105 @@ func finite(s []float32) bool {
 		sum = sum.Add(simd.LoadFloat32s(s[i:]).Mul(zero))
 	}
 	return isZero(sum) && allFinite(s[i:])
+}
+
+func plus(dst, a, b []byte) {
+	n := len(dst)
+	a, b = a[:n], b[:n]
+	i, lanes := 0, simd.BroadcastUint8s(0).Len()
+	for ; i <= n-lanes; i += lanes {
+		simd.LoadUint8s(a[i:]).Add(simd.LoadUint8s(b[i:])).Store(dst[i:])
+	}
+	plusFrom(i, dst, a, b)
+}
+
+func minus(dst, a, b []byte) {
+	n := len(dst)
+	a, b = a[:n], b[:n]
+	i, lanes := 0, simd.BroadcastUint8s(0).Len()
+	for ; i <= n-lanes; i += lanes {
+		simd.LoadUint8s(a[i:]).Sub(simd.LoadUint8s(b[i:])).Store(dst[i:])
+	}
+	minusFrom(i, dst, a, b)
+}
+
+// running adds to each pixel the one before it, then to each such sum the one two pixels before, and so on: backward, so
+// that what is added has not been changed yet. When the sums fill whole vectors, each needs but the finished one before it.
+func running(line []byte, n int) {
+	width := simd.BroadcastUint8s(0).Len()
+	if n != 6 && n != 3 && n&(n-1) != 0 {
+		runningFrom(n, line, n)
+		return
+	}
+	for ; n%width != 0 && n < len(line); n *= 2 {
+		i := len(line) - width
+		for ; i >= n; i -= width {
+			simd.LoadUint8s(line[i:]).Add(simd.LoadUint8s(line[i-n:])).Store(line[i:])
+		}
+		head := line[n : i+width]
+		a, _ := simd.LoadUint8sPart(head)
+		b, _ := simd.LoadUint8sPart(line[:len(head)])
+		a.Add(b).StorePart(head)
+	}
+	i := 0
+	switch n {
+	case width:
+		sum := simd.BroadcastUint8s(0)
+		for ; i <= len(line)-n; i += n {
+			sum = sum.Add(simd.LoadUint8s(line[i:]))
+			sum.Store(line[i:])
+		}
+	case 3 * width:
+		a := simd.BroadcastUint8s(0)
+		b, c := a, a
+		for ; i <= len(line)-n; i += n {
+			p := line[i : i+n]
+			a = a.Add(simd.LoadUint8s(p))
+			b = b.Add(simd.LoadUint8s(p[width:]))
+			c = c.Add(simd.LoadUint8s(p[2*width:]))
+			a.Store(p)
+			b.Store(p[width:])
+			c.Store(p[2*width:])
+		}
+	}
+	runningFrom(max(i, n), line, n)
+}
+
+// adler sums each lane by itself. With a vector of w bytes, byte number k w + j of m w counts m w - (k w + j) times in
+// the second sum: w (m - k) times, which is how often lane j's sum is summed if that is done after each vector, less j.
+// The lanes have 16 bits, which hold that for 22 vectors.
+func adler(b []byte) uint32 {
+	const most = 22
+	zero := simd.BroadcastUint16s(0)
+	low := simd.BroadcastUint16s(0xff)
+	lanes := zero.Len()
+	width := 2 * lanes
+	sum := uint32(1)
+	for len(b) >= width {
+		m := min(len(b)/width, most)
+		run := b[:m*width]
+		b = b[len(run):]
+		even, odd, evens, odds := zero, zero, zero, zero
+		for i := 0; i <= len(run)-width; i += width {
+			v := simd.LoadUint8s(run[i:]).ReshapeToUint16s()
+			even = even.Add(v.And(low))
+			odd = odd.Add(v.ShiftAllRight(8))
+			evens = evens.Add(even)
+			odds = odds.Add(odd)
+		}
+		var first, second [2][4 * Pad]uint16
+		even.Store(first[0][:])
+		odd.Store(first[1][:])
+		evens.Store(second[0][:])
+		odds.Store(second[1][:])
+		var one, two, less uint32
+		for j := range lanes {
+			e, o := uint32(first[0][j]), uint32(first[1][j])
+			one += e + o
+			less += uint32(2*j)*(e+o) + o
+			two += uint32(second[0][j]) + uint32(second[1][j])
+		}
+		sum = JoinAdler32(sum, (1+one)%adlerMod|(uint32(len(run))+uint32(width)*two-less)%adlerMod<<16, len(run))
+	}
+	return JoinAdler32(sum, adler32.Checksum(b), len(b))
 }
