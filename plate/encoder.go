@@ -273,7 +273,12 @@ func (e *Encoder) spaced(dst []byte, step int, values []float32) {
 	at := 0
 	if e.full == 0xff {
 		for _, v := range values {
-			dst[at] = e.code8(v)
+			u := math.Float32bits(v)
+			if s := e.steps[u>>16]; s != manyCodes {
+				dst[at] = s.code(u)
+			} else {
+				dst[at] = uint8(e.Code(v))
+			}
 			at += step
 		}
 		return

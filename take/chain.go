@@ -30,8 +30,8 @@ func NewChain(r *align.Resampler, s *matte.Solver) (*Chain, error) {
 	}
 	c := &Chain{resampler: r, solver: s, size: size}
 	c.rows.New = func() any {
-		// A little room behind lets the resampler store whole vectors.
-		row := make([]float32, size.X, size.X+16)
+		// With room behind, the last pixels would be resampled as vectors too, and differ from Resampler.Gray's in the last bit.
+		row := make([]float32, size.X)
 		return &row
 	}
 	return c, nil

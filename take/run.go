@@ -94,6 +94,7 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 		jobs = runtime.GOMAXPROCS(0)
 	}
 	report := &Report{Gains: map[int]float64{}, Seconds: map[string]float64{"prepare": j.Seconds}}
+	still := j.still()
 	var mu sync.Mutex
 	group, ctx := errgroup.WithContext(ctx)
 	next, stop := make(chan int), make(chan struct{})
@@ -117,7 +118,7 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 	})
 	for range min(jobs, len(pairs)) {
 		group.Go(func() error {
-			w := worker{job: j, chain: chain, each: opt.Each, seconds: map[string]float64{}}
+			w := worker{job: j, chain: chain, still: still, each: opt.Each, seconds: map[string]float64{}}
 			var aside []string // files that the frame's outputs have displaced
 			if out != nil {
 				var p planes
@@ -206,8 +207,9 @@ type worker struct {
 	solution matte.Solution
 	index    int // of the frame in the take
 	chain    *Chain
-	back     string     // the file that the background was read from
-	behind   *plate.RGB // and what it holds
+	still    func() (*plate.RGB, error) // the background of all frames, fitted; nil: each has its own, or the worker must see to it
+	back     string                     // the file that the background was read from
+	behind   *plate.RGB                 // and what it holds
 	result   Result
 }
 
@@ -237,6 +239,10 @@ func (w *worker) frame(i int) error {
 	}
 	at = w.clock("read", at)
 
+	if gain, ok := j.givenGain(p.Number); ok && w.onlyComp() && j.Glare.Strength <= 0 && w.change == nil {
+		w.result.Gain = matte.Gain{Value: gain}
+		return w.onePass(p, true)
+	}
 	w.band = j.resampler.Gray(w.band, w.shot)
 	if j.Glare.Strength > 0 {
 		if _, err := j.Glare.Remove(w.band, w.band, j.darkBand); err != nil {
@@ -257,7 +263,7 @@ func (w *worker) frame(i int) error {
 	at = w.clock("gain", at)
 
 	if w.onlyComp() {
-		return w.onePass(color)
+		return w.onePass(p, false)
 	}
 	solver := j.solver
 	if t.recipe.Tidy {
@@ -309,35 +315,36 @@ func (w *worker) onlyComp() bool {
 		!slices.Contains(r.Write, "foreground") && !r.needsNoise()
 }
 
-// onePass solves and composites a frame in one pass, with no plane of the foreground, and writes it.
-func (w *worker) onePass(color *plate.RGB) error {
+// onePass solves and composites a frame in one pass, with no plane of the foreground, and writes it. The composite takes
+// the place of the color plate. With resample the band plate is resampled in the same pass.
+func (w *worker) onePass(p Pair, resample bool) (err error) {
 	at := time.Now()
 	r := &w.result
-	if r.Comp == nil {
-		r.Comp = plate.NewRGB(color.W, color.H)
-		r.Transmission = plate.NewGray(color.W, color.H)
+	r.Comp = w.color
+	if r.Transmission == nil {
+		r.Transmission = plate.NewGray(w.color.W, w.color.H)
 	}
-	if err := w.chain.resampled(r.Comp, r.Transmission, color, w.band, r.Background, r.Gain.Value); err != nil {
-		return fmt.Errorf("frame %d: %w", r.Number, err)
+	if resample {
+		err = w.chain.comp(r.Comp, r.Transmission, w.color, w.shot, r.Background, r.Gain.Value, 1)
+	} else {
+		err = w.chain.resampled(r.Comp, r.Transmission, w.color, w.band, r.Background, r.Gain.Value)
+	}
+	if err != nil {
+		return fmt.Errorf("frame %d: %w", p.Number, err)
 	}
 	at = w.clock("solve", at)
 	if w.write == nil {
 		return nil
 	}
-	err := w.write()
+	err = w.write()
 	w.clock("write", at)
 	return err
 }
 
 // gain returns the gain of one frame, as the recipe asks for it. A frame in which no screen is certain keeps 1.
 func (j *Job) gain(number int, frame matte.Sample) (matte.Gain, error) {
-	switch g := j.take.recipe.Gain; g.Mode {
-	case "none":
-		return matte.Gain{Value: 1}, nil
-	case "given":
-		if v, ok := g.Value[number]; ok {
-			return matte.Gain{Value: v}, nil
-		}
+	if v, ok := j.givenGain(number); ok {
+		return matte.Gain{Value: v}, nil
 	}
 	g, err := j.solver.Gain(frame)
 	if errors.Is(err, matte.ErrNoScreen) {
@@ -347,23 +354,46 @@ func (j *Job) gain(number int, frame matte.Sample) (matte.Gain, error) {
 }
 
 // background reads and fits the frame's background, unless it is the one that is there already.
-func (w *worker) background(i int) error {
+func (w *worker) background(i int) (err error) {
 	j := w.job
 	if j.fitter == nil {
 		return nil
+	}
+	if w.still != nil {
+		w.result.Background, err = w.still()
+		return err
 	}
 	path := j.backgroundFile(i)
 	if path == w.back {
 		return nil
 	}
 	w.back = ""
-	var err error
-	if w.behind, err = j.take.readRGB(w.behind, path, j.take.backgroundCurve, j.take.backgroundPrimaries); err != nil {
+	if w.behind, w.result.Background, err = j.fitted(w.behind, w.result.Background, path); err != nil {
 		return err
-	}
-	if w.result.Background, err = j.fitter.RGB(w.result.Background, w.behind); err != nil {
-		return fmt.Errorf("%s: %w", path, err)
 	}
 	w.back = path
 	return nil
+}
+
+// still returns what reads and fits a background that all frames have, once. It returns nil where there is none.
+func (j *Job) still() func() (*plate.RGB, error) {
+	if j.fitter == nil || len(j.take.background) != 1 {
+		return nil
+	}
+	return sync.OnceValues(func() (*plate.RGB, error) {
+		_, fitted, err := j.fitted(nil, nil, j.backgroundFile(0))
+		return fitted, err
+	})
+}
+
+// fitted reads the background at path, into picture where that has its size, and fits it, into frame where that is not nil.
+func (j *Job) fitted(picture, frame *plate.RGB, path string) (*plate.RGB, *plate.RGB, error) {
+	picture, err := j.take.readRGB(picture, path, j.take.backgroundCurve, j.take.backgroundPrimaries)
+	if err != nil {
+		return nil, frame, err
+	}
+	if frame, err = j.fitter.RGB(frame, picture); err != nil {
+		return picture, nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return picture, frame, nil
 }
