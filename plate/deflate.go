@@ -8,9 +8,9 @@ import (
 
 // A deflater compresses bands of lines, one after the other, and keeps its memory between them.
 type deflater struct {
-	memory []byte
-	quick  deflateWriter // Huffman codes alone
-	runs   deflateWriter // and what repeats
+	out   bytes.Buffer
+	quick deflateWriter // Huffman codes alone
+	runs  deflateWriter // and what repeats
 }
 
 type deflateWriter interface {
@@ -19,24 +19,16 @@ type deflateWriter interface {
 	Reset(io.Writer)
 }
 
-// room returns n bytes and m bytes, which are the deflater's.
-func (d *deflater) room(n, m int) ([]byte, []byte) {
-	if cap(d.memory) < n+m {
-		d.memory = make([]byte, n+m)
-	}
-	return d.memory[:n], d.memory[n : n+m]
-}
-
 // deflate compresses b. Noise has nothing in it that repeats, and looking for that takes most of the time: so it is
 // looked for only where a good part of b is 0, as of a picture with flat areas after the filter. All but the
-// last band end at a whole byte.
+// last band end at a whole byte. What it returns is overwritten by the next.
 func (d *deflater) deflate(b []byte, last bool) []byte {
 	w, level := &d.quick, flate.HuffmanOnly
 	if 3*bytes.Count(b, []byte{0}) > len(b) {
 		w, level = &d.runs, flate.BestSpeed
 	}
-	var out bytes.Buffer
-	out.Grow(len(b)/2 + 64)
+	d.out.Reset()
+	d.out.Grow(len(b)/2 + 64)
 	if *w == nil {
 		z, err := newDeflateWriter(level)
 		if err != nil {
@@ -44,12 +36,12 @@ func (d *deflater) deflate(b []byte, last bool) []byte {
 		}
 		*w = z
 	}
-	(*w).Reset(&out)
+	(*w).Reset(&d.out)
 	(*w).Write(b) // to a buffer, which does not fail
 	if last {
 		(*w).Close()
 	} else {
 		(*w).Flush()
 	}
-	return out.Bytes()
+	return d.out.Bytes()
 }

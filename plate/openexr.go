@@ -121,6 +121,9 @@ type Layer struct {
 }
 
 func encodeEXR(w io.Writer, frame image.Image, opt *WriteOptions) error {
+	if err := checkFinite(frame); err != nil {
+		return err
+	}
 	m := &exr.Image{Data: frame.Bounds()}
 	kind := exr.Half
 	if opt.Depth == 32 {

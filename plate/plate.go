@@ -177,12 +177,12 @@ func (f *RGBA) Opaque() bool {
 func show(v float32) uint16 { return NewEncoder(SRGB, 16).Code(v) }
 
 // CheckFinite returns an error that gives the place and the value of the first pixel that is NaN or infinite.
-func (f *Gray) CheckFinite() error { return checkFinite(f.W, f.Pix, "value") }
+func (f *Gray) CheckFinite() error { return planeFinite(f.W, f.Pix, "value") }
 
 // CheckFinite returns an error that gives the place and the value of the first pixel that is NaN or infinite.
 func (f *RGB) CheckFinite() error {
 	for c, name := range []string{"red", "green", "blue"} {
-		if err := checkFinite(f.W, f.Pix[c], name); err != nil {
+		if err := planeFinite(f.W, f.Pix[c], name); err != nil {
 			return err
 		}
 	}
@@ -195,10 +195,18 @@ func (f *RGBA) CheckFinite() error {
 	if err := f.RGB.CheckFinite(); err != nil {
 		return err
 	}
-	return checkFinite(f.W, f.A, "alpha")
+	return planeFinite(f.W, f.A, "alpha")
 }
 
-func checkFinite(w int, pix []float32, name string) error {
+// checkFinite is CheckFinite for the pictures that have it.
+func checkFinite(frame image.Image) error {
+	if f, ok := frame.(interface{ CheckFinite() error }); ok {
+		return f.CheckFinite()
+	}
+	return nil
+}
+
+func planeFinite(w int, pix []float32, name string) error {
 	if kernel.Finite(pix) {
 		return nil
 	}

@@ -6,6 +6,8 @@ import (
 	"image"
 	"image/png"
 	"io"
+	"runtime"
+	"slices"
 
 	"example.com/twinplate/internal/kernel"
 )
@@ -16,6 +18,9 @@ func encodePNG(w io.Writer, frame image.Image, opt *WriteOptions) error {
 		if opt.Compression == FastCompression {
 			return p.encode(w)
 		}
+	}
+	if err := checkFinite(frame); err != nil {
+		return err
 	}
 	level := png.BestSpeed
 	switch opt.Compression {
@@ -48,7 +53,9 @@ func (keepAlpha) Opaque() bool { return false }
 // chosen but always the difference to the pixel at the left. But for the order of the two bytes of a value the
 // lines are a TIFF file's too.
 type codedFrame struct {
+	frame       image.Image
 	w, h        int
+	planes      [][]float32
 	size        int // bytes of a pixel
 	depth, kind byte
 	line        func(dst []byte, y int) // its bytes, unfiltered; safe for concurrent use
@@ -58,33 +65,37 @@ type codedFrame struct {
 func (o *WriteOptions) lines(frame image.Image) (codedFrame, bool) {
 	depth := o.depth()
 	e := NewEncoder(o.Curve, depth)
-	p := codedFrame{w: frame.Bounds().Dx(), h: frame.Bounds().Dy(), depth: byte(depth)}
-	planes := func(planes ...[]float32) {
-		p.size = len(planes) * depth / 8
-		p.line = func(dst []byte, y int) {
-			if i, j := y*p.w, (y+1)*p.w; p.size == 3 {
-				e.threes(dst, planes[0][i:j:len(planes[0])], planes[1][i:j:len(planes[1])], planes[2][i:j:len(planes[2])])
-				return
-			}
-			for c, f := range planes {
-				e.spaced(dst[c*depth/8:], p.size, f[y*p.w:(y+1)*p.w:len(f)]) // or it would read on beyond a plane that is too short
-			}
-		}
-	}
+	p := codedFrame{frame: frame, w: frame.Bounds().Dx(), h: frame.Bounds().Dy(), depth: byte(depth)}
 	switch m := frame.(type) {
 	case *Gray:
-		p.kind = pngGray
-		planes(m.Pix)
+		p.kind, p.planes = pngGray, [][]float32{m.Pix}
 	case *RGB:
-		p.kind = pngColor
-		planes(m.Pix[:]...)
+		p.kind, p.planes = pngColor, m.Pix[:]
 	case *RGBA:
-		p.kind, p.size = pngColorAlpha, 4*depth/8
-		p.line = func(dst []byte, y int) { e.straightLine(dst, m, y) }
+		p.kind, p.planes = pngColorAlpha, append(m.Pix[:], m.A)
 	default:
 		return p, false
 	}
+	p.size = len(p.planes) * depth / 8
+	p.line = func(dst []byte, y int) {
+		switch {
+		case p.kind == pngColorAlpha:
+			e.straightLine(dst, frame.(*RGBA), y)
+		case p.size == 3:
+			e.threes(dst, p.row(0, y), p.row(1, y), p.row(2, y))
+		default:
+			for c := range p.planes {
+				e.spaced(dst[c*depth/8:], p.size, p.row(c, y))
+			}
+		}
+	}
 	return p, true
+}
+
+// row returns row y of a plane. Where that is too short it panics, and does not read on.
+func (p *codedFrame) row(plane, y int) []float32 {
+	f := p.planes[plane]
+	return f[y*p.w : (y+1)*p.w : len(f)]
 }
 
 func (p *codedFrame) encode(w io.Writer) error {
@@ -98,59 +109,79 @@ func (p *codedFrame) encode(w io.Writer) error {
 		return err
 	}
 	// The bands do not depend on the number of processors, so that neither do the bytes of the file.
-	line := 1 + p.w*p.size
-	lines := max(1<<18/line, 1)
-	bands := make([]pngBand, (p.h+lines-1)/lines)
-	inBands(1<<14, len(bands), func(b0, b1 int) {
-		var d deflater
-		for i := b0; i < b1; i++ {
-			bands[i] = p.band(&d, i*lines, min((i+1)*lines, p.h))
-		}
-	})
-	sum := kernel.Adler32(nil)
-	for i, b := range bands {
-		sum = kernel.JoinAdler32(sum, b.sum, b.length)
-		data := b.deflated
-		if i == 0 {
-			data = append([]byte{0x78, 0x01}, data...) // the zlib head: deflate, window of 32 kB, quick
-		}
-		if i == len(bands)-1 {
-			data = binary.BigEndian.AppendUint32(data, sum)
-		}
-		if err := writeChunk(w, "IDAT", data); err != nil {
-			return err
+	lines := max(1<<18/(1+p.w*p.size), 1)
+	bands := make([]pngBand, min(runtime.GOMAXPROCS(0), (p.h+lines-1)/lines))
+	before, sum := []byte{0x78, 0x01}, kernel.Adler32(nil) // the zlib head: deflate, window of 32 kB, quick
+	for y := 0; y < p.h; y += len(bands) * lines {
+		n := min(len(bands), (p.h-y+lines-1)/lines)
+		inBands(1<<14, n, func(b0, b1 int) {
+			for i := b0; i < b1; i++ {
+				bands[i].make(p, y+i*lines, min(y+(i+1)*lines, p.h))
+			}
+		})
+		for i := range bands[:n] {
+			b := &bands[i]
+			if !b.finite {
+				return checkFinite(p.frame)
+			}
+			sum = kernel.JoinAdler32(sum, b.sum, b.length)
+			var after []byte
+			if y+(i+1)*lines >= p.h {
+				after = binary.BigEndian.AppendUint32(nil, sum)
+			}
+			if err := writeChunk(w, "IDAT", before, b.deflated, after); err != nil {
+				return err
+			}
+			before = nil
 		}
 	}
-	return writeChunk(w, "IEND", nil)
+	return writeChunk(w, "IEND")
 }
 
-// A pngBand is some lines of the file: deflated, and the Adler-32 sum and length of what was deflated.
+// A pngBand is some lines of the file, deflated. Its memory goes from one to the next.
 type pngBand struct {
+	deflater
+	line     []byte
+	filtered []byte
 	deflated []byte
-	sum      uint32
-	length   int
+	sum      uint32 // Adler-32, of what was deflated
+	length   int    // of that
+	finite   bool   // or it is not a file
 }
 
-// band returns the lines y0 to y1, deflated. All but the last end at a whole byte and may be followed by another.
-func (p *codedFrame) band(d *deflater, y0, y1 int) pngBand {
+// make makes the lines y0 to y1. All but the last of the file end at a whole byte and may be followed by another band.
+func (b *pngBand) make(p *codedFrame, y0, y1 int) {
 	size := 1 + p.w*p.size
-	filtered, line := d.room(size*(y1-y0), p.w*p.size)
+	b.length, b.finite = size*(y1-y0), true
+	b.filtered = slices.Grow(b.filtered[:0], b.length)[:b.length]
+	b.line = slices.Grow(b.line[:0], size-1)[:size-1]
 	for y := y0; y < y1; y++ {
-		row := filtered[(y-y0)*size:][:size]
-		p.line(line, y)
+		for c := range p.planes {
+			b.finite = b.finite && kernel.Finite(p.row(c, y))
+		}
+		p.line(b.line, y)
+		row := b.filtered[(y-y0)*size:][:size]
 		row[0] = 1 // the filter Sub
-		copy(row[1:], line[:p.size])
-		kernel.Minus(row[1+p.size:], line[p.size:], line)
+		copy(row[1:], b.line[:p.size])
+		kernel.Minus(row[1+p.size:], b.line[p.size:], b.line)
 	}
-	return pngBand{d.deflate(filtered, y1 == p.h), kernel.Adler32(filtered), len(filtered)}
+	b.sum = kernel.Adler32(b.filtered)
+	b.deflated = b.deflate(b.filtered, y1 == p.h)
 }
 
-func writeChunk(w io.Writer, kind string, data []byte) error {
+func writeChunk(w io.Writer, kind string, data ...[]byte) error {
 	var head [8]byte
-	binary.BigEndian.PutUint32(head[:], uint32(len(data)))
 	copy(head[4:], kind)
-	sum := crc32.Update(crc32.ChecksumIEEE(head[4:]), crc32.IEEETable, data)
-	for _, part := range [][]byte{head[:], data, binary.BigEndian.AppendUint32(nil, sum)} {
+	sum, n := crc32.ChecksumIEEE(head[4:]), 0
+	for _, part := range data {
+		n += len(part)
+		sum = crc32.Update(sum, crc32.IEEETable, part)
+	}
+	binary.BigEndian.PutUint32(head[:], uint32(n))
+	if _, err := w.Write(head[:]); err != nil {
+		return err
+	}
+	for _, part := range append(data, binary.BigEndian.AppendUint32(nil, sum)) {
 		if _, err := w.Write(part); err != nil {
 			return err
 		}

@@ -19,6 +19,9 @@ func encodeTIFF(w io.Writer, frame image.Image, opt *WriteOptions) error {
 	if size := frame.Bounds().Size(); size.X > side || size.Y > side || int64(size.X)*int64(size.Y) > all {
 		return fmt.Errorf("%dx%d pixels are too many for a TIFF file: a side may have %d, and all together %d", size.X, size.Y, side, all)
 	}
+	if err := checkFinite(frame); err != nil {
+		return err
+	}
 	if p, ok := opt.lines(frame); ok {
 		return encodeFrameTIFF(w, p, opt)
 	}

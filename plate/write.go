@@ -80,11 +80,6 @@ func write(path string, frame image.Image, opt *WriteOptions) error {
 	if err := check(frame, opt); err != nil {
 		return err
 	}
-	if f, ok := frame.(interface{ CheckFinite() error }); ok {
-		if err := f.CheckFinite(); err != nil {
-			return err
-		}
-	}
 	return WriteAtomic(path, func(w io.Writer) error { return encode(w, frame, opt) })
 }
 
