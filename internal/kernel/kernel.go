@@ -79,3 +79,11 @@ func Cubic(dst, src []float32, at, stride int, dx, dy []float32, ox, oy int32) {
 
 // Finite tells whether no value is NaN or infinite.
 func Finite(s []float32) bool { return finite(s) }
+
+// Halves sets dst to the bits of the IEEE 754 binary16 numbers nearest to src, the even one of two. What is too large
+// becomes the largest number, and what is not a number becomes 0. Both have one length.
+func Halves(dst []uint32, src []float32) { halves(dst, src[:len(dst)]) }
+
+// Weave parts the halves of four planes into their high and their low bytes, those of a pixel together, red lowest.
+// All rows have the length of high.
+func Weave(high, low []uint32, planes *[4][]uint32) { weave(high, low, planes) }

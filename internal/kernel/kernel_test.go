@@ -301,10 +301,13 @@ func BenchmarkKernel(b *testing.B) {
 	src := noise(r, 4*(n+4)+Pad)
 	l := Line{K1: 0.01, Unit: 1e-6, W: [4]float32{1}, X: [7]float32{3: 1}, Y: [4]float32{3: 1}}
 	dx, dy, ix, iy := noise(r, n), noise(r, n), make([]int32, n), make([]int32, n)
+	bits := [4][]uint32{make([]uint32, n), make([]uint32, n), make([]uint32, n), make([]uint32, n)}
 	for _, k := range []struct {
 		name string
 		do   func()
 	}{
+		{"Halves", func() { Halves(bits[0], t) }},
+		{"Weave", func() { Weave(bits[0], bits[1], &bits) }},
 		{"Row", func() { s.Row(t, &p, in) }},
 		{"Over", func() { s.Over(t, &p, in, &back) }},
 		{"Held", func() { Held(t, p[0], in.Band, back[0]) }},

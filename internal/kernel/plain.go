@@ -29,3 +29,7 @@ func minus(dst, a, b []byte) { minusFrom(0, dst, a, b) }
 func running(line []byte, n int) { runningFrom(n, line, n) }
 
 func adler(b []byte) uint32 { return adler32.Checksum(b) }
+
+func halves(dst []uint32, src []float32) { halvesFrom(0, dst, src) }
+
+func weave(high, low []uint32, planes *[4][]uint32) { weaveFrom(0, high, low, planes) }

@@ -290,3 +290,39 @@ func adler(b []byte) uint32 {
 	}
 	return JoinAdler32(sum, adler32.Checksum(b), len(b))
 }
+
+// halves does what half.FromFloat32 does, with a mask for each of its cases.
+func halves(dst []uint32, src []float32) {
+	n := len(dst)
+	src = src[:n]
+	most, least := simd.BroadcastFloat32s(largestHalf), simd.BroadcastFloat32s(-largestHalf)
+	shift := simd.BroadcastFloat32s(0.5)
+	sign, one, normal := simd.BroadcastUint32s(0x8000), simd.BroadcastUint32s(1), simd.BroadcastUint32s(0x38800000)
+	rounding, subnormal := simd.BroadcastUint32s(0xfff+1<<32-(127-15)<<23), shift.ToBits()
+	i, lanes := 0, most.Len()
+	for ; i <= n-lanes; i += lanes {
+		v := simd.LoadFloat32s(src[i:])
+		v = v.Masked(v.Equal(v)).Min(most).Max(least)
+		positive := v.Abs()
+		rest := positive.ToBits()
+		large := rest.Add(rest.ShiftAllRight(13).And(one)).Add(rounding)
+		small := positive.Add(shift).ToBits().Sub(subnormal).ShiftAllLeft(13)
+		// Shifted after the choice: Go 1.27's compiler fails at a choice of what was just shifted.
+		large.IfElse(rest.GreaterEqual(normal), small).ShiftAllRight(13).Or(v.ToBits().ShiftAllRight(16).And(sign)).Store(dst[i:])
+	}
+	halvesFrom(i, dst, src)
+}
+
+func weave(high, low []uint32, planes *[4][]uint32) {
+	n := len(high)
+	low = low[:n]
+	r, g, b, a := planes[0][:n], planes[1][:n], planes[2][:n], planes[3][:n]
+	upper, lower := simd.BroadcastUint32s(0xff00), simd.BroadcastUint32s(0xff)
+	i, lanes := 0, upper.Len()
+	for ; i <= n-lanes; i += lanes {
+		r, g, b, a := simd.LoadUint32s(r[i:]), simd.LoadUint32s(g[i:]), simd.LoadUint32s(b[i:]), simd.LoadUint32s(a[i:])
+		r.ShiftAllRight(8).Or(g.And(upper)).Or(b.And(upper).ShiftAllLeft(8)).Or(a.And(upper).ShiftAllLeft(16)).Store(high[i:])
+		r.And(lower).Or(g.And(lower).ShiftAllLeft(8)).Or(b.And(lower).ShiftAllLeft(16)).Or(a.ShiftAllLeft(24)).Store(low[i:])
+	}
+	weaveFrom(i, high, low, planes)
+}

@@ -9,6 +9,7 @@ import (
 	"os"
 	"runtime/debug"
 	"syscall/js"
+	"unsafe"
 )
 
 // main gives the worker one function, engine(op, args), which takes the arguments as JSON and returns a promise of
@@ -117,10 +118,10 @@ func (s *session) show(a arguments) (js.Value, error) {
 			out.Pictures = append(out.Pictures, placed{Station: station, Missing: plain(err)})
 			continue
 		}
-		hi, lo := s.buffer(len(buffers), 4*p.w*p.h), s.buffer(len(buffers)+1, 4*p.w*p.h)
-		p.halves(hi, lo)
+		high, low := s.buffer(len(buffers), p.w*p.h), s.buffer(len(buffers)+1, p.w*p.h)
+		p.halves(high, low)
 		out.Pictures = append(out.Pictures, placed{station, p.w, p.h, ""})
-		buffers = append(buffers, hi, lo)
+		buffers = append(buffers, bytesOf(high), bytesOf(low))
 	}
 	for _, station := range a.Thumbs {
 		p, err := s.picture(station)
@@ -135,15 +136,20 @@ func (s *session) show(a arguments) (js.Value, error) {
 	return reply(out, buffers...)
 }
 
-// buffer returns the k-th buffer of an answer, of n bytes.
-func (s *session) buffer(k, n int) []byte {
+// buffer returns the k-th buffer of an answer, of n values.
+func (s *session) buffer(k, n int) []uint32 {
 	for len(s.buffers) <= k {
 		s.buffers = append(s.buffers, nil)
 	}
 	if cap(s.buffers[k]) < n {
-		s.buffers[k] = make([]byte, n)
+		s.buffers[k] = make([]uint32, n)
 	}
 	return s.buffers[k][:n]
+}
+
+// bytesOf returns the bytes that b lies in, the lowest of each value first.
+func bytesOf(b []uint32) []byte {
+	return unsafe.Slice((*byte)(unsafe.Pointer(unsafe.SliceData(b))), 4*len(b))
 }
 
 func answer[T any](result T, err error) (js.Value, error) {

@@ -3,13 +3,12 @@
 package main
 
 import (
-	"encoding/binary"
 	"errors"
 	"fmt"
 	"image"
 	"image/color"
 
-	"example.com/twinplate/internal/half"
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
@@ -81,35 +80,27 @@ func (s *session) picture(station string) (*picture, error) {
 
 // halves writes the picture as IEEE 754 binary16 values, four to a pixel, their high and their low bytes apart:
 // what the viewer takes.
-func (p *picture) halves(hi, lo []byte) {
-	red, green, blue := p.plane[0], p.plane[1], p.plane[2]
-	for i := range red {
-		put(hi[4*i:], lo[4*i:], finite(red[i]), finite(green[i]), finite(blue[i]), one)
+func (p *picture) halves(high, low []uint32) {
+	var row [4][]uint32
+	for c := range row {
+		row[c] = make([]uint32, p.w)
+		for i := range row[c] {
+			row[c][i] = 0x3c00 // 1
+		}
 	}
-	for i, v := range p.alpha {
-		h := finite(v)
-		hi[4*i+3], lo[4*i+3] = byte(h>>8), byte(h)
-	}
-}
-
-const one = 0x3c00 // 1 as a half float
-
-func put(hi, lo []byte, r, g, b, a uint16) {
-	binary.LittleEndian.PutUint32(hi, uint32(r>>8)|uint32(g>>8)<<8|uint32(b>>8)<<16|uint32(a>>8)<<24)
-	binary.LittleEndian.PutUint32(lo, uint32(r&0xff)|uint32(g&0xff)<<8|uint32(b&0xff)<<16|uint32(a&0xff)<<24)
-}
-
-// finite returns v as a half float. What is too large becomes the largest number, and what is not a number becomes 0: a
-// picture has no use for either.
-func finite(v float32) uint16 {
-	const infinite = 0x7c00
-	switch h := half.FromFloat32(v); {
-	case h&0x7fff > infinite:
-		return 0
-	case h&0x7fff == infinite:
-		return h - 1
-	default:
-		return h
+	for i := 0; i < len(high); i += p.w {
+		j := i + p.w
+		for c, plane := range p.plane {
+			if c > 0 && &plane[0] == &p.plane[0][0] { // gray
+				copy(row[c], row[0])
+			} else {
+				kernel.Halves(row[c], plane[i:j])
+			}
+		}
+		if p.alpha != nil {
+			kernel.Halves(row[3], p.alpha[i:j])
+		}
+		kernel.Weave(high[i:j], low[i:j], &row)
 	}
 }
 

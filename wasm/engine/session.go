@@ -32,7 +32,7 @@ type session struct {
 	frame *take.Scrubbed // the frame that is there, as breaks changed it
 	key   frameKey
 
-	buffers [][]byte // of an answer: the page has copies
+	buffers [][]uint32 // of an answer: the page has copies
 }
 
 // breaks are the ways to spoil a frame that the lesson shows.
@@ -141,7 +141,7 @@ func (s *session) load(number int, b breaks) error {
 			}
 		}
 	}
-	if f.Background != nil {
+	if f.Background != nil && (b.DoubleExposure || b.GatedTwice) {
 		if b.DoubleExposure {
 			f.Held = f.Background.Clone()
 		}
