@@ -51,6 +51,9 @@ func Extensions() []string {
 
 // formatOf returns the format of the file that begins with head.
 func formatOf(head []byte) (format, error) {
+	if f, ok := formatInPart(head); ok {
+		return f, nil
+	}
 	var titles []string
 	for _, f := range formats() {
 		for magic := range strings.SplitSeq(f.magic, " ") {

@@ -63,6 +63,26 @@ func (s *Scrubber) Frame(number int, change func(color *plate.RGB, band *plate.G
 	return nil, fmt.Errorf("there is no frame %d: the take has %s", number, Ranges(numbers))
 }
 
+// Files returns the files that Frame would read for the frame of this number, in their order: for whoever can have them
+// ready. The background is not among them where it is there already, and nothing is where there is no such frame.
+func (s *Scrubber) Files(number int) []string {
+	j := s.w.job
+	for i, p := range j.take.Pairs {
+		if p.Number != number {
+			continue
+		}
+		files := []string{p.Color, p.Band}
+		if j.fitter != nil && j.backgroundFile(i) != s.w.back {
+			files = append(files, j.backgroundFile(i))
+		}
+		return files
+	}
+	return nil
+}
+
+// Forget makes Frame read the background even where it is there already.
+func (s *Scrubber) Forget() { s.w.back = "" }
+
 // Sigma returns the standard deviation of the transmission of a frame that Frame has returned, from the cameras' noise as
 // the recipe gives it, or as it was estimated because the recipe asks for sigma. The plane is the Scrubber's own.
 func (s *Scrubber) Sigma(f *Scrubbed) (*plate.Gray, error) {

@@ -48,6 +48,16 @@ func TestScrubberIsRun(t *testing.T) {
 			t.Errorf("frame %d: the stations do not agree with the pixel %+v", n, p)
 		}
 	}
+	if got := s.Files(3); len(got) != 2 || !strings.HasSuffix(got[0], "0003.png") {
+		t.Errorf("the files of a frame whose background is there: %q", got)
+	}
+	s.Forget()
+	if got := s.Files(4); len(got) != 3 || got[2] != r.recipe.Background {
+		t.Errorf("the files of a frame whose background was forgotten: %q", got)
+	}
+	if got := s.Files(5); got != nil {
+		t.Errorf("the files of a frame that is not there: %q", got)
+	}
 	if _, err := s.Frame(5, nil); err == nil || !strings.Contains(err.Error(), "3-4, 7") {
 		t.Errorf("a frame that is not there: %v", err)
 	}

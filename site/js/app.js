@@ -197,23 +197,39 @@ function changed(value, before) {
 
 // ---- frames
 
+let seeks = 0;
+let presented = 0; // the seek whose picture is shown
+let toward = 1; // the direction of travel
+
+// seek shows a frame. While the hand moves on, frames that are being made are shown in their order, and those that wait are
+// dropped. JPEG is shown as the browser decodes it first, and then as the library does.
 async function seek(number, { thumbs = false } = {}) {
   if (!take?.prepared || !take.frames.length) return;
+  const mine = ++seeks;
+  if (number !== now.frame) toward = number < now.frame ? -1 : 1;
   now.frame = number;
   scrubbing.abort();
   scrubbing = new AbortController();
   const { signal } = scrubbing;
-  const { a, b, breaks } = state.value;
+  const value = state.value;
+  const { a, b, breaks } = value;
   const names = b ? [a, b] : [a];
   drawTime();
+  const put = (pictures) => {
+    if (mine < presented || value !== state.value) return;
+    presented = mine;
+    present(pictures);
+  };
   const there = names.map((name) => take.cached(number, breaks, name));
-  if (there.every(Boolean)) present(there);
   try {
-    if (!there.every(Boolean)) {
-      const { pictures } = await take.want(number, breaks, names, { signal, urgent: true });
+    if (there.every(Boolean)) put(there);
+    else {
+      fetching.abort();
+      const quick = take.quickens && !breaks.spill;
+      put((await take.want(number, breaks, names, { signal, urgent: true, finish: true, quick })).pictures);
       if (signal.aborted) return;
+      if (quick) put((await take.want(number, breaks, names, { signal, urgent: true })).pictures);
       now.failed.delete(number);
-      present(pictures);
     }
     if (now.playing) return;
     if (!thumbs) await new Promise((resolve) => setTimeout(resolve, 150));
@@ -223,7 +239,7 @@ async function seek(number, { thumbs = false } = {}) {
     if (now.pixel && !signal.aborted) pixelAt(now.pixel.x, now.pixel.y);
     prefetch();
   } catch (error) {
-    if (error.name === "AbortError") return;
+    if (error.name === "AbortError" || signal.aborted) return;
     now.failed.set(number, error.message);
     place(error.message);
     drawMarks();
@@ -255,9 +271,11 @@ async function prefetch() {
   if (!take.prepared) return;
   const room = Math.floor(take.budget / (8 * take.prepared.w * take.prepared.h * names.length)) - 2;
   const i = take.frames.indexOf(now.frame);
-  const order = [...take.frames.slice(i + 1), ...take.frames.slice(0, i)].slice(0, Math.max(0, room));
-  const lanes = engines.workers.map(async (_, lane) => {
-    for (let k = lane; k < order.length && !signal.aborted; k += engines.workers.length) {
+  const [before, after] = [take.frames.slice(0, i), take.frames.slice(i + 1)];
+  const order = (toward < 0 ? [...before.reverse(), ...after.reverse()] : [...after, ...before]).slice(0, Math.max(0, room));
+  const most = Math.max(1, engines.workers.length - 1); // one stays free for the frame that is asked for
+  const lanes = Array.from({ length: most }, async (_, lane) => {
+    for (let k = lane; k < order.length && !signal.aborted; k += most) {
       if (names.every((name) => take.cached(order[k], breaks, name))) continue;
       try {
         await take.want(order[k], breaks, names, { signal });
@@ -328,7 +346,7 @@ async function pixelAt(x, y) {
     const { x, y } = asked;
     asked = null;
     try {
-      const { result } = await engines.call("pixel", { number: now.frame, breaks: state.value.breaks, x, y }, { worker: engines.workers[0], urgent: true });
+      const { result } = await engines.call("pixel", { number: now.frame, breaks: state.value.breaks, x, y }, { signal: scrubbing.signal, urgent: true });
       now.pixel = result;
     } catch (error) {
       if (error.name !== "AbortError") now.pixel = null;

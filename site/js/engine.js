@@ -40,13 +40,15 @@ export class Engines {
     for (const worker of this.workers) worker.port.postMessage({ files });
   }
 
-  // call runs op on a worker: on the given one, or on the first that is free. Signal drops a call that waits;
-  // one that runs is left to end, and its answer is thrown away. Urgent calls go before others.
-  call(op, args, { signal, worker, urgent = false } = {}) {
+  // call runs op on a worker: on the given one, or on the first that is free. Signal drops a call that waits; one that runs
+  // ends at the next file that it would open, unless it is to finish. Urgent calls go before others.
+  call(op, args, { signal, worker, urgent = false, finish = false } = {}) {
     return new Promise((resolve, reject) => {
       const job = { op, args, signal, worker, urgent, resolve, reject };
       signal?.addEventListener("abort", () => {
+        if (job.id && finish) return;
         this.queue = this.queue.filter((other) => other !== job);
+        if (job.id) job.on.port.postMessage({ cancel: job.id });
         reject(signal.reason);
       }, { once: true });
       if (signal?.aborted) return reject(signal.reason);
@@ -56,16 +58,21 @@ export class Engines {
     });
   }
 
+  // pump gives what waits to the workers that are free: to one that is at the frame, where there is one.
   pump() {
-    for (const worker of this.workers) {
-      if (worker.busy) continue;
-      const i = this.queue.findIndex((job) => (job.worker ? job.worker === worker : !worker.held));
-      if (i < 0) continue;
-      const [job] = this.queue.splice(i, 1);
-      const id = ++this.id;
-      worker.busy = true;
-      this.calls.set(id, { ...job, on: worker });
-      worker.port.postMessage({ id, op: job.op, args: job.args });
+    for (let i = 0; i < this.queue.length; ) {
+      const job = this.queue[i];
+      const free = this.workers.filter((worker) => !worker.busy && (job.worker ? job.worker === worker : !worker.held));
+      const worker = free.find((worker) => worker.number === job.args?.number) ?? free[0];
+      if (!worker) {
+        i++;
+        continue;
+      }
+      this.queue.splice(i, 1);
+      [job.id, job.on] = [++this.id, worker];
+      [worker.busy, worker.number] = [true, job.args?.number];
+      this.calls.set(job.id, job);
+      worker.port.postMessage({ id: job.id, op: job.op, args: job.args });
     }
   }
 
@@ -74,6 +81,7 @@ export class Engines {
     this.calls.delete(id);
     worker.busy = false;
     if (job) {
+      job.id = null;
       if (error !== undefined) job.reject(new Error(error));
       else job.resolve({ result, buffers });
     }

@@ -3,7 +3,7 @@
 // on disk. A source is a Blob, bytes, or a function that returns a promise of either: a clip's frame is decoded
 // when it is opened.
 
-const codes = { ENOENT: "no such file", EEXIST: "file exists", ENOTDIR: "not a folder", EISDIR: "a folder", EBADF: "not open", EIO: "cannot be read", ENOSYS: "not there" };
+const codes = { ENOENT: "no such file", EEXIST: "file exists", ENOTDIR: "not a folder", EISDIR: "a folder", EBADF: "not open", EIO: "cannot be read", ENOSYS: "not there", ECANCELED: "no longer wanted" };
 
 function failure(code, cause) {
   const error = new Error(cause ? `${codes[code]}: ${cause}` : codes[code]);
@@ -18,6 +18,20 @@ export class Files {
     this.root = { folder: new Map() };
     this.open = new Map();
     this.next = 3;
+    this.early = new Map(); // path -> promise of its bytes
+    this.stopped = false; // whatever is opened now fails
+  }
+
+  // ready begins to load files at the same time, each as make(source) has it, before they are opened. It forgets those of before.
+  ready(paths, make) {
+    this.early = new Map();
+    for (const path of paths) {
+      const source = this.find(path)?.source;
+      if (!source) continue;
+      const bytes = make(source);
+      bytes.catch(() => {}); // whoever opens it is told
+      this.early.set(path, bytes);
+    }
   }
 
   // put lays a source under an absolute path, and makes the folders above it.
@@ -30,6 +44,7 @@ export class Files {
       at = at.folder.get(name);
       if (!at.folder) throw failure("ENOTDIR");
     }
+    this.early.delete(path);
     at.folder.set(last, source instanceof Uint8Array ? { bytes: source, size: source.length } : { source, size: source.size ?? 0 });
   }
 
@@ -96,8 +111,13 @@ export class Files {
           callback(null, fd);
         };
         if (!node.source) return done(null);
-        load(node.source).then(
-          (bytes) => ((node.size = bytes.length), done(bytes)),
+        (this.early.get(path) ?? load(node.source)).then(
+          // Between two files the worker hears whether the frame is wanted at all.
+          (bytes) => turn(() => {
+            if (this.stopped) return callback(failure("ECANCELED"));
+            node.size = bytes.length;
+            done(bytes);
+          }),
           (error) => callback(failure("EIO", error.message)),
         );
       },
@@ -187,7 +207,16 @@ function split(path) {
   return out;
 }
 
-async function load(source) {
+// turn calls do after the messages that have come.
+const turns = new MessageChannel();
+const waiting = [];
+turns.port2.onmessage = () => waiting.shift()();
+function turn(act) {
+  waiting.push(act);
+  turns.port1.postMessage(0);
+}
+
+export async function load(source) {
   if (typeof source === "function") source = await source();
   return source instanceof Uint8Array ? source : new Uint8Array(await source.arrayBuffer());
 }

@@ -42,6 +42,7 @@ export class Take {
     this.frames = result.frames.map((f) => f.Number);
     this.opened = result;
     this.wells = wells;
+    this.quickens = "ImageDecoder" in globalThis && ["color", "band", "background"].some((well) => wells[well]?.some((e) => /\.jpe?g$/i.test(e.name)));
     return result;
   }
 
@@ -97,21 +98,24 @@ export class Take {
     return found;
   }
 
-  // want returns the pictures of these stations of a frame, from the cache or from an engine.
-  async want(number, breaks, names, { thumbs = [], signal, urgent } = {}) {
+  // want returns the pictures of these stations of a frame, from the cache or from an engine. Quick ones may be made of JPEG
+  // that the browser has decoded: they are to look at until the library's own are there, and are not kept.
+  async want(number, breaks, names, { thumbs = [], quick = false, ...how } = {}) {
     const missing = names.filter((name) => !this.cached(number, breaks, name));
+    const fresh = new Map();
     let reply = { thumbs: [] };
     if (missing.length || thumbs.length) {
-      const { result, buffers } = await this.still(this.engines.call("frame", { number, breaks, stations: missing, thumbs, width: thumbWidth }, { signal, urgent }));
+      const { result, buffers } = await this.still(this.engines.call("frame", { number, breaks, stations: missing, thumbs, width: thumbWidth, quick }, how));
       let next = 0;
       for (const p of result.pictures) {
         const picture = { ...p, number };
         if (!p.missing) [picture.hi, picture.lo] = [buffers[next++], buffers[next++]];
-        this.keep(this.key(number, breaks, p.station), picture);
+        fresh.set(p.station, picture);
+        if (!quick) this.keep(this.key(number, breaks, p.station), picture);
       }
       reply = { gain: result.gain, thumbs: result.thumbs.map((t) => ({ ...t, rgba: t.missing ? null : buffers[next++] })) };
     }
-    return { pictures: names.map((name) => this.cached(number, breaks, name)), ...reply };
+    return { pictures: names.map((name) => fresh.get(name) ?? this.cached(number, breaks, name)), ...reply };
   }
 
   keep(key, picture) {

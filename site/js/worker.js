@@ -1,12 +1,19 @@
 // One engine in a worker. It is sent the compiled engine once, then the files, then calls; each answer has the id
 // of its call.
-import { Files } from "./files.js";
+import { Files, load } from "./files.js";
+import { planes } from "./planes.js";
 
 const files = new Files();
 files.put("/out/.keep", new Uint8Array(0));
 globalThis.fs = files.fs();
 globalThis.process = { pid: 1, ppid: 0, getuid: () => 0, getgid: () => 0, geteuid: () => 0, getegid: () => 0, getgroups: () => [], umask: () => 0, cwd: () => "/", chdir() {} };
 globalThis.path = { resolve: (...parts) => parts.join("/") };
+
+// The engine says which files it will read next, and whether the browser may decode them.
+globalThis.early = (paths, quick) => files.ready(paths, async (source) => {
+  const bytes = await load(source);
+  return (quick && (await planes(bytes))) || bytes;
+});
 
 const ready = new Promise((resolve) => (globalThis.engineReady = resolve));
 
@@ -19,6 +26,7 @@ async function start(module) {
 }
 
 let started;
+let running; // the call that the engine is at
 
 self.onmessage = async ({ data }) => {
   if (data.module) {
@@ -30,9 +38,15 @@ self.onmessage = async ({ data }) => {
     await put(data.files);
     return;
   }
+  if (data.cancel) {
+    files.stopped ||= data.cancel === running;
+    return;
+  }
   const { id, op, args } = data;
   try {
     await started;
+    running = id;
+    files.stopped = false;
     const { json, buffers } = await globalThis.engine(op, JSON.stringify(args ?? {}));
     self.postMessage({ id, result: JSON.parse(json), buffers }, buffers.map((b) => b.buffer));
   } catch (error) {

@@ -38,6 +38,7 @@ type arguments struct {
 	Path     string   `json:"path"`
 	Number   int      `json:"number"`
 	Breaks   breaks   `json:"breaks"`
+	Quick    bool     `json:"quick"`
 	Stations []string `json:"stations"`
 	Thumbs   []string `json:"thumbs"`
 	Width    int      `json:"width"`
@@ -82,7 +83,7 @@ func (s *session) call(op string, text []byte) (js.Value, error) {
 	case "frame":
 		return s.show(a)
 	case "display":
-		if err := s.load(a.Number, a.Breaks); err != nil {
+		if err := s.load(a.Number, a.Breaks, false); err != nil {
 			return js.Undefined(), err
 		}
 		p, err := s.picture(a.Stations[0])
@@ -107,7 +108,7 @@ func (s *session) call(op string, text []byte) (js.Value, error) {
 }
 
 func (s *session) show(a arguments) (js.Value, error) {
-	if err := s.load(a.Number, a.Breaks); err != nil {
+	if err := s.load(a.Number, a.Breaks, a.Quick); err != nil {
 		return js.Undefined(), err
 	}
 	out := shown{Number: a.Number, Gain: s.frame.Gain.Value, Pictures: []placed{}, Thumbs: []placed{}}

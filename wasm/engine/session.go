@@ -14,6 +14,7 @@ import (
 	"path"
 	"slices"
 	"strings"
+	"syscall/js"
 
 	"example.com/twinplate/composite"
 	"example.com/twinplate/matte"
@@ -31,6 +32,7 @@ type session struct {
 
 	frame *take.Scrubbed // the frame that is there, as breaks changed it
 	key   frameKey
+	rough bool // the background is one that the browser decoded
 
 	buffers [][]uint32 // of an answer: the page has copies
 }
@@ -45,6 +47,7 @@ type breaks struct {
 type frameKey struct {
 	number int
 	breaks breaks
+	quick  bool // its JPEG files were decoded by the browser
 }
 
 // opened is what the page learns of a take once its files are found.
@@ -113,17 +116,33 @@ func (s *session) prepare(ctx context.Context, path string) (*prepared, error) {
 	return &prepared{text, j.Geometry.ColorW, j.Geometry.ColorH, j.Residual, j.Model, j.Geometry.Mirror, j.Crosstalk, orEmpty(j.Warnings), orEmpty(j.Notes), j.Seconds}, nil
 }
 
-// load makes the frame the one that is there, unless it is already.
-func (s *session) load(number int, b breaks) error {
+// load makes the frame the one that is there, unless it is already. A quick one may differ from what the library makes of
+// the files by the browser's decoding of JPEG.
+func (s *session) load(number int, b breaks, quick bool) error {
 	if s.scrubber == nil {
 		return errNotOpen
 	}
-	key := frameKey{number, b}
-	if s.frame != nil && s.key == key {
+	key := frameKey{number, b, quick}
+	exact := key
+	exact.quick = false
+	if s.frame != nil && (s.key == key || s.key == exact) {
 		return nil
 	}
 	s.frame = nil
+	if s.rough && !quick {
+		s.scrubber.Forget()
+		s.rough = false
+	}
+	files := s.scrubber.Files(number)
+	s.rough = s.rough || quick && len(files) > 2
+	early(files, quick)
 	f, err := s.scrubber.Frame(number, nil)
+	if err != nil {
+		// Once more without the browser's help: what the library says of its own decoding is the error.
+		early(nil, false)
+		s.scrubber.Forget()
+		f, err = s.scrubber.Frame(number, nil)
+	}
 	if err == nil && b.Spill > 0 {
 		alpha := matte.Alpha(nil, f.Transmission)
 		f, err = s.scrubber.Frame(number, func(_ *plate.RGB, band *plate.Gray) error {
@@ -153,6 +172,16 @@ func (s *session) load(number int, b breaks) error {
 	}
 	s.frame, s.key = f, key
 	return nil
+}
+
+// early has the worker fetch and decode files at the same time, as far as a browser can, before the engine reads them. Quick
+// ones may be JPEG that the browser has decoded.
+func early(files []string, quick bool) {
+	list := make([]any, len(files))
+	for i, f := range files {
+		list[i] = f
+	}
+	js.Global().Call("early", list, quick)
 }
 
 // spill throws sodium light on the performer from the left of the frame: at its edge so much of the brightest
@@ -200,7 +229,7 @@ type arithmetic struct {
 }
 
 func (s *session) pixel(number int, b breaks, x, y int) (*arithmetic, error) {
-	if err := s.load(number, b); err != nil {
+	if err := s.load(number, b, false); err != nil {
 		return nil, err
 	}
 	p, err := s.scrubber.Pixel(s.frame, x, y)
@@ -244,7 +273,7 @@ func (s *session) check(ctx context.Context, fps float64) (*readings, error) {
 
 // write writes a product of the frame as a file, 16 bits deep unless it says otherwise, and returns its name.
 func (s *session) write(number int, b breaks, product, folder string) (string, error) {
-	if err := s.load(number, b); err != nil {
+	if err := s.load(number, b, false); err != nil {
 		return "", err
 	}
 	name := path.Join(folder, product, fmt.Sprintf("%04d.png", number))
