@@ -44,6 +44,10 @@ func RGBFromImage(m image.Image, c Curve) *RGB {
 		ycbcrRGB(f, m, c)
 		return f
 	}
+	if m, ok := m.(*image.RGBA); ok && m.Opaque() {
+		opaque8RGB(f, m, c)
+		return f
+	}
 	decode(m, c, func(i int, r, g, b, a float32) {
 		f.Pix[0][i], f.Pix[1][i], f.Pix[2][i] = r*a, g*a, b*a
 	})
@@ -82,6 +86,10 @@ func GrayFromImage(m image.Image, c Curve, w *[3]float32) *Gray {
 	f := NewGray(size.X, size.Y)
 	if m, ok := ycbcr(m); ok {
 		ycbcrGray(f, m, c, w)
+		return f
+	}
+	if m, ok := m.(*image.RGBA); ok && m.Opaque() {
+		opaque8Gray(f, m, c, w)
 		return f
 	}
 	if w != nil {

@@ -59,10 +59,7 @@ func ycbcrGray(f *Gray, m *image.YCbCr, c Curve, w *[3]float32) {
 		red, green, blue := make([]float32, f.W), make([]float32, f.W), make([]float32, f.W)
 		for y := y0; y < y1; y++ {
 			ycbcrRow(m, m.Rect.Min.Y+y, light, red, green, blue)
-			row := f.Pix[y*f.W:][:f.W]
-			for x := range row {
-				row[x] = oneOf(red[x], green[x], blue[x], w)
-			}
+			grayRow(f.Pix[y*f.W:(y+1)*f.W], red, green, blue, w)
 		}
 	})
 }

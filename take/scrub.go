@@ -15,6 +15,7 @@ type Scrubber struct {
 	w     worker
 	frame Scrubbed
 	sigma *plate.Gray
+	held  *plate.RGB
 }
 
 // A Scrubbed frame has the planes of every station. They are the Scrubber's own: its next frame overwrites them. Its
@@ -23,7 +24,7 @@ type Scrubbed struct {
 	Result
 	Color *plate.RGB  // the color plate as it was read
 	Band  *plate.Gray // the band plate, in the color camera's frame
-	Held  *plate.RGB  // transmission * background; nil where the recipe has no background
+	held  *plate.RGB  // nil until it is asked for
 }
 
 // NewScrubber returns a Scrubber of the job.
@@ -41,15 +42,9 @@ func (s *Scrubber) Frame(number int, change func(color *plate.RGB, band *plate.G
 			continue
 		}
 		s.w.change = change
-		s.w.each = func(r *Result) (err error) {
-			s.frame.Result = *r
-			s.frame.Color, s.frame.Band = s.w.color, s.w.band
-			if r.Background == nil {
-				s.frame.Held = nil
-				return nil
-			}
-			s.frame.Held, err = composite.Held(s.frame.Held, r.Transmission, r.Background)
-			return err
+		s.w.each = func(r *Result) error {
+			s.frame = Scrubbed{*r, s.w.color, s.w.band, nil}
+			return nil
 		}
 		if err := s.w.frame(i); err != nil {
 			return nil, err
@@ -93,6 +88,19 @@ func (s *Scrubber) Sigma(f *Scrubbed) (*plate.Gray, error) {
 	var err error
 	s.sigma, err = j.solver.Sigma(s.sigma, matte.Sample{Color: f.Color, Band: f.Band}, f.Gain.Value, j.ColorNoise, j.BandNoise)
 	return s.sigma, err
+}
+
+// Held returns transmission * background of a frame that Frame has returned and that has a background. The planes are the
+// Scrubber's own.
+func (s *Scrubber) Held(f *Scrubbed) (*plate.RGB, error) {
+	if f.held != nil {
+		return f.held, nil
+	}
+	var err error
+	if s.held, err = composite.Held(s.held, f.Transmission, f.Background); err == nil {
+		f.held = s.held
+	}
+	return f.held, err
 }
 
 // Pixel returns the arithmetic of one pixel of a frame that Frame has returned, with the cameras' noise as the

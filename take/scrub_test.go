@@ -44,7 +44,11 @@ func TestScrubberIsRun(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if p.Transmission != float64(f.Transmission.Pix[i]) || f.Held.Pix[1][i] != f.Transmission.Pix[i]*f.Background.Pix[1][i] {
+		held, err := s.Held(f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if p.Transmission != float64(f.Transmission.Pix[i]) || held.Pix[1][i] != f.Transmission.Pix[i]*f.Background.Pix[1][i] {
 			t.Errorf("frame %d: the stations do not agree with the pixel %+v", n, p)
 		}
 	}

@@ -47,7 +47,11 @@ func (s *session) picture(station string) (*picture, error) {
 	case "background":
 		return rgb(f.Background)
 	case "held":
-		return rgb(f.Held)
+		p, err := s.held()
+		if err != nil {
+			return nil, err
+		}
+		return rgb(p)
 	case "foreground":
 		p, err := rgb(f.Foreground)
 		p.alpha = matte.Alpha(nil, f.Transmission).Pix

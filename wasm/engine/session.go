@@ -160,18 +160,31 @@ func (s *session) load(number int, b breaks, quick bool) error {
 			}
 		}
 	}
-	if f.Background != nil && (b.DoubleExposure || b.GatedTwice) {
-		if b.DoubleExposure {
-			f.Held = f.Background.Clone()
-		}
-		for c := range 3 {
-			for i, v := range f.Held.Pix[c] {
-				f.Comp.Pix[c][i] = f.Foreground.Pix[c][i] + v
-			}
+	s.frame, s.key = f, key
+	if f.Background == nil || !b.DoubleExposure && !b.GatedTwice {
+		return nil
+	}
+	held, err := s.held()
+	if err != nil {
+		return err
+	}
+	for c := range 3 {
+		for i, v := range held.Pix[c] {
+			f.Comp.Pix[c][i] = f.Foreground.Pix[c][i] + v
 		}
 	}
-	s.frame, s.key = f, key
 	return nil
+}
+
+// held returns the background where it is held out, unless the lesson leaves it whole.
+func (s *session) held() (*plate.RGB, error) {
+	switch {
+	case s.frame.Background == nil:
+		return nil, errNoBackground
+	case s.key.breaks.DoubleExposure:
+		return s.frame.Background, nil
+	}
+	return s.scrubber.Held(s.frame)
 }
 
 // early has the worker fetch and decode files at the same time, as far as a browser can, before the engine reads them. Quick
@@ -245,9 +258,12 @@ func (s *session) pixel(number int, b breaks, x, y int) (*arithmetic, error) {
 		return &[3]float64{float64(f.Pix[0][i]), float64(f.Pix[1][i]), float64(f.Pix[2][i])}
 	}
 	a.Foreground = *at(s.frame.Foreground)
-	a.Background, a.Held = at(s.frame.Background), at(s.frame.Held)
 	if s.frame.Background != nil {
-		a.Sum = at(s.frame.Comp)
+		held, err := s.held()
+		if err != nil {
+			return nil, err
+		}
+		a.Background, a.Held, a.Sum = at(s.frame.Background), at(held), at(s.frame.Comp)
 	}
 	return a, nil
 }
