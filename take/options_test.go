@@ -6,7 +6,9 @@ import (
 	"math"
 	"path/filepath"
 	"reflect"
+	"runtime"
 	"strings"
+	"sync/atomic"
 	"testing"
 
 	"example.com/twinplate/matte"
@@ -43,6 +45,22 @@ func TestSigmaIsWritten(t *testing.T) {
 	// The demo's noise alone is 0.009 over the frame.
 	if rms := math.Sqrt(sum / float64(len(got.Pix))); rms < 0.006 || rms > 0.013 {
 		t.Errorf("sigma is %.4f over the frame", rms)
+	}
+}
+
+func TestOneFrameAtATimeWithinLittleMemory(t *testing.T) {
+	r := record(t, 1, 2, 3)
+	var inside, done atomic.Int32
+	if _, err := prepare(t, r.recipe).Run(context.Background(), &take.RunOptions{Jobs: 3, Memory: 1, Each: func(*take.Result) error {
+		if n := inside.Add(1); n != 1 {
+			t.Errorf("%d frames at once", n)
+		}
+		runtime.Gosched()
+		inside.Add(-1)
+		done.Add(1)
+		return nil
+	}}); err != nil || done.Load() != 3 {
+		t.Errorf("%d frames, error %v", done.Load(), err)
 	}
 }
 

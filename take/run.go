@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"runtime"
 	"slices"
 	"sync"
 	"time"
@@ -34,7 +33,8 @@ type RunOptions struct {
 	Out      string                // the folder that the products and the log go into; "": nothing is written
 	Replace  bool                  // overwrite files in Out that were not made with these settings; without it that is an *OccupiedError
 	Program  string                // the name and version of the program, for the log: frames of another one are done again
-	Jobs     int                   // frames worked on at once, which bounds the memory; 0: as many as there are cores
+	Jobs     int                   // frames worked on at once; 0: as many as there are cores, within Memory
+	Memory   int64                 // bytes, about, that those frames may take together, but one is worked on in any case; 0: DefaultMemory, or no bound where Jobs says how many
 	Progress func(done, total int) // called after each frame, one call at a time
 	Each     func(*Result) error   // called with each result, from several goroutines at once; with it, finished frames are done again
 
@@ -89,10 +89,6 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 	if err != nil {
 		return nil, err
 	}
-	jobs := opt.Jobs
-	if jobs <= 0 {
-		jobs = runtime.GOMAXPROCS(0)
-	}
 	report := &Report{Gains: map[int]float64{}, Seconds: map[string]float64{"prepare": j.Seconds}}
 	still := j.still()
 	var mu sync.Mutex
@@ -116,7 +112,7 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 		}
 		return nil
 	})
-	for range min(jobs, len(pairs)) {
+	for range min(j.jobs(opt), len(pairs)) {
 		group.Go(func() error {
 			w := worker{job: j, chain: chain, still: still, each: opt.Each, seconds: map[string]float64{}}
 			var aside []string // files that the frame's outputs have displaced
@@ -239,7 +235,7 @@ func (w *worker) frame(i int) error {
 	}
 	at = w.clock("read", at)
 
-	if gain, ok := j.givenGain(p.Number); ok && w.onlyComp() && j.Glare.Strength <= 0 && w.change == nil {
+	if gain, ok := j.givenGain(p.Number); ok && j.onlyComp(w.each != nil) && j.Glare.Strength <= 0 && w.change == nil {
 		w.result.Gain = matte.Gain{Value: gain}
 		return w.onePass(p, true)
 	}
@@ -262,7 +258,7 @@ func (w *worker) frame(i int) error {
 	}
 	at = w.clock("gain", at)
 
-	if w.onlyComp() {
+	if j.onlyComp(w.each != nil) {
 		return w.onePass(p, false)
 	}
 	solver := j.solver
@@ -306,13 +302,6 @@ func (w *worker) frame(i int) error {
 		w.clock("each", at)
 	}
 	return err
-}
-
-// onlyComp tells that nobody wants more of a frame than its composite, transmission and alpha.
-func (w *worker) onlyComp() bool {
-	r := &w.job.take.recipe
-	return w.result.Background != nil && w.each == nil && r.Limits == (matte.Limits{}) &&
-		!slices.Contains(r.Write, "foreground") && !r.needsNoise()
 }
 
 // onePass solves and composites a frame in one pass, with no plane of the foreground, and writes it. The composite takes

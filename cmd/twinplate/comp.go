@@ -110,7 +110,8 @@ type comp struct {
 	Shard       string   `help:"Do part I of N of the take only, the parts counted from 0, for several machines with one folder. Give each the same recipe." placeholder:"I/N"`
 	Recipe      string   `help:"Take settings from a recipe; flags go before them." placeholder:"F" type:"path"`
 	SaveRecipe  string   `help:"Save what reproduces this run, estimates included. Without --out that is all that is done." placeholder:"F"`
-	Jobs        int      `help:"Frames worked on at once, which bounds the memory. Default: one a core." placeholder:"N"`
+	Jobs        int      `help:"Frames worked on at once. Default: one a core, within --memory." placeholder:"N"`
+	Memory      float64  `help:"Gigabytes that the frames worked on at once may take together, beside the reference plates; one is worked on in any case. Default: 4, or no bound with --jobs." placeholder:"GB"`
 	JSON        bool     `name:"json" help:"Print one JSON object instead of text."`
 }
 
@@ -302,6 +303,9 @@ func (c *comp) Run(t *terminal) error {
 	if c.Jobs < 0 {
 		return usageError{fmt.Errorf("--jobs %d: it must be 1 or more", c.Jobs)}
 	}
+	if !(c.Memory >= 0 && c.Memory < 1<<20) {
+		return usageError{fmt.Errorf("--memory %g: it must be a number of gigabytes above 0", c.Memory)}
+	}
 	if err := c.clips(); err != nil {
 		return err
 	}
@@ -322,7 +326,7 @@ func (c *comp) Run(t *terminal) error {
 	report := &take.Report{Gains: map[int]float64{}, Seconds: map[string]float64{"total": job.Seconds}}
 	if c.Out != "" {
 		step, end := t.progress("compositing")
-		report, err = job.Run(t.ctx, &take.RunOptions{Shard: shard, Out: c.Out, Replace: c.Replace, Program: "twinplate " + version(), Jobs: c.Jobs, Progress: step, StopAtError: c.StopAtError})
+		report, err = job.Run(t.ctx, &take.RunOptions{Shard: shard, Out: c.Out, Replace: c.Replace, Program: "twinplate " + version(), Jobs: c.Jobs, Memory: int64(c.Memory * 1e9), Progress: step, StopAtError: c.StopAtError})
 		end()
 		if errors.As(err, new(*take.OccupiedError)) {
 			return fmt.Errorf("%w (--replace)", err)

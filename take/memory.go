@@ -1,0 +1,47 @@
+package take
+
+import (
+	"runtime"
+	"slices"
+
+	"example.com/twinplate/matte"
+)
+
+// DefaultMemory is RunOptions.Memory where that is 0.
+const DefaultMemory = 4 << 30
+
+// jobs returns how many frames are worked on at once.
+func (j *Job) jobs(opt *RunOptions) int {
+	n, memory := opt.Jobs, opt.Memory
+	if n <= 0 {
+		n = runtime.GOMAXPROCS(0)
+		if memory <= 0 {
+			memory = DefaultMemory
+		}
+	}
+	if memory > 0 {
+		n = min(n, int(max(memory/j.frameMemory(opt), 1)))
+	}
+	return n
+}
+
+// frameMemory returns about how many bytes a frame takes that is worked on: its planes, and a quarter more for what has not
+// been collected yet. What all frames share, such as the reference plates, is not in it.
+func (j *Job) frameMemory(opt *RunOptions) int64 {
+	t := j.take
+	frame, band := int64(t.colorSize.X)*int64(t.colorSize.Y), int64(j.Geometry.BandW)*int64(j.Geometry.BandH)
+	values := 7*frame + band // color, the resampled band plate, transmission, alpha, sigma; and the band plate
+	if !j.onlyComp(opt.Each != nil) {
+		values += 6 * frame // foreground and composite
+	}
+	if len(t.background) > 1 {
+		values += 6 * frame // a background as it is read, and fitted
+	}
+	return 5 * values
+}
+
+// onlyComp tells that nobody wants more of a frame than its composite, transmission and alpha.
+func (j *Job) onlyComp(each bool) bool {
+	r := &j.take.recipe
+	return j.fitter != nil && !each && r.Limits == (matte.Limits{}) && !slices.Contains(r.Write, "foreground") && !r.needsNoise()
+}
