@@ -27,7 +27,7 @@ def main():
         for n in map(int, args.frames.split(",")):
             seconds, mb = scale.comp(program, work, args.size, n, args.files)
             peaks.append(mb)
-            print(f"{n} frames of {args.size}: {seconds:.0f} s, peak memory {mb:.0f} MB, {mb / peaks[0] - 1:+.1%}", flush=True)
+            print(f"{n} frames of {args.size}: {seconds['total']:.0f} s, peak memory {mb:.0f} MB, {mb / peaks[0] - 1:+.1%}", flush=True)
     sys.exit(peaks[-1] > peaks[0] * (1 + args.part))
 
 
