@@ -1,6 +1,7 @@
 package take
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -8,6 +9,7 @@ import (
 	"image"
 	"slices"
 	"strings"
+	"sync"
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/matte"
@@ -182,7 +184,13 @@ func (t *Take) look(colorPath, bandPath string) error {
 	return nil
 }
 
+// references reads the reference plates, at the same time.
 func (t *Take) references() error {
+	var reads []func() error
+	add := func(r reference, err error) error {
+		reads = append(reads, r.mean)
+		return err
+	}
 	for _, r := range []struct {
 		what, path string
 		to         **plate.RGB
@@ -190,20 +198,19 @@ func (t *Take) references() error {
 		if r.path == "" {
 			continue
 		}
-		var planes [3]*plate.Gray
-		err := t.mean(r.what, r.path, t.colorCurve, &t.colorPrimaries, t.colorSize, func(path string) ([]*plate.Gray, error) {
+		if err := add(t.reference(r.what, r.path, t.colorCurve, &t.colorPrimaries, t.colorSize, func(path string) ([]*plate.Gray, error) {
 			f, err := t.readRGB(nil, path, t.colorCurve, t.colorPrimaries)
 			if err != nil {
 				return nil, err
 			}
-			for c := range 3 {
-				planes[c] = &plate.Gray{W: f.W, H: f.H, Pix: f.Pix[c]}
+			var planes []*plate.Gray
+			for _, pix := range f.Pix {
+				planes = append(planes, &plate.Gray{W: f.W, H: f.H, Pix: pix})
 			}
-			return planes[:], nil
-		}, func(sum []*plate.Gray) {
-			*r.to = &plate.RGB{W: t.colorSize.X, H: t.colorSize.Y, Pix: [3][]float32{sum[0].Pix, sum[1].Pix, sum[2].Pix}}
-		})
-		if err != nil {
+			return planes, nil
+		}, func(mean []*plate.Gray) {
+			*r.to = &plate.RGB{W: t.colorSize.X, H: t.colorSize.Y, Pix: [3][]float32{mean[0].Pix, mean[1].Pix, mean[2].Pix}}
+		})); err != nil {
 			return err
 		}
 	}
@@ -214,40 +221,58 @@ func (t *Take) references() error {
 		if r.path == "" {
 			continue
 		}
-		err := t.mean(r.what, r.path, t.bandCurve, nil, t.bandSize, func(path string) ([]*plate.Gray, error) {
+		if err := add(t.reference(r.what, r.path, t.bandCurve, nil, t.bandSize, func(path string) ([]*plate.Gray, error) {
 			f, err := t.readGray(nil, path, t.weights)
 			return []*plate.Gray{f}, err
-		}, func(sum []*plate.Gray) { *r.to = sum[0] })
-		if err != nil {
+		}, func(mean []*plate.Gray) { *r.to = mean[0] })); err != nil {
 			return err
 		}
 	}
-	return nil
+	errs := make([]error, len(reads))
+	var wait sync.WaitGroup
+	for i, read := range reads {
+		wait.Go(func() { errs[i] = read() })
+	}
+	wait.Wait()
+	return cmp.Or(errs...)
 }
 
-// mean averages the frames that path stands for, plane by plane.
-func (t *Take) mean(what, path string, c plate.Curve, from *plate.Primaries, want image.Point, read func(string) ([]*plate.Gray, error), done func([]*plate.Gray)) error {
+// A reference is a reference plate that has been found but not read.
+type reference struct {
+	what string
+	seq  Sequence
+	size image.Point
+	read func(path string) ([]*plate.Gray, error)
+	done func(mean []*plate.Gray)
+}
+
+func (t *Take) reference(what, path string, c plate.Curve, from *plate.Primaries, size image.Point, read func(string) ([]*plate.Gray, error), done func([]*plate.Gray)) (reference, error) {
 	seq, _, err := t.frames(path)
 	if err != nil {
-		return fmt.Errorf("%s: %w", what, err)
+		return reference{}, fmt.Errorf("%s: %w", what, err)
 	}
 	if info, err := t.probe(seq[0].Path); err == nil {
 		t.conflict(seq[0].Path, info, c, from)
 	}
-	var sum []*plate.Gray
 	for _, f := range seq {
 		t.referencePaths = append(t.referencePaths, f.Path)
-		planes, err := read(f.Path)
+	}
+	return reference{what, seq, size, read, done}, nil
+}
+
+// mean averages the frames of a reference plate, plane by plane.
+func (r reference) mean() error {
+	var sum []*plate.Gray
+	for _, f := range r.seq {
+		planes, err := r.read(f.Path)
 		if err != nil {
 			return err
 		}
-		if err := sized(f.Path, what, planes[0].Size(), want); err != nil {
+		if err := sized(f.Path, r.what, planes[0].Size(), r.size); err != nil {
 			return err
 		}
 		if sum == nil {
 			sum = planes
-			// The slice may be the reader's own.
-			sum = append([]*plate.Gray(nil), sum...)
 			continue
 		}
 		for c, p := range planes {
@@ -258,10 +283,10 @@ func (t *Take) mean(what, path string, c plate.Curve, from *plate.Primaries, wan
 	}
 	for _, p := range sum {
 		for i := range p.Pix {
-			p.Pix[i] /= float32(len(seq))
+			p.Pix[i] /= float32(len(r.seq))
 		}
 	}
-	done(sum)
+	r.done(sum)
 	return nil
 }
 
