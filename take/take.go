@@ -281,9 +281,11 @@ func (r reference) mean() error {
 			}
 		}
 	}
-	for _, p := range sum {
-		for i := range p.Pix {
-			p.Pix[i] /= float32(len(r.seq))
+	if n := float32(len(r.seq)); n > 1 {
+		for _, p := range sum {
+			for i := range p.Pix {
+				p.Pix[i] /= n
+			}
 		}
 	}
 	r.done(sum)
