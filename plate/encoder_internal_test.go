@@ -32,3 +32,25 @@ func TestCode8(t *testing.T) {
 		}
 	}
 }
+
+// Noise is not searched for what repeats, though half of it is 0, and what is flat is.
+func TestDeflateTellsRunsFromNoise(t *testing.T) {
+	random := rand.New(rand.NewPCG(3, 4))
+	const n = 1 << 18
+	band := make([]byte, n)
+	size := func() int { return len(new(deflater).deflate(band, true)) }
+	if got := size(); got > n/100 {
+		t.Errorf("%d bytes of 0 take %d", n, got)
+	}
+	for i := range band {
+		band[i] = byte(random.IntN(2) * random.IntN(4))
+	}
+	// Five eighths are 0: with that and the block's end, the Huffman code has 1 bit for 0 and 3 bits for the others.
+	if got, most := size(), n*18/80; got > most {
+		t.Errorf("%d bytes of noise take %d, want %d at the most", n, got, most)
+	}
+	clear(band[:n/2])
+	if got, most := size(), n*11/64; got >= most {
+		t.Errorf("%d bytes, half of them flat, take %d, and Huffman codes alone %d", n, got, most)
+	}
+}
