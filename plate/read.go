@@ -241,8 +241,8 @@ func (p *picture) fits(lim *Limits) error {
 
 // rows returns what reads the picture line by line, or nil.
 func (p *picture) rows() *pngRows {
-	if p.format.name != "png" {
-		return nil
+	if rows := p.rowsInPart(); rows != nil || p.format.name != "png" {
+		return rows
 	}
 	rows := newPNGRows(p.ReaderAt, p.info.W, p.info.H)
 	if rows != nil && rows.kind == pngColorAlpha {

@@ -4,12 +4,17 @@ package site_test
 
 import (
 	"encoding/json"
+	"image"
+	"math/rand/v2"
+	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/chromedp/chromedp"
 
+	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
 )
 
@@ -69,61 +74,119 @@ func (s shot) enlarge(t testing.TB) shot {
 	return large
 }
 
-// BenchmarkScrub moves the time line of a take of 1920x1080 (8-bit JPEG), and reports the median times until a frame that
-// is kept, and one that is not, is given to the viewer, and until the viewer has drawn it, by software.
-func BenchmarkScrub(b *testing.B) {
-	s := newShot(b, 1003, 1004, 1005, 1006, 1007, 1008).enlarge(b)
-	for b.Loop() {
-		p := open(b, 1440, 900)
-		p.opens(func() { p.dropOn("#viewer", s.dir) })
-		got := eval[struct{ Kept, Drawn, Fresh []float64 }](p, `(async () => {
-			const { take, look, engines } = playground;
-			const api = document.getElementById("viewer").contentWindow.twinplateViewer;
-			const scrub = document.getElementById("scrub");
-			const rest = async () => { do await new Promise((r) => setTimeout(r, 300)); while (engines.queue.length || engines.workers.some((w) => w.busy || w.held)); };
-			const show = look.show;
-			const move = (i) => new Promise((resolve) => {
-				const start = performance.now();
-				look.show = function (side, picture) {
-					show.call(look, side, picture);
-					if (side !== 0 || picture?.number !== take.frames[i]) return;
-					look.show = show;
-					const given = performance.now() - start;
-					api.snapshot().then(() => resolve([given, performance.now() - start]));
-				};
-				scrub.value = i;
-				scrub.dispatchEvent(new Event("input"));
-			});
-			const out = { kept: [], drawn: [], fresh: [] };
-			const budget = take.budget;
-			await rest();
-			take.budget = 0; // nothing is kept, nor made ahead
-			take.cache.clear();
-			take.bytes = 0;
-			for (const i of [3, 1, 4, 2, 5, 0, 3]) {
-				out.fresh.push((await move(i))[0]);
-				await rest();
-			}
-			take.budget = budget;
-			for (let i = 0; i < take.frames.length; i++) await move(i);
-			await rest();
-			for (const i of [3, 1, 4, 2, 5, 0, 3]) {
-				const [given, drawn] = await move(i);
-				out.kept.push(given);
-				out.drawn.push(drawn);
-				await rest();
-			}
-			return out;
-		})()`)
-		text, _ := json.Marshal(got)
-		b.Log(string(text))
-		b.ReportMetric(median(got.Kept), "ms-kept")
-		b.ReportMetric(median(got.Drawn), "ms-kept-drawn")
-		b.ReportMetric(median(got.Fresh), "ms-fresh")
-		b.ReportMetric(0, "ns/op")
-		p.shoot("hd_1440")
-		if wrong := eval[string](p, `[...document.querySelectorAll(".wrong")].map((n) => n.textContent).join()`); wrong != "" {
-			b.Errorf("the page says %q", wrong)
+// noisy makes PNG files of so many bits of a shot's, with noise, which is what most of a real file holds: 0.3 % of full scale.
+func (s shot) noisy(t testing.TB, depth int) shot {
+	t.Helper()
+	noisy := shot{filepath.Join(t.TempDir(), "pier"), s.frames}
+	opt := &plate.WriteOptions{Curve: plate.SRGB, Depth: depth}
+	for name, data := range s.files(t) {
+		if filepath.Ext(name) != ".jpg" {
+			put(t, noisy.path(name), data)
+			continue
 		}
+		f, err := plate.ReadRGB(s.path(name), plate.SRGB, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		random := rand.New(rand.NewPCG(1, 2))
+		for i := range f.Pix[0] {
+			for c := range 3 {
+				f.Pix[c][i] += 0.003 * float32(random.NormFloat64())
+			}
+		}
+		var picture image.Image = f
+		if strings.Contains(name, "band") {
+			picture = &plate.Gray{W: f.W, H: f.H, Pix: f.Pix[1]}
+		}
+		path := noisy.path(strings.TrimSuffix(name, ".jpg") + ".png")
+		if err := os.MkdirAll(filepath.Dir(path), 0o777); err != nil {
+			t.Fatal(err)
+		}
+		if err := plate.Write(path, picture, opt); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return noisy
+}
+
+// BenchmarkScrub moves the time line of a take of 1920x1080, in each format, and reports the median times until a frame that is
+// not kept is with the viewer, as the browser decodes it and as the library does; and for JPEG until one that is kept is given to
+// the viewer, and until the viewer has drawn it, by software.
+func BenchmarkScrub(b *testing.B) {
+	large := newShot(b, 1003, 1004, 1005, 1006, 1007, 1008).enlarge(b)
+	for _, format := range []struct {
+		name  string
+		files func() []string
+	}{
+		{"JPEG", func() []string { return []string{large.dir} }},
+		{"PNG8", func() []string { return []string{large.noisy(b, 8).dir} }},
+		{"PNG16", func() []string { return []string{large.noisy(b, 16).dir} }},
+		{"WebM", func() []string { files, _ := large.clips(b); return files }},
+	} {
+		b.Run(format.name, func(b *testing.B) {
+			files := format.files()
+			for b.Loop() {
+				scrub(b, format.name, files)
+			}
+		})
+	}
+}
+
+func scrub(b *testing.B, name string, files []string) {
+	p := open(b, 1440, 900)
+	p.opens(func() { p.dropOn("#viewer", files...) })
+	got := eval[struct{ Kept, Drawn, Fresh, Exact []float64 }](p, `(async () => {
+		const { take, look, engines } = playground;
+		const api = document.getElementById("viewer").contentWindow.twinplateViewer;
+		const scrub = document.getElementById("scrub");
+		const rest = async () => { do await new Promise((r) => setTimeout(r, 500)); while (engines.queue.length || engines.workers.some((w) => w.busy || w.held)); };
+		const show = look.show;
+		// move resolves to when the frame's pictures were given to the viewer, and when the first was drawn.
+		const move = async (i) => {
+			const start = performance.now();
+			const given = [];
+			let drawn;
+			look.show = function (side, picture) {
+				show.call(look, side, picture);
+				if (side !== 0 || picture?.number !== take.frames[i]) return;
+				given.push(performance.now() - start);
+				drawn ??= api.snapshot().then(() => performance.now() - start);
+			};
+			scrub.value = i;
+			scrub.dispatchEvent(new Event("input"));
+			await rest();
+			look.show = show;
+			return { first: given[0], last: given.at(-1), drawn: await drawn };
+		};
+		const out = { kept: [], drawn: [], fresh: [], exact: [] };
+		const budget = take.budget;
+		await rest();
+		take.budget = 0; // nothing is kept, nor made ahead
+		take.cache.clear();
+		take.bytes = 0;
+		for (const i of [3, 1, 4, 2, 5, 0, 3, 1, 4]) {
+			const { first, last } = await move(i);
+			out.fresh.push(first);
+			out.exact.push(last);
+		}
+		take.budget = budget;
+		for (let i = 0; i < take.frames.length; i++) await move(i);
+		for (const i of [3, 1, 4, 2, 5, 0, 3]) {
+			const { first, drawn } = await move(i);
+			out.kept.push(first);
+			out.drawn.push(drawn);
+		}
+		return out;
+	})()`)
+	text, _ := json.Marshal(got)
+	b.Log(string(text))
+	b.ReportMetric(median(got.Kept), "ms-kept")
+	b.ReportMetric(median(got.Drawn), "ms-kept-drawn")
+	b.ReportMetric(median(got.Fresh), "ms-fresh")
+	b.ReportMetric(median(got.Exact), "ms-fresh-exact")
+	b.ReportMetric(0, "ns/op")
+	p.shoot("hd_1440_" + name)
+	if wrong := eval[string](p, `[...document.querySelectorAll(".wrong")].map((n) => n.textContent).join()`); wrong != "" {
+		b.Errorf("the page says %q", wrong)
 	}
 }

@@ -51,7 +51,7 @@ exec(join(out, "js"));
 
 const options = { outdir: join(out, "js"), target: "es2022", minify: true, legalComments: "linked", logLevel: "warning" };
 const source = (name) => join(site, "js", name + ".js");
-await esbuild.build({ ...options, entryPoints: ["app", "worker", "plan"].map(source), bundle: true, splitting: true, format: "esm", chunkNames: "part-[hash]" });
+await esbuild.build({ ...options, entryPoints: ["app", "worker", "inflate", "plan"].map(source), bundle: true, splitting: true, format: "esm", chunkNames: "part-[hash]" });
 await esbuild.build({ ...options, entryPoints: [source("viewer-frame")] });
 
 for (const name of ["index.html", "plan.html", "viewer.html", "icon.svg", "manifest.webmanifest"]) cpSync(join(site, name), join(out, name));
@@ -80,4 +80,4 @@ step("compress", () => {
   }
 });
 const sum = (names) => names.reduce((n, name) => n + statSync(join(out, name + ".br")).size, 0);
-console.log(`over the wire, compressed: engine ${sum(["engine.wasm"])}, viewer ${sum(["viewer.wasm"])}, page ${sum(["index.html", "viewer.html", "site.css", "js/app.js", "js/worker.js", "js/viewer-frame.js", "js/wasm_exec.js"])} bytes; in ${out}`);
+console.log(`over the wire, compressed: engine ${sum(["engine.wasm"])}, viewer ${sum(["viewer.wasm"])}, page ${sum(["index.html", "viewer.html", "site.css", "js/app.js", "js/worker.js", "js/inflate.js", "js/viewer-frame.js", "js/wasm_exec.js"])} bytes; in ${out}`);

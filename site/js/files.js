@@ -13,6 +13,47 @@ function failure(code, cause) {
 
 const O = { RDONLY: 0, WRONLY: 1, RDWR: 2, CREAT: 0o100, EXCL: 0o200, TRUNC: 0o1000, APPEND: 0o2000, DIRECTORY: 0o200000 };
 
+// A Stream is a file that comes in pieces; those that are there can be read.
+export class Stream {
+  constructor(length) {
+    this.length = length;
+    this.pieces = [];
+    this.ends = [];
+    this.waiting = [];
+  }
+
+  push(piece) {
+    this.pieces.push(piece);
+    this.ends.push((this.ends.at(-1) ?? 0) + piece.length);
+    for (const go of this.waiting.splice(0)) go();
+  }
+
+  fail(text) {
+    this.failed = failure("EIO", text);
+    for (const go of this.waiting.splice(0)) go();
+  }
+
+  // read copies what there is from a place on, once there is something, and tells how much.
+  read(to, from, callback) {
+    if (this.failed) return callback(this.failed);
+    const end = this.ends.at(-1) ?? 0;
+    if (from >= end && from < this.length) {
+      this.waiting.push(() => this.read(to, from, callback));
+      return;
+    }
+    let n = 0;
+    let k = this.ends.findLastIndex((end) => end <= from) + 1;
+    for (; n < to.length && k < this.pieces.length; k++) {
+      const piece = this.pieces[k];
+      const at = from + n - (this.ends[k] - piece.length);
+      const part = piece.subarray(at, at + to.length - n);
+      to.set(part, n);
+      n += part.length;
+    }
+    callback(null, n);
+  }
+}
+
 export class Files {
   constructor() {
     this.root = { folder: new Map() };
@@ -84,6 +125,16 @@ export class Files {
       const [folder, name] = this.parent(path);
       if (!folder?.delete(name)) throw failure("ENOENT");
     });
+    const readPlain = plain((fd, buffer, offset, length, position) => {
+      const f = this.opened(fd);
+      const from = position ?? f.at;
+      const bytes = f.bytes ?? f.node.bytes;
+      if (!bytes) throw failure("EISDIR");
+      const n = Math.max(0, Math.min(length, (f.bytes ? bytes.length : f.node.size) - from));
+      buffer.set(bytes.subarray(from, from + n), offset);
+      if (position === null) f.at += n;
+      return n;
+    });
     const decoder = new TextDecoder();
     return {
       constants: { O_RDONLY: O.RDONLY, O_WRONLY: O.WRONLY, O_RDWR: O.RDWR, O_CREAT: O.CREAT, O_EXCL: O.EXCL, O_TRUNC: O.TRUNC, O_APPEND: O.APPEND, O_DIRECTORY: O.DIRECTORY },
@@ -122,16 +173,11 @@ export class Files {
         );
       },
       close: plain((fd) => void this.open.delete(fd)),
-      read: plain((fd, buffer, offset, length, position) => {
-        const f = this.opened(fd);
-        const from = position ?? f.at;
-        const bytes = f.bytes ?? f.node.bytes;
-        if (!bytes) throw failure("EISDIR");
-        const n = Math.max(0, Math.min(length, (f.bytes ? bytes.length : f.node.size) - from));
-        buffer.set(bytes.subarray(from, from + n), offset);
-        if (position === null) f.at += n;
-        return n;
-      }),
+      read: (fd, buffer, offset, length, position, callback) => {
+        const f = this.open.get(fd);
+        if (f?.bytes instanceof Stream) f.bytes.read(buffer.subarray(offset, offset + length), position, callback);
+        else readPlain(fd, buffer, offset, length, position, callback);
+      },
       write: (fd, buffer, offset, length, position, callback) => {
         if (fd === 1 || fd === 2) {
           console.error(decoder.decode(buffer.subarray(offset, offset + length)).trimEnd());

@@ -1,6 +1,7 @@
 // One engine in a worker. It is sent the compiled engine once, then the files, then calls; each answer has the id
 // of its call.
 import { Files, load } from "./files.js";
+import { drop, lines } from "./lines.js";
 import { planes } from "./planes.js";
 
 const files = new Files();
@@ -10,10 +11,14 @@ globalThis.process = { pid: 1, ppid: 0, getuid: () => 0, getgid: () => 0, geteui
 globalThis.path = { resolve: (...parts) => parts.join("/") };
 
 // The engine says which files it will read next, and whether the browser may decode them.
-globalThis.early = (paths, quick) => files.ready(paths, async (source) => {
-  const bytes = await load(source);
-  return (quick && (await planes(bytes))) || bytes;
-});
+globalThis.early = (paths, quick) => {
+  drop();
+  files.ready(paths, async (source) => {
+    const bytes = await load(source);
+    const ready = (quick && (await planes(bytes))) || (await lines(bytes));
+    return ready || (bytes.length ? bytes : load(source)); // a worker may have taken them
+  });
+};
 
 const ready = new Promise((resolve) => (globalThis.engineReady = resolve));
 
@@ -39,7 +44,9 @@ self.onmessage = async ({ data }) => {
     return;
   }
   if (data.cancel) {
-    files.stopped ||= data.cancel === running;
+    if (data.cancel !== running) return;
+    files.stopped = true;
+    drop();
     return;
   }
   const { id, op, args } = data;

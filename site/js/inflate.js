@@ -1,0 +1,120 @@
+// A worker that undoes a PNG file's compression by the browser's own inflate, which is several times as fast as one in
+// WebAssembly, while the engine makes light of the lines that are there. It is sent {id, bytes} and answers {id, head}: the
+// first line and how long the whole is, as plate/inpart_js.go reads it; then {id, piece} one after the other; then {id, done}.
+// Where the file is not such a one, or not in order, it answers {id, wrong}: then the library has to read the file, and says
+// what is wrong with it. {cancel: id} ends it.
+
+const mostPixels = 134217728; // as package plate has it
+const piece = 1 << 18;
+
+let wanted = new Set();
+
+self.onmessage = async ({ data }) => {
+  if (data.cancel) {
+    wanted.delete(data.cancel);
+    return;
+  }
+  const { id, bytes } = data;
+  wanted.add(id);
+  try {
+    await inflate(id, bytes);
+    self.postMessage({ id, done: true });
+  } catch (error) {
+    self.postMessage({ id, wrong: error.message });
+  } finally {
+    wanted.delete(id);
+  }
+};
+
+async function inflate(id, bytes) {
+  const { width, height, kind, depth, chunks, data } = chunksOf(bytes);
+  const line = 1 + (width * (kind === 0 ? 1 : 3) * depth) / 8;
+  const size = line * height;
+  if (width * height > mostPixels || bytes.length < size / 1032) throw new Error("too large");
+  const head = new TextEncoder().encode(`twinplate in part: png ${width} ${height} ${kind} ${depth}\n`);
+  self.postMessage({ id, head, size: head.length + size + 4 });
+
+  const stream = new DecompressionStream("deflate");
+  const writer = stream.writable.getWriter();
+  const written = (async () => {
+    for (const part of data) for (let i = 0; i < part.length; i += piece) await writer.write(part.subarray(i, i + piece));
+    await writer.close();
+  })();
+  written.catch(() => {}); // the reader is told
+  const reader = stream.readable.getReader();
+  let n = 0;
+  for (;;) {
+    const { value, done } = await reader.read();
+    if (done) break;
+    n += value.length;
+    if (n > size || !wanted.has(id)) {
+      reader.cancel().catch(() => {});
+      throw new Error(n > size ? "more lines than the picture has" : "no longer wanted");
+    }
+    self.postMessage({ id, piece: value }, [value.buffer]);
+  }
+  await written;
+  if (n !== size) throw new Error("fewer lines than the picture has");
+  for (const [from, to] of chunks) if (crc(bytes, from, to) !== word(bytes, to)) throw new Error("a checksum is wrong");
+  // The sum of the lines, which the library holds to them once more.
+  const tail = new Uint8Array(4);
+  let at = 4;
+  for (const part of data.reverse()) for (let i = part.length; i > 0 && at > 0; ) tail[--at] = part[--i];
+  self.postMessage({ id, piece: tail }, [tail.buffer]);
+}
+
+const word = (bytes, i) => ((bytes[i] << 24) | (bytes[i + 1] << 16) | (bytes[i + 2] << 8) | bytes[i + 3]) >>> 0;
+
+// chunksOf reads a PNG file of the kinds that plate's own reader reads: gray or color, 8 or 16 bits, not interlaced, no
+// transparent color. Chunks are [from, to] of what their checksums are of, and data the bytes of the IDAT chunks.
+function chunksOf(bytes) {
+  const wrong = new Error("not a PNG file that is read so");
+  const [chunks, data] = [[], []];
+  let head, before;
+  if (word(bytes, 0) !== 0x89504e47 || word(bytes, 4) !== 0x0d0a1a0a) throw wrong;
+  for (let at = 8; at + 12 <= bytes.length; ) {
+    const n = word(bytes, at);
+    const end = at + 8 + n;
+    if (end + 4 > bytes.length) throw wrong;
+    const name = String.fromCharCode(...bytes.subarray(at + 4, at + 8));
+    chunks.push([at + 4, end]);
+    if (name === "IHDR" && n === 13 && at === 8) {
+      const [width, height] = [word(bytes, 16), word(bytes, 20)];
+      const [depth, kind, ...rest] = bytes.subarray(24, 29);
+      if (!width || !height || (depth !== 8 && depth !== 16) || (kind !== 0 && kind !== 2) || rest.some(Boolean)) throw wrong;
+      head = { width, height, kind, depth };
+    } else if (name === "IDAT") {
+      if (data.length && before !== "IDAT") throw wrong;
+      data.push(bytes.subarray(at + 8, end));
+    } else if (name === "IEND") {
+      if (!head || !data.length || n) throw wrong;
+      return { ...head, chunks, data };
+    } else if (name === "IHDR" || name === "PLTE" || name === "tRNS") {
+      throw wrong;
+    }
+    before = name;
+    at = end + 4;
+  }
+  throw wrong;
+}
+
+// Tables for the CRC of PNG's annex D, eight bytes at a time.
+const tables = new Int32Array(8 * 256);
+for (let i = 0; i < 256; i++) {
+  let c = i;
+  for (let k = 0; k < 8; k++) c = c & 1 ? 0xedb88320 ^ (c >>> 1) : c >>> 1;
+  tables[i] = c;
+}
+for (let i = 256; i < tables.length; i++) tables[i] = (tables[i - 256] >>> 8) ^ tables[tables[i - 256] & 255];
+
+function crc(bytes, from, to) {
+  let c = -1;
+  let i = from;
+  for (; i + 8 <= to; i += 8) {
+    c ^= bytes[i] | (bytes[i + 1] << 8) | (bytes[i + 2] << 16) | (bytes[i + 3] << 24);
+    c = tables[1792 + (c & 255)] ^ tables[1536 + ((c >>> 8) & 255)] ^ tables[1280 + ((c >>> 16) & 255)] ^ tables[1024 + (c >>> 24)] ^
+      tables[768 + bytes[i + 4]] ^ tables[512 + bytes[i + 5]] ^ tables[256 + bytes[i + 6]] ^ tables[bytes[i + 7]];
+  }
+  for (; i < to; i++) c = tables[(c ^ bytes[i]) & 255] ^ (c >>> 8);
+  return ~c >>> 0;
+}
