@@ -31,11 +31,19 @@ func RGBFromImage(m image.Image, c Curve) *RGB {
 		return f.Clone()
 	case *RGBA:
 		return f.RGB.Clone()
-	case *video:
-		return f.rgb(c)
 	}
-	size := m.Bounds().Size()
-	f := NewRGB(size.X, size.Y)
+	return rgbFromImage(nil, m, c)
+}
+
+// rgbFromImage is RGBFromImage into f where that has the right size, for pictures of code values.
+func rgbFromImage(f *RGB, m image.Image, c Curve) *RGB {
+	if size := m.Bounds().Size(); f == nil || f.Size() != size {
+		f = NewRGB(size.X, size.Y)
+	}
+	if m, ok := m.(*video); ok {
+		m.rgb(f, c)
+		return f
+	}
 	if m, ok := m.(*image.RGBA64); ok {
 		opaqueRGB(f, m, c)
 		return f
@@ -44,7 +52,7 @@ func RGBFromImage(m image.Image, c Curve) *RGB {
 		ycbcrRGB(f, m, c)
 		return f
 	}
-	if m, ok := m.(*image.RGBA); ok && m.Opaque() {
+	if m, ok := opaque8Of(m); ok {
 		opaque8RGB(f, m, c)
 		return f
 	}
@@ -82,14 +90,24 @@ func GrayFromImage(m image.Image, c Curve, w *[3]float32) *Gray {
 	if f, ok := m.(*Gray); ok && w == nil {
 		return f.Clone()
 	}
-	size := m.Bounds().Size()
-	f := NewGray(size.X, size.Y)
+	return grayFromImage(nil, m, c, w)
+}
+
+// grayFromImage is GrayFromImage into f where that has the right size.
+func grayFromImage(f *Gray, m image.Image, c Curve, w *[3]float32) *Gray {
+	if size := m.Bounds().Size(); f == nil || f.Size() != size {
+		f = NewGray(size.X, size.Y)
+	}
 	if m, ok := ycbcr(m); ok {
 		ycbcrGray(f, m, c, w)
 		return f
 	}
-	if m, ok := m.(*image.RGBA); ok && m.Opaque() {
+	if m, ok := opaque8Of(m); ok {
 		opaque8Gray(f, m, c, w)
+		return f
+	}
+	if m, ok := m.(*video); ok {
+		m.lines(c, func(y int, red, green, blue []float32) { grayRow(f.Pix[y*f.W:(y+1)*f.W], red, green, blue, w) })
 		return f
 	}
 	if w != nil {

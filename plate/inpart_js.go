@@ -107,8 +107,5 @@ func decodeInPart(s *source, _ Info) (image.Image, error) {
 		}
 		return m, nil
 	}
-	for i := 3; i < len(b); i += 4 {
-		b[i] = 0xff
-	}
-	return &image.RGBA{Pix: b, Stride: 4 * head.w, Rect: bounds}, nil
+	return opaque8{&image.RGBA{Pix: b, Stride: 4 * head.w, Rect: bounds}}, nil
 }

@@ -2,6 +2,20 @@ package plate
 
 import "image"
 
+// opaque8 is a picture of 8 bits whose alpha is not looked at.
+type opaque8 struct{ *image.RGBA }
+
+// opaque8Of tells whether a picture is opaque, of 8 bits.
+func opaque8Of(m image.Image) (*image.RGBA, bool) {
+	switch m := m.(type) {
+	case opaque8:
+		return m.RGBA, true
+	case *image.RGBA:
+		return m, m.Opaque()
+	}
+	return nil, false
+}
+
 // opaque8RGB and opaque8Gray are decode for opaque pictures of 8 bits, without a call a pixel.
 func opaque8RGB(f *RGB, m *image.RGBA, c Curve) {
 	light := c.transfer().light8()

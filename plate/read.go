@@ -102,7 +102,7 @@ func ReadRGBInto(dst *RGB, path string, c Curve, lim *Limits) (*RGB, error) {
 		case *RGBA:
 			dst = &f.RGB
 		default:
-			dst = RGBFromImage(m, c)
+			dst = rgbFromImage(dst, m, c)
 		}
 	})
 	if err != nil {
@@ -128,7 +128,7 @@ func ReadGrayInto(dst *Gray, path string, c Curve, weights *[3]float32, lim *Lim
 		if f, ok := m.(*Gray); ok && weights == nil {
 			dst = f
 		} else {
-			dst = GrayFromImage(m, c, weights)
+			dst = grayFromImage(dst, m, c, weights)
 		}
 	})
 	if err != nil {

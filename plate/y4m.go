@@ -345,9 +345,8 @@ func (v *video) lines(c Curve, do func(y int, r, g, b []float32)) {
 	})
 }
 
-// rgb returns the picture in linear light.
-func (v *video) rgb(c Curve) *RGB {
-	f := NewRGB(v.w, v.h)
+// rgb puts the picture into f, in linear light.
+func (v *video) rgb(f *RGB, c Curve) {
 	light := c.transfer().lightWide()
 	inBands(v.w, v.h, func(y0, y1 int) {
 		buffer := v.newLine(v.w)
@@ -356,7 +355,6 @@ func (v *video) rgb(c Curve) *RGB {
 			v.line(buffer, 0, y, light, f.Pix[0][i:j], f.Pix[1][i:j], f.Pix[2][i:j])
 		}
 	})
-	return f
 }
 
 func (v *video) Bounds() image.Rectangle { return image.Rect(0, 0, v.w, v.h) }

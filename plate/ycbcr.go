@@ -25,12 +25,31 @@ func ycbcrRow(m *image.YCbCr, y int, light []float32, red, green, blue []float32
 	case image.YCbCrSubsampleRatio411, image.YCbCrSubsampleRatio410:
 		shift = 2
 	}
+	if shift == 1 && left&1 == 0 && n&1 == 0 {
+		pairs(luma, cb[:n/2], cr[:n/2], light, red, green, blue)
+		return
+	}
 	for x, v := range luma {
 		k := (left+x)>>shift - left>>shift
 		l, b, r := int32(v)*0x10101, int32(cb[k])-128, int32(cr[k])-128
 		red[x] = light[code16(l+91881*r)]
 		green[x] = light[code16(l-22554*b-46802*r)]
 		blue[x] = light[code16(l+116130*b)]
+	}
+}
+
+// pairs is ycbcrRow where two pixels have their chroma in common.
+func pairs(luma, cb, cr []byte, light, red, green, blue []float32) {
+	cr = cr[:len(cb)]
+	light = light[:1<<16]
+	for k, v := range cb {
+		b, r := int32(v)-128, int32(cr[k])-128
+		toRed, toGreen, toBlue := 91881*r, -22554*b-46802*r, 116130*b
+		y, p, q, s := luma[2*k:][:2], red[2*k:][:2], green[2*k:][:2], blue[2*k:][:2]
+		l, m := int32(y[0])*0x10101, int32(y[1])*0x10101
+		p[0], p[1] = light[code16(l+toRed)], light[code16(m+toRed)]
+		q[0], q[1] = light[code16(l+toGreen)], light[code16(m+toGreen)]
+		s[0], s[1] = light[code16(l+toBlue)], light[code16(m+toBlue)]
 	}
 }
 

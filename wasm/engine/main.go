@@ -9,7 +9,6 @@ import (
 	"os"
 	"runtime/debug"
 	"syscall/js"
-	"unsafe"
 )
 
 // main gives the worker one function, engine(op, args), which takes the arguments as JSON and returns a promise of
@@ -91,7 +90,7 @@ func (s *session) call(op string, text []byte) (js.Value, error) {
 			return js.Undefined(), err
 		}
 		m := p.display(a.Width)
-		return reply(placed{a.Stations[0], m.Rect.Dx(), m.Rect.Dy(), ""}, m.Pix)
+		return reply(placed{a.Stations[0], m.Rect.Dx(), m.Rect.Dy(), ""}, bytesTo(m.Pix))
 	case "write":
 		name, err := s.write(a.Number, a.Breaks, a.Product, "/out")
 		if err != nil {
@@ -102,7 +101,7 @@ func (s *session) call(op string, text []byte) (js.Value, error) {
 		if err != nil {
 			return js.Undefined(), err
 		}
-		return reply(name, file)
+		return reply(name, bytesTo(file))
 	}
 	return js.Undefined(), fmt.Errorf("the engine has no operation %q", op)
 }
@@ -112,17 +111,16 @@ func (s *session) show(a arguments) (js.Value, error) {
 		return js.Undefined(), err
 	}
 	out := shown{Number: a.Number, Gain: s.frame.Gain.Value, Pictures: []placed{}, Thumbs: []placed{}}
-	var buffers [][]byte
+	var buffers []js.Value
 	for _, station := range a.Stations {
 		p, err := s.picture(station)
 		if err != nil {
 			out.Pictures = append(out.Pictures, placed{Station: station, Missing: plain(err)})
 			continue
 		}
-		high, low := s.buffer(len(buffers), p.w*p.h), s.buffer(len(buffers)+1, p.w*p.h)
-		p.halves(high, low)
+		high, low := p.halves()
 		out.Pictures = append(out.Pictures, placed{station, p.w, p.h, ""})
-		buffers = append(buffers, bytesOf(high), bytesOf(low))
+		buffers = append(buffers, high, low)
 	}
 	for _, station := range a.Thumbs {
 		p, err := s.picture(station)
@@ -132,25 +130,9 @@ func (s *session) show(a arguments) (js.Value, error) {
 		}
 		m := p.display(a.Width)
 		out.Thumbs = append(out.Thumbs, placed{station, m.Rect.Dx(), m.Rect.Dy(), ""})
-		buffers = append(buffers, m.Pix)
+		buffers = append(buffers, bytesTo(m.Pix))
 	}
 	return reply(out, buffers...)
-}
-
-// buffer returns the k-th buffer of an answer, of n values.
-func (s *session) buffer(k, n int) []uint32 {
-	for len(s.buffers) <= k {
-		s.buffers = append(s.buffers, nil)
-	}
-	if cap(s.buffers[k]) < n {
-		s.buffers[k] = make([]uint32, n)
-	}
-	return s.buffers[k][:n]
-}
-
-// bytesOf returns the bytes that b lies in, the lowest of each value first.
-func bytesOf(b []uint32) []byte {
-	return unsafe.Slice((*byte)(unsafe.Pointer(unsafe.SliceData(b))), 4*len(b))
 }
 
 func answer[T any](result T, err error) (js.Value, error) {
@@ -160,16 +142,21 @@ func answer[T any](result T, err error) (js.Value, error) {
 	return reply(result)
 }
 
-func reply(result any, buffers ...[]byte) (js.Value, error) {
+// bytesTo returns a copy of b that is the page's.
+func bytesTo(b []byte) js.Value {
+	to := js.Global().Get("Uint8Array").New(len(b))
+	js.CopyBytesToJS(to, b)
+	return to
+}
+
+func reply(result any, buffers ...js.Value) (js.Value, error) {
 	text, err := json.Marshal(result)
 	if err != nil {
 		return js.Undefined(), err
 	}
 	list := js.Global().Get("Array").New()
 	for _, b := range buffers {
-		to := js.Global().Get("Uint8Array").New(len(b))
-		js.CopyBytesToJS(to, b)
-		list.Call("push", to)
+		list.Call("push", b)
 	}
 	return js.ValueOf(map[string]any{"json": string(text), "buffers": list}), nil
 }

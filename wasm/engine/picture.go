@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"image"
 	"image/color"
+	"syscall/js"
+	"unsafe"
 
 	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/matte"
@@ -82,9 +84,16 @@ func (s *session) picture(station string) (*picture, error) {
 	return nil, fmt.Errorf("station %q: it must be one of %v", station, stations)
 }
 
-// halves writes the picture as IEEE 754 binary16 values, four to a pixel, their high and their low bytes apart:
-// what the viewer takes.
-func (p *picture) halves(high, low []uint32) {
+// halves returns the picture as IEEE 754 binary16 values, four to a pixel, their high and their low bytes apart: what the
+// viewer takes.
+func (p *picture) halves() (high, low js.Value) {
+	const band = 16 // rows that go to the page while they are in the cache
+	array := js.Global().Get("Uint8Array")
+	high, low = array.New(4*p.w*p.h), array.New(4*p.w*p.h)
+	var part [2][]uint32
+	for i := range part {
+		part[i] = make([]uint32, band*p.w)
+	}
 	var row [4][]uint32
 	for c := range row {
 		row[c] = make([]uint32, p.w)
@@ -92,20 +101,28 @@ func (p *picture) halves(high, low []uint32) {
 			row[c][i] = 0x3c00 // 1
 		}
 	}
-	for i := 0; i < len(high); i += p.w {
-		j := i + p.w
-		for c, plane := range p.plane {
-			if c > 0 && &plane[0] == &p.plane[0][0] { // gray
-				copy(row[c], row[0])
-			} else {
-				kernel.Halves(row[c], plane[i:j])
+	for y := 0; y < p.h; y += band {
+		n := min(band, p.h-y)
+		for k := range n {
+			i, j := (y+k)*p.w, (y+k+1)*p.w
+			for c, plane := range p.plane {
+				if c > 0 && &plane[0] == &p.plane[0][0] { // gray
+					copy(row[c], row[0])
+				} else {
+					kernel.Halves(row[c], plane[i:j])
+				}
 			}
+			if p.alpha != nil {
+				kernel.Halves(row[3], p.alpha[i:j])
+			}
+			kernel.Weave(part[0][k*p.w:(k+1)*p.w], part[1][k*p.w:(k+1)*p.w], &row)
 		}
-		if p.alpha != nil {
-			kernel.Halves(row[3], p.alpha[i:j])
+		for i, to := range []js.Value{high, low} {
+			b := unsafe.Slice((*byte)(unsafe.Pointer(unsafe.SliceData(part[i]))), 4*n*p.w) // the lowest of each value first
+			js.CopyBytesToJS(to.Call("subarray", 4*y*p.w, 4*(y+n)*p.w), b)
 		}
-		kernel.Weave(high[i:j], low[i:j], &row)
 	}
+	return high, low
 }
 
 // display returns the picture as a screen shows it, sRGB of 8 bits with straight alpha at most 1, reduced by a

@@ -33,8 +33,6 @@ type session struct {
 	frame *take.Scrubbed // the frame that is there, as breaks changed it
 	key   frameKey
 	rough bool // the background is one that the browser decoded
-
-	buffers [][]uint32 // of an answer: the page has copies
 }
 
 // breaks are the ways to spoil a frame that the lesson shows.
@@ -60,7 +58,7 @@ type opened struct {
 
 // open reads the recipe file at path and finds the take's files.
 func (s *session) open(path string) (*opened, error) {
-	*s = session{buffers: s.buffers}
+	*s = session{}
 	r, err := take.ReadRecipe(path)
 	if err != nil {
 		return nil, err
