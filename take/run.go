@@ -202,6 +202,7 @@ type worker struct {
 	scrubs   bool                                // Sigma is made when it is asked for
 	solution matte.Solution
 	index    int // of the frame in the take
+	there    int // in a Scrubber: 1 more than that of the frame whose plates are there, or 0
 	chain    *Chain
 	still    func() (*plate.RGB, error) // the background of all frames, fitted; nil: each has its own, or the worker must see to it
 	back     string                     // the file that the background was read from
@@ -222,23 +223,17 @@ func (w *worker) frame(i int) error {
 	w.result.Number, w.index = p.Number, i
 
 	at := time.Now()
-	var err error
-	if w.color, err = t.readColorInto(w.color, p); err != nil {
-		return err
-	}
-	if w.shot, err = t.readBandInto(w.shot, p); err != nil {
+	if err := w.read(i); err != nil {
 		return err
 	}
 	color := w.color
-	if err := w.background(i); err != nil {
-		return err
-	}
 	at = w.clock("read", at)
 
 	if gain, ok := j.givenGain(p.Number); ok && j.onlyComp(w.each != nil) && j.Glare.Strength <= 0 && w.change == nil {
 		w.result.Gain = matte.Gain{Value: gain}
 		return w.onePass(p, true)
 	}
+	var err error
 	w.band = j.resampler.Gray(w.band, w.shot)
 	if j.Glare.Strength > 0 {
 		if _, err := j.Glare.Remove(w.band, w.band, j.darkBand); err != nil {
@@ -246,6 +241,7 @@ func (w *worker) frame(i int) error {
 		}
 	}
 	if w.change != nil {
+		w.there = 0
 		if err := w.change(color, w.band); err != nil {
 			return fmt.Errorf("frame %d: %w", p.Number, err)
 		}
@@ -302,6 +298,28 @@ func (w *worker) frame(i int) error {
 		w.clock("each", at)
 	}
 	return err
+}
+
+// read reads the frame's plates and its background, unless a Scrubber has them already.
+func (w *worker) read(i int) (err error) {
+	t, p := w.job.take, w.job.take.Pairs[i]
+	if w.there == i+1 {
+		return nil
+	}
+	w.there = 0
+	if w.color, err = t.readColorInto(w.color, p); err != nil {
+		return err
+	}
+	if w.shot, err = t.readBandInto(w.shot, p); err != nil {
+		return err
+	}
+	if err := w.background(i); err != nil {
+		return err
+	}
+	if w.scrubs {
+		w.there = i + 1
+	}
+	return nil
 }
 
 // onePass solves and composites a frame in one pass, with no plane of the foreground, and writes it. The composite takes
@@ -377,9 +395,16 @@ func (j *Job) still() func() (*plate.RGB, error) {
 
 // fitted reads the background at path, into picture where that has its size, and fits it, into frame where that is not nil.
 func (j *Job) fitted(picture, frame *plate.RGB, path string) (*plate.RGB, *plate.RGB, error) {
-	picture, err := j.take.readRGB(picture, path, j.take.backgroundCurve, j.take.backgroundPrimaries)
+	into := picture
+	if j.fitter.Same() {
+		into = frame
+	}
+	picture, err := j.take.readRGB(into, path, j.take.backgroundCurve, j.take.backgroundPrimaries)
 	if err != nil {
 		return nil, frame, err
+	}
+	if j.fitter.Same() && picture.Size() == j.take.colorSize {
+		return nil, picture, nil
 	}
 	if frame, err = j.fitter.RGB(frame, picture); err != nil {
 		return picture, nil, fmt.Errorf("%s: %w", path, err)

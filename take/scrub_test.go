@@ -29,6 +29,9 @@ func TestScrubberIsRun(t *testing.T) {
 	}
 	s := job.NewScrubber()
 	for _, n := range []int{7, 3, 4, 3} {
+		if sum, err := s.Sum(n); err != nil || !slices.Equal(sum.Pix[1], want[n]) {
+			t.Errorf("frame %d: the sum is not the run's (%v)", n, err)
+		}
 		f, err := s.Frame(n, nil)
 		if err != nil {
 			t.Fatal(err)
@@ -52,11 +55,14 @@ func TestScrubberIsRun(t *testing.T) {
 			t.Errorf("frame %d: the stations do not agree with the pixel %+v", n, p)
 		}
 	}
-	if got := s.Files(3); len(got) != 2 || !strings.HasSuffix(got[0], "0003.png") {
+	if got := s.Files(3); got != nil {
+		t.Errorf("the files of the frame that is there: %q", got)
+	}
+	if got := s.Files(4); len(got) != 2 || !strings.HasSuffix(got[0], "0004.png") {
 		t.Errorf("the files of a frame whose background is there: %q", got)
 	}
-	s.Forget()
-	if got := s.Files(4); len(got) != 3 || got[2] != r.recipe.Background {
+	s.Forget(true)
+	if got := s.Files(3); len(got) != 3 || got[2] != r.recipe.Background {
 		t.Errorf("the files of a frame whose background was forgotten: %q", got)
 	}
 	if got := s.Files(5); got != nil {

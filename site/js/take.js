@@ -113,7 +113,7 @@ export class Take {
         fresh.set(p.station, picture);
         if (!quick) this.keep(this.key(number, breaks, p.station), picture);
       }
-      reply = { gain: result.gain, thumbs: result.thumbs.map((t) => ({ ...t, rgba: t.missing ? null : buffers[next++] })) };
+      reply = { thumbs: result.thumbs.map((t) => ({ ...t, rgba: t.missing ? null : buffers[next++] })) };
     }
     return { pictures: names.map((name) => fresh.get(name) ?? this.cached(number, breaks, name)), ...reply };
   }

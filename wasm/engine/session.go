@@ -32,7 +32,8 @@ type session struct {
 
 	frame *take.Scrubbed // the frame that is there, as breaks changed it
 	key   frameKey
-	rough bool // the background is one that the browser decoded
+	quick bool // the plates that are there may be JPEG that the browser decoded
+	rough bool // and the background
 }
 
 // breaks are the ways to spoil a frame that the lesson shows.
@@ -127,20 +128,11 @@ func (s *session) load(number int, b breaks, quick bool) error {
 		return nil
 	}
 	s.frame = nil
-	if s.rough && !quick {
-		s.scrubber.Forget()
-		s.rough = false
-	}
-	files := s.scrubber.Files(number)
-	s.rough = s.rough || quick && len(files) > 2
-	early(files, quick)
-	f, err := s.scrubber.Frame(number, nil)
-	if err != nil {
-		// Once more without the browser's help: what the library says of its own decoding is the error.
-		early(nil, false)
-		s.scrubber.Forget()
+	var f *take.Scrubbed
+	err := s.read(number, quick, func() (err error) {
 		f, err = s.scrubber.Frame(number, nil)
-	}
+		return err
+	})
 	if err == nil && b.Spill > 0 {
 		alpha := matte.Alpha(nil, f.Transmission)
 		f, err = s.scrubber.Frame(number, func(_ *plate.RGB, band *plate.Gray) error {
@@ -172,6 +164,44 @@ func (s *session) load(number int, b breaks, quick bool) error {
 		}
 	}
 	return nil
+}
+
+// sum returns the frame's composite alone, quicker than load.
+func (s *session) sum(number int, quick bool) (p *picture, err error) {
+	s.frame = nil
+	err = s.read(number, quick, func() error {
+		sum, err := s.scrubber.Sum(number)
+		if err == nil && sum == nil {
+			err = errNoBackground
+		}
+		if err == nil {
+			p = &picture{w: sum.W, h: sum.H, plane: sum.Pix}
+		}
+		return err
+	})
+	return p, err
+}
+
+// read has the worker make the frame's files ready, and does what reads them.
+func (s *session) read(number int, quick bool, do func() error) error {
+	if s.quick && !quick {
+		s.scrubber.Forget(s.rough)
+		s.quick, s.rough = false, false
+	}
+	if files := s.scrubber.Files(number); len(files) > 0 {
+		s.quick = quick
+		s.rough = s.rough || quick && len(files) > 2
+		early(files, quick)
+	}
+	err := do()
+	if err != nil && err != errNoBackground {
+		// Once more without the browser's help: what the library says of its own decoding is the error.
+		early(nil, false)
+		s.scrubber.Forget(true)
+		s.quick, s.rough = false, false
+		err = do()
+	}
+	return err
 }
 
 // held returns the background where it is held out, unless the lesson leaves it whole.
