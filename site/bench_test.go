@@ -3,6 +3,7 @@
 package site_test
 
 import (
+	"bytes"
 	"encoding/json"
 	"image"
 	"math/rand/v2"
@@ -81,7 +82,7 @@ func (s shot) noisy(t testing.TB, depth int) shot {
 	opt := &plate.WriteOptions{Curve: plate.SRGB, Depth: depth}
 	for name, data := range s.files(t) {
 		if filepath.Ext(name) != ".jpg" {
-			put(t, noisy.path(name), data)
+			put(t, noisy.path(name), bytes.ReplaceAll(data, []byte(`.jpg"`), []byte(`.png"`))) // the recipe
 			continue
 		}
 		f, err := plate.ReadRGB(s.path(name), plate.SRGB, nil)

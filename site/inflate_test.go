@@ -1,0 +1,124 @@
+//go:build !js
+
+package site_test
+
+import (
+	"bytes"
+	"compress/zlib"
+	"encoding/base64"
+	"encoding/binary"
+	"fmt"
+	"hash/crc32"
+	"strings"
+	"testing"
+
+	"example.com/twinplate/plate"
+)
+
+// pngOf is a gray PNG file of 8 bits that says it has this size, with these bytes in its IDAT chunk.
+func pngOf(w, h uint32, data []byte) []byte {
+	file := []byte("\x89PNG\r\n\x1a\n")
+	chunk := func(name string, data []byte) {
+		file = binary.BigEndian.AppendUint32(file, uint32(len(data)))
+		from := len(file)
+		file = append(append(file, name...), data...)
+		file = binary.BigEndian.AppendUint32(file, crc32.ChecksumIEEE(file[from:]))
+	}
+	head := binary.BigEndian.AppendUint32(binary.BigEndian.AppendUint32(nil, w), h)
+	chunk("IHDR", append(head, 8, 0, 0, 0, 0))
+	chunk("IDAT", data)
+	chunk("IEND", nil)
+	return file
+}
+
+func deflated(t testing.TB, n int) []byte {
+	t.Helper()
+	var b bytes.Buffer
+	z := zlib.NewWriter(&b)
+	if _, err := z.Write(make([]byte, n)); err != nil {
+		t.Fatal(err)
+	}
+	if err := z.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes()
+}
+
+// What a PNG file unpacks to is bounded by the size in its head, and that by the file: whatever else is refused, in words.
+func TestInflateIsBounded(t *testing.T) {
+	const w, h = 640, 480
+	size := h * (1 + w)
+	right := pngOf(w, h, deflated(t, size))
+	spoilt := bytes.Clone(right)
+	spoilt[len(spoilt)-13]++ // the checksum of IDAT
+	p := open(t, 1024, 768)
+	for _, row := range []struct {
+		name  string
+		file  []byte
+		wrong string
+		most  int // bytes that come of it
+	}{
+		{"in order", right, "", size},
+		{"64 MB in a small picture", pngOf(w, h, deflated(t, 64<<20)), "more lines than the picture has", size},
+		{"one byte more", pngOf(w, h, deflated(t, size+1)), "more lines than the picture has", size},
+		{"one byte less", pngOf(w, h, deflated(t, size-1)), "fewer lines than the picture has", size},
+		{"a head that tells of a gigantic picture", pngOf(1<<16, 1<<14, deflated(t, size)), "too large", 0},
+		{"a head that tells of more than the file can hold", pngOf(1<<13, 1<<13, deflated(t, size)), "too large", 0},
+		{"a wrong checksum", spoilt, "a checksum is wrong", size},
+		{"what is no deflate", pngOf(w, h, bytes.Repeat([]byte("no"), 500)), "compressed data", 0},
+		{"cut", right[:len(right)-20], "not a PNG file", 0},
+		{"text", []byte("a text under this name"), "not a PNG file", 0},
+	} {
+		got := eval[struct {
+			Wrong string
+			Bytes int
+		}](p, fmt.Sprintf(`new Promise((resolve) => {
+			const worker = new Worker("js/inflate.js", { type: "module" });
+			let bytes = 0;
+			worker.onmessage = ({ data }) => {
+				if (data.piece) bytes += data.piece.length;
+				if (data.done || data.wrong) {
+					worker.terminate();
+					resolve({ wrong: data.wrong ?? "", bytes });
+				}
+			};
+			worker.postMessage({ id: 1, bytes: Uint8Array.from(atob(%q), (c) => c.charCodeAt(0)) });
+		})`, base64.StdEncoding.EncodeToString(row.file)))
+		if row.wrong == "" && got.Wrong != "" || row.wrong != "" && !strings.Contains(strings.ToLower(got.Wrong), strings.ToLower(row.wrong)) {
+			t.Errorf("%s: %q, not %q", row.name, got.Wrong, row.wrong)
+		}
+		if got.Bytes > row.most+4 || row.wrong == "" && got.Bytes != row.most+4 {
+			t.Errorf("%s: %d bytes came of it, at most %d and 4 of the sum may", row.name, got.Bytes, row.most)
+		}
+	}
+	p.quiet()
+}
+
+// A take of PNG files is composited as the library does it, and of a frame whose file unpacks to more than its picture the page
+// says what the library says.
+func TestScrubPNG(t *testing.T) {
+	s := newShot(t, 1003, 1004, 1005).noisy(t, 16)
+	bad := s.path("band/1004.png")
+	put(t, bad, pngOf(960, 540, deflated(t, 64<<20)))
+	_, err := plate.ReadGray(bad, plate.SRGB, nil, nil)
+	if err == nil {
+		t.Fatal("the library reads the file")
+	}
+	says := err.Error()[strings.Index(err.Error(), "1004.png"):]
+	p := open(t, 1024, 768)
+	p.settled()
+	p.opens(func() { p.dropOn("#viewer", s.dir) })
+	scrubber := scrubberOf(t, s.path("recipe.json"))
+	eval[bool](p, watch)
+	for _, place := range []int{2, 0} {
+		if got := p.move(1, place); len(got) == 0 || got[len(got)-1].Number != s.frames[place] {
+			t.Fatalf("frame %d was not shown", s.frames[place])
+		}
+		p.holdTo(scrubber, s.frames[place])
+	}
+	p.move(1)
+	if got := eval[string](p, `playground.now.failed.get(1004) ?? ""`); !strings.Contains(got, says) {
+		t.Errorf("the page says %q of the frame, and the library %q", got, says)
+	}
+	p.quiet()
+}
