@@ -8,6 +8,8 @@ import (
 	"math"
 	"strconv"
 	"strings"
+
+	"example.com/twinplate/internal/kernel"
 )
 
 // A video is a picture of Y'CbCr values: its planes are as the file holds them, its pixels R'G'B'.
@@ -290,12 +292,13 @@ func (v *video) tint(dst []float32, plane, x, y int, line [2][]float32) {
 type videoLine struct {
 	luma, cb, cr []float32
 	spare        [2][]float32
+	places       [3][]int32
 }
 
 func (v *video) newLine(n int) *videoLine {
 	all := make([]float32, 5*(n+2))
 	next := func(n int) (part []float32) { part, all = all[:n], all[n:]; return part }
-	return &videoLine{next(n), next(n), next(n), [2][]float32{next(n + 2), next(n + 2)}}
+	return &videoLine{next(n), next(n), next(n), [2][]float32{next(n + 2), next(n + 2)}, [3][]int32{make([]int32, n), make([]int32, n), make([]int32, n)}}
 }
 
 // line puts the linear light of the pixels of line y, from x on, into r, g and b. The code values' table is that of
@@ -318,14 +321,14 @@ func (v *video) line(b *videoLine, x, y int, light []float32, red, green, blue [
 	}
 	v.tint(cb, 1, x, y, b.spare)
 	v.tint(cr, 2, x, y, b.spare)
-	c, c0 := v.chroma[0]*unit, v.chroma[1]*unit
-	kr, kg, kb := v.red, v.green, v.blue
-	for i, l := range luma {
-		l := ly*l + l0
-		u, w := c*cb[i]+c0, c*cr[i]+c0
-		red[i] = light[widePlace(l+kr*w)]
-		green[i] = light[widePlace(l+kg[0]*u+kg[1]*w)]
-		blue[i] = light[widePlace(l+kb*u)]
+	places := kernel.Video{
+		Luma: [2]float32{ly, l0}, Chroma: [2]float32{v.chroma[0] * unit, v.chroma[1] * unit},
+		Red: v.red, Green: v.green, Blue: v.blue, Most: wideCodes - 1,
+	}
+	pr, pg, pb := b.places[0][:n], b.places[1][:n], b.places[2][:n]
+	places.Places(pr, pg, pb, luma, cb, cr)
+	for i, p := range pr {
+		red[i], green[i], blue[i] = light[p], light[pg[i]], light[pb[i]]
 	}
 }
 

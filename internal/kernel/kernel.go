@@ -87,3 +87,19 @@ func Halves(dst []uint32, src []float32) { halves(dst, src[:len(dst)]) }
 // Weave parts the halves of four planes into their high and their low bytes, those of a pixel together, red lowest.
 // All rows have the length of high.
 func Weave(high, low []uint32, planes *[4][]uint32) { weave(high, low, planes) }
+
+// A Video says where in a table of light Y'CbCr is: with Y, U and V the values Scale x + Zero of luma and chroma,
+//
+//	red = Y + Red V,  green = Y + Green[0] U + Green[1] V,  blue = Y + Blue U
+type Video struct {
+	Luma, Chroma [2]float32 // Scale and Zero
+	Red, Blue    float32
+	Green        [2]float32
+	Most         int32
+}
+
+// Places fills red, green and blue with places in the table, whole numbers from 0 to Most, rounded toward 0. All have red's
+// length.
+func (v *Video) Places(red, green, blue []int32, luma, cb, cr []float32) {
+	videoPlaces(v, red, green, blue, luma, cb, cr)
+}

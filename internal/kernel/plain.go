@@ -33,3 +33,7 @@ func adler(b []byte) uint32 { return adler32.Checksum(b) }
 func halves(dst []uint32, src []float32) { halvesFrom(0, dst, src) }
 
 func weave(high, low []uint32, planes *[4][]uint32) { weaveFrom(0, high, low, planes) }
+
+func videoPlaces(v *Video, red, green, blue []int32, luma, cb, cr []float32) {
+	v.places(0, red, green, blue, luma, cb, cr)
+}

@@ -326,3 +326,22 @@ func weave(high, low []uint32, planes *[4][]uint32) {
 	}
 	weaveFrom(i, high, low, planes)
 }
+
+func videoPlaces(v *Video, red, green, blue []int32, luma, cb, cr []float32) {
+	n := len(red)
+	g, b := green[:n], blue[:n]
+	y, u, w := luma[:n], cb[:n], cr[:n]
+	ly, l0, c, c0 := simd.BroadcastFloat32s(v.Luma[0]), simd.BroadcastFloat32s(v.Luma[1]), simd.BroadcastFloat32s(v.Chroma[0]), simd.BroadcastFloat32s(v.Chroma[1])
+	kr, kb, kg0, kg1 := simd.BroadcastFloat32s(v.Red), simd.BroadcastFloat32s(v.Blue), simd.BroadcastFloat32s(v.Green[0]), simd.BroadcastFloat32s(v.Green[1])
+	least, most := simd.BroadcastInt32s(0), simd.BroadcastInt32s(v.Most)
+	i, lanes := 0, ly.Len()
+	for ; i <= n-lanes; i += lanes {
+		y := simd.LoadFloat32s(y[i:]).Mul(ly).Add(l0)
+		u := simd.LoadFloat32s(u[i:]).Mul(c).Add(c0)
+		w := simd.LoadFloat32s(w[i:]).Mul(c).Add(c0)
+		y.Add(w.Mul(kr)).ConvertToInt32().Max(least).Min(most).Store(red[i:])
+		y.Add(u.Mul(kg0)).Add(w.Mul(kg1)).ConvertToInt32().Max(least).Min(most).Store(g[i:])
+		y.Add(u.Mul(kb)).ConvertToInt32().Max(least).Min(most).Store(b[i:])
+	}
+	v.places(i, red, green, blue, luma, cb, cr)
+}
