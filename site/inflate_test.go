@@ -82,7 +82,7 @@ func TestInflateIsBounded(t *testing.T) {
 					resolve({ wrong: data.wrong ?? "", bytes });
 				}
 			};
-			worker.postMessage({ id: 1, bytes: Uint8Array.from(atob(%q), (c) => c.charCodeAt(0)) });
+			worker.postMessage({ id: 1, file: new Blob([Uint8Array.from(atob(%q), (c) => c.charCodeAt(0))]) });
 		})`, base64.StdEncoding.EncodeToString(row.file)))
 		if row.wrong == "" && got.Wrong != "" || row.wrong != "" && !strings.Contains(strings.ToLower(got.Wrong), strings.ToLower(row.wrong)) {
 			t.Errorf("%s: %q, not %q", row.name, got.Wrong, row.wrong)

@@ -63,13 +63,13 @@ export class Files {
     this.stopped = false; // whatever is opened now fails
   }
 
-  // ready begins to load files at the same time, each as make(source) has it, before they are opened. It forgets those of before.
+  // ready begins to load files at the same time, each as make(source, path) has it, before they are opened. It forgets those of before.
   ready(paths, make) {
     this.early = new Map();
     for (const path of paths) {
       const source = this.find(path)?.source;
       if (!source) continue;
-      const bytes = make(source);
+      const bytes = make(source, path);
       bytes.catch(() => {}); // whoever opens it is told
       this.early.set(path, bytes);
     }

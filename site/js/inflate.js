@@ -1,5 +1,5 @@
 // A worker that undoes a PNG file's compression by the browser's own inflate, which is several times as fast as one in
-// WebAssembly, while the engine makes light of the lines that are there. It is sent {id, bytes} and answers {id, head}: the
+// WebAssembly, while the engine makes light of the lines that are there. It is sent {id, file}, a Blob, and answers {id, head}: the
 // first line and how long the whole is, as plate/inpart_js.go reads it; then {id, piece} one after the other; then {id, done}.
 // Where the file is not such a one, or not in order, it answers {id, wrong}: then the library has to read the file, and says
 // what is wrong with it. {cancel: id} ends it.
@@ -14,10 +14,10 @@ self.onmessage = async ({ data }) => {
     wanted.delete(data.cancel);
     return;
   }
-  const { id, bytes } = data;
+  const { id, file } = data;
   wanted.add(id);
   try {
-    await inflate(id, bytes);
+    await inflate(id, new Uint8Array(await file.arrayBuffer()));
     self.postMessage({ id, done: true });
   } catch (error) {
     self.postMessage({ id, wrong: error.message });

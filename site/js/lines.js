@@ -5,11 +5,14 @@ const helpers = [];
 const waiting = [];
 let count = 0;
 
-// lines returns a stream of what plate/inpart_js.go reads, or null where the library must read the file.
-export function lines(bytes) {
-  if (typeof DecompressionStream === "undefined" || bytes[0] !== 0x89 || bytes[1] !== 0x50) return null;
+// lines returns a stream of what plate/inpart_js.go reads, or null where the library must read the file. Source is a Blob,
+// or a function that returns a promise of one. Files are inflated in the order in which they are asked for.
+export async function lines(source) {
+  if (typeof DecompressionStream === "undefined") return null;
+  const file = typeof source === "function" ? await source() : source;
+  if (!(file instanceof Blob)) return null;
   return new Promise((resolve) => {
-    waiting.push({ id: ++count, bytes, resolve, stream: null });
+    waiting.push({ id: ++count, file, resolve, stream: null });
     begin();
   });
 }
@@ -31,8 +34,8 @@ function begin() {
       helpers.push(helper);
     }
     helper.job = waiting.shift();
-    const { id, bytes } = helper.job;
-    helper.port.postMessage({ id, bytes }, [bytes.buffer]);
+    const { id, file } = helper.job;
+    helper.port.postMessage({ id, file });
   }
 }
 

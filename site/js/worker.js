@@ -13,10 +13,10 @@ globalThis.path = { resolve: (...parts) => parts.join("/") };
 // The engine says which files it will read next, and whether the browser may decode them.
 globalThis.early = (paths, quick) => {
   drop();
-  files.ready(paths, async (source) => {
+  files.ready(paths, async (source, path) => {
+    if (/\.png$/i.test(path)) return (await lines(source)) ?? load(source);
     const bytes = await load(source);
-    const ready = (quick && (await planes(bytes))) || (await lines(bytes));
-    return ready || (bytes.length ? bytes : load(source)); // a worker may have taken them
+    return (quick && (await planes(bytes))) || bytes;
   });
 };
 
