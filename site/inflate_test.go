@@ -108,6 +108,7 @@ func TestScrubPNG(t *testing.T) {
 	p := open(t, 1024, 768)
 	p.settled()
 	p.opens(func() { p.dropOn("#viewer", s.dir) })
+	p.settled()
 	scrubber := scrubberOf(t, s.path("recipe.json"))
 	eval[bool](p, watch)
 	for _, place := range []int{2, 0} {

@@ -6,15 +6,18 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"os"
 	"path/filepath"
 	"slices"
 	"testing"
 )
 
 // watch has the page note every picture that it gives to the viewer, in playground.given: {number, codes}, the codes of
-// sRGB that a screen of 8 bits would show, of every 97th pixel. Nothing is kept, nor made ahead.
+// sRGB that a screen of 8 bits would show, of every 97th pixel. Nothing is kept, nor made ahead, and
+// every engine is at the frame that is shown.
 const watch = `(async () => {
-	const { look, take } = playground;
+	const { engines, look, now, state, take } = playground;
+	await Promise.all(engines.workers.map((worker) => engines.call("pixel", { number: now.frame, breaks: state.value.breaks, x: 0, y: 0 }, { worker })));
 	const code = (v) => 255 * (v <= 0.0031308 ? 12.92 * v : 1.055 * v ** (1 / 2.4) - 0.055); // IEC 61966-2-1
 	const half = (h) => ((h & 0x7c00) ? (1 + (h & 1023) / 1024) * 2 ** (((h >> 10) & 31) - 15) : (h & 1023) * 2 ** -24) * (h & 0x8000 ? -1 : 1);
 	const show = look.show;
@@ -73,13 +76,7 @@ func TestQuickPicture(t *testing.T) {
 			t.Fatalf("the viewer was given %d pictures, not two of frame %d", len(got), 1001+place)
 		}
 		p.holdTo(scrubber, 1001+place)
-		sum, worst := 0.0, 0.0
-		for i, v := range got[0].Codes {
-			d := math.Abs(v - got[1].Codes[i])
-			sum += d
-			worst = max(worst, d)
-		}
-		mean := sum / float64(len(got[0].Codes))
+		mean, worst := apart(got[0], got[1])
 		t.Logf("frame %d: the quick picture is %.4f of 255 from the library's in the mean, %.2f at most", 1001+place, mean, worst)
 		if mean == 0 {
 			t.Error("the quick picture is the library's: the browser's decoder was not used")
@@ -87,6 +84,70 @@ func TestQuickPicture(t *testing.T) {
 		if mean > 0.1 || worst > 8 {
 			t.Errorf("the quick picture of frame %d is %.3f of 255 from the library's in the mean, %.2f at most", 1001+place, mean, worst)
 		}
+	}
+	p.quiet()
+}
+
+// apart returns how far two pictures are from each other, of 255: in the mean, and at most.
+func apart(a, b given) (mean, worst float64) {
+	for i, v := range a.Codes {
+		d := math.Abs(v - b.Codes[i])
+		mean += d / float64(len(a.Codes))
+		worst = max(worst, d)
+	}
+	return mean, worst
+}
+
+// The browser's decoder is believed for every kind of JPEG that it is asked for, or it is not asked.
+func TestKindsOfJPEG(t *testing.T) {
+	s := newShot(t, 1003, 1004, 1005, 1006, 1007, 1008, 1009)
+	as := func(args ...string) func([]byte) []byte {
+		return func(file []byte) []byte {
+			return ffmpeg(t, file, append(append([]string{"-f", "mjpeg", "-i", "-"}, args...), "-q:v", "2", "-f", "mjpeg", "-")...)
+		}
+	}
+	turned := func(orientation byte) func([]byte) []byte { // Exif 2.3: tag 0x112, as a little-endian short
+		exif := append([]byte("\xff\xe1\x00\x22Exif\x00\x00II*\x00\x08\x00\x00\x00\x01\x00\x12\x01\x03\x00\x01\x00\x00\x00"), orientation, 0, 0, 0, 0, 0, 0, 0)
+		return func(file []byte) []byte { return slices.Concat(file[:2], exif, file[2:]) }
+	}
+	kinds := []struct {
+		name string
+		file func([]byte) []byte
+		mean float64 // from the library's picture, at most, of 255
+	}{
+		{"4:4:4", as("-pix_fmt", "yuvj444p"), 0.3}, // R'G'B' of 8 bits
+		{"4:2:2", as("-pix_fmt", "yuvj422p"), 0.8}, // the browser smooths its chroma, and the library does not
+		{"gray", as("-pix_fmt", "gray"), 0.3},
+		{"turned by 90 degrees in its Exif", turned(6), 0.1},
+		{"upside down in its Exif", turned(3), 0.1},
+		{"mirrored in its Exif", turned(2), 0.1},
+	}
+	for i, k := range kinds {
+		path := s.path(fmt.Sprintf("color/%d.jpg", 1004+i))
+		file, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		put(t, path, k.file(file))
+	}
+	p := open(t, 1024, 768)
+	p.settled()
+	p.opens(func() { p.dropOn("#viewer", s.dir) })
+	p.settled()
+	scrubber := scrubberOf(t, s.path("recipe.json"))
+	eval[bool](p, watch)
+	for i, k := range kinds {
+		got := p.move(i + 1)
+		if len(got) != 2 {
+			t.Errorf("%s: %d pictures were given, not two", k.name, len(got))
+			continue
+		}
+		mean, worst := apart(got[0], got[1])
+		t.Logf("%s: %.3f of 255 in the mean, %.1f at most", k.name, mean, worst)
+		if mean > k.mean {
+			t.Errorf("%s: the quick picture is %.3f of 255 from the library's in the mean", k.name, mean)
+		}
+		p.holdTo(scrubber, 1004+i)
 	}
 	p.quiet()
 }
