@@ -6,6 +6,7 @@ import (
 	"hash/crc32"
 	"image"
 	"io"
+	"math"
 
 	"example.com/twinplate/internal/kernel"
 )
@@ -31,7 +32,7 @@ const pngGray, pngColor, pngColorAlpha = 0, 2, 6
 
 // newPNGRows returns nil where the file is not such a one. w and h are the size that was checked before.
 func newPNGRows(file io.ReaderAt, w, h int) *pngRows {
-	p := &pngRows{w: w, h: h, data: pngData{file: file, at: 8}}
+	p := &pngRows{w: w, h: h, data: pngData{file: bufio.NewReaderSize(io.NewSectionReader(file, 8, math.MaxInt64-8), 1<<14)}}
 	var head [13]byte
 	if !p.data.next("IHDR") || p.data.left != uint32(len(head)) {
 		return nil
@@ -226,11 +227,10 @@ func lightsOf(r, g, b []float32, line []byte, light []float32, size int) {
 
 // A pngData reads a PNG file's chunks one after the other, and the data of successive IDAT chunks as one stream.
 type pngData struct {
-	file io.ReaderAt
-	at   int64  // where it goes on reading
-	kind string // of the chunk; empty where there is none, or it is damaged
-	left uint32 // bytes of the chunk that have not been read
-	sum  uint32 // CRC-32 of what was read of it
+	file io.Reader // behind the signature
+	kind string    // of the chunk; empty where there is none, or it is damaged
+	left uint32    // bytes of the chunk that have not been read
+	sum  uint32    // CRC-32 of what was read of it
 }
 
 // next begins the next chunk and tells whether it is of this kind.
@@ -265,9 +265,8 @@ func (d *pngData) skip() bool {
 }
 
 func (d *pngData) full(b []byte) bool {
-	n, _ := d.file.ReadAt(b, d.at)
-	d.at += int64(n)
-	return n == len(b)
+	_, err := io.ReadFull(d.file, b)
+	return err == nil
 }
 
 // part fills b from the chunk, which has as much left.
@@ -327,14 +326,14 @@ func unfilter(filter byte, line, above []byte, size int) bool {
 		for i := size; i < len(line); i++ {
 			a, b, c := int(line[i-size]), int(above[i]), int(above[i-size])
 			pa, pb, pc := abs(b-c), abs(a-c), abs(a+b-2*c)
-			switch {
-			case pa <= pb && pa <= pc:
-				line[i] += byte(a)
-			case pb <= pc:
-				line[i] += byte(b)
-			default:
-				line[i] += byte(c)
+			// Moves on a condition, for which is the nearest no processor can guess.
+			if pb < pa {
+				pa, a = pb, b
 			}
+			if pc < pa {
+				a = c
+			}
+			line[i] += byte(a)
 		}
 	default:
 		return false
