@@ -229,7 +229,10 @@ func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measure
 	m := measurement{frame: t.frame}
 	half := float64(s.size) / 2
 	// How the place in the band plate moves with that in the color plate, in half tiles.
-	jx, jy := l.jacobian(g, float64(t.x)+half-0.5, float64(t.y)+half-0.5)
+	cx, cy := float64(t.x)+half-0.5, float64(t.y)+half-0.5
+	px, py := l.place(g, cx, cy)
+	px, py = px+mx, py+my
+	jx, jy := l.jacobian(g, cx, cy)
 	for i := range jx {
 		jx[i] *= half
 		jy[i] *= half
@@ -239,17 +242,16 @@ func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measure
 	var mean, square, slope, length float64
 	for y := t.y; y < t.y+s.size; y++ {
 		for x := t.x; x < t.x+s.size; x++ {
-			bx, by := l.place(g, float64(x), float64(y))
-			bx += mx
-			by += my
+			u, v := (float64(x)-cx)/half, (float64(y)-cy)/half
+			bx, by := px+u*jx[0]+v*jy[0], py+u*jx[1]+v*jy[1] // g is straight over so few pixels
 			ix, iy := int(bx), int(by)
 			if !(bx >= 1 && by >= 1 && ix < l.bw-2 && iy < l.bh-2) {
 				continue
 			}
 			a, gx, gy, bend := cubicSlope(f.alpha[(iy-1)*l.bw+ix-1:], l.bw, bx-float64(ix), by-float64(iy))
 			s.alpha[n], s.gx[n], s.gy[n], s.bend[n] = a, gx, gy, bend
-			s.x[n], s.y[n] = (float64(x-t.x)+0.5)/half-1, (float64(y-t.y)+0.5)/half-1
-			s.row[n] = shape(a, s.x[n], s.y[n], blur*(gx*jx[0]+gy*jx[1]), blur*(gx*jy[0]+gy*jy[1]))
+			s.x[n], s.y[n] = u, v
+			s.row[n] = shape(a, u, v, blur*(gx*jx[0]+gy*jx[1]), blur*(gx*jy[0]+gy*jy[1]))
 			e := gx*gx + gy*gy
 			steep := math.Sqrt(e)
 			nx, ny := 0.0, 0.0

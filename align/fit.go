@@ -271,7 +271,11 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 	for i := range eqs {
 		r[i] = eqs[i].e
 	}
-	for pass := range 8 {
+	passes := 8
+	if f.shading == bending { // the widths of the effects settle slowly
+		passes = 24
+	}
+	for pass := range passes {
 		// How far apart the measurements are beyond their noise: from the median.
 		spread := apart(eqs, r)
 		scale := 1.0
@@ -288,7 +292,7 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 				q.weight /= (1 + z) * (1 + z)
 			}
 		}
-		if pass == 7 || model == fixedModel {
+		if pass == passes-1 || model == fixedModel {
 			break
 		}
 		next, _ = f.linear(eqs, model, f.terms, now, r)
@@ -465,7 +469,7 @@ func (f *fit) matchSoftness(ctx context.Context) error {
 	for range 3 {
 		done := math.Abs(f.l.soften(f.g, f.last)) < 0.05
 		f.l.measureBlur()
-		if ok, err := f.run(ctx, 2); err != nil || !ok || done {
+		if ok, err := f.run(ctx, 1); err != nil || !ok || done {
 			return err
 		}
 	}
@@ -480,7 +484,7 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	before := *f
 	f.shading = bending
 	for range 2 { // the tiles are about the edges only once the geometry is nearly right
-		if ok, err = f.run(ctx, 3); !ok {
+		if ok, err = f.run(ctx, 1); !ok {
 			break
 		}
 	}
@@ -522,7 +526,7 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	// What the chosen model does not have goes back to nothing.
 	next, _ := f.linear(eqs, f.model, f.terms, f.theta, nil)
 	f.set(next)
-	return f.run(ctx, 2)
+	return f.run(ctx, 1)
 }
 
 // scale returns by how much the variances of the equations must be multiplied to become those of the residuals r, by the

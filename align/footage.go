@@ -290,12 +290,15 @@ func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
 	}
 	for level > 0 {
 		level--
-		model := o.Model
-		if level > 1 {
+		model, rounds := o.Model, 5
+		switch {
+		case level > 1:
 			model = least(Homography, model)
+		case level == 0: // choose goes on from here
+			rounds = 2
 		}
 		f = newFit(f.g, s.levels[level], model)
-		ok, err := f.run(ctx, 5)
+		ok, err := f.run(ctx, rounds)
 		if err != nil {
 			return nil, err
 		}
@@ -355,7 +358,7 @@ func parity(mirror bool) int {
 
 // Expected errors, in band pixels, from which there is a warning: anywhere in the frame, and at the performer's edges.
 const (
-	farError  = 0.5
+	farError  = 1
 	edgeError = 0.12
 )
 
