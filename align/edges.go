@@ -248,7 +248,7 @@ func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measure
 			if !(bx >= 1 && by >= 1 && ix < l.bw-2 && iy < l.bh-2) {
 				continue
 			}
-			a, gx, gy, bend := cubicSlope(f.alpha[(iy-1)*l.bw+ix-1:], l.bw, bx-float64(ix), by-float64(iy))
+			a, gx, gy, bend := splineAt(f.spline[(iy-1)*l.bw+ix-1:], l.bw, bx-float64(ix), by-float64(iy))
 			s.alpha[n], s.gx[n], s.gy[n], s.bend[n] = a, gx, gy, bend
 			s.x[n], s.y[n] = u, v
 			s.row[n] = shape(a, u, v, blur*(gx*jx[0]+gy*jx[1]), blur*(gx*jy[0]+gy*jy[1]))
@@ -461,29 +461,4 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 		m.soft[0] += w * gb * gb
 		m.soft[1] += w * gb * r
 	}
-}
-
-// cubicSlope returns the value, the slope and the Laplacian of the cubic interpolation between the 4 by 4
-// pixels at the start of a, whose rows are w apart, at the fractions u and v between the second and third.
-func cubicSlope(a []float32, w int, u, v float64) (value, dx, dy, bend float64) {
-	x, xd, xb := cubicWeights64(u)
-	y, yd, yb := cubicWeights64(v)
-	for j := range 4 {
-		r := a[j*w : j*w+4]
-		p0, p1, p2, p3 := float64(r[0]), float64(r[1]), float64(r[2]), float64(r[3])
-		s := x[0]*p0 + x[1]*p1 + x[2]*p2 + x[3]*p3
-		value += y[j] * s
-		dy += yd[j] * s
-		dx += y[j] * (xd[0]*p0 + xd[1]*p1 + xd[2]*p2 + xd[3]*p3)
-		bend += yb[j]*s + y[j]*(xb[0]*p0+xb[1]*p1+xb[2]*p2+xb[3]*p3)
-	}
-	return value, dx, dy, bend
-}
-
-// cubicWeights64 returns the weights of Keys 1981 with a = -1/2, and their first and second derivatives.
-func cubicWeights64(t float64) (w, d, b [4]float64) {
-	w = [4]float64{((-0.5*t+1)*t - 0.5) * t, (1.5*t-2.5)*t*t + 1, ((-1.5*t+2)*t + 0.5) * t, (0.5*t - 0.5) * t * t}
-	d = [4]float64{(-1.5*t+2)*t - 0.5, (4.5*t - 5) * t, (-4.5*t+4)*t + 0.5, (1.5*t - 1) * t}
-	b = [4]float64{-3*t + 2, 9*t - 5, -9*t + 4, 3*t - 1}
-	return w, d, b
 }

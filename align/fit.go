@@ -237,7 +237,7 @@ func (f *fit) light(eq *equation, m *measurement, x, y float64) {
 	eq.v += 0.03 + 3*(1-m.match)*(1-m.match)
 	inward := x*m.inward[0] + y*m.inward[1]
 	// 1 for strands and meshes, 0 for edges of what is solid, of which alone the light is measured.
-	thin := math.Min(1, 1.5*(1-math.Hypot(m.inward[0], m.inward[1])))
+	thin := math.Max(0, math.Min(1, 2*(0.92-math.Hypot(m.inward[0], m.inward[1]))))
 	solid := inward * (1 - thin)
 	own := eq.row[geometric:]
 	own[0], own[1], own[2] = inward, solid*math.Max(-0.2, math.Min(m.light[0], 0.2)), solid*math.Max(-0.1, math.Min(m.light[1], 0.1))

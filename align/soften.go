@@ -41,7 +41,8 @@ func (l *level) soften(g Geometry, ms []measurement) float64 {
 		for i := from; i < to; i++ {
 			f := &l.frames[i]
 			if variance > 0 {
-				f.alpha = blur(plane{l.bw, l.bh, f.alpha}, variance).pix
+				b := blur(plane{l.bw, l.bh, f.alpha}, variance)
+				f.alpha, f.spline = b.pix, splined(b)
 				continue
 			}
 			for c := range f.color {

@@ -27,8 +27,9 @@ type level struct {
 
 // A frame is a pair at one level.
 type frame struct {
-	color [3][]float32 // linear light, each channel divided by its own highlight
-	alpha []float32    // 1 less the band plate over the screen: 0 on the screen, about 1 on the performer
+	color  [3][]float32 // linear light, each channel divided by its own highlight
+	alpha  []float32    // 1 less the band plate over the screen: 0 on the screen, about 1 on the performer
+	spline []float32    // the coefficients of alpha's spline
 	// The smoothed pictures' noise, as standard deviations, of the color's channels and of alpha.
 	colorNoise [3]float64
 	alphaNoise float64
@@ -93,6 +94,7 @@ func newStack(ctx context.Context, pairs []Pair) (*stack, error) {
 				b := bands[i][k]
 				sc.divide(b, i)
 				l.frames[i].alpha = b.pix
+				l.frames[i].spline = splined(b)
 				l.frames[i].alphaNoise = math.Max(noise(b), 0.002)
 			}
 		})

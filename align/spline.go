@@ -1,0 +1,91 @@
+package align
+
+import (
+	"math"
+	"slices"
+)
+
+// Between its pixels a band plate is the cubic spline through them: of the kernels that look at 4 by 4 numbers the one
+// nearest to what the lens drew, and smooth in its second derivative too (Unser, Aldroubi and Eden 1993, "B-spline signal
+// processing", part II).
+
+// splined returns the coefficients of the cubic B-spline through the plane's pixels, the borders mirrored.
+func splined(q plane) []float32 {
+	const horizon = 16 // pole to this power is nothing to a float32
+	pole := float32(math.Sqrt(3) - 2)
+	c := slices.Clone(q.pix)
+	line := func(v []float32) {
+		first, p := v[0], float32(1)
+		for i := 1; i < min(horizon, len(v)); i++ {
+			p *= pole
+			first += p * v[i]
+		}
+		v[0] = 6 * first
+		for i := 1; i < len(v); i++ {
+			v[i] = 6*v[i] + pole*v[i-1]
+		}
+		n := len(v) - 1
+		v[n] = pole / (pole*pole - 1) * (v[n] + pole*v[n-1])
+		for i := n - 1; i >= 0; i-- {
+			v[i] = pole * (v[i+1] - v[i])
+		}
+	}
+	for y := range q.h {
+		line(c[y*q.w : (y+1)*q.w])
+	}
+	row := func(y int) []float32 { return c[y*q.w : (y+1)*q.w] }
+	// The same down the columns, a row at a time.
+	first, p := row(0), float32(1)
+	for y := 1; y < min(horizon, q.h); y++ {
+		p *= pole
+		for x, v := range row(y) {
+			first[x] += p * v
+		}
+	}
+	for x := range first {
+		first[x] *= 6
+	}
+	for y := 1; y < q.h; y++ {
+		above := row(y - 1)
+		for x, v := range row(y) {
+			c[y*q.w+x] = 6*v + pole*above[x]
+		}
+	}
+	last, above := row(q.h-1), row(q.h-2)
+	for x, v := range last {
+		last[x] = pole / (pole*pole - 1) * (v + pole*above[x])
+	}
+	for y := q.h - 2; y >= 0; y-- {
+		below := row(y + 1)
+		for x, v := range row(y) {
+			c[y*q.w+x] = pole * (below[x] - v)
+		}
+	}
+	return c
+}
+
+// splineAt returns the value, the slope and the Laplacian of the spline with the 4 by 4 coefficients at the start of c,
+// whose rows are w apart, at the fractions u and v between the second and third.
+func splineAt(c []float32, w int, u, v float64) (value, dx, dy, bend float64) {
+	x, xd, xb := splineWeights(u)
+	y, yd, yb := splineWeights(v)
+	for j := range 4 {
+		r := c[j*w : j*w+4]
+		p0, p1, p2, p3 := float64(r[0]), float64(r[1]), float64(r[2]), float64(r[3])
+		s := x[0]*p0 + x[1]*p1 + x[2]*p2 + x[3]*p3
+		value += y[j] * s
+		dy += yd[j] * s
+		dx += y[j] * (xd[0]*p0 + xd[1]*p1 + xd[2]*p2 + xd[3]*p3)
+		bend += yb[j]*s + y[j]*(xb[0]*p0+xb[1]*p1+xb[2]*p2+xb[3]*p3)
+	}
+	return value, dx, dy, bend
+}
+
+// splineWeights returns the weights of the coefficients, and their first and second derivatives.
+func splineWeights(t float64) (w, d, b [4]float64) {
+	o := 1 - t
+	w = [4]float64{o * o * o / 6, (t*t*(3*t-6) + 4) / 6, (o*o*(3*o-6) + 4) / 6, t * t * t / 6}
+	d = [4]float64{-o * o / 2, t * (1.5*t - 2), -o * (1.5*o - 2), t * t / 2}
+	b = [4]float64{o, 3*t - 2, 3*o - 2, t}
+	return w, d, b
+}
