@@ -138,9 +138,9 @@ type measurement struct {
 	// inward is the mean of alpha's slope over the mean of its size, in the band plate: of length 1 where the tile
 	// has one straight edge, and 0 where it has as much edge that faces one way as the other.
 	inward [2]float64
-	// light is how the performer's light changes by the pixel inward, over what it is at the edge: its slope and its
-	// bend.
-	light  [2]float64
+	// light is how the performer's light changes by the pixel inward, over what it is, in the first two pixels from the
+	// edge: outward of it, it would change with where the edge is believed to be, and the fit follow itself.
+	light  float64
 	energy float64 // variance of alpha in the tile, times its pixels
 	match  float64 // the part of the color's variance that alpha explains
 	// What the tile says about the blur that would make alpha as soft as the color: soft[0] v = soft[1] for v,
@@ -182,7 +182,7 @@ type sampler struct {
 	soft     [largest * largest]float64    // and where it is blurred
 	plain    [shades * shades]float64      // the products of the columns, unweighted
 	factor   [shades * shades]float64
-	probe    [3][2]float64 // the places of the edge, of a pixel inward and of a pixel outward
+	probe    [3][2]float64 // the places of the edge, and of one and two pixels inward
 	light    [3]float64    // the color there, added up over the channels
 }
 
@@ -293,7 +293,7 @@ func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measure
 	if d := math.Hypot(nx, ny) * half; d > 0 {
 		nx, ny = nx/d, ny/d // a pixel inward, in half tiles
 	}
-	for i, u := range [3]float64{0, 1, -1} {
+	for i, u := range [3]float64{0, 1, 2} {
 		s.probe[i] = [2]float64{(m.x-float64(t.x)+0.5)/half - 1 + u*nx, (m.y-float64(t.y)+0.5)/half - 1 + u*ny}
 	}
 	s.light = [3]float64{}
@@ -318,9 +318,8 @@ func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measure
 		s.channel(&m, pix, f.colorNoise[c], f.alphaNoise)
 	}
 	m.match = max(0, min(explained/total, 1))
-	if s.light[0] > 0 {
-		m.light[0] = (s.light[1] - s.light[2]) / (2 * s.light[0])
-		m.light[1] = (s.light[1] + s.light[2] - 2*s.light[0]) / (2 * s.light[0])
+	if s.light[1] > 0 {
+		m.light = (s.light[2] - s.light[0]) / (2 * s.light[1])
 	}
 	return m
 }

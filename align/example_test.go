@@ -83,7 +83,7 @@ func ExampleFromFootage() {
 	truth := align.Identity(320, 180)
 	truth.Homography[2], truth.Homography[5] = 6.5, -4
 	truth.Mirror = true
-	sim := rig.NewSimulator(rig.Cutouts{}, 320, 180, 320, 180, truth, rig.DemoFaults(), 1)
+	sim := rig.NewSimulator(rig.Cutouts{Seed: 1}, 320, 180, 320, 180, truth, rig.DemoFaults(), 1)
 	var pairs []align.Pair
 	for _, i := range []int{0, 30} {
 		shot := sim.Frame(i)

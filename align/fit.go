@@ -11,12 +11,12 @@ import (
 // what a half diagonal becomes when the frames are stretched over each other, before the flip); then the
 // radial terms. All are of the order of 1, and a change by d moves a corner by about d half diagonals.
 //
-// The last five are not the geometry's. Three are how far, in band pixels of the level, an edge of the performer seems
-// to lie inward in color: of itself, by the slope of its light, and by the light's bend (see measurement.light). Light
-// that falls off toward an edge faster than a tile's polynomial follows does that. Two are how far strands and meshes
-// seem to lie toward the light, along x and y. Every take has its own; edges all around a performer tell the three from a
-// geometry, and solid edges the two.
-type theta [geometric + 5]float64
+// The last four are not the geometry's. Two are how far, in band pixels of the level, an edge of the performer seems
+// to lie inward in color: of itself, and by the slope of its light (see measurement.light). Light that falls off toward an
+// edge faster than a tile's polynomial follows does that. Two are how far strands and meshes seem to lie toward the
+// light, along x and y. Every take has its own; edges all around a performer tell the first two from a geometry, and
+// solid edges the others.
+type theta [geometric + 4]float64
 
 // geometric is how many of the parameters are the geometry's.
 const geometric = 10
@@ -236,12 +236,12 @@ func (f *fit) equations(ms []measurement) []equation {
 func (f *fit) light(eq *equation, m *measurement, x, y float64) {
 	eq.v += 0.03 + 3*(1-m.match)*(1-m.match)
 	inward := x*m.inward[0] + y*m.inward[1]
-	// 1 for strands and meshes, 0 for edges of what is solid, of which alone the light is measured.
+	// 1 for strands and meshes, whose slopes cancel each other; 0 for edges of what is solid, of which alone the light is
+	// measured.
 	thin := math.Max(0, math.Min(1, 2*(0.92-math.Hypot(m.inward[0], m.inward[1]))))
-	solid := inward * (1 - thin)
 	own := eq.row[geometric:]
-	own[0], own[1], own[2] = inward, solid*math.Max(-0.2, math.Min(m.light[0], 0.2)), solid*math.Max(-0.1, math.Min(m.light[1], 0.1))
-	own[3], own[4] = x*thin, y*thin
+	own[0], own[1] = inward, inward*(1-thin)*math.Max(-0.2, math.Min(m.light, 0.2))
+	own[2], own[3] = x*thin, y*thin
 	for j, v := range own {
 		eq.e -= v * f.theta[geometric+j]
 	}
@@ -404,9 +404,8 @@ func (f *fit) preferences() []equation {
 		{row: theta{9: 1}, v: 0.015 * 0.015},
 		{row: theta{geometric: 1}, v: 0.2 * 0.2},
 		{row: theta{geometric + 1: 1}, v: 1.5 * 1.5},
-		{row: theta{geometric + 2: 1}, v: 3 * 3},
+		{row: theta{geometric + 2: 1}, v: 0.25 * 0.25},
 		{row: theta{geometric + 3: 1}, v: 0.25 * 0.25},
-		{row: theta{geometric + 4: 1}, v: 0.25 * 0.25},
 	}
 	if !f.shapeDiffers() {
 		list = append(list,

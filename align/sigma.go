@@ -123,7 +123,7 @@ func (f *fit) covariance() (c [12][12]float64) {
 		s := f.g.expected(&c, p.Color[0], p.Color[1])
 		square, n = square+s*s, n+1
 	}
-	if left := unmodeled * math.Hypot(f.theta[geometric+3], f.theta[geometric+4]) * f.l.fb; square > 0 {
+	if left := unmodeled * math.Hypot(f.theta[geometric+2], f.theta[geometric+3]) * f.l.fb; square > 0 {
 		grown := 1 + left*left*n/square
 		for a := range c {
 			for b := range c[a] {
@@ -136,4 +136,4 @@ func (f *fit) covariance() (c [12][12]float64) {
 
 // unmodeled is the part of the light's displacement of strands and meshes by which the geometry at the edges may still be
 // off: as it was on simulated takes of which the truth was known (README has others).
-const unmodeled = 0.3
+const unmodeled = 0.2
