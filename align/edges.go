@@ -28,7 +28,7 @@ const (
 // minEdges is the least number of pieces of edge that a geometry is fitted to, and maxTiles bounds the work.
 const (
 	minEdges = 10
-	maxTiles = 5000
+	maxTiles = 2000
 	maxClose = 10000 // in the last fits
 )
 

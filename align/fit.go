@@ -271,13 +271,14 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 	for i := range eqs {
 		r[i] = eqs[i].e
 	}
+	sharp := sharpest(eqs)
 	passes := 8
 	if f.shading == bending { // the widths of the effects settle slowly
 		passes = 24
 	}
 	for pass := range passes {
 		// How far apart the measurements are beyond their noise: from the median.
-		spread := apart(eqs, r)
+		spread := apart(sharp, r)
 		scale := 1.0
 		if f.shading == bending {
 			scale = f.scale(eqs, r, spread)
@@ -539,19 +540,26 @@ func (f *fit) scale(eqs []equation, r []float64, spread float64) float64 {
 	return math.Max(1./correlated, 1.4826*1.4826*z[len(z)/2])
 }
 
-// apart returns the spread of the residuals r of the better half of the equations, those with the least
-// variance, by their median.
-func apart(eqs []equation, r []float64) float64 {
+// sharpest returns which of the equations are the eighth with the least variance.
+func sharpest(eqs []equation) (list []int) {
 	v := make([]float64, len(eqs))
 	for i, q := range eqs {
 		v[i] = q.v
 	}
 	slices.Sort(v)
-	var abs []float64
 	for i, q := range eqs {
 		if q.v <= v[len(v)/8] {
-			abs = append(abs, math.Abs(r[i]))
+			list = append(list, i)
 		}
+	}
+	return list
+}
+
+// apart returns the spread of these of the residuals r, by their median.
+func apart(list []int, r []float64) float64 {
+	abs := make([]float64, len(list))
+	for i, k := range list {
+		abs[i] = math.Abs(r[k])
 	}
 	slices.Sort(abs)
 	return math.Max(1.4826*abs[len(abs)/2], leastError)
