@@ -124,9 +124,9 @@ const maxPairs = 64
 // performer's presence over parity, rotation, scale and shift) is refined up a pyramid. There, in each small
 // window with an edge in it, the color plate is modeled as the band plate's alpha times a color that slopes over
 // the window and, in the last fits, bends, with what the lens's blur makes of both; the shift that fits best,
-// across the edge, is that piece of edge's measurement; and a robust least-squares fit of the geometry to all measurements follows, until it stands still. The
-// models are taken from simple to rich, each only where it improves the fit significantly (Schwarz's
-// criterion). The result is deterministic.
+// across the edge, is that piece of edge's measurement; and a robust least-squares fit of the geometry to all
+// measurements follows, until it stands still. The models are taken from simple to rich, each only where it improves
+// the fit significantly (Schwarz's criterion). The result is deterministic.
 //
 // The error wraps ErrNoSilhouettes or ErrNoMatch where the pictures are the cause, and ctx.Err() when ctx
 // ends first.
