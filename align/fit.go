@@ -425,12 +425,13 @@ func (f *fit) tiles() []tile {
 	return f.l.centered(f.g, thinned(list, maxClose), f.shading.size)
 }
 
-// run fits the model until it stands still, or for the number of rounds given; ok is false when too few
-// edges are left or the geometry goes astray.
+// run fits the model until it stands still, or for the number of rounds given, each of which measures and moves the
+// geometry; with none it measures where the geometry stands. ok is false when too few edges are left or the geometry
+// goes astray.
 func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 	var tiles []tile
 	moved := math.Inf(1)
-	for round := range rounds + 1 {
+	for range max(rounds, 1) {
 		if moved > 1.5*f.l.fc {
 			tiles = f.tiles()
 		}
@@ -446,12 +447,15 @@ func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 		if f.stats.n < minEdges {
 			return false, nil
 		}
-		if round == rounds || moved < 0.01*f.l.fc {
+		if rounds == 0 {
 			break
 		}
 		moved = f.set(next)
 		if f.g.Check() != nil || moved > float64(f.g.ColorW) {
 			return false, nil
+		}
+		if moved < 0.01*f.l.fc {
+			break
 		}
 	}
 	var sum, energy float64
@@ -483,8 +487,8 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	// Closer; but the fit must not wander off.
 	before := *f
 	f.shading = bending
-	for range 2 { // the tiles are about the edges only once the geometry is nearly right
-		if ok, err = f.run(ctx, 1); !ok {
+	for rounds := 1; rounds <= 2; rounds++ { // the tiles are about the edges only once the geometry is nearly right
+		if ok, err = f.run(ctx, rounds); !ok {
 			break
 		}
 	}
@@ -526,7 +530,10 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	// What the chosen model does not have goes back to nothing.
 	next, _ := f.linear(eqs, f.model, f.terms, f.theta, nil)
 	f.set(next)
-	return f.run(ctx, 1)
+	if ok, err = f.run(ctx, 1); !ok || err != nil {
+		return ok, err
+	}
+	return f.run(ctx, 0)
 }
 
 // scale returns by how much the variances of the equations must be multiplied to become those of the residuals r, by the

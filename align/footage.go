@@ -246,7 +246,7 @@ func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
 	top := len(s.levels) - 1
 	for _, g := range starts {
 		f := newFit(g, s.levels[top], Similarity)
-		ok, err := f.run(ctx, 6)
+		ok, err := f.run(ctx, 7)
 		if err != nil {
 			return nil, err
 		}
@@ -264,7 +264,7 @@ func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
 			continue
 		}
 		n := newFit(f.g, s.levels[level], least(Affine, o.Model))
-		ok, err := n.run(ctx, 8)
+		ok, err := n.run(ctx, 9)
 		if err != nil {
 			return nil, err
 		}
