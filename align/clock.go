@@ -1,10 +1,12 @@
 package align
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"example.com/twinplate/plate"
 )
@@ -115,11 +117,14 @@ type ClockEstimate struct {
 	// eight parts of the take: by Student's t, with seven degrees of freedom, that is as sure as three times a known one.
 	InStep bool
 
-	// Match is how much the two recordings' motion has in common, 0 to 1, less where few frames overlap; Rival is
-	// the same for the best offset that is three frames or more away. Agreement is it for every offset that was
-	// looked at: pairs of frames and match, in rising order.
+	// Match is the part of the changes in color that those in the band explain, 0 to 1, less where few frames
+	// overlap; Rival is the same for the best of the other offsets, three frames or more away, that came into question, and 0
+	// where none did.
 	Match, Rival float64
-	Agreement    [][2]float64
+
+	// Agreement is the correlation of the changes, less where few frames overlap, for every offset that was looked
+	// at: pairs of frames and correlation, in rising order.
+	Agreement [][2]float64
 
 	Mirror   bool     // the motion agrees better with the band plate flipped left to right
 	Warnings []string // in plain words, each naming what to do about it
@@ -145,7 +150,8 @@ const minOverlap = 12
 //
 // No geometry is needed: where a performer comes into a cell, it becomes brighter in color and darker in the
 // band, so the changes from frame to frame are correlated over cells and time, for both parities and for shifts
-// of up to two cells (a sixteenth of the frame). With the best of these, the changes in color are fitted by the
+// of up to two cells (a sixteenth of the frame). At the offsets where they are the most (a step is like the one
+// before it), the changes in color are fitted by the
 // band's in five frames around the offset, and by its derivatives in space up to an affine map, so that frames
 // which do not lie on each other do not pass for a fraction of a frame. The fraction is the center of gravity of
 // the five. Its error is from leaving out parts of the take in turn.
@@ -162,13 +168,11 @@ func (c *Clocks) Offset(ctx context.Context, maxFrames int) (*ClockEstimate, err
 		return nil, fmt.Errorf("align: %d color and %d band frames, and each camera must give at least %d for the clocks", len(c.color), len(c.band), minOverlap)
 	}
 	color, band := changes(c.color), changes(c.band)
-	best := struct {
-		score  float64
-		lag    int
-		dx, dy int
-		mirror bool
-	}{score: -1}
-	byLag := map[int]float64{}
+	pictures := map[bool][][]float32{false: c.band, true: flip(c.band)}
+	list := make([]contender, 2*maxFrames+1) // by offset
+	for i := range list {
+		list[i].lag = i - maxFrames
+	}
 	for _, mirror := range []bool{false, true} {
 		b := band
 		if mirror {
@@ -179,43 +183,47 @@ func (c *Clocks) Offset(ctx context.Context, maxFrames int) (*ClockEstimate, err
 				if err := ctx.Err(); err != nil {
 					return nil, err
 				}
-				scores := make([]float64, 2*maxFrames+1)
-				spread(len(scores), func(from, to int) {
+				spread(len(list), func(from, to int) {
 					for i := from; i < to; i++ {
-						scores[i] = correlation(color, b, i-maxFrames, dx, dy)
+						if s := correlation(color, b, list[i].lag, dx, dy); s > list[i].agreement {
+							list[i] = contender{lag: list[i].lag, agreement: s, dx: dx, dy: dy, mirror: mirror}
+						}
 					}
 				})
-				for i, s := range scores {
-					lag := i - maxFrames
-					byLag[lag] = math.Max(byLag[lag], s)
-					if s > best.score {
-						best.score, best.lag, best.dx, best.dy, best.mirror = s, lag, dx, dy, mirror
-					}
-				}
 			}
 		}
 	}
-	e := &ClockEstimate{Frames: best.lag, Match: math.Max(best.score, 0), Mirror: best.mirror}
-	for lag := -maxFrames; lag <= maxFrames; lag++ {
-		s := byLag[lag]
-		e.Agreement = append(e.Agreement, [2]float64{float64(lag), s})
-		if lag < best.lag-2 || lag > best.lag+2 {
-			e.Rival = math.Max(e.Rival, s)
+	e := &ClockEstimate{}
+	for _, v := range list {
+		e.Agreement = append(e.Agreement, [2]float64{float64(v.lag), v.agreement})
+	}
+	// A performer who walks in step agrees with himself a step later, too: those that come into question are fitted.
+	var best contender
+	high := peaks(list)
+	for i := range high {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		v := &high[i]
+		for range 3 {
+			v.fraction, v.sigma, v.match = fraction(c.color, pictures[v.mirror], v.lag, v.dx, v.dy)
+			if math.Abs(v.fraction) <= 0.55 {
+				break
+			}
+			v.lag += int(math.Copysign(1, v.fraction)) // it belongs to the neighbor
+		}
+		if v.match > best.match {
+			best = *v
 		}
 	}
-	if e.Match < 0.1 || e.Match < 1.02*e.Rival {
+	for _, v := range high {
+		if v.lag < best.lag-2 || v.lag > best.lag+2 {
+			e.Rival = math.Max(e.Rival, v.match)
+		}
+	}
+	e.Frames, e.Fraction, e.Sigma, e.Match, e.Mirror = best.lag, best.fraction, best.sigma, best.match, best.mirror
+	if e.Match < 0.05 || e.Match < 1.02*e.Rival {
 		return nil, fmt.Errorf("align: %w: at the best offset, %d frames, they agree to %.2f, and at others to %.2f: choose a part of the take in which the performer moves, and not in a steady rhythm, such as a clap", ErrNoMotion, best.lag, e.Match, e.Rival)
-	}
-	b := c.band
-	if best.mirror {
-		b = flip(b)
-	}
-	for range 3 {
-		e.Fraction, e.Sigma = fraction(c.color, b, e.Frames, best.dx, best.dy)
-		if math.Abs(e.Fraction) <= 0.55 {
-			break
-		}
-		e.Frames += int(math.Copysign(1, e.Fraction)) // it belongs to the neighbor
 	}
 	e.Fraction = max(min(e.Fraction, 0.5), -0.5)
 	// What the affine map between the frames leaves over, and parts of the take that are not independent, are not
@@ -245,6 +253,34 @@ func FrameOffset(ctx context.Context, color []*plate.RGB, band []*plate.Gray, ma
 		}
 	}
 	return c.Offset(ctx, maxFrames)
+}
+
+// A contender is an offset that comes into question.
+type contender struct {
+	lag             int
+	dx, dy          int // at which the changes are correlated best
+	mirror          bool
+	agreement       float64
+	fraction, sigma float64
+	match           float64
+}
+
+// peaks returns the contenders, given by offset, that agree better than those up to four frames away, and half as well as
+// the best: the best eight.
+func peaks(list []contender) (high []contender) {
+	for i, v := range list {
+		near := list[max(0, i-4):min(i+5, len(list))]
+		if v.agreement > 0 && !slices.ContainsFunc(near, func(n contender) bool { return n.agreement > v.agreement }) {
+			high = append(high, v)
+		}
+	}
+	slices.SortStableFunc(high, func(a, b contender) int { return cmp.Compare(b.agreement, a.agreement) })
+	for i, v := range high {
+		if i == 8 || v.agreement < 0.5*high[0].agreement {
+			return high[:i]
+		}
+	}
+	return high
 }
 
 // changes returns the differences of each picture and the one before.
@@ -308,24 +344,31 @@ const clockTaps = 5
 // clockTerms are the taps, and the derivatives in space times the terms of an affine map.
 const clockTerms = clockTaps + 6
 
-// fraction returns how much later than lag frames the band is, in frames, and the standard error.
-func fraction(color, band [][]float32, lag, dx, dy int) (f, sigma float64) {
+// fraction returns how much later than lag frames the band is, in frames, the standard error, and the match.
+func fraction(color, band [][]float32, lag, dx, dy int) (f, sigma, match float64) {
 	warp := [6]float64{float64(dx), 0, 0, float64(dy), 0, 0}
 	for range 4 {
-		parts := clockEquations(color, band, lag, f, &warp)
+		parts, energy, frames := clockEquations(color, band, lag, f, &warp)
 		x, late, ok := centroid(parts, -1)
 		if !ok {
-			return 0, 1
+			return 0, 1, 0
 		}
 		f, sigma = late, 0
 		for k := range parts {
 			_, late, ok := centroid(parts, k)
 			if !ok {
-				return 0, 1
+				return 0, 1, 0
 			}
 			sigma += (late - f) * (late - f) * (clockParts - 1) / clockParts
 		}
 		f = min(max(f, -1), 1)
+		match = 0
+		for _, p := range parts {
+			for i, v := range p.b {
+				match += v * x[i] / energy
+			}
+		}
+		match *= float64(frames) / float64(frames+minOverlap)
 		sum := 0.0
 		for _, v := range x[:clockTaps] {
 			sum += v
@@ -334,12 +377,13 @@ func fraction(color, band [][]float32, lag, dx, dy int) (f, sigma float64) {
 			warp[k] += min(max(x[clockTaps+k]/sum, -1), 1)
 		}
 	}
-	return f, math.Sqrt(sigma)
+	return f, math.Sqrt(sigma), match
 }
 
 // clockEquations relates the changes in color to those in the band, at lag and two frames to either side, and
-// to the derivatives in space of a blend of two of these, about the map warp.
-func clockEquations(color, band [][]float32, lag int, late float64, warp *[6]float64) (parts [clockParts]*normal) {
+// to the derivatives in space of a blend of two of these, about the map warp. energy is the sum of the squares of the
+// changes in color, over so many frames.
+func clockEquations(color, band [][]float32, lag int, late float64, warp *[6]float64) (parts [clockParts]*normal, energy float64, frames int) {
 	const side = clockTaps / 2
 	change := make([][]float32, len(band)) // to each frame from the one before, sign reversed
 	spread(len(band)-1, func(from, to int) {
@@ -359,6 +403,7 @@ func clockEquations(color, band [][]float32, lag int, late float64, warp *[6]flo
 	if late < 0 {
 		to = -1
 	}
+	var squares [clockParts]float64
 	spread(clockParts, func(from, until int) {
 		d := make([]float64, clockCells)
 		for k := from; k < until; k++ {
@@ -377,13 +422,18 @@ func clockEquations(color, band [][]float32, lag int, late float64, warp *[6]flo
 						gx, gy := (d[j+1]-d[j-1])/2, (d[j+clockW]-d[j-clockW])/2
 						u, v := cellPlace(x, y)
 						copy(row[clockTaps:], []float64{gx, u * gx, v * gx, gy, u * gy, v * gy})
-						parts[k].add(row[:], float64(color[t][j]-color[t-1][j]), 1)
+						changed := float64(color[t][j] - color[t-1][j])
+						parts[k].add(row[:], changed, 1)
+						squares[k] += changed * changed
 					}
 				}
 			}
 		}
 	})
-	return parts
+	for _, v := range squares {
+		energy += v
+	}
+	return parts, energy, last - first
 }
 
 // centroid solves the sum of all parts but one, and returns the solution and the taps' center of gravity.
