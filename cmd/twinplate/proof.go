@@ -13,8 +13,8 @@ type proofCommand struct {
 	Seed         uint64 `help:"Seed of the first take; the others follow. Another seed gives other faults, other noise and another scene." default:"1"`
 	Frames       int    `help:"Frames of each take: 16, or 8 with --registration." placeholder:"N"`
 	Pier         bool   `help:"The demo's scene instead of plain cutouts."`
-	Check        bool   `help:"Try check instead: whether it names each fault of a test shot, and raises no alarm where there is none."`
-	Registration bool   `help:"Measure the geometry alone, from footage and from a chart, and the frame offset."`
+	Check        bool   `xor:"job" help:"Try check instead: whether it names each fault of a test shot, and raises no alarm where there is none."`
+	Registration bool   `xor:"job" help:"Measure the geometry alone, from footage and from a chart, and the frame offset."`
 	Size         string `help:"Size of the plates with --registration." default:"1920x1080" placeholder:"WxH"`
 	JSON         bool   `name:"json" help:"Print one JSON object instead of a table."`
 }
