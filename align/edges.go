@@ -348,6 +348,40 @@ func dotShades(a, b *[shades]float64) float64 {
 
 // gather adds the products of a row, times w, to the lower triangle of a k by k matrix.
 func gather(a []float64, row *[shades]float64, k int, w float64) {
+	if k == shades { // without the loops, for the last fits
+		a := (*[shades * shades]float64)(a)
+		r := *row
+		w1, w2, w3, w4, w5, w6 := w*r[1], w*r[2], w*r[3], w*r[4], w*r[5], w*r[6]
+		a[0] += w * r[0] * r[0]
+		a[7] += w1 * r[0]
+		a[8] += w1 * r[1]
+		a[14] += w2 * r[0]
+		a[15] += w2 * r[1]
+		a[16] += w2 * r[2]
+		a[21] += w3 * r[0]
+		a[22] += w3 * r[1]
+		a[23] += w3 * r[2]
+		a[24] += w3 * r[3]
+		a[28] += w4 * r[0]
+		a[29] += w4 * r[1]
+		a[30] += w4 * r[2]
+		a[31] += w4 * r[3]
+		a[32] += w4 * r[4]
+		a[35] += w5 * r[0]
+		a[36] += w5 * r[1]
+		a[37] += w5 * r[2]
+		a[38] += w5 * r[3]
+		a[39] += w5 * r[4]
+		a[40] += w5 * r[5]
+		a[42] += w6 * r[0]
+		a[43] += w6 * r[1]
+		a[44] += w6 * r[2]
+		a[45] += w6 * r[3]
+		a[46] += w6 * r[4]
+		a[47] += w6 * r[5]
+		a[48] += w6 * r[6]
+		return
+	}
 	for j := range k {
 		r := w * row[j]
 		to := a[j*k : j*k+j+1]

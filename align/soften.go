@@ -37,17 +37,20 @@ func (l *level) soften(g Geometry, ms []measurement) float64 {
 	variance = math.Max(-mostSoftening, math.Min(variance, mostSoftening))
 	sx, sy := g.density()
 	scale := (sx + sy) / 2 * l.fc / l.fb // band pixels of the level to a color pixel of the level
-	spread(len(l.frames), func(from, to int) {
-		for i := from; i < to; i++ {
-			f := &l.frames[i]
-			if variance > 0 {
+	if variance > 0 {
+		spread(len(l.frames), func(from, to int) {
+			for i := from; i < to; i++ {
+				f := &l.frames[i]
 				b := blur(plane{l.bw, l.bh, f.alpha}, variance)
 				f.alpha, f.spline = b.pix, splined(b)
-				continue
 			}
-			for c := range f.color {
-				f.color[c] = blur(plane{l.w, l.h, f.color[c]}, -variance/(scale*scale)).pix
-			}
+		})
+		return variance
+	}
+	spread(3*len(l.frames), func(from, to int) {
+		for i := from; i < to; i++ {
+			pix := &l.frames[i/3].color[i%3]
+			*pix = blur(plane{l.w, l.h, *pix}, -variance/(scale*scale)).pix
 		}
 	})
 	return variance

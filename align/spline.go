@@ -30,37 +30,41 @@ func splined(q plane) []float32 {
 			v[i] = pole * (v[i+1] - v[i])
 		}
 	}
-	for y := range q.h {
-		line(c[y*q.w : (y+1)*q.w])
-	}
-	row := func(y int) []float32 { return c[y*q.w : (y+1)*q.w] }
+	spread(q.h, func(from, to int) {
+		for y := from; y < to; y++ {
+			line(c[y*q.w : (y+1)*q.w])
+		}
+	})
 	// The same down the columns, a row at a time.
-	first, p := row(0), float32(1)
-	for y := 1; y < min(horizon, q.h); y++ {
-		p *= pole
-		for x, v := range row(y) {
-			first[x] += p * v
+	spread(q.w, func(from, to int) {
+		row := func(y int) []float32 { return c[y*q.w+from : y*q.w+to] }
+		first, p := row(0), float32(1)
+		for y := 1; y < min(horizon, q.h); y++ {
+			p *= pole
+			for x, v := range row(y) {
+				first[x] += p * v
+			}
 		}
-	}
-	for x := range first {
-		first[x] *= 6
-	}
-	for y := 1; y < q.h; y++ {
-		above := row(y - 1)
-		for x, v := range row(y) {
-			c[y*q.w+x] = 6*v + pole*above[x]
+		for x := range first {
+			first[x] *= 6
 		}
-	}
-	last, above := row(q.h-1), row(q.h-2)
-	for x, v := range last {
-		last[x] = pole / (pole*pole - 1) * (v + pole*above[x])
-	}
-	for y := q.h - 2; y >= 0; y-- {
-		below := row(y + 1)
-		for x, v := range row(y) {
-			c[y*q.w+x] = pole * (below[x] - v)
+		for y := 1; y < q.h; y++ {
+			above, now := row(y-1), row(y)
+			for x, v := range now {
+				now[x] = 6*v + pole*above[x]
+			}
 		}
-	}
+		last, above := row(q.h-1), row(q.h-2)
+		for x, v := range last {
+			last[x] = pole / (pole*pole - 1) * (v + pole*above[x])
+		}
+		for y := q.h - 2; y >= 0; y-- {
+			below, now := row(y+1), row(y)
+			for x, v := range now {
+				now[x] = pole * (below[x] - v)
+			}
+		}
+	})
 	return c
 }
 

@@ -113,8 +113,8 @@ type plane struct {
 }
 
 // reduce fills the color part of the levels for one pair, and returns the band plate at each level.
-func (s *stack) reduce(i int, p Pair, fc, fb int) []plane {
-	for c := range 3 {
+func (s *stack) reduce(i int, p Pair, fc, fb int) (list []plane) {
+	channel := func(c int) {
 		q := shrink(plane{p.Color.W, p.Color.H, p.Color.Pix[c]}, fc)
 		scale := highlight(q)
 		for k, l := range s.levels {
@@ -133,8 +133,12 @@ func (s *stack) reduce(i int, p Pair, fc, fb int) []plane {
 			}
 		}
 	}
+	var wait sync.WaitGroup
+	for c := range 3 {
+		wait.Go(func() { channel(c) })
+	}
+	defer wait.Wait()
 	q := shrink(plane{p.Band.W, p.Band.H, p.Band.Pix}, fb)
-	var list []plane
 	for k, l := range s.levels {
 		if k > 0 {
 			q = shrink(q, 2)
@@ -351,7 +355,7 @@ func (sc *screen) divide(b plane, pair int) {
 	}
 	// The exponential once every few pixels, as a straight line between.
 	const step = 8
-	for y := range b.h {
+	line := func(y int) {
 		v := 2*float64(y)/float64(b.h) - 1
 		at := func(x int) float64 {
 			e := dot6(sc.q, screenTerms(2*float64(x)/float64(b.w)-1, v))
@@ -368,6 +372,11 @@ func (sc *screen) divide(b plane, pair int) {
 			f0 = f1
 		}
 	}
+	spread(b.h, func(from, to int) {
+		for y := from; y < to; y++ {
+			line(y)
+		}
+	})
 }
 
 // measureBlur finds the blur that is in all of the level's pictures by the steepest edges of the band plates: a step

@@ -370,12 +370,14 @@ func (t *Take) Register(ctx context.Context) (Registration, error) {
 	}
 	var pairs []align.Pair
 	for _, p := range t.samples(registrationSamples) {
-		color, err := t.readColor(p)
-		if err != nil {
-			return Registration{}, err
-		}
-		band, err := t.readBand(p)
-		if err != nil {
+		var color *plate.RGB
+		var band *plate.Gray
+		var errs [2]error
+		var wait sync.WaitGroup
+		wait.Go(func() { color, errs[0] = t.readColor(p) })
+		wait.Go(func() { band, errs[1] = t.readBand(p) })
+		wait.Wait()
+		if err := cmp.Or(errs[:]...); err != nil {
 			return Registration{}, err
 		}
 		pairs = append(pairs, align.Pair{Color: matte.Less(color, color, t.darkColor), Band: t.flat(band)})
