@@ -76,6 +76,31 @@ func TestGain(t *testing.T) {
 	}
 }
 
+// Of a large frame, strips tell the gain: within three of the stated errors, and as near as the whole of a small frame does.
+func TestGainOfLargeFrame(t *testing.T) {
+	if testing.Short() {
+		t.Skip("draws HD frames, slow under the race detector")
+	}
+	const w, h = 1920, 1080
+	for seed := range uint64(3) {
+		s := rig.NewSimulator(rig.Cutouts{Seed: seed}, w, h, w, h, nil, rig.DemoFaults(), seed)
+		solver, err := matte.NewSolver(w, h, matte.References{DarkColor: s.DarkColor(), DarkBand: s.DarkBand(), CleanColor: s.CleanColor(), CleanBand: s.CleanBand()}, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		frames, truth := sample(s, 13)
+		g, err := solver.Gain(frames[0])
+		if err != nil {
+			t.Fatal(err)
+		}
+		d := g.Value - truth[0].Gain
+		t.Logf("seed %d: off by %+.6f, sigma %.6f, %d pixels", seed, d, g.Sigma, g.Pixels)
+		if math.Abs(d) > 3*g.Sigma || math.Abs(d) > 0.001 || g.Pixels > w*h/2 {
+			t.Errorf("seed %d: gain %.5f is off by %.5f (sigma %.5f, %d pixels)", seed, g.Value, d, g.Sigma, g.Pixels)
+		}
+	}
+}
+
 func TestGainWithoutScreen(t *testing.T) {
 	_, ref := set(rig.DemoFaults(), 1)
 	solver, err := matte.NewSolver(480, 270, ref, nil)
