@@ -151,10 +151,10 @@ const minOverlap = 12
 // No geometry is needed: where a performer comes into a cell, it becomes brighter in color and darker in the
 // band, so the changes from frame to frame are correlated over cells and time, for both parities and for shifts
 // of up to two cells (a sixteenth of the frame). At the offsets where they are the most (a step is like the one
-// before it), the changes in color are fitted by the
-// band's in five frames around the offset, and by its derivatives in space up to an affine map, so that frames
-// which do not lie on each other do not pass for a fraction of a frame. The fraction is the center of gravity of
-// the five. Its error is from leaving out parts of the take in turn.
+// before it), the changes in color are fitted by the band's in five frames around the offset, and by its derivatives
+// in space up to an affine map, so that frames which do not lie on each other do not pass for a fraction of a frame.
+// The offset is the one of which the fit explains the most. The fraction is the center of gravity of the five. Its
+// error is from leaving out parts of the take in turn.
 //
 // The error wraps ErrNoMotion where the recordings are the cause, and ctx.Err() when ctx ends first.
 func (c *Clocks) Offset(ctx context.Context, maxFrames int) (*ClockEstimate, error) {

@@ -105,12 +105,7 @@ func TestScrubPNG(t *testing.T) {
 		t.Fatal("the library reads the file")
 	}
 	says := err.Error()[strings.Index(err.Error(), "1004.png"):]
-	p := open(t, 1024, 768)
-	p.settled()
-	p.opens(func() { p.dropOn("#viewer", s.dir) })
-	p.settled()
-	scrubber := scrubberOf(t, s.path("recipe.json"))
-	eval[bool](p, watch)
+	p, scrubber := s.dropped(t)
 	for _, place := range []int{2, 0} {
 		if got := p.move(1, place); len(got) == 0 || got[len(got)-1].Number != s.frames[place] {
 			t.Fatalf("frame %d was not shown", s.frames[place])

@@ -10,6 +10,8 @@ import (
 	"path/filepath"
 	"slices"
 	"testing"
+
+	"example.com/twinplate/take"
 )
 
 // watch has the page note every picture that it gives to the viewer, in playground.given: {number, codes}, the codes of
@@ -60,6 +62,17 @@ func (p *page) move(places ...int) []given {
 		do await new Promise((r) => setTimeout(r, 400)); while (engines.queue.length || engines.workers.some((w) => w.busy || w.held));
 		return playground.given;
 	})()`, text))
+}
+
+// dropped drops the shot on the page, which is watched from then on, and opens the same take with the library.
+func (s shot) dropped(t *testing.T) (*page, *take.Scrubber) {
+	t.Helper()
+	p := open(t, 1024, 768)
+	p.settled()
+	p.opens(func() { p.dropOn("#viewer", s.dir) })
+	p.settled()
+	eval[bool](p, watch)
+	return p, scrubberOf(t, s.path("recipe.json"))
 }
 
 // A frame of JPEG that is not kept is shown twice: as the browser decodes it, and as the library does. The two differ by the
@@ -130,12 +143,7 @@ func TestKindsOfJPEG(t *testing.T) {
 		}
 		put(t, path, k.file(file))
 	}
-	p := open(t, 1024, 768)
-	p.settled()
-	p.opens(func() { p.dropOn("#viewer", s.dir) })
-	p.settled()
-	scrubber := scrubberOf(t, s.path("recipe.json"))
-	eval[bool](p, watch)
+	p, scrubber := s.dropped(t)
 	for i, k := range kinds {
 		got := p.move(i + 1)
 		if len(got) != 2 {
