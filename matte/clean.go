@@ -164,7 +164,7 @@ func (b *rebuild) regain() {
 		for i, v := range f.Pix {
 			flat.Pix[i] = v / b.ratio.Pix[i]
 		}
-		if g, err := gainOf(flat); err == nil {
+		if g, err := gainIn(flat); err == nil {
 			b.gains[k] = g.Value
 		}
 	}

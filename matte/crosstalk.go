@@ -93,7 +93,7 @@ func (s *Solver) core(frames []Sample, glare func(Sample) *plate.Gray) (*core, e
 		if err != nil {
 			return nil, fmt.Errorf("sample %d: %w", k, err)
 		}
-		g, err := gainOf(u)
+		g, err := gainIn(u)
 		if errors.Is(err, ErrNoScreen) {
 			g.Value = 1
 		} else if err != nil {

@@ -26,32 +26,73 @@ type Gain struct {
 // off, or the two plates are not of one take.
 var ErrNoScreen = errors.New("no part of the frame is certainly screen")
 
+// ErrNotFinite says that a plate has a value that is not finite; NotFinite says which.
+var ErrNotFinite = errors.New("a value is not finite")
+
 // Gain estimates the lamps' gain in one frame from the pixels that are certainly screen: those where the
 // quotient of band and clean plate stands in its topmost peak, with neighbors that stand there too. At
 // least one pixel in 500 must be such, or the error is ErrNoScreen. Of frames from a million pixels on it looks at strips
 // that are half a million together.
 func (s *Solver) Gain(frame Sample) (Gain, error) {
-	u, err := s.quotient(frame)
-	if err != nil {
+	if err := plate.CheckSize("band plate", frame.Band.Size(), "color plate", frame.Color.Size()); err != nil {
 		return Gain{}, err
+	}
+	g, err := s.GainByRows(frame.Color, func(row []float32, y int) {
+		copy(row, frame.Band.Pix[y*frame.Band.W:])
+	})
+	if errors.Is(err, ErrNotFinite) {
+		err = NotFinite(frame.Color, frame.Band)
+	}
+	return g, err
+}
+
+// GainByRows is Gain for a band plate that need not be there as a whole: band puts row y of it, in the color plate's frame,
+// into row. It is asked for the rows that Gain looks at, and no others. The error for a value that is not finite is
+// ErrNotFinite.
+func (s *Solver) GainByRows(color *plate.RGB, band func(row []float32, y int)) (Gain, error) {
+	if err := s.check(color, 1); err != nil {
+		return Gain{}, err
+	}
+	free := s.unclamped()
+	model := free.model(1)
+	rows := strips(s.w, s.h)
+	u := plate.NewGray(s.w, len(rows))
+	row, p := make([]float32, s.w), [3][]float32{make([]float32, s.w), make([]float32, s.w), make([]float32, s.w)}
+	for k, y := range rows {
+		band(row, y)
+		in, t := free.row(color, row, y), u.Pix[k*s.w:(k+1)*s.w]
+		if !model.Row(t, &p, &in) {
+			return Gain{}, ErrNotFinite
+		}
+		uncover(t, in.Inverse)
 	}
 	return gainOf(u)
 }
 
-// quotient returns g t: the solution before it is divided by the gain. It is -1 where there is no screen.
-func (s *Solver) quotient(frame Sample) (*plate.Gray, error) {
+// unclamped returns a Solver for g t alone.
+func (s *Solver) unclamped() *Solver {
 	free := *s
 	free.clamp, free.screen = ClampNone, nil
-	one, err := free.Solve(nil, frame.Color, frame.Band, 1)
+	return &free
+}
+
+// uncover sets u to -1 where there is no screen.
+func uncover(u, inverse []float32) {
+	for i, inv := range inverse {
+		if inv == 0 {
+			u[i] = -1
+		}
+	}
+}
+
+// quotient returns g t: the solution before it is divided by the gain. It is -1 where there is no screen.
+func (s *Solver) quotient(frame Sample) (*plate.Gray, error) {
+	one, err := s.unclamped().Solve(nil, frame.Color, frame.Band, 1)
 	if err != nil {
 		return nil, err
 	}
 	u := one.Transmission
-	for i, inv := range s.inverse.Pix {
-		if inv == 0 {
-			u.Pix[i] = -1
-		}
-	}
+	uncover(u.Pix, s.inverse.Pix)
 	return u, nil
 }
 
@@ -61,29 +102,36 @@ func (s *Solver) open(k int, frame Sample) (*plate.Gray, Gain, error) {
 	if err != nil {
 		return nil, Gain{}, fmt.Errorf("sample %d: %w", k, err)
 	}
-	g, err := gainOf(u)
+	g, err := gainIn(u)
 	return u, g, err
 }
 
-// strips returns about half a million of a plane's pixels, in strips of rows spread over it: they tell the gain as well as
-// all of a larger frame, since what a thin veil adds is more than their noise.
-func strips(u *plate.Gray) *plate.Gray {
+// strips returns rows of a frame that have about half a million pixels, in strips spread over it: they tell the gain as well
+// as all rows of a larger frame, since what a thin veil adds is more than their noise.
+func strips(w, h int) []int {
 	const rows, enough = 16, 1 << 19
-	n := len(u.Pix) / enough
-	if n < 2 {
-		return u
+	n := max(w*h/enough, 1)
+	some := make([]int, 0, h/n+2*rows)
+	for y := n / 2 * rows; y < h; y += n * rows {
+		for k := y; k < min(y+rows, h); k++ {
+			some = append(some, k)
+		}
 	}
-	thin := &plate.Gray{W: u.W, Pix: make([]float32, 0, len(u.Pix)/n+2*rows*u.W)}
-	for y := n / 2 * rows; y < u.H; y += n * rows {
-		end := min(y+rows, u.H)
-		thin.Pix = append(thin.Pix, u.Pix[y*u.W:end*u.W]...)
-		thin.H += end - y
-	}
-	return thin
+	return some
 }
 
+// gainIn returns the gain that the quotient u of a whole frame has.
+func gainIn(u *plate.Gray) (Gain, error) {
+	rows := strips(u.W, u.H)
+	thin := plate.NewGray(u.W, len(rows))
+	for k, y := range rows {
+		copy(thin.Pix[k*u.W:(k+1)*u.W], u.Pix[y*u.W:])
+	}
+	return gainOf(thin)
+}
+
+// gainOf returns the gain of the quotient in strips.
 func gainOf(u *plate.Gray) (Gain, error) {
-	u = strips(u)
 	// The histogram spans 0 to twice the 99.9th percentile, in steps well below the noise of one pixel. A
 	// mean over 3x3 pixels sharpens the peak.
 	smooth := boxMean(u, 1)

@@ -1,6 +1,7 @@
 package take
 
 import (
+	"errors"
 	"image"
 	"runtime"
 	"sync"
@@ -76,6 +77,15 @@ func (c *Chain) comp(out *plate.RGB, t *plate.Gray, color *plate.RGB, band *plat
 		return matte.NotFinite(color, band)
 	}
 	return nil
+}
+
+// gain is Solver.Gain for a band plate as the band camera has it, of which it resamples no more than that looks at.
+func (c *Chain) gain(color *plate.RGB, band *plate.Gray) (matte.Gain, error) {
+	g, err := c.solver.GainByRows(color, func(row []float32, y int) { c.resampler.Row(row, band, y) })
+	if errors.Is(err, matte.ErrNotFinite) {
+		err = matte.NotFinite(color, band)
+	}
+	return g, err
 }
 
 // inParallel calls do for strips of the rows 0 to h on so many goroutines, and tells whether all returned true.

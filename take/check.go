@@ -308,7 +308,7 @@ func (c *checker) matte(ctx context.Context) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		g, err := j.gain(some[k].Number, f)
+		g, err := j.gain(some[k].Number, func() (matte.Gain, error) { return j.solver.Gain(f) })
 		if err != nil {
 			return err
 		}
@@ -571,6 +571,10 @@ func (c *checker) clocks(ctx context.Context) error {
 func (c *checker) lamps(ctx context.Context, progress func(done, total int)) error {
 	t, j := c.t, c.job
 	pairs := t.Pairs[:min(len(t.Pairs), checkGains)]
+	chain, err := NewChain(j.resampler, j.solver)
+	if err != nil {
+		return err
+	}
 	gains := make([]matte.Gain, len(pairs))
 	failed := make([]error, len(pairs))
 	group, ctx := errgroup.WithContext(ctx)
@@ -590,7 +594,7 @@ func (c *checker) lamps(ctx context.Context, progress func(done, total int)) err
 			if err != nil {
 				return err
 			}
-			gains[i], failed[i] = j.solver.Gain(matte.Sample{Color: color, Band: j.resampler.Gray(nil, raw)})
+			gains[i], failed[i] = chain.gain(color, raw)
 			mu.Lock()
 			defer mu.Unlock()
 			done++

@@ -229,11 +229,14 @@ func (w *worker) frame(i int) error {
 	color := w.color
 	at = w.clock("read", at)
 
-	if gain, ok := j.givenGain(p.Number); ok && j.onlyComp(w.each != nil) && j.Glare.Strength <= 0 && w.change == nil {
-		w.result.Gain = matte.Gain{Value: gain}
+	var err error
+	if j.onlyComp(w.each != nil) && j.Glare.Strength <= 0 && w.change == nil {
+		if w.result.Gain, err = j.gain(p.Number, func() (matte.Gain, error) { return w.chain.gain(color, w.shot) }); err != nil {
+			return fmt.Errorf("%s: %w", p.Band, err)
+		}
+		w.clock("gain", at)
 		return w.onePass(p, true)
 	}
-	var err error
 	w.band = j.resampler.Gray(w.band, w.shot)
 	if j.Glare.Strength > 0 {
 		if _, err := j.Glare.Remove(w.band, w.band, j.darkBand); err != nil {
@@ -249,7 +252,7 @@ func (w *worker) frame(i int) error {
 	at = w.clock("resample", at)
 
 	frame := matte.Sample{Color: color, Band: w.band}
-	if w.result.Gain, err = j.gain(p.Number, frame); err != nil {
+	if w.result.Gain, err = j.gain(p.Number, func() (matte.Gain, error) { return j.solver.Gain(frame) }); err != nil {
 		return fmt.Errorf("%s: %w", p.Band, err)
 	}
 	at = w.clock("gain", at)
@@ -348,12 +351,12 @@ func (w *worker) onePass(p Pair, resample bool) (err error) {
 	return err
 }
 
-// gain returns the gain of one frame, as the recipe asks for it. A frame in which no screen is certain keeps 1.
-func (j *Job) gain(number int, frame matte.Sample) (matte.Gain, error) {
+// gain returns the gain of one frame, as the recipe asks for it: given, or found. A frame in which no screen is certain keeps 1.
+func (j *Job) gain(number int, find func() (matte.Gain, error)) (matte.Gain, error) {
 	if v, ok := j.givenGain(number); ok {
 		return matte.Gain{Value: v}, nil
 	}
-	g, err := j.solver.Gain(frame)
+	g, err := find()
 	if errors.Is(err, matte.ErrNoScreen) {
 		return matte.Gain{Value: 1}, nil
 	}

@@ -81,13 +81,8 @@ func (s *Scrubber) Sum(number int) (*plate.RGB, error) {
 	if w.solution.Transmission == nil {
 		w.solution.Transmission = plate.NewGray(w.color.W, w.color.H)
 	}
-	if gain, ok := j.givenGain(number); ok {
-		err = w.chain.comp(r.Comp, w.solution.Transmission, w.color, w.shot, r.Background, gain, 1)
-	} else {
-		w.band = j.resampler.Gray(w.band, w.shot)
-		if r.Gain, err = j.gain(number, matte.Sample{Color: w.color, Band: w.band}); err == nil {
-			err = w.chain.resampled(r.Comp, w.solution.Transmission, w.color, w.band, r.Background, r.Gain.Value)
-		}
+	if r.Gain, err = j.gain(number, func() (matte.Gain, error) { return w.chain.gain(w.color, w.shot) }); err == nil {
+		err = w.chain.comp(r.Comp, w.solution.Transmission, w.color, w.shot, r.Background, r.Gain.Value, 1)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("frame %d: %w", number, err)
