@@ -47,7 +47,7 @@ async function start() {
   const cores = navigator.hardwareConcurrency || 2;
   engines = new Engines(compiled, Math.min(Math.max(cores, 1), 6));
   const demo = demoWells(1);
-  look = new Look(viewerSays);
+  look = new Look(viewerSays, (picture) => take.spent(picture));
   build();
   working("Fetching the engine");
   take = new Take(engines, Math.min((navigator.deviceMemory ?? 4) / 8, 1) * 768e6);

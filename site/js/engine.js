@@ -83,7 +83,7 @@ export class Engines {
     if (job) {
       job.id = null;
       if (error !== undefined) job.reject(new Error(error));
-      else job.resolve({ result, buffers });
+      else job.resolve({ result, buffers, worker });
     }
     this.pump();
   }

@@ -6,7 +6,9 @@ import { $ } from "./dom.js";
 const numbers = new Set(["transmission", "matte", "sigma"]);
 
 export class Look {
-  constructor(listen) {
+  // Listen is told what happens in the viewer, and spent of pictures that are shown no more.
+  constructor(listen, spent) {
+    this.spent = spent;
     this.frame = $("viewer");
     this.shown = [null, null];
     this.settings = { accent: [0.898, 0.561, 0.694] };
@@ -48,10 +50,12 @@ export class Look {
   }
 
   show(side, picture) {
-    if (this.shown[side] === picture) return;
+    const before = this.shown[side];
+    if (before === picture) return;
     this.shown[side] = picture;
     if (this.api) this.put(side, picture);
     this.uncover();
+    if (before && !this.shown.includes(before)) this.spent(before);
   }
 
   put(side, picture) {

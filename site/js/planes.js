@@ -1,13 +1,22 @@
 // JPEG by the browser's own decoder, many times as fast as one in WebAssembly: the planes as they are decoded, where the
 // browser gives them out, else R'G'B'. Its rounding may differ from the library's by a code value. Where a JPEG has chroma of
 // another size than luma and comes as R'G'B', its chroma was smoothed, too.
+import { bytes, give } from "./spare.js";
 
-// planes returns what plate/inpart_js.go reads, or null where the library must decode the file.
-export async function planes(bytes) {
-  const head = headOf(bytes);
+let given = []; // what planes returned
+
+// again says that what planes returned so far has been read, or will not be.
+export function again() {
+  give(given);
+  given = [];
+}
+
+// planes returns what plate/inpart_js.go reads, or null where the library must decode the file. It is there until again.
+export async function planes(data) {
+  const head = headOf(data);
   if (!head || typeof ImageDecoder === "undefined") return null;
   const { width, height, kind } = head;
-  const decoder = new ImageDecoder({ data: bytes, type: "image/jpeg", colorSpaceConversion: "none" });
+  const decoder = new ImageDecoder({ data, type: "image/jpeg", colorSpaceConversion: "none" });
   let frame;
   try {
     ({ image: frame } = await decoder.decode());
@@ -34,8 +43,9 @@ export async function planes(bytes) {
 
 function file(width, height, planes, n) {
   const head = new TextEncoder().encode(`twinplate in part: jpeg ${width} ${height} ${planes}\n`);
-  const out = new Uint8Array(head.length + n);
+  const out = bytes(head.length + n);
   out.set(head);
+  given.push(out);
   return [head.length, out];
 }
 

@@ -105,10 +105,10 @@ export class Take {
     const fresh = new Map();
     let reply = { thumbs: [] };
     if (missing.length || thumbs.length) {
-      const { result, buffers } = await this.still(this.engines.call("frame", { number, breaks, stations: missing, thumbs, width: thumbWidth, quick }, how));
+      const { result, buffers, worker } = await this.still(this.engines.call("frame", { number, breaks, stations: missing, thumbs, width: thumbWidth, quick }, how));
       let next = 0;
       for (const p of result.pictures) {
-        const picture = { ...p, number };
+        const picture = { ...p, number, lender: quick ? worker : null };
         if (!p.missing) [picture.hi, picture.lo] = [buffers[next++], buffers[next++]];
         fresh.set(p.station, picture);
         if (!quick) this.keep(this.key(number, breaks, p.station), picture);
@@ -116,6 +116,14 @@ export class Take {
       reply = { thumbs: result.thumbs.map((t) => ({ ...t, rgba: t.missing ? null : buffers[next++] })) };
     }
     return { pictures: names.map((name) => fresh.get(name) ?? this.cached(number, breaks, name)), ...reply };
+  }
+
+  // spent gives the memory of a quick picture that is not shown any more back to the worker that made it.
+  spent(picture) {
+    const { lender, hi, lo } = picture;
+    if (!lender || !hi) return;
+    picture.lender = null;
+    lender.port.postMessage({ spare: [hi, lo] }, [hi.buffer, lo.buffer]);
   }
 
   keep(key, picture) {

@@ -2,21 +2,24 @@
 // of its call.
 import { Files, load } from "./files.js";
 import { drop, lines } from "./lines.js";
-import { planes } from "./planes.js";
+import { again, planes } from "./planes.js";
+import { bytes, give } from "./spare.js";
 
 const files = new Files();
 files.put("/out/.keep", new Uint8Array(0));
 globalThis.fs = files.fs();
 globalThis.process = { pid: 1, ppid: 0, getuid: () => 0, getgid: () => 0, geteuid: () => 0, getegid: () => 0, getgroups: () => [], umask: () => 0, cwd: () => "/", chdir() {} };
+globalThis.bytes = bytes;
 globalThis.path = { resolve: (...parts) => parts.join("/") };
 
 // The engine says which files it will read next, and whether the browser may decode them.
 globalThis.early = (paths, quick) => {
   drop();
+  again();
   files.ready(paths, async (source, path) => {
     if (/\.png$/i.test(path)) return (await lines(source)) ?? load(source);
-    const bytes = await load(source);
-    return (quick && (await planes(bytes))) || bytes;
+    const data = await load(source);
+    return (quick && (await planes(data))) || data;
   });
 };
 
@@ -41,6 +44,10 @@ self.onmessage = async ({ data }) => {
   }
   if (data.files) {
     await put(data.files);
+    return;
+  }
+  if (data.spare) {
+    give(data.spare);
     return;
   }
   if (data.cancel) {

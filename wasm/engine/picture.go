@@ -88,8 +88,7 @@ func (s *session) picture(station string) (*picture, error) {
 // viewer takes.
 func (p *picture) halves() (high, low js.Value) {
 	const band = 16 // rows that go to the page while they are in the cache
-	array := js.Global().Get("Uint8Array")
-	high, low = array.New(4*p.w*p.h), array.New(4*p.w*p.h)
+	high, low = js.Global().Call("bytes", 4*p.w*p.h), js.Global().Call("bytes", 4*p.w*p.h)
 	var part [2][]uint32
 	for i := range part {
 		part[i] = make([]uint32, band*p.w)
