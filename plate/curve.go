@@ -18,6 +18,7 @@ type transfer struct {
 	toLinear, from func(float64) float64
 	light8         func() []float32 // linear light of the 256 codes
 	light16        func() []float32 // linear light of the 65536 codes
+	lightTint      func() []float32 // linear light of the 65536 codes, and of those beside them that 8-bit Y'CbCr may stand for, as of the nearest
 	lightWide      func() []float32 // linear light of the codes from -0.5 to 1.5, in steps of 1/65535
 	encode8        func() *Encoder
 	encode16       func() *Encoder
@@ -28,6 +29,13 @@ func newCurve(name string, toLinear, fromLinear func(float64) float64) Curve {
 		name: name, toLinear: toLinear, from: fromLinear,
 		light8:  sync.OnceValue(func() []float32 { return light(toLinear, 0xff) }),
 		light16: sync.OnceValue(func() []float32 { return light(toLinear, 0xffff) }),
+		lightTint: sync.OnceValue(func() []float32 {
+			table := make([]float32, tintCodes)
+			for i := range table {
+				table[i] = float32(toLinear(float64(min(max(i-tintZero, 0), 0xffff)) / 0xffff))
+			}
+			return table
+		}),
 		lightWide: sync.OnceValue(func() []float32 {
 			table := make([]float32, wideCodes)
 			for i := range table {
@@ -42,6 +50,9 @@ func newCurve(name string, toLinear, fromLinear func(float64) float64) Curve {
 
 // The codes of transfer.lightWide, and the place of code 0 among them.
 const wideCodes, wideZero = 1 << 17, 1 << 15
+
+// The codes of transfer.lightTint, and the place of code 0 among them.
+const tintCodes, tintZero = 1 << 18, 1 << 16
 
 // light returns the linear light of the codes 0 to full.
 func light(toLinear func(float64) float64, full int) []float32 {

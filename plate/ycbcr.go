@@ -12,7 +12,7 @@ func ycbcr(m image.Image) (*image.YCbCr, bool) {
 // ycbcrRow decodes row y of a picture of 8-bit Y'CbCr, a JPEG's, through a table of 16-bit codes: the conversion to 16
 // bits, which is that of color.YCbCr.RGBA (JFIF), keeps what rounding to 8 would lose.
 func ycbcrRow(m *image.YCbCr, y int, light []float32, red, green, blue []float32) {
-	light = light[:1<<16]
+	light = light[:tintCodes]
 	left, n := m.Rect.Min.X, len(red)
 	green, blue = green[:n], blue[:n]
 	luma := m.Y[m.YOffset(left, y):][:n]
@@ -31,39 +31,32 @@ func ycbcrRow(m *image.YCbCr, y int, light []float32, red, green, blue []float32
 	}
 	for x, v := range luma {
 		k := (left+x)>>shift - left>>shift
-		l, b, r := int32(v)*0x10101, int32(cb[k])-128, int32(cr[k])-128
-		red[x] = light[code16(l+91881*r)]
-		green[x] = light[code16(l-22554*b-46802*r)]
-		blue[x] = light[code16(l+116130*b)]
+		l, b, r := uint32(v)*0x10101+tintZero<<8, uint32(cb[k])-128, uint32(cr[k])-128
+		red[x] = light[(l+91881*r)>>8%tintCodes]
+		green[x] = light[(l-22554*b-46802*r)>>8%tintCodes]
+		blue[x] = light[(l+116130*b)>>8%tintCodes]
 	}
 }
 
 // pairs is ycbcrRow where two pixels have their chroma in common.
 func pairs(luma, cb, cr []byte, light, red, green, blue []float32) {
+	n := len(red)
+	luma, green, blue = luma[:n], green[:n], blue[:n]
 	cr = cr[:len(cb)]
-	light = light[:1<<16]
-	for k, v := range cb {
-		b, r := int32(v)-128, int32(cr[k])-128
-		toRed, toGreen, toBlue := 91881*r, -22554*b-46802*r, 116130*b
-		y, p, q, s := luma[2*k:][:2], red[2*k:][:2], green[2*k:][:2], blue[2*k:][:2]
-		l, m := int32(y[0])*0x10101, int32(y[1])*0x10101
-		p[0], p[1] = light[code16(l+toRed)], light[code16(m+toRed)]
-		q[0], q[1] = light[code16(l+toGreen)], light[code16(m+toGreen)]
-		s[0], s[1] = light[code16(l+toBlue)], light[code16(m+toBlue)]
+	light = light[:tintCodes]
+	for i := 1; i < n; i += 2 {
+		b, r := uint32(cb[i/2])-128, uint32(cr[i/2])-128
+		toRed, toGreen, toBlue := 91881*r, -(22554*b + 46802*r), 116130*b
+		l, m := uint32(luma[i-1])*0x10101+tintZero<<8, uint32(luma[i])*0x10101+tintZero<<8
+		red[i-1], red[i] = light[(l+toRed)>>8%tintCodes], light[(m+toRed)>>8%tintCodes]
+		green[i-1], green[i] = light[(l+toGreen)>>8%tintCodes], light[(m+toGreen)>>8%tintCodes]
+		blue[i-1], blue[i] = light[(l+toBlue)>>8%tintCodes], light[(m+toBlue)>>8%tintCodes]
 	}
-}
-
-// code16 returns the upper 16 of 24 bits, and the nearest code for what is outside them.
-func code16(v int32) uint16 {
-	if uint32(v)&0xff000000 == 0 {
-		return uint16(v >> 8)
-	}
-	return uint16(^(v >> 31))
 }
 
 // ycbcrRGB and ycbcrGray are decode for a JPEG, without a call a pixel.
 func ycbcrRGB(f *RGB, m *image.YCbCr, c Curve) {
-	light := c.transfer().light16()
+	light := c.transfer().lightTint()
 	inBands(f.W, f.H, func(y0, y1 int) {
 		for y := y0; y < y1; y++ {
 			i, j := y*f.W, (y+1)*f.W
@@ -73,7 +66,7 @@ func ycbcrRGB(f *RGB, m *image.YCbCr, c Curve) {
 }
 
 func ycbcrGray(f *Gray, m *image.YCbCr, c Curve, w *[3]float32) {
-	light := c.transfer().light16()
+	light := c.transfer().lightTint()
 	inBands(f.W, f.H, func(y0, y1 int) {
 		red, green, blue := make([]float32, f.W), make([]float32, f.W), make([]float32, f.W)
 		for y := y0; y < y1; y++ {
