@@ -140,7 +140,9 @@ func scrub(b *testing.B, name string, files []string) {
 		const { take, look, engines } = playground;
 		const api = document.getElementById("viewer").contentWindow.twinplateViewer;
 		const scrub = document.getElementById("scrub");
-		const rest = async () => { do await new Promise((r) => setTimeout(r, 500)); while (engines.queue.length || engines.workers.some((w) => w.busy || w.held)); };
+		const wait = (ms) => new Promise((r) => setTimeout(r, ms));
+		// rest waits until no engine works, and nothing is drawn any more: by software that takes a good part of a second.
+		const rest = async () => { do await wait(500); while (engines.queue.length || engines.workers.some((w) => w.busy || w.held)); await api.snapshot(); await wait(1500); };
 		const show = look.show;
 		// move resolves to when the frame's pictures were given to the viewer, and when the first was drawn.
 		const move = async (i) => {
@@ -163,8 +165,7 @@ func scrub(b *testing.B, name string, files []string) {
 		const budget = take.budget;
 		await rest();
 		take.budget = 0; // nothing is kept, nor made ahead
-		take.cache.clear();
-		take.bytes = 0;
+		for (const key of [...take.cache.keys()]) take.drop(key);
 		// Every engine is at the first frame, and no frame comes twice.
 		await Promise.all(engines.workers.map((worker) => engines.call("pixel", { number: take.frames[0], breaks: playground.state.value.breaks, x: 0, y: 0 }, { worker })));
 		for (const i of [4, 2, 7, 5, 8, 1, 6, 3, 9]) {

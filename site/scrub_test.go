@@ -32,8 +32,7 @@ const watch = `(async () => {
 		playground.given.push({ number: picture.number, codes });
 	};
 	take.budget = 0;
-	take.cache.clear();
-	take.bytes = 0;
+	for (const key of [...take.cache.keys()]) take.drop(key);
 	return true;
 })()`
 

@@ -50,7 +50,7 @@ async function start() {
   look = new Look(viewerSays, (picture) => take.spent(picture));
   build();
   working("Fetching the engine");
-  take = new Take(engines, Math.min((navigator.deviceMemory ?? 4) / 8, 1) * 768e6);
+  take = new Take(engines, Math.min((navigator.deviceMemory ?? 4) / 8, 1) * 768e6, (picture) => look.shown.includes(picture));
   await engines.ready;
   state.on(changed);
   await openDemo(await demo, true);

@@ -12,10 +12,14 @@ export const stations = [
 
 const thumbWidth = 192;
 
+const size = (picture) => 2 * (picture.hi?.length ?? 0);
+
 export class Take {
-  constructor(engines, budget) {
+  // Budget is how many bytes of finished pictures are kept; shows tells whether a picture is shown.
+  constructor(engines, budget, shows) {
+    this.shows = shows;
     this.engines = engines;
-    this.budget = budget; // bytes of finished pictures that are kept
+    this.budget = budget;
     this.cache = new Map();
     this.bytes = 0;
     this.generation = 0; // counts the takes
@@ -108,7 +112,7 @@ export class Take {
       const { result, buffers, worker } = await this.still(this.engines.call("frame", { number, breaks, stations: missing, thumbs, width: thumbWidth, quick }, how));
       let next = 0;
       for (const p of result.pictures) {
-        const picture = { ...p, number, lender: quick ? worker : null };
+        const picture = { ...p, number, lender: worker };
         if (!p.missing) [picture.hi, picture.lo] = [buffers[next++], buffers[next++]];
         fresh.set(p.station, picture);
         if (!quick) this.keep(this.key(number, breaks, p.station), picture);
@@ -118,28 +122,37 @@ export class Take {
     return { pictures: names.map((name) => fresh.get(name) ?? this.cached(number, breaks, name)), ...reply };
   }
 
-  // spent gives the memory of a quick picture that is not shown any more back to the worker that made it.
+  // spent gives the memory of a picture that is shown no more back to the worker that made it, unless it is kept.
   spent(picture) {
     const { lender, hi, lo } = picture;
-    if (!lender || !hi) return;
+    if (!lender || !hi || picture.kept) return;
     picture.lender = null;
     lender.port.postMessage({ spare: [hi, lo] }, [hi.buffer, lo.buffer]);
   }
 
   keep(key, picture) {
-    const size = (p) => 2 * (p.hi?.length ?? 0);
+    this.drop(key);
     this.cache.set(key, picture);
+    picture.kept = true;
     this.bytes += size(picture);
     for (const [old, p] of this.cache) {
       if (this.bytes <= this.budget || old === key) break;
-      this.cache.delete(old);
-      this.bytes -= size(p);
+      this.drop(old);
+      // One of the same frame may be about to be shown.
+      if (p.number !== picture.number && !this.shows(p)) this.spent(p);
     }
   }
 
+  drop(key) {
+    const picture = this.cache.get(key);
+    if (!picture) return;
+    this.cache.delete(key);
+    this.bytes -= size(picture);
+    picture.kept = false;
+  }
+
   forget() {
-    this.cache.clear();
-    this.bytes = 0;
+    for (const key of [...this.cache.keys()]) this.drop(key);
     this.prepared = null;
     this.generation++;
   }
