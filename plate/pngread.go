@@ -177,9 +177,7 @@ func (p *pngRows) gray(dst *Gray, c Curve, weights *[3]float32) bool {
 			return
 		}
 		lightsOf(r, g, b, line, light, p.size)
-		for x := range row {
-			row[x] = oneOf(r[x], g[x], b[x], weights)
-		}
+		grayRow(row, r, g, b, weights)
 	})
 }
 

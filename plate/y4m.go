@@ -237,8 +237,9 @@ func (v *video) samples(dst []float32, plane, x, y int) {
 		dst = dst[:inside]
 	}
 	if v.depth == 8 {
-		for i, b := range v.planes[plane][y*w+x:][:len(dst)] {
-			dst[i] = float32(b)
+		line := v.planes[plane][y*w+x:][:len(dst)]
+		for i := range dst {
+			dst[i] = float32(line[i])
 		}
 		return
 	}
@@ -278,13 +279,18 @@ func (v *video) tint(dst []float32, plane, x, y int, line [2][]float32) {
 		copy(dst, a)
 		return
 	}
-	for parity := range min(2, len(dst)) {
-		j, f := v.between(plane, 0, x+parity)
-		k := j - first
-		for i := parity; i < len(dst); i += 2 {
-			dst[i] = a[k] + f*(a[k+1]-a[k])
-			k++
-		}
+	// Two pixels at a time, each between samples of its own.
+	_, f = v.between(plane, 0, x)
+	j, g := v.between(plane, 0, x+1)
+	p, q := a[0], a[j-first]
+	a, b = a[1:], a[j-first+1:]
+	for i := 1; i < len(dst); i += 2 {
+		r, s := a[i/2], b[i/2]
+		dst[i-1], dst[i] = p+f*(r-p), q+g*(s-q)
+		p, q = r, s
+	}
+	if n := len(dst); n%2 == 1 {
+		dst[n-1] = p + f*(a[n/2]-p)
 	}
 }
 
@@ -327,8 +333,9 @@ func (v *video) line(b *videoLine, x, y int, light []float32, red, green, blue [
 	}
 	pr, pg, pb := b.places[0][:n], b.places[1][:n], b.places[2][:n]
 	places.Places(pr, pg, pb, luma, cb, cr)
+	// They are in the table: the mask saves the question.
 	for i, p := range pr {
-		red[i], green[i], blue[i] = light[p], light[pg[i]], light[pb[i]]
+		red[i], green[i], blue[i] = light[uint32(p)%wideCodes], light[uint32(pg[i])%wideCodes], light[uint32(pb[i])%wideCodes]
 	}
 }
 

@@ -1,13 +1,23 @@
 package kernel
 
 // Plus sets dst to a + b, each byte modulo 256. All have dst's length at the least; dst may be a or b.
-func Plus(dst, a, b []byte) { plus(dst, a, b) }
+func Plus(dst, a, b []byte) {
+	plus(dst, a, b)
+	settle()
+}
 
 // Minus sets dst to a - b, each byte modulo 256. All have dst's length at the least; dst may be a or b.
-func Minus(dst, a, b []byte) { minus(dst, a, b) }
+func Minus(dst, a, b []byte) {
+	minus(dst, a, b)
+	settle()
+}
 
 // Adler32 returns the checksum of RFC 1950.
-func Adler32(b []byte) uint32 { return adler(b) }
+func Adler32(b []byte) uint32 {
+	sum := adler(b)
+	settle()
+	return sum
+}
 
 // JoinAdler32 returns the checksum of bytes of sum a followed by n bytes of sum b.
 func JoinAdler32(a, b uint32, n int) uint32 {
@@ -19,4 +29,7 @@ func JoinAdler32(a, b uint32, n int) uint32 {
 const adlerMod = 65521
 
 // Running makes of each pixel of n bytes its sum with all before it, each byte modulo 256.
-func Running(line []byte, n int) { running(line, n) }
+func Running(line []byte, n int) {
+	running(line, n)
+	settle()
+}

@@ -53,20 +53,30 @@ type Line struct {
 
 // Row solves one row into t and p, and tells whether every value was finite before it was clamped. All rows
 // have the length of t; in's and p's may be longer.
-func (s *Solve) Row(t []float32, p *[3][]float32, in *Row) bool { return solveRow(s, t, p, in) }
+func (s *Solve) Row(t []float32, p *[3][]float32, in *Row) bool {
+	ok := solveRow(s, t, p, in)
+	settle()
+	return ok
+}
 
 // Over is Row with the foreground added to the background at once: out = P + t B. P is not stored.
 func (s *Solve) Over(t []float32, out *[3][]float32, in *Row, back *[3][]float32) bool {
-	return solveOver(s, t, out, in, back)
+	ok := solveOver(s, t, out, in, back)
+	settle()
+	return ok
 }
 
 // Held sets out to p + t b. The rows have the length of out; out may be one of them.
-func Held(out, p, t, b []float32) { addHeld(out, p, t, b) }
+func Held(out, p, t, b []float32) {
+	addHeld(out, p, t, b)
+	settle()
+}
 
 // Places fills dx and dy with the displacements of the pixels x, x+step, x+2 step and so on, and ix and iy with
 // the whole numbers at or below them; what no int32 can hold gives some other number. All have dx's length.
 func (l *Line) Places(dx, dy []float32, ix, iy []int32, x, step float32) {
 	places(l, dx, dy, ix, iy, &[2]float32{x, step})
+	settle()
 }
 
 // Cubic resamples a run of pixels whose displacements have the same whole numbers, ox and oy, below them. The
@@ -75,18 +85,29 @@ func (l *Line) Places(dx, dy []float32, ix, iy []int32, x, step float32) {
 // quickest where dst, dx and dy have Pad values more of capacity.
 func Cubic(dst, src []float32, at, stride int, dx, dy []float32, ox, oy int32) {
 	resample(dst, src, at, stride, dx, dy, ox, oy)
+	settle()
 }
 
 // Finite tells whether no value is NaN or infinite.
-func Finite(s []float32) bool { return finite(s) }
+func Finite(s []float32) bool {
+	ok := finite(s)
+	settle()
+	return ok
+}
 
 // Halves sets dst to the bits of the IEEE 754 binary16 numbers nearest to src, the even one of two. What is too large
 // becomes the largest number, and what is not a number becomes 0. Both have one length.
-func Halves(dst []uint32, src []float32) { halves(dst, src[:len(dst)]) }
+func Halves(dst []uint32, src []float32) {
+	halves(dst, src[:len(dst)])
+	settle()
+}
 
 // Weave parts the halves of four planes into their high and their low bytes, those of a pixel together, red lowest.
 // All rows have the length of high.
-func Weave(high, low []uint32, planes *[4][]uint32) { weave(high, low, planes) }
+func Weave(high, low []uint32, planes *[4][]uint32) {
+	weave(high, low, planes)
+	settle()
+}
 
 // A Video says where in a table of light Y'CbCr is: with Y, U and V the values Scale x + Zero of luma and chroma,
 //
@@ -102,4 +123,5 @@ type Video struct {
 // length.
 func (v *Video) Places(red, green, blue []int32, luma, cb, cr []float32) {
 	videoPlaces(v, red, green, blue, luma, cb, cr)
+	settle()
 }
