@@ -182,3 +182,44 @@ func TestNoOldFrame(t *testing.T) {
 	}
 	p.quiet()
 }
+
+// With room for three pictures and two shown at a time, memory goes back to the engines and comes again, but never that of a
+// picture that is kept or shown.
+func TestMemoryGoesRound(t *testing.T) {
+	p := open(t, 1024, 768)
+	p.settled()
+	eval[bool](p, watch)
+	scrubber := scrubberOf(t, filepath.Join(dist(t), "demo", "recipe.json"))
+	eval[bool](p, `(() => {
+		const { engines, look, take, state } = playground;
+		playground.round = { given: 0, wrong: 0 };
+		for (const { port } of engines.workers) {
+			const post = port.postMessage;
+			port.postMessage = function (message, transfer) {
+				for (const bytes of message.spare ?? []) {
+					playground.round.given++;
+					if ([...look.shown, ...take.cache.values()].some((p) => p?.hi === bytes || p?.lo === bytes)) playground.round.wrong++;
+				}
+				post.call(port, message, transfer);
+			};
+		}
+		state.set({ b: "band" });
+		take.budget = 3 * 8 * take.prepared.w * take.prepared.h;
+		return true;
+	})()`)
+	for _, places := range [][]int{{1}, {2}, {3, 4, 5}, {1}, {9, 8, 7, 6}} {
+		got := p.move(places...)
+		if len(got) == 0 || got[len(got)-1].Number != 1001+places[len(places)-1] {
+			t.Fatalf("the last picture is not of the last place of %v", places)
+		}
+	}
+	type round struct{ Given, Wrong int }
+	if r := eval[round](p, `playground.round`); r.Given < 8 || r.Wrong != 0 {
+		t.Errorf("%d arrays went back to the engines, %d of them of pictures that are kept or shown", r.Given, r.Wrong)
+	}
+	if n := eval[int](p, `playground.look.shown.filter((p) => p?.hi.length === 4 * p?.w * p?.h && p?.lo.length === p?.hi.length).length`); n != 2 {
+		t.Errorf("%d pictures of two that are shown have their values", n)
+	}
+	p.holdTo(scrubber, 1001+6)
+	p.quiet()
+}
