@@ -303,3 +303,52 @@ func TestMatteAgainstTheNoiseFloor(t *testing.T) {
 		}
 	}
 }
+
+// Of a large frame about half a million pixels are asked for, no row twice; a value that is not finite, or a plate of another
+// size, is an error that says so.
+func TestGainByRows(t *testing.T) {
+	const w, h = 2000, 1100
+	clean, band, color := plate.NewGray(w, h), plate.NewGray(w, h), plate.NewRGB(w, h)
+	clean.Fill(0.8)
+	band.Fill(0.6)
+	solver, err := matte.NewSolver(w, h, matte.References{CleanBand: clean}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	asked := map[int]int{}
+	rows := func(row []float32, y int) {
+		asked[y]++
+		copy(row, band.Pix[y*w:])
+	}
+	g, err := solver.GainByRows(color, rows)
+	if err != nil || math.Abs(g.Value-0.75) > 1e-6 {
+		t.Errorf("%+v, %v", g, err)
+	}
+	if n := len(asked) * w; n < 1<<19 || n > 1<<20 {
+		t.Errorf("%d pixels were asked for", n)
+	}
+	for y, n := range asked {
+		if n != 1 || y < 0 || y >= h {
+			t.Errorf("row %d was asked for %d times", y, n)
+		}
+	}
+	if whole, err := solver.Gain(matte.Sample{Color: color, Band: band}); err != nil || whole != g {
+		t.Errorf("of the whole plate %+v, %v; by rows %+v", whole, err, g)
+	}
+	for y := range asked {
+		band.Pix[y*w+7] = float32(math.NaN())
+		break
+	}
+	if _, err := solver.GainByRows(color, rows); !errors.Is(err, matte.ErrNotFinite) {
+		t.Errorf("%v", err)
+	}
+	if _, err := solver.Gain(matte.Sample{Color: color, Band: band}); err == nil || !strings.Contains(err.Error(), "band plate") {
+		t.Errorf("%v", err)
+	}
+	if _, err := solver.Gain(matte.Sample{Color: color, Band: plate.NewGray(w, 3)}); err == nil || !strings.Contains(err.Error(), "2000x3") {
+		t.Errorf("%v", err)
+	}
+	if _, err := solver.GainByRows(plate.NewRGB(w, 3), rows); err == nil {
+		t.Error("a color plate of another size has a gain")
+	}
+}

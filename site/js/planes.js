@@ -27,11 +27,13 @@ export async function planes(data) {
       const [luma, chroma] = [width * height, cw * ch];
       const [at, out] = file(width, height, "420", luma + 2 * chroma);
       await frame.copyTo(out.subarray(at), { layout: [{ offset: 0, stride: width }, { offset: luma, stride: cw }, { offset: luma + chroma, stride: cw }] });
+      given.push(out); // not before it is whole: it may come after again
       return out;
     }
     if (!/^(RGB|BGR)[AX]$/.test(frame.format)) return null;
     const [at, out] = file(width, height, kind === "gray" ? "gray" : "rgb", 4 * width * height);
     await frame.copyTo(out.subarray(at), { format: "RGBX", layout: [{ offset: 0, stride: 4 * width }] });
+    given.push(out);
     return out;
   } catch {
     return null; // the library says what is wrong with it
@@ -45,7 +47,6 @@ function file(width, height, planes, n) {
   const head = new TextEncoder().encode(`twinplate in part: jpeg ${width} ${height} ${planes}\n`);
   const out = bytes(head.length + n);
   out.set(head);
-  given.push(out);
   return [head.length, out];
 }
 
