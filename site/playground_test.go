@@ -204,6 +204,9 @@ func (p *page) shoot(name string) {
 	if err != nil {
 		p.t.Fatal(err)
 	}
+	if err := os.MkdirAll(dir, 0o777); err != nil {
+		p.t.Fatal(err)
+	}
 	if err := os.WriteFile(filepath.Join(dir, name+".png"), png, 0o666); err != nil {
 		p.t.Fatal(err)
 	}
