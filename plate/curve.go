@@ -25,14 +25,15 @@ type transfer struct {
 }
 
 func newCurve(name string, toLinear, fromLinear func(float64) float64) Curve {
+	light16 := sync.OnceValue(func() []float32 { return light(toLinear, 0xffff) })
 	return Curve{&transfer{
 		name: name, toLinear: toLinear, from: fromLinear,
 		light8:  sync.OnceValue(func() []float32 { return light(toLinear, 0xff) }),
-		light16: sync.OnceValue(func() []float32 { return light(toLinear, 0xffff) }),
+		light16: light16,
 		lightTint: sync.OnceValue(func() []float32 {
-			table := make([]float32, tintCodes)
+			table, known := make([]float32, tintCodes), light16()
 			for i := range table {
-				table[i] = float32(toLinear(float64(min(max(i-tintZero, 0), 0xffff)) / 0xffff))
+				table[i] = known[min(max(i-tintZero, 0), 0xffff)]
 			}
 			return table
 		}),

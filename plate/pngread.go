@@ -170,9 +170,7 @@ func (p *pngRows) gray(dst *Gray, c Curve, weights *[3]float32) bool {
 		if p.kind == pngGray {
 			lightOf(row, line, light, p.size)
 			if weights != nil {
-				for x, v := range row {
-					row[x] = oneOf(v, v, v, weights)
-				}
+				grayRow(row, row, row, row, weights)
 			}
 			return
 		}

@@ -263,16 +263,16 @@ func (v *video) between(plane, axis, i int) (j int, f float32) {
 // tint puts the values of a plane of chroma at the pixels of line y, from x on, into dst, linear between its samples.
 // line has room for two lines of the plane.
 func (v *video) tint(dst []float32, plane, x, y int, line [2][]float32) {
-	first, _ := v.between(plane, 0, x)
+	first, f := v.between(plane, 0, x)
 	last, _ := v.between(plane, 0, x+len(dst)-1)
 	n := last - first + 2
 	a, b := line[0][:n], line[1][:n]
-	j, f := v.between(plane, 1, y)
-	v.samples(a, plane, first, j)
-	if f > 0 {
-		v.samples(b, plane, first, j+1)
+	above, down := v.between(plane, 1, y)
+	v.samples(a, plane, first, above)
+	if down > 0 {
+		v.samples(b, plane, first, above+1)
 		for i := range a {
-			a[i] += f * (b[i] - a[i])
+			a[i] += down * (b[i] - a[i])
 		}
 	}
 	if !v.half[0] {
@@ -280,7 +280,6 @@ func (v *video) tint(dst []float32, plane, x, y int, line [2][]float32) {
 		return
 	}
 	// Two pixels at a time, each between samples of its own.
-	_, f = v.between(plane, 0, x)
 	j, g := v.between(plane, 0, x+1)
 	p, q := a[0], a[j-first]
 	a, b = a[1:], a[j-first+1:]

@@ -32,7 +32,7 @@ const watch = `(async () => {
 		playground.given.push({ number: picture.number, codes });
 	};
 	take.budget = 0;
-	for (const key of [...take.cache.keys()]) take.drop(key);
+	take.clear();
 	return true;
 })()`
 

@@ -22,18 +22,20 @@ export async function planes(data) {
     ({ image: frame } = await decoder.decode());
     const { x, y, width: w, height: h } = frame.visibleRect;
     if (x || y || w !== width || h !== height) return null;
+    let at, out, how;
     if (kind === "420" && frame.format === "I420") {
       const [cw, ch] = [(width + 1) >> 1, (height + 1) >> 1];
       const [luma, chroma] = [width * height, cw * ch];
-      const [at, out] = file(width, height, "420", luma + 2 * chroma);
-      await frame.copyTo(out.subarray(at), { layout: [{ offset: 0, stride: width }, { offset: luma, stride: cw }, { offset: luma + chroma, stride: cw }] });
-      given.push(out); // not before it is whole: it may come after again
-      return out;
+      [at, out] = file(width, height, "420", luma + 2 * chroma);
+      how = { layout: [{ offset: 0, stride: width }, { offset: luma, stride: cw }, { offset: luma + chroma, stride: cw }] };
+    } else if (/^(RGB|BGR)[AX]$/.test(frame.format)) {
+      [at, out] = file(width, height, kind === "gray" ? "gray" : "rgb", 4 * width * height);
+      how = { format: "RGBX", layout: [{ offset: 0, stride: 4 * width }] };
+    } else {
+      return null;
     }
-    if (!/^(RGB|BGR)[AX]$/.test(frame.format)) return null;
-    const [at, out] = file(width, height, kind === "gray" ? "gray" : "rgb", 4 * width * height);
-    await frame.copyTo(out.subarray(at), { format: "RGBX", layout: [{ offset: 0, stride: 4 * width }] });
-    given.push(out);
+    await frame.copyTo(out.subarray(at), how);
+    given.push(out); // not before it is whole: it may come after again
     return out;
   } catch {
     return null; // the library says what is wrong with it

@@ -151,8 +151,12 @@ export class Take {
     picture.kept = false;
   }
 
-  forget() {
+  clear() {
     for (const key of [...this.cache.keys()]) this.drop(key);
+  }
+
+  forget() {
+    this.clear();
     this.prepared = null;
     this.generation++;
   }
