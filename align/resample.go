@@ -30,7 +30,6 @@ type Resampler struct {
 // A scratch is what one goroutine needs for a row.
 type scratch struct {
 	dx, dy, back []float32 // with kernel.Pad values more
-	ix, iy       []int32   // the whole numbers below dx and dy
 	places       kernel.Line
 	line         []place // for what goes place by place
 }
@@ -50,7 +49,7 @@ func (k Kernel) NewResampler(g Geometry) *Resampler {
 	r := &Resampler{g: g, kernel: k, step: g.straight()}
 	r.scratch.New = func() any {
 		n := g.ColorW + kernel.Pad
-		return &scratch{dx: make([]float32, n), dy: make([]float32, n), back: make([]float32, n), ix: make([]int32, n), iy: make([]int32, n)}
+		return &scratch{dx: make([]float32, n), dy: make([]float32, n), back: make([]float32, n)}
 	}
 	sx, sy := g.density()
 	if sx > 1.2 || sy > 1.2 || k == Lanczos3 {
@@ -242,12 +241,12 @@ func (r *Resampler) row(dst, src []float32, y int, s *scratch) {
 	n := len(dst)
 	r.g.displacements(&s.places, y)
 	if !r.g.Mirror {
-		s.places.Places(s.dx[:n], s.dy[:n], s.ix, s.iy, 0, 1)
+		s.places.Places(s.dx[:n], s.dy[:n], 0, 1)
 		r.cubicRow(dst, src, y, s)
 		return
 	}
 	// From right to left the band plate's pixels come in their order in memory.
-	s.places.Places(s.dx[:n], s.dy[:n], s.ix, s.iy, float32(n-1), -1)
+	s.places.Places(s.dx[:n], s.dy[:n], float32(n-1), -1)
 	r.cubicRow(s.back[:n], src, y, s)
 	for i, v := range s.back[:n] {
 		dst[n-1-i] = v
@@ -312,15 +311,15 @@ func (r *Resampler) cubicRow(dst, src []float32, y int, s *scratch) {
 	w, h := r.g.BandW, r.g.BandH
 	n := len(dst)
 	for i := 0; i < n; {
-		ox, oy := s.ix[i], s.iy[i]
-		j := r.run(s.ix[:n], s.iy[:n], i)
+		ox, oy := below(s, i)
+		j := r.run(s, n, i)
 		lo, hi := j, j      // the part that has all its neighbors within the plate
 		const far = 1 << 24 // in pixels
 		if max(ox, oy) < far && min(ox, oy) > -far {
 			x, y := int(ox), y+int(oy)
 			if a, b := max(i, 1-x), min(j, w-2-x); a < b && y >= 1 && y < h-2 {
 				lo, hi = a, b
-				kernel.Cubic(dst[lo:hi], src, (y-1)*w+lo+x-1, w, s.dx[lo:], s.dy[lo:], ox, oy)
+				kernel.Cubic(dst[lo:hi], src, (y-1)*w+lo+x-1, w, s.dx[lo:], s.dy[lo:], int32(ox), int32(oy))
 			}
 		}
 		// After the rest, which may write beyond its end.
@@ -334,21 +333,32 @@ func (r *Resampler) cubicRow(dst, src []float32, y int, s *scratch) {
 	}
 }
 
-// run returns the end of the run that begins at i: how far both whole numbers stay what they are.
-func (r *Resampler) run(ix, iy []int32, i int) int {
+// run returns the end of the run that begins at i, in a row of n pixels: how far the whole numbers below their
+// displacements stay what they are.
+func (r *Resampler) run(s *scratch, n, i int) int {
+	ox, oy := below(s, i)
+	same := func(j int) bool {
+		x, y := below(s, j)
+		return x == ox && y == oy
+	}
 	last, step := i, r.step
-	for last+step < len(ix) && ix[last+step] == ix[i] && iy[last+step] == iy[i] {
+	for last+step < n && same(last+step) {
 		last += step
 	}
-	beyond := min(last+step, len(ix))
+	beyond := min(last+step, n)
 	for beyond-last > 1 {
-		if k := (last + beyond) / 2; ix[k] == ix[i] && iy[k] == iy[i] {
+		if k := (last + beyond) / 2; same(k) {
 			last = k
 		} else {
 			beyond = k
 		}
 	}
 	return beyond
+}
+
+// below returns the whole numbers at or below the displacements of pixel i.
+func below(s *scratch, i int) (ox, oy float64) {
+	return math.Floor(float64(s.dx[i])), math.Floor(float64(s.dy[i]))
 }
 
 func border(dst, src []float32, w, h, y, i, j int, s *scratch) {

@@ -246,14 +246,7 @@ func (f *Frame) CompRow(t []float32, out [3][]float32, band []float32, y int) bo
 }
 
 func (s *Solver) model(gain float64) kernel.Solve {
-	k := kernel.Solve{M: s.m, Gain: float32(gain), High: 1, Floor: -math.MaxFloat32}
-	switch s.clamp {
-	case ClampNone:
-		k.Low, k.High = -math.MaxFloat32, math.MaxFloat32
-	case ClampAll:
-		k.Floor = 0
-	}
-	return k
+	return kernel.Solve{M: s.m, Gain: float32(gain), ClampT: s.clamp != ClampNone, ClampP: s.clamp == ClampAll}
 }
 
 // row returns row y of every plate.

@@ -15,10 +15,10 @@ const Pad = 16
 //	t = (N' - m . C') / (g (S - m . K))
 //	P = C' - g t K
 type Solve struct {
-	M         [3]float32 // m
-	Gain      float32    // g
-	Low, High float32    // t is brought between these after P is made
-	Floor     float32    // P is brought to this at the least
+	M      [3]float32 // m
+	Gain   float32    // g
+	ClampT bool       // t is brought between 0 and 1 after P is made
+	ClampP bool       // P is brought to 0 at the least
 }
 
 // A Row is one row of every plate, all of one length.
@@ -72,10 +72,9 @@ func Held(out, p, t, b []float32) {
 	settle()
 }
 
-// Places fills dx and dy with the displacements of the pixels x, x+step, x+2 step and so on, and ix and iy with
-// the whole numbers at or below them; what no int32 can hold gives some other number. All have dx's length.
-func (l *Line) Places(dx, dy []float32, ix, iy []int32, x, step float32) {
-	places(l, dx, dy, ix, iy, &[2]float32{x, step})
+// Places fills dx and dy, which have one length, with the displacements of the pixels x, x+step, x+2 step and so on.
+func (l *Line) Places(dx, dy []float32, x, step float32) {
+	places(l, dx, dy, &[2]float32{x, step})
 	settle()
 }
 

@@ -1,11 +1,26 @@
 package kernel
 
+import "math"
+
+// limits returns what t and P are brought between.
+func (s *Solve) limits() (low, high, floor float32) {
+	low, high, floor = -math.MaxFloat32, math.MaxFloat32, -math.MaxFloat32
+	if s.ClampT {
+		low, high = 0, 1
+	}
+	if s.ClampP {
+		floor = 0
+	}
+	return low, high, floor
+}
+
 // solve is Solve.Row for the pixels from i on.
 func (s *Solve) solve(i int, t []float32, p *[3][]float32, in *Row) bool {
 	n := len(t)
 	r := in.cut(n)
 	o := cut(p, n)
 	perGain := 1 / s.Gain
+	low, high, floor := s.limits()
 	var bad float32
 	for ; i < n; i++ {
 		p0, p1, p2 := r.Color[0][i]-r.DarkColor[0][i], r.Color[1][i]-r.DarkColor[1][i], r.Color[2][i]-r.DarkColor[2][i]
@@ -13,10 +28,10 @@ func (s *Solve) solve(i int, t []float32, p *[3][]float32, in *Row) bool {
 		v *= r.Inverse[i] * perGain
 		bad += float32((v + p0 + p1 + p2) * 0) // NaN as soon as one of them is not finite
 		g := s.Gain * v
-		o[0][i] = max(p0-float32(g*r.Screen[0][i]), s.Floor)
-		o[1][i] = max(p1-float32(g*r.Screen[1][i]), s.Floor)
-		o[2][i] = max(p2-float32(g*r.Screen[2][i]), s.Floor)
-		t[i] = min(max(v, s.Low), s.High)
+		o[0][i] = max(p0-float32(g*r.Screen[0][i]), floor)
+		o[1][i] = max(p1-float32(g*r.Screen[1][i]), floor)
+		o[2][i] = max(p2-float32(g*r.Screen[2][i]), floor)
+		t[i] = min(max(v, low), high)
 	}
 	return bad == 0
 }
@@ -27,6 +42,7 @@ func (s *Solve) over(i int, t []float32, out *[3][]float32, in *Row, back *[3][]
 	r := in.cut(n)
 	o, b := cut(out, n), cut(back, n)
 	perGain := 1 / s.Gain
+	low, high, floor := s.limits()
 	var bad float32
 	for ; i < n; i++ {
 		p0, p1, p2 := r.Color[0][i]-r.DarkColor[0][i], r.Color[1][i]-r.DarkColor[1][i], r.Color[2][i]-r.DarkColor[2][i]
@@ -34,10 +50,10 @@ func (s *Solve) over(i int, t []float32, out *[3][]float32, in *Row, back *[3][]
 		v *= r.Inverse[i] * perGain
 		bad += float32((v + p0 + p1 + p2) * 0)
 		g := s.Gain * v
-		v = min(max(v, s.Low), s.High)
-		o[0][i] = max(p0-float32(g*r.Screen[0][i]), s.Floor) + float32(v*b[0][i])
-		o[1][i] = max(p1-float32(g*r.Screen[1][i]), s.Floor) + float32(v*b[1][i])
-		o[2][i] = max(p2-float32(g*r.Screen[2][i]), s.Floor) + float32(v*b[2][i])
+		v = min(max(v, low), high)
+		o[0][i] = max(p0-float32(g*r.Screen[0][i]), floor) + float32(v*b[0][i])
+		o[1][i] = max(p1-float32(g*r.Screen[1][i]), floor) + float32(v*b[1][i])
+		o[2][i] = max(p2-float32(g*r.Screen[2][i]), floor) + float32(v*b[2][i])
 		t[i] = v
 	}
 	return bad == 0
@@ -50,8 +66,8 @@ func held(i int, out, p, t, b []float32) {
 	}
 }
 
-func (l *Line) places(i int, dx, dy []float32, ix, iy []int32, at *[2]float32) {
-	dy, ix, iy = dy[:len(dx)], ix[:len(dx)], iy[:len(dx)]
+func (l *Line) places(i int, dx, dy []float32, at *[2]float32) {
+	dy = dy[:len(dx)]
 	for ; i < len(dx); i++ {
 		x := at[0] + float32(i)*at[1]
 		xc := x - l.Center
@@ -61,17 +77,7 @@ func (l *Line) places(i int, dx, dy []float32, ix, iy []int32, at *[2]float32) {
 		w := 1 / (l.W[0] + l.W[1]*x + l.W[2]*e + l.W[3]*f)
 		dx[i] = (l.X[0] + x*(l.X[1]+x*l.X[2]+e*l.X[4]+f*l.X[6]) + e*l.X[3] + f*l.X[5]) * w
 		dy[i] = (l.Y[0] + x*l.Y[1] + e*l.Y[2] + f*l.Y[3]) * w
-		ix[i], iy[i] = floor(dx[i]), floor(dy[i])
 	}
-}
-
-// floor returns the greatest whole number that is not above v, for what an int32 can hold.
-func floor(v float32) int32 {
-	n := int32(v)
-	if v < float32(n) {
-		n--
-	}
-	return n
 }
 
 func cubic(i int, dst, src []float32, at, stride int, dx, dy []float32, ox, oy int32) {
@@ -79,17 +85,16 @@ func cubic(i int, dst, src []float32, at, stride int, dx, dy []float32, ox, oy i
 	left, top := float32(ox), float32(oy)
 	dx, dy = dx[:n], dy[:n]
 	for ; i < n; i++ {
-		// A weight as a cubic in the fraction, Horner's way (Keys 1981, equation 15 with a = -1/2).
+		// The weights of Keys 1981, equation 15 with a = -1/2. The outer two are -t (1-t)^2/2 and -t^2 (1-t)/2; the inner
+		// two follow from them, since all four make 1 and a ramp stays what it is.
 		t := dx[i] - left
-		x0 := ((-0.5*t+1)*t - 0.5) * t
-		x2 := ((-1.5*t+2)*t + 0.5) * t
-		x3 := (0.5*t - 0.5) * t * t
-		x1 := 1 - x0 - x2 - x3
+		h := -0.5 * t * (1 - t)
+		x0, x3 := h*(1-t), h*t
+		x1, x2 := 1-t+(x3-x0)-x0, t-(x3-x0)-x3
 		t = dy[i] - top
-		y0 := ((-0.5*t+1)*t - 0.5) * t
-		y2 := ((-1.5*t+2)*t + 0.5) * t
-		y3 := (0.5*t - 0.5) * t * t
-		y1 := 1 - y0 - y2 - y3
+		h = -0.5 * t * (1 - t)
+		y0, y3 := h*(1-t), h*t
+		y1, y2 := 1-t+(y3-y0)-y0, t-(y3-y0)-y3
 		k := at + i
 		a := src[k : k+4 : k+4]
 		b := src[k+stride : k+stride+4 : k+stride+4]

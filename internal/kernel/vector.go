@@ -4,72 +4,101 @@ package kernel
 
 import (
 	"hash/adler32"
+	"math"
 	"simd"
+	"unsafe"
 )
 
 // Two things to know of Go 1.27's compiler. It fails at vectors in methods, so these are functions. And its code
 // for single floats does not clear the vectors' upper halves, which costs many cycles at every change between
 // the two: so no single float is computed, converted or kept within the loops, and where a kernel is called for
 // short runs it takes none.
+//
+// Where there is time to gain, rows are cut to their length once and then read through pointers: in WebAssembly every
+// check of a bound begins a block of its own, and between two of those all that is in registers is put away and fetched
+// again.
+
+// first returns where the n values of s begin, and panics where there are not as many.
+func first[T any](s []T, n int) *T { return unsafe.SliceData(s[:n]) }
+
+// from is p[i:] of a row that begins at p, for a vector which must be within the row.
+func from[T any](p *T, i int) []T {
+	return (*[Pad]T)(unsafe.Add(unsafe.Pointer(p), i*int(unsafe.Sizeof(*p))))[:]
+}
+
+// bitLimits returns Solve.limits as the bits of floats, which as whole numbers have the order of what is not negative.
+// For whole numbers min and max are one instruction everywhere; for floats WebAssembly, which keeps NaN, needs eight.
+func bitLimits(s *Solve) (low, high, floor int32) {
+	low, high, floor = math.MinInt32, math.MaxInt32, math.MinInt32
+	if s.ClampT {
+		low, high = 0, int32(math.Float32bits(1))
+	}
+	if s.ClampP {
+		floor = 0
+	}
+	return low, high, floor
+}
 
 func solveRow(s *Solve, t []float32, p *[3][]float32, in *Row) bool {
-	n := len(t)
-	band, darkBand, inverse := in.Band[:n], in.DarkBand[:n], in.Inverse[:n]
-	c0, c1, c2 := in.Color[0][:n], in.Color[1][:n], in.Color[2][:n]
-	d0, d1, d2 := in.DarkColor[0][:n], in.DarkColor[1][:n], in.DarkColor[2][:n]
-	k0, k1, k2 := in.Screen[0][:n], in.Screen[1][:n], in.Screen[2][:n]
-	o0, o1, o2 := p[0][:n], p[1][:n], p[2][:n]
+	n, at := len(t), first(t, len(t))
+	band, darkBand, inverse := first(in.Band, n), first(in.DarkBand, n), first(in.Inverse, n)
+	c0, c1, c2 := first(in.Color[0], n), first(in.Color[1], n), first(in.Color[2], n)
+	d0, d1, d2 := first(in.DarkColor[0], n), first(in.DarkColor[1], n), first(in.DarkColor[2], n)
+	k0, k1, k2 := first(in.Screen[0], n), first(in.Screen[1], n), first(in.Screen[2], n)
+	o0, o1, o2 := first(p[0], n), first(p[1], n), first(p[2], n)
 	zero := simd.BroadcastFloat32s(0)
 	m0, m1, m2 := simd.BroadcastFloat32s(s.M[0]), simd.BroadcastFloat32s(s.M[1]), simd.BroadcastFloat32s(s.M[2])
 	gain := simd.BroadcastFloat32s(s.Gain)
 	perGain := simd.BroadcastFloat32s(1).Div(gain)
-	low, high, floor := simd.BroadcastFloat32s(s.Low), simd.BroadcastFloat32s(s.High), simd.BroadcastFloat32s(s.Floor)
+	l, h, f := bitLimits(s)
+	low, high, floor := simd.BroadcastInt32s(l), simd.BroadcastInt32s(h), simd.BroadcastInt32s(f)
 	bad := zero
 	i, lanes := 0, zero.Len()
 	for ; i <= n-lanes; i += lanes {
-		p0 := simd.LoadFloat32s(c0[i:]).Sub(simd.LoadFloat32s(d0[i:]))
-		p1 := simd.LoadFloat32s(c1[i:]).Sub(simd.LoadFloat32s(d1[i:]))
-		p2 := simd.LoadFloat32s(c2[i:]).Sub(simd.LoadFloat32s(d2[i:]))
-		v := simd.LoadFloat32s(band[i:]).Sub(m0.Mul(p0).Add(m1.Mul(p1)).Add(m2.Mul(p2))).Sub(simd.LoadFloat32s(darkBand[i:]))
-		v = v.Mul(simd.LoadFloat32s(inverse[i:]).Mul(perGain))
+		p0 := simd.LoadFloat32s(from(c0, i)).Sub(simd.LoadFloat32s(from(d0, i)))
+		p1 := simd.LoadFloat32s(from(c1, i)).Sub(simd.LoadFloat32s(from(d1, i)))
+		p2 := simd.LoadFloat32s(from(c2, i)).Sub(simd.LoadFloat32s(from(d2, i)))
+		v := simd.LoadFloat32s(from(band, i)).Sub(m0.Mul(p0).Add(m1.Mul(p1)).Add(m2.Mul(p2))).Sub(simd.LoadFloat32s(from(darkBand, i)))
+		v = v.Mul(simd.LoadFloat32s(from(inverse, i)).Mul(perGain))
 		bad = bad.Add(v.Add(p0).Add(p1).Add(p2).Mul(zero))
 		g := gain.Mul(v)
-		p0.Sub(g.Mul(simd.LoadFloat32s(k0[i:]))).Max(floor).Store(o0[i:])
-		p1.Sub(g.Mul(simd.LoadFloat32s(k1[i:]))).Max(floor).Store(o1[i:])
-		p2.Sub(g.Mul(simd.LoadFloat32s(k2[i:]))).Max(floor).Store(o2[i:])
-		v.Max(low).Min(high).Store(t[i:])
+		p0.Sub(g.Mul(simd.LoadFloat32s(from(k0, i)))).ToBits().BitsToInt32().Max(floor).ToBits().BitsToFloat32().Store(from(o0, i))
+		p1.Sub(g.Mul(simd.LoadFloat32s(from(k1, i)))).ToBits().BitsToInt32().Max(floor).ToBits().BitsToFloat32().Store(from(o1, i))
+		p2.Sub(g.Mul(simd.LoadFloat32s(from(k2, i)))).ToBits().BitsToInt32().Max(floor).ToBits().BitsToFloat32().Store(from(o2, i))
+		v.ToBits().BitsToInt32().Max(low).Min(high).ToBits().BitsToFloat32().Store(from(at, i))
 	}
 	return s.solve(i, t, p, in) && isZero(bad)
 }
 
 func solveOver(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]float32) bool {
-	n := len(t)
-	band, darkBand, inverse := in.Band[:n], in.DarkBand[:n], in.Inverse[:n]
-	c0, c1, c2 := in.Color[0][:n], in.Color[1][:n], in.Color[2][:n]
-	d0, d1, d2 := in.DarkColor[0][:n], in.DarkColor[1][:n], in.DarkColor[2][:n]
-	k0, k1, k2 := in.Screen[0][:n], in.Screen[1][:n], in.Screen[2][:n]
-	o0, o1, o2 := out[0][:n], out[1][:n], out[2][:n]
-	b0, b1, b2 := back[0][:n], back[1][:n], back[2][:n]
+	n, at := len(t), first(t, len(t))
+	band, darkBand, inverse := first(in.Band, n), first(in.DarkBand, n), first(in.Inverse, n)
+	c0, c1, c2 := first(in.Color[0], n), first(in.Color[1], n), first(in.Color[2], n)
+	d0, d1, d2 := first(in.DarkColor[0], n), first(in.DarkColor[1], n), first(in.DarkColor[2], n)
+	k0, k1, k2 := first(in.Screen[0], n), first(in.Screen[1], n), first(in.Screen[2], n)
+	o0, o1, o2 := first(out[0], n), first(out[1], n), first(out[2], n)
+	b0, b1, b2 := first(back[0], n), first(back[1], n), first(back[2], n)
 	zero := simd.BroadcastFloat32s(0)
 	m0, m1, m2 := simd.BroadcastFloat32s(s.M[0]), simd.BroadcastFloat32s(s.M[1]), simd.BroadcastFloat32s(s.M[2])
 	gain := simd.BroadcastFloat32s(s.Gain)
 	perGain := simd.BroadcastFloat32s(1).Div(gain)
-	low, high, floor := simd.BroadcastFloat32s(s.Low), simd.BroadcastFloat32s(s.High), simd.BroadcastFloat32s(s.Floor)
+	l, h, f := bitLimits(s)
+	low, high, floor := simd.BroadcastInt32s(l), simd.BroadcastInt32s(h), simd.BroadcastInt32s(f)
 	bad := zero
 	i, lanes := 0, zero.Len()
 	for ; i <= n-lanes; i += lanes {
-		p0 := simd.LoadFloat32s(c0[i:]).Sub(simd.LoadFloat32s(d0[i:]))
-		p1 := simd.LoadFloat32s(c1[i:]).Sub(simd.LoadFloat32s(d1[i:]))
-		p2 := simd.LoadFloat32s(c2[i:]).Sub(simd.LoadFloat32s(d2[i:]))
-		v := simd.LoadFloat32s(band[i:]).Sub(m0.Mul(p0).Add(m1.Mul(p1)).Add(m2.Mul(p2))).Sub(simd.LoadFloat32s(darkBand[i:]))
-		v = v.Mul(simd.LoadFloat32s(inverse[i:]).Mul(perGain))
+		p0 := simd.LoadFloat32s(from(c0, i)).Sub(simd.LoadFloat32s(from(d0, i)))
+		p1 := simd.LoadFloat32s(from(c1, i)).Sub(simd.LoadFloat32s(from(d1, i)))
+		p2 := simd.LoadFloat32s(from(c2, i)).Sub(simd.LoadFloat32s(from(d2, i)))
+		v := simd.LoadFloat32s(from(band, i)).Sub(m0.Mul(p0).Add(m1.Mul(p1)).Add(m2.Mul(p2))).Sub(simd.LoadFloat32s(from(darkBand, i)))
+		v = v.Mul(simd.LoadFloat32s(from(inverse, i)).Mul(perGain))
 		bad = bad.Add(v.Add(p0).Add(p1).Add(p2).Mul(zero))
 		g := gain.Mul(v)
-		v = v.Max(low).Min(high)
-		p0.Sub(g.Mul(simd.LoadFloat32s(k0[i:]))).Max(floor).Add(v.Mul(simd.LoadFloat32s(b0[i:]))).Store(o0[i:])
-		p1.Sub(g.Mul(simd.LoadFloat32s(k1[i:]))).Max(floor).Add(v.Mul(simd.LoadFloat32s(b1[i:]))).Store(o1[i:])
-		p2.Sub(g.Mul(simd.LoadFloat32s(k2[i:]))).Max(floor).Add(v.Mul(simd.LoadFloat32s(b2[i:]))).Store(o2[i:])
-		v.Store(t[i:])
+		v = v.ToBits().BitsToInt32().Max(low).Min(high).ToBits().BitsToFloat32()
+		p0.Sub(g.Mul(simd.LoadFloat32s(from(k0, i)))).ToBits().BitsToInt32().Max(floor).ToBits().BitsToFloat32().Add(v.Mul(simd.LoadFloat32s(from(b0, i)))).Store(from(o0, i))
+		p1.Sub(g.Mul(simd.LoadFloat32s(from(k1, i)))).ToBits().BitsToInt32().Max(floor).ToBits().BitsToFloat32().Add(v.Mul(simd.LoadFloat32s(from(b1, i)))).Store(from(o1, i))
+		p2.Sub(g.Mul(simd.LoadFloat32s(from(k2, i)))).ToBits().BitsToInt32().Max(floor).ToBits().BitsToFloat32().Add(v.Mul(simd.LoadFloat32s(from(b2, i)))).Store(from(o2, i))
+		v.Store(from(at, i))
 	}
 	return s.over(i, t, out, in, back) && isZero(bad)
 }
@@ -97,13 +126,12 @@ func addHeld(out, p, t, b []float32) {
 
 var iota16 = [Pad]float32{0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15}
 
-func places(l *Line, dx, dy []float32, ix, iy []int32, at *[2]float32) {
+func places(l *Line, dx, dy []float32, at *[2]float32) {
 	n := len(dx)
-	dy, ix, iy = dy[:n], ix[:n], iy[:n]
-	radial := l.K1 != 0 || l.K2 != 0
+	tox, toy := first(dx, n), first(dy, n)
 	one := simd.BroadcastFloat32s(1)
 	step := simd.BroadcastFloat32s(at[1])
-	next := simd.LoadFloat32s(iota16[:]).MulAdd(step, simd.BroadcastFloat32s(at[0]))
+	x := simd.LoadFloat32s(iota16[:]).MulAdd(step, simd.BroadcastFloat32s(at[0]))
 	center, yc, yc2, unit := simd.BroadcastFloat32s(l.Center), simd.BroadcastFloat32s(l.YC), simd.BroadcastFloat32s(l.YC2), simd.BroadcastFloat32s(l.Unit)
 	k1, k2 := simd.BroadcastFloat32s(l.K1), simd.BroadcastFloat32s(l.K2)
 	w0, w1, w2, w3 := simd.BroadcastFloat32s(l.W[0]), simd.BroadcastFloat32s(l.W[1]), simd.BroadcastFloat32s(l.W[2]), simd.BroadcastFloat32s(l.W[3])
@@ -112,38 +140,30 @@ func places(l *Line, dx, dy []float32, ix, iy []int32, at *[2]float32) {
 	y0, y1, y2, y3 := simd.BroadcastFloat32s(l.Y[0]), simd.BroadcastFloat32s(l.Y[1]), simd.BroadcastFloat32s(l.Y[2]), simd.BroadcastFloat32s(l.Y[3])
 	i, lanes := 0, one.Len()
 	step = step.Mul(simd.BroadcastFloat32s(float32(lanes)))
-	for ; i <= n-lanes; i += lanes {
-		x := next
-		next = next.Add(step)
-		w := x.MulAdd(w1, w0)
-		mx := x.MulAdd(x2, x1)
-		my := x.MulAdd(y1, y0)
-		add := x0
-		if radial {
-			xc := x.Sub(center)
-			r2 := xc.MulAdd(xc, yc2).Mul(unit)
-			s := r2.MulAdd(k2, k1).Mul(r2)
-			e, f := xc.Mul(s), yc.Mul(s)
-			w = f.MulAdd(w3, e.MulAdd(w2, w))
-			mx = f.MulAdd(x6, e.MulAdd(x4, mx))
-			add = f.MulAdd(x5, e.MulAdd(x3, x0))
-			my = f.MulAdd(y3, e.MulAdd(y2, my))
+	if l.K1 == 0 && l.K2 == 0 {
+		for ; i <= n-lanes; i += lanes {
+			w := one.Div(x.MulAdd(w1, w0))
+			x.MulAdd(x.MulAdd(x2, x1), x0).Mul(w).Store(from(tox, i))
+			x.MulAdd(y1, y0).Mul(w).Store(from(toy, i))
+			x = x.Add(step)
 		}
-		w = one.Div(w)
-		mx, my = x.MulAdd(mx, add).Mul(w), my.Mul(w)
-		mx.Store(dx[i:])
-		my.Store(dy[i:])
-		// A mask is -1 where it is set: that takes 1 from what was rounded up to a whole number.
-		ox, oy := mx.ConvertToInt32(), my.ConvertToInt32()
-		ox.Add(mx.Less(ox.ConvertToFloat32()).ToInt32s()).Store(ix[i:])
-		oy.Add(my.Less(oy.ConvertToFloat32()).ToInt32s()).Store(iy[i:])
 	}
-	l.places(i, dx, dy, ix, iy, at)
+	for ; i <= n-lanes; i += lanes {
+		xc := x.Sub(center)
+		r2 := xc.MulAdd(xc, yc2).Mul(unit)
+		s := r2.MulAdd(k2, k1).Mul(r2)
+		e, f := xc.Mul(s), yc.Mul(s)
+		w := one.Div(f.MulAdd(w3, e.MulAdd(w2, x.MulAdd(w1, w0))))
+		mx := f.MulAdd(x6, e.MulAdd(x4, x.MulAdd(x2, x1)))
+		x.MulAdd(mx, f.MulAdd(x5, e.MulAdd(x3, x0))).Mul(w).Store(from(tox, i))
+		f.MulAdd(y3, e.MulAdd(y2, x.MulAdd(y1, y0))).Mul(w).Store(from(toy, i))
+		x = x.Add(step)
+	}
+	l.places(i, dx, dy, at)
 }
 
 func resample(dst, src []float32, at, stride int, dx, dy []float32, ox, oy int32) {
-	half, one, two := simd.BroadcastFloat32s(0.5), simd.BroadcastFloat32s(1), simd.BroadcastFloat32s(2)
-	minusHalf, minus15 := simd.BroadcastFloat32s(-0.5), simd.BroadcastFloat32s(-1.5)
+	one, minusHalf := simd.BroadcastFloat32s(1), simd.BroadcastFloat32s(-0.5)
 	left, top := simd.BroadcastInt32s(ox).ConvertToFloat32(), simd.BroadcastInt32s(oy).ConvertToFloat32()
 	// Whole vectors only, as far as there is room: what they write after the run belongs to the next run, which
 	// comes later.
@@ -151,28 +171,27 @@ func resample(dst, src []float32, at, stride int, dx, dy []float32, ox, oy int32
 	n := min(len(dst)+lanes-1, cap(dst), cap(dx), cap(dy), len(src)-at-3*stride-3)
 	n = max(n-n%lanes, 0)
 	if n > 0 {
-		out, fx, fy := dst[:n], dx[:n], dy[:n]
-		a, b, c, d := src[at:], src[at+stride:], src[at+2*stride:], src[at+3*stride:]
+		to, fx, fy := first(dst, n), first(dx, n), first(dy, n)
+		a := first(src[at:], n+3)
+		b, c, d := first(src[at+stride:], n+3), first(src[at+2*stride:], n+3), first(src[at+3*stride:], n+3)
 		for i := 0; i <= n-lanes; i += lanes {
-			t := simd.LoadFloat32s(fx[i:]).Sub(left)
-			w0 := minusHalf.MulAdd(t, one).MulAdd(t, minusHalf).Mul(t)
-			w2 := minus15.MulAdd(t, two).MulAdd(t, half).Mul(t)
-			w3 := half.MulAdd(t, minusHalf).Mul(t).Mul(t)
-			w1 := one.Sub(w0).Sub(w2).Sub(w3)
-			p := a[i:][:lanes+3] // one check for four loads
-			ra := simd.LoadFloat32s(p[3:]).MulAdd(w3, simd.LoadFloat32s(p[2:]).MulAdd(w2, simd.LoadFloat32s(p[1:]).MulAdd(w1, simd.LoadFloat32s(p).Mul(w0))))
-			p = b[i:][:lanes+3]
-			rb := simd.LoadFloat32s(p[3:]).MulAdd(w3, simd.LoadFloat32s(p[2:]).MulAdd(w2, simd.LoadFloat32s(p[1:]).MulAdd(w1, simd.LoadFloat32s(p).Mul(w0))))
-			p = c[i:][:lanes+3]
-			rc := simd.LoadFloat32s(p[3:]).MulAdd(w3, simd.LoadFloat32s(p[2:]).MulAdd(w2, simd.LoadFloat32s(p[1:]).MulAdd(w1, simd.LoadFloat32s(p).Mul(w0))))
-			p = d[i:][:lanes+3]
-			rd := simd.LoadFloat32s(p[3:]).MulAdd(w3, simd.LoadFloat32s(p[2:]).MulAdd(w2, simd.LoadFloat32s(p[1:]).MulAdd(w1, simd.LoadFloat32s(p).Mul(w0))))
-			t = simd.LoadFloat32s(fy[i:]).Sub(top)
-			w0 = minusHalf.MulAdd(t, one).MulAdd(t, minusHalf).Mul(t)
-			w2 = minus15.MulAdd(t, two).MulAdd(t, half).Mul(t)
-			w3 = half.MulAdd(t, minusHalf).Mul(t).Mul(t)
-			w1 = one.Sub(w0).Sub(w2).Sub(w3)
-			rd.MulAdd(w3, rc.MulAdd(w2, rb.MulAdd(w1, ra.Mul(w0)))).Store(out[i:])
+			t := simd.LoadFloat32s(from(fx, i)).Sub(left)
+			u := one.Sub(t)
+			h := t.Mul(u).Mul(minusHalf)
+			w0, w3 := h.Mul(u), h.Mul(t)
+			e := w3.Sub(w0)
+			w1, w2 := u.Add(e).Sub(w0), t.Sub(e).Sub(w3)
+			ra := simd.LoadFloat32s(from(a, i+3)).MulAdd(w3, simd.LoadFloat32s(from(a, i+2)).MulAdd(w2, simd.LoadFloat32s(from(a, i+1)).MulAdd(w1, simd.LoadFloat32s(from(a, i)).Mul(w0))))
+			rb := simd.LoadFloat32s(from(b, i+3)).MulAdd(w3, simd.LoadFloat32s(from(b, i+2)).MulAdd(w2, simd.LoadFloat32s(from(b, i+1)).MulAdd(w1, simd.LoadFloat32s(from(b, i)).Mul(w0))))
+			rc := simd.LoadFloat32s(from(c, i+3)).MulAdd(w3, simd.LoadFloat32s(from(c, i+2)).MulAdd(w2, simd.LoadFloat32s(from(c, i+1)).MulAdd(w1, simd.LoadFloat32s(from(c, i)).Mul(w0))))
+			rd := simd.LoadFloat32s(from(d, i+3)).MulAdd(w3, simd.LoadFloat32s(from(d, i+2)).MulAdd(w2, simd.LoadFloat32s(from(d, i+1)).MulAdd(w1, simd.LoadFloat32s(from(d, i)).Mul(w0))))
+			t = simd.LoadFloat32s(from(fy, i)).Sub(top)
+			u = one.Sub(t)
+			h = t.Mul(u).Mul(minusHalf)
+			w0, w3 = h.Mul(u), h.Mul(t)
+			e = w3.Sub(w0)
+			w1, w2 = u.Add(e).Sub(w0), t.Sub(e).Sub(w3)
+			rd.MulAdd(w3, rc.MulAdd(w2, rb.MulAdd(w1, ra.Mul(w0)))).Store(from(to, i))
 		}
 	}
 	if n < len(dst) {
@@ -295,20 +314,18 @@ func adler(b []byte) uint32 {
 func halves(dst []uint32, src []float32) {
 	n := len(dst)
 	src = src[:n]
-	most, least := simd.BroadcastFloat32s(largestHalf), simd.BroadcastFloat32s(-largestHalf)
-	shift := simd.BroadcastFloat32s(0.5)
+	shift, most, number := simd.BroadcastFloat32s(0.5), simd.BroadcastFloat32s(largestHalf).ToBits(), simd.BroadcastUint32s(1<<31-1)
 	sign, one, normal := simd.BroadcastUint32s(0x8000), simd.BroadcastUint32s(1), simd.BroadcastUint32s(0x38800000)
 	rounding, subnormal := simd.BroadcastUint32s(0xfff+1<<32-(127-15)<<23), shift.ToBits()
-	i, lanes := 0, most.Len()
+	i, lanes := 0, shift.Len()
 	for ; i <= n-lanes; i += lanes {
 		v := simd.LoadFloat32s(src[i:])
-		v = v.Masked(v.Equal(v)).Min(most).Max(least)
-		positive := v.Abs()
-		rest := positive.ToBits()
+		bits := v.Masked(v.Equal(v)).ToBits()
+		rest := bits.And(number).Min(most)
 		large := rest.Add(rest.ShiftAllRight(13).And(one)).Add(rounding)
-		small := positive.Add(shift).ToBits().Sub(subnormal).ShiftAllLeft(13)
+		small := rest.BitsToFloat32().Add(shift).ToBits().Sub(subnormal).ShiftAllLeft(13)
 		// Shifted after the choice: Go 1.27's compiler fails at a choice of what was just shifted.
-		large.IfElse(rest.GreaterEqual(normal), small).ShiftAllRight(13).Or(v.ToBits().ShiftAllRight(16).And(sign)).Store(dst[i:])
+		large.IfElse(rest.GreaterEqual(normal), small).ShiftAllRight(13).Or(bits.ShiftAllRight(16).And(sign)).Store(dst[i:])
 	}
 	halvesFrom(i, dst, src)
 }
@@ -329,19 +346,19 @@ func weave(high, low []uint32, planes *[4][]uint32) {
 
 func videoPlaces(v *Video, red, green, blue []int32, luma, cb, cr []float32) {
 	n := len(red)
-	g, b := green[:n], blue[:n]
-	y, u, w := luma[:n], cb[:n], cr[:n]
+	r, g, b := first(red, n), first(green, n), first(blue, n)
+	y, u, w := first(luma, n), first(cb, n), first(cr, n)
 	ly, l0, c, c0 := simd.BroadcastFloat32s(v.Luma[0]), simd.BroadcastFloat32s(v.Luma[1]), simd.BroadcastFloat32s(v.Chroma[0]), simd.BroadcastFloat32s(v.Chroma[1])
 	kr, kb, kg0, kg1 := simd.BroadcastFloat32s(v.Red), simd.BroadcastFloat32s(v.Blue), simd.BroadcastFloat32s(v.Green[0]), simd.BroadcastFloat32s(v.Green[1])
 	least, most := simd.BroadcastInt32s(0), simd.BroadcastInt32s(v.Most)
 	i, lanes := 0, ly.Len()
 	for ; i <= n-lanes; i += lanes {
-		y := simd.LoadFloat32s(y[i:]).Mul(ly).Add(l0)
-		u := simd.LoadFloat32s(u[i:]).Mul(c).Add(c0)
-		w := simd.LoadFloat32s(w[i:]).Mul(c).Add(c0)
-		y.Add(w.Mul(kr)).ConvertToInt32().Max(least).Min(most).Store(red[i:])
-		y.Add(u.Mul(kg0)).Add(w.Mul(kg1)).ConvertToInt32().Max(least).Min(most).Store(g[i:])
-		y.Add(u.Mul(kb)).ConvertToInt32().Max(least).Min(most).Store(b[i:])
+		y := simd.LoadFloat32s(from(y, i)).Mul(ly).Add(l0)
+		u := simd.LoadFloat32s(from(u, i)).Mul(c).Add(c0)
+		w := simd.LoadFloat32s(from(w, i)).Mul(c).Add(c0)
+		y.Add(w.Mul(kr)).ConvertToInt32().Max(least).Min(most).Store(from(r, i))
+		y.Add(u.Mul(kg0)).Add(w.Mul(kg1)).ConvertToInt32().Max(least).Min(most).Store(from(g, i))
+		y.Add(u.Mul(kb)).ConvertToInt32().Max(least).Min(most).Store(from(b, i))
 	}
 	v.places(i, red, green, blue, luma, cb, cr)
 }
