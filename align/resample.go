@@ -31,7 +31,9 @@ type Resampler struct {
 type scratch struct {
 	dx, dy, back []float32 // with kernel.Pad values more
 	places       kernel.Line
-	line         []place // for what goes place by place
+	runs         []kernel.Run
+	strip        []float32 // four rows for where neighbors are beyond the plate
+	line         []place   // for what goes place by place
 }
 
 // NewResampler prepares a Resampler for g, by the Bicubic kernel. It panics when g is not valid: see
@@ -310,85 +312,89 @@ func (g Geometry) straight() int {
 func (r *Resampler) cubicRow(dst, src []float32, y int, s *scratch) {
 	w, h := r.g.BandW, r.g.BandH
 	n := len(dst)
+	s.runs = s.runs[:0]
 	for i := 0; i < n; {
-		ox, oy := below(s, i)
-		j := r.run(s, n, i)
-		lo, hi := j, j      // the part that has all its neighbors within the plate
-		const far = 1 << 24 // in pixels
-		if max(ox, oy) < far && min(ox, oy) > -far {
-			x, y := int(ox), y+int(oy)
-			if a, b := max(i, 1-x), min(j, w-2-x); a < b && y >= 1 && y < h-2 {
-				lo, hi = a, b
-				kernel.Cubic(dst[lo:hi], src, (y-1)*w+lo+x-1, w, s.dx[lo:], s.dy[lo:], int32(ox), int32(oy))
-			}
-		}
-		// After the rest, which may write beyond its end.
-		if i < lo {
-			border(dst, src, w, h, y, i, lo, s)
-		}
-		if hi < j {
-			border(dst, src, w, h, y, hi, j, s)
+		ox, oy := math.Floor(float64(s.dx[i])), math.Floor(float64(s.dy[i]))
+		j := r.run(s, n, i, ox, oy)
+		x, y := pixel(ox)-1, y+pixel(oy)-1 // where the neighbors of pixel 0 would begin
+		// The part that has all its neighbors within the plate.
+		if lo, hi := max(i, -x), min(j, w-3-x); lo < hi && y >= 0 && y <= h-4 {
+			s.runs = append(s.runs, kernel.Run{From: lo, To: hi, At: y*w + x + lo, X: float32(ox), Y: float32(oy)})
 		}
 		i = j
 	}
+	kernel.Cubic(dst, src, w, s.dx[:n], s.dy[:n], s.runs)
+	// What is between the runs comes after them, for they may write beyond their ends.
+	done := 0
+	for _, run := range s.runs {
+		r.border(dst, src, y, done, run.From, s)
+		done = run.To
+	}
+	r.border(dst, src, y, done, n, s)
 }
 
-// run returns the end of the run that begins at i, in a row of n pixels: how far the whole numbers below their
-// displacements stay what they are.
-func (r *Resampler) run(s *scratch, n, i int) int {
-	ox, oy := below(s, i)
-	same := func(j int) bool {
-		x, y := below(s, j)
-		return x == ox && y == oy
-	}
-	last, step := i, r.step
-	for last+step < n && same(last+step) {
-		last += step
-	}
-	beyond := min(last+step, n)
-	for beyond-last > 1 {
-		if k := (last + beyond) / 2; same(k) {
-			last = k
-		} else {
-			beyond = k
+// border fills dst, row y, from pixel i up to but not including end, where some of the neighbors are beyond the plate:
+// from a strip of four rows in which its outermost pixels are repeated.
+func (r *Resampler) border(dst, src []float32, y, i, end int, s *scratch) {
+	w, h := r.g.BandW, r.g.BandH
+	for i < end {
+		ox, oy := math.Floor(float64(s.dx[i])), math.Floor(float64(s.dy[i]))
+		run := kernel.Run{From: i, To: r.run(s, end, i, ox, oy), X: float32(ox), Y: float32(oy)}
+		n := run.To - run.From + 3
+		if len(s.strip) < 4*n {
+			s.strip = make([]float32, 4*(r.g.ColorW+3))
 		}
-	}
-	return beyond
-}
-
-// below returns the whole numbers at or below the displacements of pixel i.
-func below(s *scratch, i int) (ox, oy float64) {
-	return math.Floor(float64(s.dx[i])), math.Floor(float64(s.dy[i]))
-}
-
-func border(dst, src []float32, w, h, y, i, j int, s *scratch) {
-	for ; i < j; i++ {
-		dst[i] = borderCubic(src, w, h, place{float64(i) + float64(s.dx[i]), float64(y) + float64(s.dy[i])})
+		x, y := i+pixel(ox)-1, y+pixel(oy)-1
+		for j := range 4 {
+			row := src[min(max(y+j, 0), h-1)*w:][:w]
+			for k := range s.strip[j*n:][:n] {
+				s.strip[j*n+k] = row[min(max(x+k, 0), w-1)]
+			}
+		}
+		kernel.Cubic(dst[:run.To:run.To], s.strip, n, s.dx[:end], s.dy[:end], []kernel.Run{run})
+		i = run.To
 	}
 }
 
-// borderCubic resamples one place, where some of the 16 pixels may be outside.
-func borderCubic(src []float32, w, h int, p place) float32 {
-	// Three pixels outside, all taps are the border's pixel already.
-	x := max(-3, min(p.x, float64(w+2)))
-	y := max(-3, min(p.y, float64(h+2)))
-	ix, iy := int(math.Floor(x)), int(math.Floor(y))
-	wx, wy := cubicWeights(x-float64(ix)), cubicWeights(y-float64(iy))
-	x0, x1, x2, x3 := min(max(ix-1, 0), w-1), min(max(ix, 0), w-1), min(max(ix+1, 0), w-1), min(max(ix+2, 0), w-1)
-	var sum float32
-	for j, v := range wy {
-		row := src[min(max(iy-1+j, 0), h-1)*w:][:w]
-		sum += v * (wx[0]*row[x0] + wx[1]*row[x1] + wx[2]*row[x2] + wx[3]*row[x3])
+// pixel is v as an int, or one far outside of every plate where it is farther away.
+func pixel(v float64) int {
+	const far = 1 << 24
+	if !(v > -far) {
+		return -far
 	}
-	return sum
+	if v > far {
+		return far
+	}
+	return int(v)
 }
 
-func cubicWeights(u float64) [4]float32 {
-	t := float32(u)
-	x0 := ((-0.5*t+1)*t - 0.5) * t
-	x2 := ((-1.5*t+2)*t + 0.5) * t
-	x3 := (0.5*t - 0.5) * t * t
-	return [4]float32{x0, 1 - x0 - x2 - x3, x2, x3}
+// run returns the end of the run that begins at i, in a row of n pixels: how far ox and oy stay the whole numbers below
+// the displacements. Those are taken to change evenly over r.step pixels: see straight.
+func (r *Resampler) run(s *scratch, n, i int, ox, oy float64) int {
+	for i < n-1 {
+		j := min(i+r.step, n-1)
+		x, y := float64(s.dx[j])-ox, float64(s.dy[j])-oy
+		part, down := leaves(float64(s.dx[i])-ox, x), leaves(float64(s.dy[i])-oy, y)
+		if down < part {
+			part = down
+		}
+		if part <= 1 {
+			return min(i+1+int(part*float64(j-i)), j)
+		}
+		i = j
+	}
+	return n
+}
+
+// leaves returns at which part of the way from a, which is between 0 and 1, to b that is left; beyond 1 if it is not.
+func leaves(a, b float64) float64 {
+	switch {
+	case b >= 1:
+		return (1 - a) / (b - a)
+	case b < 0:
+		return a / (a - b)
+	}
+	return 2
 }
 
 func (r *Resampler) weightedRow(dst, src []float32, line []place) {

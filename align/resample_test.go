@@ -67,15 +67,6 @@ func TestKernel(t *testing.T) {
 			t.Errorf("the kernel at %v is %v, want %v", x, v, want)
 		}
 	}
-	for i := range 100 {
-		u := float64(i) / 100
-		w := cubicWeights(u)
-		for k := range w {
-			if want := kernel.Keys(u + 1 - float64(k)); math.Abs(float64(w[k])-want) > 2e-7 {
-				t.Errorf("weight %d at %v is %v, want %v", k, u, w[k], want)
-			}
-		}
-	}
 }
 
 func TestResampleIdentity(t *testing.T) {

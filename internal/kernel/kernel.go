@@ -78,12 +78,19 @@ func (l *Line) Places(dx, dy []float32, x, step float32) {
 	settle()
 }
 
-// Cubic resamples a run of pixels whose displacements have the same whole numbers, ox and oy, below them. The
-// four pixels at src[at:] and in the three rows after it, stride apart, are those around dst[0]; each next pixel
-// of dst has the next ones. Up to Pad values after dst, as far as its capacity goes, may be overwritten. It is
-// quickest where dst, dx and dy have Pad values more of capacity.
-func Cubic(dst, src []float32, at, stride int, dx, dy []float32, ox, oy int32) {
-	resample(dst, src, at, stride, dx, dy, ox, oy)
+// A Run is a part of a row, from pixel From up to but not including To, whose displacements have the same whole numbers
+// X and Y below them. The four pixels at At of the plate that is resampled and in the three rows after it are those
+// around pixel From; each next pixel has the next ones.
+type Run struct {
+	From, To, At int
+	X, Y         float32
+}
+
+// Cubic resamples the runs of a row, which are in their order, from src, whose rows are stride apart, into dst. Up to Pad
+// values after a run, as far as dst's capacity goes, may be overwritten. dst, dx and dy have one length; Cubic is quickest
+// where they have Pad values more of capacity.
+func Cubic(dst, src []float32, stride int, dx, dy []float32, runs []Run) {
+	resample(dst, src, stride, dx, dy, runs)
 	settle()
 }
 

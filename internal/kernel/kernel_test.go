@@ -201,7 +201,7 @@ func TestCubic(t *testing.T) {
 			for i := range n {
 				dx[i], dy[i] = 7+r.Float32(), -3+r.Float32()
 			}
-			Cubic(dst, src, at, stride, dx, dy, 7, -3)
+			Cubic(dst, src, stride, dx, dy, []Run{{0, n / 3, at, 7, -3}, {n / 3, n, at + n/3, 7, -3}})
 			for i := range n {
 				want := 0.0
 				for j := range 4 {
@@ -311,6 +311,10 @@ func BenchmarkKernel(b *testing.B) {
 	l := Line{K1: 0.01, Unit: 1e-6, W: [4]float32{1}, X: [7]float32{3: 1}, Y: [4]float32{3: 1}}
 	flat := Line{W: [4]float32{1}, X: [7]float32{3: 1}, Y: [4]float32{3: 1}}
 	dx, dy := noise(r, n), noise(r, n)
+	var short []Run
+	for i := 0; i < n; i += 60 {
+		short = append(short, Run{From: i, To: i + 60, At: i})
+	}
 	bits := [4][]uint32{make([]uint32, n), make([]uint32, n), make([]uint32, n), make([]uint32, n)}
 	for _, k := range []struct {
 		name string
@@ -323,7 +327,8 @@ func BenchmarkKernel(b *testing.B) {
 		{"Held", func() { Held(t, p[0], in.Band, back[0]) }},
 		{"Places", func() { l.Places(dx, dy, 0, 1) }},
 		{"PlacesFlat", func() { flat.Places(dx, dy, 0, 1) }},
-		{"Cubic", func() { Cubic(t, src, 0, n+4, dx, dy, 0, 0) }},
+		{"Cubic", func() { Cubic(t, src, n+4, dx, dy, []Run{{To: n}}) }},
+		{"CubicRuns", func() { Cubic(t, src, n+4, dx, dy, short) }},
 	} {
 		b.Run(fmt.Sprintf("%s/%d", k.name, n), func(b *testing.B) {
 			for b.Loop() {

@@ -16,8 +16,10 @@ func places(l *Line, dx, dy []float32, at *[2]float32) {
 	l.places(0, dx, dy, at)
 }
 
-func resample(dst, src []float32, at, stride int, dx, dy []float32, ox, oy int32) {
-	cubic(0, dst, src, at, stride, dx, dy, ox, oy)
+func resample(dst, src []float32, stride int, dx, dy []float32, runs []Run) {
+	for i := range runs {
+		runs[i].cubic(0, dst, src, stride, dx, dy)
+	}
 }
 
 func finite(s []float32) bool { return allFinite(s) }

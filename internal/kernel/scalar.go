@@ -80,22 +80,22 @@ func (l *Line) places(i int, dx, dy []float32, at *[2]float32) {
 	}
 }
 
-func cubic(i int, dst, src []float32, at, stride int, dx, dy []float32, ox, oy int32) {
-	n := len(dst)
-	left, top := float32(ox), float32(oy)
-	dx, dy = dx[:n], dy[:n]
+// cubic resamples the pixels of the run from its i-th on.
+func (r *Run) cubic(i int, dst, src []float32, stride int, dx, dy []float32) {
+	n := r.To - r.From
+	dst, dx, dy = dst[r.From:r.To], dx[r.From:r.To], dy[r.From:r.To]
 	for ; i < n; i++ {
 		// The weights of Keys 1981, equation 15 with a = -1/2. The outer two are -t (1-t)^2/2 and -t^2 (1-t)/2; the inner
 		// two follow from them, since all four make 1 and a ramp stays what it is.
-		t := dx[i] - left
+		t := dx[i] - r.X
 		h := -0.5 * t * (1 - t)
 		x0, x3 := h*(1-t), h*t
 		x1, x2 := 1-t+(x3-x0)-x0, t-(x3-x0)-x3
-		t = dy[i] - top
+		t = dy[i] - r.Y
 		h = -0.5 * t * (1 - t)
 		y0, y3 := h*(1-t), h*t
 		y1, y2 := 1-t+(y3-y0)-y0, t-(y3-y0)-y3
-		k := at + i
+		k := r.At + i
 		a := src[k : k+4 : k+4]
 		b := src[k+stride : k+stride+4 : k+stride+4]
 		c := src[k+2*stride : k+2*stride+4 : k+2*stride+4]

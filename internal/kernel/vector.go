@@ -162,40 +162,53 @@ func places(l *Line, dx, dy []float32, at *[2]float32) {
 	l.places(i, dx, dy, at)
 }
 
-func resample(dst, src []float32, at, stride int, dx, dy []float32, ox, oy int32) {
-	one, minusHalf := simd.BroadcastFloat32s(1), simd.BroadcastFloat32s(-0.5)
-	left, top := simd.BroadcastInt32s(ox).ConvertToFloat32(), simd.BroadcastInt32s(oy).ConvertToFloat32()
-	// Whole vectors only, as far as there is room: what they write after the run belongs to the next run, which
-	// comes later.
-	lanes := one.Len()
-	n := min(len(dst)+lanes-1, cap(dst), cap(dx), cap(dy), len(src)-at-3*stride-3)
-	n = max(n-n%lanes, 0)
-	if n > 0 {
-		to, fx, fy := first(dst, n), first(dx, n), first(dy, n)
-		a := first(src[at:], n+3)
-		b, c, d := first(src[at+stride:], n+3), first(src[at+2*stride:], n+3), first(src[at+3*stride:], n+3)
-		for i := 0; i <= n-lanes; i += lanes {
-			t := simd.LoadFloat32s(from(fx, i)).Sub(left)
-			u := one.Sub(t)
-			h := t.Mul(u).Mul(minusHalf)
-			w0, w3 := h.Mul(u), h.Mul(t)
-			e := w3.Sub(w0)
-			w1, w2 := u.Add(e).Sub(w0), t.Sub(e).Sub(w3)
-			ra := simd.LoadFloat32s(from(a, i+3)).MulAdd(w3, simd.LoadFloat32s(from(a, i+2)).MulAdd(w2, simd.LoadFloat32s(from(a, i+1)).MulAdd(w1, simd.LoadFloat32s(from(a, i)).Mul(w0))))
-			rb := simd.LoadFloat32s(from(b, i+3)).MulAdd(w3, simd.LoadFloat32s(from(b, i+2)).MulAdd(w2, simd.LoadFloat32s(from(b, i+1)).MulAdd(w1, simd.LoadFloat32s(from(b, i)).Mul(w0))))
-			rc := simd.LoadFloat32s(from(c, i+3)).MulAdd(w3, simd.LoadFloat32s(from(c, i+2)).MulAdd(w2, simd.LoadFloat32s(from(c, i+1)).MulAdd(w1, simd.LoadFloat32s(from(c, i)).Mul(w0))))
-			rd := simd.LoadFloat32s(from(d, i+3)).MulAdd(w3, simd.LoadFloat32s(from(d, i+2)).MulAdd(w2, simd.LoadFloat32s(from(d, i+1)).MulAdd(w1, simd.LoadFloat32s(from(d, i)).Mul(w0))))
-			t = simd.LoadFloat32s(from(fy, i)).Sub(top)
-			u = one.Sub(t)
-			h = t.Mul(u).Mul(minusHalf)
-			w0, w3 = h.Mul(u), h.Mul(t)
-			e = w3.Sub(w0)
-			w1, w2 = u.Add(e).Sub(w0), t.Sub(e).Sub(w3)
-			rd.MulAdd(w3, rc.MulAdd(w2, rb.MulAdd(w1, ra.Mul(w0)))).Store(from(to, i))
+func resample(dst, src []float32, stride int, dx, dy []float32, runs []Run) {
+	lanes := simd.BroadcastFloat32s(0).Len()
+	for k := range runs {
+		r := &runs[k]
+		// Whole vectors only, as far as there is room: what they write after the run belongs to the next run, which
+		// comes later.
+		n := min(r.To-r.From+lanes-1, cap(dst)-r.From, cap(dx)-r.From, cap(dy)-r.From, len(src)-r.At-3*stride-3)
+		n = max(n-n%lanes, 0)
+		stretch(&cubicRows{
+			r.X, r.Y, first(dst[r.From:], n), first(dx[r.From:], n), first(dy[r.From:], n),
+			first(src[r.At:], n+3), first(src[r.At+stride:], n+3), first(src[r.At+2*stride:], n+3), first(src[r.At+3*stride:], n+3),
+		}, n)
+		if n < r.To-r.From {
+			r.cubic(n, dst, src, stride, dx, dy)
 		}
 	}
-	if n < len(dst) {
-		cubic(n, dst, src, at, stride, dx, dy, ox, oy)
+}
+
+// A cubicRows is where the rows of a run begin.
+type cubicRows struct {
+	x, y                   float32
+	to, dx, dy, a, b, c, d *float32
+}
+
+func stretch(r *cubicRows, n int) {
+	one, minusHalf := simd.BroadcastFloat32s(1), simd.BroadcastFloat32s(-0.5)
+	left, top := simd.BroadcastFloat32s(r.x), simd.BroadcastFloat32s(r.y)
+	to, fx, fy, a, b, c, d := r.to, r.dx, r.dy, r.a, r.b, r.c, r.d
+	lanes := one.Len()
+	for i := 0; i < n; i += lanes {
+		t := simd.LoadFloat32s(from(fx, i)).Sub(left)
+		u := one.Sub(t)
+		h := t.Mul(u).Mul(minusHalf)
+		w0, w3 := h.Mul(u), h.Mul(t)
+		e := w3.Sub(w0)
+		w1, w2 := u.Add(e).Sub(w0), t.Sub(e).Sub(w3)
+		ra := simd.LoadFloat32s(from(a, i+3)).MulAdd(w3, simd.LoadFloat32s(from(a, i+2)).MulAdd(w2, simd.LoadFloat32s(from(a, i+1)).MulAdd(w1, simd.LoadFloat32s(from(a, i)).Mul(w0))))
+		rb := simd.LoadFloat32s(from(b, i+3)).MulAdd(w3, simd.LoadFloat32s(from(b, i+2)).MulAdd(w2, simd.LoadFloat32s(from(b, i+1)).MulAdd(w1, simd.LoadFloat32s(from(b, i)).Mul(w0))))
+		rc := simd.LoadFloat32s(from(c, i+3)).MulAdd(w3, simd.LoadFloat32s(from(c, i+2)).MulAdd(w2, simd.LoadFloat32s(from(c, i+1)).MulAdd(w1, simd.LoadFloat32s(from(c, i)).Mul(w0))))
+		rd := simd.LoadFloat32s(from(d, i+3)).MulAdd(w3, simd.LoadFloat32s(from(d, i+2)).MulAdd(w2, simd.LoadFloat32s(from(d, i+1)).MulAdd(w1, simd.LoadFloat32s(from(d, i)).Mul(w0))))
+		t = simd.LoadFloat32s(from(fy, i)).Sub(top)
+		u = one.Sub(t)
+		h = t.Mul(u).Mul(minusHalf)
+		w0, w3 = h.Mul(u), h.Mul(t)
+		e = w3.Sub(w0)
+		w1, w2 = u.Add(e).Sub(w0), t.Sub(e).Sub(w3)
+		rd.MulAdd(w3, rc.MulAdd(w2, rb.MulAdd(w1, ra.Mul(w0)))).Store(from(to, i))
 	}
 }
 
