@@ -253,7 +253,8 @@ func (s *Solver) model(gain float64) kernel.Solve {
 func (s *Solver) row(color *plate.RGB, band []float32, y int) kernel.Row {
 	i, j := y*s.w, (y+1)*s.w
 	none := [3][]float32{s.black, s.black, s.black}
-	r := kernel.Row{Band: band, DarkBand: s.black, Inverse: s.inverse.Pix[i:j], Color: rows(color, i, j), DarkColor: none, Screen: none}
+	r := kernel.Row{Band: band, DarkBand: s.black, Inverse: s.inverse.Pix[i:j], Color: rows(color, i, j), DarkColor: none, Screen: none,
+		Plain: s.darkBand == nil && s.darkColor == nil && s.screen == nil}
 	if s.darkBand != nil {
 		r.DarkBand = s.darkBand.Pix[i:j]
 	}

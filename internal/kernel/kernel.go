@@ -25,11 +25,12 @@ type Solve struct {
 type Row struct {
 	Band, DarkBand, Inverse  []float32    // N, its dark plate, and 1/(S - m . K)
 	Color, DarkColor, Screen [3][]float32 // C, its dark plate, and K
+	Plain                    bool         // the dark plates and K are 0: they need not be read
 }
 
 // cut returns the row with its slices cut to n values each, so that it panics here and not halfway.
 func (r *Row) cut(n int) Row {
-	return Row{r.Band[:n], r.DarkBand[:n], r.Inverse[:n], cut(&r.Color, n), cut(&r.DarkColor, n), cut(&r.Screen, n)}
+	return Row{r.Band[:n], r.DarkBand[:n], r.Inverse[:n], cut(&r.Color, n), cut(&r.DarkColor, n), cut(&r.Screen, n), r.Plain}
 }
 
 func cut(p *[3][]float32, n int) [3][]float32 {

@@ -6,6 +6,8 @@ import (
 	"hash/adler32"
 	"math"
 	"math/rand/v2"
+	"reflect"
+	"slices"
 	"testing"
 )
 
@@ -29,7 +31,7 @@ func noise3(r *rand.Rand, n int) [3][]float32 {
 
 func randomRow(r *rand.Rand, n int) (*Solve, *Row) {
 	return &Solve{M: [3]float32{0.03, 0.02, 0.005}, Gain: 0.9, ClampT: true, ClampP: true},
-		&Row{noise(r, n), noise(r, n), noise(r, n), noise3(r, n), noise3(r, n), noise3(r, n)}
+		&Row{noise(r, n), noise(r, n), noise(r, n), noise3(r, n), noise3(r, n), noise3(r, n), false}
 }
 
 // The lengths at which a vector of 4, 8 or 16 values leaves nothing, one or all but one over, and 0.
@@ -93,6 +95,22 @@ func TestSolve(t *testing.T) {
 	}
 }
 
+// Without dark plates and screen color the result is what rows of zeros give.
+func TestSolvePlain(t *testing.T) {
+	r := rand.New(rand.NewPCG(31, 32))
+	for _, n := range lengths {
+		s, in := randomRow(r, n)
+		none := make([]float32, n)
+		in.DarkBand, in.DarkColor, in.Screen = none, [3][]float32{none, none, none}, [3][]float32{none, none, none}
+		t1, t2, out1, out2, back := noise(r, n), noise(r, n), noise3(r, n), noise3(r, n), noise3(r, n)
+		ok := s.Over(t1, &out1, in, &back)
+		in.Plain = true
+		if plain := s.Over(t2, &out2, in, &back); !ok || !plain || !slices.Equal(t1, t2) || !reflect.DeepEqual(out1, out2) {
+			t.Fatalf("%d pixels: %v, %v, %v, and by zeros %v, %v, %v", n, plain, t2, out2, ok, t1, out1)
+		}
+	}
+}
+
 func TestSolveNotFinite(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))
 	for _, n := range lengths[1:] {
@@ -102,6 +120,7 @@ func TestSolveNotFinite(t *testing.T) {
 					s, in := randomRow(r, n)
 					map[string][]float32{"band": in.Band, "red": in.Color[0], "blue": in.Color[2]}[which][i] = v
 					tr, p := noise(r, n), noise3(r, n)
+					in.Plain = i%2 == 0
 					if s.Row(tr, &p, in) || s.Over(tr, &p, in, &p) {
 						t.Errorf("%v in %s at %d of %d pixels was not noticed", v, which, i, n)
 					}
@@ -307,6 +326,8 @@ func BenchmarkKernel(b *testing.B) {
 	const n = 1920
 	s, in := randomRow(r, n)
 	t, p, back := noise(r, n), noise3(r, n), noise3(r, n)
+	_, plain := randomRow(r, n)
+	plain.Plain = true
 	src := noise(r, 4*(n+4)+Pad)
 	l := Line{K1: 0.01, Unit: 1e-6, W: [4]float32{1}, X: [7]float32{3: 1}, Y: [4]float32{3: 1}}
 	flat := Line{W: [4]float32{1}, X: [7]float32{3: 1}, Y: [4]float32{3: 1}}
@@ -324,6 +345,7 @@ func BenchmarkKernel(b *testing.B) {
 		{"Weave", func() { Weave(bits[0], bits[1], &bits) }},
 		{"Row", func() { s.Row(t, &p, in) }},
 		{"Over", func() { s.Over(t, &p, in, &back) }},
+		{"OverPlain", func() { s.Over(t, &p, plain, &back) }},
 		{"Held", func() { Held(t, p[0], in.Band, back[0]) }},
 		{"Places", func() { l.Places(dx, dy, 0, 1) }},
 		{"PlacesFlat", func() { flat.Places(dx, dy, 0, 1) }},

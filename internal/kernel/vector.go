@@ -71,6 +71,9 @@ func solveRow(s *Solve, t []float32, p *[3][]float32, in *Row) bool {
 }
 
 func solveOver(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]float32) bool {
+	if in.Plain {
+		return plainOver(s, t, out, in, back)
+	}
 	n, at := len(t), first(t, len(t))
 	band, darkBand, inverse := first(in.Band, n), first(in.DarkBand, n), first(in.Inverse, n)
 	c0, c1, c2 := first(in.Color[0], n), first(in.Color[1], n), first(in.Color[2], n)
@@ -98,6 +101,34 @@ func solveOver(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]flo
 		p0.Sub(g.Mul(simd.LoadFloat32s(from(k0, i)))).ToBits().BitsToInt32().Max(floor).ToBits().BitsToFloat32().Add(v.Mul(simd.LoadFloat32s(from(b0, i)))).Store(from(o0, i))
 		p1.Sub(g.Mul(simd.LoadFloat32s(from(k1, i)))).ToBits().BitsToInt32().Max(floor).ToBits().BitsToFloat32().Add(v.Mul(simd.LoadFloat32s(from(b1, i)))).Store(from(o1, i))
 		p2.Sub(g.Mul(simd.LoadFloat32s(from(k2, i)))).ToBits().BitsToInt32().Max(floor).ToBits().BitsToFloat32().Add(v.Mul(simd.LoadFloat32s(from(b2, i)))).Store(from(o2, i))
+		v.Store(from(at, i))
+	}
+	return s.over(i, t, out, in, back) && isZero(bad)
+}
+
+// plainOver is solveOver where the dark plates and K are 0.
+func plainOver(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]float32) bool {
+	n, at := len(t), first(t, len(t))
+	band, inverse := first(in.Band, n), first(in.Inverse, n)
+	c0, c1, c2 := first(in.Color[0], n), first(in.Color[1], n), first(in.Color[2], n)
+	o0, o1, o2 := first(out[0], n), first(out[1], n), first(out[2], n)
+	b0, b1, b2 := first(back[0], n), first(back[1], n), first(back[2], n)
+	zero := simd.BroadcastFloat32s(0)
+	m0, m1, m2 := simd.BroadcastFloat32s(s.M[0]), simd.BroadcastFloat32s(s.M[1]), simd.BroadcastFloat32s(s.M[2])
+	perGain := simd.BroadcastFloat32s(1).Div(simd.BroadcastFloat32s(s.Gain))
+	l, h, f := bitLimits(s)
+	low, high, floor := simd.BroadcastInt32s(l), simd.BroadcastInt32s(h), simd.BroadcastInt32s(f)
+	bad := zero
+	i, lanes := 0, zero.Len()
+	for ; i <= n-lanes; i += lanes {
+		p0, p1, p2 := simd.LoadFloat32s(from(c0, i)), simd.LoadFloat32s(from(c1, i)), simd.LoadFloat32s(from(c2, i))
+		v := simd.LoadFloat32s(from(band, i)).Sub(m0.Mul(p0).Add(m1.Mul(p1)).Add(m2.Mul(p2)))
+		v = v.Mul(simd.LoadFloat32s(from(inverse, i)).Mul(perGain))
+		bad = bad.Add(v.Add(p0).Add(p1).Add(p2).Mul(zero))
+		v = v.ToBits().BitsToInt32().Max(low).Min(high).ToBits().BitsToFloat32()
+		p0.ToBits().BitsToInt32().Max(floor).ToBits().BitsToFloat32().Add(v.Mul(simd.LoadFloat32s(from(b0, i)))).Store(from(o0, i))
+		p1.ToBits().BitsToInt32().Max(floor).ToBits().BitsToFloat32().Add(v.Mul(simd.LoadFloat32s(from(b1, i)))).Store(from(o1, i))
+		p2.ToBits().BitsToInt32().Max(floor).ToBits().BitsToFloat32().Add(v.Mul(simd.LoadFloat32s(from(b2, i)))).Store(from(o2, i))
 		v.Store(from(at, i))
 	}
 	return s.over(i, t, out, in, back) && isZero(bad)
