@@ -24,12 +24,14 @@ type Resampler struct {
 	kernel  Kernel
 	wx, wy  *weights  // nil where the weights are worked out as they are needed
 	step    int       // pixels over which places are as good as on a straight line
+	smooth  bool      // places between every kernel.Apart-th are as good as on a parabola
 	scratch sync.Pool // of *scratch
 }
 
 // A scratch is what one goroutine needs for a row.
 type scratch struct {
 	dx, dy, back []float32 // with kernel.Pad values more
+	nodeX, nodeY []float32 // every kernel.Apart-th of dx and dy, as far as Spread needs them
 	places       kernel.Line
 	runs         []kernel.Run
 	strip        []float32 // four rows for where neighbors are beyond the plate
@@ -49,9 +51,11 @@ func (k Kernel) NewResampler(g Geometry) *Resampler {
 		panic("align: NewResampler: " + k.unknown().Error())
 	}
 	r := &Resampler{g: g, kernel: k, step: g.straight()}
+	// In WebAssembly places without distortion are as quick one by one.
+	r.smooth = (runtime.GOARCH != "wasm" || g.Radial != [2]float64{}) && g.smooth()
 	r.scratch.New = func() any {
-		n := g.ColorW + kernel.Pad
-		return &scratch{dx: make([]float32, n), dy: make([]float32, n), back: make([]float32, n)}
+		n, m := whole(g.ColorW)+kernel.Pad, whole(g.ColorW)/kernel.Apart+1
+		return &scratch{dx: make([]float32, n), dy: make([]float32, n), back: make([]float32, n), nodeX: make([]float32, m), nodeY: make([]float32, m)}
 	}
 	sx, sy := g.density()
 	if sx > 1.2 || sy > 1.2 || k == Lanczos3 {
@@ -243,16 +247,33 @@ func (r *Resampler) row(dst, src []float32, y int, s *scratch) {
 	n := len(dst)
 	r.g.displacements(&s.places, y)
 	if !r.g.Mirror {
-		s.places.Places(s.dx[:n], s.dy[:n], 0, 1)
+		r.places(s, n, 0, 1)
 		r.cubicRow(dst, src, y, s)
 		return
 	}
 	// From right to left the band plate's pixels come in their order in memory.
-	s.places.Places(s.dx[:n], s.dy[:n], float32(n-1), -1)
+	r.places(s, n, float32(n-1), -1)
 	r.cubicRow(s.back[:n], src, y, s)
 	for i, v := range s.back[:n] {
 		dst[n-1-i] = v
 	}
+}
+
+// places fills the n displacements of s, of the pixels x, x+step and so on.
+func (r *Resampler) places(s *scratch, n int, x, step float32) {
+	if !r.smooth {
+		s.places.Places(s.dx[:n], s.dy[:n], x, step)
+		return
+	}
+	s.places.Places(s.nodeX, s.nodeY, x, kernel.Apart*step)
+	kernel.Spread(s.dx[:whole(n)], s.nodeX)
+	kernel.Spread(s.dy[:whole(n)], s.nodeY)
+}
+
+// whole is n rounded up to what kernel.Spread fills at once.
+func whole(n int) int {
+	const at = 2 * kernel.Apart
+	return (n + at - 1) / at * at
 }
 
 // displacements sets l to the places of the color pixels of row y, less the pixels themselves. Where the geometry
@@ -305,6 +326,27 @@ func (g Geometry) straight() int {
 	// An arc of length s deviates from its chord by s^2/8 times its curvature, which may be up to twice as large
 	// between the points that were looked at.
 	return int(math.Max(1, math.Min(64, math.Sqrt(8./128/(2*bend)))))
+}
+
+// smooth tells whether a parabola through three places of a row, kernel.Apart pixels apart, is within 1e-4 of a pixel of
+// those between them. It is off by f”' t (t - h) (t - 2h) / 6 there (Abramowitz and Stegun 1964, 25.2.3, from memory),
+// which is at most 0.0642 of the third difference.
+func (g Geometry) smooth() bool {
+	const n, h = 16, kernel.Apart
+	for j := range n + 1 {
+		y := float64(g.ColorH-1) * float64(j) / n
+		// A row that is mirrored has its nodes from the right on: so those beyond both ends count.
+		for x := -2. * h; x < float64(g.ColorW)+h; x += h {
+			x0, y0 := g.Map(x-h, y)
+			x1, y1 := g.Map(x, y)
+			x2, y2 := g.Map(x+h, y)
+			x3, y3 := g.Map(x+2*h, y)
+			if dx, dy := x3-3*x2+3*x1-x0, y3-3*y2+3*y1-y0; !(0.0642*math.Hypot(dx, dy) < 1e-4/2) { // the difference may be greater between the rows
+				return false
+			}
+		}
+	}
+	return true
 }
 
 // cubicRow fills dst, row y, with src at the places of s. It goes by runs of pixels that stand between the

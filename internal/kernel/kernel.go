@@ -79,6 +79,16 @@ func (l *Line) Places(dx, dy []float32, x, step float32) {
 	settle()
 }
 
+// Apart is how many pixels there are from one node of Spread to the next.
+const Apart = 16
+
+// Spread fills dst, whose length is a multiple of 2 Apart, with what is between nodes, the values at every Apart-th place of
+// dst and at the one after its end: by a parabola through three nodes each.
+func Spread(dst, nodes []float32) {
+	spread(dst, nodes[:len(dst)/Apart+1])
+	settle()
+}
+
 // A Run is a part of a row, from pixel From up to but not including To, whose displacements have the same whole numbers
 // X and Y below them. The four pixels at At of the plate that is resampled and in the three rows after it are those
 // around pixel From; each next pixel has the next ones.

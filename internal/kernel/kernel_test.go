@@ -197,6 +197,30 @@ func TestPlaces(t *testing.T) {
 	}
 }
 
+// A parabola is what goes through three of its points.
+func TestSpread(t *testing.T) {
+	for _, n := range []int{0, 2 * Apart, 6 * Apart} {
+		dst, nodes := make([]float32, n, n+1), make([]float32, n/Apart+1)
+		dst[:n+1][n] = 7
+		want := func(i int) float64 { // another parabola from every second node on
+			x, k := float64(i), float64(max(0, i-1)/(2*Apart))
+			return 3 + 0.02*x + 0.001*k*(x-k*2*Apart)*(x-k*2*Apart-2*Apart)
+		}
+		for i := range nodes {
+			nodes[i] = float32(want(i * Apart))
+		}
+		Spread(dst, nodes)
+		for i, v := range dst {
+			if math.Abs(float64(v)-want(i)) > 2e-6 {
+				t.Errorf("value %d of %d is %v, want %v", i, n, v, want(i))
+			}
+		}
+		if dst[:n+1][n] != 7 {
+			t.Errorf("the value after %d was overwritten", n)
+		}
+	}
+}
+
 // The expected values are Keys's kernel (1981, equation 15 with a = -1/2) summed in float64.
 func TestCubic(t *testing.T) {
 	keys := func(x float64) float64 {
@@ -332,6 +356,7 @@ func BenchmarkKernel(b *testing.B) {
 	l := Line{K1: 0.01, Unit: 1e-6, W: [4]float32{1}, X: [7]float32{3: 1}, Y: [4]float32{3: 1}}
 	flat := Line{W: [4]float32{1}, X: [7]float32{3: 1}, Y: [4]float32{3: 1}}
 	dx, dy := noise(r, n), noise(r, n)
+	nodes := noise(r, n/Apart+1)
 	var short []Run
 	for i := 0; i < n; i += 60 {
 		short = append(short, Run{From: i, To: i + 60, At: i})
@@ -349,6 +374,7 @@ func BenchmarkKernel(b *testing.B) {
 		{"Held", func() { Held(t, p[0], in.Band, back[0]) }},
 		{"Places", func() { l.Places(dx, dy, 0, 1) }},
 		{"PlacesFlat", func() { flat.Places(dx, dy, 0, 1) }},
+		{"Spread", func() { Spread(dx, nodes) }},
 		{"Cubic", func() { Cubic(t, src, n+4, dx, dy, []Run{{To: n}}) }},
 		{"CubicRuns", func() { Cubic(t, src, n+4, dx, dy, short) }},
 	} {

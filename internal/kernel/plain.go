@@ -16,6 +16,20 @@ func places(l *Line, dx, dy []float32, at *[2]float32) {
 	l.places(0, dx, dy, at)
 }
 
+func spread(dst, nodes []float32) {
+	for i := 0; i < len(dst); i += 2 * Apart {
+		a, m, b := nodes[i/Apart], nodes[i/Apart+1], nodes[i/Apart+2]
+		bend := (a - m) + (b - m)
+		bend *= 0.5
+		slope := (m - a) - bend
+		part := dst[i:][:2*Apart]
+		for k := range part {
+			u := float32(k) * (1. / Apart)
+			part[k] = a + u*(slope+u*bend)
+		}
+	}
+}
+
 func resample(dst, src []float32, stride int, dx, dy []float32, runs []Run) {
 	for i := range runs {
 		runs[i].cubic(0, dst, src, stride, dx, dy)

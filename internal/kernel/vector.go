@@ -193,6 +193,27 @@ func places(l *Line, dx, dy []float32, at *[2]float32) {
 	l.places(i, dx, dy, at)
 }
 
+func spread(dst, nodes []float32) {
+	half, start := simd.BroadcastFloat32s(0.5), simd.LoadFloat32s(iota16[:]).Mul(simd.BroadcastFloat32s(1./Apart))
+	lanes := half.Len()
+	step := simd.BroadcastFloat32s(float32(lanes) / Apart)
+	second := start.Add(step)
+	step = step.Add(step)
+	to, node := first(dst, len(dst)), first(nodes, len(nodes))
+	for i := 0; i < len(dst); i += 2 * Apart {
+		three := from(node, i/Apart)
+		a, m, b := simd.BroadcastFloat32s(three[0]), simd.BroadcastFloat32s(three[1]), simd.BroadcastFloat32s(three[2])
+		bend := a.Sub(m).Add(b.Sub(m)).Mul(half)
+		slope := m.Sub(a).Sub(bend)
+		u, v := start, second
+		for k := i; k < i+2*Apart; k += 2 * lanes {
+			u.MulAdd(u.MulAdd(bend, slope), a).Store(from(to, k))
+			v.MulAdd(v.MulAdd(bend, slope), a).Store(from(to, k+lanes))
+			u, v = u.Add(step), v.Add(step)
+		}
+	}
+}
+
 func resample(dst, src []float32, stride int, dx, dy []float32, runs []Run) {
 	lanes := simd.BroadcastFloat32s(0).Len()
 	for k := range runs {
