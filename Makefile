@@ -26,7 +26,7 @@ SEED   ?= 1
 FUZZTIME ?= 10m
 VERSION ?= $(shell git describe --tags --exact-match 2>/dev/null)
 
-.PHONY: demo proof proof-registration site play test check deps lint vuln unit outside race wasm simd bench bench-browser kernels scale memory fuzz slurm release clean
+.PHONY: demo proof proof-registration site play test check deps lint vuln unit outside race libdeflate wasm simd bench bench-browser kernels scale memory fuzz slurm release clean
 
 demo:
 	$(GO) run ./cmd/twinplate demo --out $(DEMO)
@@ -44,7 +44,7 @@ play: site
 check: lint unit
 
 # The order is from quick to slow.
-test: deps site lint vuln outside race wasm simd
+test: deps site lint vuln outside race libdeflate wasm simd
 
 # The independent references that the checks against the outside run, and Node for js/wasm. Nothing is done
 # where all are there.
@@ -71,6 +71,11 @@ outside:
 
 race:
 	$(GO) test -race -short -timeout=30m ./...
+
+# With the C library that inflates plates.
+libdeflate:
+	$(GO) vet -tags libdeflate ./plate
+	$(GO) test -short -tags libdeflate ./plate ./take
 
 wasm:
 	GOOS=js GOARCH=wasm $(GO) test -short -timeout=30m -exec="$(NODE)" $(CORE)

@@ -27,7 +27,7 @@ ROOT = os.path.dirname(HERE)
 PYTHON = "/usr/bin/python3"  # which has Debian's OpenCV
 SIMD = {"GOTOOLCHAIN": "go1.27.3", "GOEXPERIMENT": "simd"}
 
-STORED, ESTIMATED = ", plates without compression", ", gain estimated"
+STORED, ESTIMATED, LIBDEFLATE = ", plates without compression", ", gain estimated", ", inflate by libdeflate"
 
 
 def run(args, env=None, cwd=ROOT):
@@ -72,6 +72,7 @@ def takes(work, demo, count, rounds):
     """Seconds, by who, for the whole job from files to files."""
     program = os.path.join(work, "twinplate")
     run(["go", "build", "-o", program, "./cmd/twinplate"], SIMD)
+    run(["go", "build", "-tags", "libdeflate", "-o", program + "-libdeflate", "./cmd/twinplate"], SIMD)
     take = os.path.join(work, "take")
     if demo:
         shutil.copytree(demo, take)
@@ -103,7 +104,7 @@ def takes(work, demo, count, rounds):
         keep(least, who, seconds if who.startswith("ours") else out["seconds"])
         keep(least, who + ", processor", sum(after[2:4]) - sum(before[2:4]))
 
-    def ours(who, take, *flags):
+    def ours(who, take, *flags, program=program):
         shutil.rmtree(os.path.join(work, "ours"), ignore_errors=True)  # or its frames would be kept
         job(who, [program, "comp", "--recipe", os.path.join(take, "given.json"), "--json", "--out", os.path.join(work, "ours"), *flags])
 
@@ -119,6 +120,7 @@ def takes(work, demo, count, rounds):
         ours("ours" + STORED, stored)
         theirs("OpenCV" + STORED, stored)
         ours("ours" + ESTIMATED, take, "--gain", "auto")
+        ours("ours" + LIBDEFLATE, take, program=program + "-libdeflate")
         ours("ours", take)
         theirs("OpenCV", take)
     differ = run([PYTHON, "-c", "import cv2,sys,numpy as np\n"
@@ -153,8 +155,8 @@ def main():
         a, b = ms["ours", size, "composite", 1], ms["ours", size, "copy", 1]
         print(f"| {size} composite, beside a copy of the same bytes ({48 * w * h / b / 1e6:.1f} GB/s) | 1 | {a:.1f} ms | {b:.1f} ms (copy) | {a / b:.2f} of the copy |")
     n = args.frames
-    for which in ("", STORED, ESTIMATED):
-        who, other = "ours" + which, "OpenCV" + which.replace(ESTIMATED, "")
+    for which in ("", LIBDEFLATE, STORED, ESTIMATED):
+        who, other = "ours" + which, "OpenCV" + which.replace(ESTIMATED, "").replace(LIBDEFLATE, "")
         a, b = seconds[who], seconds[other]
         what = f"{n} HD frames, 16-bit PNG to 8-bit PNG" + which
         print(f"| {what} | all | {n / a:.1f} frames/s | {n / b:.1f} frames/s | {b / a:.1f} |")

@@ -73,8 +73,8 @@ func (p *picture) rowsInPart() *pngRows {
 	rest := bufio.NewReaderSize(io.NewSectionReader(p.ReaderAt, h.at, n+4), 1<<18)
 	return &pngRows{
 		w: h.w, h: h.h, kind: h.kind, depth: h.depth, size: size,
-		data:     pngData{file: bytes.NewReader(make([]byte, 4)), kind: "IEND"}, // the chunks' sums were looked at
-		deflated: rest, z: io.LimitReader(rest, n),
+		data: pngData{file: bytes.NewReader(make([]byte, 4)), kind: "IEND"}, // the chunks' sums were looked at
+		z:    &inflater{io.LimitReader(rest, n), rest},
 		line: make([]byte, 1+h.w*size), above: make([]byte, 1+h.w*size),
 	}
 }

@@ -22,9 +22,8 @@ type pngRows struct {
 	kind, depth byte // of the IHDR chunk
 	size        int  // bytes of a pixel
 	data        pngData
-	deflated    *bufio.Reader // what is in the IDAT chunks
-	z           io.Reader     // the same, inflated
-	line, above []byte        // each with the byte before it that tells the filter
+	z           *inflater // of what is in the IDAT chunks
+	line, above []byte    // each with the byte before it that tells the filter
 }
 
 // Color types of the IHDR chunk.
@@ -54,12 +53,12 @@ func newPNGRows(file io.ReaderAt, w, h int) *pngRows {
 		}
 	}
 	// Not larger, for what is stored goes by this buffer where it is as long.
-	p.deflated = bufio.NewReaderSize(&p.data, 1<<14)
+	deflated := bufio.NewReaderSize(&p.data, 1<<14)
 	var zlib [2]byte // the head as of RFC 1950: deflate, a window of 32 kB at the most, no dictionary
-	if _, err := io.ReadFull(p.deflated, zlib[:]); err != nil || zlib[0]&15 != 8 || zlib[0] > 0x78 || zlib[1]&0x20 != 0 || binary.BigEndian.Uint16(zlib[:])%31 != 0 {
+	if _, err := io.ReadFull(deflated, zlib[:]); err != nil || zlib[0]&15 != 8 || zlib[0] > 0x78 || zlib[1]&0x20 != 0 || binary.BigEndian.Uint16(zlib[:])%31 != 0 {
 		return nil
 	}
-	p.z = newInflater(p.deflated)
+	p.z = newInflater(deflated, h*(1+w*samples*int(p.depth)/8))
 	p.size = samples * int(p.depth) / 8
 	p.line, p.above = make([]byte, 1+w*p.size), make([]byte, 1+w*p.size)
 	return p
@@ -69,24 +68,26 @@ func newPNGRows(file io.ReaderAt, w, h int) *pngRows {
 func (p *pngRows) each(do func(y int, line []byte)) bool {
 	sum := kernel.Adler32(nil)
 	for y := range p.h {
-		if _, err := io.ReadFull(p.z, p.line); err != nil {
+		line, err := p.z.line(p.line)
+		if err != nil {
 			return false
 		}
-		sum = kernel.JoinAdler32(sum, kernel.Adler32(p.line), len(p.line))
-		if !unfilter(p.line[0], p.line[1:], p.above[1:], p.size) {
+		sum = kernel.JoinAdler32(sum, kernel.Adler32(line), len(line))
+		if !unfilter(line[0], line[1:], p.above[1:], p.size) {
 			return false
 		}
-		do(y, p.line[1:])
-		p.line, p.above = p.above, p.line
+		do(y, line[1:])
+		p.line, p.above = p.above, line
 	}
-	if n, err := p.z.Read(p.line[:1]); n != 0 || err != io.EOF {
+	rest, ended := p.z.rest()
+	if !ended {
 		return false
 	}
 	var end [4]byte
-	if _, err := io.ReadFull(p.deflated, end[:]); err != nil || binary.BigEndian.Uint32(end[:]) != sum {
+	if _, err := io.ReadFull(rest, end[:]); err != nil || binary.BigEndian.Uint32(end[:]) != sum {
 		return false
 	}
-	if _, err := p.deflated.ReadByte(); err != io.EOF {
+	if _, err := rest.ReadByte(); err != io.EOF {
 		return false
 	}
 	for p.data.kind != "IEND" {

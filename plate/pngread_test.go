@@ -153,3 +153,27 @@ func BenchmarkUnfilter(b *testing.B) {
 		}
 	}
 }
+
+func BenchmarkLightOfLine(b *testing.B) {
+	noise := rand.New(rand.NewPCG(7, 8))
+	const n = 1920
+	line := make([]byte, 6*n)
+	for i := range line {
+		line[i] = byte(noise.Uint32())
+	}
+	r, g, bl := make([]float32, n), make([]float32, n), make([]float32, n)
+	light8, light16 := SRGB.transfer().light8(), SRGB.transfer().light16()
+	for name, do := range map[string]func(){
+		"gray, 8 bits":   func() { lightOf(r, line, light8, 1) },
+		"gray, 16 bits":  func() { lightOf(r, line, light16, 2) },
+		"color, 8 bits":  func() { lightsOf(r, g, bl, line, light8, 3) },
+		"color, 16 bits": func() { lightsOf(r, g, bl, line, light16, 6) },
+	} {
+		b.Run(name, func(b *testing.B) {
+			for b.Loop() {
+				do()
+			}
+			b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/n, "ns/pixel")
+		})
+	}
+}

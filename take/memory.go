@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"example.com/twinplate/matte"
+	"example.com/twinplate/plate"
 )
 
 // DefaultMemory is RunOptions.Memory where that is 0.
@@ -25,8 +26,8 @@ func (j *Job) jobs(opt *RunOptions) int {
 	return n
 }
 
-// frameMemory returns about how many bytes a frame takes that is worked on: its planes, and a quarter more for what has not
-// been collected yet. What all frames share, such as the reference plates, is not in it.
+// frameMemory returns about how many bytes a frame takes that is worked on: its planes, a quarter more for what has not
+// been collected yet, and what it takes to read a plate. What all frames share, such as the reference plates, is not in it.
 func (j *Job) frameMemory(opt *RunOptions) int64 {
 	t := j.take
 	frame, band := int64(t.colorSize.X)*int64(t.colorSize.Y), int64(j.Geometry.BandW)*int64(j.Geometry.BandH)
@@ -37,7 +38,7 @@ func (j *Job) frameMemory(opt *RunOptions) int64 {
 	if len(t.background) > 1 {
 		values += 6 * frame // a background as it is read, and fitted
 	}
-	return 5 * values
+	return 5*values + plate.ReadMemory(max(frame, band))
 }
 
 // onlyComp tells that nobody wants more of a frame than its composite, transmission and alpha.
