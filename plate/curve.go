@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"strings"
 	"sync"
+
+	"example.com/twinplate/internal/kernel"
 )
 
 // A Curve is a transfer curve: how a file's code values, 0 to 1, stand for linear light.
@@ -50,7 +52,7 @@ func newCurve(name string, toLinear, fromLinear func(float64) float64) Curve {
 }
 
 // The codes of transfer.lightWide, and the place of code 0 among them.
-const wideCodes, wideZero = 1 << 17, 1 << 15
+const wideCodes, wideZero = kernel.TableSize, 1 << 15
 
 // The codes of transfer.lightTint, and the place of code 0 among them.
 const tintCodes, tintZero = 1 << 18, 1 << 16

@@ -237,15 +237,9 @@ func (v *video) samples(dst []float32, plane, x, y int) {
 		dst = dst[:inside]
 	}
 	if v.depth == 8 {
-		line := v.planes[plane][y*w+x:][:len(dst)]
-		for i := range dst {
-			dst[i] = float32(line[i])
-		}
-		return
-	}
-	line := v.planes[plane][2*(y*w+x):][:2*len(dst)]
-	for i := range dst {
-		dst[i] = float32(uint16(line[2*i]) | uint16(line[2*i+1])<<8)
+		kernel.Floats(dst, v.planes[plane][y*w+x:], 1, 1)
+	} else {
+		kernel.Floats(dst, v.planes[plane][2*(y*w+x):], 2, 1)
 	}
 }
 
@@ -260,81 +254,81 @@ func (v *video) between(plane, axis, i int) (j int, f float32) {
 	return int(floor), at - float32(floor)
 }
 
-// tint puts the values of a plane of chroma at the pixels of line y, from x on, into dst, linear between its samples.
-// line has room for two lines of the plane.
-func (v *video) tint(dst []float32, plane, x, y int, line [2][]float32) {
-	first, f := v.between(plane, 0, x)
-	last, _ := v.between(plane, 0, x+len(dst)-1)
-	n := last - first + 2
-	a, b := line[0][:n], line[1][:n]
+// tint puts what a plane of chroma has at the height of line y into line, from the column on that is left of place x, for n
+// places, and returns that column. spare is a second such line.
+func (v *video) tint(line, spare []float32, plane, x, y, n int) (column int) {
+	column, _ = v.between(plane, 0, x)
+	last, _ := v.between(plane, 0, x+n-1)
+	m := last - column + 2
 	above, down := v.between(plane, 1, y)
-	v.samples(a, plane, first, above)
+	v.samples(line[:m], plane, column, above)
 	if down > 0 {
-		v.samples(b, plane, first, above+1)
-		for i := range a {
-			a[i] += down * (b[i] - a[i])
-		}
+		v.samples(spare[:m], plane, column, above+1)
+		kernel.Mix(line[:m], line, spare, down)
 	}
-	if !v.half[0] {
-		copy(dst, a)
-		return
-	}
-	// Two pixels at a time, each between samples of its own.
-	j, g := v.between(plane, 0, x+1)
-	p, q := a[0], a[j-first]
-	a, b = a[1:], a[j-first+1:]
-	for i := 1; i < len(dst); i += 2 {
-		r, s := a[i/2], b[i/2]
-		dst[i-1], dst[i] = p+f*(r-p), q+g*(s-q)
-		p, q = r, s
-	}
-	if n := len(dst); n%2 == 1 {
-		dst[n-1] = p + f*(a[n/2]-p)
-	}
+	return column
 }
 
 // A videoLine is what it takes to convert a line of a video.
 type videoLine struct {
 	luma, cb, cr []float32
-	spare        [2][]float32
+	tint         [2][]float32 // the lines of chroma, with two values more
+	spare        []float32
 	places       [3][]int32
 }
 
 func (v *video) newLine(n int) *videoLine {
-	all := make([]float32, 5*(n+2))
+	all := make([]float32, 6*(n+2))
 	next := func(n int) (part []float32) { part, all = all[:n], all[n:]; return part }
-	return &videoLine{next(n), next(n), next(n), [2][]float32{next(n + 2), next(n + 2)}, [3][]int32{make([]int32, n), make([]int32, n), make([]int32, n)}}
+	return &videoLine{next(n), next(n), next(n), [2][]float32{next(n + 2), next(n + 2)}, next(n + 2), [3][]int32{make([]int32, n), make([]int32, n), make([]int32, n)}}
 }
 
 // line puts the linear light of the pixels of line y, from x on, into r, g and b. The code values' table is that of
 // transfer.lightWide.
 func (v *video) line(b *videoLine, x, y int, light []float32, red, green, blue []float32) {
-	light = light[:wideCodes]
+	table := (*[wideCodes]float32)(light)
 	n := len(red)
-	luma, cb, cr := b.luma[:n], b.cb[:n], b.cr[:n]
-	green, blue = green[:n], blue[:n]
-	v.samples(luma, 0, x, y)
 	// In units of the table, whose places are rounded down.
 	const unit, zero = 0xffff, wideZero + 0.5
 	ly, l0 := v.luma[0]*unit, v.luma[1]*unit+zero
 	if !v.hasTint {
+		luma := b.luma[:n]
+		green, blue = green[:n], blue[:n]
+		v.samples(luma, 0, x, y)
 		for i, l := range luma {
 			l := light[widePlace(ly*l+l0)]
 			red[i], green[i], blue[i] = l, l, l
 		}
 		return
 	}
-	v.tint(cb, 1, x, y, b.spare)
-	v.tint(cr, 2, x, y, b.spare)
 	places := kernel.Video{
 		Luma: [2]float32{ly, l0}, Chroma: [2]float32{v.chroma[0] * unit, v.chroma[1] * unit},
 		Red: v.red, Green: v.green, Blue: v.blue, Most: wideCodes - 1,
 	}
-	pr, pg, pb := b.places[0][:n], b.places[1][:n], b.places[2][:n]
-	places.Places(pr, pg, pb, luma, cb, cr)
-	// They are in the table: the mask saves the question.
-	for i, p := range pr {
-		red[i], green[i], blue[i] = light[uint32(p)%wideCodes], light[uint32(pg[i])%wideCodes], light[uint32(pb[i])%wideCodes]
+	var column [2]int
+	for i := range column {
+		column[i] = v.tint(b.tint[i], b.spare, 1+i, x, y, n)
+	}
+	size, every := 1, 1
+	if v.depth > 8 {
+		size = 2
+	}
+	if v.half[0] {
+		every = 2 // pixels are between two samples of chroma in two ways, in turn: those that are so in one way go together
+	}
+	for phase := range min(every, n) {
+		m := (n - phase + every - 1) / every
+		luma, cb, cr := b.luma[:m], b.cb[:m], b.cr[:m]
+		kernel.Floats(luma, v.planes[0][size*(y*v.w+x+phase):], size, every)
+		for i, to := range [][]float32{cb, cr} {
+			j, part := v.between(1+i, 0, x+phase)
+			kernel.Mix(to, b.tint[i][j-column[i]:], b.tint[i][j-column[i]+1:], part)
+		}
+		r, g, bl := b.places[0][:m], b.places[1][:m], b.places[2][:m]
+		places.Places(r, g, bl, luma, cb, cr)
+		kernel.Look(red[phase:], every, r, table)
+		kernel.Look(green[phase:], every, g, table)
+		kernel.Look(blue[phase:], every, bl, table)
 	}
 }
 

@@ -36,6 +36,8 @@ func resample(dst, src []float32, stride int, dx, dy []float32, runs []Run) {
 	}
 }
 
+func mix(dst, a, b []float32, part float32) { mixFrom(0, dst, a, b, part) }
+
 func finite(s []float32) bool { return allFinite(s) }
 
 func plus(dst, a, b []byte) { plusFrom(0, dst, a, b) }

@@ -13,17 +13,10 @@ import (
 // for single floats does not clear the vectors' upper halves, which costs many cycles at every change between
 // the two: so no single float is computed, converted or kept within the loops, and where a kernel is called for
 // short runs it takes none.
-//
-// Where there is time to gain, rows are cut to their length once and then read through pointers: in WebAssembly every
-// check of a bound begins a block of its own, and between two of those all that is in registers is put away and fetched
-// again.
-
-// first returns where the n values of s begin, and panics where there are not as many.
-func first[T any](s []T, n int) *T { return unsafe.SliceData(s[:n]) }
 
 // from is p[i:] of a row that begins at p, for a vector which must be within the row.
 func from[T any](p *T, i int) []T {
-	return (*[Pad]T)(unsafe.Add(unsafe.Pointer(p), i*int(unsafe.Sizeof(*p))))[:]
+	return (*[Pad]T)(unsafe.Pointer(after(p, i)))[:]
 }
 
 // bitLimits returns Solve.limits as the bits of floats, which as whole numbers have the order of what is not negative.
@@ -262,6 +255,18 @@ func stretch(r *cubicRows, n int) {
 		w1, w2 = u.Add(e).Sub(w0), t.Sub(e).Sub(w3)
 		rd.MulAdd(w3, rc.MulAdd(w2, rb.MulAdd(w1, ra.Mul(w0)))).Store(from(to, i))
 	}
+}
+
+func mix(dst, a, b []float32, part float32) {
+	n := len(dst)
+	to, x, y := first(dst, n), first(a, n), first(b, n)
+	p := simd.BroadcastFloat32s(part)
+	i, lanes := 0, p.Len()
+	for ; i <= n-lanes; i += lanes {
+		v := simd.LoadFloat32s(from(x, i))
+		v.Add(simd.LoadFloat32s(from(y, i)).Sub(v).Mul(p)).Store(from(to, i))
+	}
+	mixFrom(i, dst, a, b, part)
 }
 
 func finite(s []float32) bool {

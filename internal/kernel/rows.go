@@ -1,0 +1,83 @@
+package kernel
+
+import "unsafe"
+
+// Where there is time to gain, rows are cut to their length once and then read through pointers, and plain loops do several
+// values at a time: in WebAssembly every check of a bound and every turn of a loop begins a block of its own, and between
+// two of those all that is in registers is put away and fetched again.
+
+// first returns where the n values of s begin, and panics where there are not as many.
+func first[T any](s []T, n int) *T { return unsafe.SliceData(s[:n]) }
+
+// after is &p[i] of a row that begins at p, which must have it.
+func after[T any](p *T, i int) *T {
+	return (*T)(unsafe.Add(unsafe.Pointer(p), i*int(unsafe.Sizeof(*p))))
+}
+
+// Floats sets dst to every step-th whole number of src, which has them in size bytes, 1 or 2, the lowest first.
+func Floats(dst []float32, src []byte, size, step int) {
+	n := len(dst)
+	if n == 0 {
+		return
+	}
+	stride := size * step
+	d, s := first(dst, n), first(src, (n-1)*stride+size)
+	i := 0
+	if size == 1 {
+		for ; i <= n-8; i += 8 {
+			p, to := after(s, i*stride), (*[8]float32)(unsafe.Pointer(after(d, i)))
+			to[0], to[1], to[2], to[3] = float32(*p), float32(*after(p, stride)), float32(*after(p, 2*stride)), float32(*after(p, 3*stride))
+			to[4], to[5], to[6], to[7] = float32(*after(p, 4*stride)), float32(*after(p, 5*stride)), float32(*after(p, 6*stride)), float32(*after(p, 7*stride))
+		}
+		for ; i < n; i++ {
+			*after(d, i) = float32(*after(s, i*stride))
+		}
+		return
+	}
+	for ; i <= n-4; i += 4 {
+		p, to := after(s, i*stride), (*[4]float32)(unsafe.Pointer(after(d, i)))
+		to[0], to[1], to[2], to[3] = wide(p), wide(after(p, stride)), wide(after(p, 2*stride)), wide(after(p, 3*stride))
+	}
+	for ; i < n; i++ {
+		*after(d, i) = wide(after(s, i*stride))
+	}
+}
+
+func wide(p *byte) float32 { return float32(uint32(*p) | uint32(*after(p, 1))<<8) }
+
+// TableSize is how many values the table of Look has.
+const TableSize = 1 << 17
+
+// Look sets every step-th value of dst to what the table has at the places. Places beyond the table are those that they are
+// modulo its size.
+func Look(dst []float32, step int, places []int32, table *[TableSize]float32) {
+	n := len(places)
+	if n == 0 {
+		return
+	}
+	d, p := first(dst, (n-1)*step+1), first(places, n)
+	i := 0
+	for ; i <= n-4; i += 4 {
+		from, to := (*[4]int32)(unsafe.Pointer(after(p, i))), after(d, i*step)
+		*to = table[uint32(from[0])%TableSize]
+		*after(to, step) = table[uint32(from[1])%TableSize]
+		*after(to, 2*step) = table[uint32(from[2])%TableSize]
+		*after(to, 3*step) = table[uint32(from[3])%TableSize]
+	}
+	for ; i < n; i++ {
+		*after(d, i*step) = table[uint32(*after(p, i))%TableSize]
+	}
+}
+
+// Mix sets dst to a + part (b - a). All have dst's length.
+func Mix(dst, a, b []float32, part float32) {
+	mix(dst, a[:len(dst)], b[:len(dst)], part)
+	settle()
+}
+
+func mixFrom(i int, dst, a, b []float32, part float32) {
+	a, b = a[:len(dst)], b[:len(dst)]
+	for ; i < len(dst); i++ {
+		dst[i] = a[i] + float32(part*(b[i]-a[i]))
+	}
+}
