@@ -191,34 +191,18 @@ func (p *pngRows) light(c Curve) []float32 {
 // lightOf decodes a line of one value a pixel of size bytes.
 func lightOf(dst []float32, line []byte, light []float32, size int) {
 	if size == 1 {
-		light = light[:1<<8]
-		for x, v := range line[:len(dst)] {
-			dst[x] = light[v]
-		}
-		return
-	}
-	light = light[:1<<16]
-	line = line[:2*len(dst)]
-	for x := range dst {
-		dst[x] = light[uint16(line[2*x])<<8|uint16(line[2*x+1])]
+		kernel.Codes8(dst, line, (*[1 << 8]float32)(light))
+	} else {
+		kernel.Codes16(dst, line, (*[1 << 16]float32)(light))
 	}
 }
 
 // lightsOf decodes a line of three values a pixel, which has size bytes.
 func lightsOf(r, g, b []float32, line []byte, light []float32, size int) {
-	g, b = g[:len(r)], b[:len(r)]
 	if size == 3 {
-		light = light[:1<<8]
-		for x := range r {
-			p := line[3*x : 3*x+3 : 3*x+3]
-			r[x], g[x], b[x] = light[p[0]], light[p[1]], light[p[2]]
-		}
-		return
-	}
-	light = light[:1<<16]
-	for x := range r {
-		p := line[6*x : 6*x+6 : 6*x+6]
-		r[x], g[x], b[x] = light[uint16(p[0])<<8|uint16(p[1])], light[uint16(p[2])<<8|uint16(p[3])], light[uint16(p[4])<<8|uint16(p[5])]
+		kernel.Threes8(r, g, b, line, (*[1 << 8]float32)(light))
+	} else {
+		kernel.Threes16(r, g, b, line, (*[1 << 16]float32)(light))
 	}
 }
 

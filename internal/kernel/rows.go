@@ -45,6 +45,69 @@ func Floats(dst []float32, src []byte, size, step int) {
 
 func wide(p *byte) float32 { return float32(uint32(*p) | uint32(*after(p, 1))<<8) }
 
+// Codes8 sets dst to what the table has at the bytes of src.
+func Codes8(dst []float32, src []byte, table *[1 << 8]float32) {
+	n := len(dst)
+	d, s := first(dst, n), first(src, n)
+	i := 0
+	for ; i <= n-4; i += 4 {
+		p, to := (*[4]byte)(unsafe.Pointer(after(s, i))), (*[4]float32)(unsafe.Pointer(after(d, i)))
+		to[0], to[1], to[2], to[3] = table[p[0]], table[p[1]], table[p[2]], table[p[3]]
+	}
+	for ; i < n; i++ {
+		*after(d, i) = table[*after(s, i)]
+	}
+}
+
+// Codes16 is Codes8 for two bytes a code, the higher first.
+func Codes16(dst []float32, src []byte, table *[1 << 16]float32) {
+	n := len(dst)
+	d, s := first(dst, n), first(src, 2*n)
+	i := 0
+	for ; i <= n-4; i += 4 {
+		p, to := after(s, 2*i), (*[4]float32)(unsafe.Pointer(after(d, i)))
+		to[0], to[1], to[2], to[3] = table[code(p)], table[code(after(p, 2))], table[code(after(p, 4))], table[code(after(p, 6))]
+	}
+	for ; i < n; i++ {
+		*after(d, i) = table[code(after(s, 2*i))]
+	}
+}
+
+// Threes8 is Codes8 for three codes a pixel, which go to three rows.
+func Threes8(r, g, b []float32, src []byte, table *[1 << 8]float32) {
+	n := len(r)
+	to0, to1, to2, s := first(r, n), first(g, n), first(b, n), first(src, 3*n)
+	i := 0
+	for ; i <= n-2; i += 2 {
+		p := (*[6]byte)(unsafe.Pointer(after(s, 3*i)))
+		*after(to0, i), *after(to1, i), *after(to2, i) = table[p[0]], table[p[1]], table[p[2]]
+		*after(to0, i+1), *after(to1, i+1), *after(to2, i+1) = table[p[3]], table[p[4]], table[p[5]]
+	}
+	for ; i < n; i++ {
+		p := (*[3]byte)(unsafe.Pointer(after(s, 3*i)))
+		*after(to0, i), *after(to1, i), *after(to2, i) = table[p[0]], table[p[1]], table[p[2]]
+	}
+}
+
+// Threes16 is Threes8 for two bytes a code, the higher first.
+func Threes16(r, g, b []float32, src []byte, table *[1 << 16]float32) {
+	n := len(r)
+	to0, to1, to2, s := first(r, n), first(g, n), first(b, n), first(src, 6*n)
+	i := 0
+	for ; i <= n-2; i += 2 {
+		p := after(s, 6*i)
+		*after(to0, i), *after(to1, i), *after(to2, i) = table[code(p)], table[code(after(p, 2))], table[code(after(p, 4))]
+		p = after(p, 6)
+		*after(to0, i+1), *after(to1, i+1), *after(to2, i+1) = table[code(p)], table[code(after(p, 2))], table[code(after(p, 4))]
+	}
+	for ; i < n; i++ {
+		p := after(s, 6*i)
+		*after(to0, i), *after(to1, i), *after(to2, i) = table[code(p)], table[code(after(p, 2))], table[code(after(p, 4))]
+	}
+}
+
+func code(p *byte) uint16 { return uint16(*p)<<8 | uint16(*after(p, 1)) }
+
 // TableSize is how many values the table of Look has.
 const TableSize = 1 << 17
 

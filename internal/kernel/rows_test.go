@@ -66,3 +66,42 @@ func TestMix(t *testing.T) {
 		}
 	}
 }
+
+func TestCodes(t *testing.T) {
+	r := rand.New(rand.NewPCG(47, 48))
+	var t8 [1 << 8]float32
+	var t16 [1 << 16]float32
+	for i := range t16 {
+		t16[i] = float32(i)
+	}
+	copy(t8[:], t16[:])
+	for _, n := range lengths {
+		line := randomBytes(r, 6*n)
+		code := func(size, i int) float32 {
+			if size == 1 {
+				return float32(line[i])
+			}
+			return float32(int(line[2*i])<<8 | int(line[2*i+1]))
+		}
+		for _, size := range []int{1, 2} {
+			gray, three := make([]float32, n), [3][]float32{make([]float32, n), make([]float32, n), make([]float32, n)}
+			if size == 1 {
+				Codes8(gray, line, &t8)
+				Threes8(three[0], three[1], three[2], line, &t8)
+			} else {
+				Codes16(gray, line, &t16)
+				Threes16(three[0], three[1], three[2], line, &t16)
+			}
+			for i := range n {
+				if gray[i] != code(size, i) {
+					t.Fatalf("gray, pixel %d of %d, %d bytes: %v, want %v", i, n, size, gray[i], code(size, i))
+				}
+				for c := range three {
+					if three[c][i] != code(size, 3*i+c) {
+						t.Fatalf("color %d, pixel %d of %d, %d bytes: %v, want %v", c, i, n, size, three[c][i], code(size, 3*i+c))
+					}
+				}
+			}
+		}
+	}
+}
