@@ -352,3 +352,18 @@ func TestGainByRows(t *testing.T) {
 		t.Error("a color plate of another size has a gain")
 	}
 }
+
+func BenchmarkGain(b *testing.B) {
+	const w, h = 1920, 1080
+	s := rig.NewSimulator(rig.Cutouts{Seed: 1}, w, h, w, h, nil, rig.DemoFaults(), 1)
+	solver, err := matte.NewSolver(w, h, matte.References{DarkColor: s.DarkColor(), DarkBand: s.DarkBand(), CleanColor: s.CleanColor(), CleanBand: s.CleanBand()}, nil)
+	if err != nil {
+		b.Fatal(err)
+	}
+	frames, _ := sample(s, 13)
+	for b.Loop() {
+		if _, err := solver.Gain(frames[0]); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

@@ -4,11 +4,15 @@ import (
 	"cmp"
 	"slices"
 
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/plate"
 )
 
 // boxMean returns the mean over the square of 2r+1 pixels around each, cut off at the borders.
 func boxMean(f *plate.Gray, r int) *plate.Gray {
+	if r == 1 && f.W > 1 && f.H > 1 {
+		return mean3x3(f)
+	}
 	tmp, out := plate.NewGray(f.W, f.H), plate.NewGray(f.W, f.H)
 	for y := range f.H {
 		meanLine(tmp.Pix[y*f.W:], f.Pix[y*f.W:], f.W, r)
@@ -34,6 +38,37 @@ func boxMean(f *plate.Gray, r int) *plate.Gray {
 			for x, v := range sums {
 				row[x] = float32(v / float64(count))
 			}
+		}
+	}
+	return out
+}
+
+// mean3x3 is boxMean for the square of three pixels.
+func mean3x3(f *plate.Gray) *plate.Gray {
+	w, h := f.W, f.H
+	out := plate.NewGray(w, h)
+	// Three rows' means along the row; where there are but two rows or columns, of those.
+	var means [3][]float32
+	for i := range means {
+		means[i] = make([]float32, w)
+	}
+	for y := range h + 1 {
+		if y < h {
+			row, dst := f.Pix[y*w:(y+1)*w], means[y%3]
+			dst[0], dst[w-1] = (row[0]+row[1])/2, (row[w-2]+row[w-1])/2
+			kernel.Mean3(dst[1:w-1], row, row[1:], row[2:])
+		}
+		if y == 0 {
+			continue
+		}
+		to, here := out.Pix[(y-1)*w:y*w], means[(y-1)%3]
+		switch {
+		case y == 1:
+			kernel.Mix(to, here, means[1], 0.5)
+		case y == h:
+			kernel.Mix(to, here, means[(h-2)%3], 0.5)
+		default:
+			kernel.Mean3(to, means[(y-2)%3], here, means[y%3])
 		}
 	}
 	return out

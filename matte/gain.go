@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/plate"
 )
 
@@ -172,39 +173,16 @@ func gainOf(u *plate.Gray) (Gain, error) {
 	var used int
 	// The errors of pixels hang together, by resampling and by whatever veil is taken for screen: the mean's own
 	// error comes from the scatter of the sums over the cells of a grid.
-	cells := newCells(u.W, u.H)
-	sums, counts := make([]float64, cells.n), make([]float64, cells.n)
+	open := newOpenScreen(u, smooth)
 	for range 8 {
 		var sum, sum2 float64
-		used = 0
-		clear(sums)
-		clear(counts)
-		eachInside(smooth, 3, float32(center-reach), float32(center+reach), func(y int, blocked []int) {
-			row, first := u.Pix[y*u.W:(y+1)*u.W], cells.of(0, y)
-			for c := range cells.across {
-				var s, s2 float64
-				n := 0
-				for x := c * cells.side; x < min((c+1)*cells.side, u.W); x++ {
-					if blocked[x] < y-3 {
-						d := float64(row[x]) - center
-						s += d
-						s2 += d * d
-						n++
-					}
-				}
-				sum += s
-				sum2 += s2
-				used += n
-				sums[first+c] += s
-				counts[first+c] += float64(n)
-			}
-		})
+		sum, sum2, used = open.near(center, reach)
 		if used == 0 {
 			return Gain{}, ErrNoScreen
 		}
 		mean = sum / float64(used)
 		sd = math.Sqrt(max(sum2/float64(used)-mean*mean, 0))
-		center += mean
+		center = float64(float32(center)) + mean
 		// A mean of nine has a third of the scatter, unless the lens has smeared the noise.
 		before := reach
 		reach = min(max(1.7*sd, 0.004*center), 0.06*center)
@@ -217,9 +195,9 @@ func gainOf(u *plate.Gray) (Gain, error) {
 		return Gain{}, ErrNoScreen
 	}
 	var scatter, seen float64
-	for c, n := range counts {
+	for c, n := range open.counts {
 		if n > 0 {
-			d := sums[c] - n*mean
+			d := open.sums[c] - n*mean
 			scatter += d * d
 			seen++
 		}
@@ -228,31 +206,61 @@ func gainOf(u *plate.Gray) (Gain, error) {
 	return Gain{Value: center, Sigma: math.Hypot(max(sigma, sd/math.Sqrt(float64(used))), thinVeil*center), Pixels: used}, nil
 }
 
-// eachInside calls do for each row of f with, for each of its pixels, the last row up to r below it in which a
-// value within r pixels along the row is not between low and high: the pixel has only such values around it,
-// r pixels far, where that row is above y-r. There is no such row where it is -r-1.
-func eachInside(f *plate.Gray, r int, low, high float32, do func(y int, blocked []int)) {
-	blocked := make([]int, f.W)
-	for x := range blocked {
-		blocked[x] = -r - 1
+// An openScreen finds the pixels of a quotient that are certainly screen.
+type openScreen struct {
+	u, smooth      *plate.Gray
+	cells          cells
+	sums, counts   []float64 // of every cell
+	barred, inside []int32
+	tally          kernel.Tally
+}
+
+func newOpenScreen(u, smooth *plate.Gray) *openScreen {
+	c := newCells(u.W, u.H)
+	o := &openScreen{u, smooth, c, make([]float64, c.n), make([]float64, c.n), make([]int32, u.W), make([]int32, u.W+2*kernel.Reach),
+		kernel.Tally{Sum: make([]float32, u.W), Sum2: make([]float32, u.W), Count: make([]int32, u.W)}}
+	for i := range o.inside {
+		o.inside[i] = -1
 	}
-	for y := range f.H + r {
-		if y < f.H {
-			last := -1 // up to here the row is blocked already
-			for x, v := range f.Pix[y*f.W : (y+1)*f.W] {
-				if v > low && v < high {
-					continue
-				}
-				for k := max(x-r, last+1); k <= min(x+r, f.W-1); k++ {
-					blocked[k] = y
-				}
-				last = min(x+r, f.W-1)
-			}
+	return o
+}
+
+// near returns the sums of the distances from center, as a float32, and of their squares, and how many there are, of the
+// pixels that have only smoothed values within reach of the center up to kernel.Reach pixels around them.
+func (o *openScreen) near(center, reach float64) (sum, sum2 float64, used int) {
+	const r = kernel.Reach
+	w, h := o.u.W, o.u.H
+	clear(o.sums)
+	clear(o.counts)
+	clear(o.barred)
+	// A row bars its columns by its number and 2 r + 1 more, so that row y is open where nothing from row y - r on does.
+	for y := range h + r {
+		if y < h {
+			kernel.Bar(o.barred, o.inside, o.smooth.Pix[y*w:(y+1)*w], float32(center-reach), float32(center+reach), int32(y+2*r+1))
 		}
-		if y >= r {
-			do(y-r, blocked)
+		if y < r {
+			continue
 		}
+		y := y - r
+		o.tally.Add(o.u.Pix[y*w:(y+1)*w], o.barred, int32(y+r+1), float32(center))
+		if (y+1)%o.cells.side != 0 && y+1 < h {
+			continue
+		}
+		// The row is the last of its cells.
+		first := o.cells.of(0, y)
+		for x := range w {
+			s, n := float64(o.tally.Sum[x]), int(o.tally.Count[x])
+			sum += s
+			sum2 += float64(o.tally.Sum2[x])
+			used += n
+			o.sums[first+x/o.cells.side] += s
+			o.counts[first+x/o.cells.side] += float64(n)
+		}
+		clear(o.tally.Sum)
+		clear(o.tally.Sum2)
+		clear(o.tally.Count)
 	}
+	return sum, sum2, used
 }
 
 // thinVeil is the part of the gain that a veil too thin to be told from screen may take: it is added to the

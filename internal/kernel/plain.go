@@ -38,6 +38,16 @@ func resample(dst, src []float32, stride int, dx, dy []float32, runs []Run) {
 
 func mix(dst, a, b []float32, part float32) { mixFrom(0, dst, a, b, part) }
 
+func mean3(dst, a, b, c []float32) { mean3From(0, dst, a, b, c) }
+
+func bar(barred, inside []int32, row []float32, low, high float32, mark int32) {
+	barFrom(0, 0, barred, inside, row, low, high, mark)
+}
+
+func add(t *Tally, row []float32, barred []int32, mark int32, center float32) {
+	t.from(0, row, barred, mark, center)
+}
+
 func finite(s []float32) bool { return allFinite(s) }
 
 func plus(dst, a, b []byte) { plusFrom(0, dst, a, b) }

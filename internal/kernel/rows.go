@@ -144,3 +144,16 @@ func mixFrom(i int, dst, a, b []float32, part float32) {
 		dst[i] = a[i] + float32(part*(b[i]-a[i]))
 	}
 }
+
+// Mean3 sets dst to the means of a, b and c. All have dst's length.
+func Mean3(dst, a, b, c []float32) {
+	mean3(dst, a[:len(dst)], b[:len(dst)], c[:len(dst)])
+	settle()
+}
+
+func mean3From(i int, dst, a, b, c []float32) {
+	a, b, c = a[:len(dst)], b[:len(dst)], c[:len(dst)]
+	for ; i < len(dst); i++ {
+		dst[i] = (a[i] + b[i] + c[i]) * (1. / 3)
+	}
+}

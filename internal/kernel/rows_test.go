@@ -2,6 +2,7 @@ package kernel
 
 import (
 	"math/rand/v2"
+	"reflect"
 	"testing"
 )
 
@@ -63,6 +64,64 @@ func TestMix(t *testing.T) {
 			if want := a[i] + float32(0.25*(b[i]-a[i])); v != want {
 				t.Fatalf("value %d of %d is %v, want %v", i, n, v, want)
 			}
+		}
+	}
+}
+
+func TestMean3(t *testing.T) {
+	r := rand.New(rand.NewPCG(49, 50))
+	for _, n := range lengths {
+		a, b, c, dst := noise(r, n), noise(r, n), noise(r, n), noise(r, n)
+		Mean3(dst, a, b, c)
+		for i, v := range dst {
+			if want := (a[i] + b[i] + c[i]) * (1. / 3); v != want {
+				t.Fatalf("value %d of %d is %v, want %v", i, n, v, want)
+			}
+		}
+	}
+}
+
+// Values of a frame are open where all around them, 3 columns and 3 rows far, are between the limits: the plain way is to
+// look at all of them.
+func TestBarAndTally(t *testing.T) {
+	r := rand.New(rand.NewPCG(51, 52))
+	for _, w := range lengths[1:] {
+		const h = 20
+		frame := noise(r, w*h)
+		for i := range frame {
+			if r.IntN(30) > 0 {
+				frame[i] = 0.5 + 0.01*frame[i]
+			}
+		}
+		barred, inside := make([]int32, w), make([]int32, w+2*Reach)
+		for i := range inside {
+			inside[i] = -1
+		}
+		got := Tally{make([]float32, w), make([]float32, w), make([]int32, w)}
+		want := Tally{make([]float32, w), make([]float32, w), make([]int32, w)}
+		for y := range h {
+			Bar(barred, inside, frame[y*w:(y+1)*w], 0.4, 0.6, int32(y+2*Reach+1))
+			if y < Reach {
+				continue
+			}
+			got.Add(frame[(y-Reach)*w:(y-Reach+1)*w], barred, int32(y+1), 0.5)
+			for x := range w {
+				open := true
+				for k := max(0, y-2*Reach); k <= y; k++ {
+					for _, v := range frame[k*w:][max(0, x-Reach):min(w, x+Reach+1)] {
+						open = open && v > 0.4 && v < 0.6
+					}
+				}
+				if open {
+					d := frame[(y-Reach)*w+x] - 0.5
+					want.Sum[x] += d
+					want.Sum2[x] += float32(d * d)
+					want.Count[x]++
+				}
+			}
+		}
+		if !reflect.DeepEqual(got, want) {
+			t.Fatalf("%d columns: %v, want %v", w, got, want)
 		}
 	}
 }

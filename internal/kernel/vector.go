@@ -269,6 +269,51 @@ func mix(dst, a, b []float32, part float32) {
 	mixFrom(i, dst, a, b, part)
 }
 
+func mean3(dst, a, b, c []float32) {
+	n := len(dst)
+	to, x, y, z := first(dst, n), first(a, n), first(b, n), first(c, n)
+	third := simd.BroadcastFloat32s(1. / 3)
+	i, lanes := 0, third.Len()
+	for ; i <= n-lanes; i += lanes {
+		simd.LoadFloat32s(from(x, i)).Add(simd.LoadFloat32s(from(y, i))).Add(simd.LoadFloat32s(from(z, i))).Mul(third).Store(from(to, i))
+	}
+	mean3From(i, dst, a, b, c)
+}
+
+func bar(barred, inside []int32, row []float32, low, high float32, mark int32) {
+	n := len(row)
+	b, in, v := first(barred, n), first(inside, n+2*Reach), first(row, n)
+	above, below, at := simd.BroadcastFloat32s(low), simd.BroadcastFloat32s(high), simd.BroadcastInt32s(mark)
+	i, lanes := 0, at.Len()
+	for ; i <= n-lanes; i += lanes {
+		x := simd.LoadFloat32s(from(v, i))
+		x.Greater(above).And(x.Less(below)).ToInt32s().Store(from(in, i+Reach))
+	}
+	barFrom(i, n, barred, inside, row, low, high, mark)
+	for i = 0; i <= n-lanes; i += lanes {
+		// -1 only if all are: not And, of which Go 1.27's compiler makes an instruction that it then refuses.
+		all := simd.LoadInt32s(from(in, i)).Max(simd.LoadInt32s(from(in, i+1))).Max(simd.LoadInt32s(from(in, i+2))).Max(simd.LoadInt32s(from(in, i+3)))
+		all = all.Max(simd.LoadInt32s(from(in, i+4))).Max(simd.LoadInt32s(from(in, i+5))).Max(simd.LoadInt32s(from(in, i+6)))
+		simd.LoadInt32s(from(b, i)).Max(at.AndNot(all)).Store(from(b, i))
+	}
+	barFrom(n, i, barred, inside, row, low, high, mark)
+}
+
+func add(t *Tally, row []float32, barred []int32, mark int32, center float32) {
+	n := len(row)
+	sum, sum2, count, b, v := first(t.Sum, n), first(t.Sum2, n), first(t.Count, n), first(barred, n), first(row, n)
+	below, middle := simd.BroadcastInt32s(mark), simd.BroadcastFloat32s(center)
+	i, lanes := 0, below.Len()
+	for ; i <= n-lanes; i += lanes {
+		open := simd.LoadInt32s(from(b, i)).Less(below)
+		d := simd.LoadFloat32s(from(v, i)).Sub(middle).Masked(open)
+		simd.LoadFloat32s(from(sum, i)).Add(d).Store(from(sum, i))
+		simd.LoadFloat32s(from(sum2, i)).Add(d.Mul(d)).Store(from(sum2, i))
+		simd.LoadInt32s(from(count, i)).Sub(open.ToInt32s()).Store(from(count, i))
+	}
+	t.from(i, row, barred, mark, center)
+}
+
 func finite(s []float32) bool {
 	zero := simd.BroadcastFloat32s(0)
 	sum := zero
