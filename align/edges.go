@@ -3,6 +3,8 @@ package align
 import (
 	"context"
 	"math"
+
+	"example.com/twinplate/internal/kernel"
 )
 
 // A shading says how the performer's own color may vary over a tile, the window in which an edge is measured.
@@ -168,19 +170,21 @@ func (l *level) measure(ctx context.Context, g Geometry, tiles []tile, h shading
 type sampler struct {
 	shading
 	pixels   int
-	alpha    [largest * largest]float64         // the band plate's alpha where g puts each pixel
-	gx, gy   [largest * largest]float64         // and its slope, in band pixels of the level
-	bend     [largest * largest]float64         // and its Laplacian
-	nx, ny   [largest * largest]float64         // the direction of the slope
-	hx, hy   [largest * largest]float64         // by how much the slopes in row change where alpha moves that way
-	row      [largest * largest][shades]float64 // the model's columns
+	alpha    [largest * largest]float64                 // the band plate's alpha where g puts each pixel
+	gx, gy   [largest * largest]float64                 // and its slope, in band pixels of the level
+	bend     [largest * largest]float64                 // and its Laplacian
+	nx, ny   [largest * largest]float64                 // the direction of the slope
+	hx, hy   [largest * largest]float64                 // by how much the slopes in row change where alpha moves that way
+	row      [largest * largest][kernel.Columns]float64 // the model's columns, of which the last is 0
 	color    [3][largest * largest]float64
 	weight   [largest * largest]float64
 	residual [largest * largest]float64
-	x, y     [largest * largest]float64    // the place in the tile, -1 to 1
-	slope    [largest * largest][2]float64 // the model's slope where alpha moves along x and along y
-	soft     [largest * largest]float64    // and where it is blurred
-	plain    [shades * shades]float64      // the products of the columns, unweighted
+	x, y     [largest * largest]float64               // the place in the tile, -1 to 1
+	slope    [largest * largest][2]float64            // the model's slope where alpha moves along x and along y
+	soft     [largest * largest]float64               // and where it is blurred
+	plain    [kernel.Columns * kernel.Columns]float64 // the products of the columns, unweighted
+	product  [kernel.Columns * kernel.Columns]float64 // and weighted
+	folded   [3][largest * largest]float64            // what columns are folded with
 	factor   [shades * shades]float64
 	probe    [3][2]float64 // the places of the edge, and of one and two pixels inward
 	light    [3]float64    // the color there, added up over the channels
@@ -297,10 +301,10 @@ func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measure
 		s.probe[i] = [2]float64{(m.x-float64(t.x)+0.5)/half - 1 + u*nx, (m.y-float64(t.y)+0.5)/half - 1 + u*ny}
 	}
 	s.light = [3]float64{}
-	clear(s.plain[:])
 	for i := range n {
-		gather(s.plain[:], &s.row[i], s.shading.n, 1)
+		s.weight[i] = 1
 	}
+	kernel.Gram(&s.plain, s.row[:n], s.weight[:])
 
 	var explained, total float64
 	for c := range s.color {
@@ -333,61 +337,23 @@ const third = 1. / 3
 // A color that slopes is alpha times that slope before the lens, and not after it: a Gaussian blur of variance v
 // makes x f(x) into x F(x) + v F'(x), F being f blurred. Without the second part, which looks just like alpha
 // moved, the edge would seem to lie toward the side that is getting lighter.
-func shape(a, x, y, ex, ey float64) [shades]float64 {
-	return [shades]float64{1, a, a*x + ex, a*y + ey, a*(x*x-third) + 2*x*ex, a*x*y + x*ey + y*ex, a*(y*y-third) + 2*y*ey}
+func shape(a, x, y, ex, ey float64) [kernel.Columns]float64 {
+	return [kernel.Columns]float64{1, a, a*x + ex, a*y + ey, a*(x*x-third) + 2*x*ex, a*x*y + x*ey + y*ex, a*(y*y-third) + 2*y*ey}
 }
 
 // shade returns the performer's color at a place of the tile.
-func shade(b *[shades]float64, x, y float64) float64 {
+func shade(b *[kernel.Columns]float64, x, y float64) float64 {
 	return b[1] + b[2]*x + b[3]*y + b[4]*(x*x-third) + b[5]*x*y + b[6]*(y*y-third)
 }
 
-func dotShades(a, b *[shades]float64) float64 {
+func dotShades(a, b *[kernel.Columns]float64) float64 {
 	return a[0]*b[0] + a[1]*b[1] + a[2]*b[2] + a[3]*b[3] + a[4]*b[4] + a[5]*b[5] + a[6]*b[6]
 }
 
-// gather adds the products of a row, times w, to the lower triangle of a k by k matrix.
-func gather(a []float64, row *[shades]float64, k int, w float64) {
-	if k == shades { // without the loops, for the last fits
-		a := (*[shades * shades]float64)(a)
-		r := *row
-		w1, w2, w3, w4, w5, w6 := w*r[1], w*r[2], w*r[3], w*r[4], w*r[5], w*r[6]
-		a[0] += w * r[0] * r[0]
-		a[7] += w1 * r[0]
-		a[8] += w1 * r[1]
-		a[14] += w2 * r[0]
-		a[15] += w2 * r[1]
-		a[16] += w2 * r[2]
-		a[21] += w3 * r[0]
-		a[22] += w3 * r[1]
-		a[23] += w3 * r[2]
-		a[24] += w3 * r[3]
-		a[28] += w4 * r[0]
-		a[29] += w4 * r[1]
-		a[30] += w4 * r[2]
-		a[31] += w4 * r[3]
-		a[32] += w4 * r[4]
-		a[35] += w5 * r[0]
-		a[36] += w5 * r[1]
-		a[37] += w5 * r[2]
-		a[38] += w5 * r[3]
-		a[39] += w5 * r[4]
-		a[40] += w5 * r[5]
-		a[42] += w6 * r[0]
-		a[43] += w6 * r[1]
-		a[44] += w6 * r[2]
-		a[45] += w6 * r[3]
-		a[46] += w6 * r[4]
-		a[47] += w6 * r[5]
-		a[48] += w6 * r[6]
-		return
-	}
+// lower copies the first k rows and columns of the lower triangle of a.
+func lower(to []float64, a *[kernel.Columns * kernel.Columns]float64, k int) {
 	for j := range k {
-		r := w * row[j]
-		to := a[j*k : j*k+j+1]
-		for q := range to {
-			to[q] += r * row[q]
-		}
+		copy(to[j*k:j*k+j+1], a[j*kernel.Columns:])
 	}
 }
 
@@ -405,31 +371,28 @@ func gather(a []float64, row *[shades]float64, k int, w float64) {
 func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise float64) {
 	k := s.shading.n
 	factor := s.factor[:k*k]
-	var beta [shades]float64
+	n := len(pix)
+	rows := s.row[:n]
+	var beta [kernel.Columns]float64
 	base := colorNoise * colorNoise
 	texture := 0.0
 	for pass := range 2 {
-		var b [shades]float64
+		var b [kernel.Columns]float64
 		if pass == 0 {
-			copy(factor, s.plain[:])
-			for i, v := range pix {
-				s.weight[i] = 1
-				for j, r := range s.row[i][:k] {
-					b[j] += r * v
-				}
-			}
+			lower(factor, &s.plain, k)
+			kernel.Fold(&b, rows, pix)
 		} else {
-			clear(factor)
 			for i, v := range pix {
-				row := &s.row[i]
-				w := 1 / (base + row[1]*row[1]*texture)
+				a := s.alpha[i]
+				w := 1 / (base + a*a*texture)
 				s.weight[i] = w
-				gather(factor, row, k, w)
-				for j, r := range row[:k] {
-					b[j] += w * r * v
-				}
+				s.folded[0][i] = w * v
 			}
+			kernel.Gram(&s.product, rows, s.weight[:])
+			lower(factor, &s.product, k)
+			kernel.Fold(&b, rows, s.folded[0][:])
 		}
+		clear(b[k:])
 		factor[0] *= 1 + 1e-9
 		prior := s.flat*factor[k+1] + 1e-12
 		for j := 1; j < k; j++ {
@@ -460,22 +423,20 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 		s.light[i] += edge * shade(&beta, p[0], p[1]) / (base + texture/4)
 	}
 	// Project the columns: the slope's two, and the Laplacian's.
-	var px, py, pb [shades]float64
 	for i := range pix {
-		row := &s.row[i]
-		s.residual[i] = pix[i] - dotShades(&beta, row)
+		s.residual[i] = pix[i] - dotShades(&beta, &rows[i])
 		x, y := s.x[i], s.y[i]
 		solid := shade(&beta, x, y)
 		turn := (beta[2]+2*x*beta[4]+y*beta[5])*s.hx[i] + (beta[3]+x*beta[5]+2*y*beta[6])*s.hy[i]
-		s.slope[i] = [2]float64{solid*s.gx[i] + turn*s.nx[i], solid*s.gy[i] + turn*s.ny[i]}
-		s.soft[i] = solid * s.bend[i]
+		gx, gy, gb := solid*s.gx[i]+turn*s.nx[i], solid*s.gy[i]+turn*s.ny[i], solid*s.bend[i]
+		s.slope[i], s.soft[i] = [2]float64{gx, gy}, gb
 		w := s.weight[i]
-		gx, gy, gb := w*s.slope[i][0], w*s.slope[i][1], w*s.soft[i]
-		for j, r := range row[:k] {
-			px[j] += r * gx
-			py[j] += r * gy
-			pb[j] += r * gb
-		}
+		s.folded[0][i], s.folded[1][i], s.folded[2][i] = w*gx, w*gy, w*gb
+	}
+	var px, py, pb [kernel.Columns]float64
+	for c, p := range [3]*[kernel.Columns]float64{&px, &py, &pb} {
+		kernel.Fold(p, rows, s.folded[c][:])
+		clear(p[k:])
 	}
 	substitute(factor, k, px[:k])
 	substitute(factor, k, py[:k])

@@ -65,3 +65,25 @@ func weave(high, low []uint32, planes *[4][]uint32) { weaveFrom(0, high, low, pl
 func videoPlaces(v *Video, red, green, blue []int32, luma, cb, cr []float32) {
 	v.places(0, red, green, blue, luma, cb, cr)
 }
+
+func gram(out *[Columns * Columns]float64, rows [][Columns]float64, w []float64) {
+	clear(out[:])
+	for i, v := range w {
+		r := &rows[i]
+		for j := range Columns {
+			f := v * r[j]
+			for q := range j + 1 {
+				out[j*Columns+q] += f * r[q]
+			}
+		}
+	}
+}
+
+func fold(out *[Columns]float64, rows [][Columns]float64, c []float64) {
+	clear(out[:])
+	for i, v := range c {
+		for j, r := range rows[i] {
+			out[j] += v * r
+		}
+	}
+}

@@ -1,6 +1,7 @@
 package kernel
 
 import (
+	"math"
 	"math/rand/v2"
 	"reflect"
 	"testing"
@@ -122,6 +123,41 @@ func TestBarAndTally(t *testing.T) {
 		}
 		if !reflect.DeepEqual(got, want) {
 			t.Fatalf("%d columns: %v, want %v", w, got, want)
+		}
+	}
+}
+
+func TestGramAndFold(t *testing.T) {
+	r := rand.New(rand.NewPCG(53, 54))
+	for _, n := range lengths {
+		rows, w := make([][Columns]float64, n), make([]float64, n)
+		for i := range rows {
+			w[i] = r.Float64()
+			for j := range rows[i] {
+				rows[i][j] = r.NormFloat64()
+			}
+		}
+		var gram [Columns * Columns]float64
+		var fold [Columns]float64
+		Gram(&gram, rows, w)
+		Fold(&fold, rows, w)
+		for j := range Columns {
+			sum := 0.0
+			for i := range rows {
+				sum += w[i] * rows[i][j]
+			}
+			if math.Abs(fold[j]-sum) > 1e-12 {
+				t.Errorf("%d rows: sum %d is %v, want %v", n, j, fold[j], sum)
+			}
+			for q := range j + 1 {
+				sum := 0.0
+				for i := range rows {
+					sum += w[i] * rows[i][j] * rows[i][q]
+				}
+				if math.Abs(gram[j*Columns+q]-sum) > 1e-12 {
+					t.Errorf("%d rows: product %d, %d is %v, want %v", n, j, q, gram[j*Columns+q], sum)
+				}
+			}
 		}
 	}
 }

@@ -477,3 +477,53 @@ func videoPlaces(v *Video, red, green, blue []int32, luma, cb, cr []float32) {
 	}
 	v.places(i, red, green, blue, luma, cb, cr)
 }
+
+func gram(out *[Columns * Columns]float64, rows [][Columns]float64, w []float64) {
+	if len(rows) == 0 {
+		clear(out[:])
+		return
+	}
+	zero := simd.BroadcastFloat64s(0)
+	lanes := min(zero.Len(), Columns)
+	v, to := first(w, len(rows)), first(out[:], len(out))
+	for p := 0; p < Columns; p += lanes {
+		a0, a1, a2, a3, a4, a5, a6, a7 := zero, zero, zero, zero, zero, zero, zero, zero
+		for i := range rows {
+			r := &rows[i]
+			some := simd.LoadFloat64s(from(&r[0], p)).Mul(simd.BroadcastFloat64s(*after(v, i)))
+			a0 = some.MulAdd(simd.BroadcastFloat64s(r[0]), a0)
+			a1 = some.MulAdd(simd.BroadcastFloat64s(r[1]), a1)
+			a2 = some.MulAdd(simd.BroadcastFloat64s(r[2]), a2)
+			a3 = some.MulAdd(simd.BroadcastFloat64s(r[3]), a3)
+			a4 = some.MulAdd(simd.BroadcastFloat64s(r[4]), a4)
+			a5 = some.MulAdd(simd.BroadcastFloat64s(r[5]), a5)
+			a6 = some.MulAdd(simd.BroadcastFloat64s(r[6]), a6)
+			a7 = some.MulAdd(simd.BroadcastFloat64s(r[7]), a7)
+		}
+		a0.Store(from(to, p))
+		a1.Store(from(to, Columns+p))
+		a2.Store(from(to, 2*Columns+p))
+		a3.Store(from(to, 3*Columns+p))
+		a4.Store(from(to, 4*Columns+p))
+		a5.Store(from(to, 5*Columns+p))
+		a6.Store(from(to, 6*Columns+p))
+		a7.Store(from(to, 7*Columns+p))
+	}
+}
+
+func fold(out *[Columns]float64, rows [][Columns]float64, c []float64) {
+	if len(rows) == 0 {
+		clear(out[:])
+		return
+	}
+	zero := simd.BroadcastFloat64s(0)
+	lanes := min(zero.Len(), Columns)
+	v, to := first(c, len(rows)), first(out[:], len(out))
+	for p := 0; p < Columns; p += lanes {
+		sum := zero
+		for i := range rows {
+			sum = simd.LoadFloat64s(from(&rows[i][0], p)).MulAdd(simd.BroadcastFloat64s(*after(v, i)), sum)
+		}
+		sum.Store(from(to, p))
+	}
+}
