@@ -75,7 +75,7 @@ func bentFactor() float64 {
 			x, y := float64(i)-largest/2, float64(j)-largest/2
 			g := math.Exp(-x*x/(2*v)) / math.Sqrt(2*math.Pi*v)
 			row := shape(0.5*math.Erfc(-x/math.Sqrt(2*v)), x/half, y/half, v*g/half, 0)
-			m.add(row[:], g, 1)
+			m.add(row[:shades], g, 1)
 			whole += g * g
 		}
 	}

@@ -71,25 +71,25 @@ func splined(q plane) []float32 {
 // splineAt returns the value, the slope and the Laplacian of the spline with the 4 by 4 coefficients at the start of c,
 // whose rows are w apart, at the fractions u and v between the second and third.
 func splineAt(c []float32, w int, u, v float64) (value, dx, dy, bend float64) {
-	x, xd, xb := splineWeights(u)
-	y, yd, yb := splineWeights(v)
-	for j := range 4 {
-		r := c[j*w : j*w+4]
+	const sixth = 1. / 6
+	o, q := 1-u, 1-v
+	// The weights, and their first and second derivatives.
+	x0, x1, x2, x3 := o*o*o*sixth, (u*u*(3*u-6)+4)*sixth, (o*o*(3*o-6)+4)*sixth, u*u*u*sixth
+	d0, d1, d2, d3 := -0.5*o*o, u*(1.5*u-2), -o*(1.5*o-2), 0.5*u*u
+	b0, b1, b2, b3 := o, 3*u-2, 3*o-2, u
+	for j, y := range [4][3]float64{
+		{q * q * q * sixth, -0.5 * q * q, q},
+		{(v*v*(3*v-6) + 4) * sixth, v * (1.5*v - 2), 3*v - 2},
+		{(q*q*(3*q-6) + 4) * sixth, -q * (1.5*q - 2), 3*q - 2},
+		{v * v * v * sixth, 0.5 * v * v, v},
+	} {
+		r := (*[4]float32)(c[j*w:])
 		p0, p1, p2, p3 := float64(r[0]), float64(r[1]), float64(r[2]), float64(r[3])
-		s := x[0]*p0 + x[1]*p1 + x[2]*p2 + x[3]*p3
-		value += y[j] * s
-		dy += yd[j] * s
-		dx += y[j] * (xd[0]*p0 + xd[1]*p1 + xd[2]*p2 + xd[3]*p3)
-		bend += yb[j]*s + y[j]*(xb[0]*p0+xb[1]*p1+xb[2]*p2+xb[3]*p3)
+		s := x0*p0 + x1*p1 + x2*p2 + x3*p3
+		value += y[0] * s
+		dy += y[1] * s
+		dx += y[0] * (d0*p0 + d1*p1 + d2*p2 + d3*p3)
+		bend += y[2]*s + y[0]*(b0*p0+b1*p1+b2*p2+b3*p3)
 	}
 	return value, dx, dy, bend
-}
-
-// splineWeights returns the weights of the coefficients, and their first and second derivatives.
-func splineWeights(t float64) (w, d, b [4]float64) {
-	o := 1 - t
-	w = [4]float64{o * o * o / 6, (t*t*(3*t-6) + 4) / 6, (o*o*(3*o-6) + 4) / 6, t * t * t / 6}
-	d = [4]float64{-o * o / 2, t * (1.5*t - 2), -o * (1.5*o - 2), t * t / 2}
-	b = [4]float64{o, 3*t - 2, 3*o - 2, t}
-	return w, d, b
 }

@@ -5,7 +5,7 @@ import (
 	"testing"
 )
 
-// The spline goes through the pixels, and its weights' derivatives are those of the weights.
+// The spline goes through the pixels, and its derivatives are the limits of differences.
 func TestSpline(t *testing.T) {
 	src := noisePlate(37, 23, 1)
 	c := splined(plane{src.W, src.H, src.Pix})
@@ -19,17 +19,20 @@ func TestSpline(t *testing.T) {
 	}
 	const h = 1e-4
 	for i := 1; i < 20; i++ {
-		u := float64(i) / 20
-		w, d, b := splineWeights(u)
-		up, _, _ := splineWeights(u + h)
-		down, _, _ := splineWeights(u - h)
-		for k := range w {
-			if want := (up[k] - down[k]) / (2 * h); math.Abs(d[k]-want) > 1e-7 {
-				t.Errorf("weight %d at %v has the slope %v, want %v", k, u, d[k], want)
-			}
-			if want := (up[k] + down[k] - 2*w[k]) / (h * h); math.Abs(b[k]-want) > 1e-6 {
-				t.Errorf("weight %d at %v bends by %v, want %v", k, u, b[k], want)
-			}
+		u, v := float64(i)/20, 1-float64(i*i)/400
+		at := func(du, dv float64) float64 {
+			value, _, _, _ := splineAt(c, src.W, u+du, v+dv)
+			return value
+		}
+		value, dx, dy, bend := splineAt(c, src.W, u, v)
+		if want := (at(h, 0) - at(-h, 0)) / (2 * h); math.Abs(dx-want) > 1e-6 {
+			t.Errorf("at %v, %v the slope along x is %v, want %v", u, v, dx, want)
+		}
+		if want := (at(0, h) - at(0, -h)) / (2 * h); math.Abs(dy-want) > 1e-6 {
+			t.Errorf("at %v, %v the slope along y is %v, want %v", u, v, dy, want)
+		}
+		if want := (at(h, 0) + at(-h, 0) + at(0, h) + at(0, -h) - 4*value) / (h * h); math.Abs(bend-want) > 1e-5 {
+			t.Errorf("at %v, %v the Laplacian is %v, want %v", u, v, bend, want)
 		}
 	}
 }
