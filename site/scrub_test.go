@@ -29,7 +29,9 @@ const watch = `(async () => {
 		if (side !== 0 || !picture) return;
 		const codes = [];
 		for (let i = 0; i < picture.hi.length; i += 4 * 97) for (let c = 0; c < 3; c++) codes.push(code(Math.min(Math.max(half(picture.hi[i + c] * 256 + picture.lo[i + c]), 0), 1)));
-		playground.given.push({ number: picture.number, codes });
+		const entry = { number: picture.number, codes };
+		playground.given.push(entry);
+		queueMicrotask(() => (entry.name = document.getElementById("name-a").textContent)); // which is set after it
 	};
 	take.budget = 0;
 	take.clear();
@@ -38,6 +40,7 @@ const watch = `(async () => {
 
 type given struct {
 	Number int
+	Name   string // as the page names the picture
 	Codes  []float64
 }
 
@@ -86,6 +89,9 @@ func TestQuickPicture(t *testing.T) {
 		got := p.move(place)
 		if len(got) != 2 || got[0].Number != 1001+place || got[1].Number != 1001+place {
 			t.Fatalf("the viewer was given %d pictures, not two of frame %d", len(got), 1001+place)
+		}
+		if got[0].Name != "Sum, first look" || got[1].Name != "Sum" {
+			t.Errorf("the pictures are named %q and %q", got[0].Name, got[1].Name)
 		}
 		p.holdTo(scrubber, 1001+place)
 		mean, worst := apart(got[0], got[1])

@@ -215,10 +215,10 @@ async function seek(number, { thumbs = false } = {}) {
   const { a, b, breaks } = value;
   const names = b ? [a, b] : [a];
   drawTime();
-  const put = (pictures) => {
+  const put = (pictures, quick) => {
     if (mine < presented || value !== state.value) return;
     presented = mine;
-    present(pictures);
+    present(pictures, quick);
   };
   const there = names.map((name) => take.cached(number, breaks, name));
   try {
@@ -226,7 +226,7 @@ async function seek(number, { thumbs = false } = {}) {
     else {
       fetching.abort();
       const quick = take.quickens && !breaks.spill;
-      put((await take.want(number, breaks, names, { signal, urgent: true, finish: true, quick })).pictures);
+      put((await take.want(number, breaks, names, { signal, urgent: true, finish: true, quick })).pictures, quick);
       if (signal.aborted) return;
       if (quick) put((await take.want(number, breaks, names, { signal, urgent: true })).pictures);
       now.failed.delete(number);
@@ -247,7 +247,8 @@ async function seek(number, { thumbs = false } = {}) {
   }
 }
 
-function present(pictures) {
+// present shows pictures. Those that are quick say that they are a first look: the library's own follow.
+function present(pictures, quick = false) {
   const { a, b } = state.value;
   const wrong = pictures.map((p) => p.missing).filter(Boolean);
   pictures = pictures.map((p) => (p.missing ? null : p));
@@ -255,8 +256,9 @@ function present(pictures) {
   look.show(1, b ? pictures[1] : null);
   if (wrong.length) working(wrong[0]);
   else if ($("working-stop").hidden) working(null);
-  $("name-a").textContent = title(a);
-  $("name-b").textContent = b ? title(b) : "";
+  const name = (station) => (quick ? `${title(station)}, first look` : title(station));
+  $("name-a").textContent = name(a);
+  $("name-b").textContent = b ? name(b) : "";
   if (look.tooLarge) working("This picture is larger than this browser's graphics can show: the take can still be taken away");
 }
 
