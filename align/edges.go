@@ -169,25 +169,22 @@ func (l *level) measure(ctx context.Context, g Geometry, tiles []tile, h shading
 // A sampler is the memory that measuring a tile takes.
 type sampler struct {
 	shading
-	pixels   int
-	alpha    [largest * largest]float64                 // the band plate's alpha where g puts each pixel
-	gx, gy   [largest * largest]float64                 // and its slope, in band pixels of the level
-	bend     [largest * largest]float64                 // and its Laplacian
-	nx, ny   [largest * largest]float64                 // the direction of the slope
-	hx, hy   [largest * largest]float64                 // by how much the slopes in row change where alpha moves that way
-	row      [largest * largest][kernel.Columns]float64 // the model's columns, of which the last is 0
-	color    [3][largest * largest]float64
-	weight   [largest * largest]float64
-	residual [largest * largest]float64
-	x, y     [largest * largest]float64               // the place in the tile, -1 to 1
-	slope    [largest * largest][2]float64            // the model's slope where alpha moves along x and along y
-	soft     [largest * largest]float64               // and where it is blurred
-	plain    [kernel.Columns * kernel.Columns]float64 // the products of the columns, unweighted
-	product  [kernel.Columns * kernel.Columns]float64 // and weighted
-	folded   [3][largest * largest]float64            // what columns are folded with
-	factor   [shades * shades]float64
-	probe    [3][2]float64 // the places of the edge, and of one and two pixels inward
-	light    [3]float64    // the color there, added up over the channels
+	pixels  int
+	alpha   [largest * largest]float64                 // the band plate's alpha where g puts each pixel
+	gx, gy  [largest * largest]float64                 // and its slope, in band pixels of the level
+	bend    [largest * largest]float64                 // and its Laplacian
+	nx, ny  [largest * largest]float64                 // the direction of the slope
+	hx, hy  [largest * largest]float64                 // by how much the slopes in row change where alpha moves that way
+	row     [largest * largest][kernel.Columns]float64 // the model's columns, of which the last is 0
+	color   [3][largest * largest]float64
+	weight  [largest * largest]float64
+	x, y    [largest * largest]float64               // the place in the tile, -1 to 1
+	plain   [kernel.Columns * kernel.Columns]float64 // the products of the columns, unweighted
+	product [kernel.Columns * kernel.Columns]float64 // and weighted
+	folded  [3][largest * largest]float64            // what columns are folded with
+	factor  [shades * shades]float64
+	probe   [3][2]float64 // the places of the edge, and of one and two pixels inward
+	light   [3]float64    // the color there, added up over the channels
 }
 
 // trust measures a tile again with the band plate moved by what it says, or by a part of a pixel at least, and takes over
@@ -374,6 +371,7 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 	n := len(pix)
 	rows := s.row[:n]
 	var beta [kernel.Columns]float64
+	var prior [shades]float64
 	base := colorNoise * colorNoise
 	texture := 0.0
 	for pass := range 2 {
@@ -393,10 +391,10 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 			kernel.Fold(&b, rows, s.folded[0][:])
 		}
 		clear(b[k:])
-		factor[0] *= 1 + 1e-9
-		prior := s.flat*factor[k+1] + 1e-12
-		for j := 1; j < k; j++ {
-			factor[j*k+j] += prior
+		flat := s.flat*factor[k+1] + 1e-12
+		prior = [shades]float64{1e-9 * factor[0], flat, flat, flat, flat, flat, flat}
+		for j := range k {
+			factor[j*k+j] += prior[j]
 		}
 		if !cholesky(factor, k) {
 			return
@@ -422,37 +420,50 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 	for i, p := range s.probe {
 		s.light[i] += edge * shade(&beta, p[0], p[1]) / (base + texture/4)
 	}
-	// Project the columns: the slope's two, and the Laplacian's.
-	for i := range pix {
-		s.residual[i] = pix[i] - dotShades(&beta, &rows[i])
+	// The columns to project, the slope's two and the Laplacian's: their products with each other and with the residual.
+	var xx, xy, yy, bb, xr, yr, br float64
+	for i, v := range pix {
+		r := v - dotShades(&beta, &rows[i])
 		x, y := s.x[i], s.y[i]
 		solid := shade(&beta, x, y)
 		turn := (beta[2]+2*x*beta[4]+y*beta[5])*s.hx[i] + (beta[3]+x*beta[5]+2*y*beta[6])*s.hy[i]
 		gx, gy, gb := solid*s.gx[i]+turn*s.nx[i], solid*s.gy[i]+turn*s.ny[i], solid*s.bend[i]
-		s.slope[i], s.soft[i] = [2]float64{gx, gy}, gb
 		w := s.weight[i]
-		s.folded[0][i], s.folded[1][i], s.folded[2][i] = w*gx, w*gy, w*gb
+		wx, wy, wb := w*gx, w*gy, w*gb
+		s.folded[0][i], s.folded[1][i], s.folded[2][i] = wx, wy, wb
+		xx += wx * gx
+		xy += wx * gy
+		yy += wy * gy
+		bb += wb * gb
+		xr += wx * r
+		yr += wy * r
+		br += wb * r
 	}
-	var px, py, pb [kernel.Columns]float64
-	for c, p := range [3]*[kernel.Columns]float64{&px, &py, &pb} {
-		kernel.Fold(p, rows, s.folded[c][:])
-		clear(p[k:])
+	var fold [3][kernel.Columns]float64
+	for c := range fold {
+		kernel.Fold(&fold[c], rows, s.folded[c][:])
 	}
-	substitute(factor, k, px[:k])
-	substitute(factor, k, py[:k])
-	substitute(factor, k, pb[:k])
-	for i := range pix {
-		row := &s.row[i]
-		gx := s.slope[i][0] - dotShades(&px, row)
-		gy := s.slope[i][1] - dotShades(&py, row)
-		gb := s.soft[i] - dotShades(&pb, row)
-		w, r := s.weight[i], s.residual[i]
-		m.info[0] += w * gx * gx
-		m.info[1] += w * gx * gy
-		m.info[2] += w * gy * gy
-		m.b[0] += w * gx * r
-		m.b[1] += w * gy * r
-		m.soft[0] += w * gb * gb
-		m.soft[1] += w * gb * r
+	p := fold
+	substitute3(factor, k, &p)
+	// What projecting leaves of the products needs no second look at the pixels. With R the model's columns, W the weights,
+	// D the prior and p = inverse(R'WR + D) R'Wc, c - R p and d - R q have the product c'Wd - p'R'Wd - p'D q; and with the
+	// residual, to which R is orthogonal but for the prior, c - R p has c'Wr - p'D beta.
+	m.info[0] += xx
+	m.info[1] += xy
+	m.info[2] += yy
+	m.b[0] += xr
+	m.b[1] += yr
+	m.soft[0] += bb
+	m.soft[1] += br
+	for j := range k {
+		x, y, b := p[0][j], p[1][j], p[2][j]
+		dx, dy, db := prior[j]*x, prior[j]*y, prior[j]*b
+		m.info[0] -= x*fold[0][j] + dx*x
+		m.info[1] -= x*fold[1][j] + dx*y
+		m.info[2] -= y*fold[1][j] + dy*y
+		m.b[0] -= dx * beta[j]
+		m.b[1] -= dy * beta[j]
+		m.soft[0] -= b*fold[2][j] + db*b
+		m.soft[1] -= db * beta[j]
 	}
 }

@@ -326,9 +326,22 @@ func dot(a, b *theta) (s float64) {
 func (f *fit) mixed(eqs []equation, free []theta, at, now theta) *mixed {
 	m := newMixed(len(free), f.cells())
 	row := make([]float64, len(free))
+	// Directions have one or two parameters each.
+	where := make([][]int, len(free))
+	for j := range free {
+		for k, v := range free[j] {
+			if v != 0 {
+				where[j] = append(where[j], k)
+			}
+		}
+	}
 	project := func(full *theta, v float64) float64 {
-		for j := range free {
-			row[j] = dot(full, &free[j])
+		for j, list := range where {
+			s := 0.0
+			for _, k := range list {
+				s += full[k] * free[j][k]
+			}
+			row[j] = s
 		}
 		return v - dot(full, &at)
 	}

@@ -4,6 +4,8 @@ import (
 	"math"
 	"runtime"
 	"sync"
+
+	"example.com/twinplate/internal/kernel"
 )
 
 // normal is a set of normal equations.
@@ -61,16 +63,40 @@ func cholesky(a []float64, n int) bool {
 // substitute solves for x in place, given cholesky's factor.
 func substitute(a []float64, n int, x []float64) {
 	for i := range n {
-		for k := range i {
-			x[i] -= a[i*n+k] * x[k]
+		v := x[i]
+		for k, f := range a[i*n : i*n+i] {
+			v -= f * x[k]
 		}
-		x[i] /= a[i*n+i]
+		x[i] = v / a[i*n+i]
 	}
 	for i := n - 1; i >= 0; i-- {
+		v := x[i]
 		for k := i + 1; k < n; k++ {
-			x[i] -= a[k*n+i] * x[k]
+			v -= a[k*n+i] * x[k]
 		}
-		x[i] /= a[i*n+i]
+		x[i] = v / a[i*n+i]
+	}
+}
+
+// substitute3 is substitute for three at once, which wait for each other no more than one waits for itself.
+func substitute3(a []float64, n int, x *[3][kernel.Columns]float64) {
+	u, v, w := x[0][:n], x[1][:n], x[2][:n]
+	for i := range n {
+		p, q, r := u[i], v[i], w[i]
+		for k, f := range a[i*n : i*n+i] {
+			p, q, r = p-f*u[k], q-f*v[k], r-f*w[k]
+		}
+		d := 1 / a[i*n+i]
+		u[i], v[i], w[i] = p*d, q*d, r*d
+	}
+	for i := n - 1; i >= 0; i-- {
+		p, q, r := u[i], v[i], w[i]
+		for k := i + 1; k < n; k++ {
+			f := a[k*n+i]
+			p, q, r = p-f*u[k], q-f*v[k], r-f*w[k]
+		}
+		d := 1 / a[i*n+i]
+		u[i], v[i], w[i] = p*d, q*d, r*d
 	}
 }
 
