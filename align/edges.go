@@ -440,9 +440,7 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 		br += wb * r
 	}
 	var fold [3][kernel.Columns]float64
-	for c := range fold {
-		kernel.Fold(&fold[c], rows, s.folded[c][:])
-	}
+	kernel.Fold3(&fold, rows, &[3][]float64{s.folded[0][:], s.folded[1][:], s.folded[2][:]})
 	p := fold
 	substitute3(factor, k, &p)
 	// What projecting leaves of the products needs no second look at the pixels. With R the model's columns, W the weights,
