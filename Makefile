@@ -93,7 +93,7 @@ proof:
 proof-registration:
 	$(GO) run ./cmd/twinplate proof --registration --seed $(SEED)
 
-bench:
+bench: deps
 	/usr/bin/python3 bench/run.py
 
 bench-browser: site bench/browser/node_modules

@@ -329,7 +329,7 @@ func (g Geometry) straight() int {
 }
 
 // smooth tells whether a parabola through three places of a row, kernel.Apart pixels apart, is within 1e-4 of a pixel of
-// those between them. It is off by f”' t (t - h) (t - 2h) / 6 there (Abramowitz and Stegun 1964, 25.2.3, from memory),
+// those between them. It is off by t (t - h) (t - 2h) / 6 times the third derivative (Abramowitz and Stegun 1964, 25.2.3, from memory),
 // which is at most 0.0642 of the third difference.
 func (g Geometry) smooth() bool {
 	const n, h = 16, kernel.Apart

@@ -58,8 +58,8 @@ func newPNGRows(file io.ReaderAt, w, h int) *pngRows {
 	if _, err := io.ReadFull(deflated, zlib[:]); err != nil || zlib[0]&15 != 8 || zlib[0] > 0x78 || zlib[1]&0x20 != 0 || binary.BigEndian.Uint16(zlib[:])%31 != 0 {
 		return nil
 	}
-	p.z = newInflater(deflated, h*(1+w*samples*int(p.depth)/8))
 	p.size = samples * int(p.depth) / 8
+	p.z = newInflater(deflated, h*(1+w*p.size))
 	p.line, p.above = make([]byte, 1+w*p.size), make([]byte, 1+w*p.size)
 	return p
 }

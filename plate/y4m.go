@@ -181,7 +181,7 @@ func decodeY4M(s *source, _ Info) (image.Image, error) {
 	all := int64(0)
 	for i := range sizes {
 		w, h := v.size(i)
-		sizes[i] = int64(w) * int64(h) * int64((v.depth+7)/8)
+		sizes[i] = int64(w) * int64(h) * int64(v.bytes())
 		all += sizes[i]
 	}
 	file, err := s.part(at, all)
@@ -222,6 +222,9 @@ func (v *video) size(plane int) (w, h int) {
 	return w, h
 }
 
+// bytes returns how many a value has.
+func (v *video) bytes() int { return (v.depth + 7) / 8 }
+
 // samples puts the values of a plane's line, from column x on, into dst. Beyond its ends the outermost go on.
 func (v *video) samples(dst []float32, plane, x, y int) {
 	w, h := v.size(plane)
@@ -236,11 +239,7 @@ func (v *video) samples(dst []float32, plane, x, y int) {
 		}
 		dst = dst[:inside]
 	}
-	if v.depth == 8 {
-		kernel.Floats(dst, v.planes[plane][y*w+x:], 1, 1)
-	} else {
-		kernel.Floats(dst, v.planes[plane][2*(y*w+x):], 2, 1)
-	}
+	kernel.Floats(dst, v.planes[plane][v.bytes()*(y*w+x):], v.bytes(), 1)
 }
 
 // between returns where in a plane of chroma, along axis 0 (columns) or 1 (lines), place i of the luma plane is: between
@@ -309,10 +308,7 @@ func (v *video) line(b *videoLine, x, y int, light []float32, red, green, blue [
 	for i := range column {
 		column[i] = v.tint(b.tint[i], b.spare, 1+i, x, y, n)
 	}
-	size, every := 1, 1
-	if v.depth > 8 {
-		size = 2
-	}
+	size, every := v.bytes(), 1
 	if v.half[0] {
 		every = 2 // pixels are between two samples of chroma in two ways, in turn: those that are so in one way go together
 	}
