@@ -19,7 +19,7 @@ const still = matchMedia("(prefers-reduced-motion: reduce)").matches;
 const state = new State({ wells: {}, recipe: {}, breaks: none, a: "sum", b: null, look: { exposure: 0, channel: "rgb", under: "black", color: "#4a6b5d", clip: false } });
 
 // What cannot, and need not.
-const now = { frame: 0, fps: 24, demo: false, playing: false, loop: true, step: 5, tab: "lesson", errors: {}, notes: [], facts: [], marks: new Map(), failed: new Map(), range: null, clips: [], readings: null, readError: "", reading: null, away: null, recipeError: "", pixel: null };
+const now = { frame: 0, fps: 24, demo: false, playing: false, loop: true, step: 5, tab: "lesson", errors: {}, notes: [], facts: [], marks: new Map(), failed: new Map(), range: null, clips: null, readings: null, readError: "", reading: null, away: null, recipeError: "", pixel: null };
 
 let engines, take, look;
 let scrubbing = new AbortController();
@@ -55,9 +55,6 @@ async function start() {
   state.on(changed);
   await openDemo(await demo, true);
   if ("serviceWorker" in navigator) navigator.serviceWorker.register("sw.js").catch(() => {});
-  const { possible } = await import("./clipout.js");
-  now.clips = (await possible()).map((can) => can.container);
-  panels();
 }
 
 // demoWells returns the demo take's wells and recipe, with as many of its frames, and all that is read once, fetched.
@@ -662,6 +659,14 @@ function key(event) {
 
 function show(tab) {
   now.tab = tab;
+  panels();
+  if (tab === "away" && !now.clips) findEncoders().catch((error) => place(error.message));
+}
+
+// findEncoders asks which clips this browser can write, once somebody may want one: the library that asks is large.
+async function findEncoders() {
+  const { possible } = await import("./clipout.js");
+  now.clips = (await possible()).map((can) => can.container);
   panels();
 }
 

@@ -108,8 +108,8 @@ export function showAway(into, { range, products, clips, running, folder, hasSum
       el("div", { className: "row" },
         el("button", { type: "button", onclick: () => act.zip() }, hasSum ? "Sums and mattes as ZIP" : "Cut-outs and mattes as ZIP"),
         folder ? el("button", { type: "button", onclick: () => act.folder() }, "Into a folder") : null,
-        clips.map((kind) => el("button", { type: "button", disabled: !hasSum, onclick: () => act.clip(kind) }, `Sum as ${kind === "mp4" ? "MP4" : "WebM"} clip`))),
-      clips.length ? null : el("p", { className: "note" }, "This browser has no encoder for clips: take the ZIP.")),
+        clips?.map((kind) => el("button", { type: "button", disabled: !hasSum, onclick: () => act.clip(kind) }, `Sum as ${kind === "mp4" ? "MP4" : "WebM"} clip`))),
+      clips?.length === 0 ? el("p", { className: "note" }, "This browser has no encoder for clips: take the ZIP.") : null),
     el("div", { className: "row" }, el("button", { type: "button", onclick: act.recipe }, "The recipe")));
   fill(into, ...children);
 }
