@@ -114,14 +114,19 @@ func grayFromImage(f *Gray, m image.Image, c Curve, w *[3]float32) *Gray {
 		decode(m, c, func(i int, r, g, b, a float32) { f.Pix[i] = oneOf(r, g, b, w) * a })
 		return f
 	}
-	if m, ok := m.(*image.Gray16); ok {
-		light := c.transfer().light16()[:1<<16]
+	rows := func(pix []byte, stride int, light []float32, size int) *Gray {
 		inBands(f.W, f.H, func(y0, y1 int) {
 			for y := y0; y < y1; y++ {
-				lightOf(f.Pix[y*f.W:(y+1)*f.W], m.Pix[m.PixOffset(m.Rect.Min.X, m.Rect.Min.Y+y):], light, 2)
+				lightOf(f.Pix[y*f.W:(y+1)*f.W], pix[y*stride:], light, size)
 			}
 		})
 		return f
+	}
+	switch m := m.(type) {
+	case *image.Gray:
+		return rows(m.Pix, m.Stride, c.transfer().light8(), 1)
+	case *image.Gray16:
+		return rows(m.Pix, m.Stride, c.transfer().light16(), 2)
 	}
 	decode(m, c, func(i int, r, g, b, a float32) { f.Pix[i] = oneOf(r, g, b, nil) * a })
 	return f

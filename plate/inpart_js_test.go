@@ -95,7 +95,7 @@ func TestInPart(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			head, lines := fmt.Appendf(nil, "twinplate in part: png %d %d %d %d\n", w, h, kind, depth), linesOf(t, file)
+			head, lines := fmt.Appendf(nil, "twinplate in part: lines %d %d %d %d\n", w, h, kind, depth), linesOf(t, file)
 			same(name, lay("part.png", head, lines), want, single)
 			for fault, lines := range map[string][]byte{
 				"a filter that there is not": append([]byte{9}, lines[1:]...),
@@ -128,7 +128,7 @@ func TestInPart(t *testing.T) {
 			planes = append(planes, plane[y*m.CStride:][:(w+1)/2]...)
 		}
 	}
-	same("JPEG's planes", lay("a.jpg", []byte("twinplate in part: jpeg 61 40 420\n"), planes), RGBFromImage(m, SRGB), GrayFromImage(m, SRGB, nil))
+	same("JPEG's planes", lay("a.jpg", []byte("twinplate in part: planes 61 40 420\n"), planes), RGBFromImage(m, SRGB), GrayFromImage(m, SRGB, nil))
 	opaque, single := image.NewRGBA(m.Rect), image.NewGray(m.Rect)
 	for i := range w * h {
 		r, g, b := byte(random.IntN(256)), byte(random.IntN(256)), byte(random.IntN(256))
@@ -137,9 +137,9 @@ func TestInPart(t *testing.T) {
 		rgbx = append(rgbx, r, g, b, byte(i)) // what is fourth is left out
 		grayx = append(grayx, r, r, r, byte(i))
 	}
-	same("JPEG as R'G'B'", lay("b.jpg", []byte("twinplate in part: jpeg 61 40 rgb\n"), rgbx), RGBFromImage(opaque, SRGB), GrayFromImage(opaque, SRGB, nil))
-	same("a gray JPEG", lay("c.jpg", []byte("twinplate in part: jpeg 61 40 gray\n"), grayx), RGBFromImage(single, SRGB), GrayFromImage(single, SRGB, nil))
-	for _, wrong := range []string{"jpeg 61 40 420\nshort", "jpeg 61 40 sepia\n", "jpeg -1 40 420\n", "jpeg 2000000 2000000 420\n", "png 61 40 2 8", "png 61 40 6 8\n", "png 61 40 2 12\n", "png\n"} {
+	same("JPEG as R'G'B'", lay("b.jpg", []byte("twinplate in part: planes 61 40 rgb\n"), rgbx), RGBFromImage(opaque, SRGB), GrayFromImage(opaque, SRGB, nil))
+	same("a gray JPEG", lay("c.jpg", []byte("twinplate in part: planes 61 40 gray\n"), grayx), RGBFromImage(single, SRGB), GrayFromImage(single, SRGB, nil))
+	for _, wrong := range []string{"planes 61 40 420\nshort", "planes 61 40 sepia\n", "planes -1 40 420\n", "planes 2000000 2000000 420\n", "lines 61 40 2 8", "lines 61 40 6 8\n", "lines 61 40 2 12\n", "lines\n", "jpeg 61 40 420\n"} {
 		if _, err := ReadRGB(lay("wrong.jpg", []byte("twinplate in part: "+wrong)), SRGB, nil); err == nil {
 			t.Errorf("%q was read", wrong)
 		}

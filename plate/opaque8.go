@@ -5,18 +5,10 @@ import (
 	"math"
 )
 
-// opaque8 is a picture of 8 bits whose alpha is not looked at.
-type opaque8 struct{ *image.RGBA }
-
 // opaque8Of tells whether a picture is opaque, of 8 bits.
 func opaque8Of(m image.Image) (*image.RGBA, bool) {
-	switch m := m.(type) {
-	case opaque8:
-		return m.RGBA, true
-	case *image.RGBA:
-		return m, m.Opaque()
-	}
-	return nil, false
+	rgba, ok := m.(*image.RGBA)
+	return rgba, ok && rgba.Opaque()
 }
 
 // opaque8RGB and opaque8Gray are decode for opaque pictures of 8 bits, without a call a pixel.
@@ -42,13 +34,7 @@ func opaque8Gray(f *Gray, m *image.RGBA, c Curve, w *[3]float32) {
 }
 
 func opaque8Row(m *image.RGBA, y int, light []float32, red, green, blue []float32) {
-	light = light[:1<<8]
-	green, blue = green[:len(red)], blue[:len(red)]
-	p := m.Pix[m.PixOffset(m.Rect.Min.X, m.Rect.Min.Y+y):][:4*len(red)]
-	for x := range red {
-		p := p[4*x : 4*x+4 : 4*x+4]
-		red[x], green[x], blue[x] = light[p[0]], light[p[1]], light[p[2]]
-	}
+	lightsOf(red, green, blue, m.Pix[y*m.Stride:], light, 4)
 }
 
 // grayRow makes the values that GrayFromImage makes of a row of colors.

@@ -24,6 +24,7 @@ type pngRows struct {
 	data        pngData
 	z           *inflater // of what is in the IDAT chunks
 	line, above []byte    // each with the byte before it that tells the filter
+	plain       io.Reader // in place of all these: of lines without filters
 }
 
 // Color types of the IHDR chunk.
@@ -66,6 +67,16 @@ func newPNGRows(file io.ReaderAt, w, h int) *pngRows {
 
 // each calls do with the bytes of every line, and tells whether all is in order, which is known only at the end.
 func (p *pngRows) each(do func(y int, line []byte)) bool {
+	if p.plain != nil {
+		line := make([]byte, p.w*p.size)
+		for y := range p.h {
+			if _, err := io.ReadFull(p.plain, line); err != nil {
+				return false
+			}
+			do(y, line)
+		}
+		return true
+	}
 	sum := kernel.Adler32(nil)
 	for y := range p.h {
 		line, err := p.z.line(p.line)
@@ -188,21 +199,21 @@ func (p *pngRows) light(c Curve) []float32 {
 	return c.transfer().light16()
 }
 
-// lightOf decodes a line of one value a pixel of size bytes.
+// lightOf decodes a line of one value a pixel, which has size bytes: two make one code.
 func lightOf(dst []float32, line []byte, light []float32, size int) {
-	if size == 1 {
-		kernel.Codes8(dst, line, (*[1 << 8]float32)(light))
-	} else {
+	if size == 2 {
 		kernel.Codes16(dst, line, (*[1 << 16]float32)(light))
+	} else {
+		kernel.Codes8(dst, line, size, (*[1 << 8]float32)(light))
 	}
 }
 
-// lightsOf decodes a line of three values a pixel, which has size bytes.
+// lightsOf decodes a line of three values a pixel, which has size bytes: six make three codes.
 func lightsOf(r, g, b []float32, line []byte, light []float32, size int) {
-	if size == 3 {
-		kernel.Threes8(r, g, b, line, (*[1 << 8]float32)(light))
-	} else {
+	if size == 6 {
 		kernel.Threes16(r, g, b, line, (*[1 << 16]float32)(light))
+	} else {
+		kernel.Threes8(r, g, b, line, size, (*[1 << 8]float32)(light))
 	}
 }
 

@@ -11,6 +11,7 @@ import (
 	"slices"
 	"testing"
 
+	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
 )
 
@@ -114,6 +115,45 @@ func apart(a, b given) (mean, worst float64) {
 		worst = max(worst, d)
 	}
 	return mean, worst
+}
+
+// A frame of PNG that is not kept is shown twice, too: the browser's decoder loses the lower eight of 16 bits, which is at most a
+// code value of 8 in each of three plates, and of 8 bits nothing.
+func TestQuickPNG(t *testing.T) {
+	for depth, bound := range map[int]struct{ mean, worst float64 }{8: {}, 16: {0.6, 5}} {
+		s := newShot(t, 1003, 1004, 1005).noisy(t, depth)
+		p, scrubber := s.dropped(t)
+		got := p.move(1)
+		if len(got) != 2 || got[0].Name != "Sum, first look" || got[1].Name != "Sum" {
+			t.Fatalf("%d bits: the pictures are not a first look and the library's: %d of them", depth, len(got))
+		}
+		p.holdTo(scrubber, 1004)
+		mean, worst := apart(got[0], got[1])
+		t.Logf("%d bits: the first look is %.3f of 255 from the library's in the mean, %.2f at most", depth, mean, worst)
+		if mean > bound.mean || worst > bound.worst || depth == 16 && mean == 0 {
+			t.Errorf("%d bits: the first look is %.3f of 255 from the library's in the mean, %.2f at most", depth, mean, worst)
+		}
+		p.quiet()
+	}
+}
+
+// A plate in linear light has no first look: 8 bits of it would show steps.
+func TestNoQuickLinear(t *testing.T) {
+	s := newShot(t, 1003, 1004, 1005).noisy(t, 16)
+	r, err := take.ReadRecipe(s.path("recipe.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.BackgroundCurve = plate.Linear.Name()
+	if err := r.Save(s.path("recipe.json")); err != nil {
+		t.Fatal(err)
+	}
+	p, scrubber := s.dropped(t)
+	if got := p.move(1); len(got) != 1 || got[0].Name != "Sum" {
+		t.Errorf("%d pictures were given, not one that is the library's", len(got))
+	}
+	p.holdTo(scrubber, 1004)
+	p.quiet()
 }
 
 // The browser's decoder is believed for every kind of JPEG that it is asked for, or it is not asked.

@@ -313,10 +313,11 @@ func (w *worker) read(i int) (err error) {
 	if w.color, err = t.readColorInto(w.color, p); err != nil {
 		return err
 	}
-	if w.shot, err = t.readBandInto(w.shot, p); err != nil {
+	if err := w.background(i); err != nil {
 		return err
 	}
-	if err := w.background(i); err != nil {
+	// The smallest last: whoever decodes files ahead of us (Scrubber.Files) has the least left to do when we ask for it.
+	if w.shot, err = t.readBandInto(w.shot, p); err != nil {
 		return err
 	}
 	if w.scrubs {

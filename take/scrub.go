@@ -111,11 +111,11 @@ func (s *Scrubber) Files(number int) []string {
 		return nil
 	}
 	j := s.w.job
-	files := []string{j.take.Pairs[i].Color, j.take.Pairs[i].Band}
+	files := []string{j.take.Pairs[i].Color}
 	if j.fitter != nil && j.backgroundFile(i) != s.w.back {
 		files = append(files, j.backgroundFile(i))
 	}
-	return files
+	return append(files, j.take.Pairs[i].Band)
 }
 
 // Forget makes Frame and Sum read the plates again, for whoever has changed the files; and the background too, if it is asked

@@ -62,7 +62,7 @@ func TestScrubberIsRun(t *testing.T) {
 		t.Errorf("the files of a frame whose background is there: %q", got)
 	}
 	s.Forget(true)
-	if got := s.Files(3); len(got) != 3 || got[2] != r.recipe.Background {
+	if got := s.Files(3); len(got) != 3 || got[1] != r.recipe.Background {
 		t.Errorf("the files of a frame whose background was forgotten: %q", got)
 	}
 	if got := s.Files(5); got != nil {

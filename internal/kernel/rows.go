@@ -45,21 +45,24 @@ func Floats(dst []float32, src []byte, size, step int) {
 
 func wide(p *byte) float32 { return float32(uint32(*p) | uint32(*after(p, 1))<<8) }
 
-// Codes8 sets dst to what the table has at the bytes of src.
-func Codes8(dst []float32, src []byte, table *[1 << 8]float32) {
+// Codes8 sets dst to what the table has at the bytes of src, each step bytes after the one before it.
+func Codes8(dst []float32, src []byte, step int, table *[1 << 8]float32) {
 	n := len(dst)
-	d, s := first(dst, n), first(src, n)
+	if n == 0 {
+		return
+	}
+	d, s := first(dst, n), first(src, (n-1)*step+1)
 	i := 0
 	for ; i <= n-4; i += 4 {
-		p, to := (*[4]byte)(unsafe.Pointer(after(s, i))), (*[4]float32)(unsafe.Pointer(after(d, i)))
-		to[0], to[1], to[2], to[3] = table[p[0]], table[p[1]], table[p[2]], table[p[3]]
+		p, to := after(s, step*i), (*[4]float32)(unsafe.Pointer(after(d, i)))
+		to[0], to[1], to[2], to[3] = table[*p], table[*after(p, step)], table[*after(p, 2*step)], table[*after(p, 3*step)]
 	}
 	for ; i < n; i++ {
-		*after(d, i) = table[*after(s, i)]
+		*after(d, i) = table[*after(s, step*i)]
 	}
 }
 
-// Codes16 is Codes8 for two bytes a code, the higher first.
+// Codes16 is Codes8 for codes of two bytes, the higher first, with none between them.
 func Codes16(dst []float32, src []byte, table *[1 << 16]float32) {
 	n := len(dst)
 	d, s := first(dst, n), first(src, 2*n)
@@ -73,18 +76,21 @@ func Codes16(dst []float32, src []byte, table *[1 << 16]float32) {
 	}
 }
 
-// Threes8 is Codes8 for three codes a pixel, which go to three rows.
-func Threes8(r, g, b []float32, src []byte, table *[1 << 8]float32) {
+// Threes8 is Codes8 for three codes a pixel, which go to three rows; a pixel begins step bytes after the one before it.
+func Threes8(r, g, b []float32, src []byte, step int, table *[1 << 8]float32) {
 	n := len(r)
-	to0, to1, to2, s := first(r, n), first(g, n), first(b, n), first(src, 3*n)
+	if n == 0 {
+		return
+	}
+	to0, to1, to2, s := first(r, n), first(g, n), first(b, n), first(src, (n-1)*step+3)
 	i := 0
 	for ; i <= n-2; i += 2 {
-		p := (*[6]byte)(unsafe.Pointer(after(s, 3*i)))
+		p, q := (*[3]byte)(unsafe.Pointer(after(s, step*i))), (*[3]byte)(unsafe.Pointer(after(s, step*i+step)))
 		*after(to0, i), *after(to1, i), *after(to2, i) = table[p[0]], table[p[1]], table[p[2]]
-		*after(to0, i+1), *after(to1, i+1), *after(to2, i+1) = table[p[3]], table[p[4]], table[p[5]]
+		*after(to0, i+1), *after(to1, i+1), *after(to2, i+1) = table[q[0]], table[q[1]], table[q[2]]
 	}
 	for ; i < n; i++ {
-		p := (*[3]byte)(unsafe.Pointer(after(s, 3*i)))
+		p := (*[3]byte)(unsafe.Pointer(after(s, step*i)))
 		*after(to0, i), *after(to1, i), *after(to2, i) = table[p[0]], table[p[1]], table[p[2]]
 	}
 }

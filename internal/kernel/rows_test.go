@@ -212,10 +212,16 @@ func TestCodes(t *testing.T) {
 			return float32(int(line[2*i])<<8 | int(line[2*i+1]))
 		}
 		for _, size := range []int{1, 2} {
-			gray, three := make([]float32, n), [3][]float32{make([]float32, n), make([]float32, n), make([]float32, n)}
+			gray, apart := make([]float32, n), make([]float32, n)
+			var three, four [3][]float32
+			for c := range three {
+				three[c], four[c] = make([]float32, n), make([]float32, n)
+			}
 			if size == 1 {
-				Codes8(gray, line, &t8)
-				Threes8(three[0], three[1], three[2], line, &t8)
+				Codes8(gray, line, 1, &t8)
+				Codes8(apart, line, 4, &t8)
+				Threes8(three[0], three[1], three[2], line, 3, &t8)
+				Threes8(four[0], four[1], four[2], line, 4, &t8)
 			} else {
 				Codes16(gray, line, &t16)
 				Threes16(three[0], three[1], three[2], line, &t16)
@@ -224,7 +230,13 @@ func TestCodes(t *testing.T) {
 				if gray[i] != code(size, i) {
 					t.Fatalf("gray, pixel %d of %d, %d bytes: %v, want %v", i, n, size, gray[i], code(size, i))
 				}
+				if size == 1 && apart[i] != code(1, 4*i) {
+					t.Fatalf("gray, pixel %d of %d, three bytes left out: %v, want %v", i, n, apart[i], code(1, 4*i))
+				}
 				for c := range three {
+					if size == 1 && four[c][i] != code(1, 4*i+c) {
+						t.Fatalf("color %d, pixel %d of %d, one byte left out: %v, want %v", c, i, n, four[c][i], code(1, 4*i+c))
+					}
 					if three[c][i] != code(size, 3*i+c) {
 						t.Fatalf("color %d, pixel %d of %d, %d bytes: %v, want %v", c, i, n, size, three[c][i], code(size, 3*i+c))
 					}

@@ -199,7 +199,7 @@ let presented = 0; // the seek whose picture is shown
 let toward = 1; // the direction of travel
 
 // seek shows a frame. While the hand moves on, frames that are being made are shown in their order, and those that wait are
-// dropped. JPEG is shown as the browser decodes it first, and then as the library does.
+// dropped. JPEG and PNG are shown as the browser decodes them first, and then as the library does.
 async function seek(number, { thumbs = false } = {}) {
   if (!take?.prepared || !take.frames.length) return;
   const mine = ++seeks;
@@ -212,20 +212,20 @@ async function seek(number, { thumbs = false } = {}) {
   const { a, b, breaks } = value;
   const names = b ? [a, b] : [a];
   drawTime();
-  const put = (pictures, quick) => {
+  const put = (pictures, rough) => {
     if (mine < presented || value !== state.value) return;
     presented = mine;
-    present(pictures, quick);
+    present(pictures, rough);
   };
   const there = names.map((name) => take.cached(number, breaks, name));
   try {
     if (there.every(Boolean)) put(there);
     else {
       fetching.abort();
-      const quick = take.quickens && !breaks.spill;
-      put((await take.want(number, breaks, names, { signal, urgent: true, finish: true, quick })).pictures, quick);
+      const { pictures, rough } = await take.want(number, breaks, names, { signal, urgent: true, finish: true, quick: !breaks.spill });
+      put(pictures, rough);
       if (signal.aborted) return;
-      if (quick) put((await take.want(number, breaks, names, { signal, urgent: true })).pictures);
+      if (rough) put((await take.want(number, breaks, names, { signal, urgent: true })).pictures);
       now.failed.delete(number);
     }
     if (now.playing) return;
@@ -244,8 +244,8 @@ async function seek(number, { thumbs = false } = {}) {
   }
 }
 
-// present shows pictures. Those that are quick say that they are a first look: the library's own follow.
-function present(pictures, quick = false) {
+// present shows pictures. Those that are rough say that they are a first look: the library's own follow.
+function present(pictures, rough = false) {
   const { a, b } = state.value;
   const wrong = pictures.map((p) => p.missing).filter(Boolean);
   pictures = pictures.map((p) => (p.missing ? null : p));
@@ -253,7 +253,7 @@ function present(pictures, quick = false) {
   look.show(1, b ? pictures[1] : null);
   if (wrong.length) working(wrong[0]);
   else if ($("working-stop").hidden) working(null);
-  const name = (station) => (quick ? `${title(station)}, first look` : title(station));
+  const name = (station) => (rough ? `${title(station)}, first look` : title(station));
   $("name-a").textContent = name(a);
   $("name-b").textContent = b ? name(b) : "";
   if (look.tooLarge) working("This picture is larger than this browser's graphics can show: the take can still be taken away");

@@ -31,7 +31,7 @@ async function inflate(id, bytes) {
   const line = 1 + (width * (kind === 0 ? 1 : 3) * depth) / 8;
   const size = line * height;
   if (width * height > mostPixels || bytes.length < size / 1032) throw new Error("too large");
-  const head = new TextEncoder().encode(`twinplate in part: png ${width} ${height} ${kind} ${depth}\n`);
+  const head = new TextEncoder().encode(`twinplate in part: lines ${width} ${height} ${kind} ${depth}\n`);
   self.postMessage({ id, head, size: head.length + size + 4 });
 
   const stream = new DecompressionStream("deflate");

@@ -5,12 +5,10 @@ const helpers = [];
 const waiting = [];
 let count = 0;
 
-// lines returns a stream of what plate/inpart_js.go reads, or null where the library must read the file. Source is a Blob,
-// or a function that returns a promise of one. Files are inflated in the order in which they are asked for.
-export async function lines(source) {
-  if (typeof DecompressionStream === "undefined") return null;
-  const file = typeof source === "function" ? await source() : source;
-  if (!(file instanceof Blob)) return null;
+// lines returns a stream of what plate/inpart_js.go reads, or null where the library must read the file, a Blob. Files are
+// inflated in the order in which they are asked for.
+export async function lines(file) {
+  if (!(file instanceof Blob) || typeof DecompressionStream === "undefined") return null;
   return new Promise((resolve) => {
     waiting.push({ id: ++count, file, resolve, stream: null });
     begin();

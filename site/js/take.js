@@ -46,7 +46,6 @@ export class Take {
     this.frames = result.frames.map((f) => f.Number);
     this.opened = result;
     this.wells = wells;
-    this.quickens = "ImageDecoder" in globalThis && ["color", "band", "background"].some((well) => wells[well]?.some((e) => /\.jpe?g$/i.test(e.name)));
     return result;
   }
 
@@ -102,12 +101,12 @@ export class Take {
     return found;
   }
 
-  // want returns the pictures of these stations of a frame, from the cache or from an engine. Quick ones may be made of JPEG
-  // that the browser has decoded: they are to look at until the library's own are there, and are not kept.
+  // want returns the pictures of these stations of a frame, from the cache or from an engine. Quick ones may be rough,
+  // made of what the browser has decoded: those are to look at until the library's own are there, and are not kept.
   async want(number, breaks, names, { thumbs = [], quick = false, ...how } = {}) {
     const missing = names.filter((name) => !this.cached(number, breaks, name));
     const fresh = new Map();
-    let reply = { thumbs: [] };
+    let reply = { thumbs: [], rough: false };
     if (missing.length || thumbs.length) {
       const { result, buffers, worker } = await this.still(this.engines.call("frame", { number, breaks, stations: missing, thumbs, width: thumbWidth, quick }, how));
       let next = 0;
@@ -115,9 +114,9 @@ export class Take {
         const picture = { ...p, number, lender: worker };
         if (!p.missing) [picture.hi, picture.lo] = [buffers[next++], buffers[next++]];
         fresh.set(p.station, picture);
-        if (!quick) this.keep(this.key(number, breaks, p.station), picture);
+        if (!result.rough) this.keep(this.key(number, breaks, p.station), picture);
       }
-      reply = { thumbs: result.thumbs.map((t) => ({ ...t, rgba: t.missing ? null : buffers[next++] })) };
+      reply = { rough: result.rough, thumbs: result.thumbs.map((t) => ({ ...t, rgba: t.missing ? null : buffers[next++] })) };
     }
     return { pictures: names.map((name) => fresh.get(name) ?? this.cached(number, breaks, name)), ...reply };
   }

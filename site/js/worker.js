@@ -2,7 +2,7 @@
 // of its call.
 import { Files, load } from "./files.js";
 import { drop, lines } from "./lines.js";
-import { again, planes } from "./planes.js";
+import { again, planes, rough } from "./planes.js";
 import { bytes, give } from "./spare.js";
 
 const files = new Files();
@@ -12,16 +12,17 @@ globalThis.process = { pid: 1, ppid: 0, getuid: () => 0, getgid: () => 0, geteui
 globalThis.bytes = bytes;
 globalThis.path = { resolve: (...parts) => parts.join("/") };
 
-// The engine says which files it will read next, and whether the browser may decode them.
+// The engine says which files it will read next, and whether what it gets may differ a little from what the library makes of
+// them. Then it asks whether it did.
 globalThis.early = (paths, quick) => {
   drop();
   again();
   files.ready(paths, async (source, path) => {
-    if (/\.png$/i.test(path)) return (await lines(source)) ?? load(source);
-    const data = await load(source);
-    return (quick && (await planes(data))) || data;
+    const file = typeof source === "function" ? await source() : source;
+    return (quick && (await planes(file))) || (/\.png$/i.test(path) && (await lines(file))) || load(file);
   });
 };
+globalThis.rough = rough;
 
 const ready = new Promise((resolve) => (globalThis.engineReady = resolve));
 

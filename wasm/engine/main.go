@@ -50,6 +50,7 @@ type arguments struct {
 // shown is what a frame's pictures are, in the order of their buffers: two for a station, one for a thumbnail.
 type shown struct {
 	Number   int      `json:"number"`
+	Rough    bool     `json:"rough"` // not quite what the library makes of the files: to look at until that is there
 	Pictures []placed `json:"pictures"`
 	Thumbs   []placed `json:"thumbs"`
 }
@@ -107,8 +108,7 @@ func (s *session) call(op string, text []byte) (js.Value, error) {
 
 // onlySum makes the sum where nothing else is asked for, and it is not there; else it returns nil.
 func (s *session) onlySum(a arguments) (*picture, error) {
-	there := s.frame != nil && s.key.number == a.Number && (a.Quick || !s.key.quick)
-	if there || s.scrubber == nil || len(a.Stations) != 1 || a.Stations[0] != "sum" || len(a.Thumbs) > 0 || a.Breaks != (breaks{}) || len(s.recipe.Background) == 0 {
+	if s.there(a.Number, a.Breaks, a.Quick) || s.scrubber == nil || len(a.Stations) != 1 || a.Stations[0] != "sum" || len(a.Thumbs) > 0 || a.Breaks != (breaks{}) || len(s.recipe.Background) == 0 {
 		return nil, nil
 	}
 	return s.sum(a.Number, a.Quick)
@@ -120,12 +120,12 @@ func (s *session) show(a arguments) (js.Value, error) {
 			return js.Undefined(), err
 		}
 		high, low := p.halves()
-		return reply(shown{Number: a.Number, Pictures: []placed{{"sum", p.w, p.h, ""}}, Thumbs: []placed{}}, high, low)
+		return reply(shown{Number: a.Number, Rough: s.rough(), Pictures: []placed{{"sum", p.w, p.h, ""}}, Thumbs: []placed{}}, high, low)
 	}
 	if err := s.load(a.Number, a.Breaks, a.Quick); err != nil {
 		return js.Undefined(), err
 	}
-	out := shown{Number: a.Number, Pictures: []placed{}, Thumbs: []placed{}}
+	out := shown{Number: a.Number, Rough: s.rough(), Pictures: []placed{}, Thumbs: []placed{}}
 	var buffers []js.Value
 	for _, station := range a.Stations {
 		p, err := s.picture(station)

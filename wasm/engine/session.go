@@ -32,8 +32,10 @@ type session struct {
 
 	frame *take.Scrubbed // the frame that is there, as breaks changed it
 	key   frameKey
-	quick bool // the plates that are there may be JPEG that the browser decoded
-	rough bool // and the background
+
+	linear bool // some plate's codes are linear light: in 8 bits it would show steps
+	// What is there was decoded by the browser, not quite as the library does it.
+	roughPlates, roughBackground bool
 }
 
 // breaks are the ways to spoil a frame that the lesson shows.
@@ -46,7 +48,6 @@ type breaks struct {
 type frameKey struct {
 	number int
 	breaks breaks
-	quick  bool // its JPEG files were decoded by the browser
 }
 
 // opened is what the page learns of a take once its files are found.
@@ -101,6 +102,7 @@ func (s *session) prepare(ctx context.Context, path string) (*prepared, error) {
 	}
 	s.scrubber = s.job.NewScrubber()
 	r := s.job.Recipe(nil)
+	s.linear = slices.Contains([]string{r.ColorCurve, r.BandCurve, r.BackgroundCurve}, plate.Linear.Name())
 	if s.sigma {
 		r.Write = slices.DeleteFunc(slices.Clone(r.Write), func(p string) bool { return p == "sigma" })
 	}
@@ -115,16 +117,20 @@ func (s *session) prepare(ctx context.Context, path string) (*prepared, error) {
 	return &prepared{text, j.Geometry.ColorW, j.Geometry.ColorH, j.Residual, j.Model, j.Geometry.Mirror, j.Crosstalk, orEmpty(j.Warnings), orEmpty(j.Notes), j.Seconds}, nil
 }
 
-// load makes the frame the one that is there, unless it is already. A quick one may differ from what the library makes of
-// the files by the browser's decoding of JPEG.
+// rough tells whether what is there may differ from what the library makes of the files.
+func (s *session) rough() bool { return s.roughPlates || s.roughBackground }
+
+// there tells whether the frame is the one that is there. A quick one may be rough.
+func (s *session) there(number int, b breaks, quick bool) bool {
+	return s.frame != nil && s.key == frameKey{number, b} && (quick || !s.rough())
+}
+
+// load makes the frame the one that is there, unless it is already.
 func (s *session) load(number int, b breaks, quick bool) error {
 	if s.scrubber == nil {
 		return errNotOpen
 	}
-	key := frameKey{number, b, quick}
-	exact := key
-	exact.quick = false
-	if s.frame != nil && (s.key == key || s.key == exact) {
+	if s.there(number, b, quick) {
 		return nil
 	}
 	s.frame = nil
@@ -150,7 +156,7 @@ func (s *session) load(number int, b breaks, quick bool) error {
 			}
 		}
 	}
-	s.frame, s.key = f, key
+	s.frame, s.key = f, frameKey{number, b}
 	if f.Background == nil || !b.DoubleExposure && !b.GatedTwice {
 		return nil
 	}
@@ -184,24 +190,30 @@ func (s *session) sum(number int, quick bool) (p *picture, err error) {
 
 // read has the worker make the frame's files ready, and does what reads them.
 func (s *session) read(number int, quick bool, do func() error) error {
-	if s.quick && !quick {
-		s.scrubber.Forget(s.rough)
-		s.quick, s.rough = false, false
+	if !quick && s.rough() {
+		s.forget(s.roughBackground)
 	}
-	if files := s.scrubber.Files(number); len(files) > 0 {
-		s.quick = quick
-		s.rough = s.rough || quick && len(files) > 2
-		early(files, quick)
+	files := s.scrubber.Files(number)
+	if len(files) > 0 {
+		early(files, quick && !s.linear)
 	}
 	err := do()
 	if err != nil && err != errNoBackground {
 		// Once more without the browser's help: what the library says of its own decoding is the error.
 		early(nil, false)
-		s.scrubber.Forget(true)
-		s.quick, s.rough = false, false
-		err = do()
+		s.forget(true)
+		return do()
+	}
+	if quick && len(files) > 0 {
+		s.roughPlates = js.Global().Call("rough").Bool()
+		s.roughBackground = s.roughBackground || s.roughPlates && len(files) > 2
 	}
 	return err
+}
+
+func (s *session) forget(background bool) {
+	s.scrubber.Forget(background)
+	s.roughPlates, s.roughBackground = false, false
 }
 
 // held returns the background where it is held out, unless the lesson leaves it whole.
@@ -216,7 +228,7 @@ func (s *session) held() (*plate.RGB, error) {
 }
 
 // early has the worker fetch and decode files at the same time, as far as a browser can, before the engine reads them. Quick
-// ones may be JPEG that the browser has decoded.
+// ones may differ a little from what the library makes of them: the worker's rough tells whether any did.
 func early(files []string, quick bool) {
 	list := make([]any, len(files))
 	for i, f := range files {
