@@ -17,8 +17,11 @@ import (
 	"fmt"
 	"image"
 	"math"
+	"sync"
+	"sync/atomic"
 
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 )
 
@@ -93,34 +96,56 @@ func NewSolver(w, h int, ref References, opt *Options) (*Solver, error) {
 		s.m[c] = float32(v)
 	}
 	if ref.CleanColor != nil {
-		s.screen = Less(nil, ref.CleanColor, ref.DarkColor)
+		s.screen = plate.NewRGB(w, h)
 	}
-	effective := s.inverse
+	var lock sync.Mutex
 	var top float32
-	for i, v := range ref.CleanBand.Pix {
+	parallel.Rows(w, h, func(y0, y1 int) {
+		i, j := y0*w, y1*w
+		if s.screen != nil {
+			lessRows(s.screen, ref.CleanColor, ref.DarkColor, i, j)
+		}
+		high := s.effective(ref, i, j)
+		lock.Lock()
+		defer lock.Unlock()
+		top = max(top, high)
+	})
+	if !(top > 0) {
+		return nil, fmt.Errorf("matte: the clean band plate is black: its brightest pixel is %.3g above the dark plate; it must show the lit screen", top)
+	}
+	var none atomic.Int64
+	parallel.Rows(w, h, func(y0, y1 int) {
+		here := 0
+		for i, v := range s.inverse.Pix[y0*w : y1*w] {
+			i += y0 * w
+			if v < top*darkest {
+				s.inverse.Pix[i] = 0
+				here++
+			} else {
+				s.inverse.Pix[i] = 1 / v
+			}
+		}
+		none.Add(int64(here))
+	})
+	s.uncovered = float64(none.Load()) / float64(w*h)
+	return s, nil
+}
+
+// effective puts the screen's light in the clean band plate, of the pixels from i to j, where its inverse will be. It returns
+// the highest, or 0.
+func (s *Solver) effective(ref References, i, j int) (top float32) {
+	for ; i < j; i++ {
+		v := ref.CleanBand.Pix[i]
 		if ref.DarkBand != nil {
 			v -= ref.DarkBand.Pix[i]
 		}
 		if s.screen != nil {
 			v -= s.m[0]*s.screen.Pix[0][i] + s.m[1]*s.screen.Pix[1][i] + s.m[2]*s.screen.Pix[2][i]
 		}
-		effective.Pix[i] = v
+		s.inverse.Pix[i] = v
 		top = max(top, v)
 	}
-	if !(top > 0) {
-		return nil, fmt.Errorf("matte: the clean band plate is black: its brightest pixel is %.3g above the dark plate; it must show the lit screen", top)
-	}
-	none := 0
-	for i, v := range effective.Pix {
-		if v < top*darkest {
-			effective.Pix[i] = 0
-			none++
-		} else {
-			effective.Pix[i] = 1 / v
-		}
-	}
-	s.uncovered = float64(none) / float64(w*h)
-	return s, nil
+	return top
 }
 
 func (ref References) check(want image.Point) error {
@@ -293,15 +318,21 @@ func Less(dst, a, dark *plate.RGB) *plate.RGB {
 	if dst == nil || dst.Size() != a.Size() {
 		dst = plate.NewRGB(a.W, a.H)
 	}
+	parallel.Rows(a.W, a.H, func(y0, y1 int) { lessRows(dst, a, dark, y0*a.W, y1*a.W) })
+	return dst
+}
+
+// lessRows is Less for the pixels from i to j.
+func lessRows(dst, a, dark *plate.RGB, i, j int) {
 	for c := range 3 {
-		copy(dst.Pix[c], a.Pix[c])
-		if dark != nil {
-			for i, d := range dark.Pix[c] {
-				dst.Pix[c][i] -= d
+		if to, from := dst.Pix[c][i:j], a.Pix[c][i:j]; dark == nil {
+			copy(to, from)
+		} else {
+			for x, d := range dark.Pix[c][i:j] {
+				to[x] = from[x] - d
 			}
 		}
 	}
-	return dst
 }
 
 // LessGray is Less for one plane.

@@ -1,9 +1,9 @@
 package matte
 
 import (
-	"runtime"
-	"sync"
+	"sync/atomic"
 
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 )
 
@@ -27,42 +27,36 @@ func (s *Solver) Tidy(dst *Solution, sigma *plate.Gray, gain float64) (certain f
 		return 0, err
 	}
 	was := t.Clone()
-	bands := min(runtime.GOMAXPROCS(0), t.H)
-	counts := make([]int, bands)
-	var wg sync.WaitGroup
-	for b := range bands {
-		wg.Go(func() {
-			for y := b * t.H / bands; y < (b+1)*t.H/bands; y++ {
-				for x := range t.W {
-					i := y*t.W + x
-					v, sure := tidied(was, sigma.Pix[i], x, y)
-					if sure {
-						counts[b]++
+	var count atomic.Int64
+	parallel.Rows(t.W, t.H, func(y0, y1 int) {
+		here := 0
+		for y := y0; y < y1; y++ {
+			for x := range t.W {
+				i := y*t.W + x
+				v, sure := tidied(was, sigma.Pix[i], x, y)
+				if sure {
+					here++
+				}
+				if s.clamp != ClampNone {
+					v = min(max(v, 0), 1)
+				}
+				d := was.Pix[i] - v
+				t.Pix[i] = v
+				if s.screen != nil && d != 0 {
+					for c := range 3 {
+						dst.Foreground.Pix[c][i] += float32(gain) * d * s.screen.Pix[c][i]
 					}
-					if s.clamp != ClampNone {
-						v = min(max(v, 0), 1)
-					}
-					d := was.Pix[i] - v
-					t.Pix[i] = v
-					if s.screen != nil && d != 0 {
-						for c := range 3 {
-							dst.Foreground.Pix[c][i] += float32(gain) * d * s.screen.Pix[c][i]
-						}
-					}
-					if s.clamp == ClampAll {
-						for c := range 3 {
-							dst.Foreground.Pix[c][i] = max(dst.Foreground.Pix[c][i], 0)
-						}
+				}
+				if s.clamp == ClampAll {
+					for c := range 3 {
+						dst.Foreground.Pix[c][i] = max(dst.Foreground.Pix[c][i], 0)
 					}
 				}
 			}
-		})
-	}
-	wg.Wait()
-	for _, n := range counts {
-		certain += float64(n)
-	}
-	return certain / float64(max(len(t.Pix), 1)), nil
+		}
+		count.Add(int64(here))
+	})
+	return float64(count.Load()) / float64(max(len(t.Pix), 1)), nil
 }
 
 // tidied returns what Tidy makes of the pixel at (x, y), and whether it is certainly open or solid.

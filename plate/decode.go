@@ -3,6 +3,8 @@ package plate
 import (
 	"image"
 	"image/color"
+
+	"example.com/twinplate/internal/parallel"
 )
 
 // FromImage decodes a picture with the curve c. The color that the picture holds for a pixel, less its alpha
@@ -65,7 +67,7 @@ func rgbFromImage(f *RGB, m image.Image, c Curve) *RGB {
 // opaqueRGB is decode for the commonest plates by far, 16 bits and opaque; the pixels that are not go the long way.
 func opaqueRGB(f *RGB, m *image.RGBA64, c Curve) {
 	light := c.transfer().light16()[:1<<16]
-	inBands(f.W, f.H, func(y0, y1 int) {
+	parallel.Rows(f.W, f.H, func(y0, y1 int) {
 		for y := y0; y < y1; y++ {
 			i, j := y*f.W, (y+1)*f.W
 			red, green, blue := f.Pix[0][i:j], f.Pix[1][i:j], f.Pix[2][i:j]
@@ -115,7 +117,7 @@ func grayFromImage(f *Gray, m image.Image, c Curve, w *[3]float32) *Gray {
 		return f
 	}
 	rows := func(pix []byte, stride int, light []float32, size int) *Gray {
-		inBands(f.W, f.H, func(y0, y1 int) {
+		parallel.Rows(f.W, f.H, func(y0, y1 int) {
 			for y := y0; y < y1; y++ {
 				lightOf(f.Pix[y*f.W:(y+1)*f.W], pix[y*stride:], light, size)
 			}
@@ -151,7 +153,7 @@ func decode(m image.Image, c Curve, set func(i int, r, g, b, a float32)) {
 	w, h := b.Dx(), b.Dy()
 	// rows calls row for each row with the index of the row's first pixel.
 	rows := func(row func(y, i int)) {
-		inBands(w, h, func(y0, y1 int) {
+		parallel.Rows(w, h, func(y0, y1 int) {
 			for y := y0; y < y1; y++ {
 				row(b.Min.Y+y, y*w)
 			}

@@ -4,6 +4,8 @@ import (
 	"encoding/binary"
 	"fmt"
 	"image"
+
+	"example.com/twinplate/internal/parallel"
 )
 
 // A dpx is what the head of a DPX file (SMPTE ST 268-1, first published as 268M) says of its first picture.
@@ -159,7 +161,7 @@ func (d *dpx) rows(pix []byte, do func(y int, line []uint16)) {
 	full := uint32(1)<<d.depth - 1
 	scaled := func(v uint32) uint16 { return uint16((v*0xffff + full/2) / full) }
 	n := d.w * d.samples
-	inBands(d.w, d.h, func(y0, y1 int) {
+	parallel.Rows(d.w, d.h, func(y0, y1 int) {
 		line := make([]uint16, n+2)
 		for y := y0; y < y1; y++ {
 			b := pix[int64(y)*d.stride:][:d.stride]

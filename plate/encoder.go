@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"image"
 	"math"
+
+	"example.com/twinplate/internal/parallel"
 )
 
 // An Encoder turns linear light into the 8-bit or 16-bit code values of a curve, rounded to the nearest code.
@@ -216,11 +218,11 @@ func Encode(frame image.Image, c Curve, depth int) image.Image {
 func (e *Encoder) gray(f *Gray) image.Image {
 	if e.full == 0xff {
 		m := image.NewGray(f.Bounds())
-		inBands(f.W, f.H, func(y0, y1 int) { e.spaced(m.Pix[y0*f.W:], 1, f.Pix[y0*f.W:y1*f.W:len(f.Pix)]) })
+		parallel.Rows(f.W, f.H, func(y0, y1 int) { e.spaced(m.Pix[y0*f.W:], 1, f.Pix[y0*f.W:y1*f.W:len(f.Pix)]) })
 		return m
 	}
 	m := image.NewGray16(f.Bounds())
-	inBands(f.W, f.H, func(y0, y1 int) { e.spaced(m.Pix[2*y0*f.W:], 2, f.Pix[y0*f.W:y1*f.W:len(f.Pix)]) })
+	parallel.Rows(f.W, f.H, func(y0, y1 int) { e.spaced(m.Pix[2*y0*f.W:], 2, f.Pix[y0*f.W:y1*f.W:len(f.Pix)]) })
 	return m
 }
 
@@ -235,7 +237,7 @@ func (e *Encoder) rgb(f *RGB) image.Image {
 		g := image.NewRGBA64(f.Bounds())
 		m, pix = g, g.Pix
 	}
-	inBands(f.W, f.H, func(y0, y1 int) {
+	parallel.Rows(f.W, f.H, func(y0, y1 int) {
 		i, j := y0*f.W, y1*f.W
 		for c := range 3 {
 			e.spaced(pix[(4*i+c)*value:], 4*value, f.Pix[c][i:j:len(f.Pix[c])])
@@ -260,7 +262,7 @@ func (e *Encoder) rgba(f *RGBA) image.Image {
 		g := image.NewNRGBA64(f.Bounds())
 		m, pix, stride = g, g.Pix, g.Stride
 	}
-	inBands(f.W, f.H, func(y0, y1 int) {
+	parallel.Rows(f.W, f.H, func(y0, y1 int) {
 		for y := y0; y < y1; y++ {
 			e.straightLine(pix[y*stride:][:stride], f, y)
 		}

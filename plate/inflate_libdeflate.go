@@ -11,7 +11,6 @@ import (
 	"bytes"
 	"io"
 	"runtime"
-	"slices"
 	"sync"
 	"unsafe"
 )
@@ -83,7 +82,10 @@ var unpackers = sync.Pool{New: func() any {
 
 // read reads all of r, and tells whether it is no longer than what is packed into n bytes can be.
 func (u *unpacked) read(r io.Reader, n int) bool {
-	u.packed = slices.Grow(u.packed[:0], n+n/64+1<<12)
+	if c := n + n/64 + 1<<12; cap(u.packed) < c {
+		u.packed = huge(make([]byte, c))
+	}
+	u.packed = u.packed[:0]
 	for len(u.packed) < cap(u.packed) {
 		n, err := r.Read(u.packed[len(u.packed):cap(u.packed)])
 		u.packed = u.packed[:len(u.packed)+n]
@@ -96,7 +98,10 @@ func (u *unpacked) read(r io.Reader, n int) bool {
 
 // inflate makes lines of what is packed, n bytes at the most, and tells whether it is in order.
 func (u *unpacked) inflate(n int) bool {
-	u.lines = slices.Grow(u.lines[:0], n)[:n]
+	if cap(u.lines) < n {
+		u.lines = huge(make([]byte, n))
+	}
+	u.lines = u.lines[:n]
 	var read, written C.size_t
 	if C.libdeflate_deflate_decompress_ex(u.c, unsafe.Pointer(&u.packed[0]), C.size_t(len(u.packed)),
 		unsafe.Pointer(unsafe.SliceData(u.lines)), C.size_t(n), &read, &written) != C.LIBDEFLATE_SUCCESS {

@@ -81,7 +81,9 @@ func (p *picture) rowsInPart() *pngRows {
 		return nil
 	}
 	line := h.w * rows.size
-	buffered := func(n int64) *bufio.Reader { return bufio.NewReaderSize(io.NewSectionReader(p.ReaderAt, h.at, n), 1<<18) }
+	buffered := func(n int64) *bufio.Reader {
+		return bufio.NewReaderSize(io.NewSectionReader(p.ReaderAt, h.at, n), 1<<18)
+	}
 	if h.planes != "" {
 		rows.plain = buffered(int64(h.h) * int64(line))
 		return rows

@@ -3,6 +3,8 @@ package plate
 import (
 	"image"
 	"math"
+
+	"example.com/twinplate/internal/parallel"
 )
 
 // opaque8Of tells whether a picture is opaque, of 8 bits.
@@ -14,7 +16,7 @@ func opaque8Of(m image.Image) (*image.RGBA, bool) {
 // opaque8RGB and opaque8Gray are decode for opaque pictures of 8 bits, without a call a pixel.
 func opaque8RGB(f *RGB, m *image.RGBA, c Curve) {
 	light := c.transfer().light8()
-	inBands(f.W, f.H, func(y0, y1 int) {
+	parallel.Rows(f.W, f.H, func(y0, y1 int) {
 		for y := y0; y < y1; y++ {
 			i, j := y*f.W, (y+1)*f.W
 			opaque8Row(m, y, light, f.Pix[0][i:j], f.Pix[1][i:j], f.Pix[2][i:j])
@@ -24,7 +26,7 @@ func opaque8RGB(f *RGB, m *image.RGBA, c Curve) {
 
 func opaque8Gray(f *Gray, m *image.RGBA, c Curve, w *[3]float32) {
 	light := c.transfer().light8()
-	inBands(f.W, f.H, func(y0, y1 int) {
+	parallel.Rows(f.W, f.H, func(y0, y1 int) {
 		red, green, blue := make([]float32, f.W), make([]float32, f.W), make([]float32, f.W)
 		for y := y0; y < y1; y++ {
 			opaque8Row(m, y, light, red, green, blue)

@@ -70,7 +70,7 @@ func newPlane(w, h int) []float32 {
 		return make([]float32, n)
 	}
 	at := int(planes.Add(5)) % (page / line) * line
-	return make([]float32, n+page)[at : at+n : at+n]
+	return huge(make([]float32, n+page))[at : at+n : at+n]
 }
 
 var planes atomic.Uint32 // counts the large ones, in cache lines

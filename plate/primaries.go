@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"strings"
+
+	"example.com/twinplate/internal/parallel"
 )
 
 // Primaries are the colors that a picture's red, green, blue and white are: their chromaticities, x and y of CIE 1931.
@@ -173,7 +175,7 @@ func invert(m [9]float64) (n [9]float64) {
 // With that of Primaries.To it converts a frame in linear light; a premultiplied one too, for the conversion is linear.
 func (f *RGB) Multiply(m [9]float32) {
 	red, green, blue := f.Pix[0], f.Pix[1], f.Pix[2]
-	inBands(f.W, f.H, func(y0, y1 int) {
+	parallel.Rows(f.W, f.H, func(y0, y1 int) {
 		i, j := y0*f.W, y1*f.W
 		r, g, b := red[i:j], green[i:j], blue[i:j]
 		g, b = g[:len(r)], b[:len(r)]

@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/parallel"
 )
 
 // A video is a picture of Y'CbCr values: its planes are as the file holds them, its pixels R'G'B'.
@@ -334,7 +335,7 @@ func widePlace(v float32) int32 { return min(max(int32(v), 0), wideCodes-1) }
 // lines calls do with the linear light of each line of the picture, several at a time.
 func (v *video) lines(c Curve, do func(y int, r, g, b []float32)) {
 	light := c.transfer().lightWide()
-	inBands(v.w, v.h, func(y0, y1 int) {
+	parallel.Rows(v.w, v.h, func(y0, y1 int) {
 		buffer := v.newLine(v.w)
 		r, g, b := make([]float32, v.w), make([]float32, v.w), make([]float32, v.w)
 		for y := y0; y < y1; y++ {
@@ -347,7 +348,7 @@ func (v *video) lines(c Curve, do func(y int, r, g, b []float32)) {
 // rgb puts the picture into f, in linear light.
 func (v *video) rgb(f *RGB, c Curve) {
 	light := c.transfer().lightWide()
-	inBands(v.w, v.h, func(y0, y1 int) {
+	parallel.Rows(v.w, v.h, func(y0, y1 int) {
 		buffer := v.newLine(v.w)
 		for y := y0; y < y1; y++ {
 			i, j := y*v.w, (y+1)*v.w

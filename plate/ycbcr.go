@@ -1,6 +1,10 @@
 package plate
 
-import "image"
+import (
+	"image"
+
+	"example.com/twinplate/internal/parallel"
+)
 
 // ycbcr tells whether m is a picture that ycbcrRow decodes: as decoders make them, not left of 0, where package image
 // counts chroma otherwise.
@@ -57,7 +61,7 @@ func pairs(luma, cb, cr []byte, light, red, green, blue []float32) {
 // ycbcrRGB and ycbcrGray are decode for a JPEG, without a call a pixel.
 func ycbcrRGB(f *RGB, m *image.YCbCr, c Curve) {
 	light := c.transfer().lightTint()
-	inBands(f.W, f.H, func(y0, y1 int) {
+	parallel.Rows(f.W, f.H, func(y0, y1 int) {
 		for y := y0; y < y1; y++ {
 			i, j := y*f.W, (y+1)*f.W
 			ycbcrRow(m, m.Rect.Min.Y+y, light, f.Pix[0][i:j], f.Pix[1][i:j], f.Pix[2][i:j])
@@ -67,7 +71,7 @@ func ycbcrRGB(f *RGB, m *image.YCbCr, c Curve) {
 
 func ycbcrGray(f *Gray, m *image.YCbCr, c Curve, w *[3]float32) {
 	light := c.transfer().lightTint()
-	inBands(f.W, f.H, func(y0, y1 int) {
+	parallel.Rows(f.W, f.H, func(y0, y1 int) {
 		red, green, blue := make([]float32, f.W), make([]float32, f.W), make([]float32, f.W)
 		for y := y0; y < y1; y++ {
 			ycbcrRow(m, m.Rect.Min.Y+y, light, red, green, blue)

@@ -7,9 +7,12 @@ import (
 	"errors"
 	"fmt"
 	"image"
+	"runtime"
 	"slices"
 	"strings"
 	"sync"
+
+	"golang.org/x/sync/errgroup"
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/matte"
@@ -229,11 +232,15 @@ func (t *Take) references() error {
 		}
 	}
 	errs := make([]error, len(reads))
-	var wait sync.WaitGroup
+	var work errgroup.Group
+	work.SetLimit(runtime.GOMAXPROCS(0)) // each may take memory for a whole file
 	for i, read := range reads {
-		wait.Go(func() { errs[i] = read() })
+		work.Go(func() error {
+			errs[i] = read()
+			return nil
+		})
 	}
-	wait.Wait()
+	work.Wait()
 	return cmp.Or(errs...)
 }
 
