@@ -19,7 +19,8 @@ globalThis.early = (paths, quick) => {
   again();
   files.ready(paths, async (source, path) => {
     const file = typeof source === "function" ? await source() : source;
-    return (quick && (await planes(file))) || (/\.png$/i.test(path) && (await lines(file))) || load(file);
+    const type = path.split(".").at(-1).toLowerCase();
+    return (quick && ["jpg", "jpeg", "png"].includes(type) && (await planes(file))) || (type === "png" && (await lines(file))) || load(file);
   });
 };
 globalThis.rough = rough;
