@@ -6,6 +6,8 @@ import (
 	"image"
 	"io"
 	"math"
+
+	"example.com/twinplate/internal/parallel"
 )
 
 // A Chart is a sheet to print and hold before both cameras: a checkerboard with a dot, of the other shade, in
@@ -114,7 +116,7 @@ func (c Chart) Image(dpi float64) (*image.Gray, error) {
 	const n = 4
 	x0, y0 := c.origin()
 	at := func(k int, origin float64) float64 { return ((float64(k)+0.5)/n/dpi*25.4 - origin) / c.Square }
-	spread(h, func(from, to int) {
+	parallel.Parts(h, func(from, to int) {
 		for y := from; y < to; y++ {
 			for x := range w {
 				white := 0

@@ -3,6 +3,8 @@ package align
 import (
 	"math"
 	"slices"
+
+	"example.com/twinplate/internal/parallel"
 )
 
 // A saddle is a corner where four squares meet.
@@ -54,7 +56,7 @@ func findBoard(q plane) *board {
 	}
 	b.readSquares(finer)
 	b.flatten(finer)
-	spread(len(best), func(from, to int) {
+	parallel.Parts(len(best), func(from, to int) {
 		for _, c := range best[from:to] {
 			c.known = refine(finer, c)
 		}
@@ -99,7 +101,7 @@ func (b *board) flatten(q plane) {
 	if !ok || typical <= 0 {
 		return
 	}
-	spread(q.h, func(from, to int) {
+	parallel.Parts(q.h, func(from, to int) {
 		for y := from; y < to; y++ {
 			for x := range q.w {
 				sum := 0.0
@@ -124,7 +126,7 @@ func candidates(q plane, noise float64) []*saddle {
 	if w <= 2*margin || h <= 2*margin {
 		return nil
 	}
-	spread(h-2*margin, func(from, to int) {
+	parallel.Parts(h-2*margin, func(from, to int) {
 		for y := from + margin; y < to+margin; y++ {
 			for x := margin; x < w-margin; x++ {
 				p := q.pix[(y-2)*w+x-2:]

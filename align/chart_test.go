@@ -9,6 +9,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 )
 
@@ -40,7 +41,7 @@ func (v chartView) draw(c Chart, g Geometry, seed uint64) Pair {
 	shoot := func(w, h int, place func(x, y float64) (float64, float64), tint float64, seed uint64) *plate.Gray {
 		f := plate.NewGray(w, h)
 		sigma := math.Sqrt(v.blur*v.blur + 1.0/12)
-		spread(h, func(from, to int) {
+		parallel.Parts(h, func(from, to int) {
 			for y := from; y < to; y++ {
 				r := rand.New(rand.NewPCG(seed, uint64(y)))
 				for x := range w {

@@ -8,6 +8,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 )
 
@@ -85,7 +86,7 @@ func (c *Clocks) check(camera string, size *[2]int, n, w, h int) error {
 // cells averages a plane over clockW by clockH cells.
 func cells(w, h int, pix []float32) []float32 {
 	out := make([]float32, clockCells)
-	spread(clockH, func(from, to int) {
+	parallel.Parts(clockH, func(from, to int) {
 		for j := from; j < to; j++ {
 			y0, y1 := j*h/clockH, (j+1)*h/clockH
 			for i := range clockW {
@@ -183,7 +184,7 @@ func (c *Clocks) Offset(ctx context.Context, maxFrames int) (*ClockEstimate, err
 				if err := ctx.Err(); err != nil {
 					return nil, err
 				}
-				spread(len(list), func(from, to int) {
+				parallel.Parts(len(list), func(from, to int) {
 					for i := from; i < to; i++ {
 						if s := correlation(color, b, list[i].lag, dx, dy); s > list[i].agreement {
 							list[i] = contender{lag: list[i].lag, agreement: s, dx: dx, dy: dy, mirror: mirror}
@@ -386,7 +387,7 @@ func fraction(color, band [][]float32, lag, dx, dy int) (f, sigma, match float64
 func clockEquations(color, band [][]float32, lag int, late float64, warp *[6]float64) (parts [clockParts]*normal, energy float64, frames int) {
 	const side = clockTaps / 2
 	change := make([][]float32, len(band)) // to each frame from the one before, sign reversed
-	spread(len(band)-1, func(from, to int) {
+	parallel.Parts(len(band)-1, func(from, to int) {
 		now, next := make([]float32, clockCells), make([]float32, clockCells)
 		warpCells(now, band[from], warp)
 		for t := from + 1; t <= to; t++ {
@@ -404,7 +405,7 @@ func clockEquations(color, band [][]float32, lag int, late float64, warp *[6]flo
 		to = -1
 	}
 	var squares [clockParts]float64
-	spread(clockParts, func(from, until int) {
+	parallel.Parts(clockParts, func(from, until int) {
 		d := make([]float64, clockCells)
 		for k := from; k < until; k++ {
 			parts[k] = newNormal(clockTerms)

@@ -3,6 +3,7 @@ package align
 import (
 	"context"
 	"errors"
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 	"fmt"
 	"math"
@@ -18,7 +19,7 @@ func clocks(s rig.Scene, g Geometry, f rig.Faults, seed uint64, n, step, late in
 	sim := rig.NewSimulator(s, g.ColorW, g.ColorH, g.BandW, g.BandH, g, f, seed)
 	var c Clocks
 	shots := make([]rig.Shot, n)
-	spread(n, func(from, to int) {
+	parallel.Parts(n, func(from, to int) {
 		for i := from; i < to; i++ {
 			shots[i] = sim.Frame(i * step)
 		}

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/parallel"
 )
 
 // A shading says how the performer's own color may vary over a tile, the window in which an edge is measured.
@@ -44,7 +45,7 @@ func (l *level) edges(g Geometry, size int) []tile {
 	ox, oy := (l.w-nx*size)/2, (l.h-ny*size)/2
 	per := nx * ny
 	found := make([]bool, per*len(l.frames))
-	spread(len(found), func(from, to int) {
+	parallel.Parts(len(found), func(from, to int) {
 		for i := from; i < to; i++ {
 			f := &l.frames[i/per]
 			if f.alphaNoise > 0.15 {
@@ -90,7 +91,7 @@ func thinned(list []tile, n int) []tile {
 // the screen about it to tell them by.
 func (l *level) centered(g Geometry, tiles []tile, size int) []tile {
 	moved := make([]tile, len(tiles))
-	spread(len(tiles), func(from, to int) {
+	parallel.Parts(len(tiles), func(from, to int) {
 		for i := from; i < to; i++ {
 			t := tiles[i]
 			a := l.frames[t.frame].alpha
@@ -154,7 +155,7 @@ type measurement struct {
 // measure measures all tiles.
 func (l *level) measure(ctx context.Context, g Geometry, tiles []tile, h shading) ([]measurement, error) {
 	ms := make([]measurement, len(tiles))
-	spread(len(tiles), func(from, to int) {
+	parallel.Parts(len(tiles), func(from, to int) {
 		s := sampler{shading: h}
 		for i := from; i < to && ctx.Err() == nil; i++ {
 			ms[i] = s.measure(l, &g, tiles[i], 0, 0)

@@ -3,7 +3,6 @@ package align
 import (
 	"math"
 	"runtime"
-	"sync"
 
 	"example.com/twinplate/internal/kernel"
 )
@@ -112,17 +111,3 @@ func inverse(factor []float64, n int) [][]float64 {
 }
 
 func cores() int { return runtime.GOMAXPROCS(0) }
-
-// spread calls f for each of n items, in blocks on as many goroutines as there are cores, and waits.
-func spread(n int, f func(from, to int)) {
-	k := min(cores(), n)
-	if k <= 1 {
-		f(0, n)
-		return
-	}
-	var wait sync.WaitGroup
-	for i := range k {
-		wait.Go(func() { f(i*n/k, (i+1)*n/k) })
-	}
-	wait.Wait()
-}

@@ -7,6 +7,7 @@ import (
 	"sync"
 
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 )
 
@@ -98,7 +99,7 @@ func (r *Resampler) Gray(dst, src *plate.Gray) *plate.Gray {
 		dst = plate.NewGray(r.g.ColorW, r.g.ColorH)
 	}
 	r.check(src.W, src.H)
-	r.bands(func(y0, y1 int) { r.rows(dst.W, y0, y1, dst.Pix, src.Pix) })
+	parallel.Parts(r.g.ColorH, func(y0, y1 int) { r.rows(dst.W, y0, y1, dst.Pix, src.Pix) })
 	return dst
 }
 
@@ -108,7 +109,7 @@ func (r *Resampler) RGB(dst, src *plate.RGB) *plate.RGB {
 		dst = plate.NewRGB(r.g.ColorW, r.g.ColorH)
 	}
 	r.check(src.W, src.H)
-	r.bands(func(y0, y1 int) {
+	parallel.Parts(r.g.ColorH, func(y0, y1 int) {
 		for c := range dst.Pix {
 			r.rows(dst.W, y0, y1, dst.Pix[c], src.Pix[c])
 		}
@@ -133,7 +134,7 @@ func (r *Resampler) Rows(dst, src *plate.Gray, y0, y1 int) {
 func (r *Resampler) Valid() *plate.Gray {
 	v := plate.NewGray(r.g.ColorW, r.g.ColorH)
 	right, bottom := float64(r.g.BandW)-0.5, float64(r.g.BandH)-0.5
-	r.bands(func(y0, y1 int) {
+	parallel.Parts(r.g.ColorH, func(y0, y1 int) {
 		line := make([]place, v.W)
 		for y := y0; y < y1; y++ {
 			r.g.line(y, line)
@@ -151,21 +152,6 @@ func (r *Resampler) check(w, h int) {
 	if w != r.g.BandW || h != r.g.BandH {
 		panic(fmt.Sprintf("align: Resampler: the band plate has %dx%d pixels, and the geometry is for %dx%d", w, h, r.g.BandW, r.g.BandH))
 	}
-}
-
-// bands calls f for bands of rows that together make the color frame, on as many goroutines as there are
-// cores, and waits for them.
-func (r *Resampler) bands(f func(y0, y1 int)) {
-	n := min(runtime.GOMAXPROCS(0), r.g.ColorH)
-	if n <= 1 {
-		f(0, r.g.ColorH)
-		return
-	}
-	var wait sync.WaitGroup
-	for i := range n {
-		wait.Go(func() { f(i*r.g.ColorH/n, (i+1)*r.g.ColorH/n) })
-	}
-	wait.Wait()
 }
 
 // A place is a position in the band plate.

@@ -7,6 +7,8 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+
+	"example.com/twinplate/internal/parallel"
 )
 
 // A start is a candidate of the coarse search.
@@ -78,7 +80,7 @@ func (s *stack) search(ctx context.Context, o Options) ([]Geometry, error) {
 			}
 		}
 	}
-	spread(len(cands), func(from, to int) {
+	parallel.Parts(len(cands), func(from, to int) {
 		t := newTransform(fw, fh)
 		sum := make([]complex128, fw*fh)
 		for i := from; i < to && ctx.Err() == nil; i++ {

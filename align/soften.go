@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"math"
 	"slices"
+
+	"example.com/twinplate/internal/parallel"
 )
 
 // mostSoftening bounds the variance by which a plate is blurred to match the other, in pixels of the level,
@@ -38,7 +40,7 @@ func (l *level) soften(g Geometry, ms []measurement) float64 {
 	sx, sy := g.density()
 	scale := (sx + sy) / 2 * l.fc / l.fb // band pixels of the level to a color pixel of the level
 	if variance > 0 {
-		spread(len(l.frames), func(from, to int) {
+		parallel.Parts(len(l.frames), func(from, to int) {
 			for i := from; i < to; i++ {
 				f := &l.frames[i]
 				b := blur(plane{l.bw, l.bh, f.alpha}, variance)
@@ -47,7 +49,7 @@ func (l *level) soften(g Geometry, ms []measurement) float64 {
 		})
 		return variance
 	}
-	spread(3*len(l.frames), func(from, to int) {
+	parallel.Parts(3*len(l.frames), func(from, to int) {
 		for i := from; i < to; i++ {
 			pix := &l.frames[i/3].color[i%3]
 			*pix = blur(plane{l.w, l.h, *pix}, -variance/(scale*scale)).pix

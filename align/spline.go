@@ -3,6 +3,8 @@ package align
 import (
 	"math"
 	"slices"
+
+	"example.com/twinplate/internal/parallel"
 )
 
 // Between its pixels a band plate is the cubic spline through them: of the kernels that look at 4 by 4 numbers the one
@@ -30,13 +32,13 @@ func splined(q plane) []float32 {
 			v[i] = pole * (v[i+1] - v[i])
 		}
 	}
-	spread(q.h, func(from, to int) {
+	parallel.Parts(q.h, func(from, to int) {
 		for y := from; y < to; y++ {
 			line(c[y*q.w : (y+1)*q.w])
 		}
 	})
 	// The same down the columns, a row at a time.
-	spread(q.w, func(from, to int) {
+	parallel.Parts(q.w, func(from, to int) {
 		row := func(y int) []float32 { return c[y*q.w+from : y*q.w+to] }
 		first, p := row(0), float32(1)
 		for y := 1; y < min(horizon, q.h); y++ {

@@ -6,6 +6,8 @@ import (
 	"math"
 	"slices"
 	"sync"
+
+	"example.com/twinplate/internal/parallel"
 )
 
 // A stack is the pairs of a take as pyramids; levels[0] is the finest.
@@ -372,7 +374,7 @@ func (sc *screen) divide(b plane, pair int) {
 			f0 = f1
 		}
 	}
-	spread(b.h, func(from, to int) {
+	parallel.Parts(b.h, func(from, to int) {
 		for y := from; y < to; y++ {
 			line(y)
 		}

@@ -115,14 +115,13 @@ func NewSolver(w, h int, ref References, opt *Options) (*Solver, error) {
 	}
 	var none atomic.Int64
 	parallel.Rows(w, h, func(y0, y1 int) {
-		here := 0
-		for i, v := range s.inverse.Pix[y0*w : y1*w] {
-			i += y0 * w
+		here, inverse := 0, s.inverse.Pix[y0*w:y1*w]
+		for i, v := range inverse {
 			if v < top*darkest {
-				s.inverse.Pix[i] = 0
+				inverse[i] = 0
 				here++
 			} else {
-				s.inverse.Pix[i] = 1 / v
+				inverse[i] = 1 / v
 			}
 		}
 		none.Add(int64(here))

@@ -82,10 +82,7 @@ var unpackers = sync.Pool{New: func() any {
 
 // read reads all of r, and tells whether it is no longer than what is packed into n bytes can be.
 func (u *unpacked) read(r io.Reader, n int) bool {
-	if c := n + n/64 + 1<<12; cap(u.packed) < c {
-		u.packed = huge(make([]byte, c))
-	}
-	u.packed = u.packed[:0]
+	u.packed = room(u.packed, n+n/64+1<<12)[:0]
 	for len(u.packed) < cap(u.packed) {
 		n, err := r.Read(u.packed[len(u.packed):cap(u.packed)])
 		u.packed = u.packed[:len(u.packed)+n]
@@ -98,10 +95,7 @@ func (u *unpacked) read(r io.Reader, n int) bool {
 
 // inflate makes lines of what is packed, n bytes at the most, and tells whether it is in order.
 func (u *unpacked) inflate(n int) bool {
-	if cap(u.lines) < n {
-		u.lines = huge(make([]byte, n))
-	}
-	u.lines = u.lines[:n]
+	u.lines = room(u.lines, n)
 	var read, written C.size_t
 	if C.libdeflate_deflate_decompress_ex(u.c, unsafe.Pointer(&u.packed[0]), C.size_t(len(u.packed)),
 		unsafe.Pointer(unsafe.SliceData(u.lines)), C.size_t(n), &read, &written) != C.LIBDEFLATE_SUCCESS {
@@ -109,4 +103,12 @@ func (u *unpacked) inflate(n int) bool {
 	}
 	u.lines, u.behind = u.lines[:written], u.packed[read:min(int(read)+8, len(u.packed))]
 	return true
+}
+
+// room returns n bytes, whatever they are, in b's memory where that is enough.
+func room(b []byte, n int) []byte {
+	if cap(b) < n {
+		b = huge(make([]byte, n))
+	}
+	return b[:n]
 }

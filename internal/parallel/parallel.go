@@ -1,4 +1,4 @@
-// Package parallel shares the rows of a frame out among the processors.
+// Package parallel shares work out among the processors.
 package parallel
 
 import (
@@ -8,22 +8,27 @@ import (
 
 // Rows calls do for bands of rows that together make 0 to h, at the same time on all processors, and
 // returns when all are done. Small frames are one band. A panic of do becomes one of the caller, who can recover.
-func Rows(w, h int, do func(y0, y1 int)) {
-	n := min(runtime.GOMAXPROCS(0), h, w*h>>14)
-	if n <= 1 {
-		do(0, h)
+func Rows(w, h int, do func(y0, y1 int)) { parts(h, min(h, w*h>>14), do) }
+
+// Parts is Rows for n things that are worth a processor each.
+func Parts(n int, do func(from, to int)) { parts(n, n, do) }
+
+func parts(n, most int, do func(from, to int)) {
+	k := min(runtime.GOMAXPROCS(0), most)
+	if k <= 1 {
+		do(0, n)
 		return
 	}
 	var wg sync.WaitGroup
-	panics := make(chan any, n)
-	for i := range n {
+	panics := make(chan any, k)
+	for i := range k {
 		wg.Go(func() {
 			defer func() {
 				if r := recover(); r != nil {
 					panics <- r
 				}
 			}()
-			do(i*h/n, (i+1)*h/n)
+			do(i*n/k, (i+1)*n/k)
 		})
 	}
 	wg.Wait()

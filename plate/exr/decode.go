@@ -8,11 +8,10 @@ import (
 	"image"
 	"io"
 	"math"
-	"runtime"
 	"slices"
-	"sync"
 
 	"example.com/twinplate/internal/half"
+	"example.com/twinplate/internal/parallel"
 )
 
 // DecodeOptions says what is read. A nil pointer and the zero value mean the defaults.
@@ -138,39 +137,13 @@ const maxChunk = 1 << 30
 // all reads all chunks, on all processors.
 func (d *decoder) all() error {
 	errs := make([]error, len(d.offsets))
-	atOnce(len(d.offsets), func(from, to int) {
+	parallel.Parts(len(d.offsets), func(from, to int) {
 		var p packer
 		for i := from; i < to && errs[from] == nil; i++ {
 			errs[from] = d.chunk(&p, i)
 		}
 	})
 	return cmp.Or(errs...)
-}
-
-// atOnce calls do for stretches that together make 0 to n, on all processors, and returns when all are done. A panic of
-// do becomes one of the caller.
-func atOnce(n int, do func(from, to int)) {
-	k := min(runtime.GOMAXPROCS(0), n)
-	if k <= 1 {
-		do(0, n)
-		return
-	}
-	var wg sync.WaitGroup
-	panics := make(chan any, k)
-	for i := range k {
-		wg.Go(func() {
-			defer func() {
-				if r := recover(); r != nil {
-					panics <- r
-				}
-			}()
-			do(i*n/k, (i+1)*n/k)
-		})
-	}
-	wg.Wait()
-	if len(panics) > 0 {
-		panic(<-panics)
-	}
 }
 
 // area returns the pixels of chunk i.

@@ -13,6 +13,7 @@ import (
 	"slices"
 
 	"example.com/twinplate/internal/half"
+	"example.com/twinplate/internal/parallel"
 )
 
 // EncodeOptions says how an image becomes a file. A nil pointer and the zero value mean the defaults.
@@ -50,7 +51,7 @@ func Encode(w io.Writer, m *Image, opt *EncodeOptions) error {
 	lines := opt.Compression.lines()
 	chunks := make([][]byte, (m.Data.Dy()+lines-1)/lines)
 	errs := make([]error, len(chunks))
-	atOnce(len(chunks), func(from, to int) {
+	parallel.Parts(len(chunks), func(from, to int) {
 		var plain, mixed []byte
 		z, err := zlib.NewWriterLevel(nil, level)
 		if errs[from] = err; err != nil {
