@@ -310,9 +310,6 @@ func (w *worker) read(i int) (err error) {
 		return nil
 	}
 	w.there = 0
-	if w.still != nil {
-		go w.still() // the first time it is read meanwhile
-	}
 	if w.color, err = t.readColorInto(w.color, p); err != nil {
 		return err
 	}
