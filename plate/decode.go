@@ -42,47 +42,20 @@ func rgbFromImage(f *RGB, m image.Image, c Curve) *RGB {
 	if size := m.Bounds().Size(); f == nil || f.Size() != size {
 		f = NewRGB(size.X, size.Y)
 	}
-	if m, ok := m.(*video); ok {
-		m.rgb(f, c)
-		return f
-	}
-	if m, ok := m.(*image.RGBA64); ok {
-		opaqueRGB(f, m, c)
-		return f
-	}
-	if m, ok := ycbcr(m); ok {
-		ycbcrRGB(f, m, c)
-		return f
-	}
-	if m, ok := opaque8Of(m); ok {
-		opaque8RGB(f, m, c)
+	if rows := rowsOf(m, c); rows != nil {
+		parallel.Rows(f.W, f.H, func(y0, y1 int) {
+			row := rows()
+			for y := y0; y < y1; y++ {
+				to := f.Row(y)
+				row(y, to[0], to[1], to[2])
+			}
+		})
 		return f
 	}
 	decode(m, c, func(i int, r, g, b, a float32) {
 		f.Pix[0][i], f.Pix[1][i], f.Pix[2][i] = r*a, g*a, b*a
 	})
 	return f
-}
-
-// opaqueRGB is decode for the commonest plates by far, 16 bits and opaque; the pixels that are not go the long way.
-func opaqueRGB(f *RGB, m *image.RGBA64, c Curve) {
-	light := c.transfer().light16()[:1<<16]
-	parallel.Rows(f.W, f.H, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			i, j := y*f.W, (y+1)*f.W
-			red, green, blue := f.Pix[0][i:j], f.Pix[1][i:j], f.Pix[2][i:j]
-			p := m.Pix[m.PixOffset(m.Rect.Min.X, m.Rect.Min.Y+y):][:8*f.W]
-			for x := range red {
-				p := p[8*x : 8*x+8 : 8*x+8]
-				if p[6] != 0xff || p[7] != 0xff {
-					setPremultiplied(light, func(_ int, r, g, b, a float32) { red[x], green[x], blue[x] = r*a, g*a, b*a },
-						x, get16(p), get16(p[2:]), get16(p[4:]), get16(p[6:]))
-					continue
-				}
-				red[x], green[x], blue[x] = light[uint16(p[0])<<8|uint16(p[1])], light[uint16(p[2])<<8|uint16(p[3])], light[uint16(p[4])<<8|uint16(p[5])]
-			}
-		}
-	})
 }
 
 // GrayFromImage decodes a picture as FromImage does, and makes one value of each pixel: w[0]*R + w[1]*G +
@@ -100,16 +73,8 @@ func grayFromImage(f *Gray, m image.Image, c Curve, w *[3]float32) *Gray {
 	if size := m.Bounds().Size(); f == nil || f.Size() != size {
 		f = NewGray(size.X, size.Y)
 	}
-	if m, ok := ycbcr(m); ok {
-		ycbcrGray(f, m, c, w)
-		return f
-	}
-	if m, ok := opaque8Of(m); ok {
-		opaque8Gray(f, m, c, w)
-		return f
-	}
-	if m, ok := m.(*video); ok {
-		m.lines(c, func(y int, red, green, blue []float32) { grayRow(f.Pix[y*f.W:(y+1)*f.W], red, green, blue, w) })
+	if rows := rowsOf(m, c); rows != nil {
+		eachRow(rows, f.W, f.H, func(y int, red, green, blue []float32) { grayRow(f.Pix[y*f.W:(y+1)*f.W], red, green, blue, w) })
 		return f
 	}
 	if w != nil {
@@ -254,7 +219,7 @@ func decode(m image.Image, c Curve, set func(i int, r, g, b, a float32)) {
 			}
 		})
 	case *video:
-		m.lines(c, func(y int, red, green, blue []float32) {
+		eachRow(m.rows(c), w, h, func(y int, red, green, blue []float32) {
 			for x := range red {
 				set(y*w+x, red[x], green[x], blue[x], 1)
 			}

@@ -133,6 +133,43 @@ func ExampleWrite() {
 	// 0.1800 0.5000 1.0000
 }
 
+func ExampleNewRGBReader() {
+	dir, err := os.MkdirTemp("", "plate")
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	defer os.RemoveAll(dir)
+	path := filepath.Join(dir, "0001.png")
+	f := plate.NewRGB(64, 36)
+	f.Fill(0.18, 0.5, 1)
+	if err := plate.Write(path, f, &plate.WriteOptions{Curve: plate.BT709}); err != nil {
+		fmt.Println(err)
+		return
+	}
+
+	r, err := plate.NewRGBReader(path, plate.BT709, nil)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	defer r.Close()
+	size := r.Size()
+	row := plate.NewRGB(size.X, 1).Row(0)
+	var red float64
+	for range size.Y {
+		if err := r.Next(row); err != nil {
+			fmt.Println(err)
+			return
+		}
+		for _, v := range row[0] {
+			red += float64(v)
+		}
+	}
+	fmt.Printf("%v, red %.3f in the mean\n", size, red/float64(size.X*size.Y))
+	// Output: (64,36), red 0.180 in the mean
+}
+
 func ExampleReadImage() {
 	_, err := plate.ReadImage("nowhere.png", &plate.Limits{MaxPixels: 1 << 24})
 	fmt.Println(errors.Is(err, fs.ErrNotExist))

@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"image"
 	"io"
+
+	"example.com/twinplate/internal/kernel"
 )
 
 // In a browser a file may have been decoded in part before it is read, by what the browser itself has for that. Then it is
@@ -82,7 +84,7 @@ func (p *picture) rowsInPart() *pngRows {
 	}
 	line := h.w * rows.size
 	buffered := func(n int64) *bufio.Reader {
-		return bufio.NewReaderSize(io.NewSectionReader(p.ReaderAt, h.at, n), 1<<18)
+		return bufio.NewReaderSize(io.NewSectionReader(p.ReaderAt, h.at, n), max(1<<18, line))
 	}
 	if h.planes != "" {
 		rows.plain = buffered(int64(h.h) * int64(line))
@@ -92,7 +94,7 @@ func (p *picture) rowsInPart() *pngRows {
 	rest := buffered(n + 4)
 	rows.data = pngData{file: bytes.NewReader(make([]byte, 4)), kind: "IEND"} // the chunks' sums were looked at
 	rows.z = &inflater{io.LimitReader(rest, n), rest}
-	rows.line, rows.above = make([]byte, 1+line), make([]byte, 1+line)
+	rows.line, rows.above, rows.sum = make([]byte, 1+line), make([]byte, 1+line), kernel.Adler32(nil)
 	return rows
 }
 

@@ -125,6 +125,12 @@ func (f *Gray) Size() image.Point { return image.Pt(f.W, f.H) }
 // Size returns the width and height in pixels.
 func (f *RGB) Size() image.Point { return image.Pt(f.W, f.H) }
 
+// Row returns row y of red, green and blue. It shares the frame's memory. It panics when y is not in the frame.
+func (f *RGB) Row(y int) [3][]float32 {
+	i, j := y*f.W, (y+1)*f.W
+	return [3][]float32{f.Pix[0][i:j:j], f.Pix[1][i:j:j], f.Pix[2][i:j:j]}
+}
+
 // Bounds returns the rectangle from (0, 0) to (W, H).
 func (f *Gray) Bounds() image.Rectangle { return image.Rect(0, 0, f.W, f.H) }
 

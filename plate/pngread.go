@@ -22,9 +22,11 @@ type pngRows struct {
 	kind, depth byte // of the IHDR chunk
 	size        int  // bytes of a pixel
 	data        pngData
-	z           *inflater // of what is in the IDAT chunks
-	line, above []byte    // each with the byte before it that tells the filter
-	plain       io.Reader // in place of all these: of lines without filters
+	z           *inflater     // of what is in the IDAT chunks
+	line, above []byte        // each with the byte before it that tells the filter
+	sum         uint32        // Adler-32 of what was read
+	plain       *bufio.Reader // in place of all these: of lines without filters, of which one goes into its buffer
+	y           int           // lines that were asked for
 }
 
 // Color types of the IHDR chunk.
@@ -61,41 +63,42 @@ func newPNGRows(file io.ReaderAt, w, h int) *pngRows {
 	}
 	p.size = samples * int(p.depth) / 8
 	p.z = newInflater(deflated, h*(1+w*p.size))
-	p.line, p.above = make([]byte, 1+w*p.size), make([]byte, 1+w*p.size)
+	p.line, p.above, p.sum = make([]byte, 1+w*p.size), make([]byte, 1+w*p.size), kernel.Adler32(nil)
 	return p
 }
 
-// each calls do with the bytes of every line, and tells whether all is in order, which is known only at the end.
-func (p *pngRows) each(do func(y int, line []byte)) bool {
+// next returns the bytes of the next line, which stay until the one after it. It returns nil where something is not in order, which
+// at the last line is said of all that follows it as well.
+func (p *pngRows) next() []byte {
+	p.y++
 	if p.plain != nil {
-		line := make([]byte, p.w*p.size)
-		for y := range p.h {
-			if _, err := io.ReadFull(p.plain, line); err != nil {
-				return false
-			}
-			do(y, line)
-		}
-		return true
-	}
-	sum := kernel.Adler32(nil)
-	for y := range p.h {
-		line, err := p.z.line(p.line)
+		line, err := p.plain.Peek(p.w * p.size)
 		if err != nil {
-			return false
+			return nil
 		}
-		sum = kernel.JoinAdler32(sum, kernel.Adler32(line), len(line))
-		if !unfilter(line[0], line[1:], p.above[1:], p.size) {
-			return false
-		}
-		do(y, line[1:])
-		p.line, p.above = p.above, line
+		p.plain.Discard(len(line)) // it stays in the buffer
+		return line
 	}
+	line, err := p.z.line(p.line)
+	if err != nil {
+		return nil
+	}
+	p.sum = kernel.JoinAdler32(p.sum, kernel.Adler32(line), len(line))
+	if !unfilter(line[0], line[1:], p.above[1:], p.size) || p.y == p.h && !p.ended() {
+		return nil
+	}
+	p.line, p.above = p.above, line
+	return line[1:]
+}
+
+// ended tells whether all is in order behind the last line.
+func (p *pngRows) ended() bool {
 	rest, ended := p.z.rest()
 	if !ended {
 		return false
 	}
 	var end [4]byte
-	if _, err := io.ReadFull(rest, end[:]); err != nil || binary.BigEndian.Uint32(end[:]) != sum {
+	if _, err := io.ReadFull(rest, end[:]); err != nil || binary.BigEndian.Uint32(end[:]) != p.sum {
 		return false
 	}
 	if _, err := rest.ReadByte(); err != io.EOF {
@@ -108,6 +111,18 @@ func (p *pngRows) each(do func(y int, line []byte)) bool {
 		p.data.next("IEND")
 	}
 	return p.data.left == 0 && p.data.end()
+}
+
+// each calls do with the bytes of every line, and tells whether all is in order, which is known only at the end.
+func (p *pngRows) each(do func(y int, line []byte)) bool {
+	for y := range p.h {
+		line := p.next()
+		if line == nil {
+			return false
+		}
+		do(y, line)
+	}
+	return true
 }
 
 // quickPNG decodes a PNG file into what package png would return, or returns nil.
@@ -161,16 +176,20 @@ func quickPNG(file io.ReaderAt, w, h int) image.Image {
 func (p *pngRows) rgb(dst *RGB, c Curve) bool {
 	light := p.light(c)
 	return p.each(func(y int, line []byte) {
-		i, j := y*p.w, (y+1)*p.w
-		r, g, b := dst.Pix[0][i:j], dst.Pix[1][i:j], dst.Pix[2][i:j]
-		if p.kind == pngGray {
-			lightOf(r, line, light, p.size)
-			copy(g, r)
-			copy(b, r)
-			return
-		}
-		lightsOf(r, g, b, line, light, p.size)
+		to := dst.Row(y)
+		p.lights(to[0], to[1], to[2], line, light)
 	})
+}
+
+// lights decodes a line into colors.
+func (p *pngRows) lights(r, g, b []float32, line []byte, light []float32) {
+	if p.kind == pngGray {
+		lightOf(r, line, light, p.size)
+		copy(g, r)
+		copy(b, r)
+		return
+	}
+	lightsOf(r, g, b, line, light, p.size)
 }
 
 // gray is rgb for a *Gray; the weights are those of GrayFromImage.
@@ -186,7 +205,7 @@ func (p *pngRows) gray(dst *Gray, c Curve, weights *[3]float32) bool {
 			}
 			return
 		}
-		lightsOf(r, g, b, line, light, p.size)
+		p.lights(r, g, b, line, light)
 		grayRow(row, r, g, b, weights)
 	})
 }

@@ -162,27 +162,38 @@ func read(path string, lim *Limits, lines func(*pngRows) bool, whole func(image.
 
 // open opens the file at path and calls do with it. Its errors are of type *FileError.
 func open(path string, do func(*picture) error) error {
+	p, file, err := openPicture(path)
+	if err != nil {
+		return err
+	}
+	defer file.Close()
+	return fileError(path, do(p))
+}
+
+// openPicture opens the file at path, for the caller to close. Its errors are of type *FileError.
+func openPicture(path string) (*picture, *os.File, error) {
 	// Before it is opened: to open a pipe that nobody writes to would wait forever.
 	stat, err := os.Stat(path)
 	if err == nil && !stat.Mode().IsRegular() {
 		err = errors.New("not a file of pixels but a folder, a pipe or a device")
 	}
 	if err != nil {
-		return fileError(path, err)
+		return nil, nil, fileError(path, err)
 	}
 	file, err := os.Open(path)
 	if err != nil {
-		return fileError(path, err)
+		return nil, nil, fileError(path, err)
 	}
-	defer file.Close()
 	// A file that is fetched when it is opened, as in a browser, has its size only now.
+	var p *picture
 	if stat, err = file.Stat(); err == nil {
-		var p *picture
-		if p, err = newPicture(file, stat.Size()); err == nil {
-			err = do(p)
-		}
+		p, err = newPicture(readerOf(file), stat.Size())
 	}
-	return fileError(path, err)
+	if err != nil {
+		file.Close()
+		return nil, nil, fileError(path, err)
+	}
+	return p, file, nil
 }
 
 // A picture is a file whose head has been read.

@@ -10,7 +10,6 @@ import (
 	"strings"
 
 	"example.com/twinplate/internal/kernel"
-	"example.com/twinplate/internal/parallel"
 )
 
 // A video is a picture of Y'CbCr values: its planes are as the file holds them, its pixels R'G'B'.
@@ -332,29 +331,13 @@ func (v *video) line(b *videoLine, x, y int, light []float32, red, green, blue [
 // widePlace returns the place in the table of transfer.lightWide of a value in its units.
 func widePlace(v float32) int32 { return min(max(int32(v), 0), wideCodes-1) }
 
-// lines calls do with the linear light of each line of the picture, several at a time.
-func (v *video) lines(c Curve, do func(y int, r, g, b []float32)) {
+// rows is rowsOf for a video.
+func (v *video) rows(c Curve) func() rowLight {
 	light := c.transfer().lightWide()
-	parallel.Rows(v.w, v.h, func(y0, y1 int) {
+	return func() rowLight {
 		buffer := v.newLine(v.w)
-		r, g, b := make([]float32, v.w), make([]float32, v.w), make([]float32, v.w)
-		for y := y0; y < y1; y++ {
-			v.line(buffer, 0, y, light, r, g, b)
-			do(y, r, g, b)
-		}
-	})
-}
-
-// rgb puts the picture into f, in linear light.
-func (v *video) rgb(f *RGB, c Curve) {
-	light := c.transfer().lightWide()
-	parallel.Rows(v.w, v.h, func(y0, y1 int) {
-		buffer := v.newLine(v.w)
-		for y := y0; y < y1; y++ {
-			i, j := y*v.w, (y+1)*v.w
-			v.line(buffer, 0, y, light, f.Pix[0][i:j], f.Pix[1][i:j], f.Pix[2][i:j])
-		}
-	})
+		return func(y int, red, green, blue []float32) { v.line(buffer, 0, y, light, red, green, blue) }
+	}
 }
 
 func (v *video) Bounds() image.Rectangle { return image.Rect(0, 0, v.w, v.h) }

@@ -1,17 +1,6 @@
 package plate
 
-import (
-	"image"
-
-	"example.com/twinplate/internal/parallel"
-)
-
-// ycbcr tells whether m is a picture that ycbcrRow decodes: as decoders make them, not left of 0, where package image
-// counts chroma otherwise.
-func ycbcr(m image.Image) (*image.YCbCr, bool) {
-	y, ok := m.(*image.YCbCr)
-	return y, ok && y.Rect.Min.X >= 0
-}
+import "image"
 
 // ycbcrRow decodes row y of a picture of 8-bit Y'CbCr, a JPEG's, through a table of 16-bit codes: the conversion to 16
 // bits, which is that of color.YCbCr.RGBA (JFIF), keeps what rounding to 8 would lose.
@@ -56,26 +45,4 @@ func pairs(luma, cb, cr []byte, light, red, green, blue []float32) {
 		green[i-1], green[i] = light[(l+toGreen)>>8%tintCodes], light[(m+toGreen)>>8%tintCodes]
 		blue[i-1], blue[i] = light[(l+toBlue)>>8%tintCodes], light[(m+toBlue)>>8%tintCodes]
 	}
-}
-
-// ycbcrRGB and ycbcrGray are decode for a JPEG, without a call a pixel.
-func ycbcrRGB(f *RGB, m *image.YCbCr, c Curve) {
-	light := c.transfer().lightTint()
-	parallel.Rows(f.W, f.H, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			i, j := y*f.W, (y+1)*f.W
-			ycbcrRow(m, m.Rect.Min.Y+y, light, f.Pix[0][i:j], f.Pix[1][i:j], f.Pix[2][i:j])
-		}
-	})
-}
-
-func ycbcrGray(f *Gray, m *image.YCbCr, c Curve, w *[3]float32) {
-	light := c.transfer().lightTint()
-	parallel.Rows(f.W, f.H, func(y0, y1 int) {
-		red, green, blue := make([]float32, f.W), make([]float32, f.W), make([]float32, f.W)
-		for y := y0; y < y1; y++ {
-			ycbcrRow(m, m.Rect.Min.Y+y, light, red, green, blue)
-			grayRow(f.Pix[y*f.W:(y+1)*f.W], red, green, blue, w)
-		}
-	})
 }
