@@ -61,7 +61,7 @@ func (s *Solver) GainByRows(color *plate.RGB, band func(row []float32, y int)) (
 	row, p := make([]float32, s.w), [3][]float32{make([]float32, s.w), make([]float32, s.w), make([]float32, s.w)}
 	for k, y := range rows {
 		band(row, y)
-		in, t := free.row(color, row, y), u.Pix[k*s.w:(k+1)*s.w]
+		in, t := free.row(color.Row(y), row, y), u.Pix[k*s.w:(k+1)*s.w]
 		if !model.Row(t, &p, &in) {
 			return Gain{}, ErrNotFinite
 		}

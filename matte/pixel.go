@@ -34,7 +34,7 @@ func (s *Solver) Pixel(frame Sample, gain float64, color, band Noise, x, y int) 
 	}
 	i := y*s.w + x
 	here := Sample{
-		Color: &plate.RGB{W: 1, H: 1, Pix: rows(frame.Color, i, i+1)},
+		Color: pixelOf(frame.Color, i),
 		Band:  &plate.Gray{W: 1, H: 1, Pix: frame.Band.Pix[i : i+1]},
 	}
 	solved, err := one.Solve(nil, here.Color, here.Band, gain)
@@ -45,7 +45,7 @@ func (s *Solver) Pixel(frame Sample, gain float64, color, band Noise, x, y int) 
 	if err != nil {
 		return Pixel{}, err
 	}
-	row := one.row(here.Color, here.Band.Pix, 0)
+	row := one.row(here.Color.Row(0), here.Band.Pix, 0)
 	p := Pixel{
 		Band:         float64(here.Band.Pix[0] - row.DarkBand[0]),
 		Transmission: float64(solved.Transmission.Pix[0]),
@@ -80,12 +80,14 @@ func (s *Solver) at(frame Sample, x, y int) (*Solver, error) {
 		}
 		return &plate.Gray{W: 1, H: 1, Pix: f.Pix[i : i+1]}
 	}
-	rgb := func(f *plate.RGB) *plate.RGB {
-		if f == nil {
-			return nil
-		}
-		return &plate.RGB{W: 1, H: 1, Pix: rows(f, i, i+1)}
+	return &Solver{w: 1, h: 1, m: s.m, clamp: s.clamp, darkColor: pixelOf(s.darkColor, i), darkBand: gray(s.darkBand),
+		screen: pixelOf(s.screen, i), inverse: gray(s.inverse), black: s.black[:1]}, nil
+}
+
+// pixelOf returns pixel i of f, counted by rows, as a frame, or nil where there is none.
+func pixelOf(f *plate.RGB, i int) *plate.RGB {
+	if f == nil {
+		return nil
 	}
-	return &Solver{w: 1, h: 1, m: s.m, clamp: s.clamp, darkColor: rgb(s.darkColor), darkBand: gray(s.darkBand),
-		screen: rgb(s.screen), inverse: gray(s.inverse), black: s.black[:1]}, nil
+	return &plate.RGB{W: 1, H: 1, Pix: [3][]float32{f.Pix[0][i : i+1], f.Pix[1][i : i+1], f.Pix[2][i : i+1]}}
 }

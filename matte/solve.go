@@ -205,8 +205,7 @@ func (s *Solver) Solve(dst *Solution, color *plate.RGB, band *plate.Gray, gain f
 	finite := true
 	for y := range s.h {
 		i, j := y*s.w, (y+1)*s.w
-		p := rows(dst.Foreground, i, j)
-		in := s.row(color, band.Pix[i:j], y)
+		p, in := dst.Foreground.Row(y), s.row(color.Row(y), band.Pix[i:j], y)
 		finite = model.Row(dst.Transmission.Pix[i:j], &p, &in) && finite
 	}
 	if !finite {
@@ -219,6 +218,10 @@ func (s *Solver) check(color *plate.RGB, gain float64) error {
 	if err := plate.CheckSize("color plate", color.Size(), "solver's frame", image.Pt(s.w, s.h)); err != nil {
 		return err
 	}
+	return checkGain(gain)
+}
+
+func checkGain(gain float64) error {
 	if !(gain > 0) || math.IsInf(gain, 0) {
 		return fmt.Errorf("matte: gain %v: it must be a positive number, and is 1 where the lamps are as bright as in the clean plate", gain)
 	}
@@ -239,34 +242,22 @@ func NotFinite(color *plate.RGB, band *plate.Gray) error {
 
 // A Frame is one frame that is solved row by row, by CompRow.
 type Frame struct {
-	solver     *Solver
-	model      kernel.Solve
-	color      *plate.RGB
-	background *plate.RGB
+	solver *Solver
+	model  kernel.Solve
 }
 
 // Frame prepares one frame for solving it row by row, held out of its background and added to it at once: for a
-// pipeline that needs no plane of the foreground. An error says which plate has another size, or that the gain
-// is not a positive number.
-func (s *Solver) Frame(color, background *plate.RGB, gain float64) (Frame, error) {
-	if err := s.check(color, gain); err != nil {
-		return Frame{}, err
-	}
-	if err := plate.CheckSize("background", background.Size(), "color plate", color.Size()); err != nil {
-		return Frame{}, err
-	}
-	return Frame{s, s.model(gain), color, background}, nil
-}
+// pipeline that needs no plane of the foreground, and may have none of the plates. An error says that the gain is not a
+// positive number.
+func (s *Solver) Frame(gain float64) (Frame, error) { return Frame{s, s.model(gain)}, checkGain(gain) }
 
-// CompRow solves row y, whose row of the band plate is band, in the color plate's frame: t becomes the
-// transmission and out foreground + transmission * background. It tells whether all values were finite; where
+// CompRow solves row y, of which color, band and background are the plates' rows, all in the color plate's frame: t becomes
+// the transmission and out foreground + transmission * background. It tells whether all values were finite; where
 // they were not, NotFinite has the error. It is safe for concurrent use on different rows. It panics when y is
 // not in the frame or a row is shorter than the frame is wide.
-func (f *Frame) CompRow(t []float32, out [3][]float32, band []float32, y int) bool {
-	w := f.solver.w
-	in := f.solver.row(f.color, band, y)
-	back := rows(f.background, y*w, (y+1)*w)
-	return f.model.Over(t[:w], &out, &in, &back)
+func (f *Frame) CompRow(t []float32, out [3][]float32, color [3][]float32, band []float32, background [3][]float32, y int) bool {
+	in := f.solver.row(color, band, y)
+	return f.model.Over(t[:f.solver.w], &out, &in, &background)
 }
 
 func (s *Solver) model(gain float64) kernel.Solve {
@@ -274,25 +265,21 @@ func (s *Solver) model(gain float64) kernel.Solve {
 }
 
 // row returns row y of every plate.
-func (s *Solver) row(color *plate.RGB, band []float32, y int) kernel.Row {
+func (s *Solver) row(color [3][]float32, band []float32, y int) kernel.Row {
 	i, j := y*s.w, (y+1)*s.w
 	none := [3][]float32{s.black, s.black, s.black}
-	r := kernel.Row{Band: band, DarkBand: s.black, Inverse: s.inverse.Pix[i:j], Color: rows(color, i, j), DarkColor: none, Screen: none,
+	r := kernel.Row{Band: band, DarkBand: s.black, Inverse: s.inverse.Pix[i:j], Color: color, DarkColor: none, Screen: none,
 		Plain: s.darkBand == nil && s.darkColor == nil && s.screen == nil}
 	if s.darkBand != nil {
 		r.DarkBand = s.darkBand.Pix[i:j]
 	}
 	if s.darkColor != nil {
-		r.DarkColor = rows(s.darkColor, i, j)
+		r.DarkColor = s.darkColor.Row(y)
 	}
 	if s.screen != nil {
-		r.Screen = rows(s.screen, i, j)
+		r.Screen = s.screen.Row(y)
 	}
 	return r
-}
-
-func rows(f *plate.RGB, i, j int) [3][]float32 {
-	return [3][]float32{f.Pix[0][i:j], f.Pix[1][i:j], f.Pix[2][i:j]}
 }
 
 // Alpha returns 1 - t, into dst when that has the right size.

@@ -62,8 +62,7 @@ func (c *Chain) comp(out *plate.RGB, t *plate.Gray, color *plate.RGB, band *plat
 		finite := true
 		for y := y0; y < y1; y++ {
 			c.resampler.Row(*row, band, y)
-			i, j := y*w, (y+1)*w
-			finite = frame.CompRow(t.Pix[i:j], [3][]float32{out.Pix[0][i:j], out.Pix[1][i:j], out.Pix[2][i:j]}, *row, y) && finite
+			finite = frame.CompRow(t.Pix[y*w:(y+1)*w], out.Row(y), color.Row(y), *row, background.Row(y), y) && finite
 		}
 		return finite
 	}
@@ -124,7 +123,7 @@ func (c *Chain) resampled(out *plate.RGB, t *plate.Gray, color *plate.RGB, band 
 	finite := true
 	for y := range c.size.Y {
 		i, j := y*c.size.X, (y+1)*c.size.X
-		finite = frame.CompRow(t.Pix[i:j], [3][]float32{out.Pix[0][i:j], out.Pix[1][i:j], out.Pix[2][i:j]}, band.Pix[i:j], y) && finite
+		finite = frame.CompRow(t.Pix[i:j], out.Row(y), color.Row(y), band.Pix[i:j], background.Row(y), y) && finite
 	}
 	if !finite {
 		return matte.NotFinite(color, band)
@@ -132,13 +131,15 @@ func (c *Chain) resampled(out *plate.RGB, t *plate.Gray, color *plate.RGB, band 
 	return nil
 }
 
-// frame checks the results' sizes and prepares the frame.
+// frame checks the sizes and prepares the frame.
 func (c *Chain) frame(out *plate.RGB, t *plate.Gray, color, background *plate.RGB, gain float64) (matte.Frame, error) {
-	if err := plate.CheckSize("composite", out.Size(), "color plate", c.size); err != nil {
-		return matte.Frame{}, err
+	for _, p := range []struct {
+		name string
+		size image.Point
+	}{{"color plate", color.Size()}, {"background", background.Size()}, {"composite", out.Size()}, {"transmission", t.Size()}} {
+		if err := plate.CheckSize(p.name, p.size, "geometry's color frame", c.size); err != nil {
+			return matte.Frame{}, err
+		}
 	}
-	if err := plate.CheckSize("transmission", t.Size(), "color plate", c.size); err != nil {
-		return matte.Frame{}, err
-	}
-	return c.solver.Frame(color, background, gain)
+	return c.solver.Frame(gain)
 }

@@ -310,14 +310,13 @@ func (w *worker) read(i int) (err error) {
 		return nil
 	}
 	w.there = 0
+	if w.shot, err = t.readBandInto(w.shot, p); err != nil {
+		return err
+	}
 	if w.color, err = t.readColorInto(w.color, p); err != nil {
 		return err
 	}
 	if err := w.background(i); err != nil {
-		return err
-	}
-	// The smallest last: whoever decodes files ahead of us (Scrubber.Files) has the least left to do when we ask for it.
-	if w.shot, err = t.readBandInto(w.shot, p); err != nil {
 		return err
 	}
 	if w.scrubs {

@@ -51,43 +51,30 @@ func (s *Scrubber) Frame(number int, change func(color *plate.RGB, band *plate.G
 	return &s.frame, nil
 }
 
-// Sum is Frame for the composite alone, in half the time where no more is wanted. The composite is the Scrubber's own, as are
-// those of Frame. Where the recipe has no background it is nil. A Frame of the same number that comes next reads no files.
-func (s *Scrubber) Sum(number int) (*plate.RGB, error) {
+// Sum is Frame for the composite alone, in half the time where no more is wanted: it calls each with one row of it after the other,
+// from the top, while the files are read. The rows are the Scrubber's own: the next overwrites them. Where there is an error, which
+// may come after some rows, they are of no use; it is one, too, to ask for the composite of a take without a background. With keep
+// a Frame of the same number that comes next reads no files; without, the plates are left in the processor's cache, and lost.
+func (s *Scrubber) Sum(number int, keep bool, each func(y int, row [3][]float32)) error {
 	i, err := s.index(number)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	w, j := &s.w, s.w.job
-	r := &w.result
-	if t := j.take.recipe; j.fitter == nil || t.Tidy || t.Limits != (matte.Limits{}) || j.Glare.Strength > 0 {
+	j := s.w.job
+	if j.fitter == nil {
+		return fmt.Errorf("frame %d has no sum: the recipe has no background", number)
+	}
+	if t := j.take.recipe; t.Tidy || t.Limits != (matte.Limits{}) || j.Glare.Strength > 0 {
 		f, err := s.Frame(number, nil)
 		if err != nil {
-			return nil, err
+			return err
 		}
-		return f.Comp, nil
-	}
-	if err := w.read(i); err != nil {
-		return nil, err
-	}
-	if w.chain == nil {
-		if w.chain, err = NewChain(j.resampler, j.solver); err != nil {
-			return nil, err
+		for y := range f.Comp.H {
+			each(y, f.Comp.Row(y))
 		}
+		return nil
 	}
-	if r.Comp == nil {
-		r.Comp = plate.NewRGB(w.color.W, w.color.H)
-	}
-	if w.solution.Transmission == nil {
-		w.solution.Transmission = plate.NewGray(w.color.W, w.color.H)
-	}
-	if r.Gain, err = j.gain(number, func() (matte.Gain, error) { return w.chain.gain(w.color, w.shot) }); err == nil {
-		err = w.chain.comp(r.Comp, w.solution.Transmission, w.color, w.shot, r.Background, r.Gain.Value, 1)
-	}
-	if err != nil {
-		return nil, fmt.Errorf("frame %d: %w", number, err)
-	}
-	return r.Comp, nil
+	return s.w.sum(i, keep, each)
 }
 
 // index returns the place of a frame among the take's pairs.
@@ -111,11 +98,11 @@ func (s *Scrubber) Files(number int) []string {
 		return nil
 	}
 	j := s.w.job
-	files := []string{j.take.Pairs[i].Color}
+	files := []string{j.take.Pairs[i].Band, j.take.Pairs[i].Color}
 	if j.fitter != nil && j.backgroundFile(i) != s.w.back {
 		files = append(files, j.backgroundFile(i))
 	}
-	return append(files, j.take.Pairs[i].Band)
+	return files
 }
 
 // Forget makes Frame and Sum read the plates again, for whoever has changed the files; and the background too, if it is asked

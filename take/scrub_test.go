@@ -3,6 +3,9 @@ package take_test
 import (
 	"context"
 	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -29,8 +32,19 @@ func TestScrubberIsRun(t *testing.T) {
 	}
 	s := job.NewScrubber()
 	for _, n := range []int{7, 3, 4, 3} {
-		if sum, err := s.Sum(n); err != nil || !slices.Equal(sum.Pix[1], want[n]) {
-			t.Errorf("frame %d: the sum is not the run's (%v)", n, err)
+		for _, keep := range []bool{false, true} {
+			var sum []float32
+			if err := s.Sum(n, keep, func(y int, row [3][]float32) {
+				if len(sum) != y*takeW {
+					t.Errorf("frame %d: row %d of the sum comes behind %d pixels", n, y, len(sum))
+				}
+				sum = append(sum, row[1]...)
+			}); err != nil || !slices.Equal(sum, want[n]) {
+				t.Errorf("frame %d: the sum is not the run's (%v)", n, err)
+			}
+			if left := len(s.Files(n)); (left == 0) != keep {
+				t.Errorf("frame %d: with keep %v there are %d files to read after its sum", n, keep, left)
+			}
 		}
 		f, err := s.Frame(n, nil)
 		if err != nil {
@@ -58,11 +72,11 @@ func TestScrubberIsRun(t *testing.T) {
 	if got := s.Files(3); got != nil {
 		t.Errorf("the files of the frame that is there: %q", got)
 	}
-	if got := s.Files(4); len(got) != 2 || !strings.HasSuffix(got[0], "0004.png") {
+	if got := s.Files(4); len(got) != 2 || !strings.HasSuffix(got[1], "0004.png") {
 		t.Errorf("the files of a frame whose background is there: %q", got)
 	}
 	s.Forget(true)
-	if got := s.Files(3); len(got) != 3 || got[1] != r.recipe.Background {
+	if got := s.Files(3); len(got) != 3 || got[2] != r.recipe.Background {
 		t.Errorf("the files of a frame whose background was forgotten: %q", got)
 	}
 	if got := s.Files(5); got != nil {
@@ -83,5 +97,112 @@ func TestScrubberIsRun(t *testing.T) {
 	spoilt := errors.New("no")
 	if _, err := s.Frame(4, func(*plate.RGB, *plate.Gray) error { return spoilt }); !errors.Is(err, spoilt) {
 		t.Errorf("an error of the change: %v", err)
+	}
+}
+
+// Row by row, with plates kept or not, the sum is the run's, whatever there is to read, to fit and to convert.
+func TestSumIsRun(t *testing.T) {
+	for name, change := range map[string]func(r *take.Recipe){
+		"all rows as they are read": func(*take.Recipe) {},
+		"gain found":                func(r *take.Recipe) { r.Gain = take.Gain{} },
+		"background fitted":         func(r *take.Recipe) { r.Background = filepath.Join(filepath.Dir(r.Background), "sea.png") },
+		"other primaries":           func(r *take.Recipe) { r.Primaries = "bt2020" },
+		"tidy":                      func(r *take.Recipe) { r.Tidy = true },
+	} {
+		r := record(t, 3, 4)
+		r.recipe.Background = filepath.Join(r.dir, "back")
+		r.recipe.Gain = take.Gain{Mode: "given", Value: map[int]float64{3: 0.98, 4: 1.01}}
+		for k := range 2 {
+			back := plate.NewRGB(takeW, takeH)
+			for i := range back.Pix[0] {
+				back.Pix[0][i], back.Pix[1][i], back.Pix[2][i] = float32(i%takeW)/takeW, float32(k)/2, 0.3
+			}
+			write(t, filepath.Join(r.recipe.Background, fmt.Sprintf("%d.png", k)), back, &plate.WriteOptions{Curve: plate.SRGB})
+		}
+		change(&r.recipe)
+		job := prepare(t, r.recipe)
+		want := map[int]*plate.RGB{}
+		var mu sync.Mutex
+		if _, err := job.Run(context.Background(), &take.RunOptions{Each: func(r *take.Result) error {
+			mu.Lock()
+			defer mu.Unlock()
+			want[r.Number] = r.Comp.Clone()
+			return nil
+		}}); err != nil {
+			t.Fatal(err)
+		}
+		s := job.NewScrubber()
+		for _, keep := range []bool{false, true, false} {
+			for _, n := range []int{4, 3} {
+				rows := 0
+				if err := s.Sum(n, keep, func(y int, row [3][]float32) {
+					rows++
+					for c := range 3 {
+						if !slices.Equal(row[c], want[n].Row(y)[c]) {
+							t.Fatalf("%s, frame %d, keep %v: row %d is not the run's", name, n, keep, y)
+						}
+					}
+				}); err != nil || rows != takeH {
+					t.Errorf("%s, frame %d, keep %v: %d rows, %v", name, n, keep, rows, err)
+				}
+			}
+			f, err := s.Frame(3, nil)
+			if err != nil || !slices.Equal(f.Comp.Pix[1], want[3].Pix[1]) {
+				t.Errorf("%s: after sums with keep %v frame 3 is not the run's (%v)", name, keep, err)
+			}
+		}
+	}
+}
+
+func TestSumErrors(t *testing.T) {
+	r := record(t, 3, 4, 5)
+	r.recipe.Background = filepath.Join(r.dir, "back")
+	r.recipe.Gain = take.Gain{Mode: "none"}
+	size := map[int]int{3: takeW, 4: takeW, 5: takeW}
+	backs := func() {
+		for n, w := range size {
+			write(t, filepath.Join(r.recipe.Background, fmt.Sprintf("%d.png", n)), plate.NewRGB(w, takeH), nil)
+		}
+	}
+	backs()
+	job := prepare(t, r.recipe)
+	s := job.NewScrubber()
+	sum := func(n int) error { return s.Sum(n, true, func(int, [3][]float32) {}) }
+	if err := sum(3); err != nil {
+		t.Fatal(err)
+	}
+	size[4] = takeW + 1
+	backs()
+	color := filepath.Join(r.dir, "color", "c_0005.png")
+	file, err := os.ReadFile(color)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(color, file[:len(file)-100], 0o666); err != nil {
+		t.Fatal(err)
+	}
+	write(t, filepath.Join(r.dir, "color", "c_0003.png"), plate.NewRGB(takeW+2, takeH), nil)
+	for n, want := range map[int][]string{
+		3: {"c_0003.png", "322x180"},
+		4: {"4.png", "321x180"},
+		5: {"frame 5", "c_0005.png", "truncated"},
+		6: {"there is no frame 6"},
+	} {
+		s.Forget(true)
+		err := sum(n)
+		for _, text := range want {
+			if err == nil || !strings.Contains(err.Error(), text) {
+				t.Errorf("frame %d: %v; it must speak of %q", n, err, text)
+			}
+		}
+		if left := s.Files(n); n < 6 && len(left) != 3 {
+			t.Errorf("frame %d: after the error %q are left to read", n, left)
+		}
+	}
+	r = record(t, 3)
+	r.recipe.Background = ""
+	s = prepare(t, r.recipe).NewScrubber()
+	if err := sum(3); err == nil || !strings.Contains(err.Error(), "frame 3 has no sum: the recipe has no background") {
+		t.Errorf("without a background: %v", err)
 	}
 }

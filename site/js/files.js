@@ -33,6 +33,14 @@ export class Stream {
     for (const go of this.waiting.splice(0)) go();
   }
 
+  // view returns bytes from a place on, without a copy, as many as one piece has, or null where there are none yet.
+  view(from, to) {
+    const k = this.ends.findLastIndex((end) => end <= from) + 1;
+    if (this.failed || (k === this.pieces.length && from < this.length)) return null; // read says what is wrong
+    const at = from - (this.ends[k - 1] ?? 0);
+    return this.pieces[k]?.subarray(at, at + to - from) ?? new Uint8Array(0);
+  }
+
   // read copies what there is from a place on, once there is something, and tells how much.
   read(to, from, callback) {
     if (this.failed) return callback(this.failed);
@@ -177,6 +185,12 @@ export class Files {
         const f = this.open.get(fd);
         if (f?.bytes instanceof Stream) f.bytes.read(buffer.subarray(offset, offset + length), position, callback);
         else readPlain(fd, buffer, offset, length, position, callback);
+      },
+      // view is not one of Node's: package plate reads by it what is there, without a copy (plate/file_js.go).
+      view: (fd, from, to) => {
+        const { bytes, node } = this.open.get(fd) ?? {};
+        if (bytes instanceof Stream) return bytes.view(from, to);
+        return (bytes ?? node?.bytes?.subarray(0, node.size))?.subarray(from, to) ?? null;
       },
       write: (fd, buffer, offset, length, position, callback) => {
         if (fd === 1 || fd === 2) {

@@ -13,15 +13,17 @@ globalThis.bytes = bytes;
 globalThis.path = { resolve: (...parts) => parts.join("/") };
 
 // The engine says which files it will read next, and whether what it gets may differ a little from what the library makes of
-// them. Then it asks whether it did.
+// them. It is told whether any may. Then it asks whether any did.
 globalThis.early = (paths, quick) => {
   drop();
   again();
+  const type = (path) => path.split(".").at(-1).toLowerCase();
+  const mayBeRough = (path) => quick && ["jpg", "jpeg", "png"].includes(type(path));
   files.ready(paths, async (source, path) => {
     const file = typeof source === "function" ? await source() : source;
-    const type = path.split(".").at(-1).toLowerCase();
-    return (quick && ["jpg", "jpeg", "png"].includes(type) && (await planes(file))) || (type === "png" && (await lines(file))) || load(file);
+    return (mayBeRough(path) && (await planes(file))) || (type(path) === "png" && (await lines(file))) || load(file);
   });
+  return paths.some(mayBeRough);
 };
 globalThis.rough = rough;
 

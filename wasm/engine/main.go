@@ -107,7 +107,7 @@ func (s *session) call(op string, text []byte) (js.Value, error) {
 }
 
 // onlySum makes the sum where nothing else is asked for, and it is not there; else it returns nil.
-func (s *session) onlySum(a arguments) (*picture, error) {
+func (s *session) onlySum(a arguments) (*halves, error) {
 	if s.there(a.Number, a.Breaks, a.Quick) || s.scrubber == nil || len(a.Stations) != 1 || a.Stations[0] != "sum" || len(a.Thumbs) > 0 || a.Breaks != (breaks{}) || len(s.recipe.Background) == 0 {
 		return nil, nil
 	}
@@ -119,8 +119,7 @@ func (s *session) show(a arguments) (js.Value, error) {
 		if err != nil {
 			return js.Undefined(), err
 		}
-		high, low := p.halves()
-		return reply(shown{Number: a.Number, Rough: s.rough(), Pictures: []placed{{"sum", p.w, p.h, ""}}, Thumbs: []placed{}}, high, low)
+		return reply(shown{Number: a.Number, Rough: s.rough(), Pictures: []placed{{"sum", p.w, p.h, ""}}, Thumbs: []placed{}}, p.to[:]...)
 	}
 	if err := s.load(a.Number, a.Breaks, a.Quick); err != nil {
 		return js.Undefined(), err
@@ -133,9 +132,8 @@ func (s *session) show(a arguments) (js.Value, error) {
 			out.Pictures = append(out.Pictures, placed{Station: station, Missing: plain(err)})
 			continue
 		}
-		high, low := p.halves()
 		out.Pictures = append(out.Pictures, placed{station, p.w, p.h, ""})
-		buffers = append(buffers, high, low)
+		buffers = append(buffers, p.halves()...)
 	}
 	for _, station := range a.Thumbs {
 		p, err := s.picture(station)

@@ -84,44 +84,68 @@ func (s *session) picture(station string) (*picture, error) {
 	return nil, fmt.Errorf("station %q: it must be one of %v", station, stations)
 }
 
-// halves returns the picture as IEEE 754 binary16 values, four to a pixel, their high and their low bytes apart: what the
-// viewer takes.
-func (p *picture) halves() (high, low js.Value) {
-	const band = 16 // rows that go to the page while they are in the cache
-	high, low = js.Global().Call("bytes", 4*p.w*p.h), js.Global().Call("bytes", 4*p.w*p.h)
-	var part [2][]uint32
-	for i := range part {
-		part[i] = make([]uint32, band*p.w)
+// halves returns the picture as the viewer takes it.
+func (p *picture) halves() []js.Value {
+	h := newHalves(p.w, p.h)
+	for y := range p.h {
+		i, j := y*p.w, (y+1)*p.w
+		var alpha []float32
+		if p.alpha != nil {
+			alpha = p.alpha[i:j]
+		}
+		h.add([3][]float32{p.plane[0][i:j], p.plane[1][i:j], p.plane[2][i:j]}, alpha)
 	}
-	var row [4][]uint32
-	for c := range row {
-		row[c] = make([]uint32, p.w)
-		for i := range row[c] {
-			row[c][i] = 0x3c00 // 1
+	return h.to[:]
+}
+
+// halves makes of rows, from the top, what the viewer takes: IEEE 754 binary16 values, four to a pixel, their high and their low
+// bytes apart.
+type halves struct {
+	w, h int
+	to   [2]js.Value // the page's
+	y    int
+	row  [4][]uint32
+	part [2][]uint32 // rows that go to the page while they are in the cache
+}
+
+const band = 16 // rows of a part
+
+func newHalves(w, h int) *halves {
+	p := &halves{w: w, h: h}
+	for i := range p.to {
+		p.to[i] = js.Global().Call("bytes", 4*w*h)
+		p.part[i] = make([]uint32, band*w)
+	}
+	for c := range p.row {
+		p.row[c] = make([]uint32, w)
+		for i := range p.row[c] {
+			p.row[c][i] = 0x3c00 // 1
 		}
 	}
-	for y := 0; y < p.h; y += band {
-		n := min(band, p.h-y)
-		for k := range n {
-			i, j := (y+k)*p.w, (y+k+1)*p.w
-			for c, plane := range p.plane {
-				if c > 0 && &plane[0] == &p.plane[0][0] { // gray
-					copy(row[c], row[0])
-				} else {
-					kernel.Halves(row[c], plane[i:j])
-				}
-			}
-			if p.alpha != nil {
-				kernel.Halves(row[3], p.alpha[i:j])
-			}
-			kernel.Weave(part[0][k*p.w:(k+1)*p.w], part[1][k*p.w:(k+1)*p.w], &row)
-		}
-		for i, to := range []js.Value{high, low} {
-			b := unsafe.Slice((*byte)(unsafe.Pointer(unsafe.SliceData(part[i]))), 4*n*p.w) // the lowest of each value first
-			js.CopyBytesToJS(to.Call("subarray", 4*y*p.w, 4*(y+n)*p.w), b)
+	return p
+}
+
+// add takes the next row: red, green, blue, which of a gray picture are the same, and alpha, or nil.
+func (p *halves) add(row [3][]float32, alpha []float32) {
+	for c, plane := range row {
+		if c > 0 && &plane[0] == &row[0][0] { // gray
+			copy(p.row[c], p.row[0])
+		} else {
+			kernel.Halves(p.row[c], plane)
 		}
 	}
-	return high, low
+	if alpha != nil {
+		kernel.Halves(p.row[3], alpha)
+	}
+	k := p.y % band * p.w
+	kernel.Weave(p.part[0][k:k+p.w], p.part[1][k:k+p.w], &p.row)
+	if p.y++; p.y%band != 0 && p.y < p.h {
+		return
+	}
+	for i, to := range p.to {
+		b := unsafe.Slice((*byte)(unsafe.Pointer(unsafe.SliceData(p.part[i]))), 4*(k+p.w)) // the lowest of each value first
+		js.CopyBytesToJS(to.Call("subarray", 4*p.y*p.w-len(b), 4*p.y*p.w), b)
+	}
 }
 
 // display returns the picture as a screen shows it, sRGB of 8 bits with straight alpha at most 1, reduced by a

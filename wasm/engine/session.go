@@ -135,7 +135,7 @@ func (s *session) load(number int, b breaks, quick bool) error {
 	}
 	s.frame = nil
 	var f *take.Scrubbed
-	err := s.read(number, quick, func() (err error) {
+	err := s.read(number, quick, func(bool) (err error) {
 		f, err = s.scrubber.Frame(number, nil)
 		return err
 	})
@@ -173,36 +173,29 @@ func (s *session) load(number int, b breaks, quick bool) error {
 }
 
 // sum returns the frame's composite alone, quicker than load.
-func (s *session) sum(number int, quick bool) (p *picture, err error) {
+func (s *session) sum(number int, quick bool) (p *halves, err error) {
 	s.frame = nil
-	err = s.read(number, quick, func() error {
-		sum, err := s.scrubber.Sum(number)
-		if err == nil && sum == nil {
-			err = errNoBackground
-		}
-		if err == nil {
-			p = &picture{w: sum.W, h: sum.H, plane: sum.Pix}
-		}
-		return err
+	err = s.read(number, quick, func(rough bool) error {
+		g := s.job.Geometry
+		p = newHalves(g.ColorW, g.ColorH)
+		return s.scrubber.Sum(number, !rough, func(_ int, row [3][]float32) { p.add(row, nil) })
 	})
 	return p, err
 }
 
-// read has the worker make the frame's files ready, and does what reads them.
-func (s *session) read(number int, quick bool, do func() error) error {
+// read has the worker make the frame's files ready, and does what reads them: it is told whether they may be rough.
+func (s *session) read(number int, quick bool, do func(rough bool) error) error {
 	if !quick && s.rough() {
 		s.forget(s.roughBackground)
 	}
 	files := s.scrubber.Files(number)
-	if len(files) > 0 {
-		early(files, quick && !s.linear)
-	}
-	err := do()
-	if err != nil && err != errNoBackground {
+	mayBe := len(files) > 0 && early(files, quick && !s.linear)
+	err := do(mayBe)
+	if err != nil {
 		// Once more without the browser's help: what the library says of its own decoding is the error.
 		early(nil, false)
 		s.forget(true)
-		return do()
+		return do(false)
 	}
 	if quick && len(files) > 0 {
 		s.roughPlates = js.Global().Call("rough").Bool()
@@ -228,13 +221,13 @@ func (s *session) held() (*plate.RGB, error) {
 }
 
 // early has the worker fetch and decode files at the same time, as far as a browser can, before the engine reads them. Quick
-// ones may differ a little from what the library makes of them: the worker's rough tells whether any did.
-func early(files []string, quick bool) {
+// ones may differ a little from what the library makes of them: it tells whether any may, and the worker's rough whether any did.
+func early(files []string, quick bool) bool {
 	list := make([]any, len(files))
 	for i, f := range files {
 		list[i] = f
 	}
-	js.Global().Call("early", list, quick)
+	return js.Global().Call("early", list, quick).Bool()
 }
 
 // spill throws sodium light on the performer from the left of the frame: at its edge so much of the brightest

@@ -1,0 +1,157 @@
+package take
+
+import (
+	"fmt"
+	"image"
+
+	"example.com/twinplate/matte"
+	"example.com/twinplate/plate"
+)
+
+// A rising frame has its rows as they are asked for, from the top.
+type rising struct {
+	whole *plate.RGB       // those that were asked for; nil: they are not kept
+	from  *plate.RGBReader // nil: all are there
+	next  int              // row that has not been asked for
+	one   [3][]float32     // where they are not kept
+}
+
+// rise is readRGB for a rising frame, which the caller closes. It is put into dst where it is to be kept.
+func (t *Take) rise(dst *plate.RGB, keep bool, path string, c plate.Curve, from plate.Primaries) (*rising, error) {
+	if _, clip, _ := t.clips.info(path); clip || !from.Near(t.primaries) {
+		f, err := t.readRGB(dst, path, c, from)
+		return &rising{whole: f}, err
+	}
+	r, err := plate.NewRGBReader(path, c, nil)
+	if err != nil {
+		return nil, err
+	}
+	size := r.Size()
+	f := &rising{from: r}
+	if !keep {
+		f.one = plate.NewRGB(size.X, 1).Row(0)
+	} else if f.whole = dst; dst == nil || dst.Size() != size {
+		f.whole = plate.NewRGB(size.X, size.Y)
+	}
+	return f, nil
+}
+
+func (r *rising) size() image.Point {
+	if r.from == nil {
+		return r.whole.Size()
+	}
+	return r.from.Size()
+}
+
+// row returns row y. Where rows are not kept they are to be asked for one after the other.
+func (r *rising) row(y int) ([3][]float32, error) {
+	for r.from != nil && y >= r.next {
+		to := r.one
+		if r.whole != nil {
+			to = r.whole.Row(r.next)
+		}
+		if err := r.from.Next(to); err != nil {
+			return to, err
+		}
+		r.next++
+	}
+	if r.whole == nil {
+		return r.one, nil
+	}
+	return r.whole.Row(y), nil
+}
+
+func (r *rising) close() {
+	if r != nil && r.from != nil {
+		r.from.Close() // it was read to its end, or there is an error already
+	}
+}
+
+// sum calls each with the rows of a frame's composite. Where it is to keep the plates it leaves them as read does.
+func (w *worker) sum(i int, keep bool, each func(y int, row [3][]float32)) (err error) {
+	j, t, p := w.job, w.job.take, w.job.take.Pairs[i]
+	if w.chain == nil {
+		if w.chain, err = NewChain(j.resampler, j.solver); err != nil {
+			return err
+		}
+	}
+	color := &rising{whole: w.color}
+	if w.there != i+1 {
+		w.there = 0
+		if w.shot, err = t.readBandInto(w.shot, p); err != nil {
+			return err
+		}
+		_, given := j.givenGain(p.Number) // else it is found in the color plate as a whole
+		if color, err = t.rise(w.color, keep || !given, p.Color, t.colorCurve, t.colorPrimaries); err != nil {
+			return err
+		}
+		defer color.close()
+		if err = sized(p.Color, "color plate", color.size(), t.colorSize); err != nil {
+			return err
+		}
+	}
+	back, err := w.risingBackground(i, keep)
+	if err != nil {
+		return err
+	}
+	defer back.close()
+	gain, err := j.gain(p.Number, func() (matte.Gain, error) {
+		if _, err := color.row(color.whole.H - 1); err != nil {
+			return matte.Gain{}, err
+		}
+		return w.chain.gain(color.whole, w.shot)
+	})
+	if err == nil {
+		err = w.chain.byRow(color, w.shot, back, gain.Value, each)
+	}
+	if err != nil {
+		return fmt.Errorf("frame %d: %w", p.Number, err)
+	}
+	if keep {
+		w.color, w.there = color.whole, i+1
+		w.result.Background, w.back = back.whole, j.backgroundFile(i)
+	}
+	return nil
+}
+
+// risingBackground begins the frame's background, unless it is there.
+func (w *worker) risingBackground(i int, keep bool) (*rising, error) {
+	j := w.job
+	if path := j.backgroundFile(i); path != w.back && j.fitter.Same() {
+		w.back = ""
+		back, err := j.take.rise(w.result.Background, keep, path, j.take.backgroundCurve, j.take.backgroundPrimaries)
+		if err != nil || back.size() == j.take.colorSize {
+			return back, err
+		}
+		back.close() // who fits it says what is wrong
+	}
+	err := w.background(i)
+	return &rising{whole: w.result.Background}, err
+}
+
+// byRow is Comp for plates that have their rows as they are asked for, from the top. Each is called with row after row of the
+// composite, which the next overwrites.
+func (c *Chain) byRow(color *rising, band *plate.Gray, background *rising, gain float64, each func(y int, row [3][]float32)) error {
+	frame, err := c.solver.Frame(gain)
+	if err != nil {
+		return err
+	}
+	w := c.size.X
+	row, t, out := make([]float32, w), make([]float32, w), plate.NewRGB(w, 1).Row(0)
+	for y := range c.size.Y {
+		from, err := color.row(y)
+		if err != nil {
+			return err
+		}
+		behind, err := background.row(y)
+		if err != nil {
+			return err
+		}
+		c.resampler.Row(row, band, y)
+		if !frame.CompRow(t, out, from, row, behind, y) {
+			return fmt.Errorf("row %d: %w", y, matte.ErrNotFinite)
+		}
+		each(y, out)
+	}
+	return nil
+}
