@@ -199,8 +199,19 @@ func TestSumErrors(t *testing.T) {
 			t.Errorf("frame %d: after the error %q are left to read", n, left)
 		}
 	}
-	r = record(t, 3)
-	r.recipe.Background = ""
+	r = record(t, 3, 4)
+	light := r.set.Frame(3).Color
+	light.Fill(3e38, 3e38, 3e38)
+	r.recipe.Color, r.recipe.Gain = filepath.Join(r.dir, "light"), take.Gain{Mode: "none"}
+	r.recipe.Crosstalk = take.Crosstalk{Mode: "none"}
+	write(t, filepath.Join(r.recipe.Color, "0003.exr"), r.set.Frame(3).Color, nil)
+	write(t, filepath.Join(r.recipe.Color, "0004.exr"), r.set.Frame(4).Color, nil)
+	s = prepare(t, r.recipe).NewScrubber()
+	write(t, filepath.Join(r.recipe.Color, "0003.exr"), light, &plate.WriteOptions{Depth: 32})
+	if err := sum(3); err == nil || !strings.Contains(err.Error(), "frame 3: matte: the arithmetic left the range of float32") {
+		t.Errorf("plates that are far too bright: %v", err)
+	}
+	r.recipe.Background, r.recipe.Color = "", filepath.Join(r.dir, "color")
 	s = prepare(t, r.recipe).NewScrubber()
 	if err := sum(3); err == nil || !strings.Contains(err.Error(), "frame 3 has no sum: the recipe has no background") {
 		t.Errorf("without a background: %v", err)

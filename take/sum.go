@@ -1,6 +1,7 @@
 package take
 
 import (
+	"errors"
 	"fmt"
 	"image"
 
@@ -70,17 +71,18 @@ func (r *rising) close() {
 // sum calls each with the rows of a frame's composite. Where it is to keep the plates it leaves them as read does.
 func (w *worker) sum(i int, keep bool, each func(y int, row [3][]float32)) (err error) {
 	j, t, p := w.job, w.job.take, w.job.take.Pairs[i]
-	if w.chain == nil {
-		if w.chain, err = NewChain(j.resampler, j.solver); err != nil {
-			return err
-		}
-	}
-	color := &rising{whole: w.color}
-	if w.there != i+1 {
-		w.there = 0
+	there := w.there == i+1
+	keep = keep || there
+	w.there = 0
+	if !there {
 		if w.shot, err = t.readBandInto(w.shot, p); err != nil {
 			return err
 		}
+	}
+	// As a whole and at once: whoever decodes the other files meanwhile (Scrubber.Files) is not ready yet.
+	w.band = j.resampler.Gray(w.band, w.shot)
+	color := &rising{whole: w.color}
+	if !there {
 		_, given := j.givenGain(p.Number) // else it is found in the color plate as a whole
 		if color, err = t.rise(w.color, keep || !given, p.Color, t.colorCurve, t.colorPrimaries); err != nil {
 			return err
@@ -99,10 +101,13 @@ func (w *worker) sum(i int, keep bool, each func(y int, row [3][]float32)) (err 
 		if _, err := color.row(color.whole.H - 1); err != nil {
 			return matte.Gain{}, err
 		}
-		return w.chain.gain(color.whole, w.shot)
+		return j.solver.Gain(matte.Sample{Color: color.whole, Band: w.band})
 	})
 	if err == nil {
-		err = w.chain.byRow(color, w.shot, back, gain.Value, each)
+		err = byRow(j.solver, color, w.band, back, gain.Value, each)
+	}
+	if errors.Is(err, matte.ErrNotFinite) && color.whole != nil {
+		err = matte.NotFinite(color.whole, w.shot)
 	}
 	if err != nil {
 		return fmt.Errorf("frame %d: %w", p.Number, err)
@@ -129,16 +134,14 @@ func (w *worker) risingBackground(i int, keep bool) (*rising, error) {
 	return &rising{whole: w.result.Background}, err
 }
 
-// byRow is Comp for plates that have their rows as they are asked for, from the top. Each is called with row after row of the
-// composite, which the next overwrites.
-func (c *Chain) byRow(color *rising, band *plate.Gray, background *rising, gain float64, each func(y int, row [3][]float32)) error {
-	frame, err := c.solver.Frame(gain)
+// byRow calls each with row after row of the composite, which the next overwrites.
+func byRow(solver *matte.Solver, color *rising, band *plate.Gray, background *rising, gain float64, each func(y int, row [3][]float32)) error {
+	frame, err := solver.Frame(gain)
 	if err != nil {
 		return err
 	}
-	w := c.size.X
-	row, t, out := make([]float32, w), make([]float32, w), plate.NewRGB(w, 1).Row(0)
-	for y := range c.size.Y {
+	t, out := make([]float32, band.W), plate.NewRGB(band.W, 1).Row(0)
+	for y := range band.H {
 		from, err := color.row(y)
 		if err != nil {
 			return err
@@ -147,8 +150,7 @@ func (c *Chain) byRow(color *rising, band *plate.Gray, background *rising, gain 
 		if err != nil {
 			return err
 		}
-		c.resampler.Row(row, band, y)
-		if !frame.CompRow(t, out, from, row, behind, y) {
+		if !frame.CompRow(t, out, from, band.Pix[y*band.W:(y+1)*band.W], behind, y) {
 			return fmt.Errorf("row %d: %w", y, matte.ErrNotFinite)
 		}
 		each(y, out)
