@@ -110,6 +110,20 @@ func (s shot) noisy(t testing.TB, depth int) shot {
 	return noisy
 }
 
+// linear has a shot's background read as linear light.
+func (s shot) linear(t testing.TB) shot {
+	t.Helper()
+	r, err := take.ReadRecipe(s.path("recipe.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.BackgroundCurve = plate.Linear.Name()
+	if err := r.Save(s.path("recipe.json")); err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
 // BenchmarkScrub moves the time line of a take of 1920x1080, in each format, and reports the median times until a frame that is
 // not kept is with the viewer, as the browser decodes it and as the library does; and for JPEG until one that is kept is given to
 // the viewer, and until the viewer has drawn it, by software.
@@ -122,6 +136,7 @@ func BenchmarkScrub(b *testing.B) {
 		{"JPEG", func() []string { return []string{large.dir} }},
 		{"PNG8", func() []string { return []string{large.noisy(b, 8).dir} }},
 		{"PNG16", func() []string { return []string{large.noisy(b, 16).dir} }},
+		{"Linear16", func() []string { return []string{large.noisy(b, 16).linear(b).dir} }}, // which has no first look
 		{"WebM", func() []string { files, _ := large.clips(b); return files }},
 	} {
 		b.Run(format.name, func(b *testing.B) {

@@ -11,7 +11,6 @@ import (
 	"slices"
 	"testing"
 
-	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
 )
 
@@ -139,15 +138,7 @@ func TestQuickPNG(t *testing.T) {
 
 // A plate in linear light has no first look: 8 bits of it would show steps.
 func TestNoQuickLinear(t *testing.T) {
-	s := newShot(t, 1003, 1004, 1005).noisy(t, 16)
-	r, err := take.ReadRecipe(s.path("recipe.json"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	r.BackgroundCurve = plate.Linear.Name()
-	if err := r.Save(s.path("recipe.json")); err != nil {
-		t.Fatal(err)
-	}
+	s := newShot(t, 1003, 1004, 1005).noisy(t, 16).linear(t)
 	p, scrubber := s.dropped(t)
 	if got := p.move(1); len(got) != 1 || got[0].Name != "Sum" {
 		t.Errorf("%d pictures were given, not one that is the library's", len(got))
