@@ -13,7 +13,8 @@ import (
 // What a file system gives out without a copy is the file, and where it has to wait it is asked in the ordinary way.
 func TestView(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "a.png")
-	if err := os.WriteFile(path, encodedPNG(t, quickKinds(61, 33)["color, 16 bits"], png.NoCompression), 0o666); err != nil {
+	content := encodedPNG(t, quickKinds(61, 33)["color, 16 bits"], png.NoCompression)
+	if err := os.WriteFile(path, content, 0o666); err != nil {
 		t.Fatal(err)
 	}
 	want, err := ReadRGB(path, SRGB, nil)
@@ -56,10 +57,9 @@ func TestView(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer file.Close()
-	size := int64(len(encodedPNG(t, quickKinds(61, 33)["color, 16 bits"], png.NoCompression)))
 	b := make([]byte, 10)
 	for range 3 {
-		if n, err := readerOf(file).ReadAt(b, size-4); n != 4 || err != io.EOF {
+		if n, err := readerOf(file).ReadAt(b, int64(len(content))-4); n != 4 || err != io.EOF {
 			t.Errorf("at the end: %d bytes, %v", n, err)
 		}
 	}

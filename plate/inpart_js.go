@@ -7,8 +7,6 @@ import (
 	"fmt"
 	"image"
 	"io"
-
-	"example.com/twinplate/internal/kernel"
 )
 
 // In a browser a file may have been decoded in part before it is read, by what the browser itself has for that. Then it is
@@ -94,7 +92,7 @@ func (p *picture) rowsInPart() *pngRows {
 	rest := buffered(n + 4)
 	rows.data = pngData{file: bytes.NewReader(make([]byte, 4)), kind: "IEND"} // the chunks' sums were looked at
 	rows.z = &inflater{io.LimitReader(rest, n), rest}
-	rows.line, rows.above, rows.sum = make([]byte, 1+line), make([]byte, 1+line), kernel.Adler32(nil)
+	rows.begin()
 	return rows
 }
 

@@ -63,8 +63,14 @@ func newPNGRows(file io.ReaderAt, w, h int) *pngRows {
 	}
 	p.size = samples * int(p.depth) / 8
 	p.z = newInflater(deflated, h*(1+w*p.size))
-	p.line, p.above, p.sum = make([]byte, 1+w*p.size), make([]byte, 1+w*p.size), kernel.Adler32(nil)
+	p.begin()
 	return p
+}
+
+// begin readies what lines with filters are read by.
+func (p *pngRows) begin() {
+	n := 1 + p.w*p.size
+	p.line, p.above, p.sum = make([]byte, n), make([]byte, n), kernel.Adler32(nil)
 }
 
 // next returns the bytes of the next line, which stay until the one after it. It returns nil where something is not in order, which

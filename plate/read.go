@@ -96,19 +96,23 @@ func ReadRGBInto(dst *RGB, path string, c Curve, lim *Limits) (*RGB, error) {
 		}
 		return rows.rgb(dst, c)
 	}, func(m image.Image) {
-		switch f := m.(type) {
-		case *RGB:
-			dst = f
-		case *RGBA:
-			dst = &f.RGB
-		default:
-			dst = rgbFromImage(dst, m, c)
-		}
+		dst = rgbOf(dst, m, c)
 	})
 	if err != nil {
 		return nil, err
 	}
 	return dst, nil
+}
+
+// rgbOf returns what a file held as color: light as it is, and code values decoded, into dst where that has the right size.
+func rgbOf(dst *RGB, m image.Image, c Curve) *RGB {
+	switch f := m.(type) {
+	case *RGB:
+		return f
+	case *RGBA:
+		return &f.RGB
+	}
+	return rgbFromImage(dst, m, c)
 }
 
 // ReadGray reads a picture file as ReadImage does, decodes it with the curve c and weights its linear red, green

@@ -56,12 +56,7 @@ func (r *RGBReader) decode() error {
 		r.row = rows()
 		return nil
 	}
-	f, ok := m.(*RGB)
-	if a, alpha := m.(*RGBA); alpha {
-		f = &a.RGB
-	} else if !ok {
-		f = rgbFromImage(nil, m, r.curve)
-	}
+	f := rgbOf(nil, m, r.curve)
 	r.row = func(y int, red, green, blue []float32) {
 		from := f.Row(y)
 		copy(red, from[0])

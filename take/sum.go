@@ -63,7 +63,7 @@ func (r *rising) row(y int) ([3][]float32, error) {
 }
 
 func (r *rising) close() {
-	if r != nil && r.from != nil {
+	if r.from != nil {
 		r.from.Close() // it was read to its end, or there is an error already
 	}
 }

@@ -105,16 +105,16 @@ type halves struct {
 	to   [2]js.Value // the page's
 	y    int
 	row  [4][]uint32
-	part [2][]uint32 // rows that go to the page while they are in the cache
+	part [2][]uint32 // partRows rows, which go to the page while they are in the cache
 }
 
-const band = 16 // rows of a part
+const partRows = 16
 
 func newHalves(w, h int) *halves {
 	p := &halves{w: w, h: h}
 	for i := range p.to {
 		p.to[i] = js.Global().Call("bytes", 4*w*h)
-		p.part[i] = make([]uint32, band*w)
+		p.part[i] = make([]uint32, partRows*w)
 	}
 	for c := range p.row {
 		p.row[c] = make([]uint32, w)
@@ -137,9 +137,9 @@ func (p *halves) add(row [3][]float32, alpha []float32) {
 	if alpha != nil {
 		kernel.Halves(p.row[3], alpha)
 	}
-	k := p.y % band * p.w
+	k := p.y % partRows * p.w
 	kernel.Weave(p.part[0][k:k+p.w], p.part[1][k:k+p.w], &p.row)
-	if p.y++; p.y%band != 0 && p.y < p.h {
+	if p.y++; p.y%partRows != 0 && p.y < p.h {
 		return
 	}
 	for i, to := range p.to {
