@@ -9,6 +9,8 @@ import (
 	"encoding/binary"
 	"fmt"
 	"hash/crc32"
+	"os"
+	"slices"
 	"strings"
 	"testing"
 
@@ -94,17 +96,25 @@ func TestInflateIsBounded(t *testing.T) {
 	p.quiet()
 }
 
-// A take of PNG files is composited as the library does it, and of a frame whose file unpacks to more than its picture the page
-// says what the library says.
+// A take of PNG files is composited as the library does it, and of frames whose band plate unpacks to more than its picture, or whose
+// color plate, of which rows are composited before its end is read, was cut short, the page says what the library says.
 func TestScrubPNG(t *testing.T) {
-	s := newShot(t, 1003, 1004, 1005).noisy(t, 16)
-	bad := s.path("band/1004.png")
-	put(t, bad, pngOf(960, 540, deflated(t, 64<<20)))
-	_, err := plate.ReadGray(bad, plate.SRGB, nil, nil)
-	if err == nil {
-		t.Fatal("the library reads the file")
+	s := newShot(t, 1003, 1004, 1005, 1006).noisy(t, 16)
+	says := map[int]string{}
+	bad := func(number int, name string, file []byte) {
+		put(t, s.path(name), file)
+		_, err := plate.ReadRGB(s.path(name), plate.SRGB, nil)
+		if err == nil {
+			t.Fatalf("the library reads %s", name)
+		}
+		says[number] = err.Error()[strings.Index(err.Error(), name):]
 	}
-	says := err.Error()[strings.Index(err.Error(), "1004.png"):]
+	bad(1004, "band/1004.png", pngOf(960, 540, deflated(t, 64<<20)))
+	whole, err := os.ReadFile(s.path("color/1006.png"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	bad(1006, "color/1006.png", whole[:len(whole)*2/3])
 	p, scrubber := s.dropped(t)
 	for _, place := range []int{2, 0} {
 		if got := p.move(1, place); len(got) == 0 || got[len(got)-1].Number != s.frames[place] {
@@ -112,9 +122,11 @@ func TestScrubPNG(t *testing.T) {
 		}
 		p.holdTo(scrubber, s.frames[place])
 	}
-	p.move(1)
-	if got := eval[string](p, `playground.now.failed.get(1004) ?? ""`); !strings.Contains(got, says) {
-		t.Errorf("the page says %q of the frame, and the library %q", got, says)
+	for number, says := range says {
+		p.move(slices.Index(s.frames, number))
+		if got := eval[string](p, fmt.Sprintf(`playground.now.failed.get(%d) ?? ""`, number)); !strings.Contains(got, says) {
+			t.Errorf("the page says %q of frame %d, and the library %q", got, number, says)
+		}
 	}
 	p.quiet()
 }
