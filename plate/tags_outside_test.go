@@ -170,9 +170,9 @@ print(json.dumps(out))`
 				t.Fatal(err)
 			}
 			paths = append(paths, path)
-			if out, err := exec.Command(outside.Program(t, "exrinfo"), "-s", path).CombinedOutput(); err != nil {
-				t.Errorf("%v\n%s", err, out)
-			}
+			of := map[int]string{16: "half", 32: "float"}[depth]
+			outside.EXRInfo(t, path, "displayWindow: [ 0, 0 - 8 5 ] 9 x 6", "dataWindow: [ 0, 0 - 8 5 ] 9 x 6", "channels: 4 channels",
+				"'A': "+of+" samp 1 1", "'B': "+of+" samp 1 1", "'G': "+of+" samp 1 1", "'R': "+of+" samp 1 1")
 		}
 	}
 	var got [][]float32

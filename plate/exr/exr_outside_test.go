@@ -144,7 +144,9 @@ func TestEncodeForOpenEXR(t *testing.T) {
 	for _, compression := range []exr.Compression{exr.None, exr.ZIP} {
 		path := filepath.Join(dir, compression.String()+".exr")
 		write(t, path, m, &exr.EncodeOptions{Compression: compression})
-		run(t, "exrinfo", "-s", path)
+		outside.EXRInfo(t, path, fmt.Sprintf("compression: '%s'", strings.ToLower(compression.String())),
+			"displayWindow: [ -10, 0 - 49 49 ] 60 x 50", "dataWindow: [ -5, 3 - 34 37 ] 40 x 35", "channels: 6 channels",
+			"'B': half samp 1 1", "'G': half samp 1 1", "'R': float samp 1 1", "'depth': uint samp 1 1", "'matte.A': half samp 1 1", "'sigma.Y': float samp 1 1")
 		head := run(t, "exrheader", path)
 		for _, want := range []string{
 			"framesPerSecond (type rational): 24000/1001 (23.976)",
