@@ -35,9 +35,12 @@ func FindSpill(transmission *plate.Gray) Spill {
 	radius := max(w/100, 3)
 	high := boxMax(smooth, radius)
 	inside := make([]bool, w*h)
-	core := 0
+	core, first := 0, 0
 	for i, v := range high.Pix {
 		if v <= 0.35 {
+			if core == 0 {
+				first = i
+			}
 			inside[i] = true
 			s.Map.Pix[i] = transmission.Pix[i]
 			core++
@@ -53,18 +56,21 @@ func FindSpill(transmission *plate.Gray) Spill {
 	// the core's width to the other, over what there is in the middle.
 	var sum, nx, nxx, nxv float64
 	least, most := w, 0
-	// A dozen places to a square are enough, either way.
+	// A dozen places to a square are enough, either way. Squares and their middles are on one grid, which goes through
+	// the core's first pixel: so a square has its own middle in it, and the smallest core has a square.
 	square := 2 * radius
 	step := max(square/6, 1)
-	for y := step / 2; y < h; y += step {
-		for x := step / 2; x < w; x += step {
+	reach := square / step * step
+	left, top := first%w%step, first/w%step
+	for y := top; y < h; y += step {
+		for x := left; x < w; x += step {
 			if !inside[y*w+x] {
 				continue
 			}
 			around = around[:0]
-			for v := max(y-square, 0); v <= min(y+square, h-1); v += step {
-				for u := max(x-square, 0); u <= min(x+square, w-1); u += step {
-					if inside[v*w+u] {
+			for v := y - reach; v <= y+reach; v += step {
+				for u := x - reach; u <= x+reach; u += step {
+					if u >= 0 && v >= 0 && u < w && v < h && inside[v*w+u] {
 						around = append(around, smooth.Pix[v*w+u])
 					}
 				}
@@ -81,9 +87,6 @@ func FindSpill(transmission *plate.Gray) Spill {
 			nxx += fx * fx
 			nxv += fx * fv
 		}
-	}
-	if len(values) == 0 {
-		return s
 	}
 	n := float64(len(values))
 	s.Low, s.High = float64(quantile(values, 0.05)), float64(quantile(values, 0.95))
