@@ -7,6 +7,7 @@ import (
 	"math"
 	"runtime"
 	"slices"
+	"strings"
 	"sync"
 
 	"golang.org/x/sync/errgroup"
@@ -124,6 +125,7 @@ func (t *Take) Check(ctx context.Context, opt *CheckOptions) (*Checkup, error) {
 		return nil, err
 	}
 	if job != nil {
+		c.files()
 		for _, step := range []func(context.Context) error{c.matte, func(ctx context.Context) error { return c.lamps(ctx, opt.Progress) }} {
 			if err := step(ctx); err != nil {
 				return nil, err
@@ -367,6 +369,17 @@ func (c *checker) matte(ctx context.Context) error {
 	c.add("matte_noise", "Noise of the matte", noise, "% of alpha", v, meaning, advice)
 	c.focus(matte.FocusDifference(foreground, transmission))
 	return c.registration(ctx)
+}
+
+// files reads whether the plates are what they are called.
+func (c *checker) files() {
+	n := len(c.job.Suspicions)
+	v, meaning, advice := Good, "The plates are what they are called, as far as they tell.", ""
+	if n > 0 {
+		v, meaning = Bad, "A plate is not what it is called: "+strings.Join(c.job.Suspicions, "; ")+"."
+		advice = "Look at that file, and shoot it again before the set is struck."
+	}
+	c.add("files", "Wrong plates", float64(n), "suspicions", v, meaning, advice)
 }
 
 func (c *checker) evenness() {
@@ -655,7 +668,7 @@ func mains(frequency, fps float64, frames int) string {
 // complete adds what could not be read, and puts all in one order.
 func (c *checker) complete() {
 	order := []struct{ name, title, unit string }{
-		{"band_level", "Band level", "% of full scale"}, {"band_clipped", "Band clipped", "% of the frame"}, {"headroom", "Headroom", "stops"},
+		{"files", "Wrong plates", "suspicions"}, {"band_level", "Band level", "% of full scale"}, {"band_clipped", "Band clipped", "% of the frame"}, {"headroom", "Headroom", "stops"},
 		{"evenness", "Evenness of the screen", "stops, brightest to darkest"}, {"spill", "Spill on the performer", "% of the performer's core"},
 		{"crosstalk_band", "Set light in the band", "%"}, {"crosstalk_color", "Screen light in color", "% of full scale"},
 		{"matte_noise", "Noise of the matte", "% of alpha"}, {"focus", "Focus difference", "px"}, {"registration", "Registration residual", "px"},

@@ -71,8 +71,12 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	if ref.CleanBand, err = j.cleanBand(ctx, ref); err != nil {
 		return nil, err
 	}
-	if err := j.solve(ctx, ref); err != nil {
+	unsolved := j.solve(ctx, ref)
+	if err := j.suspect(ctx, ref); err != nil {
 		return nil, err
+	}
+	if unsolved != nil {
+		return nil, suspected(unsolved, j.Suspicions)
 	}
 	if u := j.solver.Uncovered(); u > 0 {
 		j.Notes = append(j.Notes, fmt.Sprintf("in %.1f %% of the frame the clean band plate shows no screen: there the color plate stays as it is", 100*u))

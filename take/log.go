@@ -57,6 +57,7 @@ type (
 		Clean      string      `json:"clean,omitempty"` // hash of a clean band plate that was rebuilt from the take
 		References []inputFile `json:"references"`
 		Recipe     Recipe      `json:"recipe"` // with all estimates
+		Warnings   []string    `json:"warnings,omitempty"`
 	}
 
 	logFrame struct {
@@ -98,7 +99,7 @@ func openLog(j *Job, opt *RunOptions, pairs []Pair) (*runLog, error) {
 	if l.abs, err = filepath.Abs(l.dir); err != nil {
 		return nil, err
 	}
-	run := logRun{Time: time.Now().UTC(), Program: opt.Program, System: runtime.GOOS + "/" + runtime.GOARCH, Recipe: j.settings()}
+	run := logRun{Time: time.Now().UTC(), Program: opt.Program, System: runtime.GOOS + "/" + runtime.GOARCH, Recipe: j.settings(), Warnings: j.Warnings}
 	for _, path := range j.referenceFiles() {
 		run.References = append(run.References, l.input(path))
 	}

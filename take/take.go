@@ -349,6 +349,10 @@ type Registration struct {
 	// The estimate that the geometry is from; both are nil where it was given.
 	Estimate *align.Estimate
 	Chart    *align.ChartEstimate
+
+	// Suspicions are those of the warnings by which a file is not what it is called: a clean plate with somebody in it, a
+	// dark plate with light on it, one of another setting.
+	Suspicions []string
 }
 
 // registrationSamples is how many frames the geometry is estimated from: the rig is rigid, and each frame shows
@@ -376,7 +380,9 @@ func (t *Take) Register(ctx context.Context) (Registration, error) {
 		return t.given(*g.Value, "the recipe's geometry")
 	}
 	var pairs []align.Pair
-	for _, p := range t.samples(registrationSamples) {
+	var colors, bands []*coarse
+	some := t.samples(registrationSamples)
+	for _, p := range some {
 		var color *plate.RGB
 		var band *plate.Gray
 		var errs [2]error
@@ -387,13 +393,18 @@ func (t *Take) Register(ctx context.Context) (Registration, error) {
 		if err := cmp.Or(errs[:]...); err != nil {
 			return Registration{}, err
 		}
+		colors, bands = append(colors, coarseRGB(color)), append(bands, coarseGray(band))
 		pairs = append(pairs, align.Pair{Color: matte.Less(color, color, t.darkColor), Band: t.flat(band)})
+	}
+	suspicions, err := t.suspect(some, colors, bands, t.darkBand, t.cleanBand)
+	if err != nil {
+		return Registration{}, err
 	}
 	e, err := align.FromFootage(ctx, pairs, nil)
 	if err != nil {
-		return Registration{}, fmt.Errorf("%s and %s: %w", t.recipe.Color, t.recipe.Band, err)
+		return Registration{}, suspected(fmt.Errorf("%s and %s: %w", t.recipe.Color, t.recipe.Band, err), suspicions)
 	}
-	return Registration{Geometry: e.Geometry, Residual: e.Residual, Model: e.Model, Warnings: e.Warnings, Estimate: e}, nil
+	return Registration{Geometry: e.Geometry, Residual: e.Residual, Model: e.Model, Warnings: slices.Concat(suspicions, e.Warnings), Estimate: e, Suspicions: suspicions}, nil
 }
 
 // flat divides the band plate by the clean one, where there is one, so that an uneven screen does not disturb

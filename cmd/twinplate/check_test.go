@@ -36,7 +36,7 @@ func TestCheck(t *testing.T) {
 	}
 	flags := []string{"check", "--color", in("color"), "--band", in("band"), "--geometry", "none"}
 	got := object(t, append(flags, "--out", in("out"), "--fps", "24", "--json")...)
-	if got["verdict"] != "bad" || len(got["readings"].([]any)) != 13 {
+	if got["verdict"] != "bad" || len(got["readings"].([]any)) != 14 {
 		t.Errorf("verdict %v, %d readings", got["verdict"], len(got["readings"].([]any)))
 	}
 	data, err := os.ReadFile(in("out/check.json"))

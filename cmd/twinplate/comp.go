@@ -386,6 +386,7 @@ func (c *comp) Run(t *terminal) error {
 			t.printf("\n")
 		}
 	}
+	warnAgain(t, job.Registration)
 	for _, f := range report.Failed {
 		fmt.Fprintf(t.stderr, "twinplate: frame %d: %s\n", f.Frame, f.Error)
 	}
@@ -467,5 +468,13 @@ func printRegistration(t *terminal, r take.Registration) {
 	t.printf("\n")
 	for _, w := range r.Warnings {
 		t.printf("warning      %s\n", w)
+	}
+}
+
+// warnAgain ends what is printed with the plates that may not be what they are called: a picture that looks right at a glance
+// is no reason to miss that.
+func warnAgain(t *terminal, r take.Registration) {
+	for _, s := range r.Suspicions {
+		fmt.Fprintf(t.stderr, "twinplate: warning: %s\n", s)
 	}
 }

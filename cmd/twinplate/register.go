@@ -133,6 +133,7 @@ func (c *register) Run(t *terminal) error {
 			return err
 		}
 	}
+	defer warnAgain(t, found)
 	if c.JSON {
 		return t.object(report)
 	}

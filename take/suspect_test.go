@@ -1,0 +1,298 @@
+package take
+
+import (
+	"context"
+	"fmt"
+	"image"
+	"image/color"
+	"image/png"
+	"math"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// A drawing is a take drawn here, with nothing of package rig: cameras in line, linear 16-bit PNG.
+type drawing struct {
+	p       func(x, y float64, frame int) (rgb [3]float64, alpha float64) // x and y in parts of the height, from the middle
+	screen  func(x, y float64) float64
+	k       [3]float64
+	sensor  [3]float64 // of the band camera's red, green and blue; zero: a gray file
+	noise   float64
+	nobody  bool // in the frames
+	without bool // reference plates
+}
+
+const drawnW, drawnH, drawnDark = 240, 136, 0.01
+
+// colorful is a performer of many colors whose radius is size, moving from frame to frame.
+func colorful(size, light float64) func(x, y float64, frame int) ([3]float64, float64) {
+	return func(x, y float64, frame int) ([3]float64, float64) {
+		x -= 0.25 * float64(frame-2)
+		r := math.Hypot(x, y-0.1) / size
+		r += 0.06 * math.Sin(9*math.Atan2(y-0.1, x)) // so that it has no symmetry to speak of
+		alpha := min(max((1-r)*size*drawnH/3+0.5, 0), 1)
+		var c [3]float64
+		for i := range c {
+			c[i] = light * (0.45 + 0.25*math.Sin(23*x+3*float64(i))*math.Cos(31*y-2*float64(i)) + 0.2*math.Sin(5*x*float64(i+1)+y))
+		}
+		return c, alpha
+	}
+}
+
+func evenly(x, y float64) float64 { return 0.7 * (1 - 0.2*x*x - 0.15*y*y) }
+
+func (d drawing) write(t *testing.T) Recipe {
+	t.Helper()
+	dir := t.TempDir()
+	random := rand.New(rand.NewPCG(1, 2))
+	if d.screen == nil {
+		d.screen = evenly
+	}
+	if d.k == [3]float64{} {
+		d.k = [3]float64{0.02, 0.01, 0.004}
+	}
+	expose := func(v, average float64) uint16 {
+		v += random.NormFloat64() * d.noise * math.Sqrt(max(v, 0)+0.05) / average
+		return uint16(min(max(v, 0), 1)*65535 + 0.5)
+	}
+	save := func(name string, pixel func(x, y float64) [3]float64, average float64) {
+		m := image.NewRGBA64(image.Rect(0, 0, drawnW, drawnH))
+		gray := image.NewGray16(m.Rect)
+		for v := range drawnH {
+			for u := range drawnW {
+				c := pixel((float64(u)-drawnW/2)/drawnH, (float64(v)-drawnH/2)/drawnH)
+				if math.IsNaN(c[1]) {
+					gray.SetGray16(u, v, color.Gray16{Y: expose(c[0], average)})
+				} else {
+					m.SetRGBA64(u, v, color.RGBA64{R: expose(c[0], average), G: expose(c[1], average), B: expose(c[2], average), A: 0xffff})
+				}
+			}
+		}
+		var file image.Image = m
+		if math.IsNaN(pixel(0, 0)[1]) {
+			file = gray
+		}
+		path := filepath.Join(dir, name)
+		if err := os.MkdirAll(filepath.Dir(path), 0o777); err != nil {
+			t.Fatal(err)
+		}
+		w, err := os.Create(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer w.Close()
+		if err := png.Encode(w, file); err != nil {
+			t.Fatal(err)
+		}
+	}
+	view := func(frame int, light float64) (colors, band func(x, y float64) [3]float64) {
+		seen := func(x, y float64) ([3]float64, float64) {
+			if frame == 0 || d.nobody {
+				return [3]float64{}, 0
+			}
+			return d.p(x, y, frame)
+		}
+		colors = func(x, y float64) (c [3]float64) {
+			p, alpha := seen(x, y)
+			for i := range c {
+				c[i] = drawnDark + alpha*p[i] + light*(1-alpha)*d.k[i]
+			}
+			return c
+		}
+		band = func(x, y float64) (c [3]float64) {
+			p, alpha := seen(x, y)
+			v := drawnDark + light*(1-alpha)*d.screen(x, y) + alpha*(0.02*p[0]+0.01*p[1]+0.005*p[2])
+			if d.sensor == [3]float64{} {
+				return [3]float64{v, math.NaN(), math.NaN()}
+			}
+			for i, s := range d.sensor {
+				c[i] = s * v
+			}
+			return c
+		}
+		return colors, band
+	}
+	r := Recipe{Color: filepath.Join(dir, "color"), Band: filepath.Join(dir, "band"), ColorCurve: "linear", BandCurve: "linear", Geometry: Geometry{Mode: "none"}}
+	for frame := 1; frame <= 3; frame++ {
+		c, b := view(frame, 1+0.03*float64(frame-2))
+		save(fmt.Sprintf("color/%04d.png", frame), c, 1)
+		save(fmt.Sprintf("band/%04d.png", frame), b, 1)
+	}
+	for name, light := range map[string]float64{"clean": 1, "dark": 0, "half": 1. / 3} {
+		c, b := view(0, light)
+		save(name+"_color.png", c, 3)
+		save(name+"_band.png", b, 3)
+	}
+	if !d.without {
+		r.CleanColor, r.CleanBand = filepath.Join(dir, "clean_color.png"), filepath.Join(dir, "clean_band.png")
+		r.DarkColor, r.DarkBand = filepath.Join(dir, "dark_color.png"), filepath.Join(dir, "dark_band.png")
+	}
+	return r
+}
+
+func prepared(r Recipe) (*Job, error) {
+	t, err := Open(r)
+	if err != nil {
+		return nil, err
+	}
+	return t.Prepare(context.Background())
+}
+
+// Sound takes of every kind are not suspected of anything.
+func TestSoundPlatesAreNotSuspected(t *testing.T) {
+	gray := func(x, y float64, frame int) ([3]float64, float64) {
+		_, alpha := colorful(0.3, 1)(x, y, frame)
+		return [3]float64{0.4, 0.4, 0.4}, alpha
+	}
+	for name, d := range map[string]drawing{
+		"plain":              {p: colorful(0.3, 1)},
+		"no reference":       {p: colorful(0.3, 1), without: true},
+		"small":              {p: colorful(0.1, 1)},
+		"fills nine tenths":  {p: colorful(0.9, 1)},
+		"dark performer":     {p: colorful(0.3, 0.03)},
+		"bright performer":   {p: colorful(0.3, 1.2)},
+		"gray performer":     {p: gray},
+		"gray, no reference": {p: gray, without: true},
+		"nobody":             {nobody: true},
+		"color sensor":       {p: colorful(0.3, 1), sensor: [3]float64{0.9, 0.3, 0.01}},
+		"gray, color sensor": {p: gray, sensor: [3]float64{0.9, 0.3, 0.01}},
+		"gray RGB":           {p: colorful(0.3, 1), sensor: [3]float64{1, 1, 1}},
+		"partial screen": {p: colorful(0.3, 1), screen: func(x, y float64) float64 {
+			if math.Abs(x) > 0.5 {
+				return 0.01
+			}
+			return evenly(x, y)
+		}},
+		"three stops uneven": {p: colorful(0.3, 1), screen: func(x, y float64) float64 { return 0.8 * math.Exp2(-1.7*(x+0.9)) }},
+		"black screen":       {p: colorful(0.3, 1), k: [3]float64{1e-6, 1e-6, 1e-6}},
+	} {
+		for _, noise := range []float64{0.01, 0} {
+			if noise == 0 && strings.Contains(name, "gray") {
+				continue
+			}
+			d.noise = noise
+			j, err := prepared(d.write(t))
+			if err != nil {
+				t.Errorf("%s, noise %v: %v", name, noise, err)
+			} else if len(j.Suspicions) > 0 {
+				t.Errorf("%s, noise %v: suspected: %q", name, noise, j.Suspicions)
+			}
+		}
+	}
+}
+
+// Exchanged plates are an error that names both, their flags and what would be right.
+func TestExchangedPlates(t *testing.T) {
+	for name, d := range map[string]drawing{
+		"gray file":     {p: colorful(0.3, 1)},
+		"no reference":  {p: colorful(0.3, 1), without: true},
+		"gray RGB":      {p: colorful(0.3, 1), sensor: [3]float64{1, 1, 1}},
+		"color sensor":  {p: colorful(0.3, 1), sensor: [3]float64{0.9, 0.3, 0.01}},
+		"dark":          {p: colorful(0.3, 0.1)},
+		"nine tenths":   {p: colorful(0.7, 1)},
+		"small":         {p: colorful(0.15, 1)},
+		"all exchanged": {p: colorful(0.3, 1)},
+	} {
+		d.noise = 0.01
+		r := d.write(t)
+		r.Color, r.Band = r.Band, r.Color
+		if name == "all exchanged" {
+			r.CleanColor, r.CleanBand, r.DarkColor, r.DarkBand = r.CleanBand, r.CleanColor, r.DarkBand, r.DarkColor
+		}
+		for _, mode := range []string{"none", "auto"} {
+			r.Geometry.Mode = mode
+			_, err := prepared(r)
+			if err == nil {
+				t.Errorf("%s, geometry %s: no error", name, mode)
+				continue
+			}
+			for _, word := range []string{"exchanged", "--color " + r.Band, "--band " + r.Color} {
+				if !strings.Contains(err.Error(), word) {
+					t.Errorf("%s, geometry %s: %v: it lacks %q", name, mode, err, word)
+				}
+			}
+		}
+	}
+}
+
+// Reference plates that are none, or another's, are warned of by name.
+func TestSuspectReferences(t *testing.T) {
+	d := drawing{p: colorful(0.3, 1), noise: 0.01}
+	sound := d.write(t)
+	turned := d
+	turned.screen = func(x, y float64) float64 { return evenly(x, y) * (1 - 0.25*x) }
+	otherLamps := turned.write(t)
+	frame := func(path string) string { return filepath.Join(path, "0001.png") }
+	dir := filepath.Dir(sound.Color)
+	for name, c := range map[string]struct {
+		change func(r *Recipe)
+		want   []string // words of the warning, or of the error
+	}{
+		"clean band with the performer":  {func(r *Recipe) { r.CleanBand = frame(r.Band) }, []string{"--clean-band", "somebody stands in it"}},
+		"clean color with the performer": {func(r *Recipe) { r.CleanColor = frame(r.Color) }, []string{"--clean-color", "somebody stands in it"}},
+		"clean for dark, band":           {func(r *Recipe) { r.DarkBand = r.CleanBand }, []string{"--dark-band", "capped"}},
+		"clean for dark, color":          {func(r *Recipe) { r.DarkColor = r.CleanColor }, []string{"--dark-color", "capped"}},
+		"dark for clean, band":           {func(r *Recipe) { r.CleanBand = r.DarkBand }, []string{"--clean-band", "given both"}},
+		"dark for clean, color":          {func(r *Recipe) { r.CleanColor = r.DarkColor }, []string{"--clean-color", "dark plate"}},
+		"clean and dark, band":           {func(r *Recipe) { r.CleanBand, r.DarkBand = r.DarkBand, r.CleanBand }, []string{"--dark-band", "--clean-band", "exchange"}},
+		"clean and dark, color":          {func(r *Recipe) { r.CleanColor, r.DarkColor = r.DarkColor, r.CleanColor }, []string{"--dark-color", "--clean-color", "exchange"}},
+		"color for band":                 {func(r *Recipe) { r.CleanColor, r.CleanBand = r.CleanBand, r.CleanColor }, []string{"--clean-band", "--clean-color", "exchange"}},
+		"another setting, band":          {func(r *Recipe) { r.CleanBand = filepath.Join(dir, "half_band.png") }, []string{"--clean-band", "3.0", "times as bright"}},
+		"another setting, color":         {func(r *Recipe) { r.CleanColor = filepath.Join(dir, "half_color.png") }, []string{"--clean-color", "another iris"}},
+		"other lamps":                    {func(r *Recipe) { r.CleanBand = otherLamps.CleanBand }, []string{"--clean-band", "lit otherwise"}},
+		"band for color, dark":           {func(r *Recipe) { r.DarkColor = r.CleanBand }, []string{"--dark-color", "capped"}},
+		"lit dark plate":                 {func(r *Recipe) { r.DarkBand = filepath.Join(dir, "half_band.png") }, []string{"--dark-band", "capped"}},
+	} {
+		r := sound
+		c.change(&r)
+		j, err := prepared(r)
+		said := ""
+		if err != nil {
+			said = err.Error()
+		} else {
+			said = strings.Join(j.Suspicions, "; ")
+			if joined := strings.Join(j.Warnings, "; "); !strings.Contains(joined, said) {
+				t.Errorf("%s: the warnings %q lack %q", name, joined, said)
+			}
+		}
+		for _, word := range c.want {
+			if !strings.Contains(said, word) {
+				t.Errorf("%s: %q lacks %q", name, said, word)
+			}
+		}
+		if strings.Count(said, "--") > 4 {
+			t.Errorf("%s: one fault gives %q", name, said)
+		}
+	}
+}
+
+// Frames of one pixel and of one value, and values that are none, are looked at without harm.
+func TestCoarseOddFrames(t *testing.T) {
+	for _, size := range []image.Point{{1, 1}, {1, 40}, {40, 1}, {97, 3}, {3, 97}, {200, 2}} {
+		for _, v := range []float32{0, 1, -1, float32(math.NaN()), float32(math.Inf(1))} {
+			pix := make([]float32, size.X*size.Y)
+			for i := range pix {
+				pix[i] = v
+			}
+			c := newCoarse(size, pix, pix, pix)
+			if c.w < 1 || c.h < 1 || len(c.planes[0]) != c.w*c.h {
+				t.Fatalf("%v: %d by %d squares", size, c.w, c.h)
+			}
+			c.chroma()
+			c.step()
+			c.bright()
+			c.below(c)
+			c.gain(c)
+			c.dim(func(int) bool { return true }, func(int) bool { return true })
+			if part, _ := c.solid(func(int) bool { return false }); part != 0 {
+				t.Errorf("%v: none is solid, and %v of it", size, part)
+			}
+			if v == 1 && c.level(0.5) != 1 {
+				t.Errorf("%v: the mean of ones is %v", size, c.level(0.5))
+			}
+		}
+	}
+}
