@@ -148,8 +148,9 @@ type measurement struct {
 	match  float64 // the part of the color's variance that alpha explains
 	// What the tile says about the blur that would make alpha as soft as the color: soft[0] v = soft[1] for v,
 	// half the blur's variance, in band pixels of the level, squared.
-	soft [2]float64
-	used bool // it had weight in the last fit
+	soft    [2]float64
+	used    bool // it had weight in the last fit
+	texture bool // it is of a patch of the core's texture, not of an edge
 }
 
 // measure measures all tiles.

@@ -3,6 +3,7 @@ package align
 import (
 	"context"
 	"math"
+	"os"
 	"slices"
 )
 
@@ -11,12 +12,14 @@ import (
 // what a half diagonal becomes when the frames are stretched over each other, before the flip); then the
 // radial terms. All are of the order of 1, and a change by d moves a corner by about d half diagonals.
 //
-// The last four are not the geometry's. Two are how far, in band pixels of the level, an edge of the performer seems
+// The last six are not the geometry's. Two are how far, in band pixels of the level, an edge of the performer seems
 // to lie inward in color: of itself, and by the slope of its light (see measurement.light). Light that falls off toward an
 // edge faster than a tile's polynomial follows does that. Two are how far strands and meshes seem to lie toward the
 // light, along x and y. Every take has its own; edges all around a performer tell the first two from a geometry, and
-// solid edges the others.
-type theta [geometric + 4]float64
+// solid edges the next two. The last two are how far all edges seem to lie toward the light, along x and y: a key light
+// from one side brightens one flank and darkens the other, within less of the edge than a tile's polynomial follows. No
+// edge tells them from a shift of the plates; the costume's texture does (see textureFit).
+type theta [geometric + 6]float64
 
 // geometric is how many of the parameters are the geometry's.
 const geometric = 10
@@ -85,9 +88,11 @@ type fit struct {
 	last    []measurement
 	match   float64
 	stats   stats
-	models  []ModelFit // that choose chose from
-	widths  widths     // of the cells' own effects
-	eqs     []equation // of the last solution, with their weights
+	models  []ModelFit  // that choose chose from
+	widths  widths      // of the cells' own effects
+	eqs     []equation  // of the last solution, with their weights
+	doubt   float64     // what the variances of edges are multiplied by, so that they agree with the texture
+	texture *textureFit // the core's texture, in the last fits; nil where there is none
 }
 
 // stats is what a fit leaves over.
@@ -98,7 +103,7 @@ type stats struct {
 }
 
 func newFit(g Geometry, l *level, model string) *fit {
-	f := &fit{l: l, g: g, model: model, most: model, terms: 2, shading: sloping, widths: usualWidths}
+	f := &fit{l: l, g: g, model: model, most: model, terms: 2, shading: sloping, widths: usualWidths, doubt: 1}
 	f.d = g.halfDiagonal()
 	f.s = [2]float64{float64(g.BandW) / float64(g.ColorW), float64(g.BandH) / float64(g.ColorH)}
 	if f.shapeDiffers() && modelIndex(model) == 1 {
@@ -181,13 +186,14 @@ func (f *fit) slope(x, y float64) (dx, dy theta) {
 
 // An equation is one measured displacement: row . (change of the parameters) = e.
 type equation struct {
-	row    theta
-	e      float64 // pixels of the level
-	v      float64 // its variance by noise alone
-	weight float64
-	from   int // the measurement
-	cell   int
-	own    [effects]float64 // how it depends on the cell's effects
+	row     theta
+	e       float64 // pixels of the level
+	v       float64 // its variance by noise alone
+	weight  float64
+	from    int // the measurement
+	cell    int
+	own     [effects]float64 // how it depends on the cell's effects
+	texture bool             // it is of a patch of texture
 }
 
 // Constants of the weighting, in pixels of the level.
@@ -196,6 +202,17 @@ const (
 	worst      = 1.5  // standard deviation from which a measurement is left out
 	farthest   = 3    // displacement beyond which a measurement says only the direction
 	leastError = 0.03 // error that every measurement is granted besides noise
+
+	leastTextureError = 0.02 // the same for a patch of texture, which has no light of its own
+
+	// sideLight is the standard deviation of the displacement of all edges by directional light, along each axis and in
+	// pixels of the color level, before the plates say anything: 0.07 along both is 0.1 px. Photographed performers lit
+	// from one side had 0.09 to 0.17.
+	sideLight = 0.07
+
+	// unmodeled is the part of the light's displacement of strands and meshes by which all edges may be off besides: as
+	// it was on simulated takes of which the truth was known (`proof --registration`).
+	unmodeled = 0.2
 )
 
 // equations turns the measurements into equations across each edge and, where there is texture or a corner,
@@ -215,14 +232,16 @@ func (f *fit) equations(ms []measurement) []equation {
 			if !(q.l*worst*worst > correlated) {
 				continue
 			}
-			eq := equation{e: (q.x*m.b[0] + q.y*m.b[1]) / q.l, v: correlated / q.l, from: i, cell: f.cell(m.x, m.y)}
+			eq := equation{e: (q.x*m.b[0] + q.y*m.b[1]) / q.l, v: correlated / q.l, from: i, cell: f.cell(m.x, m.y), texture: m.texture}
 			eq.e = math.Max(-farthest, math.Min(eq.e, farthest))
 			for j := range geometric {
 				eq.row[j] = q.x*dx[j] + q.y*dy[j]
 			}
-			if f.shading == bending {
+			switch {
+			case m.texture:
+			case f.shading == bending:
 				f.light(&eq, &m, q.x, q.y)
-			} else {
+			default:
 				eq.v += 25 * (1 - m.match) * (1 - m.match)
 			}
 			list = append(list, eq)
@@ -242,6 +261,7 @@ func (f *fit) light(eq *equation, m *measurement, x, y float64) {
 	own := eq.row[geometric:]
 	own[0], own[1] = inward, inward*(1-thin)*math.Max(-0.2, math.Min(m.light, 0.2))
 	own[2], own[3] = x*thin, y*thin
+	own[4], own[5] = x, y
 	for j, v := range own {
 		eq.e -= v * f.theta[geometric+j]
 	}
@@ -271,32 +291,55 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 	for i := range eqs {
 		r[i] = eqs[i].e
 	}
-	sharp := sharpest(eqs)
+	kinds := byKind(eqs)
 	passes := 8
 	if f.shading == bending { // the widths of the effects settle slowly
 		passes = 24
 	}
 	for pass := range passes {
-		// How far apart the measurements are beyond their noise: from the median.
-		spread := apart(sharp, r)
-		scale := 1.0
-		if f.shading == bending {
-			scale = f.scale(eqs, r, spread)
-		}
-		for i := range eqs {
-			q := &eqs[i]
-			q.weight = 1 / (scale * (q.v + spread*spread))
-			z := r[i] * r[i] * q.weight / (2.5 * 2.5)
-			if pass < 2 { // convex at first, so that what agrees with where the fit stands counts no more than the rest
-				q.weight /= math.Sqrt(1 + z)
-			} else {
-				q.weight /= (1 + z) * (1 + z)
+		for _, k := range kinds {
+			// How far apart the measurements are beyond their noise: from the median.
+			spread := apart(k.sharp, r, k.least)
+			scale := 1.0
+			if f.shading == bending {
+				scale = f.scale(eqs, k.all, r, spread)
+			}
+			for _, i := range k.all {
+				q := &eqs[i]
+				q.weight = 1 / (scale * (q.v + spread*spread))
+				if !q.texture {
+					q.weight /= f.doubt
+				}
+				if os.Getenv("TEXONLY") != "" && !q.texture {
+					q.weight *= 1e-4
+				}
+				z := r[i] * r[i] * q.weight / (2.5 * 2.5)
+				if pass < 2 { // convex at first, so that what agrees with where the fit stands counts no more than the rest
+					q.weight /= math.Sqrt(1 + z)
+				} else {
+					q.weight /= (1 + z) * (1 + z)
+				}
 			}
 		}
 		if pass == passes-1 || model == fixedModel {
 			break
 		}
 		next, _ = f.linear(eqs, model, f.terms, now, r)
+		if len(kinds) > 1 && pass%doubtEvery == doubtEvery-1 {
+			f.doubt *= f.disagreement(eqs, model, now)
+		}
+	}
+	if os.Getenv("DBG") != "" {
+		for _, k := range kinds {
+			w, v := 0.0, 0.0
+			for _, i := range k.all {
+				w += eqs[i].weight
+				v += math.Sqrt(eqs[i].v)
+			}
+			sp := apart(k.sharp, r, 0)
+			println("kind", k.least == leastTextureError, len(k.all), "weight", int(w), "sd1000", int(1000*math.Sqrt(1/w)), "spread", int(1000*sp), "scale*1000", int(1000*f.scale(eqs, k.all, r, math.Max(sp, k.least))), "mean sd*1000", int(1000*v/float64(len(k.all))))
+		}
+		println("theta", int(1000*f.theta[10]), int(1000*f.theta[11]), int(1000*f.theta[12]), int(1000*f.theta[13]), int(1000*f.theta[14]), int(1000*f.theta[15]), "widths", int(1000*f.widths[0]), int(1000*f.widths[1]))
 	}
 	var sum, weights float64
 	for i := range ms {
@@ -405,6 +448,7 @@ func (f *fit) linear(eqs []equation, model string, terms int, now theta, residua
 
 // preferences says what rigs are like, as equations on the parameters with generous variances.
 func (f *fit) preferences() []equation {
+	side := math.Hypot(sideLight*(f.s[0]+f.s[1])/2*f.l.fc/f.l.fb, unmodeled*math.Hypot(f.theta[geometric+2], f.theta[geometric+3]))
 	list := []equation{
 		{row: theta{0: 1}, e: 1, v: 0.2 * 0.2},
 		{row: theta{4: 1}, e: 1, v: 0.2 * 0.2},
@@ -420,6 +464,8 @@ func (f *fit) preferences() []equation {
 		{row: theta{geometric + 1: 1}, v: 1.5 * 1.5},
 		{row: theta{geometric + 2: 1}, v: 0.25 * 0.25},
 		{row: theta{geometric + 3: 1}, v: 0.25 * 0.25},
+		{row: theta{geometric + 4: 1}, v: side * side},
+		{row: theta{geometric + 5: 1}, v: side * side},
 	}
 	if !f.shapeDiffers() {
 		list = append(list,
@@ -454,6 +500,13 @@ func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 		f.last, err = f.l.measure(ctx, f.g, tiles, f.shading)
 		if err != nil {
 			return false, err
+		}
+		if f.shading == bending && f.texture != nil {
+			more, err := f.texture.measure(ctx, f.l, f.g)
+			if err != nil {
+				return false, err
+			}
+			f.last = append(f.last, more...)
 		}
 		var next theta
 		next, f.stats = f.solve(f.last, f.model, f.theta)
@@ -500,6 +553,9 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	// Closer; but the fit must not wander off.
 	before := *f
 	f.shading = bending
+	if f.texture, err = f.l.findTexture(ctx, f.g); err != nil {
+		return false, err
+	}
 	for rounds := 1; rounds <= 2; rounds++ { // the tiles are about the edges only once the geometry is nearly right
 		if ok, err = f.run(ctx, rounds); !ok {
 			break
@@ -549,38 +605,58 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	return f.run(ctx, 0)
 }
 
-// scale returns by how much the variances of the equations must be multiplied to become those of the residuals r, by the
-// median: those of noise allow for what is correlated where nothing may be.
-func (f *fit) scale(eqs []equation, r []float64, spread float64) float64 {
-	z := make([]float64, len(eqs))
-	for i, q := range eqs {
-		z[i] = r[i] * r[i] / (q.v + spread*spread)
+// scale returns by how much the variances of these equations must be multiplied to become those of the residuals r, by
+// the median: those of noise allow for what is correlated where nothing may be.
+func (f *fit) scale(eqs []equation, list []int, r []float64, spread float64) float64 {
+	z := make([]float64, len(list))
+	for i, k := range list {
+		z[i] = r[k] * r[k] / (eqs[k].v + spread*spread)
 	}
 	slices.Sort(z)
 	return math.Max(1./correlated, 1.4826*1.4826*z[len(z)/2])
 }
 
-// sharpest returns which of the equations are the eighth with the least variance.
-func sharpest(eqs []equation) (list []int) {
-	v := make([]float64, len(eqs))
-	for i, q := range eqs {
-		v[i] = q.v
-	}
-	slices.Sort(v)
-	for i, q := range eqs {
-		if q.v <= v[len(v)/8] {
-			list = append(list, i)
-		}
-	}
-	return list
+// A kind is the equations of edges, or those of texture, whose scatter has nothing to do with each other's.
+type kind struct {
+	all   []int
+	sharp []int   // the eighth with the least variance
+	least float64 // the error that each is granted besides noise, in pixels of the level
 }
 
-// apart returns the spread of these of the residuals r, by their median.
-func apart(list []int, r []float64) float64 {
+func byKind(eqs []equation) (kinds []kind) {
+	for _, k := range []struct {
+		texture bool
+		least   float64
+	}{{false, leastError}, {true, leastTextureError}} {
+		var all []int
+		var v []float64
+		for i, q := range eqs {
+			if q.texture == k.texture {
+				all = append(all, i)
+				v = append(v, q.v)
+			}
+		}
+		if len(all) == 0 {
+			continue
+		}
+		slices.Sort(v)
+		var sharp []int
+		for _, i := range all {
+			if eqs[i].v <= v[len(v)/8] {
+				sharp = append(sharp, i)
+			}
+		}
+		kinds = append(kinds, kind{all, sharp, k.least})
+	}
+	return kinds
+}
+
+// apart returns the spread of these of the residuals r, by their median, and least at least.
+func apart(list []int, r []float64, least float64) float64 {
 	abs := make([]float64, len(list))
 	for i, k := range list {
 		abs[i] = math.Abs(r[k])
 	}
 	slices.Sort(abs)
-	return math.Max(1.4826*abs[len(abs)/2], leastError)
+	return math.Max(1.4826*abs[len(abs)/2], least)
 }

@@ -91,6 +91,8 @@ type Estimate struct {
 	// it as the plates do not rule out and rigs and lenses may have. The center is not estimated: its rows are zero.
 	Covariance [12][12]float64
 
+	Texture Texture // what the costume's own texture said
+
 	Warnings []string // in plain words, each naming what to do about it
 }
 
@@ -98,6 +100,16 @@ type Estimate struct {
 // distance between where it puts that pixel in the band plate and the true place, in band pixels. It grows away
 // from the performer's edges.
 func (e *Estimate) Sigma(x, y float64) float64 { return e.Geometry.expected(&e.Covariance, x, y) }
+
+// edgeSigma returns the expected error at the pieces of edge, root mean square.
+func (e *Estimate) edgeSigma() float64 {
+	square := 0.0
+	for _, p := range e.Pieces {
+		s := e.Sigma(p.Color[0], p.Color[1])
+		square += s * s / float64(len(e.Pieces))
+	}
+	return math.Sqrt(square)
+}
 
 // Errors of FromFootage and Residual, wrapped with what was found: test for them with errors.Is.
 var (
@@ -125,7 +137,8 @@ const maxPairs = 64
 // window with an edge in it, the color plate is modeled as the band plate's alpha times a color that slopes over
 // the window and, in the last fits, bends, with what the lens's blur makes of both; the shift that fits best,
 // across the edge, is that piece of edge's measurement; and a robust least-squares fit of the geometry to all
-// measurements follows, until it stands still. The models are taken from simple to rich, each only where it improves
+// measurements follows, until it stands still. In the last fits the costume's texture, which set light leaves in the band
+// plate where the performer is solid, is measured beside the edges: see Texture. The models are taken from simple to rich, each only where it improves
 // the fit significantly (Schwarz's criterion). The result is deterministic.
 //
 // The error wraps ErrNoSilhouettes or ErrNoMatch where the pictures are the cause, and ctx.Err() when ctx
@@ -324,7 +337,11 @@ func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
 		return nil, fmt.Errorf("align: %w: too few edges agree", ErrNoMatch)
 	}
 	e.Geometry, e.Model, e.Models = f.g, f.model, f.models
-	e.Edges = f.stats.n
+	for _, q := range f.eqs {
+		if !q.texture {
+			e.Edges++
+		}
+	}
 	// As Residual has it: over all edges, not only those that the last fit looked at.
 	whole := newFit(f.g, f.l, Radial)
 	whole.model = fixedModel
@@ -339,6 +356,7 @@ func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
 		return nil, fmt.Errorf("align: %w: the band plates explain %.0f %% of the change at the edges, and plates of one moment reach over %.0f %%", ErrNoMatch, 100*e.Match, 100*minMatch)
 	}
 	e.Covariance, e.Pieces = f.covariance(), f.pieces()
+	f.witness(e)
 	f.describe(e)
 	if o.Mirror == MirrorAuto && e.ParityMargin < 0.05 {
 		e.Warnings = append(e.Warnings, fmt.Sprintf("the plates match nearly as well flipped left to right as not (by %.2f): check the parity by eye, or give it, or add a frame in which the performer's two sides differ", e.ParityMargin))
@@ -359,7 +377,7 @@ func parity(mirror bool) int {
 // Expected errors, in band pixels, from which there is a warning: anywhere in the frame, and at the performer's edges.
 const (
 	farError  = 1
-	edgeError = 0.12
+	edgeError = 0.15 // for a band plate of the color plate's size: above what sideLight alone gives
 )
 
 // describe fills in what concerns where in the frame the edges were, and the warnings.
@@ -412,12 +430,7 @@ func (f *fit) describe(e *Estimate) {
 	if most, at, _ := e.Geometry.worst(&e.Covariance); most > farError {
 		e.Warnings = append(e.Warnings, farWarning(most, at, "add frames with the performer near there, or use a chart"))
 	}
-	square := 0.0
-	for _, p := range e.Pieces {
-		s := e.Sigma(p.Color[0], p.Color[1])
-		square += s * s / float64(len(e.Pieces))
-	}
-	if s := math.Sqrt(square); s > edgeError {
+	if s := e.edgeSigma(); s > edgeError*(f.s[0]+f.s[1])/2 {
 		e.Warnings = append(e.Warnings, fmt.Sprintf("the expected error at the performer's edges is %.2f pixels, and a matte may show it: add frames with the performer elsewhere, or use a chart", s))
 	}
 	if e.Edges < 60 {

@@ -53,7 +53,7 @@ func (f *fit) pieces() []PointPair {
 	var list []PointPair
 	for _, m := range f.last {
 		e, cos, sin, info := m.across()
-		if !m.used || !(info > 0) {
+		if !m.used || m.texture || !(info > 0) {
 			continue
 		}
 		e *= f.l.fb

@@ -116,24 +116,5 @@ func (f *fit) covariance() (c [12][12]float64) {
 			j[k][i] = (a[i] - b[i]) / (2 * step)
 		}
 	}
-	c = transported(j, inv)
-	// What the light does is known by a model of it, which leaves a part over.
-	square, n := 0.0, 0.0
-	for _, p := range f.pieces() {
-		s := f.g.expected(&c, p.Color[0], p.Color[1])
-		square, n = square+s*s, n+1
-	}
-	if left := unmodeled * math.Hypot(f.theta[geometric+2], f.theta[geometric+3]) * f.l.fb; square > 0 {
-		grown := 1 + left*left*n/square
-		for a := range c {
-			for b := range c[a] {
-				c[a][b] *= grown
-			}
-		}
-	}
-	return c
+	return transported(j, inv)
 }
-
-// unmodeled is the part of the light's displacement of strands and meshes by which the geometry at the edges may still be
-// off: as it was on simulated takes of which the truth was known (README has others).
-const unmodeled = 0.2

@@ -58,6 +58,9 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	if j.Registration, err = t.Register(ctx); err != nil {
 		return nil, err
 	}
+	if e := j.Estimate; e != nil && e.Texture.Patches > 0 {
+		j.Notes = append(j.Notes, e.Texture.Words())
+	}
 	j.resampler = t.recipe.Resample.NewResampler(j.Geometry)
 	if unseen := j.unseen(); unseen > 0.0005 {
 		j.Notes = append(j.Notes, fmt.Sprintf("%.1f %% of the color frame lies outside the band plate: there the band plate's outermost pixels are repeated, and the matte is a guess; frame the band camera a little wider", 100*unseen))

@@ -67,6 +67,7 @@ type footageFigures struct {
 	Match        float64          `json:"match"`
 	ParityMargin float64          `json:"parity_margin"`
 	Models       []align.ModelFit `json:"models"`
+	Texture      align.Texture    `json:"texture"`
 	Timing       timingReport     `json:"timing"`
 }
 
@@ -145,6 +146,9 @@ func (c *register) Run(t *terminal) error {
 		t.printf("chart        %d corners and %d outliers, near %.0f %% of the frame\n", len(e.Corners), e.Outliers, 100*e.Coverage)
 	} else if e := found.Estimate; e != nil {
 		t.printf("model        %s: %s\n", e.Model, e.Why())
+		if words := e.Texture.Words(); words != "" {
+			t.printf("texture      %s\n", words)
+		}
 		t.printf("footage      %d pieces of edge in %d frames, near %.0f %% of the frame; parity certain by %.2f (below 0.05 it is not)\n", len(e.Pieces), e.Frames, 100*e.Coverage, e.ParityMargin)
 	}
 	for _, n := range opened.Notes() {
@@ -168,7 +172,7 @@ func newRegisterReport(found take.Registration, timing take.Timing, notes []stri
 		r.chartFigures = &chartFigures{len(e.Corners), e.Outliers}
 	} else if e := found.Estimate; e != nil {
 		r.Coverage, r.Covariance, r.Why = e.Coverage, e.Covariance, e.Why()
-		r.footageFigures = &footageFigures{e.Frames, len(e.Pieces), e.Match, e.ParityMargin, e.Models, newTimingReport(timing)}
+		r.footageFigures = &footageFigures{e.Frames, len(e.Pieces), e.Match, e.ParityMargin, e.Models, e.Texture, newTimingReport(timing)}
 	}
 	return r
 }

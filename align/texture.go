@@ -1,0 +1,582 @@
+package align
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+
+	"example.com/twinplate/internal/parallel"
+)
+
+// Where the performer is solid the band plate still shows them, faintly: set light leaks into it, so that it holds
+// m . C, the costume's own texture at about a hundredth of its contrast. That picture is free of what light does at
+// edges. A patch of it is fitted as
+//
+//	band(W + e) = k + kx x + ky y + m . color
+//
+// with the displacement e of the band plate's place as the unknown, and a pedestal and slopes of the patch's own,
+// which take up spill, glare and a wrong dark level. Reflectance at one wavelength is no linear mix of red, green and
+// blue, so each patch has an m of its own, drawn to that of the take by a prior.
+
+// Texture is what the costume's own texture said about a geometry. Set light leaks into the band plate, which shows the
+// costume faintly where the performer is solid; there no light from the side and no soft edge can mislead. The zero value
+// means that the plates have no such texture: the performer is plain, or the leak too small.
+type Texture struct {
+	// Patches is how many windows of it were used.
+	Patches int `json:"patches"`
+
+	// Bias is how far the performer's edges alone would have moved the geometry at the edges, along x and y in band
+	// pixels, from where it is with the texture: what light from one side does.
+	Bias [2]float64 `json:"bias"`
+
+	// Sigma is the expected error of Bias: that of the geometry at the edges.
+	Sigma float64 `json:"sigma"`
+
+	// Doubt is by how much the edges' stated error had to grow for edges and texture to agree: 1 where they do.
+	Doubt float64 `json:"doubt"`
+}
+
+// Words says in plain words what the texture did; it is empty where it had nothing to say.
+func (t Texture) Words() string {
+	if t.Patches == 0 {
+		return ""
+	}
+	out := fmt.Sprintf("the costume's texture, seen through the crosstalk, was used in %d places", t.Patches)
+	if x, y := t.Bias[0], t.Bias[1]; math.Hypot(x, y) > math.Max(2*t.Sigma, 0.03) { // less does not show in a matte
+		out += fmt.Sprintf("; the performer's edges alone lie %.2f px off it (%+.2f, %+.2f), as light from one side makes them: the geometry follows the texture", math.Hypot(x, y), x, y)
+	}
+	return out
+}
+
+// A patch is a window of a color plate inside the performer's core.
+type patch = tile
+
+const (
+	// patchesAcross is how many patches fit side by side in a frame: small enough to lie inside an arm, large enough
+	// to tell the three parts of m from a displacement.
+	patchesAcross = 60
+	leastPatch    = 12 // pixels a side
+	largestPatch  = 40 // pixels a side; bounds the memory of a sampler
+
+	// coreLight is the light in the band plate, of the screen's, above which a place may be a little transparent: set
+	// light on a white costume reaches a third of it in a dim screen.
+	coreLight = 0.35
+
+	// coreMargin is how far a patch stays away from such places, in pixels of the level: the lens's blur, the
+	// smoothing and an error of the coarse geometry reach some 4.
+	coreMargin = 6
+
+	// mostPatches bounds the work, over all frames; those with the strongest texture are kept.
+	mostPatches = 2500
+
+	// leastPatches is the least number of patches that say something.
+	leastPatches = 12
+
+	// ownMix is the standard deviation of a patch's m about the take's, as a part of the take's largest: dyes differ
+	// at 589 nm by about as much as they do between the camera's red and green (common practice; not checked against
+	// a source).
+	ownMix = 0.5
+)
+
+// A textureFit is what the take's core tells: m as the level's planes have it (in units of each channel's highlight and
+// of the screen), and its patches.
+type textureFit struct {
+	size    int
+	patches []patch
+	m       [3]float64
+}
+
+// findTexture finds the patches of the core, and m. It returns nil where the plates have no core with texture.
+func (l *level) findTexture(ctx context.Context, g Geometry) (*textureFit, error) {
+	t := &textureFit{size: max(leastPatch, min(l.w/patchesAcross, largestPatch)) &^ 1}
+	t.patches = l.corePatches(&g, t.size)
+	if len(t.patches) < leastPatches {
+		return nil, nil
+	}
+	// m by least squares over all patches, each with a plane of its own taken out; patches whose scatter is far above
+	// the others' are left out (seams of what is transparent, highlights).
+	sums := make([]patchSums, len(t.patches))
+	parallel.Parts(len(sums), func(from, to int) {
+		s := newPatchSampler(t.size)
+		for i := from; i < to && ctx.Err() == nil; i++ {
+			if s.read(l, &g, t.patches[i]) {
+				sums[i] = s.sums()
+			}
+		}
+	})
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	used := make([]bool, len(sums))
+	for i := range used {
+		used[i] = sums[i].n > 0
+	}
+	for range 4 {
+		n := newNormal(3)
+		count := 0
+		for i, q := range sums {
+			if used[i] {
+				count++
+				for c := range 3 {
+					for d := range 3 {
+						n.a[c*3+d] += q.cc[c][d]
+					}
+					n.b[c] += q.ca[c]
+				}
+			}
+		}
+		if count < leastPatches {
+			return nil, nil
+		}
+		for c := range 3 {
+			n.a[c*3+c] *= 1 + 1e-6 // channels that are the same, as of a gray costume, share m alike
+		}
+		x, ok := n.solve()
+		if !ok {
+			return nil, nil
+		}
+		copy(t.m[:], x)
+		scatter := make([]float64, 0, len(sums))
+		left := make([]float64, len(sums))
+		for i, q := range sums {
+			left[i] = q.left(&t.m)
+			if used[i] {
+				scatter = append(scatter, left[i])
+			}
+		}
+		slices.Sort(scatter)
+		middle := scatter[len(scatter)/2]
+		for i, q := range sums {
+			used[i] = q.n > 0 && left[i] < 4*middle
+		}
+	}
+	// Those with the strongest texture first.
+	type ranked struct {
+		patch
+		energy float64
+	}
+	var list []ranked
+	for i, q := range sums {
+		if used[i] {
+			list = append(list, ranked{t.patches[i], q.explained(&t.m)})
+		}
+	}
+	slices.SortStableFunc(list, func(a, b ranked) int {
+		switch {
+		case a.energy > b.energy:
+			return -1
+		case a.energy < b.energy:
+			return 1
+		}
+		return 0
+	})
+	t.patches = t.patches[:0]
+	for _, r := range list[:min(len(list), mostPatches)] {
+		t.patches = append(t.patches, r.patch)
+	}
+	return t, nil
+}
+
+// corePatches returns windows that lie in the performer's core, with their margins, and do not overlap.
+func (l *level) corePatches(g *Geometry, size int) []patch {
+	found := make([][]patch, len(l.frames))
+	parallel.Parts(len(found), func(from, to int) {
+		for i := from; i < to; i++ {
+			if f := &l.frames[i]; f.alphaNoise <= coreLight/3 { // else nothing can be told
+				found[i] = packed(l.openSums(g, f), l.w, l.h, size, i)
+			}
+		}
+	})
+	return slices.Concat(found...)
+}
+
+// coreStep is the distance between the pixels that are looked at for what is open, and at which patches begin.
+const coreStep = 2
+
+// openSums returns the sums, over the rectangle from the top left corner up to each place, of the places at which the
+// screen may be seen: of every coreStep-th pixel of a color plate, along both axes, with a row and a column of zeros first.
+func (l *level) openSums(g *Geometry, f *frame) []int32 {
+	w, h := l.w/coreStep, l.h/coreStep
+	sums := make([]int32, (w+1)*(h+1))
+	most := float32(1 - coreLight - 3*f.alphaNoise)
+	for y := range h {
+		row := int32(0)
+		for x := range w {
+			bx, by := l.place(g, float64(x*coreStep), float64(y*coreStep))
+			if !(bx >= 2 && by >= 2 && bx < float64(l.bw-3) && by < float64(l.bh-3)) || f.alpha[int(by+0.5)*l.bw+int(bx+0.5)] < most {
+				row++
+			}
+			sums[(y+1)*(w+1)+x+1] = sums[y*(w+1)+x+1] + row
+		}
+	}
+	return sums
+}
+
+// packed returns windows of a frame without anything open in them or within coreMargin of them, row by row.
+func packed(sums []int32, w, h, size, frame int) (list []patch) {
+	across := w/coreStep + 1
+	taken := make([]bool, w*h/(coreStep*coreStep)+w+h)
+	free := func(x, y int) bool {
+		for j := y / coreStep; j < (y+size)/coreStep; j++ {
+			for i := x / coreStep; i < (x+size)/coreStep; i++ {
+				if taken[j*across+i] {
+					return false
+				}
+			}
+		}
+		return true
+	}
+	for y := coreMargin; y+size+coreMargin < h-1; y += coreStep {
+		for x := coreMargin; x+size+coreMargin < w-1; x += coreStep {
+			x0, y0 := (x-coreMargin)/coreStep, (y-coreMargin)/coreStep
+			x1, y1 := (x+size+coreMargin)/coreStep, (y+size+coreMargin)/coreStep
+			if sums[y1*across+x1]-sums[y0*across+x1]-sums[y1*across+x0]+sums[y0*across+x0] > 0 || !free(x, y) {
+				continue
+			}
+			list = append(list, patch{frame, x, y})
+			for j := y / coreStep; j < (y+size)/coreStep; j++ {
+				for i := x / coreStep; i < (x+size)/coreStep; i++ {
+					taken[j*across+i] = true
+				}
+			}
+			x += size - coreStep
+		}
+	}
+	return list
+}
+
+// A patchSampler is the memory that measuring a patch takes.
+type patchSampler struct {
+	size  int
+	frame *frame
+	n     int
+	band  []float64    // the light in the band plate, of the screen's
+	color [3][]float64 // less the patch's own plane
+	x, y  []float64    // the place in the patch, -1 to 1
+	slope [3][2][]float64
+	model []float64
+	// How the place in the band plate moves with that in the color plate, and the reverse.
+	inverse [4]float64
+}
+
+func newPatchSampler(size int) *patchSampler {
+	s := &patchSampler{size: size}
+	n := size * size
+	all := make([]float64, 13*n)
+	next := func() []float64 {
+		v := all[:n:n]
+		all = all[n:]
+		return v
+	}
+	s.band, s.x, s.y, s.model = next(), next(), next(), next()
+	for c := range 3 {
+		s.color[c] = next()
+		s.slope[c] = [2][]float64{next(), next()}
+	}
+	for j := range size {
+		for i := range size {
+			s.x[j*size+i] = (2*float64(i) + 1 - float64(size)) / float64(size)
+			s.y[j*size+i] = (2*float64(j) + 1 - float64(size)) / float64(size)
+		}
+	}
+	return s
+}
+
+// read reads a patch from both plates and takes planes out of both.
+func (s *patchSampler) read(l *level, g *Geometry, t patch) bool {
+	f := &l.frames[t.frame]
+	s.frame = f
+	n := 0
+	half := float64(s.size) / 2
+	cx, cy := float64(t.x)+half-0.5, float64(t.y)+half-0.5
+	px, py := l.place(g, cx, cy)
+	jx, jy := l.jacobian(g, cx, cy)
+	det := jx[0]*jy[1] - jy[0]*jx[1]
+	if !(math.Abs(det) > 1e-6) {
+		return false
+	}
+	s.inverse = [4]float64{jy[1] / det, -jx[1] / det, -jy[0] / det, jx[0] / det}
+	for y := t.y; y < t.y+s.size; y++ {
+		for x := t.x; x < t.x+s.size; x++ {
+			u, v := float64(x)-cx, float64(y)-cy
+			bx, by := px+u*jx[0]+v*jy[0], py+u*jx[1]+v*jy[1]
+			ix, iy := int(bx), int(by)
+			if !(bx >= 1 && by >= 1 && ix < l.bw-2 && iy < l.bh-2) {
+				return false
+			}
+			a, _, _, _ := splineAt(f.spline[(iy-1)*l.bw+ix-1:], l.bw, bx-float64(ix), by-float64(iy))
+			s.band[n] = 1 - a
+			for c := range s.color {
+				p := f.color[c]
+				k := y*l.w + x
+				s.color[c][n] = float64(p[k])
+				// Scharr's weights: least noise for a slope that is right in all directions to second order (not
+				// checked against the source).
+				dx := 10*float64(p[k+1]-p[k-1]) + 3*float64(p[k+l.w+1]-p[k+l.w-1]) + 3*float64(p[k-l.w+1]-p[k-l.w-1])
+				dy := 10*float64(p[k+l.w]-p[k-l.w]) + 3*float64(p[k+l.w+1]-p[k-l.w+1]) + 3*float64(p[k+l.w-1]-p[k-l.w-1])
+				dx, dy = dx/32, dy/32
+				s.slope[c][0][n] = dx*s.inverse[0] + dy*s.inverse[1]
+				s.slope[c][1][n] = dx*s.inverse[2] + dy*s.inverse[3]
+			}
+			n++
+		}
+	}
+	s.n = n
+	s.level(s.band)
+	for c := range s.color {
+		s.level(s.color[c])
+		s.level(s.slope[c][0])
+		s.level(s.slope[c][1])
+	}
+	return true
+}
+
+// level takes the plane that fits best out of v, in place.
+func (s *patchSampler) level(v []float64) {
+	var m, mx, my float64
+	for i, p := range v {
+		m += p
+		mx += p * s.x[i]
+		my += p * s.y[i]
+	}
+	n := float64(len(v))
+	// The mean square of a place over the patch.
+	square := (1 - 1/float64(s.size*s.size)) / 3
+	m, mx, my = m/n, mx/(n*square), my/(n*square)
+	for i := range v {
+		v[i] -= m + mx*s.x[i] + my*s.y[i]
+	}
+}
+
+// patchSums are the products of a patch's color with itself and with the band plate.
+type patchSums struct {
+	n  int
+	cc [3][3]float64
+	ca [3]float64
+	aa float64
+}
+
+func (s *patchSampler) sums() (q patchSums) {
+	q.n = s.n
+	for i, a := range s.band {
+		q.aa += a * a
+		for c := range 3 {
+			v := s.color[c][i]
+			q.ca[c] += v * a
+			for d := range c + 1 {
+				q.cc[c][d] += v * s.color[d][i]
+			}
+		}
+	}
+	for c := range 3 {
+		for d := range c {
+			q.cc[d][c] = q.cc[c][d]
+		}
+	}
+	return q
+}
+
+// left returns the mean square of what m leaves of the band plate.
+func (q *patchSums) left(m *[3]float64) float64 {
+	v := q.aa
+	for c := range 3 {
+		v -= 2 * m[c] * q.ca[c]
+	}
+	return (v + q.explained(m)) / float64(q.n)
+}
+
+// explained returns the sum of the squares of m . color.
+func (q *patchSums) explained(m *[3]float64) (v float64) {
+	for c := range 3 {
+		for d := range 3 {
+			v += m[c] * m[d] * q.cc[c][d]
+		}
+	}
+	return v
+}
+
+// measure measures the patches where g stands, as measurements of the place in the band plate that have nothing of an
+// edge's in them.
+func (t *textureFit) measure(ctx context.Context, l *level, g Geometry) ([]measurement, error) {
+	ms := make([]measurement, len(t.patches))
+	parallel.Parts(len(ms), func(from, to int) {
+		s := newPatchSampler(t.size)
+		for i := from; i < to && ctx.Err() == nil; i++ {
+			if s.read(l, &g, t.patches[i]) {
+				ms[i] = s.measure(t)
+			}
+			ms[i].frame, ms[i].texture = t.patches[i].frame, true
+			ms[i].x, ms[i].y = float64(t.patches[i].x)+float64(t.size-1)/2, float64(t.patches[i].y)+float64(t.size-1)/2
+		}
+	})
+	return ms, ctx.Err()
+}
+
+func (s *patchSampler) measure(t *textureFit) (out measurement) {
+	q := s.sums()
+	// The patch's own m, drawn to the take's.
+	most := math.Max(math.Abs(t.m[0]), math.Max(math.Abs(t.m[1]), math.Abs(t.m[2])))
+	noise := q.left(&t.m)
+	if !(most > 0) || !(noise > 0) {
+		return out
+	}
+	var prior float64
+	m := t.m
+	factor := make([]float64, 9)
+	for range 2 {
+		prior = noise / (ownMix * ownMix * most * most)
+		var b [3]float64
+		for c := range 3 {
+			b[c] = q.ca[c] + prior*t.m[c]
+			copy(factor[c*3:], q.cc[c][:])
+			factor[c*3+c] += prior
+		}
+		if !cholesky(factor, 3) {
+			return out
+		}
+		substitute(factor, 3, b[:])
+		m = b
+		noise = q.left(&m) * float64(q.n) / float64(q.n-6)
+	}
+	// Products of the model's slopes with each other, with what is left and with the columns that were fitted.
+	var xx, xy, yy, xr, yr float64
+	var fx, fy [3]float64
+	for i, a := range s.band {
+		gx := m[0]*s.slope[0][0][i] + m[1]*s.slope[1][0][i] + m[2]*s.slope[2][0][i]
+		gy := m[0]*s.slope[0][1][i] + m[1]*s.slope[1][1][i] + m[2]*s.slope[2][1][i]
+		r := m[0]*s.color[0][i] + m[1]*s.color[1][i] + m[2]*s.color[2][i] - a
+		xx += gx * gx
+		xy += gx * gy
+		yy += gy * gy
+		xr += gx * r
+		yr += gy * r
+		for c := range 3 {
+			fx[c] += gx * s.color[c][i]
+			fy[c] += gy * s.color[c][i]
+		}
+	}
+	px, py := fx, fy
+	substitute(factor, 3, px[:])
+	substitute(factor, 3, py[:])
+	for c := range 3 {
+		xx -= px[c] * fx[c]
+		xy -= px[c] * fy[c]
+		yy -= py[c] * fy[c]
+		// What is left is orthogonal to the color but for the prior.
+		d := prior * (m[c] - t.m[c])
+		xr += px[c] * d
+		yr += py[c] * d
+	}
+	// Noise in the color plate makes slopes of its own.
+	var own float64
+	for c := range 3 {
+		v := m[c] * s.frame.colorNoise[c]
+		own += v * v * slopeNoise * float64(s.n) * (s.inverse[0]*s.inverse[0] + s.inverse[1]*s.inverse[1])
+	}
+	xx, yy = xx-own, yy-own
+	if !(xx > 0.5*own && yy > 0.5*own && xx*yy > xy*xy) {
+		return out
+	}
+	out.info = [3]float64{xx / noise, xy / noise, yy / noise}
+	out.b = [2]float64{xr / noise, yr / noise}
+	out.match = 1
+	return out
+}
+
+// slopeNoise is the variance of Scharr's slope over that of a pixel of white noise: 2 (100 + 9 + 9) / 32^2.
+const slopeNoise = 236. / 1024
+
+// doubtEvery is after how many passes of a fit the edges are held against the texture.
+const doubtEvery = 8
+
+// disagreement returns by how much the variances of the edges must be multiplied so that the geometry which they alone
+// give and the one which texture alone gives are as far apart as their covariances say: the root-mean-square of their
+// distance over its standard deviations is then 1. It is at most mostDoubt and may be below 1, where the edges have
+// been doubted before.
+func (f *fit) disagreement(eqs []equation, model string, now theta) float64 {
+	free, at := f.shading.columns(model, f.terms)
+	nuisance := len(at) - geometric
+	n := len(free) - nuisance
+	if n < 1 {
+		return 1
+	}
+	var x [2][]float64
+	var cov [2][][]float64
+	for k, texture := range []bool{false, true} {
+		m := f.mixed(only(eqs, texture), free, at, now)
+		solution, ok := m.solve()
+		if !ok {
+			return 1
+		}
+		x[k], cov[k] = solution, inverse(m.a, m.n)
+	}
+	// distance returns the square of the distance over its standard deviations, a parameter.
+	distance := func(doubt float64) float64 {
+		a, d := make([]float64, n*n), make([]float64, n)
+		for i := range n {
+			d[i] = x[0][nuisance+i] - x[1][nuisance+i]
+			for j := range n {
+				a[i*n+j] = doubt*cov[0][nuisance+i][nuisance+j] + cov[1][nuisance+i][nuisance+j]
+			}
+		}
+		e := slices.Clone(d)
+		if !cholesky(a, n) {
+			return 1
+		}
+		substitute(a, n, e)
+		sum := 0.0
+		for i := range d {
+			sum += d[i] * e[i]
+		}
+		return sum / float64(n)
+	}
+	low, high := 1/f.doubt, mostDoubt/f.doubt
+	if distance(low) <= 1 {
+		return low
+	}
+	for range 30 {
+		middle := math.Sqrt(low * high)
+		if distance(middle) > 1 {
+			low = middle
+		} else {
+			high = middle
+		}
+	}
+	return high
+}
+
+// mostDoubt bounds what the variances of edges are multiplied by.
+const mostDoubt = 1e4
+
+// only returns the equations of texture, or those of edges.
+func only(eqs []equation, texture bool) (some []equation) {
+	for _, q := range eqs {
+		if q.texture == texture {
+			some = append(some, q)
+		}
+	}
+	return some
+}
+
+// witness fills in what the texture said.
+func (f *fit) witness(e *Estimate) {
+	for _, m := range f.last {
+		if m.texture && m.used {
+			e.Texture.Patches++
+		}
+	}
+	if e.Texture.Patches == 0 {
+		return
+	}
+	e.Texture.Doubt, e.Texture.Sigma = f.doubt, e.edgeSigma()
+	edges := *f
+	next, _ := edges.linear(only(f.eqs, false), f.model, f.terms, f.theta, nil)
+	edges.set(next)
+	for _, p := range e.Pieces {
+		x0, y0 := f.g.Map(p.Color[0], p.Color[1])
+		x1, y1 := edges.g.Map(p.Color[0], p.Color[1])
+		e.Texture.Bias[0] += (x1 - x0) / float64(len(e.Pieces))
+		e.Texture.Bias[1] += (y1 - y0) / float64(len(e.Pieces))
+	}
+}
