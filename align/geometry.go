@@ -99,18 +99,34 @@ func (g Geometry) Inverse(bx, by float64) (x, y float64) {
 	return g.Center[0] + dx*r/rd, g.Center[1] + dy*r/rd
 }
 
+// Limits on a geometry, far beyond those of rigs: with them the places of the color pixels are finite and a resampler's
+// time and memory are bounded.
+const (
+	mostSide    = 1 << 16 // pixels
+	mostDensity = 64      // band pixels to a color pixel along an axis, in the mean: of 8K to a preview of 120 pixels
+	mostPlace   = 1 << 24 // pixels from the band plate's first one: whole numbers that float32 has
+	mostRadial  = 10      // of k1 and k2; a fisheye's are below 1
+)
+
 // Check returns an error when the geometry is not valid: it says which field and why.
 func (g Geometry) Check() error {
 	if g.ColorW < 1 || g.ColorH < 1 || g.BandW < 1 || g.BandH < 1 {
 		return fmt.Errorf("geometry: the frames are %dx%d (color) and %dx%d (band) pixels, and must be at least 1x1", g.ColorW, g.ColorH, g.BandW, g.BandH)
 	}
+	if most := max(g.ColorW, g.ColorH, g.BandW, g.BandH); most > mostSide {
+		return fmt.Errorf("geometry: a side of a frame has %d pixels, and must have at most %d", most, mostSide)
+	}
 	for _, list := range []struct {
 		name string
 		v    []float64
-	}{{"homography", g.Homography[:]}, {"radial", g.Radial[:]}, {"center", g.Center[:]}} {
+		most float64
+	}{{"homography", g.Homography[:], mostPlace}, {"radial", g.Radial[:], mostRadial}, {"center", g.Center[:], mostSide}} {
 		for i, v := range list.v {
 			if math.IsNaN(v) || math.IsInf(v, 0) {
 				return fmt.Errorf("geometry: %s[%d] is %v, and must be a finite number", list.name, i, v)
+			}
+			if math.Abs(v) > list.most {
+				return fmt.Errorf("geometry: %s[%d] is %v, and must be from -%.0f to %.0f", list.name, i, v, list.most, list.most)
 			}
 		}
 	}
@@ -123,6 +139,14 @@ func (g Geometry) Check() error {
 		if w := h[6]*c[0] + h[7]*c[1] + h[8]; w*w0 <= 0 {
 			return fmt.Errorf("geometry: the homography sends the color frame's corner (%g, %g) through infinity", c[0], c[1])
 		}
+	}
+	for _, p := range g.Grid(9) {
+		if !(math.Abs(p.Band[0]) < mostPlace && math.Abs(p.Band[1]) < mostPlace) {
+			return fmt.Errorf("geometry: the color pixel at (%.0f, %.0f) goes to (%.4g, %.4g) of the band plate, which is too far away", p.Color[0], p.Color[1], p.Band[0], p.Band[1])
+		}
+	}
+	if sx, sy := g.density(); !(sx < mostDensity && sy < mostDensity) {
+		return fmt.Errorf("geometry: a color pixel covers %.4g by %.4g band pixels, and may cover less than %d", sx, sy, mostDensity)
 	}
 	return nil
 }

@@ -425,12 +425,21 @@ func leaves(a, b float64) float64 {
 	return 2
 }
 
+// within returns v, or the nearer of low and high where it is not between them; low for what is no number, as a place that
+// radial terms send through infinity is.
+func within(v, low, high float64) float64 {
+	if !(v > low) {
+		return low
+	}
+	return min(v, high)
+}
+
 func (r *Resampler) weightedRow(dst, src []float32, line []place) {
 	w, h := r.g.BandW, r.g.BandH
 	for i, p := range line {
 		// Beyond the kernel's reach all taps are the border's pixel already.
-		x0, wx := r.wx.at(math.Max(float64(-r.wx.n), math.Min(p.x, float64(w+r.wx.n))))
-		y0, wy := r.wy.at(math.Max(float64(-r.wy.n), math.Min(p.y, float64(h+r.wy.n))))
+		x0, wx := r.wx.at(within(p.x, float64(-r.wx.n), float64(w+r.wx.n)))
+		y0, wy := r.wy.at(within(p.y, float64(-r.wy.n), float64(h+r.wy.n)))
 		inside := x0 >= 0 && x0+len(wx) <= w
 		var sum float32
 		for j, v := range wy {
@@ -454,7 +463,7 @@ func (r *Resampler) weightedRow(dst, src []float32, line []place) {
 func (r *Resampler) bilinearRow(dst, src []float32, line []place) {
 	w, h := r.g.BandW, r.g.BandH
 	for i, p := range line {
-		x, y := math.Max(0, math.Min(p.x, float64(w-1))), math.Max(0, math.Min(p.y, float64(h-1)))
+		x, y := within(p.x, 0, float64(w-1)), within(p.y, 0, float64(h-1))
 		x0, y0 := int(x), int(y)
 		x1, y1 := min(x0+1, w-1), min(y0+1, h-1)
 		u, v := float32(x-float64(x0)), float32(y-float64(y0))

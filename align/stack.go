@@ -59,6 +59,10 @@ func newStack(ctx context.Context, pairs []Pair) (*stack, error) {
 	for float64(p.Color.W)/float64(fc) > 1.45*float64(p.Band.W)/float64(fb) && p.Color.W/fc > 2*minSide {
 		fc *= 2
 	}
+	if cw, ch, bw, bh := p.Color.W/fc, p.Color.H/fc, p.Band.W/fb, p.Band.H/fb; min(cw, ch, bw, bh) < minSide/2 {
+		return nil, fmt.Errorf("align: the plates have %dx%d (color) and %dx%d (band) pixels, which is %dx%d and %dx%d at about one resolution, and each side must have at least %d there: the cameras' frames must be of about one shape",
+			p.Color.W, p.Color.H, p.Band.W, p.Band.H, cw, ch, bw, bh, minSide/2)
+	}
 	n := 1
 	for p.Color.W/(fc<<(n-1)) > topWidth && min(p.Color.H/(fc<<n), p.Color.W/(fc<<n), p.Band.H/(fb<<n), p.Band.W/(fb<<n)) >= minSide/2 {
 		n++

@@ -2,6 +2,7 @@ package matte
 
 import (
 	"errors"
+	"image"
 	"math"
 	"slices"
 
@@ -22,8 +23,14 @@ type Clean struct {
 // that are never certainly screen are filled smoothly from around them, by the screen's shape. The dark plate
 // may be nil. The brightness is that of the first frame's lamps, as the screen's.
 //
-// ErrNoScreen means that no frame has a part that is certainly screen.
+// ErrNoScreen means that no frame has a part that is certainly screen. An error says which plate has another size than the
+// screen.
 func CleanFromTake(frames []Sample, screen *Screen, dark *plate.Gray) (*Clean, error) {
+	if dark != nil {
+		if err := plate.CheckSize("dark band plate", dark.Size(), "screen", image.Pt(screen.W, screen.H)); err != nil {
+			return nil, err
+		}
+	}
 	model := screen.CleanBand(dark)
 	solver, err := NewSolver(screen.W, screen.H, References{CleanBand: model, DarkBand: dark}, nil)
 	if err != nil {
@@ -96,8 +103,8 @@ func (b *rebuild) level() {
 				scale := float32(1 / b.gains[k])
 				for y := by * side; y < min((by+1)*side, b.h); y++ {
 					for _, v := range f.Pix[y*b.w+bx*side : y*b.w+min((bx+1)*side, b.w)] {
-						if n := int((v*scale - from) / width); v*scale >= from && n < bins {
-							count[n]++
+						if n := (v*scale - from) / width; n >= 0 && n < bins {
+							count[int(n)]++
 						}
 					}
 				}

@@ -1,6 +1,7 @@
 package matte
 
 import (
+	"cmp"
 	"math"
 	"slices"
 )
@@ -17,28 +18,32 @@ type Flicker struct {
 // sinusoid that takes away the most of what is left of the gains when a slow drift, a parabola, is taken out (the
 // Lomb-Scargle periodogram, by least squares). A beat counts where its chance is below 0.001 and its amplitude
 // above 0.1 % and three standard errors of a gain; and where it is not so slow that the take has less than two of
-// it. Fewer than 12 frames tell only PeakToPeak.
+// it. Of a longer take it looks at the 4096 frames in a row of which it has the most gains. Fewer than 12 frames tell
+// only PeakToPeak; of gains whose mean is not a positive number nothing is told.
 func FindFlicker(numbers []int, gains []Gain) Flicker {
 	var f Flicker
-	n := len(gains)
-	if n == 0 {
+	if len(gains) == 0 {
 		return f
 	}
-	low, high, mean, sigma := math.Inf(1), math.Inf(-1), 0.0, make([]float64, n)
-	for i, g := range gains {
+	low, high, mean := math.Inf(1), math.Inf(-1), 0.0
+	for _, g := range gains {
 		low, high = min(low, g.Value), max(high, g.Value)
-		mean += g.Value / float64(n)
-		sigma[i] = g.Sigma
+		mean += g.Value / float64(len(gains))
+	}
+	if !(mean > 0) || math.IsInf(mean, 0) {
+		return f
 	}
 	f.PeakToPeak = (high - low) / mean
+	order := densest(numbers)
+	n := len(order)
 	if n < 12 {
 		return f
 	}
-	first, span := float64(numbers[0]), float64(numbers[n-1]-numbers[0]+1)
-	value, t := make([]float64, n), make([]float64, n)
-	for i, g := range gains {
-		value[i] = g.Value / mean
-		t[i] = float64(numbers[i]) - first
+	span := float64(numbers[order[n-1]] - numbers[order[0]] + 1)
+	value, t, sigma := make([]float64, n), make([]float64, n), make([]float64, n)
+	for i, k := range order {
+		value[i], sigma[i] = gains[k].Value/mean, gains[k].Sigma
+		t[i] = float64(numbers[k] - numbers[order[0]])
 	}
 	rss := func(frequency float64) (sum, amplitude float64) {
 		terms := 3
@@ -102,6 +107,30 @@ func FindFlicker(numbers []int, gains []Gain) Flicker {
 		f.Frequency, f.Amplitude = at, amplitude
 	}
 	return f
+}
+
+// beatFrames bounds the frames in which a beat is looked for, and with them the time that it takes: the frequencies to
+// try grow with their square.
+const beatFrames = 4096
+
+// densest returns where in numbers those of the beatFrames frames are that hold the most of them, in rising order.
+func densest(numbers []int) []int {
+	order := make([]int, len(numbers))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(numbers[a], numbers[b]) })
+	var most []int
+	from := 0
+	for to := range order {
+		for numbers[order[to]]-numbers[order[from]] >= beatFrames {
+			from++
+		}
+		if to+1-from > len(most) {
+			most = order[from : to+1]
+		}
+	}
+	return most
 }
 
 // Alias returns the frequency, in hertz, at which a light that pulses at pulse hertz beats with a camera of fps

@@ -131,23 +131,28 @@ func gainIn(u *plate.Gray) (Gain, error) {
 	return gainOf(thin)
 }
 
+// The gain is between these, or nothing of the frame is screen: lamps a fiftieth as bright as in the clean plate leave
+// noise, and a million times as bright are none.
+const (
+	leastGain = 0.02
+	mostGain  = 1e6
+)
+
 // gainOf returns the gain of the quotient in strips.
 func gainOf(u *plate.Gray) (Gain, error) {
 	// The histogram spans 0 to twice the 99.9th percentile, in steps well below the noise of one pixel. A
 	// mean over 3x3 pixels sharpens the peak.
 	smooth := boxMean(u, 1)
 	top := quantile(smooth.Pix, 0.999)
-	if !(top > 0.02) {
+	if !(top > leastGain && top < mostGain) {
 		return Gain{}, ErrNoScreen
 	}
 	const bins = 800
 	width := 2 * top / bins
 	var count [bins]float64
-	n := 0
 	for _, v := range smooth.Pix {
-		if b := int(v / width); v >= 0 && b < bins {
-			count[b]++
-			n++
+		if b := v / width; b >= 0 && b < bins { // before it is an int, which cannot hold every float32
+			count[int(b)]++
 		}
 	}
 	// The peak is looked for above half of the top, over a window of 2.5 %.

@@ -50,14 +50,15 @@ func FitScreen(samples []Sample, darkColor *plate.RGB, darkBand *plate.Gray, ord
 	return f.fit()
 }
 
-// Gray returns the model as a clean band plate without its dark level: W by H values, all positive.
+// Gray returns the model as a clean band plate without its dark level: W by H values, all positive. Far from where the
+// screen was seen the polynomial may go anywhere: it is held to what a Solver takes.
 func (s *Screen) Gray() *plate.Gray {
 	f := plate.NewGray(s.W, s.H)
 	terms := make([]float64, len(s.Coefficients))
 	for y := range s.H {
 		for x := range s.W {
 			powers(terms, s.Order, place(x, s.W), place(y, s.H))
-			f.Pix[y*s.W+x] = float32(math.Exp(dot(terms, s.Coefficients)))
+			f.Pix[y*s.W+x] = float32(min(max(math.Exp(dot(terms, s.Coefficients)), leastScreen), mostScreen))
 		}
 	}
 	return f
@@ -311,7 +312,8 @@ func (s *Screen) UnmarshalJSON(data []byte) error {
 // BandWeights returns the weights of red, green and blue that give the best ratio of signal to noise at the
 // screen's line when the band camera has a color sensor: each channel in proportion to how bright the screen
 // is in it, as for a sum of signals with equal noise. They add up to 1. A gray plate gets equal thirds. The
-// screen's brightness is read from the brightest tenth of the plate; a black plate gets equal thirds too.
+// screen's brightness is read from the brightest tenth of the plate; a plate that is black, or has values there that are
+// not finite, gets equal thirds too.
 func BandWeights(band *plate.RGB) [3]float32 {
 	var bright [3]float64
 	sum := plate.NewGray(band.W, band.H)
@@ -329,7 +331,7 @@ func BandWeights(band *plate.RGB) [3]float32 {
 		}
 	}
 	total := bright[0] + bright[1] + bright[2]
-	if !(total > 0) {
+	if !(total > 0) || math.IsInf(total, 0) {
 		return [3]float32{1. / 3, 1. / 3, 1. / 3}
 	}
 	var w [3]float32

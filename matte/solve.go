@@ -72,6 +72,13 @@ type Solution struct {
 // stops down noise is 32 times larger in the matte, ten stops down nothing is left.
 const darkest = 1.0 / 1024
 
+// The screen's brightest pixel is between these, with full scale as 1, so that it, its inverse and their squares are in
+// the range of float32 down to the darkest.
+const (
+	leastScreen = 1e-12
+	mostScreen  = 1e12
+)
+
 // NewSolver prepares the solution for a take whose color plates have w by h pixels. It returns an error when
 // ref has no clean band plate, when a plate has another size or a value that is not finite, or when the
 // clean band plate is black. A nil opt means the zero Options.
@@ -110,8 +117,11 @@ func NewSolver(w, h int, ref References, opt *Options) (*Solver, error) {
 		defer lock.Unlock()
 		top = max(top, high)
 	})
-	if !(top > 0) {
+	if !(top > leastScreen) {
 		return nil, fmt.Errorf("matte: the clean band plate is black: its brightest pixel is %.3g above the dark plate; it must show the lit screen", top)
+	}
+	if !(top < mostScreen) {
+		return nil, fmt.Errorf("matte: the clean band plate's brightest pixel is %.3g above the dark plate: it must be below %.0g, with full scale as 1", top, mostScreen)
 	}
 	var none atomic.Int64
 	parallel.Rows(w, h, func(y0, y1 int) {
@@ -219,6 +229,15 @@ func (s *Solver) check(color *plate.RGB, gain float64) error {
 		return err
 	}
 	return checkGain(gain)
+}
+
+// checkSolution returns an error that says which plane of a solution has another size than the solver's frames.
+func (s *Solver) checkSolution(dst *Solution) error {
+	want := image.Pt(s.w, s.h)
+	if err := plate.CheckSize("transmission", dst.Transmission.Size(), "solver's frame", want); err != nil {
+		return err
+	}
+	return plate.CheckSize("foreground", dst.Foreground.Size(), "solver's frame", want)
 }
 
 func checkGain(gain float64) error {

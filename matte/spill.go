@@ -2,7 +2,6 @@ package matte
 
 import (
 	"fmt"
-	"image"
 	"math"
 
 	"example.com/twinplate/plate"
@@ -134,13 +133,12 @@ type Limited struct {
 // Limit applies the limits to a solution, and returns what it did. The screen's light in the color plate is
 // taken off the foreground again by the new transmission. Between the knees the transmission is stretched
 // linearly; at each knee the line is joined to the end by a parabola, so there is no edge in the curve. An error
-// says which value is not valid.
+// says which value is not valid, or which plane has another size than the solver's frames.
 func (s *Solver) Limit(dst *Solution, gain float64, l Limits) (Limited, error) {
 	if err := l.Check(); err != nil {
 		return Limited{}, err
 	}
-	want := image.Pt(s.w, s.h)
-	if err := plate.CheckSize("transmission", dst.Transmission.Size(), "solver's frame", want); err != nil {
+	if err := s.checkSolution(dst); err != nil {
 		return Limited{}, err
 	}
 	var did Limited

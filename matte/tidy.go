@@ -18,10 +18,13 @@ const tidyReach = 3
 // as it was measured: hair, smoke and soft edges are not touched at all.
 //
 // The solution must have been made without a clamp, which would leave a bias: give it one from
-// With(ClampNone), and Tidy clamps it as s would have. Sigma is from Sigma, and must have the solution's size, or
-// there is an error. The screen's light in the color plate is taken off the foreground again by the new
+// With(ClampNone), and Tidy clamps it as s would have. Sigma is from Sigma. Where it or the solution has another
+// size than the solver's frames there is an error. The screen's light in the color plate is taken off the foreground again by the new
 // transmission.
 func (s *Solver) Tidy(dst *Solution, sigma *plate.Gray, gain float64) (certain float64, err error) {
+	if err := s.checkSolution(dst); err != nil {
+		return 0, err
+	}
 	t := dst.Transmission
 	if err := plate.CheckSize("sigma", sigma.Size(), "transmission", t.Size()); err != nil {
 		return 0, err
