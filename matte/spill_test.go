@@ -2,6 +2,7 @@ package matte_test
 
 import (
 	"fmt"
+	"image"
 	"log"
 	"math"
 	"testing"
@@ -108,6 +109,31 @@ func TestGapsAreNotSpill(t *testing.T) {
 	}
 	if p := matte.FindSpill(veil); p.Share < 0.99 || math.Abs(p.Mean-mean) > 1e-3 {
 		t.Errorf("a veil of %.3f: share %.3f, mean %.4f", mean, p.Share, p.Mean)
+	}
+}
+
+// The smallest core is read wherever it is, at each width of the squares and distance of their grid.
+func TestFindSpillOfASmallCore(t *testing.T) {
+	const spill = 0.04
+	for _, w := range []int{100, 640, 1000, 1920, 2400} {
+		margin := max(w/100, 3) + 1 // of the performer that is not core
+		for _, core := range []image.Point{{X: 1, Y: 1}, {X: 2, Y: 1}, {X: 1, Y: 3}, {X: 5, Y: 5}} {
+			for phase := range 7 {
+				size := core.Add(image.Pt(2*margin, 2*margin))
+				at := image.Pt(w/3+phase, 3+phase*5%7)
+				f := plate.NewGray(w, size.Y+12)
+				for i := range f.Pix {
+					f.Pix[i] = 1
+					if image.Pt(i%w, i/w).In(image.Rectangle{Min: at, Max: at.Add(size)}) {
+						f.Pix[i] = spill
+					}
+				}
+				s := matte.FindSpill(f)
+				if got := math.Round(s.Core * float64(len(f.Pix))); int(got) != core.X*core.Y || math.Abs(s.Mean-spill) > 1e-4 || s.Share != 1 {
+					t.Errorf("a core of %v in a frame %d wide: %+v", core, w, matte.Spill{Core: got, Mean: s.Mean, Share: s.Share})
+				}
+			}
+		}
 	}
 }
 

@@ -17,7 +17,7 @@ import (
 
 // Sizes are a frame's smallest sizes, narrow ones, odd ones, and one with room for a performer.
 var Sizes = []image.Point{{X: 1, Y: 1}, {X: 2, Y: 1}, {X: 1, Y: 2}, {X: 3, Y: 3}, {X: 1, Y: 200}, {X: 300, Y: 1}, {X: 7, Y: 5}, {X: 31, Y: 33},
-	{X: 32, Y: 32}, {X: 33, Y: 149}, {X: 203, Y: 37}, {X: 160, Y: 90}}
+	{X: 33, Y: 149}, {X: 1000, Y: 28}, {X: 160, Y: 90}}
 
 // A Picture fills a plane of w by h pixels.
 type Picture struct {
@@ -122,6 +122,18 @@ func (p Picture) Plates(w, h int, texture float64, random *rand.Rand) (*plate.RG
 			sum += v
 		}
 		band.Pix[i] = 0.8*t + 0.01*sum + float32(0.002*random.NormFloat64())
+	}
+	return color, band
+}
+
+// Writable makes values that are not finite, which no file is written with, the largest or the smallest that are, and NaN 0.
+func Writable(color *plate.RGB, band *plate.Gray) (*plate.RGB, *plate.Gray) {
+	for _, pix := range [][]float32{color.Pix[0], color.Pix[1], color.Pix[2], band.Pix} {
+		for i, v := range pix {
+			if pix[i] = min(max(v, -math.MaxFloat32), math.MaxFloat32); v != v {
+				pix[i] = 0
+			}
+		}
 	}
 	return color, band
 }

@@ -1,0 +1,127 @@
+package take_test
+
+import (
+	"context"
+	"fmt"
+	"image"
+	"math/rand/v2"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"example.com/twinplate/internal/odd"
+	"example.com/twinplate/plate"
+	"example.com/twinplate/take"
+)
+
+// oddCall is how long a take of a few small frames may take on a machine that does much else.
+const oddCall = 60 * time.Second
+
+// oddTake writes a take of three frames as OpenEXR files of 32 bits, which hold whatever light, and returns its recipe.
+func oddTake(t testing.TB, color, band image.Point, references bool, plates func(random *rand.Rand) (*plate.RGB, *plate.Gray), random *rand.Rand) take.Recipe {
+	t.Helper()
+	dir := t.TempDir()
+	exact := &plate.WriteOptions{Depth: 32}
+	file := func(name string) string { return filepath.Join(dir, name) }
+	for n := 1; n <= 3; n++ {
+		c, b := odd.Writable(plates(random))
+		write(t, file(fmt.Sprintf("color/%d.exr", n)), c, exact)
+		write(t, file(fmt.Sprintf("band/%d.exr", n)), b, exact)
+	}
+	write(t, file("background.exr"), odd.Pictures[0].RGB(7, 5, random), exact)
+	r := take.Recipe{Color: file("color"), Band: file("band"), Background: file("background.exr"), Format: "exr"}
+	if references {
+		even := odd.Pictures[1]
+		write(t, file("clean_band.exr"), even.Gray(band.X, band.Y, random), exact)
+		write(t, file("dark_band.exr"), plate.NewGray(band.X, band.Y), exact)
+		write(t, file("dark_color.exr"), plate.NewRGB(color.X, color.Y), exact)
+		write(t, file("clean_color.exr"), plate.NewRGB(color.X, color.Y), exact)
+		r.CleanBand, r.DarkBand, r.DarkColor, r.CleanColor = file("clean_band.exr"), file("dark_band.exr"), file("dark_color.exr"), file("clean_color.exr")
+	}
+	return r
+}
+
+// checked returns the readings of a take, which are finite, and runs it.
+func checked(ctx context.Context, r take.Recipe) ([]float64, error) {
+	opened, err := take.Open(r)
+	if err != nil {
+		return nil, err
+	}
+	defer opened.Close()
+	var numbers []float64
+	c, err := opened.Check(ctx, &take.CheckOptions{FPS: 24})
+	if err == nil {
+		for _, v := range c.Readings {
+			if v.Value != nil {
+				numbers = append(numbers, *v.Value)
+			}
+		}
+	}
+	job, failed := opened.Prepare(ctx)
+	if failed != nil {
+		return numbers, err
+	}
+	each := func(f *take.Result) error {
+		numbers = append(numbers, odd.Floats(f.Transmission.Pix)...)
+		return nil
+	}
+	if _, failed := job.Run(ctx, &take.RunOptions{Each: each, Jobs: 1}); failed != nil {
+		return numbers, fmt.Errorf("%w, %w", err, failed)
+	}
+	return numbers, err
+}
+
+// A take of whatever frames is read and made, or there is an error: nothing panics, hangs, or is given as a number that is none.
+func TestOddTakes(t *testing.T) {
+	sizes := [][2]image.Point{{{X: 1, Y: 1}, {X: 1, Y: 1}}, {{X: 40, Y: 3}, {X: 40, Y: 3}}, {{X: 33, Y: 47}, {X: 33, Y: 47}}, {{X: 64, Y: 36}, {X: 48, Y: 40}}}
+	for k, picture := range odd.Pictures {
+		for i, size := range sizes {
+			if testing.Short() && (k+i)%4 != 0 {
+				continue
+			}
+			for _, variant := range []string{"all, no plates", "transmission", "transmission, no plates, registered"} {
+				name := fmt.Sprintf("%s as %s, %v", picture, variant, size)
+				r := oddTake(t, size[0], size[1], variant == "transmission", func(random *rand.Rand) (*plate.RGB, *plate.Gray) {
+					color, band := picture.Plates(size[0].X, size[0].Y, 0.2, random)
+					if variant == "all, no plates" {
+						color = picture.RGB(size[0].X, size[0].Y, random)
+					}
+					if variant == "all, no plates" || size[0] != size[1] {
+						band = picture.Gray(size[1].X, size[1].Y, random)
+					}
+					return color, band
+				}, odd.Random(name))
+				if variant != "transmission, no plates, registered" {
+					r.Geometry.Mode = "none"
+				}
+				odd.Try(t, name, oddCall, func(ctx context.Context) ([]float64, error) { return checked(ctx, r) })
+			}
+		}
+	}
+}
+
+// A take of whatever sizes and pixels, given as bytes.
+func FuzzTake(f *testing.F) {
+	pixels := make([]byte, 200)
+	for i := range pixels {
+		pixels[i] = byte(20 + i*i%7%2*150 + i%9)
+	}
+	f.Add(pixels, uint8(40), uint8(36), uint8(12))
+	f.Add(pixels, uint8(33), uint8(45), uint8(45))
+	f.Add([]byte{200, 201, 20}, uint8(1), uint8(1), uint8(128))
+	f.Fuzz(func(t *testing.T, pixels []byte, w, h, mode uint8) {
+		if w == 0 || h == 0 {
+			return
+		}
+		size := image.Pt(int(w), int(h))
+		b := &odd.Bytes{Data: pixels, Wild: mode&1 != 0, Side: 1 + int(mode>>1&15)}
+		r := oddTake(t, size, size, mode&32 != 0, func(*rand.Rand) (*plate.RGB, *plate.Gray) {
+			return b.RGB(size.X, size.Y), b.Gray(size.X, size.Y)
+		}, odd.Random("fuzz"))
+		if mode&64 == 0 {
+			r.Geometry.Mode = "none"
+		}
+		r.Tidy, r.Glare.Mode = mode&128 != 0, map[bool]string{true: "auto"}[mode&128 != 0]
+		odd.Try(t, fmt.Sprint(size, mode), oddCall, func(ctx context.Context) ([]float64, error) { return checked(ctx, r) })
+	})
+}
