@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"image"
-	"math/rand/v2"
 	"path/filepath"
 	"testing"
 	"time"
@@ -17,26 +16,12 @@ import (
 // oddCall is how long a take of a few small frames may take on a machine that does much else.
 const oddCall = 60 * time.Second
 
-// oddTake writes a take of three frames as OpenEXR files of 32 bits, which hold whatever light, and returns its recipe.
-func oddTake(t testing.TB, color, band image.Point, references bool, plates func(random *rand.Rand) (*plate.RGB, *plate.Gray), random *rand.Rand) take.Recipe {
-	t.Helper()
-	dir := t.TempDir()
-	exact := &plate.WriteOptions{Depth: 32}
+// oddTake returns the recipe of a take that odd.Shoot has written, with its reference plates or without.
+func oddTake(dir string, references bool) take.Recipe {
 	file := func(name string) string { return filepath.Join(dir, name) }
-	for n := 1; n <= 3; n++ {
-		c, b := odd.Writable(plates(random))
-		write(t, file(fmt.Sprintf("color/%d.exr", n)), c, exact)
-		write(t, file(fmt.Sprintf("band/%d.exr", n)), b, exact)
-	}
-	write(t, file("background.exr"), odd.Pictures[0].RGB(7, 5, random), exact)
 	r := take.Recipe{Color: file("color"), Band: file("band"), Background: file("background.exr"), Format: "exr"}
 	if references {
-		even := odd.Pictures[1]
-		write(t, file("clean_band.exr"), even.Gray(band.X, band.Y, random), exact)
-		write(t, file("dark_band.exr"), plate.NewGray(band.X, band.Y), exact)
-		write(t, file("dark_color.exr"), plate.NewRGB(color.X, color.Y), exact)
-		write(t, file("clean_color.exr"), plate.NewRGB(color.X, color.Y), exact)
-		r.CleanBand, r.DarkBand, r.DarkColor, r.CleanColor = file("clean_band.exr"), file("dark_band.exr"), file("dark_color.exr"), file("clean_color.exr")
+		r.CleanBand, r.DarkBand, r.CleanColor, r.DarkColor = file("clean_band.exr"), file("dark_band.exr"), file("clean_color.exr"), file("dark_color.exr")
 	}
 	return r
 }
@@ -81,7 +66,8 @@ func TestOddTakes(t *testing.T) {
 			}
 			for _, variant := range []string{"all, no plates", "transmission", "transmission, no plates, registered"} {
 				name := fmt.Sprintf("%s as %s, %v", picture, variant, size)
-				r := oddTake(t, size[0], size[1], variant == "transmission", func(random *rand.Rand) (*plate.RGB, *plate.Gray) {
+				random := odd.Random(name)
+				r := oddTake(odd.Shoot(t, random, func() (*plate.RGB, *plate.Gray) {
 					color, band := picture.Plates(size[0].X, size[0].Y, 0.2, random)
 					if variant == "all, no plates" {
 						color = picture.RGB(size[0].X, size[0].Y, random)
@@ -90,7 +76,7 @@ func TestOddTakes(t *testing.T) {
 						band = picture.Gray(size[1].X, size[1].Y, random)
 					}
 					return color, band
-				}, odd.Random(name))
+				}), variant == "transmission")
 				if variant != "transmission, no plates, registered" {
 					r.Geometry.Mode = "none"
 				}
@@ -107,17 +93,14 @@ func FuzzTake(f *testing.F) {
 		pixels[i] = byte(20 + i*i%7%2*150 + i%9)
 	}
 	f.Add(pixels, uint8(40), uint8(36), uint8(12))
+	f.Add(pixels, uint8(63), uint8(47), uint8(0xec))
 	f.Add(pixels, uint8(33), uint8(45), uint8(45))
 	f.Add([]byte{200, 201, 20}, uint8(1), uint8(1), uint8(128))
 	f.Fuzz(func(t *testing.T, pixels []byte, w, h, mode uint8) {
-		if w == 0 || h == 0 {
-			return
-		}
-		size := image.Pt(int(w), int(h))
+		size := image.Pt(1+int(w)%96, 1+int(h)%64)
 		b := &odd.Bytes{Data: pixels, Wild: mode&1 != 0, Side: 1 + int(mode>>1&15)}
-		r := oddTake(t, size, size, mode&32 != 0, func(*rand.Rand) (*plate.RGB, *plate.Gray) {
-			return b.RGB(size.X, size.Y), b.Gray(size.X, size.Y)
-		}, odd.Random("fuzz"))
+		dir := odd.Shoot(t, odd.Random("fuzz"), func() (*plate.RGB, *plate.Gray) { return b.RGB(size.X, size.Y), b.Gray(size.X, size.Y) })
+		r := oddTake(dir, mode&32 != 0)
 		if mode&64 == 0 {
 			r.Geometry.Mode = "none"
 		}

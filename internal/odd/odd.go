@@ -8,6 +8,8 @@ import (
 	"image"
 	"math"
 	"math/rand/v2"
+	"os"
+	"path/filepath"
 	"runtime/debug"
 	"testing"
 	"time"
@@ -126,8 +128,8 @@ func (p Picture) Plates(w, h int, texture float64, random *rand.Rand) (*plate.RG
 	return color, band
 }
 
-// Writable makes values that are not finite, which no file is written with, the largest or the smallest that are, and NaN 0.
-func Writable(color *plate.RGB, band *plate.Gray) (*plate.RGB, *plate.Gray) {
+// writable makes values that are not finite, which no file is written with, the largest or the smallest that are, and NaN 0.
+func writable(color *plate.RGB, band *plate.Gray) (*plate.RGB, *plate.Gray) {
 	for _, pix := range [][]float32{color.Pix[0], color.Pix[1], color.Pix[2], band.Pix} {
 		for i, v := range pix {
 			if pix[i] = min(max(v, -math.MaxFloat32), math.MaxFloat32); v != v {
@@ -136,6 +138,36 @@ func Writable(color *plate.RGB, band *plate.Gray) (*plate.RGB, *plate.Gray) {
 		}
 	}
 	return color, band
+}
+
+// Shoot writes a take of three frames as OpenEXR files of 32 bits, which hold whatever light, into a folder of the test's:
+// color/N.exr, band/N.exr, background.exr and, of the sizes of the first frame, clean_color.exr, clean_band.exr, dark_color.exr
+// and dark_band.exr. It returns the folder.
+func Shoot(t testing.TB, random *rand.Rand, plates func() (*plate.RGB, *plate.Gray)) string {
+	t.Helper()
+	dir := t.TempDir()
+	write := func(name string, frame image.Image) {
+		path := filepath.Join(dir, name)
+		if err := os.MkdirAll(filepath.Dir(path), 0o777); err != nil {
+			t.Fatal(err)
+		}
+		if err := plate.Write(path, frame, &plate.WriteOptions{Depth: 32}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for n := range 3 {
+		color, band := writable(plates())
+		write(fmt.Sprintf("color/%d.exr", n+1), color)
+		write(fmt.Sprintf("band/%d.exr", n+1), band)
+		if n == 0 {
+			write("clean_color.exr", plate.NewRGB(color.W, color.H))
+			write("dark_color.exr", plate.NewRGB(color.W, color.H))
+			write("clean_band.exr", quiet.Gray(band.W, band.H, random))
+			write("dark_band.exr", plate.NewGray(band.W, band.H))
+		}
+	}
+	write("background.exr", noise.RGB(7, 5, random))
+	return dir
 }
 
 // Bytes are the pixels of plates in a fuzz target. The zero value gives black plates.
