@@ -234,7 +234,8 @@ func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measure
 	// How the place in the band plate moves with that in the color plate, in half tiles.
 	cx, cy := float64(t.x)+half-0.5, float64(t.y)+half-0.5
 	px, py := l.place(g, cx, cy)
-	px, py = px+mx, py+my
+	dx, dy := l.displaced(t.frame, cy)
+	px, py = px+mx+dx, py+my+dy
 	jx, jy := l.jacobian(g, cx, cy)
 	for i := range jx {
 		jx[i] *= half

@@ -118,3 +118,23 @@ func ExampleResidual() {
 	fmt.Println(right < 0.3, wrong > 3*right, err)
 	// Output: true true <nil>
 }
+
+// The band camera's lens is out of focus by 2 pixels.
+func ExampleSoftnessDifference() {
+	g := align.Identity(320, 180)
+	shot := rig.NewSimulator(rig.Cutouts{}, 320, 180, 320, 180, g, rig.Faults{LensBlur: 0.8, BandBlur: 2}, 1).Frame(0)
+	s, err := align.SoftnessDifference(context.Background(), []align.Pair{{Color: shot.Color, Band: shot.Band}}, g)
+	fmt.Printf("the band plate is softer by %.0f px %v\n", s.Difference, err)
+	// Output: the band plate is softer by 2 px <nil>
+}
+
+// A color camera whose lens shows red larger than green, and blue smaller.
+func ExampleFindLateralColor() {
+	const w, h = 320, 180
+	g := align.Identity(w, h)
+	shot := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, g, rig.Faults{LensBlur: 0.8, ReadNoise: 0.005}, 1).Frame(0)
+	align.LateralColor{Red: -0.002, Blue: 0.002}.Corrector(w, h).RGB(shot.Color)
+	l, err := align.FindLateralColor(context.Background(), []align.Pair{{Color: shot.Color, Band: shot.Band}}, g)
+	fmt.Printf("red %+.3f, blue %+.3f, told: %v %v\n", l.Red, l.Blue, l.Told(w, h), err)
+	// Output: red +0.002, blue -0.002, told: true <nil>
+}

@@ -3,7 +3,6 @@ package align
 import (
 	"context"
 	"math"
-	"os"
 	"slices"
 )
 
@@ -93,6 +92,7 @@ type fit struct {
 	eqs     []equation  // of the last solution, with their weights
 	doubt   float64     // what the variances of edges are multiplied by, so that they agree with the texture
 	texture *textureFit // the core's texture, in the last fits; nil where there is none
+	shutter *shutter    // nil unless the rows of the cameras are not of the same instants
 }
 
 // stats is what a fit leaves over.
@@ -306,19 +306,11 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 			}
 			for _, i := range k.all {
 				q := &eqs[i]
-				q.weight = 1 / (scale * (q.v + spread*spread))
+				variance := scale * (q.v + spread*spread)
 				if !q.texture {
-					q.weight /= f.doubt
+					variance *= f.doubt
 				}
-				if os.Getenv("TEXONLY") != "" && !q.texture {
-					q.weight *= 1e-4
-				}
-				z := r[i] * r[i] * q.weight / (2.5 * 2.5)
-				if pass < 2 { // convex at first, so that what agrees with where the fit stands counts no more than the rest
-					q.weight /= math.Sqrt(1 + z)
-				} else {
-					q.weight /= (1 + z) * (1 + z)
-				}
+				q.weight = robust(r[i], variance, pass)
 			}
 		}
 		if pass == passes-1 || model == fixedModel {
@@ -328,18 +320,6 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 		if len(kinds) > 1 && pass%doubtEvery == doubtEvery-1 {
 			f.doubt *= f.disagreement(eqs, model, now)
 		}
-	}
-	if os.Getenv("DBG") != "" {
-		for _, k := range kinds {
-			w, v := 0.0, 0.0
-			for _, i := range k.all {
-				w += eqs[i].weight
-				v += math.Sqrt(eqs[i].v)
-			}
-			sp := apart(k.sharp, r, 0)
-			println("kind", k.least == leastTextureError, len(k.all), "weight", int(w), "sd1000", int(1000*math.Sqrt(1/w)), "spread", int(1000*sp), "scale*1000", int(1000*f.scale(eqs, k.all, r, math.Max(sp, k.least))), "mean sd*1000", int(1000*v/float64(len(k.all))))
-		}
-		println("theta", int(1000*f.theta[10]), int(1000*f.theta[11]), int(1000*f.theta[12]), int(1000*f.theta[13]), int(1000*f.theta[14]), int(1000*f.theta[15]), "widths", int(1000*f.widths[0]), int(1000*f.widths[1]))
 	}
 	var sum, weights float64
 	for i := range ms {
@@ -357,6 +337,17 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 	return next, st
 }
 
+// robust returns the weight of a residual r of this variance, after Geman and McClure; in the first two passes a convex one,
+// so that what agrees with where the fit stands counts no more than the rest.
+func robust(r, variance float64, pass int) float64 {
+	weight := 1 / variance
+	z := r * r * weight / (2.5 * 2.5)
+	if pass < 2 {
+		return weight / math.Sqrt(1+z)
+	}
+	return weight / ((1 + z) * (1 + z))
+}
+
 func dot(a, b *theta) (s float64) {
 	for i := range a {
 		s += a[i] * b[i]
@@ -367,8 +358,9 @@ func dot(a, b *theta) (s float64) {
 // mixed returns the normal equations of the free directions, with their weights, and of the cells' own effects where
 // the shading has them. A weak preference for what rigs are like holds what the edges do not.
 func (f *fit) mixed(eqs []equation, free []theta, at, now theta) *mixed {
-	m := newMixed(len(free), f.cells())
-	row := make([]float64, len(free))
+	m := newMixed(len(free)+f.shutter.columns(), f.cells())
+	row := make([]float64, m.n)
+	late := row[len(free):]
 	// Directions have one or two parameters each.
 	where := make([][]int, len(free))
 	for j := range free {
@@ -390,17 +382,19 @@ func (f *fit) mixed(eqs []equation, free []theta, at, now theta) *mixed {
 	}
 	for i := range eqs {
 		q := &eqs[i]
-		v := project(&q.row, q.e+dot(&q.row, &now))
+		v := project(&q.row, q.e+dot(&q.row, &now)) + f.fill(late, q)
 		if f.shading == bending {
 			m.addTo(q.cell, row, &q.own, v, q.weight)
 		} else {
 			m.add(row, v, q.weight)
 		}
 	}
+	clear(late)
 	for _, p := range f.preferences() {
 		v := project(&p.row, p.e)
 		m.add(row, v, 1/p.v)
 	}
+	f.shutter.prior(m, len(free))
 	m.reduce(f.widths)
 	return m
 }
@@ -434,7 +428,7 @@ func (f *fit) linear(eqs []equation, model string, terms int, now theta, residua
 	}
 	for i := range eqs {
 		q := &eqs[i]
-		r := q.e - dot(&q.row, &delta) - dot3(&q.own, &own[q.cell])
+		r := q.e - dot(&q.row, &delta) - dot3(&q.own, &own[q.cell]) - f.left(q, x[len(free):])
 		chi2 += q.weight * r * r
 		if residuals != nil {
 			residuals[i] = r
@@ -442,6 +436,7 @@ func (f *fit) linear(eqs []equation, model string, terms int, now theta, residua
 	}
 	if residuals != nil && f.shading == bending {
 		f.widths = m.widths(own)
+		f.shutter.settle(m, x, len(free))
 	}
 	return next, chi2
 }
@@ -517,6 +512,7 @@ func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 			break
 		}
 		moved = f.set(next)
+		f.expose()
 		if f.g.Check() != nil || moved > float64(f.g.ColorW) {
 			return false, nil
 		}
@@ -531,19 +527,6 @@ func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 	}
 	f.match = sum / energy
 	return energy > 0, nil
-}
-
-// matchSoftness brings the level's plates to the same softness, and refits. The model of the blur is one to
-// first order, hence the rounds.
-func (f *fit) matchSoftness(ctx context.Context) error {
-	for range 3 {
-		done := math.Abs(f.l.soften(f.g, f.last)) < 0.05
-		f.l.measureBlur()
-		if ok, err := f.run(ctx, 1); err != nil || !ok || done {
-			return err
-		}
-	}
-	return nil
 }
 
 // choose fits the richest model allowed, and then the one that the measurements support: the one with the

@@ -91,7 +91,10 @@ type Estimate struct {
 	// it as the plates do not rule out and rigs and lenses may have. The center is not estimated: its rows are zero.
 	Covariance [12][12]float64
 
-	Texture Texture // what the costume's own texture said
+	Texture      Texture      // what the costume's own texture said
+	Softness     Softness     // of the two cameras' pictures against each other
+	LateralColor LateralColor // of the color camera's lens; the geometry is that of green
+	Rolling      Rolling      // how far the rows of the two cameras are from being of the same instants
 
 	Warnings []string // in plain words, each naming what to do about it
 }
@@ -165,33 +168,46 @@ func FromFootage(ctx context.Context, pairs []Pair, opt *Options) (*Estimate, er
 // states it, without changing g. Edges that are over three pixels apart count as three, and those in which little
 // of the color is explained count little: a larger value than about 0.7 means that g is wrong, and not by how much.
 func Residual(ctx context.Context, pairs []Pair, g Geometry) (float64, error) {
-	if err := g.Check(); err != nil {
+	_, f, err := matched(ctx, pairs, g)
+	if err != nil {
 		return 0, err
+	}
+	return f.stats.rms, nil
+}
+
+// prepared measures the edges of pairs where g puts them.
+func prepared(ctx context.Context, pairs []Pair, g Geometry) (*stack, *fit, error) {
+	if err := g.Check(); err != nil {
+		return nil, nil, err
 	}
 	if err := checkPairs(pairs); err != nil {
-		return 0, err
+		return nil, nil, err
 	}
 	if c, b := pairs[0].Color, pairs[0].Band; c.W != g.ColorW || c.H != g.ColorH || b.W != g.BandW || b.H != g.BandH {
-		return 0, fmt.Errorf("align: the plates have %dx%d (color) and %dx%d (band) pixels, and the geometry is for %dx%d and %dx%d", c.W, c.H, b.W, b.H, g.ColorW, g.ColorH, g.BandW, g.BandH)
+		return nil, nil, fmt.Errorf("align: the plates have %dx%d (color) and %dx%d (band) pixels, and the geometry is for %dx%d and %dx%d", c.W, c.H, b.W, b.H, g.ColorW, g.ColorH, g.BandW, g.BandH)
 	}
 	s, err := newStack(ctx, pairs)
 	if err != nil {
-		return 0, err
+		return nil, nil, err
 	}
 	l := s.levels[0]
 	tiles := l.edges(g, sloping.size)
 	if len(tiles) < minEdges {
-		return 0, fmt.Errorf("align: %w: %d pieces of edge in %d pairs", ErrNoSilhouettes, len(tiles), len(pairs))
+		return nil, nil, fmt.Errorf("align: %w: %d pieces of edge in %d pairs", ErrNoSilhouettes, len(tiles), len(pairs))
 	}
 	f := newFit(g, l, Radial)
 	f.model = fixedModel
-	if _, err := f.run(ctx, 0); err != nil {
-		return 0, err
+	_, err = f.run(ctx, 0)
+	return s, f, err
+}
+
+// matched is prepared, with plates that are brought to one softness.
+func matched(ctx context.Context, pairs []Pair, g Geometry) (*stack, *fit, error) {
+	s, f, err := prepared(ctx, pairs, g)
+	if err != nil {
+		return nil, nil, err
 	}
-	if err := f.matchSoftness(ctx); err != nil {
-		return 0, err
-	}
-	return f.stats.rms, nil
+	return s, f, s.matchSoftness(ctx, f)
 }
 
 // fill sets the defaults, and returns an error for values that make no sense.
@@ -327,20 +343,44 @@ func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
 			return nil, fmt.Errorf("align: %w: too few edges agree", ErrNoMatch)
 		}
 	}
-	if err := f.matchSoftness(ctx); err != nil {
+	if e.LateralColor, err = f.lateral(ctx); err != nil {
 		return nil, err
 	}
+	if e.LateralColor.Told(s.colorW, s.colorH) {
+		if _, err := f.run(ctx, 2); err != nil {
+			return nil, err
+		}
+	}
+	if err := s.matchSoftness(ctx, f); err != nil {
+		return nil, err
+	}
+	e.Softness = s.softness(f)
 	f = newFit(f.g, s.levels[0], o.Model)
 	if ok, err := f.choose(ctx); err != nil {
 		return nil, err
 	} else if !ok {
 		return nil, fmt.Errorf("align: %w: too few edges agree", ErrNoMatch)
 	}
+	if e.Rolling = f.rolling(); e.Rolling.Told() { // once more, with the frames' displacements left free
+		f = newFit(f.g, s.levels[0], o.Model)
+		f.shutter = f.newShutter()
+		if ok, err := f.choose(ctx); err != nil {
+			return nil, err
+		} else if !ok {
+			return nil, fmt.Errorf("align: %w: too few edges agree", ErrNoMatch)
+		}
+		e.Rolling = f.rolling()
+	}
 	e.Geometry, e.Model, e.Models = f.g, f.model, f.models
 	for _, q := range f.eqs {
 		if !q.texture {
 			e.Edges++
 		}
+	}
+	e.Covariance, e.Pieces = f.covariance(), f.pieces()
+	f.witness(e)
+	for i := range f.l.frames {
+		f.l.frames[i].late = [lateTerms]float64{} // the geometry alone is what all frames have
 	}
 	// As Residual has it: over all edges, not only those that the last fit looked at.
 	whole := newFit(f.g, f.l, Radial)
@@ -355,8 +395,6 @@ func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
 	if e.Match < minMatch {
 		return nil, fmt.Errorf("align: %w: the band plates explain %.0f %% of the change at the edges, and plates of one moment reach over %.0f %%", ErrNoMatch, 100*e.Match, 100*minMatch)
 	}
-	e.Covariance, e.Pieces = f.covariance(), f.pieces()
-	f.witness(e)
 	f.describe(e)
 	if o.Mirror == MirrorAuto && e.ParityMargin < 0.05 {
 		e.Warnings = append(e.Warnings, fmt.Sprintf("the plates match nearly as well flipped left to right as not (by %.2f): check the parity by eye, or give it, or add a frame in which the performer's two sides differ", e.ParityMargin))
@@ -432,6 +470,9 @@ func (f *fit) describe(e *Estimate) {
 	}
 	if s := e.edgeSigma(); s > edgeError*(f.s[0]+f.s[1])/2 {
 		e.Warnings = append(e.Warnings, fmt.Sprintf("the expected error at the performer's edges is %.2f pixels, and a matte may show it: add frames with the performer elsewhere, or use a chart", s))
+	}
+	if e.Rolling.Told() {
+		e.Warnings = append(e.Warnings, e.Rolling.warning())
 	}
 	if e.Edges < 60 {
 		e.Warnings = append(e.Warnings, fmt.Sprintf("only %d pieces of edge were found: add frames", e.Edges))

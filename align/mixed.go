@@ -34,10 +34,17 @@ type cell struct {
 	used  bool
 	a     [effects * effects]float64 // their matrix, and from reduce on its Cholesky factor
 	b     [effects]float64
-	cross [len(theta{})][effects]float64 // by parameters and effects
+	cross [][effects]float64 // by parameters and effects
 }
 
-func newMixed(n, cells int) *mixed { return &mixed{newNormal(n), make([]cell, cells)} }
+func newMixed(n, cells int) *mixed {
+	m := &mixed{newNormal(n), make([]cell, cells)}
+	cross := make([][effects]float64, n*cells)
+	for i := range m.cells {
+		m.cells[i].cross = cross[i*n : (i+1)*n]
+	}
+	return m
+}
 
 // addTo adds an equation with effects of the cell's own.
 func (m *mixed) addTo(cell int, row []float64, own *[effects]float64, v, weight float64) {

@@ -19,7 +19,9 @@ func newNormal(n int) *normal { return &normal{n, make([]float64, n*n), make([]f
 // add adds the equation row . x = v with a weight.
 func (m *normal) add(row []float64, v, weight float64) {
 	for i, r := range row {
-		r *= weight
+		if r *= weight; r == 0 {
+			continue
+		}
 		for j := range i + 1 {
 			m.a[i*m.n+j] += r * row[j]
 		}

@@ -59,7 +59,8 @@ func (f *fit) pieces() []PointPair {
 		e *= f.l.fb
 		x, y := (m.x+0.5)*f.l.fc-0.5, (m.y+0.5)*f.l.fc-0.5
 		bx, by := f.g.Map(x, y)
-		list = append(list, PointPair{[2]float64{x, y}, [2]float64{bx + cos*e, by + sin*e}})
+		dx, dy := f.l.displaced(m.frame, m.y)
+		list = append(list, PointPair{[2]float64{x, y}, [2]float64{bx + dx*f.l.fb + cos*e, by + dy*f.l.fb + sin*e}})
 	}
 	return list
 }

@@ -2,6 +2,7 @@ package align
 
 import (
 	"cmp"
+	"context"
 	"math"
 	"slices"
 
@@ -12,16 +13,76 @@ import (
 // squared.
 const mostSoftening = 6
 
-// soften blurs the sharper of the two cameras' pictures, at this level, to the softness of the other, as
-// measured with a geometry that is nearly right. Otherwise an edge that is soft in one camera and crisp in
-// the other would seem to lie further out or in: the model weights an edge's outer flank more than its inner
-// one, which has texture. It returns the variance, positive when the band plates were blurred and negative
-// when the color plates were, in band pixels of the level, squared.
-func (l *level) soften(g Geometry, ms []measurement) float64 {
-	// The weighted median over the tiles.
-	type vote struct{ v, weight float64 }
-	var votes []vote
-	half := 0.0
+// A Softness is how much softer one camera's picture is than the other's, measured where the performer's edges are in
+// both.
+type Softness struct {
+	// Difference is the blur, as the sigma of a Gaussian in color pixels, that makes the sharper plate as soft as the
+	// other: positive where the band plate is the softer one, negative where the color plate is.
+	Difference float64 `json:"difference_px"`
+	Sigma      float64 `json:"sigma_px"` // standard error of Difference
+	Edges      int     `json:"edges"`    // how many pieces of edge it was measured at; 0: it was not
+}
+
+// Told reports whether the plates differ by three standard errors, and by least color pixels as far as one standard error
+// lets tell.
+func (s Softness) Told(least float64) bool {
+	size := math.Abs(s.Difference)
+	return s.Edges > 0 && size+s.Sigma >= least && size > 3*s.Sigma
+}
+
+// SoftnessDifference measures the softness of the two cameras' pictures against each other, for a geometry that is known:
+// FromFootage does it by itself. The pairs are as for FromFootage, and so are the errors.
+//
+// The color plate at each piece of edge is modeled as FromFootage does it; the blur of the band plate's alpha, or of the
+// color plate, that fits best is found by Gauss-Newton, and the median over the pieces is taken. What the performer's
+// light does within a few pixels of an edge looks in part like softness: on drawn takes whose plates differed by 1 pixel it
+// found 0.7 to 0.9.
+func SoftnessDifference(ctx context.Context, pairs []Pair, g Geometry) (Softness, error) {
+	s, f, err := matched(ctx, pairs, g)
+	if err != nil {
+		return Softness{}, err
+	}
+	return s.softness(f), nil
+}
+
+// softness returns what bringing a level's plates to one softness has told of the plates themselves.
+func (s *stack) softness(f *fit) Softness {
+	l := f.l
+	sx, sy := f.g.density()
+	band := 2 / (sx + sy) // color pixels to a band pixel
+	// By the reduction to the level and the smoothing, in the plate's own pixels, squared.
+	added := func(factor float64) float64 { return (factor*factor-1)/12 + s.smoothing(l)*factor*factor }
+	scale := band * l.fb // color pixels to a band pixel of the level
+	v := -l.softened*scale*scale - added(l.fb)*band*band + added(l.fc)
+	d := math.Copysign(math.Sqrt(math.Abs(v)), v)
+
+	votes, half := l.votes(f.last)
+	cells := map[int]bool{}
+	for _, m := range f.last {
+		if m.used {
+			cells[m.frame*f.cells()+f.cell(m.x, m.y)] = true
+		}
+	}
+	if len(votes) < minEdges {
+		return Softness{}
+	}
+	quartile := func(part float64) float64 { return weighted(votes, 2*half*part) }
+	// The interquartile range of a normal distribution is 1.349 sigma; a median's error is 1.2533 that of a mean. Pieces
+	// of edge that are close together have their light in common, and count as one.
+	spread := 2 * (quartile(0.75) - quartile(0.25)) / 1.349 * 1.2533 / math.Sqrt(float64(len(cells))) * scale * scale
+	noise := spread / math.Max(2*math.Abs(d), 2*math.Sqrt(spread))
+	return Softness{Difference: d, Sigma: math.Hypot(noise, softLight*d), Edges: len(votes)}
+}
+
+// softLight is the part of a difference by which the performer's light may make it look smaller or larger: as it was on
+// takes drawn with light from one side, of which the truth was known.
+const softLight = 0.2
+
+// A vote is half the variance by which a tile would have the band plate blurred.
+type vote struct{ v, weight float64 }
+
+// votes returns those of the tiles that were used, in order, and half of their weight.
+func (l *level) votes(ms []measurement) (votes []vote, half float64) {
 	for _, m := range ms {
 		if m.used && m.soft[0] > 0 {
 			votes = append(votes, vote{m.soft[1] / m.soft[0], math.Sqrt(m.soft[0])})
@@ -29,16 +90,66 @@ func (l *level) soften(g Geometry, ms []measurement) float64 {
 		}
 	}
 	slices.SortFunc(votes, func(a, b vote) int { return cmp.Compare(a.v, b.v) })
-	variance := 0.0
+	return votes, half
+}
+
+// weighted returns the first vote at which the weights sum up to this much.
+func weighted(votes []vote, weight float64) float64 {
 	for _, v := range votes {
-		if half -= v.weight; half <= 0 {
-			variance = 2 * v.v
+		if weight -= v.weight; weight <= 0 {
+			return v.v
+		}
+	}
+	return 0
+}
+
+// matchSoftness brings the plates of the fit's level, the finest, to the same softness, and refits. Otherwise an edge that
+// is soft in one camera and crisp in the other would seem to lie further out or in: the model weights an edge's outer flank
+// more than its inner one, which has texture. A tile is too small to tell a wide blur by, and there the level above it is
+// asked first.
+func (s *stack) matchSoftness(ctx context.Context, f *fit) error {
+	if len(s.levels) > 1 {
+		c := newFit(f.g, s.levels[1], Radial)
+		c.model = fixedModel
+		if ok, err := c.run(ctx, 0); err != nil {
+			return err
+		} else if ok {
+			if ok, err := c.soften(ctx); err != nil {
+				return err
+			} else if v := 4 * c.l.softened; ok && math.Abs(v) > wide {
+				f.l.soften(f.g, v)
+				if ok, err := f.run(ctx, 1); err != nil || !ok {
+					return err
+				}
+			}
+		}
+	}
+	_, err := f.soften(ctx)
+	return err
+}
+
+// wide is the variance of a blur that is looked for on a reduced level first, in pixels of the finest, squared.
+const wide = 1.5
+
+// soften brings the level's plates to the same softness, and refits. The model of the blur is one to first order, hence the
+// rounds: each finds half of what is left, or more.
+func (f *fit) soften(ctx context.Context) (ok bool, err error) {
+	for range 6 {
+		votes, half := f.l.votes(f.last)
+		v := math.Max(-mostSoftening, math.Min(2*weighted(votes, half), mostSoftening))
+		f.l.soften(f.g, v)
+		if ok, err = f.run(ctx, 1); err != nil || !ok || math.Abs(v) < 0.03 {
 			break
 		}
 	}
-	variance = math.Max(-mostSoftening, math.Min(variance, mostSoftening))
-	sx, sy := g.density()
-	scale := (sx + sy) / 2 * l.fc / l.fb // band pixels of the level to a color pixel of the level
+	return ok, err
+}
+
+// soften blurs the band plates by this variance, or where it is negative the color plates, in band pixels of the level,
+// squared.
+func (l *level) soften(g Geometry, variance float64) {
+	l.softened += variance
+	defer l.measureBlur()
 	if variance > 0 {
 		parallel.Parts(len(l.frames), func(from, to int) {
 			for i := from; i < to; i++ {
@@ -47,15 +158,16 @@ func (l *level) soften(g Geometry, ms []measurement) float64 {
 				f.alpha, f.spline = b.pix, splined(b)
 			}
 		})
-		return variance
+		return
 	}
+	sx, sy := g.density()
+	scale := (sx + sy) / 2 * l.fc / l.fb // band pixels of the level to a color pixel of the level
 	parallel.Parts(3*len(l.frames), func(from, to int) {
 		for i := from; i < to; i++ {
 			pix := &l.frames[i/3].color[i%3]
 			*pix = blur(plane{l.w, l.h, *pix}, -variance/(scale*scale)).pix
 		}
 	})
-	return variance
 }
 
 // blur smooths a plane with a kernel of exactly the variance given along each axis: passes of three weights,

@@ -24,7 +24,10 @@ type level struct {
 	bw, bh int // of the band plates
 	fc, fb float64
 	blur   float64 // the variance of the blur in both cameras' pictures, in color pixels of the level, squared
-	frames []frame
+	// softened is the variance by which the band plates have been blurred more than the color plates to match them, in
+	// band pixels of the level, squared.
+	softened float64
+	frames   []frame
 }
 
 // A frame is a pair at one level.
@@ -35,6 +38,7 @@ type frame struct {
 	// The smoothed pictures' noise, as standard deviations, of the color's channels and of alpha.
 	colorNoise [3]float64
 	alphaNoise float64
+	late       [lateTerms]float64 // by which the band plate is displaced, in pixels of the level: see shutter
 }
 
 // maxWidth is the largest width of a color plate that is worked on without reducing it, and topWidth about
@@ -161,9 +165,20 @@ func (s *stack) reduce(i int, p Pair, fc, fb int) (list []plane) {
 // lens's own blur tells less of where an edge is.
 func (s *stack) smoothed(q plane, k int) plane {
 	if k == 0 && len(s.levels) > 1 {
-		return blur(plane{q.w, q.h, slices.Clone(q.pix)}, 0.25)
+		return blur(plane{q.w, q.h, slices.Clone(q.pix)}, lightly)
 	}
 	return smooth(q)
+}
+
+// lightly is the variance of the smoothing on the finest of several levels, in pixels, squared.
+const lightly = 0.25
+
+// smoothing returns the variance of what smoothed does for a level.
+func (s *stack) smoothing(l *level) float64 {
+	if l == s.levels[0] && len(s.levels) > 1 {
+		return lightly
+	}
+	return 1 // of the weights 1, 4, 6, 4, 1
 }
 
 // highlight returns the factor that brings a channel's 99.5th percentile, above its dark level, to 1.

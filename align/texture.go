@@ -291,6 +291,8 @@ func (s *patchSampler) read(l *level, g *Geometry, t patch) bool {
 	half := float64(s.size) / 2
 	cx, cy := float64(t.x)+half-0.5, float64(t.y)+half-0.5
 	px, py := l.place(g, cx, cy)
+	dx, dy := l.displaced(t.frame, cy)
+	px, py = px+dx, py+dy
 	jx, jy := l.jacobian(g, cx, cy)
 	det := jx[0]*jy[1] - jy[0]*jx[1]
 	if !(math.Abs(det) > 1e-6) {

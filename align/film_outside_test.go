@@ -1,0 +1,117 @@
+//go:build !js
+
+package align_test
+
+import (
+	"fmt"
+	"math"
+	"path/filepath"
+	"testing"
+
+	"example.com/twinplate/align"
+	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/plate"
+)
+
+// film is what testdata/footage/film.py says of a take.
+type film struct {
+	Homography [9]float64
+	Motion     [][2]float64
+}
+
+// filmed draws a take of 640x360 pixels with a fault by NumPy and OpenCV, and returns its frames, less their pedestals.
+func filmed(t *testing.T, seed int, fault string, frames int) ([]align.Pair, film) {
+	t.Helper()
+	dir := t.TempDir()
+	var truth film
+	outside.Python(t, `
+import json, runpy, sys
+script, out = sys.argv[1:3]
+sys.argv = sys.argv[1:]
+runpy.run_path(script, run_name="__main__")
+print(open(out + "/truth/truth.json").read())`, &truth,
+		filepath.Join("..", "testdata", "footage", "film.py"), dir, "--seed", fmt.Sprint(seed), "--size", "640x360", "--frames", fmt.Sprint(frames), "--fault", fault)
+	linear, err := plate.CurveByName("linear")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var pairs []align.Pair
+	for i := range frames {
+		name := fmt.Sprintf("%04d.png", i+1)
+		color, err := plate.ReadRGB(filepath.Join(dir, "color", name), linear, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		band, err := plate.ReadGray(filepath.Join(dir, "band", name), linear, nil, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		pairs = append(pairs, align.Pair{Color: color, Band: band})
+	}
+	return pairs, truth
+}
+
+// What lens and shutter do is found in takes that no code of this project drew, by as much as was drawn, and the geometry
+// is as if it were not there.
+func TestFilmedLensAndShutter(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it draws three takes")
+	}
+	for _, row := range []struct {
+		fault string
+		edge  float64 // bound of the geometry's error at the edges, in pixels
+		check func(e *align.Estimate, truth film) (ok bool, want string)
+	}{
+		{"soft", 0.06, func(e *align.Estimate, _ film) (bool, string) {
+			s := e.Softness
+			return math.Abs(s.Difference-1) < 2*s.Sigma && s.Told(0.5), "the band plate softer by 1 pixel"
+		}},
+		{"lateral", 0.06, func(e *align.Estimate, _ film) (bool, string) {
+			l := e.LateralColor
+			return math.Abs(l.Red-0.0005) < 3*l.RedSigma && math.Abs(l.Blue+0.0005) < 3*l.BlueSigma && l.Told(640, 360), "0.0005 and -0.0005"
+		}},
+		{"rolling", 0.3, func(e *align.Estimate, truth film) (bool, string) {
+			// Motion is 2 pixels long; the mean of the frames is the geometry's.
+			n := float64(len(truth.Motion))
+			var mean [2]float64
+			square := 0.0
+			unit := func(v [2]float64, c int) float64 { return 2 * v[c] / math.Hypot(v[0], v[1]) }
+			for c := range mean {
+				for _, v := range truth.Motion {
+					mean[c] += unit(v, c) / n
+				}
+				for _, v := range truth.Motion {
+					square += math.Pow(unit(v, c)-mean[c], 2) / (n - 1)
+				}
+			}
+			r := e.Rolling
+			return math.Abs(r.Pixels-math.Sqrt(square)) < max(4*r.Sigma, 0.1*r.Pixels) && r.Told(), fmt.Sprintf("%.2f pixels", math.Sqrt(square))
+		}},
+	} {
+		pairs, truth := filmed(t, 61, row.fault, 4)
+		e, err := align.FromFootage(t.Context(), pairs, nil)
+		if err != nil {
+			t.Errorf("%s: %v", row.fault, err)
+			continue
+		}
+		if ok, want := row.check(e, truth); !ok {
+			t.Errorf("%s: %+v, %+v, %+v, want %s", row.fault, e.Softness, e.LateralColor, e.Rolling, want)
+		}
+		// Nothing is told of the other faults.
+		for name, told := range map[string]bool{"soft": e.Softness.Told(0.5), "lateral": e.LateralColor.Told(640, 360), "rolling": e.Rolling.Told()} {
+			if told != (name == row.fault) {
+				t.Errorf("a take whose fault is %s: %s is told: %v (%+v, %+v, %+v)", row.fault, name, told, e.Softness, e.LateralColor, e.Rolling)
+			}
+		}
+		drawn, square := e.Geometry, 0.0
+		drawn.Homography, drawn.Mirror, drawn.Radial = truth.Homography, false, [2]float64{} // the homography has the mirror
+		for _, p := range e.Pieces {
+			x0, y0 := e.Geometry.Map(p.Color[0], p.Color[1])
+			x1, y1 := drawn.Map(p.Color[0], p.Color[1])
+			square += (math.Pow(x0-x1, 2) + math.Pow(y0-y1, 2)) / float64(len(e.Pieces))
+		}
+		if edge := math.Sqrt(square); edge > row.edge {
+			t.Errorf("%s: the geometry is %.3f pixels off at the edges, want %.2f at most", row.fault, edge, row.edge)
+		}
+	}
+}
