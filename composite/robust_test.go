@@ -6,7 +6,6 @@ import (
 	"image"
 	"math"
 	"testing"
-	"time"
 
 	"example.com/twinplate/composite"
 	"example.com/twinplate/internal/odd"
@@ -85,13 +84,10 @@ func numbers(f *plate.RGB, err error) ([]float64, error) {
 	return odd.Floats(f.Pix[0], f.Pix[1], f.Pix[2]), nil
 }
 
-// oddCall is how long a call may take on a machine that does much else.
-const oddCall = 5 * time.Second
-
 // try calls an operation; its numbers count where the product of five of the layers' is in the range of float32.
 func (o *oddLayers) try(t *testing.T, name string, call func(o *oddLayers) ([]float64, error)) {
 	t.Helper()
-	odd.Try(t, name, oddCall, func(context.Context) ([]float64, error) {
+	odd.Try(t, name, func(context.Context) ([]float64, error) {
 		all, err := call(o)
 		if !(o.most() < 1e7) {
 			return nil, err

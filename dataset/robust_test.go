@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"path/filepath"
 	"testing"
-	"time"
 
 	"example.com/twinplate/dataset"
 	"example.com/twinplate/internal/odd"
@@ -27,7 +26,7 @@ func TestOddTakes(t *testing.T) {
 			source := dataset.Source{Name: "odd", Recipe: take.Recipe{Color: file("color"), Band: file("band"), Background: file("background.exr"),
 				CleanBand: file("clean_band.exr"), DarkBand: file("dark_band.exr"), Geometry: take.Geometry{Mode: "none"}}}
 			for _, format := range []string{"png", "exr"} {
-				odd.Try(t, name+" as "+format, time.Minute, func(ctx context.Context) ([]float64, error) {
+				odd.Try(t, name+" as "+format, func(ctx context.Context) ([]float64, error) {
 					_, err := dataset.Write(ctx, file("set-"+format), []dataset.Source{source}, &dataset.Options{Format: format})
 					return nil, err
 				})
