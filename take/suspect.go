@@ -182,14 +182,30 @@ func (s *suspect) say(format string, args ...any) {
 	s.said = append(s.said, fmt.Sprintf(format, args...))
 }
 
-// suspect looks at the plates of each camera by itself, in its own frame. The error says that the cameras are exchanged.
-// The band camera's dark and clean plates, either of which may be nil, are in the frame that bands are in.
-func (t *Take) suspect(pairs []Pair, colors, bands []*coarse, darkBand, cleanBand *plate.Gray) ([]string, error) {
+// A glance is what is kept of a frame.
+type glance struct {
+	pair                  Pair
+	color, band           *coarse
+	colorGrain, bandGrain []grain // of green, and of the band
+}
+
+func newGlance(p Pair, color *plate.RGB, band *plate.Gray) glance {
+	return glance{p, coarseRGB(color), coarseGray(band), grains(color.Pix[1], color.W, color.H), grains(band.Pix, band.W, band.H)}
+}
+
+// suspect looks at the plates of each camera by itself, in its own frame. The band camera's dark and clean plates, either of
+// which may be nil, are in the frame that its plates are in. The error says that the cameras are exchanged.
+func (t *Take) suspect(seen []glance, darkBand, cleanBand *plate.Gray) ([]string, error) {
 	s := &suspect{t: t, darkColor: coarseRGB(t.darkColor), cleanColor: coarseRGB(t.cleanColor), darkBand: coarseGray(darkBand), cleanBand: coarseGray(cleanBand)}
-	for k := range pairs {
-		if err := t.swapped(colors[k], bands[k], pairs[k]); err != nil {
+	var colors, bands []*coarse
+	for _, g := range seen {
+		if err := t.swapped(g.color, g.band, g.pair); err != nil {
 			return nil, err
 		}
+		colors, bands = append(colors, g.color), append(bands, g.band)
+	}
+	if s.curves(seen) {
+		return s.said, nil // all other levels follow from that
 	}
 	r := &t.recipe
 	s.dark("color", r.DarkColor, r.CleanColor, s.darkColor, s.cleanColor, colors)
@@ -509,16 +525,16 @@ func (j *Job) suspect(ctx context.Context, ref matte.References) error {
 		}
 	}
 	if j.Estimate == nil {
-		var colors, bands []*coarse
-		for _, f := range frames {
-			colors, bands = append(colors, coarseRGB(f.Color)), append(bands, coarseGray(f.Band))
+		var seen []glance
+		for k, p := range t.samples(len(frames)) {
+			seen = append(seen, newGlance(p, frames[k].Color, frames[k].Band))
 		}
 		clean := ref.CleanBand
 		if t.cleanBand == nil { // it is from the take itself
 			clean = nil
 		}
 		var err error
-		if j.Suspicions, err = t.suspect(t.samples(len(frames)), colors, bands, ref.DarkBand, clean); err != nil {
+		if j.Suspicions, err = t.suspect(seen, ref.DarkBand, clean); err != nil {
 			return err
 		}
 		j.Warnings = append(j.Warnings, j.Suspicions...)

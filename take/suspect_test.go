@@ -10,8 +10,11 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
+
+	"example.com/twinplate/plate"
 )
 
 // A drawing is a take drawn here, with nothing of package rig: cameras in line, linear 16-bit PNG.
@@ -23,9 +26,11 @@ type drawing struct {
 	noise   float64
 	nobody  bool // in the frames
 	without bool // reference plates
+	size    int  // times 240 by 136 pixels; 0: once
+	coded   bool // by the curve of IEC 61966-2-1, not linear
 }
 
-const drawnW, drawnH, drawnDark = 240, 136, 0.01
+const drawnDark = 0.01
 
 // colorful is a performer of many colors whose radius is size, moving from frame to frame.
 func colorful(size, light float64) func(x, y float64, frame int) ([3]float64, float64) {
@@ -33,7 +38,7 @@ func colorful(size, light float64) func(x, y float64, frame int) ([3]float64, fl
 		x -= 0.25 * float64(frame-2)
 		r := math.Hypot(x, y-0.1) / size
 		r += 0.06 * math.Sin(9*math.Atan2(y-0.1, x)) // so that it has no symmetry to speak of
-		alpha := min(max((1-r)*size*drawnH/3+0.5, 0), 1)
+		alpha := min(max((1-r)*size*45+0.5, 0), 1)
 		var c [3]float64
 		for i := range c {
 			c[i] = light * (0.45 + 0.25*math.Sin(23*x+3*float64(i))*math.Cos(31*y-2*float64(i)) + 0.2*math.Sin(5*x*float64(i+1)+y))
@@ -48,6 +53,7 @@ func (d drawing) write(t *testing.T) Recipe {
 	t.Helper()
 	dir := t.TempDir()
 	random := rand.New(rand.NewPCG(1, 2))
+	drawnW, drawnH := 240*max(d.size, 1), 136*max(d.size, 1)
 	if d.screen == nil {
 		d.screen = evenly
 	}
@@ -55,15 +61,19 @@ func (d drawing) write(t *testing.T) Recipe {
 		d.k = [3]float64{0.02, 0.01, 0.004}
 	}
 	expose := func(v, average float64) uint16 {
-		v += random.NormFloat64() * d.noise * math.Sqrt(max(v, 0)+0.05) / average
-		return uint16(min(max(v, 0), 1)*65535 + 0.5)
+		v += random.NormFloat64() * d.noise * math.Sqrt(max(v, 0)+0.1) / average
+		v = min(max(v, 0), 1)
+		if d.coded {
+			v = plate.SRGB.FromLinear(v)
+		}
+		return uint16(v*65535 + 0.5)
 	}
 	save := func(name string, pixel func(x, y float64) [3]float64, average float64) {
 		m := image.NewRGBA64(image.Rect(0, 0, drawnW, drawnH))
 		gray := image.NewGray16(m.Rect)
 		for v := range drawnH {
 			for u := range drawnW {
-				c := pixel((float64(u)-drawnW/2)/drawnH, (float64(v)-drawnH/2)/drawnH)
+				c := pixel((float64(u)-float64(drawnW)/2)/float64(drawnH), (float64(v)-float64(drawnH)/2)/float64(drawnH))
 				if math.IsNaN(c[1]) {
 					gray.SetGray16(u, v, color.Gray16{Y: expose(c[0], average)})
 				} else {
@@ -170,7 +180,7 @@ func TestSoundPlatesAreNotSuspected(t *testing.T) {
 		"black screen":       {p: colorful(0.3, 1), k: [3]float64{1e-6, 1e-6, 1e-6}},
 	} {
 		for _, noise := range []float64{0.01, 0} {
-			if noise == 0 && strings.Contains(name, "gray") {
+			if noise == 0 && name != "plain" && name != "nobody" && name != "gray RGB" {
 				continue
 			}
 			d.noise = noise
@@ -281,6 +291,7 @@ func TestCoarseOddFrames(t *testing.T) {
 			if c.w < 1 || c.h < 1 || len(c.planes[0]) != c.w*c.h {
 				t.Fatalf("%v: %d by %d squares", size, c.w, c.h)
 			}
+			bright(grains(pix, size.X, size.Y), 1)
 			c.chroma()
 			c.step()
 			c.bright()
@@ -293,6 +304,80 @@ func TestCoarseOddFrames(t *testing.T) {
 			if v == 1 && c.level(0.5) != 1 {
 				t.Errorf("%v: the mean of ones is %v", size, c.level(0.5))
 			}
+		}
+	}
+}
+
+// Files that are read by another curve than they were written with are told by their noise, whichever curve it is, and those
+// read by their own are not.
+func TestFilesReadByAnotherCurve(t *testing.T) {
+	d := drawing{p: colorful(0.3, 1), size: 2, noise: 0.01, screen: func(x, y float64) float64 { return 0.75 * (1 - x*x - 0.3*y*y) }}
+	for _, written := range []string{"linear", "srgb"} {
+		d.coded = written == "srgb"
+		r := d.write(t)
+		for _, read := range []string{"linear", "srgb", "bt709"} {
+			r.ColorCurve, r.BandCurve = read, read
+			j, err := prepared(r)
+			if err != nil {
+				t.Fatal(err)
+			}
+			said := strings.Join(j.Suspicions, "; ")
+			want := map[[2]string]string{{"linear", "srgb"}: "look like linear light", {"linear", "bt709"}: "look like linear light", {"srgb", "linear"}: "look coded"}[[2]string{written, read}]
+			if want == "" && said != "" {
+				t.Errorf("%s read as %s: %q", written, read, said)
+			}
+			for _, word := range []string{want, "(--band) look"} {
+				if want != "" && !strings.Contains(said, word) {
+					t.Errorf("%s read as %s: %q lacks %q", written, read, said, word)
+				}
+			}
+			if want == "look like linear light" && !strings.Contains(said, "--band-curve linear") || want == "look coded" && !strings.Contains(said, "--band-curve srgb") {
+				t.Errorf("%s read as %s: %q does not say what to give", written, read, said)
+			}
+		}
+	}
+}
+
+// The power of a camera's noise by the photon-transfer model (EMVA 1288): 1 where photons make it, 0 where reading does; and by
+// the curve of IEC 61966-2-1, which goes with the light v to the power s = 2.4 v / (v + 0.055), it is (p + 2.8 s / 2.4) / s after
+// it: at half of full scale 1.63 and 1.17.
+func TestPowerOfNoise(t *testing.T) {
+	model := func(read, photon float64) []grain {
+		var all []grain
+		for i := range 2400 {
+			l := 0.1 + 0.8*float64(i)/2400
+			all = append(all, grain{l, read*read + photon*l})
+		}
+		return all
+	}
+	for _, c := range []struct {
+		name         string
+		read, photon float64
+		coded        bool // linear light read as coded
+		low, high    float64
+	}{
+		{"photons", 0, 1e-4, false, 0.97, 1.07},
+		{"reading", 0.01, 0, false, -0.07, 0.07},
+		{"both", 0.005, 1e-4, false, 0.5, 0.9},
+		{"photons, linear read as srgb", 0, 1e-4, true, 1.55, 1.7},
+		{"reading, linear read as srgb", 0.01, 0, true, 1.12, 1.22},
+	} {
+		all := model(c.read, c.photon)
+		if c.coded {
+			all = recoded(all, plate.Linear, plate.SRGB)
+		}
+		p, sigma := power(bright(all, 1))
+		if p < c.low || p > c.high || sigma > powerError {
+			t.Errorf("%s: power %.3f with error %.3f; want %v to %v", c.name, p, sigma, c.low, c.high)
+		}
+		back := recoded(recoded(all, plate.SRGB, plate.Linear), plate.Linear, plate.SRGB)
+		if again, _ := power(bright(back, 1)); math.Abs(again-p) > 0.01 {
+			t.Errorf("%s: there and back the power is %.3f, and was %.3f", c.name, again, p)
+		}
+	}
+	for name, all := range map[string][]grain{"nothing": nil, "one": {{0.5, 1e-4}}, "no noise": model(0, 0), "one level": slices.Repeat([]grain{{0.5, 1e-4}}, 2400), "no numbers": slices.Repeat([]grain{{math.NaN(), math.NaN()}}, 2400)} {
+		if _, sigma := power(bright(all, 1)); !math.IsInf(sigma, 1) {
+			t.Errorf("%s: tells a power with error %v", name, sigma)
 		}
 	}
 }

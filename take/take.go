@@ -380,9 +380,8 @@ func (t *Take) Register(ctx context.Context) (Registration, error) {
 		return t.given(*g.Value, "the recipe's geometry")
 	}
 	var pairs []align.Pair
-	var colors, bands []*coarse
-	some := t.samples(registrationSamples)
-	for _, p := range some {
+	var seen []glance
+	for _, p := range t.samples(registrationSamples) {
 		var color *plate.RGB
 		var band *plate.Gray
 		var errs [2]error
@@ -393,10 +392,10 @@ func (t *Take) Register(ctx context.Context) (Registration, error) {
 		if err := cmp.Or(errs[:]...); err != nil {
 			return Registration{}, err
 		}
-		colors, bands = append(colors, coarseRGB(color)), append(bands, coarseGray(band))
+		seen = append(seen, newGlance(p, color, band))
 		pairs = append(pairs, align.Pair{Color: matte.Less(color, color, t.darkColor), Band: t.flat(band)})
 	}
-	suspicions, err := t.suspect(some, colors, bands, t.darkBand, t.cleanBand)
+	suspicions, err := t.suspect(seen, t.darkBand, t.cleanBand)
 	if err != nil {
 		return Registration{}, err
 	}

@@ -1,0 +1,178 @@
+package take
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"example.com/twinplate/plate"
+)
+
+// Files of linear light that are read as coded, and the reverse, show in the noise. A camera's variance is that of its read
+// noise and of the photons, which grows in proportion to the light (EMVA 1288, the photon-transfer method): over the bright part of
+// a plate it goes with the light to a power between 0 and 1. Read by a wrong curve it does not. With light v and a curve that is
+// roughly its power 2.2, that of v^p0 is taken for one of the power (p0 + 2.4) / 2.2, some 1.5, where linear files are
+// read as coded, and of 2.2 p0 - 2.4, some -1.3, the other way round. Codecs and cameras that remove noise leave none that goes
+// with a power of the light, and are not judged.
+const (
+	grainSide   = 8    // pixels: squares that are mostly flat, with 48 differences in each
+	grainMost   = 8000 // squares of a plane: more would change the power by less than its error
+	grainBins   = 12   // levels of light
+	grainLeast  = 20   // squares to a level
+	grainFlat   = 0.1  // of the squares of a level, those of the least variance: what texture adds to counts little
+	grainDark   = 0.15 // of the brightest: below, a pedestal and the read noise bend the power
+	grainBright = 0.97 // of full scale: above, the plate may clip
+	grainNoise  = 1e-4 // of full scale: noise that is smaller may be rounding
+	grainSpread = 0.15 // standard deviation of the levels' logarithm: light within 15 % tells no power
+	powerError  = 0.25 // of the power: what the noise of cameras stays below, and codecs hardly ever do
+	powerSure   = 3    // standard errors that a power must be beyond its limit by
+	powerMost   = 1.3  // the largest power of linear light, 1, and what is left of texture and pedestal
+	powerLeast  = -0.2 // and the smallest, 0, with what softening of highlights takes off
+)
+
+// A grain is the noise of one square of pixels.
+type grain struct{ level, variance float64 }
+
+// grains returns the noise of small squares of a plane, from second differences along the rows, in which a slope of the light
+// does not count.
+func grains(pix []float32, w, h int) []grain {
+	var out []grain
+	skip := max(w/grainSide*(h/grainSide)/grainMost, 1)
+	for y := 0; y+grainSide <= h; y += grainSide * skip {
+		for x := 0; x+grainSide <= w; x += grainSide {
+			var sum, squares float32
+			for v := y; v < y+grainSide; v++ {
+				row := pix[v*w+x : v*w+x+grainSide]
+				for i := 1; i < grainSide-1; i++ {
+					d := row[i-1] - 2*row[i] + row[i+1]
+					squares += d * d
+					sum += row[i]
+				}
+			}
+			// The variance of a - 2 b + c is 6 times that of each.
+			const n = grainSide * (grainSide - 2)
+			out = append(out, grain{float64(sum) / n, float64(squares) / (6 * n)})
+		}
+	}
+	return out
+}
+
+// recoded returns what the noise would be had the files been read by another curve.
+func recoded(all []grain, used, other plate.Curve) []grain {
+	const e = 1e-4 // in code values, along which the curves are taken for straight
+	out := make([]grain, 0, len(all))
+	for _, g := range all {
+		code := used.FromLinear(g.level)
+		slope := (other.ToLinear(code+e) - other.ToLinear(code-e)) / (used.ToLinear(code+e) - used.ToLinear(code-e))
+		out = append(out, grain{other.ToLinear(code), g.variance * slope * slope})
+	}
+	return out
+}
+
+// bright returns those that are of the bright part of a plate which full scale does not limit.
+func bright(all []grain, full float64) []grain {
+	levels := make([]float32, len(all))
+	for i, g := range all {
+		levels[i] = float32(g.level)
+	}
+	if len(levels) == 0 {
+		return nil
+	}
+	least := grainDark * float64(percentile(levels, 0.99))
+	var out []grain
+	for _, g := range all {
+		if g.level > max(least, 0) && g.level < grainBright*full {
+			out = append(out, g)
+		}
+	}
+	slices.SortFunc(out, func(a, b grain) int { return cmp.Compare(a.level, b.level) })
+	return out
+}
+
+// power returns the power of the light that the noise goes with, from levels in increasing order, and its standard error, which
+// is infinite where nothing tells: the median over all pairs of levels (Theil and Sen).
+func power(all []grain) (p, sigma float64) {
+	unknown := math.Inf(1)
+	var x, y []float64
+	mean, square := 0.0, 0.0
+	for b := range grainBins {
+		some := all[b*len(all)/grainBins : (b+1)*len(all)/grainBins]
+		if len(some) < grainLeast {
+			return 0, unknown
+		}
+		level := 0.0
+		variances := make([]float64, len(some))
+		for i, g := range some {
+			level += g.level / float64(len(some))
+			variances[i] = g.variance / g.level // so that those of the lower light are not taken for the flatter ones
+		}
+		slices.Sort(variances)
+		v := variances[int(grainFlat*float64(len(some)))] * level
+		if !(v > grainNoise*grainNoise) {
+			return 0, unknown
+		}
+		x, y = append(x, math.Log(level)), append(y, math.Log(v))
+		mean += x[b] / grainBins
+		square += x[b] * x[b] / grainBins
+	}
+	if !(square-mean*mean > grainSpread*grainSpread) {
+		return 0, unknown
+	}
+	var slopes []float64
+	for i := range x {
+		for j := range i {
+			if d := x[i] - x[j]; d > grainSpread/grainBins {
+				slopes = append(slopes, (y[i]-y[j])/d)
+			}
+		}
+	}
+	slices.Sort(slopes)
+	n := len(slopes)
+	if n == 0 {
+		return 0, unknown
+	}
+	return slopes[n/2], (slopes[n*3/4] - slopes[n/4]) / 2 / math.Sqrt(grainBins/2)
+}
+
+// curves looks whether the files are coded as they are read. It speaks of the color camera too where its noise alone is not
+// certain and the band camera's is: files of one take are mostly of one kind. It reports whether any are suspect.
+func (s *suspect) curves(seen []glance) bool {
+	t := s.t
+	band := s.curve("--band", t.recipe.Band, t.bandCurve, seen, func(g glance) []grain { return g.bandGrain }, false)
+	color := s.curve("--color", t.recipe.Color, t.colorCurve, seen, func(g glance) []grain { return g.colorGrain }, band && t.colorCurve == t.bandCurve)
+	return band || color
+}
+
+// curve looks at one camera's files, and reports whether they are suspect. Likely says that they are where they are not
+// certain to be otherwise.
+func (s *suspect) curve(flag, path string, used plate.Curve, seen []glance, of func(glance) []grain, likely bool) bool {
+	other := plate.Linear
+	switch used {
+	case plate.Linear:
+		other = plate.SRGB
+	case plate.SRGB, plate.BT709, plate.BT1886:
+	default:
+		return false
+	}
+	var all []grain
+	for _, g := range seen {
+		all = append(all, of(g)...)
+	}
+	all = bright(all, used.ToLinear(1))
+	p, sigma := power(all)
+	wrong := sigma < powerError && max(p-powerMost, powerLeast-p) > powerSure*sigma
+	if !wrong && (!likely || math.IsInf(sigma, 1)) {
+		return false
+	}
+	q, _ := power(recoded(all, used, other))
+	if q < powerLeast || q > powerMost || math.Abs(q-0.5) > math.Abs(p-0.5) { // 0.5: the middle of what a camera can do
+		return false
+	}
+	what := fmt.Sprintf("look like linear light but are read as %s: their noise grows with the light as no camera's does; give %s-curve linear", used.Name(), flag)
+	if used == plate.Linear {
+		what = fmt.Sprintf("look coded, by srgb or the like, but are read as linear light: their noise falls with the light as no camera's does; give %s-curve srgb, or the curve that they were made with", flag)
+	}
+	s.say("the files of %s (%s) %s", path, flag, what)
+	return true
+}
