@@ -92,9 +92,9 @@ type colorRow struct {
 	color  [3]float64 // mean of C' over g
 }
 
-// openCells returns the cells, 64 across, that are mostly certainly screen. What counts stays four pixels away
-// from whatever is not.
-func (s *Solver) openCells(f Sample, u *plate.Gray, gain float64) []colorRow {
+// notOpen returns a plane that is 0 where a frame is certainly screen, by its quotient u: four pixels away from
+// whatever is not. It returns nil where nothing is.
+func (s *Solver) notOpen(u *plate.Gray, gain float64) *plate.Gray {
 	smooth := boxMean(u, 1)
 	var deviations []float32
 	for i := 0; i < len(smooth.Pix); i += 13 {
@@ -108,11 +108,19 @@ func (s *Solver) openCells(f Sample, u *plate.Gray, gain float64) []colorRow {
 	reach := min(max(4*1.4826*float64(nth(deviations, len(deviations)/2)), 0.01), 0.06)
 	out := plate.NewGray(s.w, s.h)
 	for i, v := range smooth.Pix {
-		if math.Abs(float64(v)/gain-1) > reach {
+		if math.Abs(float64(v)/gain-1) > reach || s.inverse.Pix[i] == 0 {
 			out.Pix[i] = 1
 		}
 	}
-	near := boxMax(out, 4)
+	return boxMax(out, 4)
+}
+
+// openCells returns the cells, 64 across, that are mostly certainly screen.
+func (s *Solver) openCells(f Sample, u *plate.Gray, gain float64) []colorRow {
+	near := s.notOpen(u, gain)
+	if near == nil {
+		return nil
+	}
 	side := max(s.w/64, 4)
 	// A group is a place, in all frames: the noise of the dark and the clean plates is the same in each.
 	groups := newCells(s.w, s.h)
@@ -123,7 +131,7 @@ func (s *Solver) openCells(f Sample, u *plate.Gray, gain float64) []colorRow {
 			n := 0.0
 			for y := y0; y < y0+side; y++ {
 				for i := y*s.w + x0; i < y*s.w+x0+side; i++ {
-					if near.Pix[i] > 0 || s.inverse.Pix[i] == 0 {
+					if near.Pix[i] > 0 {
 						continue
 					}
 					n++

@@ -9,26 +9,67 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A Noise is how noisy a camera is, in EMVA 1288's linear model (release 4.0, section 2): the variance of a
-// pixel is that of the dark plus one in proportion to the light. Full scale is 1, and the light is linear. The
-// zero value is a camera without noise.
+// A Noise is how noisy a camera is. Read and PerSignal are EMVA 1288's linear model (release 4.0, section 2): the
+// variance of a pixel is that of the dark plus one in proportion to the light. The other fields say what that model
+// leaves out of the plates as they are solved; Solver.Bound measures them. Full scale is 1, and the light is linear.
+// The zero value is a camera without noise, and a field that is 0 adds nothing.
 type Noise struct {
 	Read      float64 `json:"read"`       // standard deviation in the dark
 	PerSignal float64 `json:"per_signal"` // variance for each unit of light: 1 over the full-well capacity in electrons
+
+	// Kept is the part, above 0 to 1, of that variance which is left when the plate has been resampled, since that
+	// averages neighbors; 0: all of it.
+	Kept float64 `json:"kept,omitempty"`
+
+	// What hangs together over several pixels, as a codec or a mosaic of filters leaves it, and what the model is too
+	// small by: it comes on top, resampling does not lower it, and a mean over a few pixels hardly does.
+	CorrelatedRead      float64 `json:"correlated_read,omitempty"`       // standard deviation in the dark
+	CorrelatedPerSignal float64 `json:"correlated_per_signal,omitempty"` // variance for each unit of light
+
+	// Edge is how far the plate's edges are from where they should be, in pixels: the standard deviation of an error in
+	// proportion to the local slope. It has in it the geometry's error, resampling, a codec's and a mosaic's.
+	Edge float64 `json:"edge,omitempty"`
+
+	// Dark and Clean are the noise of the reference plates themselves, before resampling.
+	Dark  float64 `json:"dark,omitempty"`  // standard deviation of the dark plate
+	Clean float64 `json:"clean,omitempty"` // variance of the clean plate for each unit of its light
+
+	Level float64 `json:"level,omitempty"` // standard deviation of the level of black: a pedestal or spill that is not known
 }
 
-// Variance returns the variance of a pixel whose light, less the dark plate, is signal. Light below 0 counts
-// as none.
+// Variance returns the variance of a pixel of a frame whose light, less the dark plate, is signal. Light below 0
+// counts as none.
 func (n Noise) Variance(signal float64) float64 {
-	return n.Read*n.Read + n.PerSignal*max(signal, 0)
+	signal = max(signal, 0)
+	return n.kept()*(n.Read*n.Read+n.PerSignal*signal) + n.CorrelatedRead*n.CorrelatedRead + n.CorrelatedPerSignal*signal
 }
+
+func (n Noise) kept() float64 {
+	if n.Kept == 0 {
+		return 1
+	}
+	return n.Kept
+}
+
+// Grain returns n without what is no noise of pixels: the error at edges, and that of the level of black. It is what
+// Tidy's sigma is made from.
+func (n Noise) Grain() Noise {
+	n.Edge, n.Level = 0, 0
+	return n
+}
+
+// maxEdge is the largest Edge that is taken, in pixels: plates that are further off are not registered.
+const maxEdge = 100
 
 // check returns an error where n cannot be a camera's noise.
 func (n Noise) check(what string) error {
-	for _, v := range []float64{n.Read, n.PerSignal} {
+	for _, v := range []float64{n.Read, n.PerSignal, n.Kept, n.CorrelatedRead, n.CorrelatedPerSignal, n.Dark, n.Clean, n.Level} {
 		if !(v >= 0 && v <= 1) {
 			return fmt.Errorf("matte: the %s camera's noise has %v: it must be 0 to 1, with full scale as 1", what, v)
 		}
+	}
+	if !(n.Edge >= 0 && n.Edge <= maxEdge) {
+		return fmt.Errorf("matte: the %s camera's noise has an error at edges of %v pixels: it must be 0 to %d", what, n.Edge, maxEdge)
 	}
 	return nil
 }

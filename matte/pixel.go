@@ -28,20 +28,24 @@ func (s *Solver) Pixel(frame Sample, gain float64, color, band Noise, x, y int) 
 	if !image.Pt(x, y).In(image.Rect(0, 0, s.w, s.h)) {
 		return Pixel{}, fmt.Errorf("matte: pixel (%d, %d) is not in a frame of %dx%d", x, y, s.w, s.h)
 	}
-	one, err := s.at(frame, x, y)
-	if err != nil {
+	want := image.Pt(s.w, s.h)
+	if err := plate.CheckSize("color plate", frame.Color.Size(), "solver's frame", want); err != nil {
 		return Pixel{}, err
 	}
-	i := y*s.w + x
-	here := Sample{
-		Color: pixelOf(frame.Color, i),
-		Band:  &plate.Gray{W: 1, H: 1, Pix: frame.Band.Pix[i : i+1]},
+	if err := plate.CheckSize("band plate", frame.Band.Size(), "color plate", want); err != nil {
+		return Pixel{}, err
 	}
+	at := image.Rect(x, y, x+1, y+1)
+	one := s.part(at)
+	here := Sample{Color: partOfRGB(frame.Color, at), Band: partOf(frame.Band, at)}
 	solved, err := one.Solve(nil, here.Color, here.Band, gain)
 	if err != nil {
 		return Pixel{}, err
 	}
-	sigma, err := one.Sigma(nil, here, gain, color, band)
+	// Sigma looks at the neighbors' slopes.
+	around := at.Inset(-slopeReach).Intersect(image.Rectangle{Max: want})
+	near := Sample{Color: partOfRGB(frame.Color, around), Band: partOf(frame.Band, around)}
+	sigma, err := s.part(around).Sigma(nil, near, gain, color, band)
 	if err != nil {
 		return Pixel{}, err
 	}
@@ -49,7 +53,7 @@ func (s *Solver) Pixel(frame Sample, gain float64, color, band Noise, x, y int) 
 	p := Pixel{
 		Band:         float64(here.Band.Pix[0] - row.DarkBand[0]),
 		Transmission: float64(solved.Transmission.Pix[0]),
-		Sigma:        float64(sigma.Pix[0]),
+		Sigma:        float64(sigma.Pix[(y-around.Min.Y)*sigma.W+x-around.Min.X]),
 	}
 	for c := range 3 {
 		p.Color[c] = float64(here.Color.Pix[c][0] - row.DarkColor[c][0])
@@ -64,30 +68,32 @@ func (s *Solver) Pixel(frame Sample, gain float64, color, band Noise, x, y int) 
 	return p, nil
 }
 
-// at returns the solver of the one pixel at (x, y).
-func (s *Solver) at(frame Sample, x, y int) (*Solver, error) {
-	want := image.Pt(s.w, s.h)
-	if err := plate.CheckSize("color plate", frame.Color.Size(), "solver's frame", want); err != nil {
-		return nil, err
-	}
-	if err := plate.CheckSize("band plate", frame.Band.Size(), "color plate", want); err != nil {
-		return nil, err
-	}
-	i := y*s.w + x
-	gray := func(f *plate.Gray) *plate.Gray {
-		if f == nil {
-			return nil
-		}
-		return &plate.Gray{W: 1, H: 1, Pix: f.Pix[i : i+1]}
-	}
-	return &Solver{w: 1, h: 1, m: s.m, clamp: s.clamp, darkColor: pixelOf(s.darkColor, i), darkBand: gray(s.darkBand),
-		screen: pixelOf(s.screen, i), inverse: gray(s.inverse), black: s.black[:1]}, nil
+// part returns the solver of the pixels in r, which lies within the frame.
+func (s *Solver) part(r image.Rectangle) *Solver {
+	return &Solver{w: r.Dx(), h: r.Dy(), m: s.m, clamp: s.clamp, darkColor: partOfRGB(s.darkColor, r), darkBand: partOf(s.darkBand, r),
+		screen: partOfRGB(s.screen, r), inverse: partOf(s.inverse, r), black: s.black[:r.Dx()]}
 }
 
-// pixelOf returns pixel i of f, counted by rows, as a frame, or nil where there is none.
-func pixelOf(f *plate.RGB, i int) *plate.RGB {
+// partOf returns the pixels of f in r as a frame, or nil where there is none.
+func partOf(f *plate.Gray, r image.Rectangle) *plate.Gray {
 	if f == nil {
 		return nil
 	}
-	return &plate.RGB{W: 1, H: 1, Pix: [3][]float32{f.Pix[0][i : i+1], f.Pix[1][i : i+1], f.Pix[2][i : i+1]}}
+	out := plate.NewGray(r.Dx(), r.Dy())
+	for y := range out.H {
+		copy(out.Pix[y*out.W:(y+1)*out.W], f.Pix[(r.Min.Y+y)*f.W+r.Min.X:])
+	}
+	return out
+}
+
+// partOfRGB is partOf for color.
+func partOfRGB(f *plate.RGB, r image.Rectangle) *plate.RGB {
+	if f == nil {
+		return nil
+	}
+	out := &plate.RGB{W: r.Dx(), H: r.Dy()}
+	for c, pix := range f.Pix {
+		out.Pix[c] = partOf(&plate.Gray{W: f.W, H: f.H, Pix: pix}, r).Pix
+	}
+	return out
 }

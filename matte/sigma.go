@@ -5,19 +5,21 @@ import (
 	"image"
 	"math"
 
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 )
 
-// Sigma returns the standard deviation of alpha (and of the transmission) at every pixel of one frame, to
-// first order, from the two cameras' noise:
+// Sigma returns the standard deviation of alpha (and of the transmission) at every pixel of one frame, to first
+// order:
 //
-//	sigma = sqrt(var N + m0^2 var C0 + m1^2 var C1 + m2^2 var C2) / (g (S - m . K))
+//	sigma^2 = (var N + m^2 var C + x^2 (var S + m^2 var K) + (1-x)^2 (var D + m^2 var D_C)) / (g (S - m . K))^2 + (edge slope)^2
 //
-// with the variances of EMVA 1288's linear model at the light that each pixel has. This is the noise floor: no
-// method that looks at one pixel at a time does better. The noise is the cameras' own; resampling the band
-// plate averages neighbors, so the matte is usually a little quieter than this. Where there is no screen sigma
-// is 0, as nothing is measured there. The result is put into dst when that has the right size. Errors are
-// those of Solve, and one that says which noise is not valid.
+// with x = g t. The first two variances are of EMVA 1288's linear model at the light that each pixel has, with what
+// hangs together on top; the others are those of the reference plates and of the level of black. The last term is the
+// band's Edge, in pixels, times the local slope of t, the root mean square of its gradient over 5x5 pixels. With Read and
+// PerSignal alone it is the noise floor: no method that looks at one pixel at a time does better. Where there is no
+// screen sigma is 0, as nothing is measured there. The result is put into dst when that has the right size. Errors
+// are those of Solve, and one that says which noise is not valid.
 func (s *Solver) Sigma(dst *plate.Gray, frame Sample, gain float64, color, band Noise) (*plate.Gray, error) {
 	want := image.Pt(s.w, s.h)
 	if err := plate.CheckSize("color plate", frame.Color.Size(), "solver's frame", want); err != nil {
@@ -38,28 +40,111 @@ func (s *Solver) Sigma(dst *plate.Gray, frame Sample, gain float64, color, band 
 	if dst == nil || dst.Size() != want {
 		dst = plate.NewGray(s.w, s.h)
 	}
-	perGain := float32(1 / gain)
-	var m2 [3]float32
-	dark := float32(band.Read * band.Read)
-	for c, m := range s.m {
-		m2[c] = m * m
-		dark += m2[c] * float32(color.Read*color.Read)
+	var slope *plate.Gray
+	if band.Edge > 0 {
+		slope = slopes(s.measured(frame, gain))
 	}
-	bandSignal, colorSignal := float32(band.PerSignal), float32(color.PerSignal)
-	for i, inv := range s.inverse.Pix {
-		n := frame.Band.Pix[i]
-		if s.darkBand != nil {
-			n -= s.darkBand.Pix[i]
-		}
-		v := dark + bandSignal*max(n, 0)
-		for c := range 3 {
-			p := frame.Color.Pix[c][i]
-			if s.darkColor != nil {
-				p -= s.darkColor.Pix[c][i]
+	parallel.Rows(s.w, s.h, func(y0, y1 int) {
+		for i := y0 * s.w; i < y1*s.w; i++ {
+			inv := float64(s.inverse.Pix[i]) / gain
+			if inv == 0 {
+				dst.Pix[i] = 0
+				continue
 			}
-			v += m2[c] * colorSignal * max(p, 0)
+			v, white := s.variance(frame, i, gain, &color, &band)
+			v *= inv * inv
+			if slope != nil {
+				// White noise has a slope of its own, of which four variances are expected.
+				v += band.Edge * band.Edge * max(float64(slope.Pix[i])-4*white*inv*inv, 0)
+			}
+			dst.Pix[i] = float32(math.Sqrt(v))
 		}
-		dst.Pix[i] = float32(math.Sqrt(float64(v))) * inv * perGain
-	}
+	})
 	return dst, nil
+}
+
+// variance returns that of N' - m . C' - g t (S - m . K) at pixel i, in light, and how much of it is the white noise of
+// the frame.
+func (s *Solver) variance(frame Sample, i int, gain float64, color, band *Noise) (all, white float64) {
+	n := s.light(frame, i)
+	kept, keptColor := band.kept(), color.kept()
+	white = kept * (band.Read*band.Read + band.PerSignal*max(n, 0))
+	all = band.Variance(n)
+	screen := 1 / float64(s.inverse.Pix[i])
+	clean := kept * band.Clean * screen
+	dark := kept*band.Dark*band.Dark + band.Level*band.Level
+	for c, m := range s.m {
+		m2 := float64(m) * float64(m)
+		all += m2 * color.Variance(s.set(frame, c, i))
+		dark += m2 * keptColor * color.Dark * color.Dark
+		if s.screen != nil {
+			clean += m2 * keptColor * color.Clean * max(float64(s.screen.Pix[c][i]), 0)
+		}
+	}
+	x := min(max((n-s.leak(frame, i))/screen, 0), gain)
+	return all + x*x*clean + (1-x)*(1-x)*dark, white
+}
+
+// light returns the band plate's light at pixel i: N'.
+func (s *Solver) light(frame Sample, i int) float64 {
+	n := float64(frame.Band.Pix[i])
+	if s.darkBand != nil {
+		n -= float64(s.darkBand.Pix[i])
+	}
+	return n
+}
+
+// set returns channel c of the color plate's light at pixel i: C'.
+func (s *Solver) set(frame Sample, c, i int) float64 {
+	p := float64(frame.Color.Pix[c][i])
+	if s.darkColor != nil {
+		p -= float64(s.darkColor.Pix[c][i])
+	}
+	return p
+}
+
+// leak returns m . C' at pixel i.
+func (s *Solver) leak(frame Sample, i int) (sum float64) {
+	for c, m := range s.m {
+		if m != 0 {
+			sum += float64(m) * s.set(frame, c, i)
+		}
+	}
+	return sum
+}
+
+// measured returns the transmission as it comes; 0 where there is no screen.
+func (s *Solver) measured(frame Sample, gain float64) *plate.Gray {
+	t := plate.NewGray(s.w, s.h)
+	parallel.Rows(s.w, s.h, func(y0, y1 int) {
+		for i := y0 * s.w; i < y1*s.w; i++ {
+			t.Pix[i] = float32((s.light(frame, i) - s.leak(frame, i)) * float64(s.inverse.Pix[i]) / gain)
+		}
+	})
+	return t
+}
+
+// slopeReach is how far, in pixels along each axis, slopes looks.
+const slopeReach = 3
+
+// slopes returns the mean over 5x5 pixels of the squared gradient of t, by the differences of neighbors: those see a
+// strand one pixel wide too. What resampling and codecs do at an edge reaches that far.
+func slopes(t *plate.Gray) *plate.Gray {
+	out := plate.NewGray(t.W, t.H)
+	if t.W < 2 || t.H < 2 {
+		return out
+	}
+	parallel.Rows(t.W, t.H, func(y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			up, down := max(y-1, 0), min(y+1, t.H-1)
+			for x := range t.W {
+				left, right := max(x-1, 0), min(x+1, t.W-1)
+				at := t.Pix[y*t.W+x]
+				a, b := at-t.Pix[y*t.W+left], at-t.Pix[y*t.W+right]
+				c, d := at-t.Pix[up*t.W+x], at-t.Pix[down*t.W+x]
+				out.Pix[y*t.W+x] = (a*a+b*b)/float32(right-left) + (c*c+d*d)/float32(down-up)
+			}
+		}
+	})
+	return boxMean(out, slopeReach-1)
 }

@@ -35,6 +35,9 @@ func (j *Job) frameMemory(opt *RunOptions) int64 {
 	if !j.onlyComp(opt.Each != nil) {
 		values += 6 * frame // foreground and composite
 	}
+	if t.recipe.needsNoise() {
+		values += 4 * frame // on the way to sigma's slopes
+	}
 	if len(t.background) > 1 {
 		values += 6 * frame // a background as it is read, and fitted
 	}

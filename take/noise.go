@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"math/rand/v2"
 
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
@@ -15,16 +16,18 @@ const (
 	maxFlats     = 64 // flat frames of a camera
 )
 
-// noise finds the cameras' noise as the cameras made their frames: given, from flat frames, or from the take.
+// noise finds the cameras' noise: as the cameras made their frames, given, from flat frames, or from the take; that of
+// the reference plates; and what the frames really scatter beyond.
 func (j *Job) noise(ctx context.Context) error {
 	t := j.take
 	for _, c := range []struct {
-		what, flat string
-		given, to  *matte.Noise
-		read       func(Pair) (*plate.Gray, error)
+		what, flat  string
+		given, to   *matte.Noise
+		dark, clean []*plate.Gray
+		read        func(Pair) (*plate.Gray, error)
 	}{
-		{"color", t.recipe.FlatColor, t.recipe.ColorNoise, &j.ColorNoise, t.readGreen},
-		{"band", t.recipe.FlatBand, t.recipe.BandNoise, &j.BandNoise, func(p Pair) (*plate.Gray, error) {
+		{"color", t.recipe.FlatColor, t.recipe.ColorNoise, &j.ColorNoise, greenOf(t.darkColor), greenOf(t.cleanColor), t.readGreen},
+		{"band", t.recipe.FlatBand, t.recipe.BandNoise, &j.BandNoise, someOf(t.darkBand), someOf(t.cleanBand), func(p Pair) (*plate.Gray, error) {
 			f, err := t.readBand(p)
 			if err != nil {
 				return nil, err
@@ -46,14 +49,145 @@ func (j *Job) noise(ctx context.Context) error {
 		}
 		if errors.Is(err, matte.ErrNoNoise) && c.flat == "" {
 			j.Notes = append(j.Notes, fmt.Sprintf("the %s camera's noise could not be told (%v): taken as none", c.what, err))
-			continue
+		} else if err != nil {
+			return err
+		} else {
+			j.Notes = append(j.Notes, fmt.Sprintf("the %s camera's noise, from %s: %s", c.what, from, electrons(*c.to)))
 		}
-		if err != nil {
+		if err := referenceNoise(c.to, c.dark, c.clean); err != nil {
 			return err
 		}
-		j.Notes = append(j.Notes, fmt.Sprintf("the %s camera's noise, from %s: %s", c.what, from, electrons(*c.to)))
+	}
+	if t.recipe.BandNoise != nil {
+		return nil
+	}
+	return j.boundNoise(ctx)
+}
+
+// greenOf returns the green of a plate, or nothing where there is none.
+func greenOf(f *plate.RGB) []*plate.Gray {
+	if f == nil {
+		return nil
+	}
+	return []*plate.Gray{{W: f.W, H: f.H, Pix: f.Pix[1]}}
+}
+
+func someOf(f *plate.Gray) []*plate.Gray {
+	if f == nil {
+		return nil
+	}
+	return []*plate.Gray{f}
+}
+
+// referenceNoise puts the noise of a dark and a clean plate into n: as it is in the plate, however many frames that is the mean
+// of. A plate that is too small or too plain to tell counts as without noise.
+func referenceNoise(n *matte.Noise, dark, clean []*plate.Gray) error {
+	var none *plate.Gray
+	if len(dark) > 0 {
+		none = dark[0]
+		found, err := matte.NoiseOfTake(dark, nil)
+		if err != nil && !errors.Is(err, matte.ErrNoNoise) {
+			return err
+		}
+		n.Dark = math.Sqrt(found.Variance(mean(none)))
+	}
+	if len(clean) > 0 {
+		found, err := matte.NoiseOfTake(clean, none)
+		if err != nil && !errors.Is(err, matte.ErrNoNoise) {
+			return err
+		}
+		level := mean(clean[0])
+		if none != nil {
+			level -= mean(none)
+		}
+		if level > 0 {
+			n.Clean = min(found.Variance(level)/level, 1)
+		}
 	}
 	return nil
+}
+
+func mean(f *plate.Gray) float64 {
+	sum := 0.0
+	for _, v := range f.Pix {
+		sum += float64(v)
+	}
+	return sum / float64(max(len(f.Pix), 1))
+}
+
+// boundNoise adds to the band camera's noise what resampling makes of it and what the frames scatter beyond.
+func (j *Job) boundNoise(ctx context.Context) error {
+	j.BandNoise.Kept = j.kept()
+	frames, err := j.sample(ctx, noiseSamples)
+	if err != nil {
+		return err
+	}
+	some := make([]matte.Sample, min(len(frames), noiseSamples))
+	for i := range some {
+		some[i] = frames[(2*i+1)*len(frames)/(2*len(some))]
+	}
+	bound, found, err := j.solver.Bound(some, j.ColorNoise, j.BandNoise)
+	if err != nil {
+		return err
+	}
+	j.BandNoise = bound
+	j.BandNoise.Edge = math.Hypot(bound.Edge, j.edgeSigma())
+	if bound.CorrelatedRead+math.Sqrt(bound.CorrelatedPerSignal) > bound.Read+math.Sqrt(bound.PerSignal) {
+		j.Notes = append(j.Notes, "most of the band plate's noise hangs together over several pixels, as compression and the mosaic of a color sensor leave it: sigma has it, and averaging takes little of it out")
+	}
+	if math.IsNaN(found.Open) && math.IsNaN(found.Core) {
+		j.Warnings = append(j.Warnings, "neither open screen nor a plain performer is seen to measure what the plates really scatter: the error may be larger than stated")
+	}
+	switch {
+	case math.IsNaN(found.Edge):
+		j.Warnings = append(j.Warnings, "no edge of the performer is plain enough to measure the matte's error there: at edges the error may be larger than stated")
+	case found.Edge > edgeError:
+		j.Notes = append(j.Notes, fmt.Sprintf("at edges the matte and the color plate are %.2f pixels apart beyond noise, as by compression, a color sensor's mosaic, focus or the geometry: sigma has it", found.Edge))
+	}
+	return nil
+}
+
+// edgeError is how many pixels the matte's edges may be from the color plate's before there is a note: three times what
+// resampling leaves of a lens's blur of 0.7 pixels.
+const edgeError = 0.2
+
+// kept returns the part of white noise's variance that the resampled band plate has, from noise that is resampled.
+func (j *Job) kept() float64 {
+	white := plate.NewGray(j.Geometry.BandW, j.Geometry.BandH)
+	random := rand.New(rand.NewPCG(1, 1))
+	for i := range white.Pix {
+		white.Pix[i] = random.Float32() - 0.5
+	}
+	sum, n := 0.0, 0.0
+	valid := j.resampler.Valid().Pix
+	for i, v := range j.resampler.Gray(nil, white).Pix {
+		if valid[i] > 0 {
+			sum += float64(v) * float64(v)
+			n++
+		}
+	}
+	// The variance of numbers that are alike between -1/2 and 1/2 is 1/12.
+	return min(12*sum/max(n, 1), 1)
+}
+
+// edgeSigma returns the expected error of the geometry across the performer's edges, in pixels: what the plates agree on,
+// where both are wrong, is not seen in what they differ by.
+func (j *Job) edgeSigma() float64 {
+	square, n := 0.0, 0.0
+	switch {
+	case j.Estimate != nil:
+		for _, p := range j.Estimate.Pieces {
+			s := j.Estimate.Sigma(p.Color[0], p.Color[1])
+			square, n = square+s*s, n+1
+		}
+	case j.Chart != nil:
+		for _, p := range j.Geometry.Grid(9) {
+			s := j.Chart.Sigma(p.Color[0], p.Color[1])
+			square, n = square+s*s, n+1
+		}
+	}
+	// Half of a displacement's variance is along the edge, and does nothing.
+	return math.Sqrt(square / 2 / max(n, 1))
 }
 
 func noiseOfTake(ctx context.Context, pairs []Pair, read func(Pair) (*plate.Gray, error)) (matte.Noise, error) {

@@ -268,13 +268,16 @@ func (w *worker) frame(i int) error {
 		return fmt.Errorf("frame %d: %w", p.Number, err)
 	}
 	if t.recipe.Tidy || t.recipe.needsNoise() && !w.scrubs {
+		if t.recipe.Tidy {
+			if w.result.Sigma, err = j.solver.Sigma(w.result.Sigma, frame, w.result.Gain.Value, j.ColorNoise.Grain(), j.BandNoise.Grain()); err != nil {
+				return fmt.Errorf("frame %d: %w", p.Number, err)
+			}
+			if _, err := j.solver.Tidy(&w.solution, w.result.Sigma, w.result.Gain.Value); err != nil {
+				return err
+			}
+		}
 		if w.result.Sigma, err = j.solver.Sigma(w.result.Sigma, frame, w.result.Gain.Value, j.ColorNoise, j.BandNoise); err != nil {
 			return fmt.Errorf("frame %d: %w", p.Number, err)
-		}
-	}
-	if t.recipe.Tidy {
-		if _, err := j.solver.Tidy(&w.solution, w.result.Sigma, w.result.Gain.Value); err != nil {
-			return err
 		}
 	}
 	if w.result.Limited, err = j.solver.Limit(&w.solution, w.result.Gain.Value, t.recipe.Limits); err != nil {

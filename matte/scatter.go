@@ -1,0 +1,244 @@
+package matte
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"example.com/twinplate/plate"
+)
+
+// A Scatter is what frames of a take really scatter, as Bound measured it. Open and Core are in light, full scale 1;
+// Edge is in pixels. What could not be measured, for want of places, is NaN.
+type Scatter struct {
+	Open  float64 // standard deviation, about the model, of the band plate where it is certainly screen
+	Core  float64 // the same where it is certainly performer, about the light that is there in the mean
+	Level float64 // that light: what the band plate has on the performer beside m . C
+	Edge  float64 // how far the matte's edges are from the color plate's
+}
+
+// Bound returns band with what frames of a take really scatter, which its model may be too small for: a codec leaves
+// little noise from pixel to pixel, and errors that hang together over a block; so does the mosaic of a color sensor;
+// and at edges both are wrong by far more than on plain places.
+//
+// The solver must have its crosstalk. Where the frames are certainly screen, the deviations of t from 1 are taken, and
+// where they are certainly performer those of the band plate from m . C: at every distance, since nothing is taken off
+// but a mean over a twenty-fourth of the frame in the core, which is Level. Their excess over what band, with Kept, Dark and
+// Clean, and color say becomes CorrelatedRead and CorrelatedPerSignal, and can only add.
+//
+// Edge comes from both plates. In squares of 7x7 pixels on an edge, a performer of one color has a color plate that
+// goes in a straight line with t; what t leaves of that line, over the slope of t, is the error of the edge in pixels.
+// Texture and light at edges only add, so the quietest quarter counts. Both plates' errors are in it.
+func (s *Solver) Bound(frames []Sample, color, band Noise) (Noise, Scatter, error) {
+	if err := color.check("color"); err != nil {
+		return band, Scatter{}, err
+	}
+	if err := band.check("band"); err != nil {
+		return band, Scatter{}, err
+	}
+	band.CorrelatedRead, band.CorrelatedPerSignal, band.Edge, band.Level = 0, 0, 0, 0
+	var b bounds
+	planes := make([]boundFrame, 0, len(frames))
+	for k, f := range frames {
+		u, g, err := s.open(k, f)
+		if errors.Is(err, ErrNoScreen) {
+			continue
+		} else if err != nil {
+			return band, Scatter{}, err
+		}
+		planes = append(planes, boundFrame{f, u, g.Value})
+		b.plain(s, planes[len(planes)-1], &color, &band)
+	}
+	found := Scatter{Open: math.NaN(), Core: math.NaN(), Level: math.NaN(), Edge: math.NaN()}
+	b.flat(&band, &found)
+	for _, p := range planes {
+		if err := b.edges(s, p, color, band); err != nil {
+			return band, found, fmt.Errorf("matte: %w", err)
+		}
+	}
+	if len(b.edge) >= leastEdges {
+		band.Edge = math.Sqrt(max(nth(b.edge, len(b.edge)/4), 0))
+		found.Edge = band.Edge
+	}
+	return band, found, nil
+}
+
+// A boundFrame is one frame with its quotient and its gain.
+type boundFrame struct {
+	Sample
+	u    *plate.Gray
+	gain float64
+}
+
+const (
+	leastPlain  = 2000 // pixels, for a variance that is known to a twentieth even where sixteen hang together
+	leastEdges  = 200  // squares on edges, for a quartile
+	boundPixels = 1e5  // of a frame, about, that the plain places are looked at
+	edgeSquare  = 3    // reach of the squares on edges, in pixels along each axis
+	// edgeSlope is the least mean square of the slope in a square on an edge, and the least variance of t in it.
+	edgeSlope = 0.01
+	// edgeNoise is the largest noise that the color plate may give the straight line, in t: above, a square has too
+	// little contrast to tell.
+	edgeNoise = 0.015
+)
+
+// bounds gathers what Bound measures.
+type bounds struct {
+	open, core plainSum
+	levels     []float64 // of the cells of the core, in light
+	edge       []float64 // squares of pixels
+}
+
+// A plainSum adds up places that are plain, in light.
+type plainSum struct {
+	n, model, signal float64 // how many, the variance that the model expects, and the band plate's light
+	used, d2         float64 // how many are no outliers, and the squares of their deviations
+}
+
+// excess returns the variance, what it is more than the model's, and the mean light.
+func (p plainSum) excess() (variance, excess, signal float64) {
+	variance = p.d2 / p.used
+	return variance, max(variance-p.model/p.n, 0), p.signal / p.n
+}
+
+// plain adds the screen and the core of one frame.
+func (b *bounds) plain(s *Solver, f boundFrame, color, band *Noise) {
+	stride := int(math.Sqrt(float64(s.w*s.h)/boundPixels)) | 1 // odd: a mosaic's pixels are seen in all their places
+	if near := s.notOpen(f.u, f.gain); near != nil {
+		for y := 0; y < s.h; y += stride {
+			for i := y * s.w; i < (y+1)*s.w; i += stride {
+				if near.Pix[i] > 0 {
+					continue
+				}
+				v, _ := s.variance(f.Sample, i, f.gain, color, band)
+				d := (float64(f.u.Pix[i]) - f.gain) / float64(s.inverse.Pix[i])
+				b.open.n++
+				b.open.used++
+				b.open.d2 += d * d
+				b.open.model += v
+				b.open.signal += s.light(f.Sample, i)
+			}
+		}
+	}
+	high := boxMax(f.u, coreReach)
+	cells := newCells(s.w, s.h)
+	values := make([][]float64, cells.n)
+	for y := coreReach; y < s.h-coreReach; y += stride {
+		for x := coreReach; x < s.w-coreReach; x += stride {
+			i := y*s.w + x
+			if high.Pix[i] > 0.35*float32(f.gain) || s.inverse.Pix[i] == 0 { // as for the crosstalk
+				continue
+			}
+			c := cells.of(x, y)
+			values[c] = append(values[c], float64(f.u.Pix[i])/float64(s.inverse.Pix[i]))
+			v, _ := s.variance(f.Sample, i, f.gain, color, band)
+			b.core.model += v
+			b.core.signal += s.light(f.Sample, i)
+			b.core.n++
+		}
+	}
+	// What a little screen shines through is cut off, as for the crosstalk.
+	var deviations []float64
+	for c, list := range values {
+		if len(list) < 30 {
+			continue
+		}
+		middle := nth(list, len(list)/2)
+		b.levels = append(b.levels, middle)
+		for k := range list {
+			values[c][k] -= middle
+			deviations = append(deviations, math.Abs(values[c][k]))
+		}
+	}
+	if len(deviations) == 0 {
+		return
+	}
+	limit := 4 * 1.4826 * nth(deviations, len(deviations)/2)
+	for _, d := range deviations { // in order by now
+		if d <= limit {
+			b.core.d2 += d * d
+			b.core.used++
+		}
+	}
+}
+
+// flat makes the correlated part of band, and its level, from the plain places.
+func (b *bounds) flat(band *Noise, found *Scatter) {
+	var open, openSignal, core, coreSignal float64
+	if b.open.used >= leastPlain {
+		var v float64
+		v, open, openSignal = b.open.excess()
+		found.Open = math.Sqrt(v)
+	}
+	if b.core.used >= leastPlain {
+		var v float64
+		v, core, coreSignal = b.core.excess()
+		found.Core = math.Sqrt(v)
+		// A veil shines through the cells that are furthest from black.
+		squares := make([]float64, len(b.levels))
+		for i, l := range b.levels {
+			squares[i] = l * l
+		}
+		slices.Sort(squares)
+		level := 0.0
+		squares = squares[:(3*len(squares)+3)/4]
+		for _, q := range squares {
+			level += q / float64(len(squares))
+		}
+		found.Level, band.Level = math.Sqrt(level), math.Sqrt(level)
+	}
+	switch {
+	case openSignal > coreSignal && open > core:
+		band.CorrelatedPerSignal = (open - core) / (openSignal - coreSignal)
+		band.CorrelatedRead = math.Sqrt(max(core-band.CorrelatedPerSignal*coreSignal, 0))
+	default:
+		// What the core has more than the screen goes with the black.
+		band.CorrelatedRead = math.Sqrt(open)
+		band.Level = math.Sqrt(band.Level*band.Level + core - open)
+	}
+}
+
+// edges adds the squares on edges of one frame.
+func (b *bounds) edges(s *Solver, f boundFrame, color, band Noise) error {
+	t := s.measured(f.Sample, f.gain)
+	slope := slopes(t)
+	noise, err := s.Sigma(nil, f.Sample, f.gain, color, band)
+	if err != nil {
+		return err
+	}
+	// The color plate's light, green counting twice as it does in most sensors.
+	luma, tt, tl, ll := plate.NewGray(s.w, s.h), plate.NewGray(s.w, s.h), plate.NewGray(s.w, s.h), plate.NewGray(s.w, s.h)
+	for i, v := range t.Pix {
+		l := (f.Color.Pix[0][i] + 2*f.Color.Pix[1][i] + f.Color.Pix[2][i]) / 4
+		luma.Pix[i], tt.Pix[i], tl.Pix[i], ll.Pix[i] = l, v*v, v*l, l*l
+		_, w := s.variance(f.Sample, i, f.gain, &color, &band)
+		inv := s.inverse.Pix[i] / float32(f.gain)
+		slope.Pix[i] -= 4 * float32(w) * inv * inv
+		noise.Pix[i] *= noise.Pix[i]
+	}
+	mean := func(p *plate.Gray) []float32 { return boxMean(p, edgeSquare).Pix }
+	mt, ml, mtt, mtl, mll, mslope, mnoise := mean(t), mean(luma), mean(tt), mean(tl), mean(ll), mean(slope), mean(noise)
+	const n = (2*edgeSquare + 1) * (2*edgeSquare + 1)
+	for y := edgeSquare; y < s.h-edgeSquare; y += 2 {
+		for x := edgeSquare; x < s.w-edgeSquare; x += 2 {
+			i := y*s.w + x
+			vt := float64(mtt[i] - mt[i]*mt[i])
+			if float64(mslope[i]) < edgeSlope || vt < edgeSlope {
+				continue
+			}
+			vl, cov := float64(mll[i]-ml[i]*ml[i]), float64(mtl[i]-mt[i]*ml[i])
+			if vl <= 0 {
+				continue
+			}
+			line := cov / vl // t over the color plate's light
+			grain := line * line * color.Variance(float64(ml[i])) * 6 / 16
+			if grain > edgeNoise*edgeNoise {
+				continue
+			}
+			left := (vt-line*cov)*n/(n-2) - float64(mnoise[i]) - grain
+			b.edge = append(b.edge, left/float64(mslope[i]))
+		}
+	}
+	return nil
+}
