@@ -27,9 +27,10 @@ type Scatter struct {
 // but a mean over a twenty-fourth of the frame in the core, which is Level. Their excess over what band, with Kept, Dark and
 // Clean, and color say becomes CorrelatedRead and CorrelatedPerSignal, and can only add.
 //
-// Edge comes from both plates. In squares of 7x7 pixels on an edge, a performer of one color has a color plate that
-// goes in a straight line with t; what t leaves of that line, over the slope of t, is the error of the edge in pixels.
-// Texture and light at edges only add, so the quietest quarter counts. Both plates' errors are in it.
+// Edge comes from both plates. In squares of 7x7 pixels on an edge, a performer of one color has a color plate whose
+// channels go in a straight line with t; what t leaves of that line, over the slope of t, is the error of the edge in pixels.
+// Texture and light at edges only add, so the quietest quarter counts. Both plates' errors are in it, and of a plain
+// displacement about a half, since the line takes up the rest: the geometry's own error comes on top.
 func (s *Solver) Bound(frames []Sample, color, band Noise) (Noise, Scatter, error) {
 	if err := color.check("color"); err != nil {
 		return band, Scatter{}, err
@@ -201,44 +202,73 @@ func (b *bounds) flat(band *Noise, found *Scatter) {
 
 // edges adds the squares on edges of one frame.
 func (b *bounds) edges(s *Solver, f boundFrame, color, band Noise) error {
-	t := s.measured(f.Sample, f.gain)
-	slope := slopes(t)
 	noise, err := s.Sigma(nil, f.Sample, f.gain, color, band)
 	if err != nil {
 		return err
 	}
-	// The color plate's light, green counting twice as it does in most sensors.
-	luma, tt, tl, ll := plate.NewGray(s.w, s.h), plate.NewGray(s.w, s.h), plate.NewGray(s.w, s.h), plate.NewGray(s.w, s.h)
-	for i, v := range t.Pix {
-		l := (f.Color.Pix[0][i] + 2*f.Color.Pix[1][i] + f.Color.Pix[2][i]) / 4
-		luma.Pix[i], tt.Pix[i], tl.Pix[i], ll.Pix[i] = l, v*v, v*l, l*l
-		_, w := s.variance(f.Sample, i, f.gain, &color, &band)
+	t := s.measured(f.Sample, f.gain)
+	slope := slopes(t)
+	for i := range slope.Pix {
+		_, white := s.variance(f.Sample, i, f.gain, &color, &band)
 		inv := s.inverse.Pix[i] / float32(f.gain)
-		slope.Pix[i] -= 4 * float32(w) * inv * inv
-		noise.Pix[i] *= noise.Pix[i]
+		slope.Pix[i] -= 4 * float32(white) * inv * inv // as in Sigma
 	}
-	mean := func(p *plate.Gray) []float32 { return boxMean(p, edgeSquare).Pix }
-	mt, ml, mtt, mtl, mll, mslope, mnoise := mean(t), mean(luma), mean(tt), mean(tl), mean(ll), mean(slope), mean(noise)
-	const n = (2*edgeSquare + 1) * (2*edgeSquare + 1)
-	for y := edgeSquare; y < s.h-edgeSquare; y += 2 {
-		for x := edgeSquare; x < s.w-edgeSquare; x += 2 {
-			i := y*s.w + x
-			vt := float64(mtt[i] - mt[i]*mt[i])
-			if float64(mslope[i]) < edgeSlope || vt < edgeSlope {
-				continue
+	slope = boxMean(slope, edgeSquare)
+	stride := 2 * max(s.w/1000, 1)
+	for y := edgeSquare; y < s.h-edgeSquare; y += stride {
+		for x := edgeSquare; x < s.w-edgeSquare; x += stride {
+			if square := float64(slope.Pix[y*s.w+x]); square >= edgeSlope {
+				if left, ok := s.square(f, t, noise, &color, x, y); ok {
+					b.edge = append(b.edge, left/square)
+				}
 			}
-			vl, cov := float64(mll[i]-ml[i]*ml[i]), float64(mtl[i]-mt[i]*ml[i])
-			if vl <= 0 {
-				continue
-			}
-			line := cov / vl // t over the color plate's light
-			grain := line * line * color.Variance(float64(ml[i])) * 6 / 16
-			if grain > edgeNoise*edgeNoise {
-				continue
-			}
-			left := (vt-line*cov)*n/(n-2) - float64(mnoise[i]) - grain
-			b.edge = append(b.edge, left/float64(mslope[i]))
 		}
 	}
 	return nil
+}
+
+// square returns the variance of t, beyond noise, about the straight line that it makes with the color plate's channels
+// around (x, y). It reports whether the color plate has enough
+// contrast there to tell: its noise is small, and it explains half of t at least.
+func (s *Solver) square(f boundFrame, t, noise *plate.Gray, color *Noise, x, y int) (left float64, ok bool) {
+	const n = (2*edgeSquare + 1) * (2*edgeSquare + 1)
+	// Sums of red, green, blue and t, and of their products.
+	var sum [4]float64
+	var products [4][4]float64
+	grain := 0.0
+	for j := y - edgeSquare; j <= y+edgeSquare; j++ {
+		for i := j*s.w + x - edgeSquare; i <= j*s.w+x+edgeSquare; i++ {
+			v := [4]float64{float64(f.Color.Pix[0][i]), float64(f.Color.Pix[1][i]), float64(f.Color.Pix[2][i]), float64(t.Pix[i])}
+			for a := range v {
+				sum[a] += v[a] / n
+				for c := range a + 1 {
+					products[a][c] += v[a] * v[c] / n
+				}
+			}
+			grain += float64(noise.Pix[i]) * float64(noise.Pix[i]) / n
+		}
+	}
+	a, b := [][]float64{make([]float64, 3), make([]float64, 3), make([]float64, 3)}, make([]float64, 3)
+	for i := range 3 {
+		for j := range i + 1 {
+			a[i][j] = products[i][j] - sum[i]*sum[j]
+			a[j][i] = a[i][j]
+		}
+		b[i] = products[3][i] - sum[3]*sum[i]
+	}
+	all := products[3][3] - sum[3]*sum[3]
+	if all < edgeSlope {
+		return 0, false
+	}
+	left = all
+	lines := nonNegative(a, b, 0, 1, 2)
+	own := 0.0 // the color plate's noise, in t
+	for c, k := range lines {
+		left -= k * b[c]
+		own += k * k * color.Variance(sum[c])
+	}
+	// The lower quartile of chi-squared with 45 degrees of freedom is 38.291: of noise alone, that part is in the quietest
+	// quarter.
+	const quietest = 38.291 / 45
+	return left*n/(n-4) - quietest*(grain+own), own <= edgeNoise*edgeNoise && left <= all/2
 }

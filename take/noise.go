@@ -142,12 +142,12 @@ func (j *Job) boundNoise(ctx context.Context) error {
 	case math.IsNaN(found.Edge):
 		j.Warnings = append(j.Warnings, "no edge of the performer is plain enough to measure the matte's error there: at edges the error may be larger than stated")
 	case found.Edge > edgeError:
-		j.Notes = append(j.Notes, fmt.Sprintf("at edges the matte and the color plate are %.2f pixels apart beyond noise, as by compression, a color sensor's mosaic, focus or the geometry: sigma has it", found.Edge))
+		j.Warnings = append(j.Warnings, fmt.Sprintf("at edges the matte and the color plate are %.2f pixels apart beyond noise, as by compression, a color sensor's mosaic, focus or the geometry: sigma has that much, and the error may be larger than stated", found.Edge))
 	}
 	return nil
 }
 
-// edgeError is how many pixels the matte's edges may be from the color plate's before there is a note: three times what
+// edgeError is how many pixels the matte's edges may be from the color plate's before there is a warning: three times what
 // resampling leaves of a lens's blur of 0.7 pixels.
 const edgeError = 0.2
 

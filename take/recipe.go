@@ -92,7 +92,7 @@ type Recipe struct {
 }
 
 // Products are what a run can write, each into a folder of its name.
-// Sigma is the standard deviation of alpha that the cameras' noise gives it, in linear light.
+// Sigma is the standard deviation of alpha, in linear light: by the cameras' noise, and by what the plates scatter beyond.
 var Products = []string{"comp", "matte", "foreground", "transmission", "sigma"}
 
 // A Geometry says where the geometry between the cameras comes from.

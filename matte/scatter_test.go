@@ -1,0 +1,121 @@
+package matte_test
+
+import (
+	"fmt"
+	"log"
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"example.com/twinplate/matte"
+	"example.com/twinplate/plate"
+)
+
+// A plainSet is half screen, half performer of one color, with a straight edge a third of the way along the frame, whose
+// bend a lens has blurred. Noise is added to the band plate: white, or the means of it over squares of so many pixels.
+type plainSet struct {
+	sd    float64 // of the band plate's noise
+	block int     // pixels
+	shift float64 // of the band plate's edge, in pixels
+}
+
+const plainW, plainH = 320, 180
+
+func (p plainSet) frames(t testing.TB) (*matte.Solver, []matte.Sample) {
+	clean := plate.NewGray(plainW, plainH)
+	clean.Fill(0.8)
+	solver, err := matte.NewSolver(plainW, plainH, matte.References{CleanBand: clean}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	random := rand.New(rand.NewPCG(5, 5))
+	var frames []matte.Sample
+	for range 2 {
+		f := matte.Sample{Color: plate.NewRGB(plainW, plainH), Band: plate.NewGray(plainW, plainH)}
+		for y := range plainH {
+			for x := range plainW {
+				edge := func(shift float64) float64 {
+					return 0.5 * (1 + math.Erf((float64(x)-shift-plainW/3-0.2*float64(y))/1.2))
+				}
+				i := y*plainW + x
+				for c, v := range []float64{0.5, 0.4, 0.3} {
+					f.Color.Pix[c][i] = float32(v * (1 - edge(0)))
+				}
+				f.Band.Pix[i] = float32(0.8 * edge(p.shift))
+			}
+		}
+		block := max(p.block, 1)
+		for y := 0; y < plainH; y += block {
+			for x := 0; x < plainW; x += block {
+				e := float32(p.sd * random.NormFloat64())
+				for yy := y; yy < min(y+block, plainH); yy++ {
+					for xx := x; xx < min(x+block, plainW); xx++ {
+						f.Band.Pix[yy*plainW+xx] += e
+					}
+				}
+			}
+		}
+		frames = append(frames, f)
+	}
+	return solver, frames
+}
+
+// What Bound finds is what was put in: noise that the model knows adds nothing, noise in blocks is correlated, and an edge
+// that is displaced is so many pixels off.
+func TestBound(t *testing.T) {
+	for _, row := range []struct {
+		name       string
+		set        plainSet
+		given      matte.Noise
+		correlated float64 // standard deviation
+		edge       float64
+	}{
+		{"nothing", plainSet{}, matte.Noise{}, 0, 0},
+		{"white noise, known", plainSet{sd: 0.01}, matte.Noise{Read: 0.01}, 0, 0},
+		{"noise in blocks of 8, unknown", plainSet{sd: 0.01, block: 8}, matte.Noise{Read: 0.001}, 0.01, 0},
+		{"an edge displaced by 0.3 pixels, of which half is seen", plainSet{sd: 0.002, shift: 0.3}, matte.Noise{Read: 0.002}, 0, 0.15},
+	} {
+		t.Run(row.name, func(t *testing.T) {
+			solver, frames := row.set.frames(t)
+			n, found, err := solver.Bound(frames, matte.Noise{}, row.given)
+			if err != nil {
+				t.Fatal(err)
+			}
+			// A cell of the core has few blocks, and its own mean is taken off; and what hangs together over eight pixels
+			// bends the edge too.
+			if math.Abs(n.CorrelatedRead-row.correlated) > 0.2*row.correlated+0.05*row.given.Read+1e-6 {
+				t.Errorf("correlated %.5f, want %.5f", n.CorrelatedRead, row.correlated)
+			}
+			if row.set.block == 0 && math.Abs(n.Edge-row.edge) > 0.2*row.edge+0.02 {
+				t.Errorf("edge %.3f pixels, want %.3f", n.Edge, row.edge)
+			}
+			if math.Abs(found.Open-row.set.sd) > 0.1*row.set.sd+1e-6 || math.Abs(found.Core-row.set.sd) > 0.2*row.set.sd+1e-6 {
+				t.Errorf("open screen %.5f and core %.5f, want %.5f", found.Open, found.Core, row.set.sd)
+			}
+		})
+	}
+	// Frames that show nothing say nothing.
+	solver, frames := plainSet{}.frames(t)
+	for _, f := range frames {
+		f.Band.Fill(0)
+	}
+	n, found, err := solver.Bound(frames, matte.Noise{}, matte.Noise{Read: 0.01})
+	if err != nil || n != (matte.Noise{Read: 0.01}) || !math.IsNaN(found.Open) || !math.IsNaN(found.Edge) {
+		t.Errorf("no screen: %+v, %+v, %v", n, found, err)
+	}
+	if _, _, err := solver.Bound(frames, matte.Noise{}, matte.Noise{Edge: -1}); err == nil {
+		t.Error("no error for a negative edge")
+	}
+}
+
+// A codec has left a band plate without grain, and blocks of 8 pixels in its place.
+func ExampleSolver_Bound() {
+	solver, frames := plainSet{sd: 0.01, block: 8}.frames(nil)
+	band := matte.Noise{Read: 0.001} // what neighboring pixels tell
+	band, _, err := solver.Bound(frames, matte.Noise{}, band)
+	if err != nil {
+		log.Fatal(err)
+	}
+	fmt.Printf("in the dark: white %.3f, hanging together %.2f\n", band.Read, band.CorrelatedRead)
+	// Output: in the dark: white 0.001, hanging together 0.01
+}
