@@ -14,6 +14,11 @@ type Crosstalk struct {
 	Sigma  [3]float64 // the standard errors
 	Lift   float64    // light that the band plate has on the performer without any set light, in the mean: spill and the like
 	Pixels int        // how many pixels they were taken from: certainly performer
+
+	// Pedestal is the part of Lift that is the same all over the performer, less m times the color plate's own where that
+	// has no dark plate: the level of black of a band plate without a dark plate. Uniform spill is in it too. Its standard
+	// error is PedestalSigma.
+	Pedestal, PedestalSigma float64
 }
 
 // ErrNoCore says that a take has too few pixels that are certainly performer and lit to tell the crosstalk.
@@ -46,11 +51,15 @@ func (s *Solver) Crosstalk(frames []Sample) (Crosstalk, error) {
 		}
 	}
 	out := Crosstalk{M: [3]float64(x[:3]), Sigma: [3]float64(sigma[:3]), Pixels: len(c.rows) * coreStep * coreStep}
-	for _, r := range c.rows {
+	lifts := make([]float64, len(c.rows))
+	for n, r := range c.rows {
 		for i, k := range columns[3:] {
-			out.Lift += x[3+i] * r.v[k] / float64(len(c.rows))
+			lifts[n] += x[3+i] * r.v[k]
 		}
+		out.Lift += lifts[n] / float64(len(c.rows))
 	}
+	// Spill is least where none falls; the very least of a polynomial is at its loose ends.
+	out.Pedestal, out.PedestalSigma = max(nth(lifts, len(lifts)/20), 0), sigma[3]
 	return out, nil
 }
 

@@ -22,6 +22,7 @@ type Job struct {
 	Timing         Timing // of the frames' pairing
 	Crosstalk      [3]float64
 	CrosstalkSigma [3]float64         // standard errors; 0 where m was not estimated
+	Pedestal       float64            // the band plate's level of black where nobody shot a dark plate; 0: none is known
 	Screen         *matte.Screen      // the model that stands in for a clean band plate; nil where one was shot
 	Clean          *matte.Clean       // the plate rebuilt from the take; nil where one was shot, or the model is used
 	ScreenColor    *matte.ScreenColor // K where nobody shot a clean color plate; nil where one was, or none is seen
@@ -111,6 +112,7 @@ func (j *Job) estimated() []string {
 		{"the screen", r.Screen == nil && j.Screen != nil},
 		{"the screen's color", r.ScreenColor == nil && j.ScreenColor != nil},
 		{"the glare", r.Glare.Mode == "auto"},
+		{"the band plate's level of black", r.Pedestal == 0 && j.Pedestal > 0},
 		{"the crosstalk", r.Crosstalk.Mode == "" || r.Crosstalk.Mode == "auto"},
 		{"the cameras' noise", r.needsNoise() && (r.ColorNoise == nil || r.BandNoise == nil)},
 	} {
@@ -202,6 +204,12 @@ func (j *Job) solve(ctx context.Context, ref matte.References) error {
 			return err
 		}
 	}
+	if j.Pedestal = t.recipe.Pedestal; j.Pedestal > 0 && ref.DarkBand == nil {
+		ref.DarkBand = j.black()
+		if err := build(); err != nil {
+			return err
+		}
+	}
 	if m := t.recipe.Crosstalk.Mode; m == "given" || m == "none" {
 		return nil
 	}
@@ -218,7 +226,31 @@ func (j *Job) solve(ctx context.Context, ref matte.References) error {
 		return err
 	}
 	j.Crosstalk, j.CrosstalkSigma = m.M, m.Sigma
+	if ref.DarkBand == nil {
+		if p := m.Pedestal; p > pedestalSure*m.PedestalSigma && p <= maxPedestal {
+			j.Pedestal = p
+			ref.DarkBand = j.black()
+			j.Notes = append(j.Notes, fmt.Sprintf("no dark band plate: the performer's core has a level of black of %.2f %% of full scale (standard error %.3f %%) in the band plate that no set light explains, and that is taken off; spill that is the same everywhere would look like it", 100*p, 100*m.PedestalSigma))
+		} else if p > maxPedestal {
+			j.Warnings = append(j.Warnings, fmt.Sprintf("no dark band plate, and the band plate has %.1f %% of full scale where the performer should be solid: that is too much for a level of black, and is left; look for spill, or shoot a dark plate", 100*p))
+		}
+	}
 	return build()
+}
+
+const (
+	// maxPedestal is the highest level of black, of full scale, that is believed without a dark plate: cameras have
+	// 0.2 to 2 % in linear light (common practice), and more is a veil or spill.
+	maxPedestal = 0.05
+	// pedestalSure is how many standard errors it must be above none.
+	pedestalSure = 5
+)
+
+// black returns a dark band plate of the pedestal's level.
+func (j *Job) black() *plate.Gray {
+	f := plate.NewGray(j.take.colorSize.X, j.take.colorSize.Y)
+	f.Fill(float32(j.Pedestal))
+	return f
 }
 
 // glare finds the lens's glare where the recipe asks for it, and takes it off the clean band plate.
@@ -383,7 +415,7 @@ func (j *Job) Recipe(gains map[int]float64) Recipe {
 	if j.Clean != nil {
 		r.CleanFrom = "take"
 	}
-	r.ScreenColor = j.ScreenColor
+	r.ScreenColor, r.Pedestal = j.ScreenColor, j.Pedestal
 	if r.Glare.Mode != "" {
 		r.Glare = Glare{Mode: "none"}
 		if j.Glare.Strength > 0 {

@@ -78,6 +78,7 @@ type Recipe struct {
 	CleanFrom   string             `json:"clean_from,omitempty"`
 	ScreenColor *matte.ScreenColor `json:"screen_color,omitempty"` // K without a clean color plate; nil: estimated
 	Glare       Glare              `json:"glare,omitzero"`         // of the band camera's lens
+	Pedestal    float64            `json:"pedestal,omitempty"`     // the band plate's level of black where there is no dark band plate; 0: estimated with the crosstalk
 	Limits      matte.Limits       `json:"limits,omitzero"`        // floor and ceiling of the transmission; zero: none
 	Tidy        bool               `json:"tidy,omitempty"`         // take noise out of the open screen and the core
 	ColorNoise  *matte.Noise       `json:"color_noise,omitempty"`  // for sigma and for Tidy; nil: estimated from the take
@@ -324,6 +325,9 @@ func (r Recipe) Check() error {
 	}
 	if !slices.Contains([]string{"", "take", "screen"}, r.CleanFrom) {
 		return fmt.Errorf("clean_from %q: it must be take or screen", r.CleanFrom)
+	}
+	if !(r.Pedestal >= 0 && r.Pedestal < 1) {
+		return fmt.Errorf("pedestal %v: it must be the level of black as a part of full scale, 0 to 1", r.Pedestal)
 	}
 	if err := r.Limits.Check(); err != nil {
 		return err

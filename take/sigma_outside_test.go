@@ -90,6 +90,32 @@ func TestSigmaIsTheError(t *testing.T) {
 	}
 }
 
+// Where nobody shot dark plates, the level of black of 1.2 % is found in the performer's core, and a recipe has it.
+func TestPedestalWithoutDarkPlates(t *testing.T) {
+	dir, r := filmed(t, "--seed", "22", "--size", "640x360", "--frames", "3", "--fault", "pedestal")
+	r.Clamp, r.Write = "none", []string{"sigma"}
+	job := prepare(t, r)
+	// What is found lacks m times the color plate's own level: a thousandth of full scale at the most.
+	if job.Pedestal < 0.0105 || job.Pedestal > 0.0125 {
+		t.Errorf("level of black %.4f, want 0.0120", job.Pedestal)
+	}
+	z := zOf(t, job, dir)
+	if !(z["core"] >= 0.7 && z["core"] <= 1.5) {
+		t.Errorf("z in the core is %.2f", z["core"])
+	}
+	given := job.Recipe(nil)
+	if given.Pedestal != job.Pedestal {
+		t.Errorf("the recipe has %v", given.Pedestal)
+	}
+	if again := prepare(t, given); again.Pedestal != job.Pedestal || again.BandNoise != job.BandNoise {
+		t.Errorf("by its recipe: %v and %+v, was %v and %+v", again.Pedestal, again.BandNoise, job.Pedestal, job.BandNoise)
+	}
+	given.Pedestal = -1
+	if _, err := take.Open(given); err == nil || !strings.Contains(err.Error(), "pedestal -1") {
+		t.Errorf("a negative level: %v", err)
+	}
+}
+
 // zOf returns the root mean square of the matte's error over sigma in three regions: the screen and the core four pixels from
 // anything else, and where alpha changes by a twentieth and more a pixel.
 func zOf(t *testing.T, job *take.Job, dir string) map[string]float64 {
