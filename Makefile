@@ -26,7 +26,7 @@ SEED   ?= 1
 FUZZTIME ?= 10m
 VERSION ?= $(shell git describe --tags --exact-match 2>/dev/null)
 
-.PHONY: demo proof proof-registration site play test check deps lint vuln unit outside race libdeflate wasm simd bench bench-browser kernels scale memory fuzz slurm release clean
+.PHONY: demo proof proof-registration proof-footage site play test check deps lint vuln unit outside race libdeflate wasm simd bench bench-browser kernels scale memory fuzz slurm release clean
 
 demo:
 	$(GO) run ./cmd/twinplate demo --out $(DEMO)
@@ -92,6 +92,10 @@ proof:
 # Twenty random rigs at 1920x1080: the geometry from footage and from a chart, and the frame offset.
 proof-registration:
 	$(GO) run ./cmd/twinplate proof --registration --seed $(SEED)
+
+# Forty takes that another program drew, with faults and codecs, against truth and noise floor.
+proof-footage: deps
+	$(GO) run ./cmd/twinplate proof --footage --seed $(SEED)
 
 bench: deps
 	/usr/bin/python3 bench/run.py

@@ -9,18 +9,20 @@ import (
 )
 
 type proofCommand struct {
-	Takes        int    `help:"How many takes." default:"20"`
+	Takes        int    `help:"How many takes: 20, or 40 with --footage." placeholder:"N"`
 	Seed         uint64 `help:"Seed of the first take; the others follow. Another seed gives other faults, other noise and another scene." default:"1"`
-	Frames       int    `help:"Frames of each take: 16, or 8 with --registration." placeholder:"N"`
+	Frames       int    `help:"Frames of each take: 16, or 8 with --registration, or mixed with --footage." placeholder:"N"`
 	Pier         bool   `help:"The demo's scene instead of plain cutouts."`
 	Check        bool   `xor:"job" help:"Try check instead: whether it names each fault of a test shot, and raises no alarm where there is none."`
 	Registration bool   `xor:"job" help:"Measure the geometry alone, from footage and from a chart, and the frame offset."`
-	Size         string `help:"Size of the plates with --registration." default:"1920x1080" placeholder:"WxH"`
+	Footage      bool   `xor:"job" help:"Do the job and the check on takes that another program drew: geometry, matte, stated errors and warnings."`
+	Script       string `help:"With --footage, the program that draws them, of Python." default:"testdata/footage/film.py" placeholder:"FILE"`
+	Size         string `help:"Size of the plates: 1920x1080 with --registration, mixed with --footage." placeholder:"WxH"`
 	JSON         bool   `name:"json" help:"Print one JSON object instead of a table."`
 }
 
 func (proofCommand) Help() string {
-	return examples("twinplate proof", "twinplate proof --seed 1000 --takes 5 --pier", "twinplate proof --check --takes 3 --seed 500", "twinplate proof --registration --seed 1000") + `
+	return examples("twinplate proof", "twinplate proof --seed 1000 --takes 5 --pier", "twinplate proof --check --takes 3 --seed 500", "twinplate proof --registration --seed 1000", "twinplate proof --footage --takes 5 --size 640x360") + `
 
 Each take of 640x360 pixels has random faults: an uneven screen (to 2 stops), lamps that drift (to 10 %) and flicker, crosstalk (m to 0.05, K to 0.04), noise (0.5 to 2 %), blur, and a band camera that is mirrored, moved, turned and distorted. The columns:
 
@@ -40,7 +42,17 @@ With --registration, each rig stands before the demo's scene with every fault on
   chart      the error over the whole frame of the geometry from one view of a printed chart
   offset     by how many frames the band camera was started late, and whether the motion tells; from a take of 72 frames of 128x72
   s          seconds for the geometry from footage
-  warned     whether the estimate warns that it may be off`
+  warned     whether the estimate warns that it may be off
+
+With --footage, testdata/footage/film.py (Debian's python3-opencv and python3-skimage, FFmpeg) draws takes that nothing of the library has a part in: performers cut from photographs, three lights, a fault in every second take, codecs, with and without reference plates. The columns:
+
+  take       size/frames, performer and height in the frame, photograph, light, m, noise, codec, -plates not shot, faults
+  edges      the geometry's error in band pixels (RMS) where alpha is 0.05 to 0.95; what is stated of it; their ratio
+  frame      its error over the frame
+  matte      the matte's error over what the files' noise gives it when all else is known; and the same at the edges
+  open...    the matte's error over the stated sigma, in open screen, core and edges
+  warns      the warnings, notes and readings that say that something is wrong
+  verdict    panic; silent: over 0.3 px or twice the floor and no warning says so; short of a target; good`
 }
 
 // proofReport is what `proof --json` prints.
@@ -71,11 +83,20 @@ func (c *proofCounts) add(l proof.Line) {
 }
 
 func (c *proofCommand) Run(t *terminal) error {
+	if c.Takes == 0 {
+		c.Takes = 20
+		if c.Footage {
+			c.Takes = 40
+		}
+	}
 	if c.Takes < 1 || c.Takes > 10000 {
 		return usageError{fmt.Errorf("--takes %d: it must be 1 to 10000", c.Takes)}
 	}
 	if c.Registration {
 		return c.registration(t)
+	}
+	if c.Footage {
+		return c.footage(t)
 	}
 	if c.Frames == 0 {
 		c.Frames = 16

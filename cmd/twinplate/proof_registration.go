@@ -42,6 +42,9 @@ func (r *registrationReport) add(l proof.RegistrationLine) {
 }
 
 func (c *proofCommand) registration(t *terminal) error {
+	if c.Size == "" {
+		c.Size = "1920x1080"
+	}
 	w, h, err := size(c.Size)
 	if err != nil {
 		return err

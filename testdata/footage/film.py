@@ -17,7 +17,8 @@ background.png, recipe.json (what the crew believes: it can be wrong), and truth
     alpha.0001.png        alpha of the color plate's pixels (of green, where the channels differ), 16 bits
     foreground.0001.png   premultiplied color, linear light, 16 bits
     floor.0001.png        what the noise does to alpha when all else is known: its standard deviation, full scale being 0.25;
-                          65535 where no screen is seen. It has the cameras' own noise, that of the reference plates, and,
+                          65535 where no screen is seen. It has the cameras' own noise, that of the reference plates, what
+                          is lost when the band plate is resampled (by Keys's cubic) or its albedo is another picture, and,
                           where a codec or a mosaic came between, what these really did to the files
 
 Faults: lateral (red and blue 0.05 % larger and smaller), axial (red and blue softer than green), mosaic (the color camera
@@ -200,6 +201,17 @@ def expose(picture, M, size, kernel, rig=None):
     fine = cv2.sepFilter2D(fine, -1, kernel, kernel, borderType=cv2.BORDER_REPLICATE)
     out[y0:y1, x0:x1] = cv2.resize(fine, (many[0] // 2, many[1] // 2), interpolation=cv2.INTER_AREA)
     return out
+
+
+def resampled(v, x, y):
+    """v at places, by Keys's cubic (1981, a = -1/2)."""
+    h, w = v.shape
+    ix, iy = np.floor(x).astype(int), np.floor(y).astype(int)
+
+    def weights(d):
+        return (-0.5 * d + d ** 2 - 0.5 * d ** 3, 1 - 2.5 * d ** 2 + 1.5 * d ** 3, 0.5 * d + 2 * d ** 2 - 1.5 * d ** 3, 0.5 * (d ** 3 - d ** 2))
+    wx, wy = weights(x - ix), weights(y - iy)
+    return sum(wy[j] * wx[i] * v[np.clip(iy + j - 1, 0, h - 1), np.clip(ix + i - 1, 0, w - 1)] for j in range(4) for i in range(4))
 
 
 def demosaic(v):
@@ -501,7 +513,7 @@ def film(a, faults, without, w, h):
 
     soft = 0.45
     band_soft = math.hypot(soft, 1) if "soft" in faults else soft * 0.7 if "lowband" in faults else soft
-    lens, band_lens = spread(soft), spread(band_soft, 0.75 if "lowband" in faults else 1.1)
+    lens, band_lens, sharp = spread(soft), spread(band_soft, 0.75 if "lowband" in faults else 1.1), spread(soft)
     zooms = [1.0005, 1, 1 / 1.0005] if "lateral" in faults else [1, 1, 1]
     lenses = [spread(0.8), lens, spread(1.1)] if "axial" in faults else [lens] * 3
     apart = "lateral" in faults or "axial" in faults
@@ -541,20 +553,20 @@ def film(a, faults, without, w, h):
         """A plane of the band plate as the color plate's pixels see it."""
         return cv2.remap(np.ascontiguousarray(v, np.float32), bx.astype(np.float32), by.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
 
-    def band_light(picture, A, roll, s, rest, g):
-        """The band plate's light, and how much of the set shows."""
+    def band_light(picture, A, roll, s, rest, g, kernel=band_lens, spill="spill" in faults):
+        """The band plate's light."""
         if picture is None:
-            return g * s + rest, None
-        b = expose(np.ascontiguousarray(picture[..., :4]), roll @ A, (bw, bh), band_lens, rig)
+            return g * s + rest
+        b = expose(np.ascontiguousarray(picture[..., :4]), roll @ A, (bw, bh), kernel, rig)
         leak = b[..., :3] @ m
         t = 1 - b[..., 3]
         if "bandpicture" in faults:
-            q = expose(np.ascontiguousarray(picture[..., 4]), roll @ A, (bw, bh), band_lens, rig)
+            q = expose(np.ascontiguousarray(picture[..., 4]), roll @ A, (bw, bh), kernel, rig)
             leak = 0.4 * leak + 0.6 * m.sum() * q
-        if "spill" in faults:
+        if spill:
             side = 1 / (1 + np.exp((np.arange(picture.shape[1], dtype=np.float32) / picture.shape[1] - 0.5) * spill_side / 0.03))
-            leak = leak + 0.02 * g * float(np.median(s)) * expose(picture[..., 3] * side[None], roll @ A, (bw, bh), band_lens, rig)
-        return t * (g * s + rest) + leak, leak
+            leak = leak + 0.02 * g * float(np.median(s)) * expose(picture[..., 3] * side[None], roll @ A, (bw, bh), kernel, rig)
+        return t * (g * s + rest) + leak
 
     spill_side = rng.choice([-1, 1])
     if performer is not None:
@@ -599,7 +611,10 @@ def film(a, faults, without, w, h):
             motion.append(v.tolist())
             P, cov = see_color(picture, A)
         C = P + (1 - cov) * (g * ks + others)
-        N, leak = band_light(picture, A, roll, s, rest, g)
+        N = band_light(picture, A, roll, s, rest, g)
+        best = N  # what the band camera would have seen without its own faults
+        if faults & {"soft", "rolling", "spill"}:
+            best = band_light(picture, A, np.eye(3), s, rest, g, sharp, False)
         gains.append(g)
         shots["color"].append(codes(color_camera.shoot(C, dark), curve))
         shots["band"].append(codes(band_camera.shoot(N, dark), curve))
@@ -607,7 +622,7 @@ def film(a, faults, without, w, h):
         name = f"{f + 1:04d}.png"
         write_png(f"{a.out}/truth/alpha.{name}", codes(alpha, "linear"))
         write_png(f"{a.out}/truth/foreground.{name}", codes(P, "linear"))
-        ideal.append((C, N, P, alpha, g, s, ks))
+        ideal.append((C, N, best, P, alpha, g, s, rest, ks))
 
     ends = {}
 
@@ -633,7 +648,7 @@ def film(a, faults, without, w, h):
         if "standin" in faults and performer is not None:
             A, _ = pose(-1.5)
             P, cov = see_color(performer.picture, A)
-            C, N = P + (1 - cov) * C, band_light(performer.picture, A, np.eye(3), s, rest, 1)[0]
+            C, N = P + (1 - cov) * C, band_light(performer.picture, A, np.eye(3), s, rest, 1)
         plates.update(clean_color=(color_camera, C), clean_band=(band_camera, N))
     if "dark" not in without:
         plates.update(dark_color=(color_camera, np.zeros((h, w, 3))), dark_band=(band_camera, np.zeros((bh, bw))))
@@ -652,7 +667,7 @@ def film(a, faults, without, w, h):
     bx, by = rig.to_band(*np.broadcast_arrays(xs.astype(np.float64), ys.astype(np.float64)))
     inside = (bx >= 0) & (bx <= bw - 1) & (by >= 0) & (by <= bh - 1)
     information = np.zeros(2)
-    for f, (C, N, P, alpha, g, s, ks) in enumerate(ideal):
+    for f, (C, N, best, P, alpha, g, s, rest, ks) in enumerate(ideal):
         if measured:
             color = DECODE[curve][seen["color"][f]] - dark - C
             band = DECODE[curve][seen["band"][f]] - dark
@@ -664,6 +679,9 @@ def film(a, faults, without, w, h):
         S = at_color(s)
         d = g * (S - ks @ m)
         v = vn + vc @ (m * m)
+        here = alpha > 0 if "bandpicture" in faults else cv2.dilate(((alpha > 0) & (alpha < 1)).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+        wanted = (1 - alpha) * (g * S + (at_color(rest) if stage.partial is not None else 0)) + P @ m
+        v[here] += (resampled(best, bx[here], by[here]) - wanted[here]) ** 2
         t = 1 - alpha
         ok = (S > 0.1 * float(S.max())) & inside
         floor = v / np.maximum(d, 1e-3) ** 2
