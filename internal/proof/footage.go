@@ -83,7 +83,7 @@ func (t FootageTake) String() string {
 	} else if t.Leaves {
 		who += " leaves"
 	}
-	s := fmt.Sprintf("%dx%d/%d %s %s %s m%g n%g %s", t.W, t.H, t.Frames, who, t.Photo, t.Light, t.Leak, t.Noise, t.Codec)
+	s := fmt.Sprintf("%dx%d %df %s %s %s m%g n%g %s", t.W, t.H, t.Frames, who, t.Photo, t.Light, t.Leak, t.Noise, t.Codec)
 	for _, w := range t.Without {
 		s += " -" + w
 	}

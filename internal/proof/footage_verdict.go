@@ -42,6 +42,7 @@ var Hearing = []struct {
 	{"note", "noise could not be told", OfSigma},
 	{"note", "crosstalk could not be told", OfMatte},
 
+	{"check files", "", OfEdges | OfFrame | OfMatte},
 	{"check focus", "", OfEdges | OfMatte},
 	{"check registration", "", OfEdges | OfFrame | OfMatte},
 	{"check frame_offset", "", OfEdges | OfFrame | OfMatte},
@@ -97,7 +98,9 @@ const (
 func (l *FootageLine) Textured() bool { return l.Leak >= targetLeak && l.TextureBound <= textureTo }
 
 // NeedNotWork reports whether refusing the take is right: nobody is in it, or the plates are not what they are called.
-func (l *FootageLine) NeedNotWork() bool { return l.Performer == "none" || l.has("exchanged") }
+func (l *FootageLine) NeedNotWork() bool {
+	return l.Performer == "none" || l.has("exchanged") || l.has("standin")
+}
 
 // StatedHolds reports whether the true error at the edges is within twice the stated one.
 func (l *FootageLine) StatedHolds() bool { return l.Edges <= statedBy*l.Stated }
