@@ -9,7 +9,7 @@ import (
 )
 
 type proofCommand struct {
-	Takes        int    `help:"How many takes: 20, or 40 with --footage." placeholder:"N"`
+	Takes        *int   `help:"How many takes: 20, or 40 with --footage." placeholder:"N"`
 	Seed         uint64 `help:"Seed of the first take; the others follow. Another seed gives other faults, other noise and another scene." default:"1"`
 	Frames       int    `help:"Frames of each take: 16, or 8 with --registration, or mixed with --footage." placeholder:"N"`
 	Pier         bool   `help:"The demo's scene instead of plain cutouts."`
@@ -83,14 +83,14 @@ func (c *proofCounts) add(l proof.Line) {
 }
 
 func (c *proofCommand) Run(t *terminal) error {
-	if c.Takes == 0 {
-		c.Takes = 20
+	if c.Takes == nil {
+		c.Takes = new(20)
 		if c.Footage {
-			c.Takes = 40
+			c.Takes = new(40)
 		}
 	}
-	if c.Takes < 1 || c.Takes > 10000 {
-		return usageError{fmt.Errorf("--takes %d: it must be 1 to 10000", c.Takes)}
+	if n := *c.Takes; n < 1 || n > 10000 {
+		return usageError{fmt.Errorf("--takes %d: it must be 1 to 10000", n)}
 	}
 	if c.Registration {
 		return c.registration(t)
@@ -111,7 +111,7 @@ func (c *proofCommand) Run(t *terminal) error {
 	if !c.JSON {
 		t.printf("%6s  %6s  %6s %8s %10s  %6s  %5s %5s %5s\n", "seed", "floor", "clean", "rebuilt", "estimated", "px", "m", "K", "g")
 	}
-	for i := range c.Takes {
+	for i := range *c.Takes {
 		line, err := proof.Take(t.ctx, c.Seed+uint64(i), &proof.Options{Frames: c.Frames, Pier: c.Pier})
 		if err != nil {
 			return err
@@ -143,7 +143,7 @@ func (c *proofCommand) Run(t *terminal) error {
 		return v[len(v)/2]
 	}
 	w := r.Within
-	t.printf("\nof %d takes: clean within 1.05 in %d (median %.3f), rebuilt within 1.5 in %d (median %.3f), estimated within 1.1 in %d (median %.3f)\n", c.Takes,
+	t.printf("\nof %d takes: clean within 1.05 in %d (median %.3f), rebuilt within 1.5 in %d (median %.3f), estimated within 1.1 in %d (median %.3f)\n", *c.Takes,
 		w.Clean, median(func(l proof.Line) float64 { return l.Clean }), w.Rebuilt, median(func(l proof.Line) float64 { return l.Rebuilt }), w.Estimated, median(func(l proof.Line) float64 { return l.Estimated }))
 	t.printf("m within three standard errors in %d, K in %d, g in %d\n", w.M, w.K, w.G)
 	return nil

@@ -18,7 +18,7 @@ type checkLine struct {
 func (c *proofCommand) check(t *terminal) error {
 	var lines []checkLine
 	named := map[string]int{}
-	for i := range c.Takes {
+	for i := range *c.Takes {
 		seed := c.Seed + uint64(i)
 		for _, f := range proof.Faults {
 			ok, read, err := proof.Check(t.ctx, f, seed, &proof.Options{Frames: max(c.Frames, 20), Pier: c.Pier})
@@ -56,7 +56,7 @@ func (c *proofCommand) check(t *terminal) error {
 		if f.Reading == "" {
 			what = "no alarm"
 		}
-		t.printf("%-30s %s in %d of %d\n", f.Name, what, named[f.Name], c.Takes)
+		t.printf("%-30s %s in %d of %d\n", f.Name, what, named[f.Name], *c.Takes)
 	}
 	return nil
 }

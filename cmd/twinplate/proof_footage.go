@@ -62,7 +62,7 @@ func (c *proofCommand) footage(t *terminal) error {
 	if !c.JSON {
 		t.printf("%6s  %-86s  %6s %6s %5s %6s  %6s %6s  %5s %5s %5s  %5s  %4s  %s\n", "seed", "take", "edges", "stated", "ratio", "frame", "matte", "edges", "open", "core", "edge", "warns", "s", "verdict")
 	}
-	for _, take := range proof.FootageMatrix(c.Takes, c.Seed, opt) {
+	for _, take := range proof.FootageMatrix(*c.Takes, c.Seed, opt) {
 		l, err := proof.Footage(t.ctx, take, opt)
 		if err != nil {
 			return err
@@ -93,7 +93,7 @@ func (c *proofCommand) footage(t *terminal) error {
 		}
 	} else {
 		v, w := r.Verdicts, r.Within
-		t.printf("\nof %d takes: %d panic (target 0), %d silent (target 0), %d short, %d good\n", c.Takes, v[proof.Panicked], v[proof.Silent], v[proof.Short], v[proof.Right])
+		t.printf("\nof %d takes: %d panic (target 0), %d silent (target 0), %d short, %d good\n", *c.Takes, v[proof.Panicked], v[proof.Silent], v[proof.Short], v[proof.Right])
 		t.printf("within 0.05 px at the edges, with texture in the core and m of 0.5 %% or more: %v (target 19 of 20)\n", w.Edges)
 		t.printf("true error at the edges within twice the stated one: %v (target 19 of 20)\n", w.Stated)
 		t.printf("z from 0.7 to 1.5 in open screen, core and edges, or a warning that the error is larger: %v (target all)\n", w.Sigma)

@@ -57,7 +57,7 @@ func (c *proofCommand) registration(t *terminal) error {
 		t.printf("%6s  %6s %6s %6s %8s  %-10s  %6s  %9s  %5s  %s\n", "seed", "edges", "stated", "frame", "3 sigma", "model", "chart", "offset", "s", "warned")
 	}
 	yes := map[bool]string{true: "yes", false: "no"}
-	for i := range c.Takes {
+	for i := range *c.Takes {
 		l, err := proof.Registration(t.ctx, c.Seed+uint64(i), &proof.RegistrationOptions{W: w, H: h, Frames: c.Frames})
 		if err != nil {
 			return err
@@ -75,7 +75,7 @@ func (c *proofCommand) registration(t *terminal) error {
 		return t.object(r)
 	}
 	n := r.Within
-	t.printf("\nof %d rigs: at most 0.10 px at the performer's edges in %d, %d of the others warned of, %d needless warnings\n", c.Takes, n.Edges, n.Warned, n.False)
+	t.printf("\nof %d rigs: at most 0.10 px at the performer's edges in %d, %d of the others warned of, %d needless warnings\n", *c.Takes, n.Edges, n.Warned, n.False)
 	t.printf("error within three stated errors at %.1f %% of the points, at 95 %% or more of them in %d rigs\n", 100*n.Points, n.Bar)
 	t.printf("chart at most 0.03 px in %d; offset right in %d\n", n.Chart, n.Offset)
 	return nil
