@@ -157,8 +157,15 @@ func TestSoundPlatesAreNotSuspected(t *testing.T) {
 		_, alpha := colorful(0.3, 1)(x, y, frame)
 		return [3]float64{0.4, 0.4, 0.4}, alpha
 	}
+	card := func(x, y float64, frame int) ([3]float64, float64) { // held before the lens in one frame
+		if frame == 2 {
+			return [3]float64{0.4, 0.4, 0.4}, 1
+		}
+		return colorful(0.3, 1)(x, y, frame)
+	}
 	for name, d := range map[string]drawing{
 		"plain":              {p: colorful(0.3, 1)},
+		"a card in one":      {p: card},
 		"no reference":       {p: colorful(0.3, 1), without: true},
 		"small":              {p: colorful(0.1, 1)},
 		"fills nine tenths":  {p: colorful(0.9, 1)},
