@@ -239,6 +239,7 @@ func (f *fit) equations(ms []measurement) []equation {
 			}
 			switch {
 			case m.texture:
+				eq.own[textureXEffect], eq.own[textureYEffect] = q.x, q.y
 			case f.shading == bending:
 				f.light(&eq, &m, q.x, q.y)
 			default:
@@ -265,7 +266,7 @@ func (f *fit) light(eq *equation, m *measurement, x, y float64) {
 	for j, v := range own {
 		eq.e -= v * f.theta[geometric+j]
 	}
-	eq.own = [effects]float64{inward, x * (0.1 + thin), y * (0.1 + thin)}
+	eq.own = [effects]float64{inwardEffect: inward, lightXEffect: x * (0.1 + thin), lightYEffect: y * (0.1 + thin)}
 }
 
 // cell returns the cell that a pixel of the level is in.
@@ -428,7 +429,7 @@ func (f *fit) linear(eqs []equation, model string, terms int, now theta, residua
 	}
 	for i := range eqs {
 		q := &eqs[i]
-		r := q.e - dot(&q.row, &delta) - dot3(&q.own, &own[q.cell]) - f.left(q, x[len(free):])
+		r := q.e - dot(&q.row, &delta) - dotEffects(&q.own, &own[q.cell]) - f.left(q, x[len(free):])
 		chi2 += q.weight * r * r
 		if residuals != nil {
 			residuals[i] = r
