@@ -49,6 +49,19 @@ func ExampleGeometry_Grid() {
 	// Output: [{"color":[100,0],"band":[100,0]},{"color":[0,50],"band":[0,50]}] <nil>
 }
 
+func ExampleGeometry_Density() {
+	across, down := align.NewGeometry(1920, 1080, 1280, 540).Density()
+	fmt.Printf("%.3f %.3f\n", across, down)
+	// Output: 0.667 0.500
+}
+
+func ExampleBlur() {
+	f := &plate.Gray{W: 5, H: 1, Pix: []float32{0, 0, 1, 0, 0}}
+	align.Blur(f, 0.5)
+	fmt.Println(f.Pix)
+	// Output: [0 0.25 0.5 0.25 0]
+}
+
 func ExampleRMS() {
 	a := align.Identity(1920, 1080)
 	b := a

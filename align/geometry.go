@@ -145,7 +145,7 @@ func (g Geometry) Check() error {
 			return fmt.Errorf("geometry: the color pixel at (%.0f, %.0f) goes to (%.4g, %.4g) of the band plate, which is too far away", p.Color[0], p.Color[1], p.Band[0], p.Band[1])
 		}
 	}
-	if sx, sy := g.density(); !(sx < mostDensity && sy < mostDensity) {
+	if sx, sy := g.Density(); !(sx < mostDensity && sy < mostDensity) {
 		return fmt.Errorf("geometry: a color pixel covers %.4g by %.4g band pixels, and may cover less than %d", sx, sy, mostDensity)
 	}
 	return nil

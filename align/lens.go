@@ -96,8 +96,12 @@ func (f *fit) fringed(ctx context.Context) (LateralColor, error) {
 	if c.Pieces < minEdges {
 		return LateralColor{}, ctx.Err()
 	}
-	c.Red, c.RedSigma = f.lateralScale(found[0])
-	c.Blue, c.BlueSigma = f.lateralScale(found[1])
+	var known [2]bool
+	c.Red, c.RedSigma, known[0] = f.lateralScale(found[0])
+	c.Blue, c.BlueSigma, known[1] = f.lateralScale(found[1])
+	if known != [2]bool{true, true} {
+		return LateralColor{}, ctx.Err()
+	}
 	return c, ctx.Err()
 }
 
@@ -135,8 +139,8 @@ func (s *sampler) fringes(l *level, g *Geometry, t tile) (eqs [2]equation) {
 }
 
 // lateralScale fits the terms to the equations by least squares reweighted as solve does it, and returns the scale and its
-// standard error.
-func (f *fit) lateralScale(eqs []equation) (scale, sigma float64) {
+// standard error; ok is false where the pieces of edge do not settle it.
+func (f *fit) lateralScale(eqs []equation) (scale, sigma float64, ok bool) {
 	r := make([]float64, len(eqs))
 	for i, q := range eqs {
 		r[i] = q.e
@@ -151,7 +155,7 @@ func (f *fit) lateralScale(eqs []equation) (scale, sigma float64) {
 		}
 		x, ok := m.solve()
 		if !ok {
-			return 0, math.Inf(1)
+			return 0, 0, false
 		}
 		for i, q := range eqs {
 			r[i] = q.e
@@ -161,8 +165,11 @@ func (f *fit) lateralScale(eqs []equation) (scale, sigma float64) {
 		}
 		scale, sigma = x[0], math.Sqrt(inverse(m.a, lateralTerms)[0][0]*float64(len(f.l.frames)))
 	}
-	return scale, sigma
+	return scale, sigma, sigma < mostLateral && math.Abs(scale) < mostLateral
 }
+
+// mostLateral bounds what is taken for lateral color: a scale less 1 far beyond any lens.
+const mostLateral = 0.05
 
 // Corrector returns what brings red and blue to green's scale in plates of w by h pixels. It resamples by Lanczos3: with
 // Bicubic, which moves detail by less than it is asked to, an eighth of the displacement stayed.

@@ -58,7 +58,7 @@ func (k Kernel) NewResampler(g Geometry) *Resampler {
 		n, m := whole(g.ColorW)+kernel.Pad, whole(g.ColorW)/kernel.Apart+1
 		return &scratch{dx: make([]float32, n), dy: make([]float32, n), back: make([]float32, n), nodeX: make([]float32, m), nodeY: make([]float32, m)}
 	}
-	sx, sy := g.density()
+	sx, sy := g.Density()
 	if sx > 1.2 || sy > 1.2 || k == Lanczos3 {
 		r.wx, r.wy = newWeights(k, sx), newWeights(k, sy)
 	}
@@ -71,9 +71,9 @@ func (r *Resampler) Kernel() Kernel { return r.kernel }
 // Geometry returns the geometry that the Resampler was made for.
 func (r *Resampler) Geometry() Geometry { return r.g }
 
-// density returns how many band pixels a step of one color pixel covers along the band plate's x and y, in
+// Density returns how many band pixels a step of one color pixel covers along the band plate's x and y, in
 // the mean over the frame.
-func (g Geometry) density() (sx, sy float64) {
+func (g Geometry) Density() (sx, sy float64) {
 	const n, h = 5, 0.5
 	for j := range n {
 		for i := range n {

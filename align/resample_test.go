@@ -117,7 +117,7 @@ func TestResampleExact(t *testing.T) {
 	}
 	for _, row := range cases {
 		src := noisePlate(row.g.BandW, row.g.BandH, 7)
-		sx, sy := row.g.density()
+		sx, sy := row.g.Density()
 		for k := range Kernel(len(kernels)) {
 			dst := k.NewResampler(row.g).Gray(nil, src)
 			worst := 0.0
@@ -142,7 +142,7 @@ func TestResampleLarge(t *testing.T) {
 	g := NewGeometry(w, h, 3840, 2160)
 	g.Mirror, g.Radial = true, [2]float64{0.01, -0.002}
 	src := noisePlate(g.BandW, g.BandH, 11)
-	sx, sy := g.density()
+	sx, sy := g.Density()
 	for k := range Kernel(len(kernels)) {
 		r := k.NewResampler(g)
 		line := make([]float32, w)

@@ -30,11 +30,20 @@ var estimators = []struct {
 		if err := e.Geometry.Check(); err != nil {
 			return []float64{math.NaN()}, nil
 		}
-		return append(e.Geometry.Homography[:], e.Residual, e.Match, e.ParityMargin, e.Coverage, e.Sigma(0, 0)), nil
+		return append(e.Geometry.Homography[:], e.Residual, e.Match, e.ParityMargin, e.Coverage, e.Sigma(0, 0), e.Softness.Difference, e.Softness.Sigma,
+			e.LateralColor.Red, e.LateralColor.RedSigma, e.LateralColor.Blue, e.LateralColor.BlueSigma, e.Rolling.Pixels, e.Rolling.Sigma), nil
 	}},
 	{"Residual", func(ctx context.Context, o *oddPairs) ([]float64, error) {
 		r, err := Residual(ctx, o.pairs, o.g)
 		return []float64{r}, err
+	}},
+	{"SoftnessDifference", func(ctx context.Context, o *oddPairs) ([]float64, error) {
+		s, err := SoftnessDifference(ctx, o.pairs, o.g)
+		return []float64{s.Difference, s.Sigma}, err
+	}},
+	{"FindLateralColor", func(ctx context.Context, o *oddPairs) ([]float64, error) {
+		l, err := FindLateralColor(ctx, o.pairs, o.g)
+		return []float64{l.Red, l.Blue, l.RedSigma, l.BlueSigma}, err
 	}},
 	{"FromChart", func(ctx context.Context, o *oddPairs) ([]float64, error) {
 		e, err := FromChart(ctx, o.pairs)

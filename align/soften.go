@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"example.com/twinplate/internal/parallel"
+	"example.com/twinplate/plate"
 )
 
 // mostSoftening bounds the variance by which a plate is blurred to match the other, in pixels of the level,
@@ -48,7 +49,7 @@ func SoftnessDifference(ctx context.Context, pairs []Pair, g Geometry) (Softness
 // softness returns what bringing a level's plates to one softness has told of the plates themselves.
 func (s *stack) softness(f *fit) Softness {
 	l := f.l
-	sx, sy := f.g.density()
+	sx, sy := f.g.Density()
 	band := 2 / (sx + sy) // color pixels to a band pixel
 	// By the reduction to the level and the smoothing, in the plate's own pixels, squared.
 	added := func(factor float64) float64 { return (factor*factor-1)/12 + s.smoothing(l)*factor*factor }
@@ -160,7 +161,7 @@ func (l *level) soften(g Geometry, variance float64) {
 		})
 		return
 	}
-	sx, sy := g.density()
+	sx, sy := g.Density()
 	scale := (sx + sy) / 2 * l.fc / l.fb // band pixels of the level to a color pixel of the level
 	parallel.Parts(3*len(l.frames), func(from, to int) {
 		for i := from; i < to; i++ {
@@ -168,6 +169,12 @@ func (l *level) soften(g Geometry, variance float64) {
 			*pix = blur(plane{l.w, l.h, *pix}, -variance/(scale*scale)).pix
 		}
 	})
+}
+
+// Blur blurs a frame in place by nearly a Gaussian: passes of three weights along rows and columns, of together exactly
+// this variance, in pixels squared. Borders are repeated. A variance of 0 or below leaves the frame as it is.
+func Blur(f *plate.Gray, variance float64) {
+	blur(plane{f.W, f.H, f.Pix}, math.Max(variance, 0))
 }
 
 // blur smooths a plane with a kernel of exactly the variance given along each axis: passes of three weights,

@@ -74,42 +74,6 @@ func solved(t *testing.T, f rig.Faults, seed uint64, frames ...int) (foreground 
 	return foreground, transmission
 }
 
-func TestFocusDifference(t *testing.T) {
-	for _, blur := range []float64{0, 1.5, 3} {
-		f := rig.DemoFaults()
-		f.BandBlur = blur
-		p, tr := solved(t, f, 6, 0, 12, 24, 36)
-		got := matte.FocusDifference(p, tr)
-		if got.Edges < 100 || math.Abs(got.Difference-blur) > 0.5 {
-			t.Errorf("a blur of %v px reads %.2f px (standard error %.2f, %d edges)", blur, got.Difference, got.Sigma, got.Edges)
-		}
-	}
-	if got := matte.FocusDifference(nil, nil); got != (matte.Focus{}) {
-		t.Errorf("nothing to see: %+v", got)
-	}
-}
-
-// A straight outline, blurred by the error function: the difference of the squares is known exactly. The widths are
-// of all remainders that the reach, a seventieth of them, can have.
-func TestFocusOfAStraightEdge(t *testing.T) {
-	const band, color = 2.0, 1.0
-	step := func(d, sigma float64) float32 { return float32(math.Erfc(-d/(sigma*math.Sqrt2)) / 2) }
-	for _, w := range []int{480, 640, 700, 770, 840} {
-		p, tr := plate.NewRGB(w, 120), plate.NewGray(w, 120)
-		for i := range tr.Pix {
-			d := float64(i%w) - float64(w)/2 - 0.3
-			tr.Pix[i] = 1 - step(d, band)
-			for c := range 3 {
-				p.Pix[c][i] = 0.5 * step(d, color)
-			}
-		}
-		got := matte.FocusDifference([]*plate.RGB{p}, []*plate.Gray{tr})
-		if want := math.Sqrt(band*band - color*color); math.Abs(got.Difference-want) > 0.15 || got.Edges < 100 {
-			t.Errorf("%d wide: %.3f px from %d edges, want %.3f", w, got.Difference, got.Edges, want)
-		}
-	}
-}
-
 func TestEscaped(t *testing.T) {
 	p, tr := solved(t, rig.DemoFaults(), 6, 4, 6, 8, 10)
 	for k := range p {
@@ -177,15 +141,4 @@ func ExampleEscaped() {
 	}
 	fmt.Printf("%.1f\n", matte.Escaped(p, t, 0))
 	// Output: 0.5
-}
-
-func ExampleFocusDifference() {
-	const w, h = 480, 270
-	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.Faults{LensBlur: 0.8, BandBlur: 3}, 1)
-	solver, _ := matte.NewSolver(w, h, matte.References{CleanBand: set.CleanBand()}, nil)
-	shot := set.Frame(0)
-	s, _ := solver.Solve(nil, shot.Color, shot.Band, 1)
-	f := matte.FocusDifference([]*plate.RGB{s.Foreground}, []*plate.Gray{s.Transmission})
-	fmt.Printf("the band plate is softer by %.0f px\n", f.Difference)
-	// Output: the band plate is softer by 3 px
 }

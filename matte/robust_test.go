@@ -182,14 +182,6 @@ var estimators = []estimator{
 		n, err := matte.PhotonTransfer([][2]*plate.Gray{{o.frames[0].Band, o.frames[1].Band}}, o.darkBand)
 		return []float64{n.Read, n.PerSignal}, err
 	}},
-	{"FocusDifference", func(o *oddTake) ([]float64, error) {
-		f := matte.FocusDifference([]*plate.RGB{o.frames[0].Color, o.frames[1].Color}, []*plate.Gray{o.frames[0].Band, o.frames[1].Band})
-		return []float64{f.Difference, f.Sigma}, nil
-	}},
-	{"FocusDifference of a matte", withSolution(func(_ *oddTake, _ *matte.Solver, solved *matte.Solution) ([]float64, error) {
-		f := matte.FocusDifference([]*plate.RGB{solved.Foreground}, []*plate.Gray{solved.Transmission})
-		return []float64{f.Difference, f.Sigma}, nil
-	})},
 	{"Escaped", func(o *oddTake) ([]float64, error) {
 		v := matte.Escaped(o.frames[0].Color, o.frames[0].Band, 0.001)
 		if math.IsNaN(v) { // as stated, where there is no light

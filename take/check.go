@@ -302,8 +302,6 @@ func (c *checker) matte(ctx context.Context) error {
 		return err
 	}
 	some := t.samples(len(frames))
-	var foreground []*plate.RGB
-	var transmission []*plate.Gray
 	var spill matte.Spill
 	var core, sigmas, n float64
 	for k, f := range frames {
@@ -348,7 +346,6 @@ func (c *checker) matte(ctx context.Context) error {
 			c.out.Frame, c.out.Color, c.out.Band = some[k].Number, f.Color, f.Band
 			c.out.Alpha, c.out.Spill, c.out.Leaky, c.out.Sigma = matte.Alpha(nil, s.Transmission), p.Map, leaky, sigma
 		}
-		foreground, transmission = append(foreground, s.Foreground), append(transmission, s.Transmission)
 	}
 	if core > 0 {
 		spill.Mean, spill.Share, spill.Side = spill.Mean/core, spill.Share/core, spill.Side/core
@@ -367,7 +364,9 @@ func (c *checker) matte(ctx context.Context) error {
 		meaning, advice = "The cameras' noise makes the matte grainy.", "Light the screen more, open the band camera's iris, or lower its gain."
 	}
 	c.add("matte_noise", "Noise of the matte", noise, "% of alpha", v, meaning, advice)
-	c.focus(matte.FocusDifference(foreground, transmission))
+	if err := c.focus(ctx); err != nil {
+		return err
+	}
 	return c.registration(ctx)
 }
 
@@ -490,42 +489,39 @@ func (c *checker) crosstalk(after float64) {
 	c.add("crosstalk_color", "Screen light in color", k, "% of full scale (the strongest of red, green, blue)", v, meaning, advice)
 }
 
-func (c *checker) focus(f matte.Focus) {
-	if f.Edges == 0 {
-		c.add("focus", "Focus difference", math.NaN(), "px", Unknown, "No plain outline is seen in both plates.", "Let the performer hold a sheet of white card before the screen.")
-		return
+func (c *checker) focus(ctx context.Context) error {
+	f, ok, err := c.job.softness(ctx)
+	if err != nil {
+		return err
 	}
-	size := math.Abs(f.Difference)
-	v := judge(max(size-2*f.Sigma, 0), 0.9, 1.6)
-	meaning, advice := "Both cameras are equally sharp.", ""
-	if v != Good {
+	if !ok || f.Edges == 0 {
+		c.add("focus", "Focus difference", math.NaN(), "px", Unknown, "No outline is seen in both plates.", "Let the performer hold a sheet of white card before the screen.")
+		return nil
+	}
+	v, meaning, advice := Good, "Both cameras are equally sharp.", ""
+	if f.Told(leastTold) {
 		which := "band"
 		if f.Difference < 0 {
 			which = "color"
+		}
+		if v = Watch; math.Abs(f.Difference) > 1.6 {
+			v = Bad
 		}
 		meaning = fmt.Sprintf("The %s camera is softer than the other: the matte's edge and the picture's do not fit.", which)
 		advice = fmt.Sprintf("Focus the %s camera anew, and give both the same iris.", which)
 	}
 	c.add("focus", "Focus difference", f.Difference, "px (positive: the band plate is softer)", v, meaning, advice)
+	return nil
 }
 
 func (c *checker) registration(ctx context.Context) error {
 	j := c.job
 	residual := j.Residual
 	if residual == 0 {
-		var pairs []align.Pair
-		for _, p := range c.t.samples(registrationSamples) {
-			color, err := c.t.readColor(p)
-			if err != nil {
-				return err
-			}
-			band, err := c.t.readBand(p)
-			if err != nil {
-				return err
-			}
-			pairs = append(pairs, align.Pair{Color: matte.Less(color, color, c.t.darkColor), Band: c.t.flat(band)})
+		pairs, err := c.t.pairs(ctx)
+		if err != nil {
+			return err
 		}
-		var err error
 		if residual, err = align.Residual(ctx, pairs, j.Geometry); err != nil {
 			if ctx.Err() != nil {
 				return err
@@ -599,11 +595,11 @@ func (c *checker) lamps(ctx context.Context, progress func(done, total int)) err
 			if err := ctx.Err(); err != nil {
 				return err
 			}
-			color, err := t.readColor(p)
+			color, err := j.readColor(nil, p)
 			if err != nil {
 				return err
 			}
-			raw, err := t.readBand(p)
+			raw, err := j.readBand(nil, p)
 			if err != nil {
 				return err
 			}

@@ -26,6 +26,8 @@ type Job struct {
 	Screen         *matte.Screen      // the model that stands in for a clean band plate; nil where one was shot
 	Clean          *matte.Clean       // the plate rebuilt from the take; nil where one was shot, or the model is used
 	ScreenColor    *matte.ScreenColor // K where nobody shot a clean color plate; nil where one was, or none is seen
+	LateralColor   align.LateralColor // that is taken out of the color plates; zero where none is
+	Softness       float64            // sigma of the blur of the color plates, in color pixels; below 0 that of the band plates
 	Glare          matte.Glare        // of the band camera's lens; zero where the recipe does not ask for it
 	ColorNoise     matte.Noise        // of the cameras, where the recipe asks for sigma or for a tidy matte
 	BandNoise      matte.Noise
@@ -33,6 +35,7 @@ type Job struct {
 	Notes          []string // what the user should know of how the take was read
 	Seconds        float64  // that it took
 
+	lens      lens
 	resampler *align.Resampler
 	solver    *matte.Solver
 	fitter    *composite.Fitter
@@ -62,13 +65,16 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	if e := j.Estimate; e != nil && e.Texture.Patches > 0 {
 		j.Notes = append(j.Notes, e.Texture.Words())
 	}
+	if err := j.findLens(ctx); err != nil {
+		return nil, err
+	}
 	j.resampler = t.recipe.Resample.NewResampler(j.Geometry)
 	if unseen := j.unseen(); unseen > 0.0005 {
 		j.Notes = append(j.Notes, fmt.Sprintf("%.1f %% of the color frame lies outside the band plate: there the band plate's outermost pixels are repeated, and the matte is a guess; frame the band camera a little wider", 100*unseen))
 	}
-	ref := matte.References{DarkColor: t.darkColor, CleanColor: t.cleanColor}
+	ref := matte.References{DarkColor: j.lens.ofColor(t.darkColor), CleanColor: j.lens.ofColor(t.cleanColor)}
 	if t.darkBand != nil {
-		ref.DarkBand = j.resampler.Gray(nil, t.darkBand)
+		ref.DarkBand = j.resampler.Gray(nil, j.lens.ofBand(t.darkBand))
 		j.darkBand = ref.DarkBand
 	}
 	defer func() { j.frames = nil }()
@@ -109,6 +115,8 @@ func (j *Job) estimated() []string {
 		{"the frame offset", r.Offset.Mode == "auto"},
 		{"the band camera's channel weights", r.BandWeights == nil && j.take.weights != nil},
 		{"the geometry", r.Geometry.Mode == "" || r.Geometry.Mode == "auto"},
+		{"the lateral color", r.LateralColor.Mode == "auto"},
+		{"the difference in softness", r.MatchSoftness.Mode == "auto"},
 		{"the screen", r.Screen == nil && j.Screen != nil},
 		{"the screen's color", r.ScreenColor == nil && j.ScreenColor != nil},
 		{"the glare", r.Glare.Mode == "auto"},
@@ -136,7 +144,7 @@ func (j *Job) unseen() float64 {
 func (j *Job) cleanBand(ctx context.Context, ref matte.References) (*plate.Gray, error) {
 	t := j.take
 	if t.cleanBand != nil {
-		return j.resampler.Gray(nil, t.cleanBand), nil
+		return j.resampler.Gray(nil, j.lens.ofBand(t.cleanBand)), nil
 	}
 	rebuild := t.recipe.CleanFrom == "take" || t.recipe.CleanFrom == "" && t.recipe.Screen == nil
 	if j.Screen = t.recipe.Screen; j.Screen == nil {
@@ -330,11 +338,11 @@ func (j *Job) sample(ctx context.Context, n int) ([]matte.Sample, error) {
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		color, err := j.take.readColor(p)
+		color, err := j.readColor(nil, p)
 		if err != nil {
 			return nil, err
 		}
-		band, err := j.take.readBand(p)
+		band, err := j.readBand(nil, p)
 		if err != nil {
 			return nil, err
 		}
@@ -408,6 +416,18 @@ func (j *Job) Recipe(gains map[int]float64) Recipe {
 		r.Offset = Offset{Mode: "given", Value: j.take.timing.Offset}
 	}
 	r.Crosstalk = Crosstalk{Mode: "given", Value: j.Crosstalk}
+	if r.LateralColor.Mode == "auto" {
+		r.LateralColor = LateralColor{Mode: "none"}
+		if j.lens.fringes != nil {
+			r.LateralColor = LateralColor{"given", j.LateralColor.Red, j.LateralColor.Blue}
+		}
+	}
+	if r.MatchSoftness.Mode == "auto" {
+		r.MatchSoftness = MatchSoftness{Mode: "none"}
+		if j.Softness != 0 {
+			r.MatchSoftness = MatchSoftness{"given", j.Softness}
+		}
+	}
 	if r.Gain.Mode != "none" && gains != nil {
 		r.Gain = Gain{Mode: "given", Value: gains}
 	}

@@ -26,13 +26,13 @@ func (j *Job) noise(ctx context.Context) error {
 		dark, clean []*plate.Gray
 		read        func(Pair) (*plate.Gray, error)
 	}{
-		{"color", t.recipe.FlatColor, t.recipe.ColorNoise, &j.ColorNoise, greenOf(t.darkColor), greenOf(t.cleanColor), t.readGreen},
-		{"band", t.recipe.FlatBand, t.recipe.BandNoise, &j.BandNoise, someOf(t.darkBand), someOf(t.cleanBand), func(p Pair) (*plate.Gray, error) {
-			f, err := t.readBand(p)
+		{"color", t.recipe.FlatColor, t.recipe.ColorNoise, &j.ColorNoise, greenOf(j.lens.ofColor(t.darkColor)), greenOf(j.lens.ofColor(t.cleanColor)), j.readGreen},
+		{"band", t.recipe.FlatBand, t.recipe.BandNoise, &j.BandNoise, someOf(j.lens.ofBand(t.darkBand)), someOf(j.lens.ofBand(t.cleanBand)), func(p Pair) (*plate.Gray, error) {
+			f, err := j.readBand(nil, p)
 			if err != nil {
 				return nil, err
 			}
-			return matte.LessGray(f, f, t.darkBand), nil
+			return matte.LessGray(f, f, j.lens.ofBand(t.darkBand)), nil
 		}},
 	} {
 		if c.given != nil {
@@ -206,8 +206,9 @@ func noiseOfTake(ctx context.Context, pairs []Pair, read func(Pair) (*plate.Gray
 }
 
 // readGreen reads the green of a color plate, less its dark plate: it stands for the color camera's noise.
-func (t *Take) readGreen(p Pair) (*plate.Gray, error) {
-	f, err := t.readColor(p)
+func (j *Job) readGreen(p Pair) (*plate.Gray, error) {
+	t := j.take
+	f, err := j.readColor(nil, p)
 	if err != nil {
 		return nil, err
 	}

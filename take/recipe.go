@@ -64,13 +64,17 @@ type Recipe struct {
 	TimecodeColor string  `json:"timecode_color,omitempty"`
 	TimecodeBand  string  `json:"timecode_band,omitempty"`
 
-	Frames      string        `json:"frames,omitempty"` // "A-B"; empty: all
-	Geometry    Geometry      `json:"geometry,omitzero"`
-	Resample    align.Kernel  `json:"resample,omitzero"` // how the band plate is resampled: "bicubic" (default), "lanczos3" or "bilinear"
-	Crosstalk   Crosstalk     `json:"crosstalk,omitzero"`
-	Gain        Gain          `json:"gain,omitzero"`
-	BandWeights *[3]float32   `json:"band_weights,omitempty"` // of a band camera's color channels; nil: estimated
-	Screen      *matte.Screen `json:"screen,omitempty"`       // stands in for a clean band plate
+	Frames   string   `json:"frames,omitempty"` // "A-B"; empty: all
+	Geometry Geometry `json:"geometry,omitzero"`
+	// For the lenses' sake, before the solution: the color plates' red and blue are brought to green's scale; the sharper
+	// camera's plates are blurred to the softness of the other's.
+	LateralColor  LateralColor  `json:"lateral_color,omitzero"`
+	MatchSoftness MatchSoftness `json:"match_softness,omitzero"`
+	Resample      align.Kernel  `json:"resample,omitzero"` // how the band plate is resampled: "bicubic" (default), "lanczos3" or "bilinear"
+	Crosstalk     Crosstalk     `json:"crosstalk,omitzero"`
+	Gain          Gain          `json:"gain,omitzero"`
+	BandWeights   *[3]float32   `json:"band_weights,omitempty"` // of a band camera's color channels; nil: estimated
+	Screen        *matte.Screen `json:"screen,omitempty"`       // stands in for a clean band plate
 	// CleanFrom says what is made of the screen where nobody shot a clean band plate: "take", the plate is rebuilt
 	// pixel by pixel from the frames in which the performer is elsewhere; or "screen", the smooth screen itself.
 	// Empty: "screen" where the recipe has a Screen, "take" where it is fitted. A plate rebuilt from other frames

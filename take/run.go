@@ -308,15 +308,15 @@ func (w *worker) frame(i int) error {
 
 // read reads the frame's plates and its background, unless a Scrubber has them already.
 func (w *worker) read(i int) (err error) {
-	t, p := w.job.take, w.job.take.Pairs[i]
+	p := w.job.take.Pairs[i]
 	if w.there == i+1 {
 		return nil
 	}
 	w.there = 0
-	if w.shot, err = t.readBandInto(w.shot, p); err != nil {
+	if w.shot, err = w.job.readBand(w.shot, p); err != nil {
 		return err
 	}
-	if w.color, err = t.readColorInto(w.color, p); err != nil {
+	if w.color, err = w.job.readColor(w.color, p); err != nil {
 		return err
 	}
 	if err := w.background(i); err != nil {

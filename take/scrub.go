@@ -64,7 +64,7 @@ func (s *Scrubber) Sum(number int, keep bool, each func(y int, row [3][]float32)
 	if j.fitter == nil {
 		return fmt.Errorf("frame %d has no sum: the recipe has no background", number)
 	}
-	if t := j.take.recipe; t.Tidy || t.Limits != (matte.Limits{}) || j.Glare.Strength > 0 {
+	if t := j.take.recipe; t.Tidy || t.Limits != (matte.Limits{}) || j.Glare.Strength > 0 || j.lens.works() {
 		f, err := s.Frame(number, nil)
 		if err != nil {
 			return err

@@ -84,35 +84,37 @@ type comp struct {
 	ColorPrimaries      string `help:"Primaries of the color plates, converted to those. Default: what the files' tags say, or the same." placeholder:"NAME"`
 	BackgroundPrimaries string `help:"Primaries of the background, likewise." placeholder:"NAME"`
 
-	Fit         string   `help:"How a background of another size is laid over the frame: fill, inside, stretch or none. Default fill." placeholder:"MODE"`
-	FitOffset   string   `help:"Move the background right and down, in parts of the frame: 0.1,-0.05." placeholder:"X,Y"`
-	FitScale    float64  `help:"Enlarge the background about its center." placeholder:"S"`
-	Out         string   `help:"Folder for the results; each product has a folder in it." placeholder:"DIR"`
-	Geometry    string   `help:"Geometry between the cameras: auto (from the footage, the default), none, or a file from register." placeholder:"F|auto|none"`
-	Resample    string   `help:"Kernel that the band plate is resampled by: bicubic (the default), lanczos3 (sharper, rings more) or bilinear (softer)." placeholder:"NAME"`
-	Crosstalk   string   `help:"Set light that the band camera sees: auto (the default), none, or three numbers." placeholder:"R,G,B|auto|none"`
-	Gain        string   `help:"The lamps' gain: auto (one a frame, the default) or none." placeholder:"auto|none"`
-	Clamp       string   `help:"What is kept within the range of light: transmission (the default), none or all." placeholder:"WHAT"`
-	CleanFrom   string   `help:"Without a clean band plate: take (rebuilt from the frames, the default) or screen (a smooth fit)." placeholder:"take|screen"`
-	Glare       string   `help:"Veiling glare of the band camera's lens: none (the default), auto, or its strength." placeholder:"auto|none|S"`
-	Tidy        bool     `help:"Take noise out of the open screen and the core. Intermediate alpha is not touched."`
-	Floor       float64  `help:"Transmission below this becomes 0: hides spill, and whatever is that thin. Default 0." placeholder:"T"`
-	Ceiling     float64  `help:"Transmission above this becomes 1. Default 1." placeholder:"T"`
-	Knee        float64  `help:"Half the width of the bend at floor and ceiling. Default 0.02." placeholder:"T"`
-	Write       []string `help:"What to write: comp, matte, foreground, transmission, sigma (the noise of alpha). Default comp,matte." placeholder:"WHAT,..."`
-	Format      string   `help:"png (the default), tiff or exr (OpenEXR: linear light, color premultiplied with alpha)." placeholder:"FORMAT"`
-	Depth       int      `help:"Bits of a value: 8 or 16, in exr 16 (half) or 32 (float). Default 16." placeholder:"BITS"`
-	Layers      []string `help:"In exr: matte, sigma or both as layers beside the color of comp and foreground." placeholder:"WHAT,..."`
-	Archive     string   `help:"When all frames are done, make a clip of the composites without loss: FFV1 in Matroska, through FFmpeg." placeholder:"F.mkv"`
-	Preview     string   `help:"Likewise a clip for looking at: H.264 in MP4, sRGB." placeholder:"F.mp4"`
-	Replace     bool     `help:"Overwrite files in DIR that were made with other settings, and clips. Without it comp stops before the first frame."`
-	StopAtError bool     `help:"Begin no more frames after one that failed. Without it the others are done."`
-	Shard       string   `help:"Do part I of N of the take only, the parts counted from 0, for several machines with one folder. Give each the same recipe." placeholder:"I/N"`
-	Recipe      string   `help:"Take settings from a recipe; flags go before them." placeholder:"F" type:"path"`
-	SaveRecipe  string   `help:"Save what reproduces this run, estimates included. Without --out that is all that is done." placeholder:"F"`
-	Jobs        int      `help:"Frames worked on at once. Default: one a core, within --memory." placeholder:"N"`
-	Memory      float64  `help:"Gigabytes that the frames worked on at once may take together, beside the reference plates; one is worked on in any case. Default: 4, or no bound with --jobs." placeholder:"GB"`
-	JSON        bool     `name:"json" help:"Print one JSON object instead of text."`
+	Fit           string   `help:"How a background of another size is laid over the frame: fill, inside, stretch or none. Default fill." placeholder:"MODE"`
+	FitOffset     string   `help:"Move the background right and down, in parts of the frame: 0.1,-0.05." placeholder:"X,Y"`
+	FitScale      float64  `help:"Enlarge the background about its center." placeholder:"S"`
+	Out           string   `help:"Folder for the results; each product has a folder in it." placeholder:"DIR"`
+	Geometry      string   `help:"Geometry between the cameras: auto (from the footage, the default), none, or a file from register." placeholder:"F|auto|none"`
+	Resample      string   `help:"Kernel that the band plate is resampled by: bicubic (the default), lanczos3 (sharper, rings more) or bilinear (softer)." placeholder:"NAME"`
+	MatchSoftness bool     `help:"Blur the sharper camera's plates to the softness of the other's, where they differ, so that the matte's edge and the picture's fit. Without it a difference is warned of. A color plate that is blurred stays so."`
+	LateralColor  string   `help:"Lateral color of the color camera's lens, taken out of its plates: none (the default), auto, or the scales of red and blue over green's, less 1. Without it, it is warned of." placeholder:"R,B|auto|none"`
+	Crosstalk     string   `help:"Set light that the band camera sees: auto (the default), none, or three numbers." placeholder:"R,G,B|auto|none"`
+	Gain          string   `help:"The lamps' gain: auto (one a frame, the default) or none." placeholder:"auto|none"`
+	Clamp         string   `help:"What is kept within the range of light: transmission (the default), none or all." placeholder:"WHAT"`
+	CleanFrom     string   `help:"Without a clean band plate: take (rebuilt from the frames, the default) or screen (a smooth fit)." placeholder:"take|screen"`
+	Glare         string   `help:"Veiling glare of the band camera's lens: none (the default), auto, or its strength." placeholder:"auto|none|S"`
+	Tidy          bool     `help:"Take noise out of the open screen and the core. Intermediate alpha is not touched."`
+	Floor         float64  `help:"Transmission below this becomes 0: hides spill, and whatever is that thin. Default 0." placeholder:"T"`
+	Ceiling       float64  `help:"Transmission above this becomes 1. Default 1." placeholder:"T"`
+	Knee          float64  `help:"Half the width of the bend at floor and ceiling. Default 0.02." placeholder:"T"`
+	Write         []string `help:"What to write: comp, matte, foreground, transmission, sigma (the noise of alpha). Default comp,matte." placeholder:"WHAT,..."`
+	Format        string   `help:"png (the default), tiff or exr (OpenEXR: linear light, color premultiplied with alpha)." placeholder:"FORMAT"`
+	Depth         int      `help:"Bits of a value: 8 or 16, in exr 16 (half) or 32 (float). Default 16." placeholder:"BITS"`
+	Layers        []string `help:"In exr: matte, sigma or both as layers beside the color of comp and foreground." placeholder:"WHAT,..."`
+	Archive       string   `help:"When all frames are done, make a clip of the composites without loss: FFV1 in Matroska, through FFmpeg." placeholder:"F.mkv"`
+	Preview       string   `help:"Likewise a clip for looking at: H.264 in MP4, sRGB." placeholder:"F.mp4"`
+	Replace       bool     `help:"Overwrite files in DIR that were made with other settings, and clips. Without it comp stops before the first frame."`
+	StopAtError   bool     `help:"Begin no more frames after one that failed. Without it the others are done."`
+	Shard         string   `help:"Do part I of N of the take only, the parts counted from 0, for several machines with one folder. Give each the same recipe." placeholder:"I/N"`
+	Recipe        string   `help:"Take settings from a recipe; flags go before them." placeholder:"F" type:"path"`
+	SaveRecipe    string   `help:"Save what reproduces this run, estimates included. Without --out that is all that is done." placeholder:"F"`
+	Jobs          int      `help:"Frames worked on at once. Default: one a core, within --memory." placeholder:"N"`
+	Memory        float64  `help:"Gigabytes that the frames worked on at once may take together, beside the reference plates; one is worked on in any case. Default: 4, or no bound with --jobs." placeholder:"GB"`
+	JSON          bool     `name:"json" help:"Print one JSON object instead of text."`
 }
 
 func (comp) Help() string {
@@ -172,6 +174,14 @@ func (c *comp) recipe() (take.Recipe, error) {
 	}
 	if c.Gain != "" {
 		if r.Gain, err = take.ParseGain(c.Gain); err != nil {
+			return r, err
+		}
+	}
+	if c.MatchSoftness && r.MatchSoftness.Mode != "given" {
+		r.MatchSoftness.Mode = "auto"
+	}
+	if c.LateralColor != "" {
+		if r.LateralColor, err = take.ParseLateralColor(c.LateralColor); err != nil {
 			return r, err
 		}
 	}
@@ -249,20 +259,21 @@ func (c *comp) clips() error {
 
 // compReport is what `comp --json` prints.
 type compReport struct {
-	Frames         int                `json:"frames"`
-	Kept           int                `json:"kept"` // of these, finished by an earlier run
-	Left           int                `json:"left"` // not begun, with --stop-at-error
-	Aside          []string           `json:"set_aside"`
-	Output         take.Output        `json:"output"`
-	Shard          string             `json:"shard,omitempty"`
-	Estimated      []string           `json:"estimated"` // what the recipe did not have
-	Failed         int                `json:"failed"`
-	Errors         []take.Failure     `json:"errors"`
-	Geometry       align.Geometry     `json:"geometry"`
-	Model          string             `json:"model"`
-	Residual       float64            `json:"residual_px"`
-	Sigma          *float64           `json:"sigma_px"` // expected error of the geometry; null where it was given
-	SigmaWorst     *float64           `json:"sigma_worst_px"`
+	Frames     int            `json:"frames"`
+	Kept       int            `json:"kept"` // of these, finished by an earlier run
+	Left       int            `json:"left"` // not begun, with --stop-at-error
+	Aside      []string       `json:"set_aside"`
+	Output     take.Output    `json:"output"`
+	Shard      string         `json:"shard,omitempty"`
+	Estimated  []string       `json:"estimated"` // what the recipe did not have
+	Failed     int            `json:"failed"`
+	Errors     []take.Failure `json:"errors"`
+	Geometry   align.Geometry `json:"geometry"`
+	Model      string         `json:"model"`
+	Residual   float64        `json:"residual_px"`
+	Sigma      *float64       `json:"sigma_px"` // expected error of the geometry; null where it was given
+	SigmaWorst *float64       `json:"sigma_worst_px"`
+	*lensFigures
 	Timing         timingReport       `json:"timing"`
 	Crosstalk      [3]float64         `json:"crosstalk"`
 	CrosstalkSigma [3]float64         `json:"crosstalk_sigma"`
@@ -359,7 +370,8 @@ func (c *comp) Run(t *terminal) error {
 	if c.JSON {
 		sigma, worst := expected(job.Registration)
 		if e := t.object(compReport{
-			Sigma: sigma, SigmaWorst: worst, Timing: newTimingReport(job.Timing),
+			lensFigures: newLensFigures(job.Estimate),
+			Sigma:       sigma, SigmaWorst: worst, Timing: newTimingReport(job.Timing),
 			ScreenColor: job.ScreenColor, Glare: job.Glare, CleanSeen: seen, Limited: report.Limited,
 			Frames: report.Frames, Kept: report.Kept, Left: report.Left, Aside: orEmpty(report.Aside), Output: job.Output(), Shard: c.Shard, Estimated: orEmpty(job.Estimated), Failed: len(report.Failed), Errors: orEmpty(report.Failed),
 			Geometry: job.Geometry, Model: job.Model, Residual: job.Residual,

@@ -67,8 +67,9 @@ type footageFigures struct {
 	Match        float64          `json:"match"`
 	ParityMargin float64          `json:"parity_margin"`
 	Models       []align.ModelFit `json:"models"`
-	Texture      align.Texture    `json:"texture"`
-	Timing       timingReport     `json:"timing"`
+	lensFigures
+	Texture align.Texture `json:"texture"`
+	Timing  timingReport  `json:"timing"`
 }
 
 func (c *register) recipe() (take.Recipe, error) {
@@ -161,6 +162,21 @@ func (c *register) Run(t *terminal) error {
 	return nil
 }
 
+// lensFigures is what footage tells of lenses and shutters.
+type lensFigures struct {
+	Softness     align.Softness     `json:"softness"`
+	LateralColor align.LateralColor `json:"lateral_color"`
+	Rolling      align.Rolling      `json:"rolling"`
+}
+
+// newLensFigures returns those of an estimate, or nil.
+func newLensFigures(e *align.Estimate) *lensFigures {
+	if e == nil {
+		return nil
+	}
+	return &lensFigures{e.Softness, e.LateralColor, e.Rolling}
+}
+
 func newRegisterReport(found take.Registration, timing take.Timing, notes []string) registerReport {
 	r := registerReport{
 		Mirror: found.Geometry.Mirror, Residual: found.Residual, Model: found.Model, Geometry: found.Geometry, Points: found.Geometry.Grid(5),
@@ -172,7 +188,7 @@ func newRegisterReport(found take.Registration, timing take.Timing, notes []stri
 		r.chartFigures = &chartFigures{len(e.Corners), e.Outliers}
 	} else if e := found.Estimate; e != nil {
 		r.Coverage, r.Covariance, r.Why = e.Coverage, e.Covariance, e.Why()
-		r.footageFigures = &footageFigures{e.Frames, len(e.Pieces), e.Match, e.ParityMargin, e.Models, e.Texture, newTimingReport(timing)}
+		r.footageFigures = &footageFigures{e.Frames, len(e.Pieces), e.Match, e.ParityMargin, e.Models, *newLensFigures(e), e.Texture, newTimingReport(timing)}
 	}
 	return r
 }

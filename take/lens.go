@@ -1,0 +1,318 @@
+package take
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+
+	"example.com/twinplate/align"
+	"example.com/twinplate/matte"
+	"example.com/twinplate/plate"
+)
+
+// A MatchSoftness says whether the sharper plate is blurred to the softness of the other, so that the matte's edge and the
+// picture's fit.
+type MatchSoftness struct {
+	Mode string // "none" (or empty); "auto": by as much as the take tells; "given"
+	// Value, with "given", is the sigma of the Gaussian in color pixels: above 0 the color plates are blurred, below 0 the
+	// band plates.
+	Value float64
+}
+
+// A LateralColor says whether lateral color is taken out of the color plates.
+type LateralColor struct {
+	Mode      string  // "none" (or empty); "auto": as much as the take tells; "given"
+	Red, Blue float64 // with "given": their scales over green's, less 1
+}
+
+const (
+	mostSoftness = 5    // sigma of the blur, in pixels: beyond, the picture is lost
+	mostLateral  = 0.01 // scale less 1: twenty times what photographic lenses have (common practice)
+
+	// leastTold is the difference in softness that is warned of, in color pixels.
+	leastTold = 0.5
+
+	// leastMatched is the one from which plates are matched, in color pixels.
+	leastMatched = 0.3
+)
+
+// ParseMatchSoftness reads "auto", "none" or a number, the Value.
+func ParseMatchSoftness(s string) (MatchSoftness, error) {
+	switch s {
+	case "", "auto", "none":
+		return MatchSoftness{Mode: s}, nil
+	}
+	v, err := strconv.ParseFloat(s, 64)
+	if err != nil || !(math.Abs(v) <= mostSoftness) {
+		return MatchSoftness{}, fmt.Errorf("match_softness %q: it must be auto, none, or a number of pixels from -%d to %d", s, mostSoftness, mostSoftness)
+	}
+	return MatchSoftness{Mode: "given", Value: v}, nil
+}
+
+// MarshalJSON writes "auto", "none" or a number.
+func (m MatchSoftness) MarshalJSON() ([]byte, error) {
+	if m.Mode == "given" {
+		return json.Marshal(m.Value)
+	}
+	return json.Marshal(m.Mode)
+}
+
+// UnmarshalJSON reads what MarshalJSON writes.
+func (m *MatchSoftness) UnmarshalJSON(data []byte) (err error) {
+	s := string(data)
+	if json.Unmarshal(data, &s) != nil {
+		var v float64
+		if json.Unmarshal(data, &v) != nil {
+			return fmt.Errorf("match_softness %s: it must be \"auto\", \"none\" or a number", data)
+		}
+	}
+	*m, err = ParseMatchSoftness(s)
+	return err
+}
+
+// ParseLateralColor reads "auto", "none" or two numbers with a comma between them, red's and blue's scales less 1.
+func ParseLateralColor(s string) (LateralColor, error) {
+	switch s {
+	case "", "auto", "none":
+		return LateralColor{Mode: s}, nil
+	}
+	parts := strings.Split(s, ",")
+	var v [2]float64
+	ok := len(parts) == len(v)
+	for i := range v {
+		if ok {
+			var err error
+			v[i], err = strconv.ParseFloat(strings.TrimSpace(parts[i]), 64)
+			ok = err == nil && math.Abs(v[i]) <= mostLateral
+		}
+	}
+	if !ok {
+		return LateralColor{}, fmt.Errorf("lateral_color %q: it must be auto, none, or two numbers from -%g to %g like 0.0005,-0.0003", s, mostLateral, mostLateral)
+	}
+	return LateralColor{"given", v[0], v[1]}, nil
+}
+
+// MarshalJSON writes "auto", "none" or two numbers.
+func (l LateralColor) MarshalJSON() ([]byte, error) {
+	if l.Mode == "given" {
+		return json.Marshal([]float64{l.Red, l.Blue})
+	}
+	return json.Marshal(l.Mode)
+}
+
+// UnmarshalJSON reads what MarshalJSON writes.
+func (l *LateralColor) UnmarshalJSON(data []byte) (err error) {
+	var s string
+	if json.Unmarshal(data, &s) != nil {
+		var v []float64
+		if json.Unmarshal(data, &v) != nil || len(v) != 2 {
+			return fmt.Errorf("lateral_color %s: it must be \"auto\", \"none\" or two numbers", data)
+		}
+		s = fmt.Sprint(v[0], ",", v[1])
+	}
+	*l, err = ParseLateralColor(s)
+	return err
+}
+
+// A lens is what is done to the plates of both cameras before they are solved, for their lenses' sake. The zero value does
+// nothing.
+type lens struct {
+	fringes     *align.Corrector // takes lateral color out of the color plates
+	color, band float64          // variances by which the plates are blurred, in their own pixels, squared
+}
+
+// works reports whether it does anything.
+func (l *lens) works() bool { return *l != lens{} }
+
+// rgb does to a color plate what is to be done.
+func (l *lens) rgb(f *plate.RGB) {
+	if l.fringes != nil {
+		l.fringes.RGB(f)
+	}
+	for _, pix := range f.Pix {
+		align.Blur(&plate.Gray{W: f.W, H: f.H, Pix: pix}, l.color)
+	}
+}
+
+// ofColor returns a color camera's reference plate as rgb leaves it; it may be nil.
+func (l *lens) ofColor(f *plate.RGB) *plate.RGB {
+	if f == nil || l.fringes == nil && l.color == 0 {
+		return f
+	}
+	f = f.Clone()
+	l.rgb(f)
+	return f
+}
+
+// ofBand returns a band camera's reference plate, blurred as its frames are; it may be nil.
+func (l *lens) ofBand(f *plate.Gray) *plate.Gray {
+	if f == nil || l.band == 0 {
+		return f
+	}
+	f = f.Clone()
+	align.Blur(f, l.band)
+	return f
+}
+
+// readColor reads the color plate of a pair as it is solved.
+func (j *Job) readColor(dst *plate.RGB, p Pair) (*plate.RGB, error) {
+	f, err := j.take.readColorInto(dst, p)
+	if err == nil {
+		j.lens.rgb(f)
+	}
+	return f, err
+}
+
+// readBand reads the band plate of a pair as it is resampled and solved.
+func (j *Job) readBand(dst *plate.Gray, p Pair) (*plate.Gray, error) {
+	f, err := j.take.readBandInto(dst, p)
+	if err == nil {
+		align.Blur(f, j.lens.band)
+	}
+	return f, err
+}
+
+// pairs reads the pairs that registration looks at.
+func (t *Take) pairs(ctx context.Context) (pairs []align.Pair, err error) {
+	for _, p := range t.samples(registrationSamples) {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		color, err := t.readColor(p)
+		if err != nil {
+			return nil, err
+		}
+		band, err := t.readBand(p)
+		if err != nil {
+			return nil, err
+		}
+		pairs = append(pairs, align.Pair{Color: matte.Less(color, color, t.darkColor), Band: t.flat(band)})
+	}
+	return pairs, nil
+}
+
+// measured returns what a registration's estimate has, or for a geometry that was given what measure finds in the take;
+// ok is false where there are no edges to measure at.
+func measured[T any](ctx context.Context, j *Job, estimate func(*align.Estimate) T, measure func(context.Context, []align.Pair, align.Geometry) (T, error)) (v T, ok bool, err error) {
+	if j.Estimate != nil {
+		return estimate(j.Estimate), true, nil
+	}
+	pairs, err := j.take.pairs(ctx)
+	if err != nil {
+		return v, false, err
+	}
+	v, err = measure(ctx, pairs, j.Geometry)
+	if errors.Is(err, align.ErrNoSilhouettes) || errors.Is(err, align.ErrNoMatch) {
+		return v, false, nil
+	}
+	return v, err == nil, err
+}
+
+func (j *Job) softness(ctx context.Context) (align.Softness, bool, error) {
+	return measured(ctx, j, func(e *align.Estimate) align.Softness { return e.Softness }, align.SoftnessDifference)
+}
+
+func (j *Job) lateralColor(ctx context.Context) (align.LateralColor, bool, error) {
+	return measured(ctx, j, func(e *align.Estimate) align.LateralColor { return e.LateralColor }, align.FindLateralColor)
+}
+
+// findLens finds what the recipe asks to have done for the lenses' sake, and warns of what the take tells and the recipe does not
+// ask for.
+func (j *Job) findLens(ctx context.Context) error {
+	if err := j.findLateralColor(ctx); err != nil {
+		return err
+	}
+	return j.findSoftness(ctx)
+}
+
+func (j *Job) findLateralColor(ctx context.Context) error {
+	size := j.take.colorSize
+	switch r := j.take.recipe.LateralColor; r.Mode {
+	case "given":
+		j.LateralColor = align.LateralColor{Red: r.Red, Blue: r.Blue}
+	case "auto":
+		l, _, err := j.lateralColor(ctx)
+		if err != nil {
+			return err
+		}
+		if !l.Told(size.X, size.Y) {
+			j.Notes = append(j.Notes, "no lateral color could be told from noise: none is taken out")
+			return nil
+		}
+		j.LateralColor = l
+		j.Notes = append(j.Notes, "lateral color is taken out of the color plates: "+inCorners(l, size.X, size.Y))
+	default:
+		if e := j.Estimate; e != nil && e.LateralColor.Told(size.X, size.Y) {
+			j.Warnings = append(j.Warnings, "the color camera's lens has lateral color: "+inCorners(e.LateralColor, size.X, size.Y)+"; --lateral-color auto takes it out")
+		}
+		return nil
+	}
+	if j.LateralColor.Red != 0 || j.LateralColor.Blue != 0 {
+		j.lens.fringes = j.LateralColor.Corrector(size.X, size.Y)
+	}
+	return nil
+}
+
+// inCorners says lateral color in words.
+func inCorners(l align.LateralColor, w, h int) string {
+	red, blue := l.Corner(w, h)
+	say := func(name string, v float64) string {
+		where := "farther out"
+		if v < 0 {
+			where = "farther in"
+		}
+		return fmt.Sprintf("%s %.2f pixels %s", name, math.Abs(v), where)
+	}
+	return fmt.Sprintf("in the corners %s and %s than green", say("red", red), say("blue", blue))
+}
+
+func (j *Job) findSoftness(ctx context.Context) error {
+	switch r := j.take.recipe.MatchSoftness; r.Mode {
+	case "given":
+		j.Softness = r.Value
+	case "auto":
+		s, ok, err := j.softness(ctx)
+		if err != nil {
+			return err
+		}
+		switch {
+		case !ok || s.Edges == 0:
+			j.Notes = append(j.Notes, "no edges tell how sharp the plates are: neither is blurred")
+		case !s.Told(leastMatched):
+			j.Notes = append(j.Notes, fmt.Sprintf("the plates are equally sharp (the difference is %.2f pixels, standard error %.2f): neither is blurred", s.Difference, s.Sigma))
+		default:
+			j.Softness = s.Difference
+			which := "color"
+			if s.Difference < 0 {
+				which = "band"
+			}
+			j.Notes = append(j.Notes, fmt.Sprintf("the %s plates are blurred by %.2f pixels (standard error %.2f), to be as soft as the others", which, math.Abs(s.Difference), s.Sigma))
+		}
+	default:
+		if e := j.Estimate; e != nil && e.Softness.Told(leastTold) {
+			j.Warnings = append(j.Warnings, softer(e.Softness)+"; focus it anew, or blur the other plates by --match-softness")
+		}
+		return nil
+	}
+	v := j.Softness * j.Softness
+	if j.Softness > 0 {
+		j.lens.color = v
+	} else {
+		across, down := j.Geometry.Density()
+		j.lens.band = v * across * down
+	}
+	return nil
+}
+
+// softer says in words which plate is the softer one.
+func softer(s align.Softness) string {
+	which := "band"
+	if s.Difference < 0 {
+		which = "color"
+	}
+	return fmt.Sprintf("the %s camera is softer than the other, by %.2f pixels (standard error %.2f): the matte's edge and the picture's do not fit", which, math.Abs(s.Difference), s.Sigma)
+}
