@@ -309,7 +309,6 @@ func (l *FootageLine) job(ctx context.Context, dir string, r take.Recipe, truth 
 	if err != nil {
 		return err
 	}
-	l.hear("registration", job.Registration.Warnings...)
 	l.hear("job", job.Warnings...)
 	l.hear("timing", job.Timing.Warnings...)
 	l.hear("note", job.Notes...)

@@ -168,13 +168,17 @@ func TestFootageVerdict(t *testing.T) {
 		{"far off", func(l *FootageLine) { l.Edges = 0.4 }, Silent},
 		{"far off with a warning", func(l *FootageLine) {
 			l.Edges = 0.4
-			l.hear("registration", "the edges are still 0.80 pixels apart: the geometry may be wrong")
+			l.hear("job", "the edges are still 0.80 pixels apart: the geometry may be wrong")
 		}, Short},
 		{"far off with a warning of something else", func(l *FootageLine) {
 			l.Edges = 0.4
-			l.hear("registration", "the performer's edges are only in the middle of the frame")
+			l.hear("job", "the performer's edges are only in the middle of the frame")
 			l.hear("note", "1.3 % of the color frame lies outside the band plate")
 			l.hear("check evenness", "The screen falls off")
+		}, Silent},
+		{"far off with a warning of the matte's sigma", func(l *FootageLine) {
+			l.Edges = 0.4
+			l.hear("job", "no edge is plain enough: at edges the error may be larger than stated")
 		}, Silent},
 		{"off over the frame, stated", func(l *FootageLine) { l.Frame, l.StatedFrame = 3, 2 }, Right},
 		{"off over the frame, not stated", func(l *FootageLine) { l.Frame = 3 }, Silent},

@@ -7,7 +7,7 @@ import (
 
 // A Warning is something that the job or check says of a take, in the words that the user reads.
 type Warning struct {
-	From string `json:"from"` // registration, job, timing, note, or check and the reading's name
+	From string `json:"from"` // job (with registration), timing, note, or check and the reading's name
 	Text string `json:"text"`
 }
 
@@ -20,7 +20,6 @@ const (
 	OfFrame                     // the geometry far from them
 	OfMatte                     // the matte
 	OfSigma                     // the stated error, which is too small
-	OfAll   = OfEdges | OfFrame | OfMatte | OfSigma
 )
 
 // Hearing is what counts as a warning of which errors: the first row whose From begins the warning's and whose Has is in
@@ -30,15 +29,15 @@ var Hearing = []struct {
 	From, Has string
 	Of        Concern
 }{
-	{"", "larger than stated", OfAll},
-	{"", "larger than is stated", OfAll},
-
-	{"registration", "the performer's edges are only in", OfFrame},
-	{"registration", "the expected error reaches", OfFrame},
-	{"registration", "", OfEdges | OfFrame | OfMatte},
+	{"job", "beyond noise", OfEdges | OfMatte | OfSigma},
+	{"job", "larger than stated", OfSigma},
+	{"job", "the performer's edges are only in", OfFrame},
+	{"job", "the expected error reaches", OfFrame},
+	{"job", "for a level of black", OfMatte},
 	{"job", "", OfEdges | OfFrame | OfMatte},
 	{"timing", "", OfEdges | OfFrame | OfMatte},
 
+	{"note", "larger than stated", OfSigma},
 	{"note", "noise could not be told", OfSigma},
 	{"note", "crosstalk could not be told", OfMatte},
 
