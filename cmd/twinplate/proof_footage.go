@@ -41,8 +41,8 @@ type footageCounts struct {
 func (r *footageReport) add(l proof.FootageLine) {
 	r.Takes = append(r.Takes, l)
 	r.Verdicts[l.Verdict]++
-	r.Within.Edges.add(l.Textured() && l.Edges >= 0, l.Edges <= 0.05)
-	r.Within.Stated.add(l.Edges >= 0 && l.Stated >= 0, l.StatedHolds())
+	r.Within.Edges.add(l.Textured(), l.Within())
+	r.Within.Stated.add(l.StatedCounts(), l.StatedHolds())
 	r.Within.Sigma.add(l.SigmaCounts(), l.SigmaHolds())
 }
 

@@ -105,10 +105,8 @@ func TestFootage(t *testing.T) {
 		{small(23, func(f *FootageTake) { f.Performer, f.Photo = "symmetric", "grass" }), 0.05, ""},
 		{small(25, func(f *FootageTake) { f.Faults = []string{"standin"} }), 0, ""},
 		{small(27, func(f *FootageTake) { f.Leak, f.Faults = 0.04, []string{"bandpicture"} }), 0.05, ""},
-		{small(19, func(f *FootageTake) { f.Faults = []string{"rolling"} }), 0.3,
-			"a rolling shutter is not looked for: 0.31 px off at the edges, stated 0.09, and no warning"},
-		{small(26, func(f *FootageTake) { f.Faults = []string{"curve"} }), 0.3,
-			"linear files that are read as sRGB: the matte is 4 times the floor, and no warning"},
+		{small(19, func(f *FootageTake) { f.Faults = []string{"rolling"} }), 0.3, ""},
+		{small(26, func(f *FootageTake) { f.Faults = []string{"curve"} }), 0.05, ""},
 		{small(28, func(f *FootageTake) { f.Photo, f.Faults = "coffee", []string{"partial", "spill"} }), 0.05,
 			"a screen over part of the frame and spill on one side: 0.10 px off at the edges, 0.81 over the frame, stated 0.15"},
 	} {
@@ -196,6 +194,10 @@ func TestFootageVerdict(t *testing.T) {
 		{"through a codec that has no target", func(l *FootageLine) { l.CoreZ, l.Codec = 9, "h264-23" }, Right},
 		{"refused", func(l *FootageLine) { l.Refused = "no silhouettes" }, Short},
 		{"refused with nobody there", func(l *FootageLine) { l.Refused, l.Performer = "no silhouettes", "none" }, Right},
+		{"exchanged and told", func(l *FootageLine) {
+			l.Faults, l.Edges, l.Matte = []string{"exchanged"}, 17, 100
+			l.hear("check files", "A plate is not what it is called")
+		}, Right},
 		{"exchanged and not told", func(l *FootageLine) { l.Faults = []string{"exchanged"} }, Silent},
 	} {
 		l := good

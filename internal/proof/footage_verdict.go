@@ -94,19 +94,31 @@ const (
 )
 
 // Textured reports whether the take has what the geometry can be told from whatever the light does at edges.
-func (l *FootageLine) Textured() bool { return l.Leak >= targetLeak && l.TextureBound <= textureTo }
+func (l *FootageLine) Textured() bool {
+	return l.Edges >= 0 && !l.NeedNotWork() && l.Leak >= targetLeak && l.TextureBound <= textureTo
+}
 
-// NeedNotWork reports whether refusing the take is right: nobody is in it, or the plates are not what they are called.
+// NeedNotWork reports whether refusing the take is right: nobody is in it, or the plates are not what they are called. A
+// warning serves as well, and then nothing is asked of the figures.
 func (l *FootageLine) NeedNotWork() bool {
 	return l.Performer == "none" || l.has("exchanged") || l.has("standin")
 }
+
+// Within reports whether a take that Textured is true of keeps to the target at the edges.
+func (l *FootageLine) Within() bool { return l.Edges <= targetPx }
+
+// StatedCounts reports whether the stated error of the geometry is held to its target: it was estimated, from plates that
+// are what they are called.
+func (l *FootageLine) StatedCounts() bool { return l.Edges >= 0 && l.Stated >= 0 && !l.NeedNotWork() }
 
 // StatedHolds reports whether the true error at the edges is within twice the stated one.
 func (l *FootageLine) StatedHolds() bool { return l.Edges <= statedBy*l.Stated }
 
 // SigmaCounts reports whether the stated sigma is held to its target: not through H.264 at crf 23, nor where nothing
-// was measured.
-func (l *FootageLine) SigmaCounts() bool { return l.Codec != "h264-23" && l.OpenZ >= 0 }
+// was measured, nor of wrong plates.
+func (l *FootageLine) SigmaCounts() bool {
+	return l.Codec != "h264-23" && l.OpenZ >= 0 && !l.NeedNotWork()
+}
 
 // SigmaHolds reports whether the matte's errors are those stated in open screen, core and edges, or a warning says that
 // they are larger.
@@ -131,6 +143,9 @@ func (l *FootageLine) judge() (Verdict, []string) {
 		return Short, []string{"refused: " + l.Refused}
 	}
 	warned := l.Warned()
+	if l.NeedNotWork() && warned&OfMatte != 0 {
+		return Right, nil
+	}
 	var why []string
 	say := func(is bool, format string, args ...any) {
 		if is {
@@ -145,8 +160,8 @@ func (l *FootageLine) judge() (Verdict, []string) {
 	if len(why) > 0 {
 		return Silent, why
 	}
-	say(l.Edges > targetPx && l.Textured(), "%.3f px off at the edges", l.Edges)
-	say(l.Edges >= 0 && l.Stated >= 0 && !l.StatedHolds(), "%.3f px off at the edges, stated %.3f", l.Edges, l.Stated)
+	say(l.Textured() && !l.Within(), "%.3f px off at the edges", l.Edges)
+	say(l.StatedCounts() && !l.StatedHolds(), "%.3f px off at the edges, stated %.3f", l.Edges, l.Stated)
 	say(l.SigmaCounts() && !l.SigmaHolds(), "z is %.2f in open screen, %.2f in the core, %.2f at the edges", l.OpenZ, l.CoreZ, l.EdgeZ)
 	if len(why) > 0 {
 		return Short, why
