@@ -59,7 +59,11 @@ func (l *level) edges(g Geometry, size int) []tile {
 					if !(bx >= 0 && by >= 0 && bx < float64(l.bw) && by < float64(l.bh)) {
 						continue
 					}
-					a := f.alpha[int(by)*l.bw+int(bx)]
+					k := int(by)*l.bw + int(bx)
+					if l.off(k) {
+						continue
+					}
+					a := f.alpha[k]
 					low, high = min(low, a), max(high, a)
 				}
 			}
@@ -103,6 +107,9 @@ func (l *level) centered(g Geometry, tiles []tile, size int) []tile {
 						continue
 					}
 					k := int(by+0.5)*l.bw + int(bx+0.5)
+					if l.off(k) {
+						continue
+					}
 					gx, gy := a[k+1]-a[k-1], a[k+l.bw]-a[k-l.bw]
 					e := gx*gx + gy*gy
 					sum += e
@@ -249,7 +256,7 @@ func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measure
 			u, v := (float64(x)-cx)/half, (float64(y)-cy)/half
 			bx, by := px+u*jx[0]+v*jy[0], py+u*jx[1]+v*jy[1] // g is straight over so few pixels
 			ix, iy := int(bx), int(by)
-			if !(bx >= 1 && by >= 1 && ix < l.bw-2 && iy < l.bh-2) {
+			if !(bx >= 1 && by >= 1 && ix < l.bw-2 && iy < l.bh-2) || l.off(iy*l.bw+ix) {
 				continue
 			}
 			a, gx, gy, bend := splineAt(f.spline[(iy-1)*l.bw+ix-1:], l.bw, bx-float64(ix), by-float64(iy))

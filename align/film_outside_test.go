@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"example.com/twinplate/align"
@@ -20,7 +21,7 @@ type film struct {
 }
 
 // filmed draws a take of 640x360 pixels with a fault by NumPy and OpenCV, and returns its frames, less their pedestals.
-func filmed(t *testing.T, seed int, fault string, frames int) ([]align.Pair, film) {
+func filmed(t *testing.T, seed int, fault string, frames int, more ...string) ([]align.Pair, film) {
 	t.Helper()
 	dir := t.TempDir()
 	var truth film
@@ -30,7 +31,7 @@ script, out = sys.argv[1:3]
 sys.argv = sys.argv[1:]
 runpy.run_path(script, run_name="__main__")
 print(open(out + "/truth/truth.json").read())`, &truth,
-		filepath.Join("..", "testdata", "footage", "film.py"), dir, "--seed", fmt.Sprint(seed), "--size", "640x360", "--frames", fmt.Sprint(frames), "--fault", fault)
+		append([]string{filepath.Join("..", "testdata", "footage", "film.py"), dir, "--seed", fmt.Sprint(seed), "--size", "640x360", "--frames", fmt.Sprint(frames), "--fault", fault}, more...)...)
 	linear, err := plate.CurveByName("linear")
 	if err != nil {
 		t.Fatal(err)
@@ -49,6 +50,55 @@ print(open(out + "/truth/truth.json").read())`, &truth,
 		pairs = append(pairs, align.Pair{Color: color, Band: band})
 	}
 	return pairs, truth
+}
+
+// offAtEdges returns the root of the mean square error of a geometry at the edges that it was found by, and of what it
+// states there, in pixels.
+func offAtEdges(e *align.Estimate, truth film) (off, stated float64) {
+	drawn := e.Geometry
+	drawn.Homography, drawn.Mirror, drawn.Radial = truth.Homography, false, [2]float64{} // the homography has the mirror
+	n := float64(len(e.Pieces))
+	for _, p := range e.Pieces {
+		x0, y0 := e.Geometry.Map(p.Color[0], p.Color[1])
+		x1, y1 := drawn.Map(p.Color[0], p.Color[1])
+		off += (math.Pow(x0-x1, 2) + math.Pow(y0-y1, 2)) / n
+		stated += math.Pow(e.Sigma(p.Color[0], p.Color[1]), 2) / n
+	}
+	return math.Sqrt(off), math.Sqrt(stated)
+}
+
+// The search finds the place where the performer is small, where the screen covers a part of the frame and where the
+// performer's two sides are alike; or it says that there are two, and its error has both.
+func TestFilmedSearch(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it draws takes")
+	}
+	for i, row := range []struct {
+		name   string
+		frames int
+		fault  string
+		more   []string
+	}{
+		{"a performer a tenth of the frame high", 3, "", []string{"--height", "0.1"}},
+		{"the same, one pair", 1, "", []string{"--height", "0.12"}},
+		{"a screen over a part of the frame", 3, "partial", nil},
+		{"a performer of two like sides, one pair", 1, "", []string{"--performer", "symmetric", "--photo", "plain"}},
+		{"a performer of two like sides before a part", 2, "partial", []string{"--performer", "symmetric"}},
+	} {
+		for seed := 80 + 2*i; seed < 82+2*i; seed++ {
+			pairs, truth := filmed(t, seed, row.fault, row.frames, row.more...)
+			e, err := align.FromFootage(t.Context(), pairs, nil)
+			if err != nil {
+				t.Errorf("%s, seed %d: %v", row.name, seed, err)
+				continue
+			}
+			off, stated := offAtEdges(e, truth)
+			t.Logf("%s, seed %d: %.3f pixels off at the edges, stated %.3f, parity margin %.3f, %q", row.name, seed, off, stated, e.ParityMargin, e.Warnings)
+			if off > 0.15 && !(off < 2*stated && strings.Contains(fmt.Sprint(e.Warnings), "AMBIGUOUS")) {
+				t.Errorf("%s, seed %d: %.3f pixels off at the edges, and it states %.3f (warnings %q)", row.name, seed, off, stated, e.Warnings)
+			}
+		}
+	}
 }
 
 // What lens and shutter do is found in takes that no code of this project drew, by as much as was drawn, and the geometry
@@ -103,14 +153,7 @@ func TestFilmedLensAndShutter(t *testing.T) {
 				t.Errorf("a take whose fault is %s: %s is told: %v (%+v, %+v, %+v)", row.fault, name, told, e.Softness, e.LateralColor, e.Rolling)
 			}
 		}
-		drawn, square := e.Geometry, 0.0
-		drawn.Homography, drawn.Mirror, drawn.Radial = truth.Homography, false, [2]float64{} // the homography has the mirror
-		for _, p := range e.Pieces {
-			x0, y0 := e.Geometry.Map(p.Color[0], p.Color[1])
-			x1, y1 := drawn.Map(p.Color[0], p.Color[1])
-			square += (math.Pow(x0-x1, 2) + math.Pow(y0-y1, 2)) / float64(len(e.Pieces))
-		}
-		if edge := math.Sqrt(square); edge > row.edge {
+		if edge, _ := offAtEdges(e, truth); edge > row.edge {
 			t.Errorf("%s: the geometry is %.3f pixels off at the edges, want %.2f at most", row.fault, edge, row.edge)
 		}
 	}

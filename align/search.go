@@ -1,6 +1,7 @@
 package align
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -18,41 +19,57 @@ type start struct {
 	rot, s int // grid indices
 }
 
-// startsKept is how many candidates of each parity are refined.
-const startsKept = 4
+// startsKept is how many candidates of each parity are refined, and beside how far from the best of them others start, in
+// pixels of the level: further than a fit catches what it is near.
+const (
+	startsKept = 8
+	beside     = 5.
+)
 
-// search returns the most promising geometries, those of one parity and then those of the other, from the
-// coarsest level: the best shift for each parity, rotation and scale, by normalized cross-correlation of
-// what is not black in the color plate with what hides the screen in the band plate, all pairs together.
+// search returns the most promising geometries, those of one parity and then those of the other: the best shift for
+// each parity, rotation and scale, by the normalized cross-correlation of what is not black in the color plate with
+// what hides the screen in the band plate, where the band plate shows the screen (masked as by Padfield 2012), all
+// pairs together. It works on the coarsest level that holds the performer.
 func (s *stack) search(ctx context.Context, o Options) ([]Geometry, error) {
-	l := s.levels[len(s.levels)-1]
-	frames, err := l.populated()
+	v, err := s.look()
 	if err != nil {
 		return nil, err
 	}
-	// Correlation takes noise and multiplicity well: a few frames, spread over the take, do.
-	const most = 5
-	if n := len(frames); n > most {
-		var some []int
-		for i := range most {
-			some = append(some, frames[i*(n-1)/(most-1)])
-		}
-		frames = some
-	}
-
-	margin := int(math.Ceil(o.MaxShift * float64(l.w)))
+	l, frames := v.level, v.frames
+	// The grid: steps such that the true rotation and scale are within half a step, which moves the performer's outer
+	// parts by no more than the refinement catches, in pixels of the level.
+	const arc, swell = 0.9, 1.2
+	rots := steps(o.MaxRotation, math.Max(2, 2*arc/v.reach*180/math.Pi))
+	scales := steps(o.MaxScale, math.Max(0.04, 2*swell/v.reach))
+	// Half a step moves a performer in a corner by up to this besides.
+	besides := (o.MaxRotation*math.Pi/180/float64(max(2*rots, 1)) + o.MaxScale/float64(max(2*scales, 1))) * math.Hypot(float64(l.w), float64(l.h)) / 2
+	margin := int(math.Ceil(o.MaxShift*float64(l.w) + besides))
 	fw, fh := fastSize(l.w+margin+1), fastSize(l.h+margin+1)
-	presence := make([][]complex128, len(frames))
-	energy := 0.0
 	t := newTransform(fw, fh)
-	for i, f := range frames {
+	// Two frames go as one complex picture: the real part of the correlation of two such is the sum of the frames' own.
+	// What the norm takes goes so too: the squares of all frames, and the frames.
+	const turned = complex(0, 1)
+	half := [2]complex128{1, turned}
+	presence := make([][]complex128, (len(frames)+1)/2)
+	for k := range presence {
+		presence[k] = make([]complex128, fw*fh)
+	}
+	pooled := make([]complex128, fw*fh)
+	everywhere := slices.Repeat([]float64{1}, l.w*l.h)
+	for k, f := range frames {
 		p := l.presence(f)
-		energy += removeMean(p)
-		presence[i] = pad(p, l.w, l.h, fw, fh)
-		t.forward(presence[i])
+		removeMean([][]float64{p}, everywhere)
+		put(presence[k/2], fw, p, l.w, half[k%2])
+		put(pooled, fw, p, l.w, turned)
+		for k, v := range p {
+			p[k] = v * v
+		}
+		put(pooled, fw, p, l.w, 1)
+	}
+	for _, p := range append(presence, pooled) {
+		t.forward(p)
 	}
 
-	// The grid: steps such that the true rotation and scale are within half a step.
 	var mirrors []bool
 	if o.Mirror != MirrorYes {
 		mirrors = append(mirrors, false)
@@ -60,15 +77,13 @@ func (s *stack) search(ctx context.Context, o Options) ([]Geometry, error) {
 	if o.Mirror != MirrorNo {
 		mirrors = append(mirrors, true)
 	}
-	rots := int(math.Ceil(o.MaxRotation / 2))
-	scales := int(math.Ceil(o.MaxScale / 0.04))
 	var cands []start
 	for _, mirror := range mirrors {
 		for _, base := range s.bases() {
 			for j := -rots; j <= rots; j++ {
 				for k := -scales; k <= scales; k++ {
-					angle := o.MaxRotation * float64(j) / float64(rots) * math.Pi / 180
-					scale := 1 + o.MaxScale*float64(k)/float64(scales)
+					angle := o.MaxRotation * float64(j) / float64(max(rots, 1)) * math.Pi / 180
+					scale := 1 + o.MaxScale*float64(k)/float64(max(scales, 1))
 					g := base
 					g.Mirror = mirror
 					cx, cy := g.Center[0], g.Center[1]
@@ -83,30 +98,46 @@ func (s *stack) search(ctx context.Context, o Options) ([]Geometry, error) {
 	parallel.Parts(len(cands), func(from, to int) {
 		t := newTransform(fw, fh)
 		sum := make([]complex128, fw*fh)
+		norms := make([]complex128, fw*fh)
+		q := make([]complex128, fw*fh)
 		for i := from; i < to && ctx.Err() == nil; i++ {
 			c := &cands[i]
+			warped, mask := l.warped(frames, c.g)
+			n, energy := removeMean(warped, mask)
 			clear(sum)
-			norm := 0.0
-			for k, f := range frames {
-				a := l.warped(f, c.g)
-				norm += removeMean(a)
-				q := pad(a, l.w, l.h, fw, fh)
+			for k, p := range presence {
+				clear(q)
+				for m := 2 * k; m < min(2*k+2, len(frames)); m++ {
+					put(q, fw, warped[m], l.w, half[m%2])
+				}
 				t.forward(q)
 				for j, v := range q {
-					sum[j] += presence[k][j] * complex(real(v), -imag(v))
+					sum[j] += p[j] * complex(real(v), -imag(v))
 				}
 			}
 			t.inverse(sum)
-			best, bx, by := math.Inf(-1), 0, 0
+			clear(q)
+			put(q, fw, mask, l.w, 1)
+			t.forward(q)
+			for j, v := range q {
+				norms[j] = pooled[j] * complex(real(v), -imag(v))
+			}
+			t.inverse(norms)
+			size := float64(fw * fh)
+			bx, by := 0, 0
+			c.score = math.Inf(-1)
 			for y := -margin; y <= margin; y++ {
 				for x := -margin; x <= margin; x++ {
-					if v := real(sum[(y+fh)%fh*fw+(x+fw)%fw]); v > best {
-						best, bx, by = v, x, y
+					at := (y+fh)%fh*fw + (x+fw)%fw
+					squares, mean := real(norms[at])/size, imag(norms[at])/size
+					present := squares - mean*mean/(n*float64(len(frames)))
+					if !(present > 0) || !(energy > 0) {
+						continue
+					}
+					if v := real(sum[at]) / size / math.Sqrt(present*energy); v > c.score {
+						c.score, bx, by = v, x, y
 					}
 				}
-			}
-			if norm *= energy; norm > 0 {
-				c.score = best / (float64(fw*fh) * math.Sqrt(norm))
 			}
 			// The color plate shows at x what the warped band plate shows at x - shift.
 			c.g.Homography = mul3(c.g.Homography, [9]float64{1, 0, -float64(bx) * l.fc, 0, 1, -float64(by) * l.fc, 0, 0, 1})
@@ -123,15 +154,7 @@ func (s *stack) search(ctx context.Context, o Options) ([]Geometry, error) {
 				sorted = append(sorted, c)
 			}
 		}
-		slices.SortStableFunc(sorted, func(a, b start) int {
-			switch {
-			case a.score > b.score:
-				return -1
-			case a.score < b.score:
-				return 1
-			}
-			return 0
-		})
+		slices.SortStableFunc(sorted, func(a, b start) int { return cmp.Compare(b.score, a.score) })
 		var kept []start
 		for _, c := range sorted {
 			if !slices.ContainsFunc(kept, func(k start) bool {
@@ -144,8 +167,101 @@ func (s *stack) search(ctx context.Context, o Options) ([]Geometry, error) {
 				break
 			}
 		}
+		// And about the best: a costume that is partly black pulls the correlation to one side.
+		for k := range 8 {
+			sin, cos := math.Sincos(float64(k) * math.Pi / 4)
+			g := kept[0].g
+			d := beside * l.fc
+			g.Homography = mul3(g.Homography, [9]float64{1, 0, d * cos, 0, 1, d * sin, 0, 0, 1})
+			starts = append(starts, g)
+		}
 	}
 	return starts, nil
+}
+
+// steps returns how many steps of at most the size given reach from 0 to most; none where one in the middle does.
+func steps(most, size float64) int {
+	if most <= size/2 {
+		return 0
+	}
+	return int(math.Ceil(most / size))
+}
+
+// A sight is what the search sees of the performer.
+type sight struct {
+	*level
+	frames []int   // those with a performer before a lit screen
+	reach  float64 // how far from their middle, in pixels, most of what hides the screen lies, over all frames
+}
+
+// look returns the coarsest level that holds the performer.
+func (s *stack) look() (sight, error) {
+	const (
+		enough = 100 // pixels of the performer in a frame, on average, to tell a shape by
+		finer  = 2   // levels that the search may go down: each takes four times as long
+	)
+	var v sight
+	top := len(s.levels) - 1
+	for k := top; k >= max(0, top-finer); k-- {
+		frames, pixels := s.levels[k].populated()
+		if len(frames) > 0 {
+			v.level, v.frames = s.levels[k], frames
+			if pixels >= enough*len(frames) {
+				break
+			}
+		}
+	}
+	if v.level == nil {
+		return v, fmt.Errorf("align: %w: in none of the %d pairs is a lit performer before a bright screen (%s)", ErrNoSilhouettes, len(s.levels[0].frames), s.seen())
+	}
+	// Correlation takes noise and multiplicity well: a few frames, spread over the take, do.
+	const most = 5
+	if n := len(v.frames); n > most {
+		var some []int
+		for i := range most {
+			some = append(some, v.frames[i*(n-1)/(most-1)])
+		}
+		v.frames = some
+	}
+	var n, x, y, xx float64
+	for _, f := range v.frames {
+		for i, a := range v.level.frames[f].alpha {
+			if a > hides && !v.off(i) {
+				px, py := float64(i%v.bw), float64(i/v.bw)
+				n, x, y, xx = n+1, x+px, y+py, xx+px*px+py*py
+			}
+		}
+	}
+	// Half as far again as the root of the mean square: the rim of an even disk is 1.4 times as far.
+	v.reach = 1.5*math.Sqrt(math.Max(0, xx/n-(x*x+y*y)/(n*n))) + 1
+	return v, nil
+}
+
+// seen says in words what is in the plates.
+func (s *stack) seen() string {
+	l := s.levels[len(s.levels)-1]
+	hidden, lit := 0.0, 0.0
+	for i := range l.frames {
+		n, within := 0.0, 0.0
+		for k, a := range l.frames[i].alpha {
+			if !l.off(k) {
+				within++
+				if a > hides {
+					n++
+				}
+			}
+		}
+		hidden = math.Max(hidden, n/math.Max(within, 1))
+		n = 0
+		p := l.presence(i)
+		for _, v := range p {
+			if v > hides {
+				n++
+			}
+		}
+		lit = math.Max(lit, n/float64(len(p)))
+	}
+	return fmt.Sprintf("the screen is seen in %.0f %% of the band plate; up to %.1f %% of it are hidden, and up to %.1f %% of the color plate are lit", 100*s.screen.part, 100*hidden, 100*lit)
 }
 
 // bases returns what the search starts from: the frames stretched over each other and, where their shapes
@@ -166,36 +282,41 @@ func (s *stack) bases() []Geometry {
 // shapeDiffers is the difference in aspect from which the frames' shapes count as different.
 const shapeDiffers = 0.02
 
-// populated returns the frames in which something stands before a screen.
-func (l *level) populated() ([]int, error) {
-	var list []int
+// hides is the alpha, and the presence in the color plate, from which a pixel counts as the performer's.
+const hides = 0.35
+
+// populated returns the frames in which something lit stands before a screen, and how many pixels of the band plates
+// it hides in them.
+func (l *level) populated() (list []int, pixels int) {
+	const least = 8 // pixels that something has
 	for i := range l.frames {
 		f := &l.frames[i]
 		if f.alphaNoise > 0.15 {
 			continue
 		}
 		on, off := 0, 0
-		for _, a := range f.alpha {
-			if a > 0.35 {
+		solid := float32(math.Max(hides, 4*f.alphaNoise))
+		for k, a := range f.alpha {
+			switch {
+			case l.off(k):
+			case a > solid:
 				on++
-			} else if a < 0.25 {
+			case a < 0.25:
 				off++
 			}
 		}
 		lit := 0
 		for _, p := range l.presence(i) {
-			if p > 0.35 {
+			if p > hides {
 				lit++
 			}
 		}
-		if n := len(f.alpha); on*1000 > n && off*100 > n && lit*1000 > len(f.color[0]) {
+		if on >= least && off*100 > len(f.alpha) && lit >= least {
 			list = append(list, i)
+			pixels += on
 		}
 	}
-	if list == nil {
-		return nil, fmt.Errorf("align: %w: in none of the %d pairs is a lit performer before a bright screen", ErrNoSilhouettes, len(l.frames))
-	}
-	return list, nil
+	return list, pixels
 }
 
 // presence returns how certainly each pixel of a color plate is not black, 0 to 1.
@@ -220,10 +341,13 @@ func (l *level) presence(frame int) []float64 {
 	return p
 }
 
-// warped returns a band plate's alpha in the color plate's frame by bilinear interpolation, 0 outside.
-func (l *level) warped(frame int, g Geometry) []float64 {
-	out := make([]float64, l.w*l.h)
-	a := l.frames[frame].alpha
+// warped returns the alpha of frames' band plates in the color plate's frame by bilinear interpolation, and where they
+// show the screen: 1 there, and 0 elsewhere.
+func (l *level) warped(frames []int, g Geometry) (alpha [][]float64, mask []float64) {
+	alpha, mask = make([][]float64, len(frames)), make([]float64, l.w*l.h)
+	for i := range alpha {
+		alpha[i] = make([]float64, l.w*l.h)
+	}
 	for y := range l.h {
 		for x := range l.w {
 			bx, by := l.place(&g, float64(x), float64(y))
@@ -233,12 +357,19 @@ func (l *level) warped(frame int, g Geometry) []float64 {
 			ix, iy := int(bx), int(by)
 			u, v := bx-float64(ix), by-float64(iy)
 			o := iy*l.bw + ix
-			top := float64(a[o])*(1-u) + float64(a[o+1])*u
-			low := float64(a[o+l.bw])*(1-u) + float64(a[o+l.bw+1])*u
-			out[y*l.w+x] = math.Max(0, math.Min(top*(1-v)+low*v, 1))
+			if l.off(o) || l.off(o+1) || l.off(o+l.bw) || l.off(o+l.bw+1) {
+				continue
+			}
+			mask[y*l.w+x] = 1
+			for i, f := range frames {
+				a := l.frames[f].alpha
+				top := float64(a[o])*(1-u) + float64(a[o+1])*u
+				low := float64(a[o+l.bw])*(1-u) + float64(a[o+l.bw+1])*u
+				alpha[i][y*l.w+x] = math.Max(0, math.Min(top*(1-v)+low*v, 1))
+			}
 		}
 	}
-	return out
+	return alpha, mask
 }
 
 // place is Geometry.Map between pixels of the level.
@@ -258,28 +389,33 @@ func (l *level) jacobian(g *Geometry, x, y float64) (byX, byY [2]float64) {
 	return byX, [2]float64{x1 - x0, y1 - y0}
 }
 
-// removeMean takes the mean from v, and returns the sum of the squares of what is left.
-func removeMean(v []float64) (energy float64) {
+// removeMean takes from each picture the mean of all where mask is 1, and returns how many pixels that is and the sum of
+// the squares of what is left. Where mask is 0 the pictures stay 0.
+func removeMean(pictures [][]float64, mask []float64) (n, energy float64) {
 	mean := 0.0
-	for _, x := range v {
-		mean += x
+	for _, m := range mask {
+		n += m
 	}
-	mean /= float64(len(v))
-	for i := range v {
-		v[i] -= mean
-		energy += v[i] * v[i]
-	}
-	return energy
-}
-
-func pad(v []float64, w, h, fw, fh int) []complex128 {
-	out := make([]complex128, fw*fh)
-	for y := range h {
-		for x := range w {
-			out[y*fw+x] = complex(v[y*w+x], 0)
+	for _, p := range pictures {
+		for _, v := range p {
+			mean += v
 		}
 	}
-	return out
+	mean /= math.Max(n, 1) * float64(len(pictures))
+	for _, p := range pictures {
+		for i, m := range mask {
+			p[i] -= m * mean
+			energy += p[i] * p[i]
+		}
+	}
+	return n, energy
+}
+
+// put adds a picture of width w to a larger one of width fw, times the factor.
+func put(to []complex128, fw int, v []float64, w int, factor complex128) {
+	for i, x := range v {
+		to[i/w*fw+i%w] += complex(x, 0) * factor
+	}
 }
 
 // fastSize returns the least number from n on with no prime factor over 5.

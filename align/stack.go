@@ -6,14 +6,13 @@ import (
 	"math"
 	"slices"
 	"sync"
-
-	"example.com/twinplate/internal/parallel"
 )
 
 // A stack is the pairs of a take as pyramids; levels[0] is the finest.
 type stack struct {
 	colorW, colorH, bandW, bandH int
 	levels                       []*level
+	screen                       *screen
 }
 
 // A level holds the pairs reduced by whole factors: pixel x of the level is centered on (x+0.5)*factor-0.5
@@ -23,12 +22,16 @@ type level struct {
 	w, h   int // of the color plates
 	bw, bh int // of the band plates
 	fc, fb float64
+	beyond []bool  // which pixels of the band plates lie beyond the screen's borders; nil where none does
 	blur   float64 // the variance of the blur in both cameras' pictures, in color pixels of the level, squared
 	// softened is the variance by which the band plates have been blurred more than the color plates to match them, in
 	// band pixels of the level, squared.
 	softened float64
 	frames   []frame
 }
+
+// off reports whether pixel i of the band plates lies beyond the screen: nothing there is told by the screen's light.
+func (l *level) off(i int) bool { return l.beyond != nil && l.beyond[i] }
 
 // A frame is a pair at one level.
 type frame struct {
@@ -95,6 +98,10 @@ func newStack(ctx context.Context, pairs []Pair) (*stack, error) {
 	sc, err := fitScreen(bands)
 	if err != nil {
 		return nil, err
+	}
+	s.screen = sc
+	for _, l := range s.levels {
+		l.beyond = sc.beyond(l.bw, l.bh)
 	}
 	for i := range pairs {
 		limit <- struct{}{}
@@ -281,125 +288,6 @@ func smooth(q plane) plane {
 	return r
 }
 
-// A screen is the lit screen without the performer: the exponential of a quadratic over the band frame,
-// times a gain for each pair. It need not be exact: only its slope within a small window matters.
-type screen struct {
-	q        [6]float64
-	low, top float64 // the logarithms that it stays between
-	gain     []float64
-}
-
-func screenTerms(x, y float64) [6]float64 { return [6]float64{1, x, y, x * x, x * y, y * y} }
-
-// fitScreen fits the screen to what is brightest in the coarsest level of the band plates.
-func fitScreen(bands [][]plane) (*screen, error) {
-	sc := &screen{gain: make([]float64, len(bands))}
-	top := len(bands[0]) - 1
-	w, h := bands[0][top].w, bands[0][top].h
-	brightest := 0.0
-	for i := range bands {
-		sc.gain[i] = quantile(sampled(bands[i][top].pix, 1<<20), 0.9)
-		brightest = math.Max(brightest, sc.gain[i])
-	}
-	if !(brightest > 0) {
-		return nil, fmt.Errorf("align: %w: the band plates are black", ErrNoSilhouettes)
-	}
-	light := make([]float64, w*h)
-	for i := range light {
-		light[i] = math.Inf(-1)
-		for f := range bands {
-			if v := float64(bands[f][top].pix[i]); v > 0 && sc.gain[f] > 0.02*brightest {
-				light[i] = math.Max(light[i], math.Log(v/sc.gain[f]))
-			}
-		}
-		light[i] = math.Max(light[i], -6)
-	}
-	// Least squares in which what lies below the fit (the performer) counts little, and in the end nothing.
-	for pass := range 40 {
-		m := newNormal(6)
-		count := 0
-		for i, v := range light {
-			t := screenTerms(2*float64(i%w)/float64(w)-1, 2*float64(i/w)/float64(h)-1)
-			weight := 1.0
-			if pass > 0 {
-				r := v - dot6(sc.q, t)
-				switch {
-				case r < -0.3 && pass > 30:
-					weight = 0
-				case r < -0.15:
-					weight = 0.01
-				}
-			}
-			if weight == 1 {
-				count++
-			}
-			m.add(t[:], v, weight)
-		}
-		if pass > 30 && count < len(light)/50 {
-			break
-		}
-		for j := range 6 {
-			m.a[j*6+j] += 1e-3
-		}
-		x, ok := m.solve()
-		if !ok {
-			break
-		}
-		copy(sc.q[:], x)
-	}
-	sc.low, sc.top = math.Inf(1), math.Inf(-1)
-	for i, v := range light {
-		fit := dot6(sc.q, screenTerms(2*float64(i%w)/float64(w)-1, 2*float64(i/w)/float64(h)-1))
-		if math.Abs(v-fit) < 0.3 {
-			sc.low, sc.top = math.Min(sc.low, fit), math.Max(sc.top, fit)
-		}
-	}
-	if sc.low > sc.top {
-		sc.low, sc.top = 0, 0
-	}
-	return sc, nil
-}
-
-func dot6(a, b [6]float64) (s float64) {
-	for i := range a {
-		s += a[i] * b[i]
-	}
-	return s
-}
-
-// divide turns a band plate into alpha.
-func (sc *screen) divide(b plane, pair int) {
-	gain := sc.gain[pair]
-	if !(gain > 0) {
-		clear(b.pix)
-		return
-	}
-	// The exponential once every few pixels, as a straight line between.
-	const step = 8
-	line := func(y int) {
-		v := 2*float64(y)/float64(b.h) - 1
-		at := func(x int) float64 {
-			e := dot6(sc.q, screenTerms(2*float64(x)/float64(b.w)-1, v))
-			return 1 / (gain * math.Exp(math.Max(sc.low, math.Min(e, sc.top))))
-		}
-		row := b.pix[y*b.w : (y+1)*b.w]
-		f0 := at(0)
-		for x := 0; x < b.w; x += step {
-			f1 := at(x + step)
-			for i := x; i < min(x+step, b.w); i++ {
-				f := f0 + (f1-f0)*float64(i-x)/step
-				row[i] = 1 - float32(math.Max(-0.5, math.Min(float64(row[i])*f, 2)))
-			}
-			f0 = f1
-		}
-	}
-	parallel.Parts(b.h, func(from, to int) {
-		for y := from; y < to; y++ {
-			line(y)
-		}
-	})
-}
-
 // measureBlur finds the blur that is in all of the level's pictures by the steepest edges of the band plates: a step
 // under a Gaussian blur of variance v is steepest by 1 over the root of 2 pi v.
 func (l *level) measureBlur() {
@@ -421,7 +309,7 @@ func (l *level) measureBlur() {
 						}
 					}
 				}
-				if most == 0 {
+				if most == 0 || l.off(at) {
 					continue
 				}
 				low, high := a[at], a[at]

@@ -1,0 +1,364 @@
+package align
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"example.com/twinplate/internal/parallel"
+)
+
+// A screen is the lit screen without the performer: the exponential of a quadratic over the band frame,
+// times a gain for each pair. It need not be exact: only its slope within a small window matters.
+type screen struct {
+	q        [6]float64
+	low, top float64 // the logarithms that it stays between
+	gain     []float64
+	borders  []border // where it ends within the frame
+	part     float64  // the part of the band frame within its borders, 0 to 1
+}
+
+// A border is a straight line at which the screen ends, in parts of the band frame's width and height: the screen
+// is where x u + y v <= at.
+type border struct{ x, y, at float64 }
+
+func screenTerms(x, y float64) [6]float64 { return [6]float64{1, x, y, x * x, x * y, y * y} }
+
+// By how much parts of the screen that the performer divides may differ in light, in natural logarithms: to belong to
+// the screen (a stop and a half), and to be surely open, with no scrim or smoke before them.
+const (
+	darkPart = 1.
+	likePart = 0.35
+)
+
+// fitScreen fits the screen to what is brightest in the coarsest level of the band plates, and finds where it ends.
+func fitScreen(bands [][]plane) (*screen, error) {
+	sc := &screen{gain: make([]float64, len(bands)), part: 1}
+	top := len(bands[0]) - 1
+	w, h := bands[0][top].w, bands[0][top].h
+	all := make([]bool, w*h)
+	for i := range all {
+		all[i] = true
+	}
+	light, err := sc.light(bands, all)
+	if err != nil {
+		return nil, err
+	}
+	sc.borders = bordersOf(brightArea(light, w, h, darkPart), w, h)
+	open := brightArea(light, w, h, likePart)
+	if beyond := sc.beyond(w, h); beyond != nil {
+		inside, n := make([]bool, w*h), 0
+		for i, b := range beyond {
+			inside[i] = !b
+			open[i] = open[i] && !b
+			if !b {
+				n++
+			}
+		}
+		sc.part = float64(n) / float64(w*h)
+		if light, err = sc.light(bands, inside); err != nil {
+			return nil, err
+		}
+	}
+	sc.fit(light, open, w, h)
+	return sc, nil
+}
+
+// light sets the gains of the pairs, by the pixels that are inside, and returns the logarithm of the most light that a
+// pixel of the coarsest level has in any of them, over its pair's gain.
+func (sc *screen) light(bands [][]plane, inside []bool) ([]float64, error) {
+	const darkest = -6 // the least that is returned
+	top := len(bands[0]) - 1
+	brightest := 0.0
+	for i := range bands {
+		var within []float32
+		for k, v := range bands[i][top].pix {
+			if inside[k] {
+				within = append(within, v)
+			}
+		}
+		slices.Sort(within)
+		sc.gain[i] = quantile(within, 0.9)
+		brightest = math.Max(brightest, sc.gain[i])
+	}
+	if !(brightest > 0) {
+		return nil, fmt.Errorf("align: %w: the band plates are black", ErrNoSilhouettes)
+	}
+	light := make([]float64, len(inside))
+	for i := range light {
+		light[i] = darkest
+		for f := range bands {
+			if v := float64(bands[f][top].pix[i]); v > 0 && sc.gain[f] > 0.02*brightest {
+				light[i] = math.Max(light[i], math.Log(v/sc.gain[f]))
+			}
+		}
+	}
+	return light, nil
+}
+
+// fit fits the quadratic to the light of the open pixels, by least squares in which what lies below the fit (strands,
+// what is thin) counts little, and in the end nothing.
+func (sc *screen) fit(light []float64, open []bool, w, h int) {
+	terms := func(i int) [6]float64 {
+		return screenTerms(2*float64(i%w)/float64(w)-1, 2*float64(i/w)/float64(h)-1)
+	}
+	for pass := range 40 {
+		m := newNormal(6)
+		count := 0
+		for i, v := range light {
+			if !open[i] {
+				continue
+			}
+			t := terms(i)
+			weight := 1.0
+			if pass > 0 {
+				r := v - dot6(sc.q, t)
+				switch {
+				case r < -0.3 && pass > 30:
+					weight = 0
+				case r < -0.15:
+					weight = 0.01
+				}
+			}
+			if weight == 1 {
+				count++
+			}
+			m.add(t[:], v, weight)
+		}
+		if pass > 30 && count < len(light)/50 {
+			break
+		}
+		for j := range 6 {
+			m.a[j*6+j] += 1e-3
+		}
+		x, ok := m.solve()
+		if !ok {
+			break
+		}
+		copy(sc.q[:], x)
+	}
+	sc.low, sc.top = math.Inf(1), math.Inf(-1)
+	for i, v := range light {
+		fit := dot6(sc.q, terms(i))
+		if open[i] && math.Abs(v-fit) < 0.3 {
+			sc.low, sc.top = math.Min(sc.low, fit), math.Max(sc.top, fit)
+		}
+	}
+	if sc.low > sc.top {
+		sc.low, sc.top = 0, 0
+	}
+}
+
+// brightArea returns which pixels are open screen: the brightest and what lies about them without a step, and other
+// such parts whose light is at most fades less.
+func brightArea(light []float64, w, h int, fades float64) []bool {
+	const (
+		step  = 0.12 // the most by which neighbors on the screen differ, besides noise
+		speck = 0.02 // what is smaller than this part of the largest piece is a lamp or a reflection
+	)
+	var differences []float32
+	sorted := make([]float32, len(light))
+	for i, v := range light {
+		sorted[i] = float32(v)
+		if i%w > 0 {
+			differences = append(differences, float32(math.Abs(v-light[i-1])))
+		}
+	}
+	slices.Sort(sorted)
+	slices.Sort(differences)
+	most := step + 6*quantile(differences, 0.25)
+	seed := quantile(sorted, 0.98) - 1e-3 // the quantile is rounded
+	var piece []int                       // by pixel: 0 where it is not bright, and else 1 and the number of its piece
+	var sizes []int
+	for range 2 { // from the brightest; then from all that is as bright as most of that
+		piece, sizes = make([]int, len(light)), []int{0}
+		var todo []int
+		for start, v := range light {
+			if v < seed || piece[start] != 0 {
+				continue
+			}
+			n := len(sizes)
+			sizes = append(sizes, 0)
+			piece[start] = n
+			todo = append(todo[:0], start)
+			for len(todo) > 0 {
+				i := todo[len(todo)-1]
+				todo = todo[:len(todo)-1]
+				sizes[n]++
+				x, y := i%w, i/w
+				for _, d := range [4][2]int{{-1, 0}, {1, 0}, {0, -1}, {0, 1}} {
+					if u, v := x+d[0], y+d[1]; u >= 0 && v >= 0 && u < w && v < h {
+						if k := v*w + u; piece[k] == 0 && math.Abs(light[k]-light[i]) < most {
+							piece[k] = n
+							todo = append(todo, k)
+						}
+					}
+				}
+			}
+		}
+		var largest []float32
+		for i, n := range piece {
+			if n != 0 && sizes[n] == slices.Max(sizes) {
+				largest = append(largest, float32(light[i]))
+			}
+		}
+		if len(largest) == 0 {
+			return make([]bool, len(light))
+		}
+		slices.Sort(largest)
+		seed = quantile(largest, 0.5) - fades
+	}
+	open := make([]bool, len(light))
+	for i, n := range piece {
+		open[i] = n != 0 && float64(sizes[n]) > speck*float64(slices.Max(sizes))
+	}
+	return open
+}
+
+// bordersOf returns the sides of the convex hull of the open pixels of w by h that lie within the frame, moved inward by
+// what smoothing spreads an edge to. There are none where the open screen reaches almost all around the frame: then what
+// is missing is the performer.
+func bordersOf(open []bool, w, h int) []border {
+	const (
+		near   = 3.0 // pixels from the frame's edge at which the screen counts as reaching it
+		inward = 2.0 // pixels
+	)
+	// The hull, by Andrew's monotone chain (1979), of corners of pixels.
+	var points [][2]float64
+	for y := range h {
+		for x := range w {
+			if !open[y*w+x] {
+				continue
+			}
+			x0, y0, x1, y1 := float64(x), float64(y), float64(x+1), float64(y+1)
+			if x0 < near {
+				x0 = 0
+			}
+			if y0 < near {
+				y0 = 0
+			}
+			if x1 > float64(w)-near {
+				x1 = float64(w)
+			}
+			if y1 > float64(h)-near {
+				y1 = float64(h)
+			}
+			points = append(points, [2]float64{x0, y0}, [2]float64{x0, y1}, [2]float64{x1, y0}, [2]float64{x1, y1})
+		}
+	}
+	hull := convexHull(points)
+	if len(hull) < 3 {
+		return nil
+	}
+	var list []border
+	for i, p := range hull {
+		q := hull[(i+1)%len(hull)]
+		dx, dy := q[0]-p[0], q[1]-p[1]
+		onFrame := p[0] == q[0] && (p[0] == 0 || p[0] == float64(w)) || p[1] == q[1] && (p[1] == 0 || p[1] == float64(h))
+		if onFrame {
+			continue
+		}
+		// Outward is to the right of the way around.
+		l := math.Hypot(dx, dy)
+		nx, ny := dy/l, -dx/l
+		at := nx*p[0] + ny*p[1] - inward
+		list = append(list, border{nx * float64(w), ny * float64(h), at})
+	}
+	return list
+}
+
+// convexHull returns the corners of the convex hull of points, counterclockwise where y points up.
+func convexHull(points [][2]float64) [][2]float64 {
+	slices.SortFunc(points, func(a, b [2]float64) int {
+		return cmp.Or(cmp.Compare(a[0], b[0]), cmp.Compare(a[1], b[1]))
+	})
+	points = slices.Compact(points)
+	var hull [][2]float64
+	add := func(p [2]float64, least int) {
+		for n := len(hull); n >= least+2; n-- {
+			a, b := hull[n-2], hull[n-1]
+			if (b[0]-a[0])*(p[1]-a[1])-(b[1]-a[1])*(p[0]-a[0]) > 0 {
+				break
+			}
+			hull = hull[:n-1]
+		}
+		hull = append(hull, p)
+	}
+	for _, p := range points {
+		add(p, 0)
+	}
+	lower := len(hull) - 1
+	for i := len(points) - 2; i >= 0; i-- {
+		add(points[i], lower)
+	}
+	return hull[:max(0, len(hull)-1)]
+}
+
+// beyond returns which pixels of a band plate of w by h lie beyond the screen; nil where none does.
+func (sc *screen) beyond(w, h int) []bool {
+	if len(sc.borders) == 0 {
+		return nil
+	}
+	list := make([]bool, w*h)
+	for y := range h {
+		v := (float64(y) + 0.5) / float64(h)
+		from, to := 0.0, 1.0 // the screen's part of the row
+		for _, b := range sc.borders {
+			switch left := b.at - b.y*v; {
+			case b.x > 0:
+				to = math.Min(to, left/b.x)
+			case b.x < 0:
+				from = math.Max(from, left/b.x)
+			case left < 0:
+				to = 0
+			}
+		}
+		row := list[y*w : (y+1)*w]
+		for x := range row {
+			u := (float64(x) + 0.5) / float64(w)
+			row[x] = u < from || u > to
+		}
+	}
+	return list
+}
+
+func dot6(a, b [6]float64) (s float64) {
+	for i := range a {
+		s += a[i] * b[i]
+	}
+	return s
+}
+
+// divide turns a band plate into alpha.
+func (sc *screen) divide(b plane, pair int) {
+	gain := sc.gain[pair]
+	if !(gain > 0) {
+		clear(b.pix)
+		return
+	}
+	// The exponential once every few pixels, as a straight line between.
+	const step = 8
+	line := func(y int) {
+		v := 2*float64(y)/float64(b.h) - 1
+		at := func(x int) float64 {
+			e := dot6(sc.q, screenTerms(2*float64(x)/float64(b.w)-1, v))
+			return 1 / (gain * math.Exp(math.Max(sc.low, math.Min(e, sc.top))))
+		}
+		row := b.pix[y*b.w : (y+1)*b.w]
+		f0 := at(0)
+		for x := 0; x < b.w; x += step {
+			f1 := at(x + step)
+			for i := x; i < min(x+step, b.w); i++ {
+				f := f0 + (f1-f0)*float64(i-x)/step
+				row[i] = 1 - float32(math.Max(-0.5, math.Min(float64(row[i])*f, 2)))
+			}
+			f0 = f1
+		}
+	}
+	parallel.Parts(b.h, func(from, to int) {
+		for y := from; y < to; y++ {
+			line(y)
+		}
+	})
+}
