@@ -294,7 +294,7 @@ func (j *Job) findSoftness(ctx context.Context) error {
 		}
 	default:
 		if e := j.Estimate; e != nil && e.Softness.Told(leastTold) {
-			j.Warnings = append(j.Warnings, softer(e.Softness)+"; focus it anew, or blur the other plates by --match-softness")
+			j.Warnings = append(j.Warnings, softer(e.Softness)+"; where its focus or the size of its pixels cannot be helped, --match-softness blurs the other's plates as much")
 		}
 		return nil
 	}

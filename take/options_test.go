@@ -147,6 +147,7 @@ func TestNewFieldsComeBack(t *testing.T) {
 		ScreenColor: &matte.ScreenColor{Ratio: [3]float64{1, 2, 3}, Coefficients: [3][]float64{{1}, {2}, {3}}},
 		Glare:       take.Glare{Mode: "given", Value: matte.Glare{Strength: 0.03}},
 		Limits:      matte.Limits{Floor: 0.1}, ColorNoise: &matte.Noise{Read: 0.01}, BandNoise: &matte.Noise{PerSignal: 0.001},
+		LateralColor: take.LateralColor{Mode: "given", Red: 0.0005, Blue: -0.0003}, MatchSoftness: take.MatchSoftness{Mode: "given", Value: -1.25},
 	}
 	data, err := json.Marshal(r)
 	if err != nil {
