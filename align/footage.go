@@ -140,9 +140,11 @@ const maxPairs = 64
 // window with an edge in it, the color plate is modeled as the band plate's alpha times a color that slopes over
 // the window and, in the last fits, bends, with what the lens's blur makes of both; the shift that fits best,
 // across the edge, is that piece of edge's measurement; and a robust least-squares fit of the geometry to all
-// measurements follows, until it stands still. In the last fits the costume's texture, which set light leaves in the band
-// plate where the performer is solid, is measured beside the edges: see Texture. The models are taken from simple to rich, each only where it improves
-// the fit significantly (Schwarz's criterion). The result is deterministic.
+// measurements follows, until it stands still. Before the last fits red and blue are brought to green's scale, where they
+// have others, and the plates to one softness; where each frame's band plate is displaced by an amount that grows with the
+// row, these displacements are fitted with the geometry. In the last fits the costume's texture, which set light leaves in
+// the band plate where the performer is solid, is measured beside the edges: see Texture. The models are taken from simple
+// to rich, each only where it improves the fit significantly (Schwarz's criterion). The result is deterministic.
 //
 // The error wraps ErrNoSilhouettes or ErrNoMatch where the pictures are the cause, and ctx.Err() when ctx
 // ends first.

@@ -3,6 +3,7 @@ package align
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // A Rolling is what rows of one camera that are not of the other's instant do to what moves: in each frame the band plate is
@@ -23,7 +24,7 @@ const rollingLeast = 0.3
 func (r Rolling) Told() bool { return r.Frames > 0 && r.Pixels >= rollingLeast && r.Pixels > 4*r.Sigma }
 
 func (r Rolling) warning() string {
-	return fmt.Sprintf("the rows of the two cameras are not of the same instants: what moves is displaced between the top and the bottom of the frame, by %.1f pixels (standard error %.1f) in the mean of the frames, and no geometry can follow; use global shutters, or two cameras of one kind, started by one trigger", r.Pixels, r.Sigma)
+	return fmt.Sprintf("the rows of the two cameras are not of the same instants: what moves is displaced between the top and the bottom of the frame, by %.1f pixels (standard error %.2f) in the mean of the frames, and no geometry can follow; use global shutters, or two cameras of one kind, started by one trigger", r.Pixels, r.Sigma)
 }
 
 // A shutter is a displacement of each frame's band plate that grows with the row, which is fitted with the geometry: a shift
@@ -31,6 +32,7 @@ func (r Rolling) warning() string {
 type shutter struct {
 	widths       [lateTerms]float64   // standard deviations, in the units of theta's shifts, as all here
 	values, next [][lateTerms]float64 // by frame: with which the edges were measured, and by the last solution
+	fixed        bool                 // the widths are not learned
 }
 
 // lateTerms are a frame's shift along x and y, and what the frame's bottom is displaced by more than its top.
@@ -95,10 +97,15 @@ func (s *shutter) settle(m *mixed, x []float64, first int) {
 	if s == nil {
 		return
 	}
+	for i := range s.columns() {
+		s.next[i/lateTerms][i%lateTerms] = x[first+i]
+	}
+	if s.fixed {
+		return
+	}
 	inv := inverse(m.a, m.n)
 	var sum [lateTerms]float64
 	for i := range s.columns() {
-		s.next[i/lateTerms][i%lateTerms] = x[first+i]
 		sum[i%lateTerms] += x[first+i]*x[first+i] + inv[first+i][first+i]
 	}
 	for k, v := range sum {
@@ -143,7 +150,7 @@ func (l *level) displaced(frame int, y float64) (dx, dy float64) {
 }
 
 // rolling tests the last measurements for displacements that grow with the row, with the geometry left free, and leaves the
-// fit as it was.
+// fit as it was. Weights are found anew: without displacements, those that disagree most had none.
 func (f *fit) rolling() Rolling {
 	frames := map[int]bool{}
 	for _, m := range f.last {
@@ -155,10 +162,13 @@ func (f *fit) rolling() Rolling {
 		return Rolling{}
 	}
 	t := *f
+	t.last, t.doubt = slices.Clone(f.last), 1
 	t.shutter = t.newShutter()
+	t.shutter.fixed = true
 	if f.shutter != nil {
 		t.shutter.values = f.shutter.values
 	}
+	t.solve(t.last, t.most, t.theta)
 	free, at := t.shading.columns(t.most, t.terms)
 	m := t.mixed(t.eqs, free, at, t.theta)
 	x, ok := m.solve()

@@ -114,7 +114,7 @@ func (s *stack) matchSoftness(ctx context.Context, f *fit) error {
 		c.model = fixedModel
 		if ok, err := c.run(ctx, 0); err != nil {
 			return err
-		} else if ok {
+		} else if ok && 4*math.Abs(c.sharper()) > wide/2 {
 			if ok, err := c.soften(ctx); err != nil {
 				return err
 			} else if v := 4 * c.l.softened; ok && math.Abs(v) > wide {
@@ -132,12 +132,18 @@ func (s *stack) matchSoftness(ctx context.Context, f *fit) error {
 // wide is the variance of a blur that is looked for on a reduced level first, in pixels of the finest, squared.
 const wide = 1.5
 
+// sharper returns the variance of the blur that would bring the band plates to the softness of the color plates, or where it
+// is negative the reverse, by the last measurements, in band pixels of the level, squared.
+func (f *fit) sharper() float64 {
+	votes, half := f.l.votes(f.last)
+	return 2 * weighted(votes, half)
+}
+
 // soften brings the level's plates to the same softness, and refits. The model of the blur is one to first order, hence the
 // rounds: each finds half of what is left, or more.
 func (f *fit) soften(ctx context.Context) (ok bool, err error) {
 	for range 6 {
-		votes, half := f.l.votes(f.last)
-		v := math.Max(-mostSoftening, math.Min(2*weighted(votes, half), mostSoftening))
+		v := math.Max(-mostSoftening, math.Min(f.sharper(), mostSoftening))
 		f.l.soften(f.g, v)
 		if ok, err = f.run(ctx, 1); err != nil || !ok || math.Abs(v) < 0.03 {
 			break
