@@ -41,8 +41,8 @@ func (k *ScreenColor) CleanColor(screen *plate.Gray, dark *plate.RGB) *plate.RGB
 	return out
 }
 
-// veilLight is how bright a thin veil may be, over the screen: a tenth of it, on a dim set. It
-// is part of K's standard error, which would be too small by what nobody can see.
+// veilLight is how bright a veil that is too thin to be measured may be, over the screen: a tenth of it, on a dim set.
+// It is part of K's standard error, which would be too small by what nobody can see.
 const veilLight = 0.1
 
 // openCell is how much of a cell must be open for the cell to count.
@@ -76,10 +76,17 @@ func (s *Solver) ScreenColor(frames []Sample) (*ScreenColor, error) {
 	}
 	k := &ScreenColor{Order: out.order, Coefficients: out.x}
 	for c := range 3 {
+		// As for the gain: what the cells scatter beyond their pixels' noise is what a veil may have put there.
+		var screen, noise float64
+		for _, r := range rows {
+			screen += r.screen * r.screen
+			noise += r.noise[c]
+		}
+		veil := max(math.Sqrt(max(out.rss[c]-noise, 0)/screen), thinVeil*veilLight)
 		if out.order == 0 {
 			k.Coefficients[c][0] = max(out.x[c][0], 0)
 		}
-		k.Ratio[c], k.Sigma[c] = k.Coefficients[c][0], math.Hypot(out.sigma[c], thinVeil*veilLight)
+		k.Ratio[c], k.Sigma[c] = k.Coefficients[c][0], math.Hypot(out.sigma[c], veil)
 	}
 	return k, nil
 }
@@ -90,6 +97,7 @@ type colorRow struct {
 	terms  [6]float64
 	screen float64    // mean of S
 	color  [3]float64 // mean of C' over g
+	noise  [3]float64 // variance of that mean, from the scatter of its pixels
 }
 
 // notOpen returns a plane that is 0 where a frame is certainly screen, by its quotient u: four pixels away from
@@ -142,6 +150,7 @@ func (s *Solver) openCells(f Sample, u *plate.Gray, gain float64) []colorRow {
 							v -= float64(s.darkColor.Pix[c][i])
 						}
 						r.color[c] += v / gain
+						r.noise[c] += v / gain * v / gain
 					}
 				}
 			}
@@ -151,6 +160,7 @@ func (s *Solver) openCells(f Sample, u *plate.Gray, gain float64) []colorRow {
 			r.screen /= n
 			for c := range 3 {
 				r.color[c] /= n
+				r.noise[c] = meanCorrelation * max(r.noise[c]/n-r.color[c]*r.color[c], 0) / n
 			}
 			half := side / 2
 			powers(r.terms[:], 2, place(x0+half, s.w), place(y0+half, s.h))

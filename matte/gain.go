@@ -19,7 +19,8 @@ type Sample struct {
 // A Gain is how bright the lamps were in one frame, relative to the clean band plate.
 type Gain struct {
 	Value  float64 // g
-	Sigma  float64 // its standard error, from the scatter of the places that it was taken from
+	Sigma  float64 // its standard error, from the scatter of the places that it was taken from, with Veil in it
+	Veil   float64 // how far a veil that cannot be told from the screen may take it down: a part of Sigma
 	Pixels int     // how many pixels that were: certainly screen, of all of a small frame, or of strips of a large one
 }
 
@@ -199,17 +200,24 @@ func gainOf(u *plate.Gray) (Gain, error) {
 	if used < len(u.Pix)/500 {
 		return Gain{}, ErrNoScreen
 	}
-	var scatter, seen float64
+	var scatter, seen, between, noise float64
 	for c, n := range open.counts {
 		if n > 0 {
 			d := open.sums[c] - n*mean
 			scatter += d * d
+			between += d * d / n
+			noise += meanCorrelation * sd * sd
 			seen++
 		}
 	}
-	sigma := math.Sqrt(scatter*seen/max(seen-1, 1)) / float64(used)
-	return Gain{Value: center, Sigma: math.Hypot(max(sigma, sd/math.Sqrt(float64(used))), thinVeil*center), Pixels: used}, nil
+	sigma := max(math.Sqrt(scatter*seen/max(seen-1, 1))/float64(used), sd/math.Sqrt(float64(used)))
+	veil := max(math.Sqrt(max(between-noise, 0)/float64(used)), thinVeil*center)
+	return Gain{Value: center, Sigma: math.Hypot(sigma, veil), Veil: veil, Pixels: used}, nil
 }
+
+// meanCorrelation is by how much the variance of a mean over many pixels is larger than if each had noise of its own:
+// resampling leaves half of the variance and all of the mean's.
+const meanCorrelation = 2
 
 // An openScreen finds the pixels of a quotient that are certainly screen.
 type openScreen struct {
@@ -268,8 +276,11 @@ func (o *openScreen) near(center, reach float64) (sum, sum2 float64, used int) {
 	return sum, sum2, used
 }
 
-// thinVeil is the part of the gain that a veil too thin to be told from screen may take: it is added to the
-// standard error.
+// thinVeil is the least part of the gain that a veil may take: below, a number of some million pixels cannot tell. What it
+// may take beyond is measured. A veil of transmission 1 - v over half of the screen, thinner than the noise, is in no
+// histogram; it lowers the gain by v / 2, and the means of the cells of a grid scatter by v / 2 about it. So what these means
+// scatter beyond the noise of their pixels is how far a veil may take the gain down. Over less of the screen it does less,
+// and a veil that is alike all over is a change of the lamps, to this and to any estimate.
 const thinVeil = 1e-4
 
 // quantile returns the value that the part q of pix does not exceed. It looks at 20000 values at the most,

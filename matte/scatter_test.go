@@ -119,3 +119,26 @@ func ExampleSolver_Bound() {
 	fmt.Printf("in the dark: white %.3f, hanging together %.2f\n", band.Read, band.CorrelatedRead)
 	// Output: in the dark: white 0.001, hanging together 0.01
 }
+
+// Smoke that no histogram tells from the screen lowers the gain by less than the error that is stated, and without smoke that
+// error is small.
+func TestGainUnderAThinVeil(t *testing.T) {
+	for _, row := range []struct {
+		veil, most float64
+	}{{0, 1e-3}, {0.004, 4e-3}, {0.01, 1e-2}} {
+		solver, frames := plainSet{sd: 0.01}.frames(t)
+		f := frames[0]
+		for i := range f.Band.Pix {
+			if i/plainW < plainH/2 {
+				f.Band.Pix[i] *= float32(1 - row.veil)
+			}
+		}
+		g, err := solver.Gain(f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if e := math.Abs(g.Value - 1); e > 2*g.Sigma || g.Sigma > row.most || g.Veil > g.Sigma {
+			t.Errorf("a veil of %v: the gain is off by %.5f, stated %.5f with %.5f for a veil", row.veil, e, g.Sigma, g.Veil)
+		}
+	}
+}
