@@ -15,7 +15,17 @@ type Clean struct {
 	Seen   float64     // the part of the frame, 0 to 1, that was certainly screen in at least one frame; the rest is filled
 	Frames int         // how many frames it was rebuilt from
 	Sigma  float64     // relative standard deviation of a pixel in one frame, about the plate: the noise, mostly
+
+	// Off is by how much the smooth screen is off where the frames show it, as a relative standard deviation, and Veil by how
+	// much the plate is below it for another reason. Where the plate differs because the smooth screen is wrong it does so
+	// both ways; smoke that is taken for screen only makes it darker.
+	Off, Veil float64
 }
+
+// Veiled reports whether the plate is expected to be further from the truth than the smooth screen that it was rebuilt
+// with: a veil has darkened it by more than twice what the smooth screen is off by, so that the spread of the places
+// seen, which both are taken from, does not decide.
+func (c *Clean) Veiled() bool { return c.Veil > 2*c.Off }
 
 // CleanFromTake rebuilds the clean band plate from frames of a take in which the performer moves. The screen,
 // from FitScreen, says roughly what the plate must be like; each pixel then gets the mean over the frames in
@@ -64,6 +74,7 @@ func CleanFromTake(frames []Sample, screen *Screen, dark *plate.Gray) (*Clean, e
 	}
 	out.Seen /= float64(len(count.Pix))
 	b.fill(sum, count)
+	out.Off, out.Veil = b.spread(count)
 	for i, r := range b.ratio.Pix {
 		v := model.Pix[i]
 		if dark != nil {
@@ -237,6 +248,24 @@ func (b *rebuild) fill(sum, count *plate.Gray) {
 			}
 		}
 	}
+}
+
+// spread returns the relative standard deviation of the ratio above its median, over the pixels that were seen, and that
+// by which it is larger below: each from a twentieth of the pixels, which for normal numbers is at 1.645.
+func (b *rebuild) spread(count *plate.Gray) (above, veil float64) {
+	var seen []float32
+	for i, n := range count.Pix {
+		if n > 0 {
+			seen = append(seen, b.ratio.Pix[i])
+		}
+	}
+	middle := float64(quantile(seen, 0.5))
+	if !(middle > 0) {
+		return 0, 0
+	}
+	above = (float64(quantile(seen, 0.95))/middle - 1) / 1.645
+	below := (1 - float64(quantile(seen, 0.05))/middle) / 1.645
+	return above, math.Sqrt(max(below*below-above*above, 0))
 }
 
 // spreadOut divides f by its weights, and fills where they are 0 from ever wider surroundings.

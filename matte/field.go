@@ -53,6 +53,7 @@ const openCell = 0.5
 // passed over; when all are, the error is ErrNoScreen.
 func (s *Solver) ScreenColor(frames []Sample) (*ScreenColor, error) {
 	var rows []colorRow
+	thickest := 0.0 // of the veils that the gains may have
 	for k, f := range frames {
 		u, g, err := s.open(k, f)
 		if errors.Is(err, ErrNoScreen) {
@@ -61,6 +62,7 @@ func (s *Solver) ScreenColor(frames []Sample) (*ScreenColor, error) {
 			return nil, err
 		}
 		rows = append(rows, s.openCells(f, u, g.Value)...)
+		thickest = max(thickest, g.Veil/g.Value)
 	}
 	if len(rows) < 12 {
 		return nil, ErrNoScreen
@@ -76,13 +78,14 @@ func (s *Solver) ScreenColor(frames []Sample) (*ScreenColor, error) {
 	}
 	k := &ScreenColor{Order: out.order, Coefficients: out.x}
 	for c := range 3 {
-		// As for the gain: what the cells scatter beyond their pixels' noise is what a veil may have put there.
+		// As for the gain: what the cells scatter beyond their pixels' noise is what a veil may have put there. One that is
+		// alike in many cells puts its light there too.
 		var screen, noise float64
 		for _, r := range rows {
 			screen += r.screen * r.screen
 			noise += r.noise[c]
 		}
-		veil := max(math.Sqrt(max(out.rss[c]-noise, 0)/screen), thinVeil*veilLight)
+		veil := math.Hypot(math.Sqrt(max(out.rss[c]-noise, 0)/screen), max(thickest, thinVeil)*veilLight)
 		if out.order == 0 {
 			k.Coefficients[c][0] = max(out.x[c][0], 0)
 		}

@@ -142,3 +142,11 @@ func TestGainUnderAThinVeil(t *testing.T) {
 		}
 	}
 }
+
+// A plate rebuilt from a smoky take is up to 3 % too dark where the smooth screen, as its other side shows, is right
+// within half a percent.
+func ExampleClean_Veiled() {
+	c := matte.Clean{Off: 0.005, Veil: 0.018}
+	fmt.Println(c.Veiled())
+	// Output: true
+}

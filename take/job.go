@@ -168,6 +168,11 @@ func (j *Job) cleanBand(ctx context.Context, ref matte.References) (*plate.Gray,
 			return nil, err
 		}
 		j.Clean, err = matte.CleanFromTake(frames, j.Screen, ref.DarkBand)
+		if err == nil && t.recipe.CleanFrom == "" && j.Clean.Veiled() {
+			j.Notes = append(j.Notes, fmt.Sprintf("no clean band plate: a smooth screen was fitted to the %.0f %% of the frame that is certainly screen (scatter %.1f %%); one rebuilt from the take is expected to be worse, since smoke or the like darkens what is seen of the screen by %.1f %%, and the smooth screen is off by %.1f %% (--clean-from take rebuilds it all the same)", 100*j.Screen.Coverage, 100*j.Screen.Scatter, 100*j.Clean.Veil, 100*j.Clean.Off))
+			j.Clean = nil
+			return j.Screen.CleanBand(ref.DarkBand), nil
+		}
 		if err == nil {
 			j.Notes = append(j.Notes, fmt.Sprintf("no clean band plate: it was rebuilt from %d frames, in which %.0f %% of the frame is certainly screen; the rest is filled by a smooth screen (scatter %.1f %%)", j.Clean.Frames, 100*j.Clean.Seen, 100*j.Screen.Scatter))
 			return j.Clean.Band, nil
