@@ -316,7 +316,7 @@ func (c *checker) matte(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		sigma, err := j.solver.Sigma(nil, f, g.Value, j.ColorNoise, j.BandNoise)
+		sigma, err := j.solver.Sigma(nil, f, g.Value, j.ColorNoise.Grain(), j.BandNoise.Grain())
 		if err != nil {
 			return err
 		}
