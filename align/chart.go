@@ -50,11 +50,11 @@ func NewChart(width, height, square float64) (Chart, error) {
 	return c, nil
 }
 
-// Black tells whether the square at column i and row j, counted from the top left, is black.
+// Black reports whether the square at column i and row j, counted from the top left, is black.
 func (c Chart) Black(i, j int) bool { return (i+j)&1 == 0 }
 
-// Dot tells whether the square at column i and row j has a dot: about one in three has. It does not depend on
-// the size of the chart.
+// Dot reports whether the square at column i and row j has a dot: about one in three has. It does
+// not depend on the size of the chart.
 func (c Chart) Dot(i, j int) bool {
 	// The finalizer of MurmurHash3 (public domain) mixes the bits; any hash that leaves no pattern would do.
 	h := uint64(uint32(i))<<32 | uint64(uint32(j)) ^ 0x9e3779b97f4a7c15
@@ -135,7 +135,7 @@ func (c Chart) Image(dpi float64) (*image.Gray, error) {
 	return m, nil
 }
 
-// ink tells whether the sheet is black at (u, v), in squares from the first square's corner.
+// ink reports whether the sheet is black at (u, v), in squares from the first square's corner.
 func (c Chart) ink(u, v float64) bool {
 	fi, fj := math.Floor(u), math.Floor(v)
 	if fi < 0 || fj < 0 || fi >= float64(c.Columns) || fj >= float64(c.Rows) {

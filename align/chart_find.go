@@ -189,7 +189,7 @@ func grain(q plane) float64 {
 	return quantile(d, 0.25) / (0.3186 * math.Sqrt2) // the normal distribution's quartile
 }
 
-// peak tells whether s is the largest within three pixels.
+// peak reports whether s is the largest within three pixels.
 func peak(a []float32, w, x, y int, s float32) bool {
 	for dy := -3; dy <= 3; dy++ {
 		for dx := -3; dx <= 3; dx++ {
@@ -235,13 +235,13 @@ func bilinear(q plane, x, y float64) float64 {
 	return (float64(p[0])*(1-fx)+float64(p[1])*fx)*(1-fy) + (float64(p[q.w])*(1-fx)+float64(p[q.w+1])*fx)*fy
 }
 
-// opposite tells whether two corners can be neighbors: the one dark where the other is light, and about as
-// strong.
+// opposite reports whether two corners can be neighbors: the one dark where the other is light, and
+// about as strong.
 func (c *saddle) opposite(d *saddle) bool {
 	return math.Cos(c.phase-d.phase) < -0.6 && c.swing < 3*d.swing && d.swing < 3*c.swing
 }
 
-// along tells whether an edge leaves c in the direction (dx, dy), as far as the ring can tell.
+// along reports whether an edge leaves c in the direction (dx, dy), as far as the ring can tell.
 func (c *saddle) along(dx, dy float64) bool {
 	return math.Abs(math.Cos(2*math.Atan2(dy, dx)-c.phase)) < 0.6
 }

@@ -144,7 +144,7 @@ func TestFromChart(t *testing.T) {
 	}
 }
 
-// warned tells whether the one warning begins as it should, or none is there.
+// warned reports whether the one warning begins as it should, or none is there.
 func warned(got []string, want string) bool {
 	if want == "" {
 		return len(got) == 0

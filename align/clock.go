@@ -114,8 +114,9 @@ type ClockEstimate struct {
 	// cameras' shutters do not open together. Sigma is its standard error.
 	Fraction, Sigma float64
 
-	// InStep tells that Fraction is 0 within 4.5 times its error, or at most a quarter of a frame. The error is from
-	// eight parts of the take: by Student's t, with seven degrees of freedom, that is as sure as three times a known one.
+	// InStep reports whether Fraction is 0 within 4.5 times its error, or at most a quarter of a
+	// frame. The error is from eight parts of the take: by Student's t, with seven degrees of
+	// freedom, that is as sure as three times a known one.
 	InStep bool
 
 	// Match is the part of the changes in color that those in the band explain, 0 to 1, less where few frames

@@ -368,11 +368,11 @@ func lower(to []float64, a *[kernel.Columns * kernel.Columns]float64, k int) {
 //
 //	color = k + alpha (c0 + c1 x + c2 y + c3 x^2 + c4 x y + c5 y^2)
 //
-// which is section 3's capture model, with both crosstalks, where the performer's own color varies by a
-// polynomial over the tile and the screen not at all; see shape for what the lens makes of it. The noise of a
-// pixel grows with alpha, by the texture that the model does not follow; it is estimated from the first of two
-// fits. The displacement's normal equations are those of the model's slope with what the parameters could
-// explain projected out.
+// which is package matte's capture model, with both crosstalks, where the performer's own color
+// varies by a polynomial over the tile and the screen not at all; see shape for what the lens makes
+// of it. The noise of a pixel grows with alpha, by the texture that the model does not follow; it
+// is estimated from the first of two fits. The displacement's normal equations are those of the
+// model's slope with what the parameters could explain projected out.
 //
 // The bending terms are for the last fits: they leave too little to tell a blur by.
 func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise float64) {

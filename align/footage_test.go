@@ -15,7 +15,8 @@ import (
 
 var (
 	plainFaults = rig.Faults{LensBlur: 0.8, ReadNoise: 0.005}
-	// hardFaults: what section 4 of the design lists, with noise of 1 % of full scale in the dark.
+	// hardFaults are all the faults of a real set at once, with noise of 1 % of full scale in the
+	// dark.
 	hardFaults = rig.Faults{
 		Crosstalk: [3]float64{0.03, 0.02, 0.006}, ScreenColor: [3]float64{0.02, 0.03, 0.002},
 		Unevenness: 1.5, GainDrift: 0.05, GainFlicker: 0.03, LensBlur: 0.8, ReadNoise: 0.01, PhotonNoise: 20000, DarkLevel: 0.02, Bits: 12,

@@ -314,9 +314,10 @@ func (g Geometry) straight() int {
 	return int(math.Max(1, math.Min(64, math.Sqrt(8./128/(2*bend)))))
 }
 
-// smooth tells whether a parabola through three places of a row, kernel.Apart pixels apart, is within 1e-4 of a pixel of
-// those between them. It is off by t (t - h) (t - 2h) / 6 times the third derivative (Abramowitz and Stegun 1964, 25.2.3, from memory),
-// which is at most 0.0642 of the third difference.
+// smooth reports whether a parabola through three places of a row, kernel.Apart pixels apart, is
+// within 1e-4 of a pixel of those between them. It is off by t (t - h) (t - 2h) / 6 times the third
+// derivative (Abramowitz and Stegun 1964, 25.2.3; not checked against the source), which is at most
+// 0.0642 of the third difference.
 func (g Geometry) smooth() bool {
 	const n, h = 16, kernel.Apart
 	for j := range n + 1 {

@@ -27,7 +27,7 @@ func pixels(rgb ...[3]float32) *plate.RGB {
 
 func gray(values ...float32) *plate.Gray { return &plate.Gray{W: len(values), H: 1, Pix: values} }
 
-// same says whether two frames hold the same values, to the bit.
+// same reports whether two frames hold the same values, to the bit.
 func same(a, b *plate.RGB) bool {
 	bits := func(x, y float32) bool { return math.Float32bits(x) == math.Float32bits(y) }
 	for c := range a.Pix {

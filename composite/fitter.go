@@ -53,7 +53,8 @@ func checkSides(name string, w, h int) error {
 	return nil
 }
 
-// Same tells whether sizes, scale and place are the same, so that a fitted picture is the picture.
+// Same reports whether sizes, scale and place are the same, so that a fitted picture is the
+// picture.
 func (f *Fitter) Same() bool { return f.same }
 
 // RGB returns src fitted to the frame. The part of the frame that src does not reach is black. Where sizes,

@@ -214,7 +214,7 @@ func newWriter(ctx context.Context, dir string, sources []Source, opt *Options) 
 	return w, err
 }
 
-// checkName tells whether a take's name can be that of a folder everywhere.
+// checkName reports whether a take's name can be that of a folder everywhere.
 func checkName(name string) error {
 	if name == "" || strings.HasPrefix(name, ".") || strings.ContainsAny(name, `/\:*?"<>|`) || len(name) > 100 {
 		return fmt.Errorf("a take cannot be called %q: its name is that of a folder", name)

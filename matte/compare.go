@@ -58,11 +58,11 @@ const levelSlack = 1e-6
 // level 0 all pixels are. So what stands out by less than Theta above what hangs together with the body in
 // both mattes costs nothing, and a detached speck, or the gap that cuts a strand, costs its whole difference.
 //
-// That is the paper's measure with p = 1, and with two choices of common practice: one source and one l for
-// each level of both mattes together, where the paper has one source, the region where both are opaque, and
-// an l for each matte; and a weight lambda of 1, where the paper weights by the distance to the source. With
-// an l in common, the part of a strand beyond a cut costs nothing where its alpha is right. (The paper's
-// definitions are given from memory.)
+// That is the paper's measure with p = 1, and with two choices of common practice: one source and
+// one l for each level of both mattes together, where the paper has one source, the region where
+// both are opaque, and an l for each matte; and a weight lambda of 1, where the paper weights by
+// the distance to the source. With an l in common, the part of a strand beyond a cut costs nothing
+// where its alpha is right. (The paper's definitions are not checked against the source.)
 //
 // The error says which size, value or option is not valid: the mattes must be of one size and finite, and
 // the region must be that size too and hold at least one pixel.

@@ -242,8 +242,9 @@ func TestBandWeights(t *testing.T) {
 	}
 }
 
-// noiseFloor is sigma_t of DESIGN section 3, as RMS over a frame: the photon-transfer relation of EMVA 1288
-// (variance = read noise squared + signal over full well) for both cameras, without the resampling.
+// noiseFloor is sigma_t of the package's documentation, as RMS over a frame: the photon-transfer
+// relation of EMVA 1288 (variance = read noise squared + signal over full well) for both cameras,
+// without the resampling.
 func noiseFloor(f rig.Faults, ref matte.References, truth rig.Truth) float64 {
 	variance := func(signal float64) float64 { return f.ReadNoise*f.ReadNoise + max(signal, 0)/f.PhotonNoise }
 	var sum float64

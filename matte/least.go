@@ -51,10 +51,10 @@ func nonNegative(a [][]float64, b []float64, signed ...int) []float64 {
 	return best
 }
 
-// sandwich returns the standard errors of least squares whose errors may hang together within groups but not
-// between them: the roots of the diagonal of A^-1 M A^-1, with A the normal matrix and M the sum over the groups
-// of the outer product of their scores (White 1980, Liang and Zeger 1986; from memory). They are infinite where
-// A has no inverse.
+// sandwich returns the standard errors of least squares whose errors may hang together within
+// groups but not between them: the roots of the diagonal of A^-1 M A^-1, with A the normal matrix
+// and M the sum over the groups of the outer product of their scores (White 1980, Liang and Zeger
+// 1986; not checked against the source). They are infinite where A has no inverse.
 func sandwich(a [][]float64, scores [][]float64) []float64 {
 	n := len(a)
 	out := make([]float64, n)

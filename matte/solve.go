@@ -1,16 +1,33 @@
 // Package matte turns two plates of one performer, shot before a screen of sodium light, into a transmission
 // and a foreground.
 //
-// With C' and N' the color and the band plate less their dark plates, S and K the clean band and the clean
-// color plate less theirs, g the lamps' gain and m what the band camera sees of the set light,
+// # The capture model
+//
+// The color plate C, at a color pixel x, and the band plate N, where x is seen in it, hold
+//
+//	C(x)    = D_c + P + g t K
+//	N(W(x)) = D_b + g t S + m . P
+//
+// in linear light. P is the performer's light, premultiplied (three numbers, the color camera's),
+// and t the transmission, the part of the screen's light that passes them: 1 in open screen, 0
+// where they are solid. D_c and D_b are the dark plates. K and S are the screen in the clean color
+// and the clean band plate, less the dark ones. g is the lamps' gain in this frame against the
+// clean plates, m what the band camera sees of the performer's light (three numbers), and W the
+// geometry, which package align finds.
+//
+// With C' and N' the plates less their dark plates, brought to the color camera's frame, the
+// solution is
 //
 //	t     = (N' - m . C') / (g (S - m . K))
 //	P     = C' - g t K
 //	alpha = 1 - t
 //
-// Every plate is in linear light and in the color camera's frame; package align brings the band plate there.
-// The screen is black in the color plate, so P is premultiplied as it was photographed: it is never
-// multiplied by alpha again.
+// and with sigma_C and sigma_N the plates' noise, t has the standard error
+//
+//	sigma_t = sqrt(sigma_N^2 + |m|^2 sigma_C^2) / (g (S - m . K))
+//
+// P is premultiplied as it was photographed: it is never multiplied by alpha again. Over a
+// background B the picture is P + t B.
 package matte
 
 import (
@@ -270,10 +287,11 @@ type Frame struct {
 // positive number.
 func (s *Solver) Frame(gain float64) (Frame, error) { return Frame{s, s.model(gain)}, checkGain(gain) }
 
-// CompRow solves row y, of which color, band and background are the plates' rows, all in the color plate's frame: t becomes
-// the transmission and out foreground + transmission * background. It tells whether all values were finite; where
-// they were not, NotFinite has the error. It is safe for concurrent use on different rows. It panics when y is
-// not in the frame or a row is shorter than the frame is wide.
+// CompRow solves row y, of which color, band and background are the plates' rows, all in the color
+// plate's frame: t becomes the transmission and out foreground + transmission * background. It
+// reports whether all values were finite; where they were not, NotFinite has the error. It is safe
+// for concurrent use on different rows. It panics when y is not in the frame or a row is shorter
+// than the frame is wide.
 func (f *Frame) CompRow(t []float32, out [3][]float32, color [3][]float32, band []float32, background [3][]float32, y int) bool {
 	in := f.solver.row(color, band, y)
 	return f.model.Over(t[:f.solver.w], &out, &in, &background)

@@ -13,8 +13,9 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A pixel row of the capture model (DESIGN section 3), made by its two equations with known P and t.
-type modelled struct {
+// modeled is a pixel row of the capture model, made by its two equations (see the package's
+// documentation) from known P and t.
+type modeled struct {
 	ref       matte.References
 	color     *plate.RGB
 	band      *plate.Gray
@@ -25,7 +26,7 @@ type modelled struct {
 	screenOff *plate.Gray // the band plate with the lamps off and the performer there: D + m.P
 }
 
-func model(w, h int, m [3]float64, gain float64) modelled {
+func model(w, h int, m [3]float64, gain float64) modeled {
 	r := rand.New(rand.NewPCG(11, 7))
 	random := func(scale float64) *plate.Gray {
 		f := plate.NewGray(w, h)
@@ -41,7 +42,7 @@ func model(w, h int, m [3]float64, gain float64) modelled {
 		}
 		return f
 	}
-	x := modelled{m: m, gain: gain, t: random(1), p: random3(0.8), screenOff: plate.NewGray(w, h)}
+	x := modeled{m: m, gain: gain, t: random(1), p: random3(0.8), screenOff: plate.NewGray(w, h)}
 	dc, db, k, s := random3(0.02), random(0.02), random3(0.04), random(0.5)
 	for i := range s.Pix {
 		s.Pix[i] += 0.4

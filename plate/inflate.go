@@ -17,7 +17,7 @@ func (z *inSteps) line(buf []byte) ([]byte, error) {
 	return buf, err
 }
 
-// rest returns what is behind the compressed data, and tells whether that was at its end.
+// rest returns what is behind the compressed data, and reports whether that was at its end.
 func (z *inSteps) rest() (*bufio.Reader, bool) {
 	var one [1]byte
 	n, err := z.Read(one[:])

@@ -56,8 +56,8 @@ func (z *inflater) line(buf []byte) ([]byte, error) {
 	return line, nil
 }
 
-// rest returns what is behind the compressed data, and tells whether that was at its end. Lines that were returned may then
-// be overwritten.
+// rest returns what is behind the compressed data, and reports whether that was at its end. Lines
+// that were returned may then be overwritten.
 func (z *inflater) rest() (*bufio.Reader, bool) {
 	if z.packed == nil {
 		return z.inSteps.rest()
@@ -80,7 +80,7 @@ var unpackers = sync.Pool{New: func() any {
 	return u
 }}
 
-// read reads all of r, and tells whether it is no longer than what is packed into n bytes can be.
+// read reads all of r, and reports whether it is no longer than what is packed into n bytes can be.
 func (u *unpacked) read(r io.Reader, n int) bool {
 	u.packed = room(u.packed, n+n/64+1<<12)[:0]
 	for len(u.packed) < cap(u.packed) {
@@ -93,7 +93,7 @@ func (u *unpacked) read(r io.Reader, n int) bool {
 	return false
 }
 
-// inflate makes lines of what is packed, n bytes at the most, and tells whether it is in order.
+// inflate makes lines of what is packed, n bytes at the most, and reports whether it is in order.
 func (u *unpacked) inflate(n int) bool {
 	u.lines = room(u.lines, n)
 	var read, written C.size_t

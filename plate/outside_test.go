@@ -214,8 +214,9 @@ print(json.dumps(out))`
 					}
 					within := 0
 					if f.depth == 8 && f.kind == 4 && k < 3 && filepath.Ext(f.path) == ".tif" {
-						// OpenCV reads this kind by libtiff's RGBA interface, which multiplies alpha in
-						// (recalled from memory; ImageMagick above shows that the file is straight).
+						// OpenCV reads this kind by libtiff's RGBA interface, which multiplies
+						// alpha in (not checked against the source; ImageMagick above shows that
+						// the file is straight).
 						want, within = want*codes[3]/0xffff, 1
 					}
 					if got := opencv[i].Values[(y*w+x)*f.kind+k]; abs(got-want) > within {

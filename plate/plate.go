@@ -184,7 +184,7 @@ func (f *RGBA) RGBA64At(x, y int) color.RGBA64 {
 // Opaque returns true. It spares encoders a look at every pixel.
 func (f *RGB) Opaque() bool { return true }
 
-// Opaque tells whether alpha is 1 or more at every pixel.
+// Opaque reports whether alpha is 1 or more at every pixel.
 func (f *RGBA) Opaque() bool {
 	for _, a := range f.A {
 		if !(a >= 1) {

@@ -62,7 +62,7 @@ type codedFrame struct {
 	line        func(dst []byte, y int) // its bytes, unfiltered; safe for concurrent use
 }
 
-// lines returns a frame so. It tells whether the picture is a frame.
+// lines returns a frame so. It reports whether the picture is a frame.
 func (o *WriteOptions) lines(frame image.Image) (codedFrame, bool) {
 	depth := o.depth()
 	e := NewEncoder(o.Curve, depth)

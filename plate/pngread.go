@@ -97,7 +97,7 @@ func (p *pngRows) next() []byte {
 	return line[1:]
 }
 
-// ended tells whether all is in order behind the last line.
+// ended reports whether all is in order behind the last line.
 func (p *pngRows) ended() bool {
 	rest, ended := p.z.rest()
 	if !ended {
@@ -119,7 +119,8 @@ func (p *pngRows) ended() bool {
 	return p.data.left == 0 && p.data.end()
 }
 
-// each calls do with the bytes of every line, and tells whether all is in order, which is known only at the end.
+// each calls do with the bytes of every line, and reports whether all is in order, which is known
+// only at the end.
 func (p *pngRows) each(do func(y int, line []byte)) bool {
 	for y := range p.h {
 		line := p.next()
@@ -177,8 +178,8 @@ func quickPNG(file io.ReaderAt, w, h int) image.Image {
 	return m
 }
 
-// rgb decodes into dst, with the curve c, a file without alpha, and tells whether it could. Where it could not, dst
-// holds nothing of use.
+// rgb decodes into dst, with the curve c, a file without alpha, and reports whether it could. Where
+// it could not, dst holds nothing of use.
 func (p *pngRows) rgb(dst *RGB, c Curve) bool {
 	light := p.light(c)
 	return p.each(func(y int, line []byte) {
@@ -250,7 +251,7 @@ type pngData struct {
 	sum  uint32    // CRC-32 of what was read of it
 }
 
-// next begins the next chunk and tells whether it is of this kind.
+// next begins the next chunk and reports whether it is of this kind.
 func (d *pngData) next(kind string) bool {
 	var head [8]byte
 	d.kind, d.left = "", 0
@@ -260,13 +261,14 @@ func (d *pngData) next(kind string) bool {
 	return d.kind == kind
 }
 
-// end tells whether all of the chunk was read and its checksum is right.
+// end reports whether all of the chunk was read and its checksum is right.
 func (d *pngData) end() bool {
 	var sum [4]byte
 	return d.left == 0 && d.full(sum[:]) && binary.BigEndian.Uint32(sum[:]) == d.sum
 }
 
-// skip reads to the end of a chunk, and tells whether it is one that may be anywhere and says nothing of the pixels.
+// skip reads to the end of a chunk, and reports whether it is one that may be anywhere and says
+// nothing of the pixels.
 func (d *pngData) skip() bool {
 	switch d.kind {
 	case "", "IHDR", "PLTE", "tRNS", "IDAT", "IEND":
@@ -320,7 +322,7 @@ func (d *pngData) Read(b []byte) (int, error) {
 	return len(b), nil
 }
 
-// unfilter undoes a line's filter (PNG specification, section 9), and tells whether it is one.
+// unfilter undoes a line's filter (PNG specification, section 9), and reports whether it is one.
 func unfilter(filter byte, line, above []byte, size int) bool {
 	above = above[:len(line)]
 	switch filter {

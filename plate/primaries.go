@@ -57,7 +57,7 @@ func (p Primaries) Name() string {
 	return ""
 }
 
-// Near tells whether no chromaticity of p and q differs by more than 0.002.
+// Near reports whether no chromaticity of p and q differs by more than 0.002.
 func (p Primaries) Near(q Primaries) bool {
 	a, b := p.values(), q.values()
 	for i := range a {
@@ -68,7 +68,7 @@ func (p Primaries) Near(q Primaries) bool {
 	return true
 }
 
-// sensible tells whether all are numbers, and not far from what chromaticities are.
+// sensible reports whether all are numbers, and not far from what chromaticities are.
 func (p Primaries) sensible() bool {
 	for _, v := range p.values() {
 		if !(math.Abs(v) < 10) {

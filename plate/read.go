@@ -239,7 +239,8 @@ func (p *picture) run(do func() error) (err error) {
 	return do()
 }
 
-// fits tells whether the picture may be decoded at all: it is not too large, and its file is long enough.
+// fits reports whether the picture may be decoded at all: it is not too large, and its file is long
+// enough.
 func (p *picture) fits(lim *Limits) error {
 	w, h := p.info.W, p.info.H
 	if most := lim.maxPixels(); w > most/h {

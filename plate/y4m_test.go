@@ -52,9 +52,11 @@ func flat(values ...int) func(plane, x, y int) int {
 
 // Color bars of published code values come out as the R'G'B' they stand for, to half a step of the code.
 func TestY4MColorBars(t *testing.T) {
-	// 75 % bars in 8 bits of BT.709 and of BT.601, and 100 % bars in 10 bits of BT.709 and of BT.2020. Sources: the 8-bit
-	// values of BT.601 bars are those of ITU-R BT.1729 as widely printed; they and the others are recalled from memory, and
-	// agree with the Recommendations' equations worked out by hand (Y' = 16 + 219 (Kr R' + Kg G' + Kb B') and so on).
+	// 75 % bars in 8 bits of BT.709 and of BT.601, and 100 % bars in 10 bits of BT.709 and of
+	// BT.2020. Sources: the 8-bit values of BT.601 bars are those of ITU-R BT.1729 as widely
+	// printed; they and the others are not checked against the source, and agree with the
+	// Recommendations' equations worked out by hand (Y' = 16 + 219 (Kr R' + Kg G' + Kb B') and so
+	// on).
 	for _, row := range []struct {
 		tokens string
 		level  float64

@@ -32,8 +32,8 @@ type Sensor struct {
 	Transfer  string     `json:"transfer_curve"` // of the recording: a name that plate.CurveByName knows; empty: linear
 }
 
-// monoEfficiency is the quantum efficiency of a plain silicon sensor behind its cover glass: assumed, of common
-// shape and height, recalled from memory.
+// monoEfficiency is the quantum efficiency of a plain silicon sensor behind its cover glass:
+// assumed, of common shape and height (not checked against a source).
 var monoEfficiency = Spectrum{{380, 0.28}, {400, 0.38}, {450, 0.55}, {500, 0.62}, {550, 0.62}, {600, 0.57}, {650, 0.48}, {700, 0.38}, {750, 0.29}, {780, 0.24}}
 
 // infraredCut is the filter before a color sensor: assumed.

@@ -140,10 +140,10 @@ func Illuminant(name string) (Light, error) {
 	return Light{}, fmt.Errorf("rig: no illuminant %q: it must be one of %s", name, strings.Join(names, ", "))
 }
 
-// sodiumLines are the visible lines of neutral sodium, in air, and how strong each is beside D2 = 80000. D2, D1 and
-// 568.8 nm, at 0.7 % of D2, are NIST's (Handbook of Basic Atomic Spectroscopic Data); the strengths of the others
-// are NIST's as recalled from memory. They were measured on a source in the laboratory: in a lamp of low pressure
-// they may differ.
+// sodiumLines are the visible lines of neutral sodium, in air, and how strong each is beside D2 =
+// 80000. D2, D1 and 568.8 nm, at 0.7 % of D2, are NIST's (Handbook of Basic Atomic Spectroscopic
+// Data); the strengths of the others are taken for NIST's (not checked against the source). They
+// were measured on a source in the laboratory: in a lamp of low pressure they may differ.
 var sodiumLines = []Line{
 	{568.2633, 280}, {568.8205, 560}, {SodiumD2, 80000}, {SodiumD1, 40000}, {615.4225, 120}, {616.0747, 240},
 }

@@ -87,8 +87,9 @@ func (c *Chain) gain(color *plate.RGB, band *plate.Gray) (matte.Gain, error) {
 	return g, err
 }
 
-// inParallel calls do for strips of the rows 0 to h on so many goroutines, and tells whether all returned true.
-// The strips are short, so that a core that is busy elsewhere does not hold up the rest.
+// inParallel calls do for strips of the rows 0 to h on so many goroutines, and reports whether all
+// returned true. The strips are short, so that a core that is busy elsewhere does not hold up the
+// rest.
 func inParallel(h, cores int, do func(y0, y1 int) bool) bool {
 	const strip = 64
 	var wait sync.WaitGroup

@@ -539,8 +539,8 @@ func (c *checker) registration(ctx context.Context) error {
 	return nil
 }
 
-// clocks tells whether the paired frames are of the same instants. Where they are not, all other readings are taken
-// from those that are.
+// clocks reports whether the paired frames are of the same instants. Where they are not, all other
+// readings are taken from those that are.
 func (c *checker) clocks(ctx context.Context) error {
 	const title, unit = "Frame offset", "frames"
 	timing, err := c.t.CheckTiming(ctx)

@@ -28,7 +28,7 @@ type openClips struct {
 
 func newClips() clips { return clips{&openClips{readers: map[string]*clip.Reader{}}} }
 
-// isClip tells, by its extension, that a file may be a video file and not a picture.
+// isClip reports whether a file may be a video file and not a picture, by its extension.
 func isClip(path string) bool {
 	extension := strings.ToLower(filepath.Ext(path))
 	return extension != "" && !slices.Contains(plate.Extensions(), extension)
@@ -68,7 +68,8 @@ func (c clips) open(file string) (*clip.Reader, error) {
 	return r, nil
 }
 
-// find returns the frames of a video file; ok tells that path is one, and no picture, folder or pattern.
+// find returns the frames of a video file; ok reports whether path is one, and no picture, folder
+// or pattern.
 func (c clips) find(path string) (seq Sequence, about *video, ok bool, err error) {
 	if stat, err := os.Stat(path); err != nil || !stat.Mode().IsRegular() || !isClip(path) {
 		return nil, nil, false, nil

@@ -30,7 +30,8 @@ func (r Recipe) ReferenceFiles() ([]string, error) {
 	return all, nil
 }
 
-// BaseNames returns the recipe with what it names, but not in which folders: to tell whether two are alike wherever they lie.
+// BaseNames returns the recipe with the names of its files without their folders, so that two
+// recipes can be compared wherever their files lie.
 func (r Recipe) BaseNames() Recipe {
 	for _, p := range r.paths() {
 		if *p != "" {

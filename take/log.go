@@ -216,8 +216,8 @@ func (l *runLog) learn(i int, f *logFrame) {
 	}
 }
 
-// knows tells whether a file of a frame is of these settings, as far as the logs tell: one that they do not have may have lost
-// its line to a failure of power.
+// knows reports whether a file of a frame is of these settings, as far as the logs say: one that
+// they do not have may have lost its line to a failure of power.
 func (l *runLog) knows(number int) bool {
 	return l.frames[number] != nil || l.begun && !l.foreign[number]
 }

@@ -44,7 +44,7 @@ func (j *Job) frameMemory(opt *RunOptions) int64 {
 	return 5*values + plate.ReadMemory(max(frame, band))
 }
 
-// onlyComp tells that nobody wants more of a frame than its composite, transmission and alpha.
+// onlyComp reports whether nobody wants more of a frame than its composite, transmission and alpha.
 func (j *Job) onlyComp(each bool) bool {
 	r := &j.take.recipe
 	return j.fitter != nil && !each && r.Limits == (matte.Limits{}) && !slices.Contains(r.Write, "foreground") && !r.needsNoise()

@@ -196,8 +196,8 @@ func (o *output) occupied(pairs []Pair) error {
 	return nil
 }
 
-// finished tells whether the products of the frame at index i of the take are there, of these settings and these inputs, as
-// they were written; then it returns the gain that was used.
+// finished reports whether the products of the frame at index i of the take are there, of these
+// settings and these inputs, as they were written; then it returns the gain that was used.
 func (o *output) finished(i int) (gain float64, ok bool) {
 	number := o.job.take.Pairs[i].Number
 	known := o.log.frames[number]

@@ -342,7 +342,7 @@ func (r Recipe) Check() error {
 	return nil
 }
 
-// needsNoise tells that the cameras' noise must be known.
+// needsNoise reports whether the cameras' noise must be known.
 func (r *Recipe) needsNoise() bool {
 	return r.Tidy || slices.Contains(r.Write, "sigma") || slices.Contains(r.Layers, "sigma")
 }

@@ -184,7 +184,7 @@ type recording struct {
 	names  bool      // the frames are numbered by the time code in their names
 }
 
-// outOfOrder tells that all names have time code, and another order by it.
+// outOfOrder reports whether all names have time code, and are in another order by it.
 func (r recording) outOfOrder() bool {
 	paths := make([]string, len(r.frames))
 	for i, f := range r.frames {

@@ -294,5 +294,5 @@ func (e *errorSums) add(s *shoot, r *take.Result) error {
 	return nil
 }
 
-// caution is DESIGN section 10, in short.
+// caution is in demo's help: what to beware of on a set with sodium lamps.
 const caution = `Cautions: lamp heads and ballasts run hot and at mains voltage or higher; sodium burns on contact with water when a tube breaks; under one-line light colors cannot be told apart, so color-coded wiring and safety signs cannot be read: keep a white work light for rigging; flicker can trouble photosensitive people. Follow the lamp maker's instructions and local rules, and leave mains work to licensed people.`

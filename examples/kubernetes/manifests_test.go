@@ -12,9 +12,11 @@ import (
 	"example.com/twinplate/internal/outside"
 )
 
-// job has the fields of batch/v1's Job that the manifests may have: one that is not here is an error, as it is for the server with
-// strict validation. Names and types are those of the Kubernetes API reference (batch/v1 Job, core/v1 PodSpec), from memory; the annotation
-// with the index is that of kubernetes.io/docs/tasks/job/indexed-parallel-processing-static.
+// job has the fields of batch/v1's Job that the manifests may have: one that is not here is an
+// error, as it is for the server with strict validation. Names and types are those of the
+// Kubernetes API reference (batch/v1 Job, core/v1 PodSpec; not checked against the source); the
+// annotation with the index is that of
+// kubernetes.io/docs/tasks/job/indexed-parallel-processing-static.
 type job struct {
 	APIVersion, Kind string
 	Metadata         struct{ Name string }

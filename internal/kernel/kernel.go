@@ -10,7 +10,8 @@ package kernel
 // Pad is how many values beyond its row a scratch row must have: the widest vector less one pixel, rounded up.
 const Pad = 16
 
-// Solve holds what does not change within a frame, for the capture model
+// Solve holds what does not change within a frame, for the solution of package matte's capture
+// model
 //
 //	t = (N' - m . C') / (g (S - m . K))
 //	P = C' - g t K
@@ -52,8 +53,8 @@ type Line struct {
 	Y                             [4]float32
 }
 
-// Row solves one row into t and p, and tells whether every value was finite before it was clamped. All rows
-// have the length of t; in's and p's may be longer.
+// Row solves one row into t and p, and reports whether every value was finite before it was
+// clamped. All rows have the length of t; in's and p's may be longer.
 func (s *Solve) Row(t []float32, p *[3][]float32, in *Row) bool {
 	ok := solveRow(s, t, p, in)
 	settle()
@@ -105,7 +106,7 @@ func Cubic(dst, src []float32, stride int, dx, dy []float32, runs []Run) {
 	settle()
 }
 
-// Finite tells whether no value is NaN or infinite.
+// Finite reports whether no value is NaN or infinite.
 func Finite(s []float32) bool {
 	ok := finite(s)
 	settle()

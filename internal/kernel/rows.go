@@ -5,7 +5,7 @@ import (
 	"unsafe"
 )
 
-// lowFirst tells whether a number's lowest byte is the first.
+// lowFirst reports whether a number's lowest byte is the first.
 var lowFirst = binary.NativeEndian.Uint16([]byte{1, 0}) == 1
 
 // Where there is time to gain, rows are cut to their length once and then read through pointers, and plain loops do several

@@ -127,7 +127,7 @@ func plainOver(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]flo
 	return s.over(i, t, out, in, back) && isZero(bad)
 }
 
-// isZero tells whether all of v is 0.
+// isZero reports whether all of v is 0.
 func isZero(v simd.Float32s) bool {
 	var lanes [Pad]float32
 	v.Store(lanes[:])

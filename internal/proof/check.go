@@ -34,8 +34,9 @@ var Faults = []Fault{
 	{"much set light in the band", "crosstalk_band", "set light", func(f *rig.Faults) { f.Crosstalk = [3]float64{0.1, 0.08, 0.02} }, false},
 }
 
-// Check shoots a test shot of a seed with the fault, clean and dark plates beside it, in a folder of its own that
-// is removed again, and tells whether check names the fault, or raises no alarm where nothing is wrong.
+// Check shoots a test shot of a seed with the fault, clean and dark plates beside it, in a folder
+// of its own that is removed again, and reports whether check names the fault, or raises no alarm
+// where nothing is wrong.
 func Check(ctx context.Context, f Fault, seed uint64, opt *Options) (named bool, read *take.Checkup, err error) {
 	dir, err := os.MkdirTemp("", "twinplate-proof-*")
 	if err != nil {

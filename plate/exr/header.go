@@ -165,7 +165,7 @@ func readAttributes(r *reader, version uint32) (*Image, layout, error) {
 			return nil, l, fmt.Errorf("damaged: two attributes are called %q", name)
 		}
 		seen[name] = true
-		// ok tells whether a value is of the type and the size it must be.
+		// ok reports whether a value is of the type and the size it must be.
 		ok := func(want string, n int) bool { return kind == want && (n < 0 || len(value) == n) }
 		good := true
 		switch name {

@@ -12,7 +12,7 @@ export function again() {
   given = [];
 }
 
-// rough tells whether planes returned something since then.
+// rough reports whether planes returned something since then.
 export const rough = () => given.length > 0;
 
 // planes returns what plate/inpart_js.go reads, or null where the library must read the file, a Blob. It is there until again.

@@ -15,7 +15,8 @@ const thumbWidth = 192;
 const size = (picture) => 2 * (picture.hi?.length ?? 0);
 
 export class Take {
-  // Budget is how many bytes of finished pictures are kept; shows tells whether a picture is shown.
+  // Budget is how many bytes of finished pictures are kept; shows reports whether a picture is
+  // shown.
   constructor(engines, budget, shows) {
     this.shows = shows;
     this.engines = engines;

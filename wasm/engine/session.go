@@ -117,10 +117,10 @@ func (s *session) prepare(ctx context.Context, path string) (*prepared, error) {
 	return &prepared{text, j.Geometry.ColorW, j.Geometry.ColorH, j.Residual, j.Model, j.Geometry.Mirror, j.Crosstalk, orEmpty(j.Warnings), orEmpty(j.Notes), j.Seconds}, nil
 }
 
-// rough tells whether what is there may differ from what the library makes of the files.
+// rough reports whether what is there may differ from what the library makes of the files.
 func (s *session) rough() bool { return s.roughPlates || s.roughBackground }
 
-// there tells whether the frame is the one that is there. A quick one may be rough.
+// there reports whether the frame is the one that is there. A quick one may be rough.
 func (s *session) there(number int, b breaks, quick bool) bool {
 	return s.frame != nil && s.key == frameKey{number, b} && (quick || !s.rough())
 }
@@ -220,8 +220,9 @@ func (s *session) held() (*plate.RGB, error) {
 	return s.scrubber.Held(s.frame)
 }
 
-// early has the worker fetch and decode files at the same time, as far as a browser can, before the engine reads them. Quick
-// ones may differ a little from what the library makes of them: it tells whether any may, and the worker's rough whether any did.
+// early has the worker fetch and decode files at the same time, as far as a browser can, before the
+// engine reads them. Quick ones may differ a little from what the library makes of them: it reports
+// whether any may, and the worker's rough whether any did.
 func early(files []string, quick bool) bool {
 	list := make([]any, len(files))
 	for i, f := range files {

@@ -70,7 +70,7 @@ func (s *stage) grip() point {
 	}
 }
 
-// onDivider tells whether a pointer at p takes hold of the divider.
+// onDivider reports whether a pointer at p takes hold of the divider.
 func (s *stage) onDivider(p point, touch bool) bool {
 	if !s.divided {
 		return false
@@ -105,7 +105,7 @@ func (s *stage) down(id int, p point, touch bool) {
 	}
 }
 
-// long turns a press that has not moved into reading pixels, and tells whether it did.
+// long turns a press that has not moved into reading pixels, and reports whether it did.
 func (s *stage) long() bool {
 	if s.grasp != panning || s.moved {
 		return false
@@ -114,7 +114,8 @@ func (s *stage) long() bool {
 	return true
 }
 
-// move is a pointer that moves while it is down. It tells whether the view or the divider changed.
+// move is a pointer that moves while it is down. It reports whether the view or the divider
+// changed.
 func (s *stage) move(id int, p point) bool {
 	i := s.find(id)
 	if i < 0 {
@@ -148,8 +149,8 @@ func (s *stage) move(id int, p point) bool {
 	return false
 }
 
-// up is a pointer lifted at a time. Two taps in one place toggle between the whole picture and its actual size; up
-// tells whether they did.
+// up is a pointer lifted at a time. Two taps in one place toggle between the whole picture and its
+// actual size; up reports whether they did.
 func (s *stage) up(id int, at time.Time) bool {
 	i := s.find(id)
 	if i < 0 {
@@ -200,15 +201,15 @@ func (s *stage) toggle(p point) {
 	}
 }
 
-// divide puts the divider at a canvas position, and tells whether that moved it.
+// divide puts the divider at a canvas position, and reports whether that moved it.
 func (s *stage) divide(x float64) bool {
 	before := s.split
 	s.split = min(max((x-s.origin().x)/max(s.size().x, 1), 0), 1)
 	return s.split != before
 }
 
-// key does what a key does, by its name in the UI Events specification, and tells whether it does anything. Arrows
-// move a picture that is larger than the canvas and, with shift, the divider.
+// key does what a key does, by its name in the UI Events specification, and reports whether it does
+// anything. Arrows move a picture that is larger than the canvas and, with shift, the divider.
 func (s *stage) key(name string, shift bool) bool {
 	wide, high := s.overflows()
 	step := float64(min(s.cw, s.ch)) / 8
