@@ -74,8 +74,8 @@ func (c *saddle) side() float64 {
 	return math.Min(math.Hypot(c.axes[0][0], c.axes[0][1]), math.Hypot(c.axes[1][0], c.axes[1][1]))
 }
 
-// flatten divides a picture by the light on the chart, as its white squares without a dot tell: a cubic
-// polynomial. Light that falls off across a corner would pull it to one side.
+// flatten divides a picture by the light on the chart, a cubic polynomial fitted to the white
+// squares without a dot. Light that falls off across a corner would pull it to one side.
 func (b *board) flatten(q plane) {
 	terms := func(x, y float64) [10]float64 {
 		x, y = 2*x/float64(q.w)-1, 2*y/float64(q.w)-float64(q.h)/float64(q.w)

@@ -18,10 +18,11 @@ type LateralColor struct {
 
 	RedSigma  float64 `json:"red_sigma"` // standard errors
 	BlueSigma float64 `json:"blue_sigma"`
-	Pieces    int     `json:"pieces"` // of edge and texture that tell; 0: too few do, and nothing is known
+	Pieces    int     `json:"pieces"` // of edge and texture that were measured; 0: too few were, and nothing is known
 }
 
-// lateralLeast is the displacement in the corner from which lateral color is told and taken out, in pixels.
+// lateralLeast is the least displacement in the corner, in pixels, at which lateral color is
+// reported and taken out.
 const lateralLeast = 0.1
 
 // Corner returns how far red and blue are displaced outward from green in the corner of a frame of w by h pixels, in
@@ -54,8 +55,8 @@ func FindLateralColor(ctx context.Context, pairs []Pair, g Geometry) (LateralCol
 	return f.lateral(ctx)
 }
 
-// lateral is FindLateralColor on the fit's level, of which it takes out the lateral color that it tells. A piece of edge tells
-// a part of a displacement, hence the rounds.
+// lateral is FindLateralColor on the fit's level, of which it takes out the lateral color that it
+// finds. A piece of edge shows only a part of a displacement, hence the rounds.
 func (f *fit) lateral(ctx context.Context) (all LateralColor, err error) {
 	for range 3 {
 		c, err := f.fringed(ctx)

@@ -13,11 +13,11 @@ type Rolling struct {
 	// over the frames, since what all frames have in common is a part of the geometry.
 	Pixels float64 `json:"pixels"`
 	Sigma  float64 `json:"sigma"`  // standard error of Pixels
-	Frames int     `json:"frames"` // in which it was measured; 0: fewer than two tell, and nothing is known
+	Frames int     `json:"frames"` // in which it was measured; 0: fewer than two could be measured, and nothing is known
 }
 
-// rollingLeast is the displacement from which it is told, in band pixels: half of it, at the frame's top and bottom, is as
-// much as a geometry is expected to be off there.
+// rollingLeast is the least displacement that is reported, in band pixels: half of it, at the
+// frame's top and bottom, is as much as a geometry is expected to be off there.
 const rollingLeast = 0.3
 
 // Told reports whether the rows are displaced: by 0.3 pixels or more, and four standard errors.

@@ -90,8 +90,9 @@ func farWarning(most float64, at [2]float64, remedy string) string {
 	return fmt.Sprintf("the expected error reaches %.2f pixels, at (%.0f, %.0f) of the color plate: %s", most, at[0], at[1], remedy)
 }
 
-// covariance returns that of the geometry that the fit found. It is that of the richest model allowed, whatever the
-// model that was chosen: a term that was left out is not zero, but as near to zero as the plates and the preferences tell.
+// covariance returns that of the geometry that the fit found. It is that of the richest model
+// allowed, whatever the model that was chosen: a term that was left out is not zero, but only known
+// to be as near to zero as the plates and the preferences say.
 func (f *fit) covariance() (c [12][12]float64) {
 	free, at := f.shading.columns(f.most, 2)
 	m := f.mixed(f.eqs, free, at, f.theta)

@@ -24,8 +24,8 @@ type Softness struct {
 	Edges      int     `json:"edges"`    // how many pieces of edge it was measured at; 0: it was not
 }
 
-// Told reports whether the plates differ by three standard errors, and by least color pixels as far as one standard error
-// lets tell.
+// Told reports whether the plates differ by three standard errors or more, and by least color
+// pixels or more, give or take one standard error.
 func (s Softness) Told(least float64) bool {
 	size := math.Abs(s.Difference)
 	return s.Edges > 0 && size+s.Sigma >= least && size > 3*s.Sigma
@@ -46,7 +46,8 @@ func SoftnessDifference(ctx context.Context, pairs []Pair, g Geometry) (Softness
 	return s.softness(f), nil
 }
 
-// softness returns what bringing a level's plates to one softness has told of the plates themselves.
+// softness returns the softness of the plates themselves, from what it took to bring a level's
+// plates to one.
 func (s *stack) softness(f *fit) Softness {
 	l := f.l
 	sx, sy := f.g.Density()

@@ -30,7 +30,8 @@ type level struct {
 	frames   []frame
 }
 
-// off reports whether pixel i of the band plates lies beyond the screen: nothing there is told by the screen's light.
+// off reports whether pixel i of the band plates lies beyond the screen, where there is none of the
+// screen's light to measure by.
 func (l *level) off(i int) bool { return l.beyond != nil && l.beyond[i] }
 
 // A frame is a pair at one level.
@@ -168,8 +169,8 @@ func (s *stack) reduce(i int, p Pair, fc, fb int) (list []plane) {
 	return list
 }
 
-// smoothed smooths a plane for level k. On the finest it is as little as interpolation needs: all that is not the
-// lens's own blur tells less of where an edge is.
+// smoothed smooths a plane for level k. On the finest it is as little as interpolation needs: all
+// that is not the lens's own blur makes an edge's place less certain.
 func (s *stack) smoothed(q plane, k int) plane {
 	if k == 0 && len(s.levels) > 1 {
 		return blur(plane{q.w, q.h, slices.Clone(q.pix)}, lightly)

@@ -79,8 +79,8 @@ const (
 	ownMix = 0.5
 )
 
-// A textureFit is what the take's core tells: m as the level's planes have it (in units of each channel's highlight and
-// of the screen), and its patches.
+// A textureFit is what the take's core says: m as the level's planes have it (in units of each
+// channel's highlight and of the screen), and its patches.
 type textureFit struct {
 	size    int
 	patches []patch

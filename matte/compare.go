@@ -20,8 +20,8 @@ type Errors struct {
 	Connectivity float64 `json:"connectivity"` // how much is there that does not hang together with the body
 }
 
-// CompareOptions hold what Compare may be told. The zero value means the paper's parameters over the whole
-// frame.
+// CompareOptions are the options of Compare. The zero value means the paper's parameters over the
+// whole frame.
 type CompareOptions struct {
 	// Region, where not nil, is above 0 at the pixels to be summed over: a trimap's unknown area, say. The
 	// gradient and the connectivity of these pixels are still found from the whole frame.

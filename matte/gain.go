@@ -276,11 +276,12 @@ func (o *openScreen) near(center, reach float64) (sum, sum2 float64, used int) {
 	return sum, sum2, used
 }
 
-// thinVeil is the least part of the gain that a veil may take: below, a number of some million pixels cannot tell. What it
-// may take beyond is measured. A veil of transmission 1 - v over half of the screen, thinner than the noise, is in no
-// histogram; it lowers the gain by v / 2, and the means of the cells of a grid scatter by v / 2 about it. So what these means
-// scatter beyond the noise of their pixels is how far a veil may take the gain down. Over less of the screen it does less,
-// and a veil that is alike all over is a change of the lamps, to this and to any estimate.
+// thinVeil is the least part of the gain that a veil may take: below, a few million pixels cannot
+// show it. What it may take beyond is measured. A veil of transmission 1 - v over half of the
+// screen, thinner than the noise, is in no histogram; it lowers the gain by v / 2, and the means of
+// the cells of a grid scatter by v / 2 about it. So what these means scatter beyond the noise of
+// their pixels is how far a veil may take the gain down. Over less of the screen it does less, and
+// a veil that is alike all over is a change of the lamps, to this and to any estimate.
 const thinVeil = 1e-4
 
 // quantile returns the value that the part q of pix does not exceed. It looks at 20000 values at the most,

@@ -60,7 +60,7 @@ const (
 	ClampAll                       // transmission to 0..1, and foreground below 0 to 0
 )
 
-// Options hold what a Solver may be told. The zero value means: no crosstalk, transmission clamped.
+// Options are the options of a Solver. The zero value means: no crosstalk, transmission clamped.
 type Options struct {
 	Crosstalk [3]float64 // m: the part of red, green and blue set light that the band camera sees
 	Clamp     Clamp
@@ -100,8 +100,9 @@ const (
 // ref has no clean band plate, when a plate has another size or a value that is not finite, or when the
 // clean band plate is black. A nil opt means the zero Options.
 //
-// Where the clean band plate is more than ten stops below its brightest, there is no screen: transmission is
-// 0 there, so the set's edge stays in the foreground. Uncovered tells how much that is.
+// Where the clean band plate is more than ten stops below its brightest, there is no screen:
+// transmission is 0 there, so the set's edge stays in the foreground. Uncovered returns how much
+// that is.
 func NewSolver(w, h int, ref References, opt *Options) (*Solver, error) {
 	if opt == nil {
 		opt = &Options{}
@@ -264,8 +265,8 @@ func checkGain(gain float64) error {
 	return nil
 }
 
-// NotFinite returns the error for plates of which CompRow has told that something in them is not finite: it
-// gives the first such pixel.
+// NotFinite returns the error for plates in which CompRow has found a value that is not finite: it
+// names the first such pixel.
 func NotFinite(color *plate.RGB, band *plate.Gray) error {
 	if err := color.CheckFinite(); err != nil {
 		return fmt.Errorf("the color plate: %w", err)
@@ -336,7 +337,7 @@ func (s *Solution) RGBA() *plate.RGBA {
 	return &plate.RGBA{RGB: *s.Foreground, A: Alpha(nil, s.Transmission).Pix}
 }
 
-// Less returns a less dark, into dst when that has the right size. A nil dark is black.
+// Less returns the difference a - dark, into dst when that has the right size. A nil dark is black.
 func Less(dst, a, dark *plate.RGB) *plate.RGB {
 	if dst == nil || dst.Size() != a.Size() {
 		dst = plate.NewRGB(a.W, a.H)

@@ -32,7 +32,7 @@ func parseDPX(s *source) (*dpx, error) {
 	}
 	u16 := func(at int) int { return int(d.order.Uint16(head[at:])) }
 	u32 := func(at int) int64 { return int64(d.order.Uint32(head[at:])) }
-	// undefined tells of a number that is not set.
+	// undefined stands where a number is not set.
 	const undefined = 0xffffffff
 	w, h := u32(772), u32(776)
 	if w <= 0 || h <= 0 || w > 1<<30 || h > 1<<30 {

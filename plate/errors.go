@@ -6,8 +6,8 @@ import (
 	"os"
 )
 
-// A FileError is the error of reading or writing a file. errors.Is and errors.As look through it, so that
-// errors.Is(err, fs.ErrNotExist) tells a missing file.
+// A FileError is the error of reading or writing a file. errors.Is and errors.As look through it,
+// so that errors.Is(err, fs.ErrNotExist) reports whether the file is missing.
 type FileError struct {
 	Path string
 	Err  error

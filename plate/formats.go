@@ -128,7 +128,8 @@ func (s *source) truncated(err error) error {
 	return fmt.Errorf("truncated: the file ends, after %d bytes, before its picture does: %w", s.size, err)
 }
 
-// stream calls do with a reader from the file's beginning, and tells where an error is of its end.
+// stream calls do with a reader from the file's beginning. Its error says so where the file ended
+// too early.
 func stream(s *source, do func(io.Reader) error) error {
 	r := &endReader{r: io.NewSectionReader(s.ReaderAt, 0, s.size)}
 	err := do(bufio.NewReaderSize(r, 1<<16))
@@ -147,7 +148,8 @@ func section(s *source, do func(io.Reader) error) error {
 	return err
 }
 
-// An endReader notes that more was asked for than there is, for decoders name that in several ways.
+// An endReader notes that more was read than there is, for decoders report that by different
+// errors.
 type endReader struct {
 	r     io.Reader
 	ended bool
@@ -159,8 +161,8 @@ func (r *endReader) Read(b []byte) (int, error) {
 	return n, err
 }
 
-// probeWith and decodeWith make a format's functions of those that packages for pictures have. open is stream or section;
-// more, where it is not nil, sets what the color model does not tell.
+// probeWith and decodeWith make a format's functions of those that packages for pictures have. open
+// is stream or section; more, where it is not nil, sets what the color model does not say.
 func probeWith(open func(*source, func(io.Reader) error) error, config func(io.Reader) (image.Config, error), more func(*Info, *source)) func(*source) (Info, error) {
 	return func(s *source) (Info, error) {
 		var c image.Config
@@ -198,7 +200,7 @@ func leastPNG(w, h int64) int64 { return w * h / 8 / 1032 }
 // leastJPEG: a block of 8x8 pixels takes one bit or more.
 func leastJPEG(w, h int64) int64 { return ((w + 7) / 8) * ((h + 7) / 8) / 8 }
 
-// describe tells what the color model does.
+// describe returns what the color model says of a file.
 func describe(config image.Config) Info {
 	info := Info{W: config.Width, H: config.Height, Depth: 8, Color: true}
 	switch config.ColorModel {

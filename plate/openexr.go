@@ -188,7 +188,7 @@ func withinHalf(pix []float32) []float32 {
 	return pix
 }
 
-// checkEXR tells what of the options an OpenEXR file cannot be.
+// checkEXR returns an error that names the option that an OpenEXR file cannot follow.
 func checkEXR(frame image.Image, opt *WriteOptions) error {
 	switch {
 	case opt.Depth != 0 && opt.Depth != 16 && opt.Depth != 32:

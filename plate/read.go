@@ -27,7 +27,7 @@ type Info struct {
 	Format string // "png", "tiff", "jpeg", "webp", "y4m", "exr", "dpx" or "pnm"
 	Depth  int    // bits of a value as it is decoded: 8 or 16, in a Y4M or DPX file those of the file, and 32 in an EXR file of float
 	Color  bool   // it has color, even if every pixel is gray
-	Alpha  bool   // it has alpha, even if every pixel is opaque; a PNG's single transparent color (tRNS) is not told
+	Alpha  bool   // it has alpha, even if every pixel is opaque; a PNG's single transparent color (tRNS) does not count
 
 	// What the file's tags say. Nothing is done about it: the curve to read it with is given, and an OpenEXR file's light is
 	// linear whatever is given.
@@ -43,11 +43,12 @@ func Probe(path string) (Info, error) {
 	return info, err
 }
 
-// ReadImage reads a picture file, told by its content and not by its name: PNG or TIFF of 8 or 16 bits, JPEG, WebP,
-// a YUV4MPEG2 file of one frame (.y4m), OpenEXR, DPX without compression, or a Netpbm gray or color map (binary .pgm and
-// .ppm). Its code values are as the file holds them: color profiles, gamma tags and orientation tags are not applied; Probe
-// tells what they say. The size is checked against lim before memory is set aside; nil means the default limits.
-// Errors are of type *FileError.
+// ReadImage reads a picture file, whose format its content decides and not its name: PNG or TIFF of
+// 8 or 16 bits, JPEG, WebP, a YUV4MPEG2 file of one frame (.y4m), OpenEXR, DPX without compression,
+// or a Netpbm gray or color map (binary .pgm and .ppm). Its code values are as the file holds them:
+// color profiles, gamma tags and orientation tags are not applied; Probe returns what they say. The
+// size is checked against lim before memory is set aside; nil means the default limits. Errors are
+// of type *FileError.
 //
 // An OpenEXR file comes as a *Gray, *RGB or *RGBA in linear light, which no curve is applied to: the channels R, G, B and A, or
 // Y, where its display window is. Its other channels are for package exr.

@@ -6,8 +6,8 @@ import (
 	"strings"
 )
 
-// Conflict tells in words where a file's tags say another curve or other primaries than it is read with, or returns an
-// empty string. Primaries of the zero value are not compared.
+// Conflict says in words where a file's tags name another curve or other primaries than it is read
+// with. It returns an empty string where they do not. Primaries of the zero value are not compared.
 func (i Info) Conflict(c Curve, p Primaries) string {
 	var parts []string
 	// A power of 2.2 is what sRGB is where a tag has room for a power only.

@@ -43,10 +43,11 @@ func (o *WriteOptions) primaries() Primaries {
 	return o.Primaries
 }
 
-// Write writes a frame, a *Gray, *RGB or *RGBA, to a PNG, TIFF or OpenEXR file, told by the extension: .png, .tif or
-// .tiff, .exr. In PNG and TIFF an *RGBA is written with straight (unassociated) alpha, as Encoder.Image says, even if it is
-// opaque. An OpenEXR file holds linear light, whose curve must be Linear, and premultiplied color. Any other picture is
-// written as its file format's encoder takes it, in PNG and TIFF; of the options only Compression applies to it.
+// Write writes a frame, a *Gray, *RGB or *RGBA, to a PNG, TIFF or OpenEXR file, by the extension:
+// .png, .tif or .tiff, .exr. In PNG and TIFF an *RGBA is written with straight (unassociated)
+// alpha, as Encoder.Image says, even if it is opaque. An OpenEXR file holds linear light, whose
+// curve must be Linear, and premultiplied color. Any other picture is written as its file format's
+// encoder takes it, in PNG and TIFF; of the options only Compression applies to it.
 //
 // The frame's values must be finite numbers; those beyond what the curve's code values hold are clipped. A
 // frame's file states its curve and primaries, as far as its format can. The file appears whole or not at
@@ -83,7 +84,7 @@ func write(path string, frame image.Image, opt *WriteOptions) error {
 	return WriteAtomic(path, func(w io.Writer) error { return encode(w, frame, opt) })
 }
 
-// checkCodes tells what of the options a file of code values cannot be.
+// checkCodes returns an error that names the option that a file of code values cannot follow.
 func checkCodes(_ image.Image, opt *WriteOptions) error {
 	if opt.Depth != 0 && opt.Depth != 8 && opt.Depth != 16 {
 		return fmt.Errorf("a depth of %d bits cannot be written: 8 and 16 can", opt.Depth)

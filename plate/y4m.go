@@ -89,9 +89,10 @@ func parseY4M(s *source) (*video, int64, error) {
 	return v, at, nil
 }
 
-// setLayout sets what a C token says. Where the first chroma values are is told by the names for 8 bits of 4:2:0; the others
-// have them in line with the first column and, of 4:2:0, between the first two lines, as Recommendations ITU-T H.264
-// and H.265 have where a stream does not tell (chroma_sample_loc_type 0).
+// setLayout sets what a C token says. The names for 8 bits of 4:2:0 say where the first chroma
+// values are; the others have them in line with the first column and, of 4:2:0, between the first
+// two lines, as Recommendations ITU-T H.264 and H.265 have where a stream does not say
+// (chroma_sample_loc_type 0).
 func (v *video) setLayout(layout string) error {
 	name, bits := layout, ""
 	if i := strings.IndexByte(layout, 'p'); i > 0 && layout != "420jpeg" && layout != "420mpeg2" && layout != "420paldv" {

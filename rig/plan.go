@@ -494,7 +494,8 @@ func (r *planner) shutters() {
 	}
 }
 
-// codes tells the error of alpha by the recording's codes, where the screen is darkest.
+// codes works out the error of alpha that rounding to a recording's codes makes, where the screen
+// is darkest.
 func (r *planner) codes() {
 	for _, c := range plate.Curves() {
 		if c.Name() == plate.PQ.Name() || c.Name() == plate.HLG.Name() {

@@ -25,7 +25,7 @@ const (
 	Good    Verdict = "good"    // as it should be
 	Watch   Verdict = "watch"   // the take can be used; better is easy while the set stands
 	Bad     Verdict = "bad"     // mend this before the set is struck
-	Unknown Verdict = "unknown" // the test shot does not tell
+	Unknown Verdict = "unknown" // the test shot does not show it
 )
 
 // A Reading is one number read from a test shot, and what to make of it.
@@ -93,7 +93,7 @@ func (c *Checkup) Reading(name string) Reading {
 	return Reading{}
 }
 
-// CheckOptions hold what Check may be told. The zero value means the defaults.
+// CheckOptions are the options of Check. The zero value means the defaults.
 type CheckOptions struct {
 	FPS      float64               // frames a second, for the lamps' beat in hertz; 0: in cycles a frame
 	Progress func(done, total int) // called while the gains are read, one call at a time
@@ -105,9 +105,9 @@ const (
 	checkLevels  = 64
 )
 
-// Check reads a test shot as a crew would before the set is struck. It reads every number that it can: what the
-// shot does not tell is Unknown and says why. An error means that the files cannot be read, or that ctx was
-// canceled.
+// Check reads a test shot as a crew would before the set is struck. It reads every number that it
+// can: what the shot does not show is Unknown and says why. An error means that the files cannot be
+// read, or that ctx was canceled.
 func (t *Take) Check(ctx context.Context, opt *CheckOptions) (*Checkup, error) {
 	defer t.clips.rest()
 	if opt == nil {
@@ -286,7 +286,8 @@ func (c *checker) prepare(ctx context.Context) (*Job, error) {
 	return nil, err
 }
 
-// matte reads what the solution of a few frames tells: evenness, spill, crosstalk, noise, focus, registration.
+// matte reads what the solution of a few frames shows: evenness, spill, crosstalk, noise, focus,
+// registration.
 func (c *checker) matte(ctx context.Context) error {
 	t, j := c.t, c.job
 	if err := j.noise(ctx); err != nil {

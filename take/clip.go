@@ -108,7 +108,7 @@ func (c clips) frame(path string) (m image.Image, ok bool, err error) {
 	return m, true, err
 }
 
-// info tells what a frame's file says of itself, if it is a video file.
+// info returns what a frame's file says of itself, if it is a video file.
 func (c clips) info(path string) (plate.Info, bool, error) {
 	file, _, ok := splitClip(path)
 	if !ok {

@@ -104,7 +104,7 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	return j, nil
 }
 
-// estimated tells what of the job the recipe did not have.
+// estimated names what the job had to estimate because the recipe did not have it.
 func (j *Job) estimated() []string {
 	r := &j.take.recipe
 	var all []string

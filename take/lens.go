@@ -17,7 +17,7 @@ import (
 // A MatchSoftness says whether the sharper plate is blurred to the softness of the other, so that the matte's edge and the
 // picture's fit.
 type MatchSoftness struct {
-	Mode string // "none" (or empty); "auto": by as much as the take tells; "given"
+	Mode string // "none" (or empty); "auto": by as much as is measured; "given"
 	// Value, with "given", is the sigma of the Gaussian in color pixels: above 0 the color plates are blurred, below 0 the
 	// band plates.
 	Value float64
@@ -25,7 +25,7 @@ type MatchSoftness struct {
 
 // A LateralColor says whether lateral color is taken out of the color plates.
 type LateralColor struct {
-	Mode      string  // "none" (or empty); "auto": as much as the take tells; "given"
+	Mode      string  // "none" (or empty); "auto": as much as is measured; "given"
 	Red, Blue float64 // with "given": their scales over green's, less 1
 }
 
@@ -220,8 +220,8 @@ func (j *Job) lateralColor(ctx context.Context) (align.LateralColor, bool, error
 	return measured(ctx, j, func(e *align.Estimate) align.LateralColor { return e.LateralColor }, align.FindLateralColor)
 }
 
-// findLens finds what the recipe asks to have done for the lenses' sake, and warns of what the take tells and the recipe does not
-// ask for.
+// findLens measures what the recipe asks to have corrected of the lenses, and warns of faults that
+// the take has and the recipe does not ask to correct.
 func (j *Job) findLens(ctx context.Context) error {
 	if err := j.findLateralColor(ctx); err != nil {
 		return err

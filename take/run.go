@@ -27,7 +27,7 @@ type Result struct {
 	Limited      matte.Limited // what the recipe's limits did
 }
 
-// RunOptions hold what a run may be told. The zero value writes nothing and uses all cores.
+// RunOptions are the options of a run. The zero value writes nothing and uses all cores.
 type RunOptions struct {
 	Shard    Shard                 // the part of the take that is done; the zero value is all of it
 	Out      string                // the folder that the products and the log go into; "": nothing is written
@@ -388,7 +388,8 @@ func (w *worker) background(i int) (err error) {
 	return nil
 }
 
-// still returns what reads and fits a background that all frames have, once. It returns nil where there is none.
+// still returns a function that reads and fits the background that all frames share, the first time
+// that it is called. It is nil where each frame has a background of its own, or none.
 func (j *Job) still() func() (*plate.RGB, error) {
 	if j.fitter == nil || len(j.take.background) != 1 {
 		return nil

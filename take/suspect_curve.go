@@ -90,8 +90,9 @@ func bright(all []grain, full float64) []grain {
 	return out
 }
 
-// power returns the power of the light that the noise goes with, from levels in increasing order, and its standard error, which
-// is infinite where nothing tells: the median over all pairs of levels (Theil and Sen).
+// power returns the power of the light that the noise goes with, from levels in increasing order,
+// and its standard error, which is infinite where nothing is known: the median over all pairs of
+// levels (Theil and Sen).
 func power(all []grain) (p, sigma float64) {
 	unknown := math.Inf(1)
 	var x, y []float64

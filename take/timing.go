@@ -21,15 +21,17 @@ type Timing struct {
 	// Timecode is the offset by time code, nil where there is none.
 	Timecode *int
 
-	// Motion is what the motion in the paired frames tells; nil where it was not looked at, or does not tell: then
-	// Unsure says why. Its Frames is 0 where the pairs are of the same instants.
+	// Motion is the offset by the motion in the paired frames; nil where it was not looked at, or
+	// decides nothing: then Unsure says why. Its Frames is 0 where the pairs are of the same
+	// instants.
 	Motion *align.ClockEstimate
 	Unsure string
 
 	Warnings []string // in plain words, each naming what to do about it
 }
 
-// Fits returns the offset that the motion asks for: Offset where the pairs are right, or the motion does not tell.
+// Fits returns the offset that the motion asks for: Offset where the pairs are right, or the motion
+// decides nothing.
 func (t Timing) Fits() int {
 	if t.Motion == nil {
 		return t.Offset
@@ -112,13 +114,13 @@ func (t Timing) withStep() Timing {
 	return t
 }
 
-// An unsure error says that the motion does not tell the offset, and why.
+// An unsure error says that the motion does not give the offset, and why.
 type unsure string
 
 func (e unsure) Error() string { return string(e) }
 
-// compare finds the offset between the frames of color and band, counted from the first of each. The error is an
-// unsure one where the motion does not tell.
+// compare finds the offset between the frames of color and band, counted from the first of each.
+// The error is an unsure one where the motion decides nothing.
 func (t *Take) compare(ctx context.Context, color, band Sequence, reach int) (*align.ClockEstimate, error) {
 	if s := t.colorSize; min(s.X, t.bandSize.X) < 32 || min(s.Y, t.bandSize.Y) < 18 {
 		return nil, unsure("the frames are too small")
@@ -231,7 +233,8 @@ func (t *Take) recording(path, code string) (recording, error) {
 	return r.coded(seq, code)
 }
 
-// filmed is recording for the frames of a video file, which tells its frame rate and may have time code.
+// filmed is recording for the frames of a video file, which states its frame rate and may have time
+// code.
 func (t *Take) filmed(seq Sequence, about *video, code string) (recording, error) {
 	r := &t.recipe
 	if r.FPS == 0 && about.fps >= 1 && about.fps <= 1000 {

@@ -54,13 +54,13 @@ type registerReport struct {
 	*footageFigures
 }
 
-// chartFigures is what a chart tells besides.
+// chartFigures is what is reported of a registration by a chart only.
 type chartFigures struct {
 	Corners  int `json:"corners"`
 	Outliers int `json:"outliers"`
 }
 
-// footageFigures is what footage tells besides.
+// footageFigures is what is reported of a registration by footage only.
 type footageFigures struct {
 	Frames       int              `json:"frames"` // that had silhouettes in them
 	Edges        int              `json:"edges"`  // pieces of edge
@@ -162,7 +162,7 @@ func (c *register) Run(t *terminal) error {
 	return nil
 }
 
-// lensFigures is what footage tells of lenses and shutters.
+// lensFigures is what footage shows of lenses and shutters.
 type lensFigures struct {
 	Softness     align.Softness     `json:"softness"`
 	LateralColor align.LateralColor `json:"lateral_color"`

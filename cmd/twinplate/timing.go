@@ -11,8 +11,8 @@ type timingReport struct {
 	Offset   int           `json:"offset"`          // color frame n is paired with band frame n+offset
 	From     string        `json:"from"`            // number, time code, the given offset, or motion
 	Timecode *int          `json:"timecode_offset"` // null where there is no time code
-	Motion   *motionReport `json:"motion"`          // null where it was not looked at, or does not tell
-	Unsure   string        `json:"unsure"`          // why it does not tell
+	Motion   *motionReport `json:"motion"`          // null where it was not looked at, or decides nothing
+	Unsure   string        `json:"unsure"`          // why it decides nothing
 }
 
 type motionReport struct {

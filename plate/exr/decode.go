@@ -28,8 +28,8 @@ func DecodeHeader(r io.ReaderAt, size int64) (*Image, error) {
 	return m, err
 }
 
-// Decode reads a file of size bytes. Sizes are checked before memory is set aside. An error that wraps
-// io.ErrUnexpectedEOF tells of a file that is cut off.
+// Decode reads a file of size bytes. Sizes are checked before memory is set aside. The error wraps
+// io.ErrUnexpectedEOF where the file is cut off.
 func Decode(r io.ReaderAt, size int64, opt *DecodeOptions) (*Image, error) {
 	if opt == nil {
 		opt = &DecodeOptions{}

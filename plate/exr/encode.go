@@ -23,9 +23,10 @@ type EncodeOptions struct {
 	Level int
 }
 
-// Encode writes an image as a scan-line file, in the order of its lines. Values are written in their channel's type: in
-// Half the nearest, and those beyond 65504 as infinite. An error tells of an image that is not whole: a channel without
-// name, of the wrong number of values, or two of one name.
+// Encode writes an image as a scan-line file, in the order of its lines. Values are written in
+// their channel's type: in Half the nearest, and those beyond 65504 as infinite. The error says
+// what is wrong with the image: a channel without name, of the wrong number of values, or two of
+// one name.
 func Encode(w io.Writer, m *Image, opt *EncodeOptions) error {
 	if opt == nil {
 		opt = &EncodeOptions{}
@@ -97,7 +98,7 @@ func Encode(w io.Writer, m *Image, opt *EncodeOptions) error {
 	return nil
 }
 
-// check sorts the channels and tells what is wrong with an image.
+// check sorts the channels and returns an error that says what is wrong with the image.
 func (m *Image) check() error {
 	for _, r := range []image.Rectangle{m.Data, m.Display} {
 		if r.Empty() || r.Min.X < -maxPlace || r.Min.Y < -maxPlace || r.Max.X > maxPlace || r.Max.Y > maxPlace {

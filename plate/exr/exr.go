@@ -132,8 +132,8 @@ func (m *Image) Channel(name string) *Channel {
 	return nil
 }
 
-// Layers returns the names of the layers, in ascending order: what stands before the last dot in channels' names.
-// The channels without a layer are not told.
+// Layers returns the names of the layers, in ascending order: what stands before the last dot in
+// channels' names. Channels without a layer are left out.
 func (m *Image) Layers() []string {
 	var names []string
 	for _, c := range m.Channels {
@@ -207,7 +207,7 @@ type TimeCode struct {
 	Drop                           bool // drop frame, as of 30000/1001 frames a second
 }
 
-// Check tells which part of the time code is not within its range.
+// Check returns an error that names the part of the time code that is not within its range.
 func (t TimeCode) Check() error {
 	for _, p := range t.parts() {
 		if *p.value < 0 || *p.value > p.most {

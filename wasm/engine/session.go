@@ -117,10 +117,12 @@ func (s *session) prepare(ctx context.Context, path string) (*prepared, error) {
 	return &prepared{text, j.Geometry.ColorW, j.Geometry.ColorH, j.Residual, j.Model, j.Geometry.Mirror, j.Crosstalk, orEmpty(j.Warnings), orEmpty(j.Notes), j.Seconds}, nil
 }
 
-// rough reports whether what is there may differ from what the library makes of the files.
+// rough reports whether the frame that is held may differ from what the library makes of its files:
+// the browser decoded it.
 func (s *session) rough() bool { return s.roughPlates || s.roughBackground }
 
-// there reports whether the frame is the one that is there. A quick one may be rough.
+// there reports whether the session holds this frame already. Where quick is set, a rough one will
+// do.
 func (s *session) there(number int, b breaks, quick bool) bool {
 	return s.frame != nil && s.key == frameKey{number, b} && (quick || !s.rough())
 }
@@ -183,7 +185,8 @@ func (s *session) sum(number int, quick bool) (p *halves, err error) {
 	return p, err
 }
 
-// read has the worker make the frame's files ready, and does what reads them: it is told whether they may be rough.
+// read has the worker make the frame's files ready, and calls do, which reads them. rough is
+// whether they may differ from the library's.
 func (s *session) read(number int, quick bool, do func(rough bool) error) error {
 	if !quick && s.rough() {
 		s.forget(s.roughBackground)

@@ -22,7 +22,7 @@ const largest = 4096 // the largest picture width and height, where the graphics
 //	                             "checker", "color", underColor [r, g, b], surround and accent likewise (sRGB, 0 to
 //	                             1), gray and matte [side 0, side 1], clip
 //	divider(x)                   puts the divider at x, 0 to 1 of the picture's width; null takes it away. Without
-//	                             an argument it only tells. Returns x or null
+//	                             an argument nothing moves. Returns x or null
 //	view({zoom, x, y})           sets what is seen: zoom 1 fits, (x, y) of the picture, 0 to 1, is in the middle.
 //	                             Returns {zoom, percent, x, y}; percent is of device pixels
 //	fit(), actual()              the whole picture; a picture pixel on a device pixel

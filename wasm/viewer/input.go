@@ -132,7 +132,7 @@ func (v *viewer) point(p point, touch bool) {
 	v.canvas.Get("style").Set("cursor", shape)
 }
 
-// hover tells which picture pixel is at p, once.
+// hover emits the picture pixel at p, where it is another than the last.
 func (v *viewer) hover(p point) {
 	if v.pw == 0 {
 		return

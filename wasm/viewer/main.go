@@ -28,7 +28,7 @@ type viewer struct {
 	limit     int   // the largest picture width and height
 	listeners map[string][]js.Value
 	snapshots []js.Value // functions that wait for the next frame's pixels
-	hovered   [3]int     // what was last told of the pixel under the pointer
+	hovered   [3]int     // the pixel under the pointer that listeners heard of last
 	press     js.Value   // the timer of a long press
 
 	woken    time.Time     // when the frame that is on its way was asked for

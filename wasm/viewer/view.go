@@ -116,7 +116,7 @@ func (v *view) pan(dx, dy float64) {
 	})
 }
 
-// overflows tells along which axes the picture is larger than the canvas.
+// overflows reports along which axes the picture is larger than the canvas.
 func (v *view) overflows() (x, y bool) {
 	s := v.size()
 	return s.x > float64(v.cw), s.y > float64(v.ch)
