@@ -147,7 +147,7 @@ func TestFilmedLensAndShutter(t *testing.T) {
 		if ok, want := row.check(e, truth); !ok {
 			t.Errorf("%s: %+v, %+v, %+v, want %s", row.fault, e.Softness, e.LateralColor, e.Rolling, want)
 		}
-		// Nothing is told of the other faults.
+		// Nothing is said of the other faults.
 		for name, told := range map[string]bool{"soft": e.Softness.Told(0.5), "lateral": e.LateralColor.Told(640, 360), "rolling": e.Rolling.Told()} {
 			if told != (name == row.fault) {
 				t.Errorf("a take whose fault is %s: %s is told: %v (%+v, %+v, %+v)", row.fault, name, told, e.Softness, e.LateralColor, e.Rolling)

@@ -76,7 +76,8 @@ func TestGain(t *testing.T) {
 	}
 }
 
-// Of a large frame, strips tell the gain: within three of the stated errors, and as near as the whole of a small frame does.
+// Of a large frame, strips give the gain: within three of the stated errors, and as near as the
+// whole of a small frame does.
 func TestGainOfLargeFrame(t *testing.T) {
 	if testing.Short() {
 		t.Skip("draws HD frames, slow under the race detector")

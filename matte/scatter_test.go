@@ -111,7 +111,7 @@ func TestBound(t *testing.T) {
 // A codec has left a band plate without grain, and blocks of 8 pixels in its place.
 func ExampleSolver_Bound() {
 	solver, frames := plainSet{sd: 0.01, block: 8}.frames(nil)
-	band := matte.Noise{Read: 0.001} // what neighboring pixels tell
+	band := matte.Noise{Read: 0.001} // by neighboring pixels
 	band, _, err := solver.Bound(frames, matte.Noise{}, band)
 	if err != nil {
 		log.Fatal(err)

@@ -249,7 +249,7 @@ func ExampleGlare_Remove() {
 	// Output: with glare 0.830, without 0.800
 }
 
-// The lens's glare, told from the crosstalk by where it is.
+// The lens's glare, kept apart from the crosstalk by where it is.
 func ExampleSolver_EstimateGlare() {
 	const w, h = 480, 270
 	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.Faults{Glare: 0.04, Crosstalk: [3]float64{0.03, 0.02, 0.01}}, 1)

@@ -16,8 +16,9 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// fuzzRead holds Decode to this: whatever bytes there are, they give a picture within the limits, of the size that is told,
-// or an error; and nothing panics. A panic of the Go libraries' decoders for TIFF, JPEG and WebP may be an error that says so.
+// fuzzRead holds Decode to this: whatever bytes there are, they give a picture within the limits,
+// of the size that Probe returns, or an error; and nothing panics. A panic of the Go libraries'
+// decoders for TIFF, JPEG and WebP may be an error that says so.
 func fuzzRead(f *testing.F, seeds ...string) {
 	for _, s := range seeds {
 		f.Add([]byte(s))

@@ -65,7 +65,7 @@ func TestCutAnywhere(t *testing.T) {
 	}
 }
 
-// A head that tells of more than there is, or can be, takes no memory for it.
+// A head that states more than there is, or can be, takes no memory for it.
 func TestGiganticHeads(t *testing.T) {
 	files := whole(t)
 	put := func(name string, order binary.ByteOrder, at int, values ...uint32) string {

@@ -444,8 +444,8 @@ func farthest(a, b *plate.RGB) float64 {
 	return worst
 }
 
-// seen tells by how many codes, at the most, blocks of the canvas are from a station of a frame, between two columns
-// (of the picture, 0 to 1). The whole picture must be seen.
+// seen returns by how many codes, at the most, blocks of the canvas are from a station of a frame,
+// between two columns (of the picture, 0 to 1). The whole picture must be seen.
 func (p *page) seen(number int, station string, from, to float64) float64 {
 	p.t.Helper()
 	return eval[float64](p, fmt.Sprintf(`(async () => {

@@ -372,7 +372,7 @@ func TestLessonBreaksAndUndo(t *testing.T) {
 	p.quiet()
 }
 
-// What is no plate is told in words, where it was dropped, and the session goes on.
+// What is no plate is said in words, where it was dropped, and the session goes on.
 func TestWrongFiles(t *testing.T) {
 	p := open(t, 1440, 900)
 	dir := t.TempDir()
@@ -496,7 +496,7 @@ func TestAccessible(t *testing.T) {
 	}
 }
 
-// What a cold start costs is told, and held to the limit over the wire, the viewer and all.
+// What a cold start costs is logged, and held to the limit over the wire, the viewer and all.
 func TestColdStart(t *testing.T) {
 	p := open(t, 1440, 900)
 	p.mu.Lock()

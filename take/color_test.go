@@ -68,7 +68,8 @@ func TestPrimaries(t *testing.T) {
 	}
 }
 
-// What a file's tags say is believed where nothing else is said, and where something else is, the difference is told.
+// What a file's tags say is believed where nothing else is said, and where something else is, the
+// difference is reported.
 func TestTags(t *testing.T) {
 	r := record(t, 1)
 	r.recipe.Crosstalk = take.Crosstalk{Mode: "none"}
@@ -83,7 +84,7 @@ func TestTags(t *testing.T) {
 		want         []string // in the notes
 		curve, where string   // of the background, as the recipe that is saved has them
 		output       string
-		green        float32 // of the background in BT.709, where it is told
+		green        float32 // of the background in BT.709; 0: not looked at
 	}{
 		{"untouched", func(*take.Recipe) {}, []string{"the color plate is taken as srgb, as its first file says"}, "srgb", "bt709", "srgb", 0},
 		{"by tags", func(r *take.Recipe) { r.Background = file("p3.png") },

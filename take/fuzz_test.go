@@ -143,7 +143,8 @@ func FuzzTimecode(f *testing.F) {
 	})
 }
 
-// Whatever the files are called, each frame is in one pair at most, or is told to have no partner, and numbers rise.
+// Whatever the files are called, each frame is in one pair at most, or is reported without a
+// partner, and numbers rise.
 func FuzzPairing(f *testing.F) {
 	f.Add("c_0001.png/c_0002.png/c_0003.png", "b1.tif/b3.tif/b4.tif", 0)
 	f.Add("take3_007_v2.png/take3_008_v2.png", "take3_8.dpx", 1)

@@ -177,7 +177,8 @@ func TestNewFieldsComeBack(t *testing.T) {
 	}
 }
 
-// Prepared without reference plates at all, the readings still stand, and say what they cannot tell.
+// Prepared without reference plates at all, the readings still stand, and say what they cannot
+// know.
 func TestCheckWithoutReferencePlates(t *testing.T) {
 	if testing.Short() {
 		t.Skip("slow")

@@ -44,7 +44,7 @@ func counted(format string, from, to int) (names []string) {
 	return names
 }
 
-// Which frames are paired, told by the names of the first and the last pair.
+// Which frames are paired, by the names of the first and the last pair.
 func TestPairingInTime(t *testing.T) {
 	for _, row := range []struct {
 		name        string

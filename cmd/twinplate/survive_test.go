@@ -167,7 +167,8 @@ func TestLogOnAFullDevice(t *testing.T) {
 	}
 }
 
-// A disk that fills up: what is there is whole, the exit code tells, and after room is made the run goes on.
+// A disk that fills up: what is there is whole, the exit code says that frames are missing, and
+// after room is made the run goes on.
 func TestFullDisk(t *testing.T) {
 	if runtime.GOOS != "linux" || os.Getuid() != 0 {
 		t.Skip("only root on Linux can mount a small disk; TestLogOnAFullDevice runs anyway")
