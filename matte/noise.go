@@ -35,6 +35,9 @@ type Noise struct {
 	Clean float64 `json:"clean,omitempty"` // variance of the clean plate for each unit of its light
 
 	Level float64 `json:"level,omitempty"` // standard deviation of the level of black: a pedestal or spill that is not known
+
+	// Crosstalk is the standard error of m, for red, green and blue: the performer lets so much of their own light through.
+	Crosstalk [3]float64 `json:"crosstalk,omitzero"`
 }
 
 // Variance returns the variance of a pixel of a frame whose light, less the dark plate, is signal. Light below 0
@@ -51,10 +54,10 @@ func (n Noise) kept() float64 {
 	return n.Kept
 }
 
-// Grain returns n without what is no noise of pixels: the error at edges, and that of the level of black. It is what
-// Tidy's sigma is made from.
+// Grain returns n without what is no noise of pixels: the error at edges, and those of the level of black and of m. It is
+// what Tidy's sigma is made from.
 func (n Noise) Grain() Noise {
-	n.Edge, n.Level = 0, 0
+	n.Edge, n.Level, n.Crosstalk = 0, 0, [3]float64{}
 	return n
 }
 
@@ -63,7 +66,7 @@ const maxEdge = 100
 
 // check returns an error where n cannot be a camera's noise.
 func (n Noise) check(what string) error {
-	for _, v := range []float64{n.Read, n.PerSignal, n.Kept, n.CorrelatedRead, n.CorrelatedPerSignal, n.Dark, n.Clean, n.Level} {
+	for _, v := range []float64{n.Read, n.PerSignal, n.Kept, n.CorrelatedRead, n.CorrelatedPerSignal, n.Dark, n.Clean, n.Level, n.Crosstalk[0], n.Crosstalk[1], n.Crosstalk[2]} {
 		if !(v >= 0 && v <= 1) {
 			return fmt.Errorf("matte: the %s camera's noise has %v: it must be 0 to 1, with full scale as 1", what, v)
 		}

@@ -12,7 +12,7 @@ import (
 // Sigma returns the standard deviation of alpha (and of the transmission) at every pixel of one frame, to first
 // order:
 //
-//	sigma^2 = (var N + m^2 var C + x^2 (var S + m^2 var K) + (1-x)^2 (var D + m^2 var D_C)) / (g (S - m . K))^2 + (edge slope)^2
+//	sigma^2 = (var N + m^2 var C + x^2 (var S + m^2 var K) + (1-x)^2 (var D + m^2 var D_C) + P^2 var m) / (g (S - m . K))^2 + (edge slope)^2
 //
 // with x = g t. The first two variances are of EMVA 1288's linear model at the light that each pixel has, with what
 // hangs together on top; the others are those of the reference plates and of the level of black. The last term is the
@@ -82,6 +82,15 @@ func (s *Solver) variance(frame Sample, i int, gain float64, color, band *Noise)
 		}
 	}
 	x := min(max((n-s.leak(frame, i))/screen, 0), gain)
+	for c, sd := range band.Crosstalk {
+		if sd > 0 {
+			p := s.set(frame, c, i)
+			if s.screen != nil {
+				p -= x * float64(s.screen.Pix[c][i])
+			}
+			all += sd * sd * p * p
+		}
+	}
 	return all + x*x*clean + (1-x)*(1-x)*dark, white
 }
 

@@ -35,7 +35,9 @@ type Job struct {
 	Notes          []string // what the user should know of how the take was read
 	Seconds        float64  // that it took
 
-	lens      lens
+	lens             lens
+	unknownCrosstalk bool // m was to be estimated, and could not be
+
 	resampler *align.Resampler
 	solver    *matte.Solver
 	fitter    *composite.Fitter
@@ -232,7 +234,8 @@ func (j *Job) solve(ctx context.Context, ref matte.References) error {
 	}
 	m, err := j.solver.Crosstalk(frames)
 	if errors.Is(err, matte.ErrNoCore) {
-		j.Notes = append(j.Notes, "the crosstalk could not be told ("+err.Error()+"): taken as none")
+		j.unknownCrosstalk = true
+		j.Warnings = append(j.Warnings, "the crosstalk could not be told ("+err.Error()+"): taken as none, so a bright performer lets some of their own light through; a frame with more of the performer in it would tell, or give --crosstalk")
 		return nil
 	}
 	if err != nil {

@@ -115,6 +115,9 @@ func mean(f *plate.Gray) float64 {
 	return sum / float64(max(len(f.Pix), 1))
 }
 
+// usualCrosstalk is the standard error of m where nothing tells it: set light leaks by 0.5 to 4 % (common practice).
+const usualCrosstalk = 0.015
+
 // boundNoise adds to the band camera's noise what resampling makes of it and what the frames scatter beyond.
 func (j *Job) boundNoise(ctx context.Context) error {
 	j.BandNoise.Kept = j.kept()
@@ -131,6 +134,10 @@ func (j *Job) boundNoise(ctx context.Context) error {
 		return err
 	}
 	j.BandNoise = bound
+	j.BandNoise.Crosstalk = j.CrosstalkSigma
+	if j.unknownCrosstalk {
+		j.BandNoise.Crosstalk = [3]float64{usualCrosstalk, usualCrosstalk, usualCrosstalk}
+	}
 	j.BandNoise.Edge = math.Hypot(bound.Edge, j.edgeSigma())
 	if bound.CorrelatedRead+math.Sqrt(bound.CorrelatedPerSignal) > bound.Read+math.Sqrt(bound.PerSignal) {
 		j.Notes = append(j.Notes, "most of the band plate's noise hangs together over several pixels, as compression and the mosaic of a color sensor leave it: sigma has it, and averaging takes little of it out")

@@ -39,7 +39,6 @@ var Hearing = []struct {
 
 	{"note", "larger than stated", OfSigma},
 	{"note", "noise could not be told", OfSigma},
-	{"note", "crosstalk could not be told", OfMatte},
 
 	{"check files", "", OfEdges | OfFrame | OfMatte},
 	{"check focus", "", OfEdges | OfMatte},
