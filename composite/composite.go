@@ -46,7 +46,7 @@ func HoldOut(dst *plate.RGB, foreground *plate.RGB, transmission *plate.Gray, ba
 	if err != nil {
 		return nil, err
 	}
-	// Row by row, so that the transmission comes from memory once and not once a channel.
+	// Row by row, so that the transmission is read from memory once and not once a channel.
 	for y := range dst.H {
 		i, j := y*dst.W, (y+1)*dst.W
 		t := transmission.Pix[i:j]

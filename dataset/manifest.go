@@ -43,7 +43,7 @@ type Sample struct {
 	Sources    map[string]Origin `json:"sources"` // color, band
 
 	Gain      float64    `json:"gain"`        // of the lamps in this frame, over the clean plate
-	Residual  *float64   `json:"residual_px"` // of the geometry between the cameras; null where the take does not tell
+	Residual  *float64   `json:"residual_px"` // of the geometry between the cameras; null where the take does not show it
 	Crosstalk [3]float64 `json:"crosstalk"`   // the part of red, green and blue that the band camera saw, which is taken off
 	Noise     Noise      `json:"noise"`       // of the cameras
 	Readings  []Reading  `json:"readings"`    // of the take
@@ -85,7 +85,7 @@ type Noise struct {
 // A Reading is one of take.Checkup's in short.
 type Reading struct {
 	Name    string       `json:"name"`
-	Value   *float64     `json:"value"` // null where the take does not tell
+	Value   *float64     `json:"value"` // null where the take does not show it
 	Unit    string       `json:"unit"`
 	Verdict take.Verdict `json:"verdict"`
 }

@@ -15,9 +15,10 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// comparison computes the four measures with numpy, scipy.ndimage and skimage.measure, on mattes derived from
-// the photographs that come with scikit-image, and prints them with the mattes' places. The gradient filters
-// are built in two dimensions, and the sources labelled by skimage: nothing is shared with Compare.
+// comparison computes the four measures with numpy, scipy.ndimage and skimage.measure, on mattes
+// derived from the photographs that come with scikit-image, and prints them with the mattes'
+// places. The gradient filters are built in two dimensions, and the sources labeled by skimage:
+// nothing is shared with Compare.
 const comparison = `
 import sys, json, numpy as np, scipy.ndimage as nd
 from skimage import data, filters

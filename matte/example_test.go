@@ -81,7 +81,7 @@ func ExampleSolver_Crosstalk() {
 	// gain 0.97, truth 0.97
 }
 
-// Nobody shot a clean band plate: the screen is modelled from what is seen of it.
+// Nobody shot a clean band plate: the screen is modeled from what is seen of it.
 func ExampleFitScreen() {
 	const w, h = 320, 180
 	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.Faults{Unevenness: 1}, 1)

@@ -14,12 +14,13 @@ type Flicker struct {
 	Chance     float64 // how often noise alone would make so plain a beat, 0 to 1
 }
 
-// FindFlicker looks for a beat in the gains of frames with the numbers given, which may have holes: the
-// sinusoid that takes away the most of what is left of the gains when a slow drift, a parabola, is taken out (the
-// Lomb-Scargle periodogram, by least squares). A beat counts where its chance is below 0.001 and its amplitude
-// above 0.1 % and three standard errors of a gain; and where it is not so slow that the take has less than two of
-// it. Of a longer take it looks at the 4096 frames in a row of which it has the most gains. Fewer than 12 frames tell
-// only PeakToPeak; of gains whose mean is not a positive number nothing is told.
+// FindFlicker looks for a beat in the gains of frames with the numbers given, which may have holes:
+// the sinusoid that takes away the most of what is left of the gains when a slow drift, a parabola,
+// is taken out (the Lomb-Scargle periodogram, by least squares). A beat counts where its chance is
+// below 0.001 and its amplitude above 0.1 % and three standard errors of a gain; and where it is
+// not so slow that the take has less than two of it. Of a longer take it looks at the 4096 frames
+// in a row of which it has the most gains. Of fewer than 12 frames it finds only PeakToPeak; of
+// gains whose mean is not a positive number, nothing.
 func FindFlicker(numbers []int, gains []Gain) Flicker {
 	var f Flicker
 	if len(gains) == 0 {

@@ -7,9 +7,9 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A Glare is veiling glare in the band camera: the lens spreads a small part of the bright screen's light over
-// the whole frame, and lifts what should be black. It is modelled as one wide Gaussian with one strength. The
-// zero value is a lens without glare.
+// A Glare is veiling glare in the band camera: the lens spreads a small part of the bright screen's
+// light over the whole frame, and lifts what should be black. It is modeled as one wide Gaussian
+// with one strength. The zero value is a lens without glare.
 type Glare struct {
 	Strength float64 `json:"strength"`        // how much of the frame's light is spread, 0 to 0.5
 	Sigma    float64 `json:"sigma"`           // its standard error
@@ -64,10 +64,10 @@ func (g Glare) Remove(dst, band, dark *plate.Gray) (*plate.Gray, error) {
 	return dst, nil
 }
 
-// EstimateGlare estimates the glare's strength from frames of a take, from what the band plate has on the
-// performer beside the crosstalk: glare is stronger where more of the bright screen is near. Spill that is even
-// is told from it only by that, and the standard error says how well. A width of 0 means 0.15. ErrNoCore means
-// that too few pixels are certainly performer.
+// EstimateGlare estimates the glare's strength from frames of a take, from what the band plate has
+// on the performer beside the crosstalk: glare is stronger where more of the bright screen is near.
+// Spill that is even is kept apart from it only by that, and the standard error says how well. A
+// width of 0 means 0.15. ErrNoCore means that too few pixels are certainly performer.
 func (s *Solver) EstimateGlare(frames []Sample, width float64) (Glare, error) {
 	g := Glare{Width: width}
 	if err := g.check(); err != nil {

@@ -7,7 +7,7 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A Pixel is the solution of one pixel with every number on the way: what a film lab would have had on paper.
+// A Pixel is the solution of one pixel with every number on the way.
 // All light is linear, full scale 1.
 type Pixel struct {
 	Band         float64    `json:"band"`         // N': the band plate less its dark plate

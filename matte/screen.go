@@ -11,9 +11,9 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A Screen is a smooth model of the lit screen in the band camera, for a take without a clean band plate:
-// the exponential of a polynomial in x and y, both from -1 to 1 over the frame. It is a small thing, kept in
-// a recipe as JSON.
+// A Screen is a smooth model of the lit screen in the band camera, for a take without a clean band
+// plate: the exponential of a polynomial in x and y, both from -1 to 1 over the frame. It is small,
+// and kept in a recipe as JSON.
 type Screen struct {
 	W, H         int
 	Order        int       // the polynomial's total degree

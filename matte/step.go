@@ -6,10 +6,11 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// Escaped returns how much of the performer's light stands where the band plate shows open screen, 0 to 1: the
-// light of the foreground, less the noise given, weighted by the transmission, over the same without the
-// weights. It is least where both plates are of one instant, and so tells how far the cameras are out of step.
-// It looks at means over 5x5 pixels. Where the foreground has no light it returns NaN.
+// Escaped returns how much of the performer's light stands where the band plate shows open screen,
+// 0 to 1: the light of the foreground, less the noise given, weighted by the transmission, over the
+// same without the weights. It is least where both plates are of one instant, and so shows how far
+// the cameras are out of step. It looks at means over 5x5 pixels. Where the foreground has no light
+// it returns NaN.
 func Escaped(foreground *plate.RGB, transmission *plate.Gray, noise float64) float64 {
 	luma := plate.NewGray(transmission.W, transmission.H)
 	for i := range luma.Pix {

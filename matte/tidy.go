@@ -10,12 +10,13 @@ import (
 // tidyReach is how far, in pixels along each axis, Tidy averages.
 const tidyReach = 3
 
-// Tidy takes noise out of a solution's transmission, in the core and on the open screen, and returns how much of
-// the frame that was, 0 to 1. A pixel within four sigmas of 0 or 1 is looked at with those within 3 pixels along
-// each axis. Where nine in ten of them are that near too, within three sigmas, and their mean is, within a third
-// of one, the pixel becomes their mean (after Lee's sigma filter, 1983, with the two ends for the middle; from
-// memory). So a veil thicker than a third of the noise keeps its alpha, and edges keep their place. All else stays
-// as it was measured: hair, smoke and soft edges are not touched at all.
+// Tidy takes noise out of a solution's transmission, in the core and on the open screen, and
+// returns how much of the frame that was, 0 to 1. A pixel within four sigmas of 0 or 1 is looked at
+// with those within 3 pixels along each axis. Where nine in ten of them are that near too, within
+// three sigmas, and their mean is, within a third of one, the pixel becomes their mean (after Lee's
+// sigma filter, 1983, with the two ends for the middle; not checked against the source). So a veil
+// thicker than a third of the noise keeps its alpha, and edges keep their place. All else stays as
+// it was measured: hair, smoke and soft edges are not touched at all.
 //
 // The solution must have been made without a clamp, which would leave a bias: give it one from
 // With(ClampNone), and Tidy clamps it as s would have. Sigma is from Sigma. Where it or the solution has another

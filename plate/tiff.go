@@ -68,8 +68,9 @@ func tiffChromaticities(tag uint16, values ...[2]float64) tiffEntry {
 	return tiffNumbers(tag, tiffRational, numbers...)
 }
 
-// encodeFrameTIFF writes a file as TIFF 6.0 has it: little-endian, one directory, one strip. Its curve and primaries are in
-// the description, in an ICC profile where that has the curve, and the primaries in tags of section 20.
+// encodeFrameTIFF writes a file as TIFF 6.0 has it: little-endian, one directory, one strip. Its
+// curve and primaries are in the description, in an ICC profile where that has the curve, and the
+// primaries in the tags of TIFF 6.0's section 20.
 func encodeFrameTIFF(w io.Writer, p codedFrame, opt *WriteOptions) error {
 	row := make([]byte, p.w*p.size)
 	rows := func(w io.Writer) error {

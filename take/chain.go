@@ -12,9 +12,10 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A Chain does the arithmetic of a frame in one pass: the band plate is resampled, solved and composited row by
-// row, so that each value comes from memory once and no frame in between is stored. It is prepared once for a
-// take, allocates nothing for a frame but what its goroutines take, and is safe for concurrent use.
+// A Chain does the arithmetic of a frame in one pass: the band plate is resampled, solved and
+// composited row by row, so that each value is read from memory once and no frame in between is
+// stored. It is prepared once for a take, allocates nothing for a frame but what its goroutines
+// take, and is safe for concurrent use.
 type Chain struct {
 	resampler *align.Resampler
 	solver    *matte.Solver

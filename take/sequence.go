@@ -24,10 +24,11 @@ type Frame struct {
 // A Sequence is the frames of one camera in the order of their numbers, each number once.
 type Sequence []Frame
 
-// Find returns the sequence that path stands for: a folder (its picture files, told by plate.Extensions), a
-// single file, or a glob as of path/filepath.Match. A file's number is the last group of digits in its name
-// that differs from file to file, so padding and prefix do not matter; a lone file without digits is number 1.
-// An error says when there is no such file, when two files have one number, or when a file has none.
+// Find returns the sequence that path stands for: a folder (its picture files, by
+// plate.Extensions), a single file, or a glob as of path/filepath.Match. A file's number is the
+// last group of digits in its name that differs from file to file, so padding and prefix do not
+// matter; a lone file without digits is number 1. An error says when there is no such file, when
+// two files have one number, or when a file has none.
 func Find(path string) (Sequence, error) {
 	paths, err := files(path)
 	if err != nil {

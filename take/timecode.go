@@ -102,10 +102,10 @@ func ParseTimecode(s string, rate int) (Timecode, error) {
 	return t, t.Check()
 }
 
-// NameTimecode reads the time code in a file's name, without regard to its folder: four pairs of digits with colons,
-// underscores, points or hyphens between them, as in A001_01_02_03_04.png; the last of several. A file system
-// may forbid the semicolon that tells drop-frame time code: where there is none, drop says it. ok is false
-// where the name has no time code that Check passes.
+// NameTimecode reads the time code in a file's name, without regard to its folder: four pairs of
+// digits with colons, underscores, points or hyphens between them, as in A001_01_02_03_04.png; the
+// last of several. A file system may forbid the semicolon that marks drop-frame time code: where
+// there is none, drop says it. ok is false where the name has no time code that Check passes.
 func NameTimecode(path string, rate int, drop bool) (t Timecode, ok bool) {
 	base := filepath.Base(path)
 	base = base[:len(base)-len(filepath.Ext(base))]

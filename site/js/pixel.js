@@ -1,4 +1,4 @@
-// "At this pixel": the arithmetic of one pixel, as a film lab would have had it on paper.
+// "At this pixel": the arithmetic of one pixel, with every number on the way.
 import { el } from "./dom.js";
 
 const figure = (v) => (Math.abs(v) < 0.00005 ? "0.0000" : v.toFixed(4)).replace("-", "−");
