@@ -79,8 +79,9 @@ func someOf(f *plate.Gray) []*plate.Gray {
 	return []*plate.Gray{f}
 }
 
-// referenceNoise puts the noise of a dark and a clean plate into n: as it is in the plate, however many frames that is the mean
-// of. A plate that is too small or too plain to tell counts as without noise.
+// referenceNoise puts the noise of a dark and a clean plate into n: as it is in the plate, however
+// many frames that is the mean of. A plate that is too small or too plain to measure counts as
+// without noise.
 func referenceNoise(n *matte.Noise, dark, clean []*plate.Gray) error {
 	var none *plate.Gray
 	if len(dark) > 0 {
@@ -115,7 +116,8 @@ func mean(f *plate.Gray) float64 {
 	return sum / float64(max(len(f.Pix), 1))
 }
 
-// usualCrosstalk is the standard error of m where nothing tells it: set light leaks by 0.5 to 4 % (common practice).
+// usualCrosstalk is the standard error of m where it cannot be measured: set light leaks by 0.5 to
+// 4 % (common practice).
 const usualCrosstalk = 0.015
 
 // boundNoise adds to the band camera's noise what resampling makes of it and what the frames scatter beyond.
