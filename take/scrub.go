@@ -8,9 +8,9 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A Scrubber does single frames of a job in any order, each with every station from the plates to the sum: for
-// whoever looks at a take, where Job.Run is for whoever wants all of it. It keeps its planes from frame to frame,
-// and is not safe for concurrent use; a job may have several.
+// A Scrubber does single frames of a job in any order, each with every station from the plates to
+// the sum. It is for looking at a take, as Job.Run is for making all of it. It keeps its planes
+// from frame to frame, and is not safe for concurrent use; a job may have several.
 type Scrubber struct {
 	w     worker
 	frame Scrubbed
@@ -18,8 +18,9 @@ type Scrubber struct {
 	held  *plate.RGB
 }
 
-// A Scrubbed frame has the planes of every station. They are the Scrubber's own: its next frame overwrites them. Its
-// Sigma is there where the recipe is tidy; else it takes Scrubber.Sigma, since it is most of the arithmetic.
+// A Scrubbed frame has the planes of every station. They are the Scrubber's own: its next frame
+// overwrites them. Its Sigma is set where the recipe is tidy; otherwise Scrubber.Sigma makes it,
+// since it is most of the arithmetic.
 type Scrubbed struct {
 	Result
 	Color *plate.RGB  // the color plate as it was read
@@ -51,10 +52,12 @@ func (s *Scrubber) Frame(number int, change func(color *plate.RGB, band *plate.G
 	return &s.frame, nil
 }
 
-// Sum is Frame for the composite alone, in half the time where no more is wanted: it calls each with one row of it after the other,
-// from the top, while the files are read. The rows are the Scrubber's own: the next overwrites them. Where there is an error, which
-// may come after some rows, they are of no use; it is one, too, to ask for the composite of a take without a background. With keep
-// a Frame of the same number that comes next reads no files; without, the plates are left in the processor's cache, and lost.
+// Sum is Frame for the composite alone, and takes half the time: it calls each with one row of the
+// composite after the other, from the top, while the files are read. The rows are the Scrubber's
+// own, and the next one overwrites them. After an error, which may come when some rows are done,
+// the rows are of no use. A take without a background is an error. With keep the Scrubber holds the
+// plates, so that a Frame of the same number that comes next reads no files; without, no plate is
+// stored, which is quicker.
 func (s *Scrubber) Sum(number int, keep bool, each func(y int, row [3][]float32)) error {
 	i, err := s.index(number)
 	if err != nil {
@@ -90,8 +93,9 @@ func (s *Scrubber) index(number int) (int, error) {
 	return 0, fmt.Errorf("there is no frame %d: the take has %s", number, Ranges(numbers))
 }
 
-// Files returns the files that Frame and Sum would read for the frame of this number, in their order: for whoever can have
-// them ready. What is there already is not among them, and nothing is where there is no such frame.
+// Files returns the files that Frame and Sum would read for the frame of this number, in their
+// order, so that a caller can fetch them ahead. Files that the Scrubber holds already are not among
+// them. It returns nil where there is no such frame.
 func (s *Scrubber) Files(number int) []string {
 	i, err := s.index(number)
 	if err != nil || s.w.there == i+1 {
@@ -105,8 +109,8 @@ func (s *Scrubber) Files(number int) []string {
 	return files
 }
 
-// Forget makes Frame and Sum read the plates again, for whoever has changed the files; and the background too, if it is asked
-// to.
+// Forget makes the next Frame or Sum read the plates again, for a caller that has changed the
+// files; with background, the background too.
 func (s *Scrubber) Forget(background bool) {
 	s.w.there = 0
 	if background {

@@ -9,15 +9,16 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A rising frame has its rows as they are asked for, from the top.
+// A rising frame is read from its file row by row, from the top, as far as its rows are asked for.
 type rising struct {
-	whole *plate.RGB       // those that were asked for; nil: they are not kept
-	from  *plate.RGBReader // nil: all are there
-	next  int              // row that has not been asked for
-	one   [3][]float32     // where they are not kept
+	whole *plate.RGB       // the rows that were read; nil: they are not kept
+	from  *plate.RGBReader // the file; nil: all rows are read
+	next  int              // the first row that has not been read
+	one   [3][]float32     // the last row, where rows are not kept
 }
 
-// rise is readRGB for a rising frame, which the caller closes. It is put into dst where it is to be kept.
+// rise is readRGB for a rising frame, which the caller closes. With keep its rows are put into dst,
+// where that has the right size.
 func (t *Take) rise(dst *plate.RGB, keep bool, path string, c plate.Curve, from plate.Primaries) (*rising, error) {
 	if _, clip, _ := t.clips.info(path); clip || !from.Near(t.primaries) {
 		f, err := t.readRGB(dst, path, c, from)
@@ -44,7 +45,7 @@ func (r *rising) size() image.Point {
 	return r.from.Size()
 }
 
-// row returns row y. Where rows are not kept they are to be asked for one after the other.
+// row returns row y. Where rows are not kept, each is asked for once, from the top.
 func (r *rising) row(y int) ([3][]float32, error) {
 	for r.from != nil && y >= r.next {
 		to := r.one
@@ -68,7 +69,8 @@ func (r *rising) close() {
 	}
 }
 
-// sum calls each with the rows of a frame's composite. Where it is to keep the plates it leaves them as read does.
+// sum calls each with the rows of a frame's composite. With keep, the worker holds the plates
+// afterward, as after read.
 func (w *worker) sum(i int, keep bool, each func(y int, row [3][]float32)) (err error) {
 	j, t, p := w.job, w.job.take, w.job.take.Pairs[i]
 	there := w.there == i+1
@@ -119,7 +121,8 @@ func (w *worker) sum(i int, keep bool, each func(y int, row [3][]float32)) (err 
 	return nil
 }
 
-// risingBackground begins the frame's background, unless it is there.
+// risingBackground opens the frame's background for reading row by row, unless the worker holds it
+// already.
 func (w *worker) risingBackground(i int, keep bool) (*rising, error) {
 	j := w.job
 	if path := j.backgroundFile(i); path != w.back && j.fitter.Same() {
@@ -128,13 +131,14 @@ func (w *worker) risingBackground(i int, keep bool) (*rising, error) {
 		if err != nil || back.size() == j.take.colorSize {
 			return back, err
 		}
-		back.close() // who fits it says what is wrong
+		back.close() // background fits it, and says what is wrong
 	}
 	err := w.background(i)
 	return &rising{whole: w.result.Background}, err
 }
 
-// byRow calls each with row after row of the composite, which the next overwrites.
+// byRow solves and composites row after row, and calls each with the result, which the next row
+// overwrites.
 func byRow(solver *matte.Solver, color *rising, band *plate.Gray, background *rising, gain float64, each func(y int, row [3][]float32)) error {
 	frame, err := solver.Frame(gain)
 	if err != nil {

@@ -67,7 +67,7 @@ func coarseGray(f *plate.Gray) *coarse {
 	return newCoarse(f.Size(), f.Pix)
 }
 
-// less returns c less dark, which may be nil.
+// less returns the difference c - dark. Both may be nil.
 func (c *coarse) less(dark *coarse) *coarse {
 	if dark == nil || c == nil {
 		return c

@@ -82,7 +82,8 @@ func Codes16(dst []float32, src []byte, table *[1 << 16]float32) {
 	}
 }
 
-// Threes8 is Codes8 for three codes a pixel, which go to three rows; a pixel begins step bytes after the one before it.
+// Threes8 is Codes8 for pixels of three codes, red, green and blue, which go to a row each. A pixel
+// begins step bytes after the one before it.
 func Threes8(r, g, b []float32, src []byte, step int, table *[1 << 8]float32) {
 	n := len(r)
 	if n == 0 {
