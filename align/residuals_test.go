@@ -137,3 +137,32 @@ func TestSigmaCovers(t *testing.T) {
 		t.Errorf("within three sigmas at %.1f %% of the points, want 95; the stated error is %.2f times the true one, want 0.5 to 3", 100*within/points, ratio)
 	}
 }
+
+// What clips is found, and noise at the top of a bright costume is not taken for it.
+func TestClipped(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 2))
+	const w, h = 64, 48
+	bright := plane{w, h, make([]float32, w*h)}
+	for i := range bright.pix {
+		bright.pix[i] = float32(0.8 + 0.01*r.NormFloat64())
+	}
+	for i, v := range clipped(bright) {
+		if v {
+			t.Fatalf("noise about 0.8 clips in square %d", i)
+		}
+	}
+	for y := 20; y < 26; y++ {
+		for x := 8; x < 24; x++ {
+			bright.pix[y*w+x] = 1 + float32(0.0005*r.NormFloat64()) // a dark plate was taken off
+		}
+	}
+	f := frame{burnt: [3][]bool{clipped(bright)}}
+	for _, at := range [][2]int{{8, 20}, {23, 25}, {16, 22}} {
+		if !f.isBurnt(w, at[0], at[1]) {
+			t.Errorf("%v is clipped, and was not found", at)
+		}
+	}
+	if f.isBurnt(w, 40, 22) || f.isBurnt(w, 16, 40) {
+		t.Error("places are said to clip that do not")
+	}
+}

@@ -78,6 +78,9 @@ func (sc *screen) light(bands [][]plane, inside []bool) ([]float64, error) {
 				within = append(within, v)
 			}
 		}
+		if len(within) == 0 {
+			return nil, fmt.Errorf("align: %w: no part of the band plates is bright together, as a lit screen is", ErrNoSilhouettes)
+		}
 		slices.Sort(within)
 		sc.gain[i] = quantile(within, 0.9)
 		brightest = math.Max(brightest, sc.gain[i])

@@ -39,6 +39,8 @@ type frame struct {
 	color  [3][]float32 // linear light, each channel divided by its own highlight
 	alpha  []float32    // 1 less the band plate over the screen: 0 on the screen, about 1 on the performer
 	spline []float32    // the coefficients of alpha's spline
+	// burnt says in which squares, burntSide pixels a side, the color plate clips in any channel; on the finest level.
+	burnt [3][]bool
 	// The smoothed pictures' noise, as standard deviations, of the color's channels and of alpha.
 	colorNoise [3]float64
 	alphaNoise float64
@@ -134,6 +136,7 @@ type plane struct {
 func (s *stack) reduce(i int, p Pair, fc, fb int) (list []plane) {
 	channel := func(c int) {
 		q := shrink(plane{p.Color.W, p.Color.H, p.Color.Pix[c]}, fc)
+		s.levels[0].frames[i].burnt[c] = clipped(q)
 		scale := highlight(q)
 		for k, l := range s.levels {
 			if k > 0 {
@@ -167,6 +170,46 @@ func (s *stack) reduce(i int, p Pair, fc, fb int) (list []plane) {
 		}
 	}
 	return list
+}
+
+// burntSide is the side of the squares of frame.burnt, in pixels.
+const burntSide = 4
+
+// clipped returns in which squares of a plane, row by row, some pixel is at its top, where many are: a camera or a file
+// holds no more than that.
+func clipped(q plane) []bool {
+	const (
+		many = 16   // pixels of one value: noise makes no two alike that are not clipped
+		near = 5e-3 // of the top: what a curve's rounding and the dark plate's noise leave between clipped values
+	)
+	top := slices.Max(q.pix)
+	limit := top - near*float32(math.Abs(float64(top)))
+	across := (q.w + burntSide - 1) / burntSide
+	squares := make([]bool, across*((q.h+burntSide-1)/burntSide))
+	n := 0
+	for y := range q.h {
+		for x, v := range q.pix[y*q.w : (y+1)*q.w] {
+			if v >= limit {
+				n++
+				squares[y/burntSide*across+x/burntSide] = true
+			}
+		}
+	}
+	if n < many {
+		clear(squares)
+	}
+	return squares
+}
+
+// isBurnt reports whether the color plate clips in the square about a pixel.
+func (f *frame) isBurnt(w, x, y int) bool {
+	i := y/burntSide*((w+burntSide-1)/burntSide) + x/burntSide
+	for _, squares := range f.burnt {
+		if squares != nil && squares[i] {
+			return true
+		}
+	}
+	return false
 }
 
 // smoothed smooths a plane for level k. On the finest it is as little as interpolation needs: all

@@ -195,7 +195,7 @@ func (l *level) corePatches(g *Geometry, size int) []patch {
 const coreStep = 2
 
 // openSums returns the sums, over the rectangle from the top left corner up to each place, of the places at which the
-// screen may be seen, or no screen is behind: of every coreStep-th pixel of a color plate, along both axes, with a row and a column of zeros first.
+// screen may be seen, no screen is behind, or the color plate clips, so that its texture is not the band plate's: of every coreStep-th pixel of a color plate, along both axes, with a row and a column of zeros first.
 func (l *level) openSums(g *Geometry, f *frame) []int32 {
 	w, h := l.w/coreStep, l.h/coreStep
 	sums := make([]int32, (w+1)*(h+1))
@@ -206,7 +206,7 @@ func (l *level) openSums(g *Geometry, f *frame) []int32 {
 			bx, by := l.place(g, float64(x*coreStep), float64(y*coreStep))
 			if !(bx >= 2 && by >= 2 && bx < float64(l.bw-3) && by < float64(l.bh-3)) {
 				row++
-			} else if k := int(by+0.5)*l.bw + int(bx+0.5); f.alpha[k] < most || l.off(k) {
+			} else if k := int(by+0.5)*l.bw + int(bx+0.5); f.alpha[k] < most || l.off(k) || f.isBurnt(l.w, x*coreStep, y*coreStep) {
 				row++
 			}
 			sums[(y+1)*(w+1)+x+1] = sums[y*(w+1)+x+1] + row
