@@ -1,22 +1,23 @@
-// Package composite puts the finished shot together: it holds the background out where the performer
-// stands and adds the performer, joins layers by the operators of Porter and Duff, and fits a background of
-// another size to the frame.
+// Package composite puts the finished shot together: it holds the background out where the
+// performer stands and adds the performer, joins layers by the operators of Porter and Duff, and
+// fits a background of another size to the frame.
 //
-// All arithmetic is on linear light, scene-referred: colors below 0 and above 1 are kept. Every function
-// checks that its frames are the same size and returns a *plate.SizeError where they are not. None starts a
-// goroutine: a pipeline runs whole frames side by side, which is faster than dividing each of them. All
-// functions are safe to use concurrently as long as no two calls write the same frame.
+// All arithmetic is on linear light, scene-referred: colors below 0 and above 1 are kept. Every
+// function checks that its frames are the same size and returns a *plate.SizeError where they are
+// not. None starts a goroutine: a pipeline runs whole frames side by side, which is faster than
+// dividing each of them. All functions are safe to use concurrently as long as no two calls write
+// the same frame.
 //
-// The foreground that is added is premultiplied: the color plate, shot against a screen that is black in it,
-// already is. Multiplying it by alpha once more is the classic mistake, and leaves a dark edge around the
-// performer.
+// The foreground that is added is premultiplied: the color plate, shot against a screen that is
+// black in it, already is. Multiplying it by alpha once more is the classic mistake, and leaves a
+// dark edge around the performer.
 //
 // # Sources
 //
-// Thomas Porter and Tom Duff, "Compositing Digital Images", Computer Graphics (SIGGRAPH '84) 18 (3), 1984:
-// the operators. W3C, "Compositing and Blending Level 1": plus. Robert G. Keys, "Cubic Convolution
-// Interpolation for Digital Image Processing", IEEE Transactions on Acoustics, Speech, and Signal Processing
-// 29 (6), 1981: resampling.
+// Thomas Porter and Tom Duff, "Compositing Digital Images", Computer Graphics (SIGGRAPH '84) 18
+// (3), 1984: the operators. W3C, "Compositing and Blending Level 1": plus. Robert G. Keys, "Cubic
+// Convolution Interpolation for Digital Image Processing", IEEE Transactions on Acoustics, Speech,
+// and Signal Processing 29 (6), 1981: resampling.
 package composite
 
 import (
@@ -26,15 +27,17 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// HoldOut returns foreground + transmission * background at every pixel and channel: the background held out
-// where the performer stands, and the performer added.
+// HoldOut returns foreground + transmission * background at every pixel and channel: the background
+// held out where the performer stands, and the performer added.
 //
-// The foreground is premultiplied, linear light, black where the performer is absent; the transmission is
-// nominally 0 (performer) to 1 (background). Nothing is clamped, so noise about 0 averages out as it should.
-// NaN in any frame stays NaN in that pixel of the result and nowhere else.
+// The foreground is premultiplied, linear light, black where the performer is absent; the
+// transmission is nominally 0 (performer) to 1 (background). Nothing is clamped, so noise about 0
+// averages out as it should. NaN in any frame stays NaN in that pixel of the result and nowhere
+// else.
 //
-// The result is written to dst, which may be the foreground or the background, and is returned; a nil dst
-// means a new frame. With a dst the call allocates nothing. The error is a *plate.SizeError; dst is then untouched.
+// The result is written to dst, which may be the foreground or the background, and is returned; a
+// nil dst means a new frame. With a dst the call allocates nothing. The error is a
+// *plate.SizeError; dst is then untouched.
 func HoldOut(dst *plate.RGB, foreground *plate.RGB, transmission *plate.Gray, background *plate.RGB) (*plate.RGB, error) {
 	if err := plate.CheckSize("transmission", transmission.Size(), "foreground", foreground.Size()); err != nil {
 		return nil, err
@@ -57,11 +60,11 @@ func HoldOut(dst *plate.RGB, foreground *plate.RGB, transmission *plate.Gray, ba
 	return dst, nil
 }
 
-// Held returns transmission * background: the background with the hole that the performer will fill, the
-// station before the performer is added. HoldOut's result is Held's plus the foreground.
+// Held returns transmission * background: the background with the hole that the performer will
+// fill, the station before the performer is added. HoldOut's result is Held's plus the foreground.
 //
-// The result is written to dst, which may be the background, and is returned; a nil dst means a new frame.
-// The error is a *plate.SizeError; dst is then untouched.
+// The result is written to dst, which may be the background, and is returned; a nil dst means a new
+// frame. The error is a *plate.SizeError; dst is then untouched.
 func Held(dst *plate.RGB, transmission *plate.Gray, background *plate.RGB) (*plate.RGB, error) {
 	if err := plate.CheckSize("background", background.Size(), "transmission", transmission.Size()); err != nil {
 		return nil, err

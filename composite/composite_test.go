@@ -38,7 +38,8 @@ func same(a, b *plate.RGB) bool {
 	return a.Size() == b.Size()
 }
 
-// randomRGBA returns premultiplied noise in which about one pixel in four is transparent and one opaque.
+// randomRGBA returns premultiplied noise in which about one pixel in four is transparent and one
+// opaque.
 func randomRGBA(seed uint64, w, h int) *plate.RGBA {
 	rng := rand.New(rand.NewPCG(seed, 0))
 	f := plate.NewRGBA(w, h)

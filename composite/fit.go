@@ -28,8 +28,8 @@ func (m FitMode) String() string {
 	return fitModes[m]
 }
 
-// ParseFitMode returns the mode of that name; case does not count. The error of an unknown name suggests the
-// nearest.
+// ParseFitMode returns the mode of that name; case does not count. The error of an unknown name
+// suggests the nearest.
 func ParseFitMode(name string) (FitMode, error) {
 	i, err := findName("fit mode", name, fitModes)
 	return FitMode(i), err
@@ -52,12 +52,13 @@ func (m *FitMode) UnmarshalText(text []byte) error {
 	return err
 }
 
-// A Fit says how a picture is laid over the frame. The zero value crops it to cover the frame, centered.
+// A Fit says how a picture is laid over the frame. The zero value crops it to cover the frame,
+// centered.
 type Fit struct {
 	Mode FitMode `json:"mode"`
 
-	// OffsetX and OffsetY move the picture right and down from the center, as fractions of the frame's width
-	// and height, so that they hold for a proxy as for the full size.
+	// OffsetX and OffsetY move the picture right and down from the center, as fractions of the
+	// frame's width and height, so that they hold for a proxy as for the full size.
 	OffsetX float64 `json:"offset_x,omitempty"`
 	OffsetY float64 `json:"offset_y,omitempty"`
 
@@ -90,8 +91,8 @@ func (f Fit) check() error {
 	return nil
 }
 
-// place returns where the picture's left and top edges lie, in pixels of the frame from its left and top
-// edges, and by how much it is enlarged in either direction.
+// place returns where the picture's left and top edges lie, in pixels of the frame from its left
+// and top edges, and by how much it is enlarged in either direction.
 func (f Fit) place(srcW, srcH, dstW, dstH int) (left, top, sx, sy float64) {
 	w, h, frameW, frameH := float64(srcW), float64(srcH), float64(dstW), float64(dstH)
 	sx, sy = frameW/w, frameH/h

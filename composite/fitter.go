@@ -9,15 +9,16 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A Fitter resamples pictures of one size to frames of another. It holds the weights, prepared once for the
-// sizes and the fit. It is safe to use concurrently.
+// A Fitter resamples pictures of one size to frames of another. It holds the weights, prepared once
+// for the sizes and the fit. It is safe to use concurrently.
 //
-// The filter is Keys's cubic convolution with a = -1/2 (Catmull and Rom's spline), for rows and columns
-// apart. Where the picture shrinks, the filter is widened by as much, so that detail too fine for the frame
-// is averaged and does not alias. Weights that would fall outside the picture are left out, and the rest
-// scaled to make up for them. Where the picture's edge divides a pixel of the frame, that pixel is black in
-// proportion. The picture is in linear light, as it must be for averages to be right; as with any cubic,
-// values next to a hard edge overshoot a little, below 0 where the dark side is black.
+// The filter is Keys's cubic convolution with a = -1/2 (Catmull and Rom's spline), for rows and
+// columns apart. Where the picture shrinks, the filter is widened by as much, so that detail too
+// fine for the frame is averaged and does not alias. Weights that would fall outside the picture
+// are left out, and the rest scaled to make up for them. Where the picture's edge divides a pixel
+// of the frame, that pixel is black in proportion. The picture is in linear light, as it must be
+// for averages to be right; as with any cubic, values next to a hard edge overshoot a little, below
+// 0 where the dark side is black.
 type Fitter struct {
 	srcW, srcH, dstW, dstH int
 	same                   bool // the frame is the picture
@@ -57,11 +58,12 @@ func checkSides(name string, w, h int) error {
 // picture.
 func (f *Fitter) Same() bool { return f.same }
 
-// RGB returns src fitted to the frame. The part of the frame that src does not reach is black. Where sizes,
-// scale and place are the same the result is a copy, to the bit.
+// RGB returns src fitted to the frame. The part of the frame that src does not reach is black.
+// Where sizes, scale and place are the same the result is a copy, to the bit.
 //
-// The result is written to dst, which must not be src, and is returned; a nil dst means a new frame. The error
-// is a *plate.SizeError: src or dst is not of the size that the Fitter was prepared for; dst is then untouched.
+// The result is written to dst, which must not be src, and is returned; a nil dst means a new
+// frame. The error is a *plate.SizeError: src or dst is not of the size that the Fitter was
+// prepared for; dst is then untouched.
 func (f *Fitter) RGB(dst, src *plate.RGB) (*plate.RGB, error) {
 	dst, err := f.target(dst, src)
 	if err != nil {
@@ -73,8 +75,8 @@ func (f *Fitter) RGB(dst, src *plate.RGB) (*plate.RGB, error) {
 	return dst, nil
 }
 
-// RGBA is RGB for a premultiplied layer: what src does not reach is transparent. Alpha is clamped to 0 to 1
-// where the filter overshoots.
+// RGBA is RGB for a premultiplied layer: what src does not reach is transparent. Alpha is clamped
+// to 0 to 1 where the filter overshoots.
 func (f *Fitter) RGBA(dst, src *plate.RGBA) (*plate.RGBA, error) {
 	if dst == nil {
 		dst = plate.NewRGBA(f.dstW, f.dstH)
@@ -102,8 +104,8 @@ func (f *Fitter) target(dst, src *plate.RGB) (*plate.RGB, error) {
 	return dst, plate.CheckSize("destination", dst.Size(), "frame that the Fitter was prepared for", frame.Size())
 }
 
-// plane fits one plane. Each row of the frame is first gathered from rows of the picture and then resampled
-// along itself, so that nothing larger than one row is held between.
+// plane fits one plane. Each row of the frame is first gathered from rows of the picture and then
+// resampled along itself, so that nothing larger than one row is held between.
 func (f *Fitter) plane(dst, src []float32) {
 	if f.same {
 		copy(dst, src)
@@ -146,8 +148,9 @@ func addScaled(line, from []float32, w float32, set bool) {
 	}
 }
 
-// Taps say, for each pixel of a row of the frame, which pixels of the picture's row make it and with what
-// weights. Weights of 0 are left off at both ends, so that a pixel moved by whole pixels is copied exactly.
+// Taps say, for each pixel of a row of the frame, which pixels of the picture's row make it and
+// with what weights. Weights of 0 are left off at both ends, so that a pixel moved by whole pixels
+// is copied exactly.
 type taps struct {
 	first   []int32 // the first pixel of the picture
 	start   []int32 // where the weights begin; one more entry than pixels
@@ -197,7 +200,8 @@ func newTaps(src, dst int, edge, scale float64) taps {
 	far := edge + scale*float64(src)
 	var w []float64
 	for i := range dst {
-		// The part of this pixel that the picture covers. Rounding must not shave the picture's own edge.
+		// The part of this pixel that the picture covers. Rounding must not shave the picture's own
+		// edge.
 		from, to := max(float64(i), edge), min(float64(i+1), far)
 		cover, middle := to-from, (from+to)/2
 		if cover > 1-1e-9 {

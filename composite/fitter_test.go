@@ -116,8 +116,8 @@ func TestFitCopies(t *testing.T) {
 	}
 }
 
-// Keys 1981: at twice the size the new pixels lie a quarter of a pixel from the old, where the kernel is
-// -9/128, 111/128, 29/128 and -3/128 (from his equation 15, in exact fractions).
+// Keys 1981: at twice the size the new pixels lie a quarter of a pixel from the old, where the
+// kernel is -9/128, 111/128, 29/128 and -3/128 (from his equation 15, in exact fractions).
 func TestKeysWeights(t *testing.T) {
 	impulse := grayRGB([]float32{0, 0, 0, 0, 128, 0, 0, 0, 0})
 	got := fitted(t, impulse, 18, 1, Fit{Mode: Stretch})
@@ -194,8 +194,8 @@ func TestFitterAgainstXImageDraw(t *testing.T) {
 	}
 }
 
-// A picture placed twice as large about a shifted center is the same as its part cropped and stretched,
-// away from the crop's edges.
+// A picture placed twice as large about a shifted center is the same as its part cropped and
+// stretched, away from the crop's edges.
 func TestFitCropsWhatItMagnifies(t *testing.T) {
 	src := &randomRGBA(1, 40, 30).RGB
 	whole := fitted(t, src, 80, 60, Fit{})
@@ -210,7 +210,8 @@ func TestFitCropsWhatItMagnifies(t *testing.T) {
 	}
 }
 
-// A layer stays a layer: color and alpha together, alpha within 0 to 1, transparent where there is nothing.
+// A layer stays a layer: color and alpha together, alpha within 0 to 1, transparent where there is
+// nothing.
 func TestFitterRGBA(t *testing.T) {
 	src := plate.NewRGBA(8, 8)
 	for i := range src.A {

@@ -5,8 +5,8 @@ import (
 	"strings"
 )
 
-// findName returns the index of name in names, where case, spaces, hyphens and underscores do not count. The
-// error of a name that is not there suggests the nearest.
+// findName returns the index of name in names, where case, spaces, hyphens and underscores do not
+// count. The error of a name that is not there suggests the nearest.
 func findName(kind, name string, names []string) (int, error) {
 	plain := strings.NewReplacer(" ", "", "-", "", "_", "")
 	want := plain.Replace(strings.ToLower(name))
@@ -23,7 +23,8 @@ func findName(kind, name string, names []string) (int, error) {
 	return 0, fmt.Errorf("composite: there is no %s called %q: did you mean %q?", kind, name, names[best])
 }
 
-// editDistance counts the letters to insert, delete or change to turn a into b (Levenshtein's distance).
+// editDistance counts the letters to insert, delete or change to turn a into b (Levenshtein's
+// distance).
 func editDistance(a, b string) int {
 	d := make([]int, len(b)+1)
 	for j := range d {

@@ -6,11 +6,12 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// An Operator is one of the twelve ways in which Porter and Duff (1984) join two pictures, A and B, or Plus.
-// The zero value is AOverB.
+// An Operator is one of the twelve ways in which Porter and Duff (1984) join two pictures, A and B,
+// or Plus. The zero value is AOverB.
 type Operator int
 
-// The operators. In W3C's Compositing and Blending Level 1, A is called the source and B the destination.
+// The operators. In W3C's Compositing and Blending Level 1, A is called the source and B the
+// destination.
 const (
 	AOverB Operator = iota // A in front of B
 	BOverA                 // B in front of A
@@ -75,9 +76,9 @@ func (op Operator) String() string {
 	return operators[op].name
 }
 
-// ParseOperator returns the operator of that name: the paper's ("A over B"), W3C's ("source-over"), or the
-// paper's without its letters where A comes first ("over"). Case, spaces, hyphens and underscores do not
-// count. The error of an unknown name suggests the nearest.
+// ParseOperator returns the operator of that name: the paper's ("A over B"), W3C's ("source-over"),
+// or the paper's without its letters where A comes first ("over"). Case, spaces, hyphens and
+// underscores do not count. The error of an unknown name suggests the nearest.
 func ParseOperator(name string) (Operator, error) {
 	names := []string{"over", "in", "out", "atop"}
 	ops := []Operator{AOverB, AInB, AOutB, AAtopB}
@@ -108,8 +109,8 @@ func (op *Operator) UnmarshalText(text []byte) error {
 	return err
 }
 
-// Factors returns F_A and F_B of the paper's section 4.3: how much of A and of B is seen where they have
-// these alphas. It panics when op is not one of the operators.
+// Factors returns F_A and F_B of the paper's section 4.3: how much of A and of B is seen where they
+// have these alphas. It panics when op is not one of the operators.
 func (op Operator) Factors(alphaA, alphaB float32) (fa, fb float32) {
 	if err := op.check(); err != nil {
 		panic(err.Error())
@@ -118,17 +119,17 @@ func (op Operator) Factors(alphaA, alphaB float32) (fa, fb float32) {
 	return o.fa0 + float32(o.fa1*alphaB), o.fb0 + float32(o.fb1*alphaA)
 }
 
-// Compose joins a and b: at every pixel, each of the four channels becomes F_A a + F_B b, with the factors of
-// op. The frames are premultiplied.
+// Compose joins a and b: at every pixel, each of the four channels becomes F_A a + F_B b, with the
+// factors of op. The frames are premultiplied.
 //
-// Color is not clamped. Alpha is not either (alphas of 0 to 1 give alphas of 0 to 1), except by Plus, which
-// stops it at 1 as W3C's lighter does; W3C stops color there too, which scene-referred light must not be. NaN
-// and infinite values spoil their own pixel, even where the factor is 0; OnlyA, OnlyB and Clear do not read
-// the frame that they leave out.
+// Color is not clamped. Alpha is not either (alphas of 0 to 1 give alphas of 0 to 1), except by
+// Plus, which stops it at 1 as W3C's lighter does; W3C stops color there too, which scene-referred
+// light must not be. NaN and infinite values spoil their own pixel, even where the factor is 0;
+// OnlyA, OnlyB and Clear do not read the frame that they leave out.
 //
-// The result is written to dst, which may be a or b, and is returned; a nil dst means a new frame. With a dst
-// the call allocates nothing. The error is a *plate.SizeError, or says that there is no such operator; dst is then
-// untouched.
+// The result is written to dst, which may be a or b, and is returned; a nil dst means a new frame.
+// With a dst the call allocates nothing. The error is a *plate.SizeError, or says that there is no
+// such operator; dst is then untouched.
 func Compose(dst *plate.RGBA, op Operator, a, b *plate.RGBA) (*plate.RGBA, error) {
 	if err := op.check(); err != nil {
 		return nil, err

@@ -54,8 +54,8 @@ func TestFactors(t *testing.T) {
 	}
 }
 
-// W3C, Compositing and Blending Level 1, section 9.1: the formulas for color (premultiplied, co) and alpha
-// (ao) of each operator, as printed there for unpremultiplied colors Cs and Cb.
+// W3C, Compositing and Blending Level 1, section 9.1: the formulas for color (premultiplied, co)
+// and alpha (ao) of each operator, as printed there for unpremultiplied colors Cs and Cb.
 var w3c = map[string]func(as, cs, ab, cb float64) (co, ao float64){
 	"clear":            func(as, cs, ab, cb float64) (float64, float64) { return 0, 0 },
 	"copy":             func(as, cs, ab, cb float64) (float64, float64) { return as * cs, as },
@@ -112,8 +112,8 @@ func TestComposeAgainstW3C(t *testing.T) {
 	}
 }
 
-// codes turns a premultiplied frame into one of Go's pictures, its values taken as they are, and rounds f's
-// own values to the same codes.
+// codes turns a premultiplied frame into one of Go's pictures, its values taken as they are, and
+// rounds f's own values to the same codes.
 func codes16(f *plate.RGBA) *image.RGBA64 {
 	p := image.NewRGBA64(f.Bounds())
 	q := func(v *float32) uint16 {
@@ -139,8 +139,8 @@ func codes8(f *plate.RGBA) *image.RGBA {
 	return p
 }
 
-// Go's image/draw on premultiplied pictures of 16 and 8 bits. Its integers are within one code of the exact
-// result.
+// Go's image/draw on premultiplied pictures of 16 and 8 bits. Its integers are within one code of
+// the exact result.
 func TestComposeAgainstImageDraw(t *testing.T) {
 	for _, test := range []struct {
 		op Operator

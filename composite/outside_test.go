@@ -17,8 +17,8 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// straight16 writes f as unpremultiplied RGBA of 16 bits, little-endian, its values taken as code values, and
-// sets f to what the file holds.
+// straight16 writes f as unpremultiplied RGBA of 16 bits, little-endian, its values taken as code
+// values, and sets f to what the file holds.
 func straight16(t *testing.T, path string, f *plate.RGBA) {
 	t.Helper()
 	codes := make([]uint16, 0, 4*len(f.A))
@@ -44,8 +44,8 @@ func straight16(t *testing.T, path string, f *plate.RGBA) {
 	}
 }
 
-// ImageMagick's -compose on the same random pixels, alpha 0 and 1 among them. Its code values are taken for
-// linear light: it composes numbers as they are.
+// ImageMagick's -compose on the same random pixels, alpha 0 and 1 among them. Its code values are
+// taken for linear light: it composes numbers as they are.
 func TestComposeAgainstImageMagick(t *testing.T) {
 	convert := outside.Program(t, "convert")
 	const w, h = 48, 40
@@ -97,7 +97,8 @@ func TestComposeAgainstImageMagick(t *testing.T) {
 	}
 }
 
-// The resampling scripts read a job and a picture, and print what a reference makes of one plane of it.
+// The resampling scripts read a job and a picture, and print what a reference makes of one plane of
+// it.
 const resampling = `
 import sys, json, numpy as np
 job = json.loads(sys.argv[1])
@@ -146,14 +147,16 @@ func TestFitterAgainstOthers(t *testing.T) {
 		{"Pillow, shrunk", "pillow", noise, 17, 23, Fit{Mode: Stretch}, nil, 0, 2e-6},
 		{"Pillow, shrunk a little", "pillow", noise, 58, 47, Fit{Mode: Stretch}, nil, 0, 2e-6},
 		{"Pillow, wider and lower", "pillow", noise, 90, 11, Fit{Mode: Stretch}, nil, 0, 2e-6},
-		// To fill 40x48 at the same scale, 10 pixels go on either side. Pillow sees nothing outside its box.
+		// To fill 40x48 at the same scale, 10 pixels go on either side. Pillow sees nothing outside
+		// its box.
 		{"Pillow, filled", "pillow", noise, 80, 96, Fit{}, []float64{10, 0, 50, 48}, 4, 2e-6},
-		// A frame of 60x48 showing the picture at twice the size, moved right by 6 and down by 12 pixels.
+		// A frame of 60x48 showing the picture at twice the size, moved right by 6 and down by 12
+		// pixels.
 		{"Pillow, magnified and moved", "pillow", noise, 60, 48, Fit{Scale: 2, OffsetX: 0.1, OffsetY: 0.25}, []float64{12, 6, 42, 30}, 4, 2e-6},
 		{"numpy, enlarged", "numpy", noise, 133, 101, Fit{Mode: Stretch}, nil, 0, 2e-6},
 		{"numpy, shrunk", "numpy", noise, 25, 19, Fit{Mode: Stretch}, nil, 0, 2e-6},
-		// OpenCV's INTER_AREA is another filter, the plain mean of each block: on a smooth picture the two are
-		// as close as the picture's own curvature allows.
+		// OpenCV's INTER_AREA is another filter, the plain mean of each block: on a smooth picture
+		// the two are as close as the picture's own curvature allows.
 		{"OpenCV, area, a half", "area", smooth, 30, 24, Fit{Mode: Stretch}, nil, 1, 3e-3},
 		{"OpenCV, area, a third", "area", smooth, 20, 16, Fit{Mode: Stretch}, nil, 1, 6e-3},
 	} {

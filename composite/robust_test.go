@@ -84,7 +84,8 @@ func numbers(f *plate.RGB, err error) ([]float64, error) {
 	return odd.Floats(f.Pix[0], f.Pix[1], f.Pix[2]), nil
 }
 
-// try calls an operation; its numbers count where the product of five of the layers' is in the range of float32.
+// try calls an operation; its numbers count where the product of five of the layers' is in the
+// range of float32.
 func (o *oddLayers) try(t *testing.T, name string, call func(o *oddLayers) ([]float64, error)) {
 	t.Helper()
 	odd.Try(t, name, func(context.Context) ([]float64, error) {

@@ -15,13 +15,13 @@ type Layer struct {
 	Fade     float32     // how far the frame is dissolved: 0 not at all, 1 entirely
 }
 
-// Stack puts a whole shot together, from the back to the front: the background; the layers behind, in turn;
-// all of that held out by the transmission, and the performer added, as HoldOut does; and the layers in
-// front, in turn.
+// Stack puts a whole shot together, from the back to the front: the background; the layers behind,
+// in turn; all of that held out by the transmission, and the performer added, as HoldOut does; and
+// the layers in front, in turn.
 //
-// The background counts as opaque. A layer whose operator makes a hole in it (AOutB, say) leaves black
-// there, unless a later layer fills it. Nothing is clamped except as Compose says. Without layers the result
-// is HoldOut's, to the bit.
+// The background counts as opaque. A layer whose operator makes a hole in it (AOutB, say) leaves
+// black there, unless a later layer fills it. Nothing is clamped except as Compose says. Without
+// layers the result is HoldOut's, to the bit.
 //
 // The error is a *plate.SizeError, or says which layer is not valid and why.
 func Stack(background *plate.RGB, behind []Layer, foreground *plate.RGB, transmission *plate.Gray, front []Layer) (*plate.RGB, error) {

@@ -31,7 +31,8 @@ func TestStack(t *testing.T) {
 		{"a flame half faded adds half", nil, []Layer{{Frame: onePixel(4, 2, 1, 0), Operator: Plus, Fade: 0.5}}, [3]float32{2.5, 1.75, 0.75}},
 		// The hole lets half the background through, and the performer stands before it.
 		{"a hole behind leaves black", []Layer{{Frame: onePixel(0, 0, 0, 0.5), Operator: BOutA}}, nil, [3]float32{0.375, 0.5, 0.25}},
-		// After the hole, alpha is 0.5 behind and 0.75 with the performer: a quarter of the blue is seen.
+		// After the hole, alpha is 0.5 behind and 0.75 with the performer: a quarter of the blue is
+		// seen.
 		{"a hole is filled from behind by a later layer", []Layer{{Frame: onePixel(0, 0, 0, 0.5), Operator: BOutA}},
 			[]Layer{{Frame: onePixel(0, 0, 1, 1), Operator: BOverA}}, [3]float32{0.375, 0.5, 0.5}},
 		{"only the layer", nil, []Layer{{Frame: onePixel(1, 2, 3, 0.5), Operator: OnlyA, Fade: 0.5}}, [3]float32{0.5, 1, 1.5}},

@@ -5,10 +5,10 @@ import "example.com/twinplate/plate"
 // backedFrame is the frame number from which shots before a backing draw their noise.
 const backedFrame = 1 << 62
 
-// Backed returns frame i of the color camera with the performer before an ordinary screen of this color,
-// instead of the sodium one: D + P + t B, with the screen's unevenness, no crosstalk and the same lens and
-// noise. It is what a green-backed plate is, or one of the two plates of Smith and Blinn's triangulation.
-// Light that such a screen throws on the performer is not simulated.
+// Backed returns frame i of the color camera with the performer before an ordinary screen of this
+// color, instead of the sodium one: D + P + t B, with the screen's unevenness, no crosstalk and the
+// same lens and noise. It is what a green-backed plate is, or one of the two plates of Smith and
+// Blinn's triangulation. Light that such a screen throws on the performer is not simulated.
 func (r *Simulator) Backed(i int, backing [3]float64) *plate.RGB {
 	v := r.view(i, true, false)
 	f := r.backing(v.t.Pix, v.p, backing)

@@ -39,7 +39,8 @@ var monoEfficiency = Spectrum{{380, 0.28}, {400, 0.38}, {450, 0.55}, {500, 0.62}
 // infraredCut is the filter before a color sensor: assumed.
 var infraredCut = Spectrum{{firstNM, 0.95}, {640, 0.95}, {690, 0.02}, {700, 0}, {lastNM, 0}}
 
-// dyes are the color filters on a color sensor's pixels, red, green and blue: bells of assumed middle and width.
+// dyes are the color filters on a color sensor's pixels, red, green and blue: bells of assumed
+// middle and width.
 var dyes = [3]gauss{{605, 38}, {540, 40}, {460, 33}}
 
 // channels returns the quantum efficiency of each channel.
@@ -92,7 +93,8 @@ func (c Camera) read() float64 {
 	return math.Hypot(c.Sensor.ReadNoise/c.fullScale(), code/math.Sqrt(12))
 }
 
-// degrees returns the angle from the axis of light that lands r millimeters off the middle of the sensor.
+// degrees returns the angle from the axis of light that lands r millimeters off the middle of the
+// sensor.
 func (c Camera) degrees(r float64) float64 { return math.Atan(r/c.Focal) * 180 / math.Pi }
 
 // corner returns the distance of the sensor's corner from its middle, in millimeters.
@@ -110,8 +112,8 @@ func (c Camera) stack(r float64) stack {
 	return s
 }
 
-// photonsPerJoule is how many photons of 1 nm a joule is, 1/(hc): a photon of a longer wave has less (SI's defining
-// constants).
+// photonsPerJoule is how many photons of 1 nm a joule is, 1/(hc): a photon of a longer wave has
+// less (SI's defining constants).
 const photonsPerJoule = 5.034116567e15
 
 // photons is the Curve of the number of photons in a joule.
@@ -120,9 +122,9 @@ type photons struct{}
 // At implements Curve.
 func (photons) At(nm float64) float64 { return photonsPerJoule * nm }
 
-// signal returns what each channel of the camera makes, in full scale, of a surface with this radiance, in W/(m2 sr),
-// seen r millimeters off the middle of the picture through the given part of the beam splitter: the camera equation
-// E = pi L cos^4 / (4 T^2), at fps frames a second.
+// signal returns what each channel of the camera makes, in full scale, of a surface with this
+// radiance, in W/(m2 sr), seen r millimeters off the middle of the picture through the given part
+// of the beam splitter: the camera equation E = pi L cos^4 / (4 T^2), at fps frames a second.
 func (c Camera) signal(radiance Light, split, r, fps float64) []float64 {
 	cos := math.Cos(c.degrees(r) * math.Pi / 180)
 	area := c.Sensor.Pitch * c.Sensor.Pitch * 1e-12

@@ -8,8 +8,8 @@ import (
 
 // A canvas is a picture being painted, front over back: premultiplied light p and transmission t.
 //
-// Scene units do not depend on its size: y goes from 0 at the top to 1 at the bottom, and x from 0 to 16/9
-// over a frame of that shape; a wider or narrower one shows more or less at both sides.
+// Scene units do not depend on its size: y goes from 0 at the top to 1 at the bottom, and x from 0
+// to 16/9 over a frame of that shape; a wider or narrower one shows more or less at both sides.
 type canvas struct {
 	w, h   int
 	px     float64 // a pixel's side, in scene units
@@ -17,7 +17,8 @@ type canvas struct {
 	p      *plate.RGB
 	t      *plate.Gray
 
-	// The stroke being drawn: coverage, and where it is more than 0, the place along the stroke and across it.
+	// The stroke being drawn: coverage, and where it is more than 0, the place along the stroke and
+	// across it.
 	cov, along, nx, ny []float32
 	touched            []int32
 }
@@ -70,7 +71,8 @@ func (c *canvas) over(i int, l rgb, a float64) {
 	c.t.Pix[i] *= k
 }
 
-// paint calls f for each pixel center in b, from several goroutines; f returns the light and the coverage.
+// paint calls f for each pixel center in b, from several goroutines; f returns the light and the
+// coverage.
 func (c *canvas) paint(b box, f func(x, y float64) (rgb, float64)) {
 	x0, y0, x1, y1 := c.pixels(b)
 	rows(y1-y0, func(j0, j1 int) {
@@ -84,11 +86,12 @@ func (c *canvas) paint(b box, f func(x, y float64) (rgb, float64)) {
 	})
 }
 
-// cover returns how much of a pixel lies inside an edge at signed distance d (negative inside), seen head on.
+// cover returns how much of a pixel lies inside an edge at signed distance d (negative inside),
+// seen head on.
 func (c *canvas) cover(d float64) float64 { return clamp(0.5 - d/c.px) }
 
-// line returns the coverage of a pixel at distance d from the middle of a line of half width r, be it ever so
-// thin.
+// line returns the coverage of a pixel at distance d from the middle of a line of half width r, be
+// it ever so thin.
 func (c *canvas) line(d, r float64) float64 {
 	return clamp(0.5+(r-d)/c.px) - clamp(0.5-(r+d)/c.px)
 }
@@ -96,9 +99,9 @@ func (c *canvas) line(d, r float64) float64 {
 // A knot is a point of a stroke's middle, and half the stroke's width there.
 type knot struct{ x, y, r float64 }
 
-// stroke draws a line through knots. The shade is asked for light and opacity at a point, at the length s
-// along the stroke; (nx, ny) is where the point lies across it, of length 0 in the middle and 1 at the edge.
-// A stroke covers itself only once.
+// stroke draws a line through knots. The shade is asked for light and opacity at a point, at the
+// length s along the stroke; (nx, ny) is where the point lies across it, of length 0 in the middle
+// and 1 at the edge. A stroke covers itself only once.
 func (c *canvas) stroke(k []knot, shade func(x, y, s, nx, ny float64) (rgb, float64)) {
 	if c.cov == nil {
 		n := c.w * c.h

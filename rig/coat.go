@@ -9,8 +9,8 @@ var cloths = []rgb{
 	{0.025, 0.05, 0.13}, {0.62, 0.38, 0.05},
 }
 
-// patchwork is the coat's cloth at (u, v), in its own coordinates: irregular patches with sunk, stitched
-// seams, wet and beaded with drops.
+// patchwork is the coat's cloth at (u, v), in its own coordinates: irregular patches with sunk,
+// stitched seams, wet and beaded with drops.
 func patchwork(u, v float64, seed uint32) look {
 	u, v = u+0.050*(noise(u*6, v*6, seed)-0.5)+0.012*noise(u*21, v*21, seed), v+0.10*(u-0.7)+0.060*(noise(u*5+40, v*5, seed)-0.5)+0.012*noise(u*21+40, v*21, seed)
 	const tall = 0.083

@@ -6,8 +6,8 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// surfaces are reflectances over wavelength as costumes and skin may have them: grays, soft bumps and dips, and edges
-// such as yellow, orange and red dyes have. They are this project's own choice.
+// surfaces are reflectances over wavelength as costumes and skin may have them: grays, soft bumps
+// and dips, and edges such as yellow, orange and red dyes have. They are this project's own choice.
 func surfaces() []Curve {
 	out := []Curve{flat(0.2), flat(0.9)}
 	for nm := 440.0; nm <= 680; nm += 30 {
@@ -47,8 +47,8 @@ type LightPlan struct {
 	Tungsten  float64    `json:"tungsten"`  // what it gives the band camera, over a tungsten light (illuminant A) of as many lux
 }
 
-// fitCrosstalk returns the m, nowhere negative, for which m . color is nearest to band over all samples, and the root of
-// the mean square of what is left.
+// fitCrosstalk returns the m, nowhere negative, for which m . color is nearest to band over all
+// samples, and the root of the mean square of what is left.
 func fitCrosstalk(color [][3]float64, band []float64) (m [3]float64, left float64) {
 	left = math.Inf(1)
 	for set := range 8 { // of channels that may count

@@ -6,9 +6,9 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// Cutouts is a plain scene that is quick to draw: textured discs, turning bars, thin wires and a soft puff,
-// spread over the frame and moving, so that every place is covered in some frames and open in others. The
-// seed changes the places and the colors.
+// Cutouts is a plain scene that is quick to draw: textured discs, turning bars, thin wires and a
+// soft puff, spread over the frame and moving, so that every place is covered in some frames and
+// open in others. The seed changes the places and the colors.
 type Cutouts struct {
 	Seed uint64
 }

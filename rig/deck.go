@@ -158,8 +158,8 @@ func (a *act) mug(c *canvas) {
 	})
 }
 
-// steam paints what rises from the mug: wisps that spread, curl and drift with the wind; part of it behind
-// the hands, part before.
+// steam paints what rises from the mug: wisps that spread, curl and drift with the wind; part of it
+// behind the hands, part before.
 func (a *act) steam(c *canvas, front bool) {
 	part, seed := 1.0, a.seed+100
 	if front {

@@ -25,7 +25,8 @@ func ExampleSimulator() {
 }
 
 func ExampleFaults() {
-	// One fault alone, to see what it does: sodium light on an opaque performer looks like transparency.
+	// One fault alone, to see what it does: sodium light on an opaque performer looks like
+	// transparency.
 	f := rig.Faults{Spill: 0.1}
 	shot := rig.NewSimulator(flat(0.2, 0), 8, 8, 8, 8, nil, f, 1).Frame(0)
 	fmt.Printf("true alpha %.2f, but the band plate shows %.2f of the screen\n", shot.Truth.Alpha.Pix[0], shot.Band.Pix[0]/0.8)

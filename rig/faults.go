@@ -25,7 +25,8 @@ type Faults struct {
 	FrameOffset int        // frames that the band camera was started late: its frame i is of instant i + FrameOffset
 }
 
-// DemoFaults returns the faults of the demo take: those of a set that was lit with care and little time.
+// DemoFaults returns the faults of the demo take: those of a set that was lit with care and little
+// time.
 func DemoFaults() Faults {
 	return Faults{
 		Crosstalk:   [3]float64{0.03, 0.02, 0.006},
@@ -48,8 +49,8 @@ func (f Faults) screenLevel() float64 {
 	return f.ScreenLevel
 }
 
-// shape returns the screen's light at (x, y), in units of the half frame from its center (-1 to 1), over
-// its light at the brightest point.
+// shape returns the screen's light at (x, y), in units of the half frame from its center (-1 to 1),
+// over its light at the brightest point.
 func (f Faults) shape(x, y float64) float64 {
 	if f.Unevenness == 0 {
 		return 1
@@ -59,8 +60,8 @@ func (f Faults) shape(x, y float64) float64 {
 	return tubes * math.Exp2(-f.Unevenness*(x*x+y*y)/2)
 }
 
-// gain returns the lamps' light at instant i over that at the clean plates' instant. The phases come from
-// the seed.
+// gain returns the lamps' light at instant i over that at the clean plates' instant. The phases
+// come from the seed.
 func (f Faults) gain(i int, seed uint64) float64 {
 	a := 2 * math.Pi * float64(hash(seed, 1)>>11) / (1 << 53)
 	b := 2 * math.Pi * float64(hash(seed, 2)>>11) / (1 << 53)
@@ -81,8 +82,8 @@ func hash(v ...uint64) uint64 {
 	return h
 }
 
-// spill returns the sodium light off the performer at x, in half frames from the center, over that of the
-// screen beside it.
+// spill returns the sodium light off the performer at x, in half frames from the center, over that
+// of the screen beside it.
 func (f Faults) spill(x float64) float64 {
 	return f.Spill * clamp(1-(math.Abs(f.SpillSide)-f.SpillSide*x)/2)
 }

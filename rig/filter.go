@@ -20,8 +20,8 @@ func rows(h int, f func(y0, y1 int)) {
 	wg.Wait()
 }
 
-// lens returns the taps of a Gaussian of the sigma given, in samples, followed by a pixel's aperture of n
-// samples; tap j belongs to the sample j - lead from the aperture's first.
+// lens returns the taps of a Gaussian of the sigma given, in samples, followed by a pixel's
+// aperture of n samples; tap j belongs to the sample j - lead from the aperture's first.
 func lens(sigma float64, n int) (taps []float32, lead int) {
 	lead = int(math.Ceil(4 * sigma))
 	g := make([]float64, 2*lead+1)
@@ -48,8 +48,8 @@ func lens(sigma float64, n int) (taps []float32, lead int) {
 	return taps, lead
 }
 
-// filter convolves src, w by h, along both axes, and keeps every step-th sample:
-// dst[k] = sum over j of taps[j] src[step k + j - lead]. The frame's edge pixels are repeated outside it.
+// filter convolves src, w by h, along both axes, and keeps every step-th sample: dst[k] = sum over
+// j of taps[j] src[step k + j - lead]. The frame's edge pixels are repeated outside it.
 func filter(src []float32, w, h, step int, taps []float32, lead int) []float32 {
 	if len(taps) == 1 && step == 1 {
 		return append([]float32(nil), src...)
@@ -91,8 +91,8 @@ func filter(src []float32, w, h, step int, taps []float32, lead int) []float32 {
 	return dst
 }
 
-// cubic returns the value of src, w by h, at (x, y) by Keys's cubic with a = -1/2 (Keys 1981). It passes
-// through the samples. The frame's edge pixels are repeated outside it.
+// cubic returns the value of src, w by h, at (x, y) by Keys's cubic with a = -1/2 (Keys 1981). It
+// passes through the samples. The frame's edge pixels are repeated outside it.
 func cubic(src []float32, w, h int, x, y float64) float32 {
 	fx, fy := math.Floor(x), math.Floor(y)
 	ix, iy := int(fx), int(fy)

@@ -12,7 +12,8 @@ import (
 	"example.com/twinplate/rig"
 )
 
-// Whatever a table of a curve holds, what is read from it passes Check and has values between those of its rows.
+// Whatever a table of a curve holds, what is read from it passes Check and has values between those
+// of its rows.
 func FuzzReadSpectrum(f *testing.F) {
 	for _, s := range []string{"", "400,0.1\n500,0.9\n", "nm,T\n400,1\n401,1\n# end\n", "\ufeff400;1", "400,1,9\n500,2,9\n", "\"400\",\"1\"\r\n500,1", "400,1e12\n4999,0", "400,NaN\n500,Inf"} {
 		f.Add(s)
@@ -55,8 +56,8 @@ func TestPlanOfATallSensor(t *testing.T) {
 
 var number = regexp.MustCompile(`-?[0-9.]+(e[0-9]+)?`)
 
-// Whatever a setup's file holds, it is read and planned, or refused with an error; a plan has no number that JSON lacks. With at
-// above 0, the at-th number of the file is another one first.
+// Whatever a setup's file holds, it is read and planned, or refused with an error; a plan has no
+// number that JSON lacks. With at above 0, the at-th number of the file is another one first.
 func FuzzParseSetup(f *testing.F) {
 	f.Add(rig.PierSetup(), uint8(0), 0.0)
 	f.Add([]byte(`{"fps":24} {}`), uint8(0), 0.0)

@@ -9,9 +9,9 @@ import (
 // glareWidth is the standard deviation of the band lens's glare, in parts of the frame's width.
 const glareWidth = 0.15
 
-// glare adds the light that the band lens spreads: Faults.Glare times the frame's own light, less the
-// pedestal, through a Gaussian of glareWidth. No light comes from outside the frame. The blur is computed on
-// tiles, which are far smaller than it is wide.
+// glare adds the light that the band lens spreads: Faults.Glare times the frame's own light, less
+// the pedestal, through a Gaussian of glareWidth. No light comes from outside the frame. The blur
+// is computed on tiles, which are far smaller than it is wide.
 func (r *Simulator) glare(f *plate.Gray) {
 	if r.f.Glare == 0 {
 		return
@@ -24,7 +24,8 @@ func (r *Simulator) glare(f *plate.Gray) {
 			sum[y/tile*w+x/tile] += float64(f.Pix[y*f.W+x]) - r.f.DarkLevel
 		}
 	}
-	// Each tile's light falls off by a Gaussian from its own middle; the outer tiles may be narrower.
+	// Each tile's light falls off by a Gaussian from its own middle; the outer tiles may be
+	// narrower.
 	middle := func(k, n int) float64 { return (float64(k*tile) + float64(min((k+1)*tile, n)-1)) / 2 }
 	sigma := glareWidth * float64(f.W)
 	weights := func(n, tiles int) []float64 {

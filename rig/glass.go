@@ -5,7 +5,8 @@ import (
 	"math"
 )
 
-// A Filter is an interference filter: a passband or a stopband, by its figures or by its maker's curve.
+// A Filter is an interference filter: a passband or a stopband, by its figures or by its maker's
+// curve.
 type Filter struct {
 	Kind     string   `json:"kind"`                 // "pass", "block", or "curve"
 	Center   float64  `json:"center_nm,omitempty"`  // at normal incidence
@@ -19,7 +20,8 @@ type Filter struct {
 	File     string   `json:"curve_file,omitempty"` // a CSV file to read Curve from: see Setup.ReadCurves
 }
 
-// The figures of a filter that are taken where none are given. They are common practice for coated filters.
+// The figures of a filter that are taken where none are given. They are common practice for coated
+// filters.
 const (
 	assumedOrder    = 3
 	assumedPeak     = 0.9
@@ -80,9 +82,10 @@ func (f Filter) Check() error {
 
 // At returns the transmission at normal incidence.
 //
-// A passband of n cavities goes as 1 / (1 + x^2n), x being the distance from the center over half the width
-// (Macleod, Thin-Film Optical Filters, for n = 1; a common approximation for more), down to its blocking. A
-// stopband has that form in its optical density, scaled to half the peak at x = 1 (a model of this project).
+// A passband of n cavities goes as 1 / (1 + x^2n), x being the distance from the center over half
+// the width (Macleod, Thin-Film Optical Filters, for n = 1; a common approximation for more), down
+// to its blocking. A stopband has that form in its optical density, scaled to half the peak at x =
+// 1 (a model of this project).
 func (f Filter) At(nm float64) float64 {
 	if f.Kind == "curve" {
 		return f.Curve.At(nm)
@@ -97,8 +100,8 @@ func (f Filter) At(nm float64) float64 {
 	return floor + (f.Peak-floor)/(1+far)
 }
 
-// Tilted returns the filter for light that meets it at an angle to its normal, in degrees: everything moves to
-// shorter wavelengths, as ShiftedBy says.
+// Tilted returns the filter for light that meets it at an angle to its normal, in degrees:
+// everything moves to shorter wavelengths, as ShiftedBy says.
 func (f Filter) Tilted(degrees float64) Curve {
 	return tilted{f, ShiftedBy(degrees, f.filled().Index)}
 }
@@ -111,9 +114,10 @@ type tilted struct {
 // At implements Curve.
 func (t tilted) At(nm float64) float64 { return t.f.At(nm / t.k) }
 
-// ShiftedBy returns the factor, up to 1, by which the wavelengths of an interference filter with this effective
-// index shrink for light at an angle, in degrees in air: sqrt(1 - (sin(angle) / index)^2) (Macleod, Thin-Film
-// Optical Filters). It holds to about 20 degrees; beyond, the two polarizations part.
+// ShiftedBy returns the factor, up to 1, by which the wavelengths of an interference filter with
+// this effective index shrink for light at an angle, in degrees in air: sqrt(1 - (sin(angle) /
+// index)^2) (Macleod, Thin-Film Optical Filters). It holds to about 20 degrees; beyond, the two
+// polarizations part.
 func ShiftedBy(degrees, index float64) float64 {
 	s := math.Sin(degrees*math.Pi/180) / index
 	return math.Sqrt(1 - s*s)

@@ -15,10 +15,12 @@ func TestShiftedBy(t *testing.T) {
 		want, within       float64
 	}{
 		{"upright, nothing moves", 589, 0, 2, 589, 1e-12},
-		// The manual of an astronomical instrument (Isaac Newton Group, TAURUS-2, after Lissberger and Wilcock 1959):
-		// index 2.1 and 10 degrees, "about one third of one per cent", "17 A at a wavelength of 5000 A".
+		// The manual of an astronomical instrument (Isaac Newton Group, TAURUS-2, after Lissberger
+		// and Wilcock 1959): index 2.1 and 10 degrees, "about one third of one per cent", "17 A at
+		// a wavelength of 5000 A".
 		{"the observatory's worked value", 500, 10, 2.1, 500 - 1.7, 0.05},
-		// Macleod's formula worked out by hand: sin 20 = 0.342020, over 2 is 0.171010, squared 0.0292445.
+		// Macleod's formula worked out by hand: sin 20 = 0.342020, over 2 is 0.171010, squared
+		// 0.0292445.
 		{"20 degrees, index 2", 589.194, 20, 2, 589.194 * 0.9852693, 1e-4},
 		{"along the glass", 600, 90, 1.5, 600 * math.Sqrt(1-1/2.25), 1e-9},
 	} {

@@ -65,8 +65,8 @@ func (l Lamps) check() error {
 	})
 }
 
-// A Lamp is one lamp as a point: where it is, in meters from the middle of the screen with the screen at z = 0 and
-// the cameras at z > 0, and the direction in which it is brightest.
+// A Lamp is one lamp as a point: where it is, in meters from the middle of the screen with the
+// screen at z = 0 and the cameras at z > 0, and the direction in which it is brightest.
 type Lamp struct {
 	X, Y, Z   float64
 	Direction [3]float64 // of length 1
@@ -74,8 +74,8 @@ type Lamp struct {
 	Exponent  float64    // its intensity falls as this power of the cosine: 1 for a plain trough
 }
 
-// Illuminance returns the light of the lamp, in lux, on a screen at z = 0 at (x, y): by the inverse square of the
-// distance and the cosine of the angle at which the light meets the screen.
+// Illuminance returns the light of the lamp, in lux, on a screen at z = 0 at (x, y): by the inverse
+// square of the distance and the cosine of the angle at which the light meets the screen.
 func (l Lamp) Illuminance(x, y float64) float64 {
 	dx, dy, dz := x-l.X, y-l.Y, -l.Z
 	r := math.Sqrt(dx*dx + dy*dy + dz*dz)
@@ -139,10 +139,11 @@ func illuminance(lamps []Lamp, x, y float64) float64 {
 	return sum
 }
 
-// SideFactor returns the configuration factor from a small surface that is turned sideways, distance meters before
-// the middle of a screen of w by h meters, to the screen: how much of what it could see of light is screen. A side
-// of the performer that the camera sees at a grazing angle is such a surface. (An element at a right angle to a
-// rectangle, of the catalogs of radiative heat transfer; the closed form of the double integral.)
+// SideFactor returns the configuration factor from a small surface that is turned sideways,
+// distance meters before the middle of a screen of w by h meters, to the screen: how much of what
+// it could see of light is screen. A side of the performer that the camera sees at a grazing angle
+// is such a surface. (An element at a right angle to a rectangle, of the catalogs of radiative heat
+// transfer; the closed form of the double integral.)
 func SideFactor(w, h, distance float64) float64 {
 	if distance <= 0 {
 		return 0.5

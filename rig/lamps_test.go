@@ -7,8 +7,9 @@ import (
 	"example.com/twinplate/rig"
 )
 
-// Worked examples of illuminating engineering. The first is from a published set of problems with its answer; the
-// others are that discipline's usual problems, worked out by hand by E = I cos(angle) / r2.
+// Worked examples of illuminating engineering. The first is from a published set of problems with
+// its answer; the others are that discipline's usual problems, worked out by hand by E = I
+// cos(angle) / r2.
 func TestIlluminance(t *testing.T) {
 	down := [3]float64{0, 0, -1}
 	for _, row := range []struct {
@@ -18,7 +19,8 @@ func TestIlluminance(t *testing.T) {
 		want float64
 		e    float64
 	}{
-		// 628 lm to all sides is 50 cd (with pi as 3.14); 1 m away, the light 37 degrees off upright, of cosine 4/5: 40 lux.
+		// 628 lm to all sides is 50 cd (with pi as 3.14); 1 m away, the light 37 degrees off
+		// upright, of cosine 4/5: 40 lux.
 		{"628 lm at 1 m and 37 degrees", rig.Lamp{Z: 0.8, Direction: down, Candela: 628 / (4 * math.Pi)}, 0.6, 0, 40, 0.05},
 		{"100 cd, 4 m above", rig.Lamp{Z: 4, Direction: down, Candela: 100}, 0, 0, 6.25, 1e-9},
 		{"100 cd, 2.5 m above the corner's middle of a table of 3 m", rig.Lamp{Z: 2.5, Direction: down, Candela: 100}, 1.5, 1.5, 100 * 2.5 / math.Pow(10.75, 1.5), 1e-9},
@@ -33,8 +35,8 @@ func TestIlluminance(t *testing.T) {
 }
 
 func TestSideFactor(t *testing.T) {
-	// By the definition (Siegel and Howell, Thermal Radiation Heat Transfer): the integral of cos cos / (pi r2), here x d
-	// / (pi r4), over the half of the screen that the surface faces.
+	// By the definition (Siegel and Howell, Thermal Radiation Heat Transfer): the integral of cos
+	// cos / (pi r2), here x d / (pi r4), over the half of the screen that the surface faces.
 	for _, row := range [][3]float64{{6, 3.4, 4}, {6, 3.4, 1}, {2, 8, 3}} {
 		w, h, d := row[0], row[1], row[2]
 		const n = 800
@@ -86,7 +88,8 @@ func TestSafeShutters(t *testing.T) {
 }
 
 func TestRipple(t *testing.T) {
-	// By the definition: the mean light of each of many frames, of lamps that pulse as 1 + swing cos.
+	// By the definition: the mean light of each of many frames, of lamps that pulse as 1 + swing
+	// cos.
 	for _, row := range [][3]float64{{24, 180, 50}, {24, 90, 50}, {30, 180, 50}, {23.976, 180, 60}, {25, 180, 60}} {
 		fps, degrees, mains := row[0], row[1], row[2]
 		const swing, frames = 0.7, 3000

@@ -15,8 +15,8 @@ func lanternAt(angle, l float64) (x, y float64) {
 	return hookX + l*math.Sin(angle), hookY + l*math.Cos(angle)
 }
 
-// lantern paints the lantern as the shutter sees it: the mean of what it looks like while the shutter is
-// open, half of the frame's time. The glow in the damp air goes over everything.
+// lantern paints the lantern as the shutter sees it: the mean of what it looks like while the
+// shutter is open, half of the frame's time. The glow in the damp air goes over everything.
 func (a *act) lantern(c *canvas) {
 	const parts = 14
 	reach := box{hookX, hookY, hookX, hookY}

@@ -22,7 +22,8 @@ func TestChromaticity(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		// Tables in steps of 5 nm, with straight lines between, move the coordinates of lamps with narrow lines.
+		// Tables in steps of 5 nm, with straight lines between, move the coordinates of lamps with
+		// narrow lines.
 		if x, y := l.Chromaticity(); math.Abs(x-row.x) > 0.0015 || math.Abs(y-row.y) > 0.0015 {
 			t.Errorf("%s: %.4f, %.4f, published %.4f, %.4f", row.name, x, y, row.x, row.y)
 		}
@@ -42,8 +43,8 @@ func TestSodiumLampIsOnTheLocus(t *testing.T) {
 	if x, y := line.Chromaticity(); math.Abs(x-1.0180064/sum) > 1e-9 || math.Abs(y-0.7691547/sum) > 1e-9 {
 		t.Errorf("589 nm: %.5f, %.5f", x, y)
 	}
-	// Between the coordinates of 588.995 and 589.592 nm, for straight lines in the table; the faint lines move it by
-	// less than 0.001.
+	// Between the coordinates of 588.995 and 589.592 nm, for straight lines in the table; the faint
+	// lines move it by less than 0.001.
 	lamp := rig.SodiumLamp()
 	if x, y := lamp.Chromaticity(); math.Abs(x-0.5704) > 0.0012 || math.Abs(y-0.4290) > 0.0012 {
 		t.Errorf("lamp: %.4f, %.4f", x, y)
@@ -68,8 +69,8 @@ func TestSodiumLampIsOnTheLocus(t *testing.T) {
 	}
 }
 
-// At equal luminous flux, red, green and blue diodes put less power about the line than phosphor diodes and tungsten
-// do. The tables are the CIE's (CIE 015:2018); the ratios follow from them.
+// At equal luminous flux, red, green and blue diodes put less power about the line than phosphor
+// diodes and tungsten do. The tables are the CIE's (CIE 015:2018); the ratios follow from them.
 func TestSetLightsInTheBand(t *testing.T) {
 	band := func(name string) float64 {
 		l, err := rig.Illuminant(name)

@@ -1,7 +1,7 @@
 package rig
 
-// The sodium D lines, in nanometers in air (NIST Atomic Spectra Database, and its Handbook of Basic Atomic
-// Spectroscopic Data). D2 is the stronger.
+// The sodium D lines, in nanometers in air (NIST Atomic Spectra Database, and its Handbook of Basic
+// Atomic Spectroscopic Data). D2 is the stronger.
 const (
 	SodiumD2 = 588.9950
 	SodiumD1 = 589.5924
@@ -17,8 +17,9 @@ func SodiumLine() float64 {
 	return (sodiumRatio*SodiumD2 + SodiumD1) / (sodiumRatio + 1)
 }
 
-// SodiumColor returns the look of the line in linear BT.709 primaries, scaled so that the largest is 1. The
-// line lies outside the triangle of the primaries; what falls below zero is clipped, as a display would.
+// SodiumColor returns the look of the line in linear BT.709 primaries, scaled so that the largest
+// is 1. The line lies outside the triangle of the primaries; what falls below zero is clipped, as a
+// display would.
 func SodiumColor() [3]float64 {
 	// CIE 1931 2 degree observer at 589 nm, from the one-nanometer table of CIE 015.
 	x, y, z := 1.0180064, 0.7691547, 0.001146667

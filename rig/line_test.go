@@ -28,8 +28,8 @@ func TestSodiumColor(t *testing.T) {
 	if c[0] != 1 || c[2] != 0 {
 		t.Errorf("the line is %v: its red should be the largest, and its blue out of gamut and clipped", c)
 	}
-	// From the primaries' chromaticities (ITU-R BT.709-6, item 1.3) and white D65, for the observer at 589 nm
-	// (CIE 015, one-nanometer table).
+	// From the primaries' chromaticities (ITU-R BT.709-6, item 1.3) and white D65, for the observer
+	// at 589 nm (CIE 015, one-nanometer table).
 	type v = [3]float64
 	det := func(a, b, c v) float64 {
 		return a[0]*(b[1]*c[2]-b[2]*c[1]) - b[0]*(a[1]*c[2]-a[2]*c[1]) + c[0]*(a[1]*b[2]-a[2]*b[1])

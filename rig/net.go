@@ -18,8 +18,8 @@ func (a *act) netAt(u, v float64) (x, y float64) {
 	return a.body(x, y)
 }
 
-// net paints the fishing net over the far shoulder: thin cords in diamonds, knotted where they cross, with a
-// rope along its foot and corks on that.
+// net paints the fishing net over the far shoulder: thin cords in diamonds, knotted where they
+// cross, with a rope along its foot and corks on that.
 func (a *act) net(c *canvas) {
 	const across, down = 21, 34
 	node := func(i, j int) (float64, float64) {
@@ -73,8 +73,8 @@ func (a *act) net(c *canvas) {
 	}
 }
 
-// float paints the glass float that hangs at the hand's back: thin glass, seen through, with the lights in
-// it, in a lashing of cord.
+// float paints the glass float that hangs at the hand's back: thin glass, seen through, with the
+// lights in it, in a lashing of cord.
 func (a *act) float(c *canvas) {
 	t := 2 * math.Pi * a.now
 	x0, y0 := a.body(0.405+0.014*math.Sin(t/1.6), 0.520)

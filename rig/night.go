@@ -2,7 +2,8 @@ package rig
 
 import "math"
 
-// night is the light on the pier: the moon from the upper left and behind, the lantern, and a faint sky.
+// night is the light on the pier: the moon from the upper left and behind, the lantern, and a faint
+// sky.
 type night struct {
 	x, y, z float64 // of the lantern
 	power   float64
@@ -21,8 +22,8 @@ func unit(x, y, z float64) (float64, float64, float64) {
 	return x * l, y * l, z * l
 }
 
-// light returns the light that leaves a surface at (x, y, z) with the normal given, of any length. Gloss is
-// the sheen of a wet surface, and open how much of the sky it sees.
+// light returns the light that leaves a surface at (x, y, z) with the normal given, of any length.
+// Gloss is the sheen of a wet surface, and open how much of the sky it sees.
 func (n *night) light(x, y, z, nx, ny, nz float64, albedo rgb, gloss, open float64) rgb {
 	nx, ny, nz = unit(nx, ny, max(nz, 0.02))
 	lx, ly, lz := n.x-x, n.y-y, n.z-z

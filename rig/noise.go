@@ -20,7 +20,8 @@ func noise(x, y float64, seed uint32) float64 {
 	return a + (b-a)*u + (c-a+(a-b-c+d)*u)*v
 }
 
-// cloud returns the sum of octaves of noise, each half as strong and twice as fine, scaled to 0 to 1.
+// cloud returns the sum of octaves of noise, each half as strong and twice as fine, scaled to 0 to
+// 1.
 func cloud(x, y float64, octaves int, seed uint32) float64 {
 	s, a, top := 0.0, 1.0, 0.0
 	for k := range octaves {

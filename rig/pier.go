@@ -6,8 +6,8 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// Pier is the demo's scene: a ferry hand at night, coiling a wet rope by the light of a swinging lantern. The
-// seed changes the patches of the coat, the strands of hair and the wind.
+// Pier is the demo's scene: a ferry hand at night, coiling a wet rope by the light of a swinging
+// lantern. The seed changes the patches of the coat, the strands of hair and the wind.
 type Pier struct {
 	Seed   uint64
 	Frames int // of the take, over which the hand takes one step; 0: 48
@@ -87,8 +87,8 @@ func (p Pier) at(i int) *act {
 	return a
 }
 
-// elbow returns the joint between a shoulder and a wrist, with upper and lower arms of the lengths given,
-// bent downwards.
+// elbow returns the joint between a shoulder and a wrist, with upper and lower arms of the lengths
+// given, bent downwards.
 func elbow(s, w knot, upper, lower, side float64) knot {
 	dx, dy := w.x-s.x, w.y-s.y
 	l := math.Hypot(dx, dy)

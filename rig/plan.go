@@ -77,8 +77,9 @@ type SpillAt struct {
 	Spill    float64 `json:"spill"`
 }
 
-// Shutters are the shutter angles that are safe at a frame rate, in degrees, as SafeShutters has them. Any says that
-// every angle is, since a frame is a whole number of pulses; the angles listed are so even where the mains drift.
+// Shutters are the shutter angles that are safe at a frame rate, in degrees, as SafeShutters has
+// them. Any says that every angle is, since a frame is a whole number of pulses; the angles listed
+// are so even where the mains drift.
 type Shutters struct {
 	FPS   float64   `json:"fps"`
 	At50  []float64 `json:"at_50_hz"`
@@ -113,7 +114,8 @@ type Spectra struct {
 	Lines  []Line     `json:"lines"`  // of the lamps, the strongest as 1
 }
 
-// A ScreenMap is the screen as the two cameras see it, row by row over the color camera's frame, in full scale.
+// A ScreenMap is the screen as the two cameras see it, row by row over the color camera's frame, in
+// full scale.
 type ScreenMap struct {
 	W int       `json:"w"`
 	H int       `json:"h"`
@@ -121,8 +123,8 @@ type ScreenMap struct {
 	K []float64 `json:"color"` // in the channel that gets the most of it
 }
 
-// Plan works out what the setup will give. It depends on nothing but the setup. The error names the field with a value
-// that cannot be used.
+// Plan works out what the setup will give. It depends on nothing but the setup. The error names the
+// field with a value that cannot be used.
 func (s Setup) Plan() (*Plan, error) {
 	if err := s.Check(); err != nil {
 		return nil, err
@@ -165,7 +167,8 @@ type planner struct {
 	dark    float64 // the S that all but a hundredth of them exceed
 }
 
-// The places of the map along a row, and the most rows, which only a sensor of no camera's shape would exceed.
+// The places of the map along a row, and the most rows, which only a sensor of no camera's shape
+// would exceed.
 const mapWidth, mapHeight = 64, 4 * 64
 
 // white is the reflectance of what is called white.
@@ -245,7 +248,8 @@ func (r *planner) screen() {
 	r.p.Tolerances.Filled = on / float64(n)
 }
 
-// faint returns how much of K, in the middle of the frame, comes from the lamps' lines beside the D lines.
+// faint returns how much of K, in the middle of the frame, comes from the lamps' lines beside the D
+// lines.
 func (r *planner) faint() float64 {
 	d := Light{Lines: slices.Clone(r.sodium.Lines)}
 	for i, l := range d.Lines {
@@ -260,14 +264,16 @@ func (r *planner) faint() float64 {
 	return 1 - slices.Max(r.Color.signal(d, r.Splitter.Color, 0, r.FPS))/whole
 }
 
-// place returns where on the screen, in meters from its middle, the color camera sees cell (i, j) of the map.
+// place returns where on the screen, in meters from its middle, the color camera sees cell (i, j)
+// of the map.
 func (r *planner) place(m ScreenMap, i, j int) (x, y float64) {
 	w, h := r.Color.Sensor.size()
 	k := r.toScreen() / r.Color.Focal
 	return ((float64(i)+0.5)/float64(m.W) - 0.5) * w * k, ((float64(j)+0.5)/float64(m.H) - 0.5) * h * k
 }
 
-// perLuminance returns what the cameras make of 1 cd/m2 of the lamps' light, by the tangent of the angle to their axis.
+// perLuminance returns what the cameras make of 1 cd/m2 of the lamps' light, by the tangent of the
+// angle to their axis.
 func (r *planner) perLuminance() (band Spectrum, color [3]Spectrum) {
 	const steps = 96
 	w, h := r.Color.Sensor.size()
@@ -301,7 +307,8 @@ func part(v []float64, inside []bool, q float64) float64 {
 	return some[int(q*float64(len(some)-1)+0.5)]
 }
 
-// crosstalk fits m to what the set lights make of many surfaces in both cameras, in the middle of the frame.
+// crosstalk fits m to what the set lights make of many surfaces in both cameras, in the middle of
+// the frame.
 func (r *planner) crosstalk() {
 	all := surfaces()
 	sumColor, sumBand := make([][3]float64, len(all)), make([]float64, len(all))
@@ -346,7 +353,8 @@ func (r *planner) crosstalk() {
 	r.p.Residue = left / r.mean
 }
 
-// bandChannel returns the quantum efficiency of the band camera's channel that sees the most of the lamps.
+// bandChannel returns the quantum efficiency of the band camera's channel that sees the most of the
+// lamps.
 func (r *planner) bandChannel() []Curve {
 	s := r.Band.signal(r.sodium, 1, 0, r.FPS)
 	return r.Band.Sensor.channels()[slices.Index(s, slices.Max(s))]
@@ -391,7 +399,8 @@ func (n cameraNoise) variance(signal float64) float64 {
 	return n.read*n.read + n.perSignal*max(signal, 0)
 }
 
-// lineThrough returns how much of the D lines a camera's filters let through for light at an angle, in degrees.
+// lineThrough returns how much of the D lines a camera's filters let through for light at an angle,
+// in degrees.
 func lineThrough(c Camera, degrees float64) float64 {
 	return Light{Lines: []Line{{SodiumD2, sodiumRatio}, {SodiumD1, 1}}}.Through(c.stack(c.Focal*math.Tan(degrees*math.Pi/180))) / (sodiumRatio + 1)
 }

@@ -122,8 +122,8 @@ func TestPlanNamesTheMistake(t *testing.T) {
 	}
 }
 
-// A filter centered on the line must be wider than one centered long, and the wider lens asks for more of it; behind a
-// lens that sends all light upright to the sensor only the cone counts.
+// A filter centered on the line must be wider than one centered long, and the wider lens asks for
+// more of it; behind a lens that sends all light upright to the sensor only the cone counts.
 func TestPlanAngles(t *testing.T) {
 	s := pier(t)
 	p := planOf(t, s)

@@ -5,9 +5,10 @@ import (
 	"math/rand/v2"
 )
 
-// RandomFaults returns faults as a set in a hurry has them, drawn from the seed: an unevenness of up to 2
-// stops, a gain drift of up to 10 % and a flicker of up to 2 %, m to 0.05, K to 0.04, blur of 0.7 to 1.2 pixels,
-// and noise of 0.5 to 2 % of full scale at full scale, part of it in the dark and part of it photon noise.
+// RandomFaults returns faults as a set in a hurry has them, drawn from the seed: an unevenness of
+// up to 2 stops, a gain drift of up to 10 % and a flicker of up to 2 %, m to 0.05, K to 0.04, blur
+// of 0.7 to 1.2 pixels, and noise of 0.5 to 2 % of full scale at full scale, part of it in the dark
+// and part of it photon noise.
 func RandomFaults(seed uint64) Faults {
 	r := rand.New(rand.NewPCG(seed, 0x7a6b))
 	noise := 0.005 * math.Pow(4, r.Float64())

@@ -2,9 +2,9 @@ package rig
 
 import "math"
 
-// Faults returns the faults of a simulated set that is this plan's rig, with the band camera's noise for both cameras. The
-// simulator has one shape of screen: Unevenness is such that it falls off as far as the planned one. Simulator has the
-// planned screen itself.
+// Faults returns the faults of a simulated set that is this plan's rig, with the band camera's
+// noise for both cameras. The simulator has one shape of screen: Unevenness is such that it falls
+// off as far as the planned one. Simulator has the planned screen itself.
 func (p *Plan) Faults() Faults {
 	f := Faults{
 		Crosstalk:   p.Crosstalk,
@@ -45,8 +45,8 @@ func (f Faults) falloff() float64 {
 	return math.Log2(part(v, inside, 0.99) / part(v, inside, 0.01))
 }
 
-// Simulator returns a simulated take of s with this plan's rig: as NewSimulator with p.Faults(), but for the screen, which
-// is the planned one in both cameras.
+// Simulator returns a simulated take of s with this plan's rig: as NewSimulator with p.Faults(),
+// but for the screen, which is the planned one in both cameras.
 func (p *Plan) Simulator(s Scene, colorW, colorH, bandW, bandH int, m Mapping, seed uint64) *Simulator {
 	f := p.Faults()
 	f.Unevenness, f.CornerLeak = 0, 0
@@ -66,7 +66,8 @@ func (p *Plan) Simulator(s Scene, colorW, colorH, bandW, bandH int, m Mapping, s
 	return r
 }
 
-// at returns a plane of the map at a place in the frame, 0 to 1 along both axes: linear between the cells' middles.
+// at returns a plane of the map at a place in the frame, 0 to 1 along both axes: linear between the
+// cells' middles.
 func (m ScreenMap) at(v []float64, x, y float64) float64 {
 	x, y = min(max(x*float64(m.W)-0.5, 0), float64(m.W-1)), min(max(y*float64(m.H)-0.5, 0), float64(m.H-1))
 	i, j := min(int(x), max(m.W-2, 0)), min(int(y), max(m.H-2, 0))

@@ -2,8 +2,8 @@ package rig
 
 import "math"
 
-// A relief is a body seen from the front: its outline and the lie of its surface, on a grid in scene units
-// that does not depend on the picture's size.
+// A relief is a body seen from the front: its outline and the lie of its surface, on a grid in
+// scene units that does not depend on the picture's size.
 type relief struct {
 	b    box
 	w, h int
@@ -20,8 +20,8 @@ type surface struct {
 
 const grid = 1.0 / 420 // the side of a relief's cell
 
-// body makes the relief of what lies inside dist, a signed distance, rounded off from its outline over the
-// radius round, with bumps added to its height; b is a box around it.
+// body makes the relief of what lies inside dist, a signed distance, rounded off from its outline
+// over the radius round, with bumps added to its height; b is a box around it.
 func body(b box, round float64, dist, bumps func(x, y float64) float64) *relief {
 	b = b.grow(6 * grid)
 	r := &relief{b: b, w: int((b.x1-b.x0)/grid) + 2, h: int((b.y1-b.y0)/grid) + 2}
@@ -120,8 +120,8 @@ func (r *relief) at(x, y float64) surface {
 	}
 }
 
-// look is how a material looks at a place: its reflectance, how glossy it is (0 to 1), and how its own grain
-// tilts the normal.
+// look is how a material looks at a place: its reflectance, how glossy it is (0 to 1), and how its
+// own grain tilts the normal.
 type look struct {
 	albedo rgb
 	gloss  float64

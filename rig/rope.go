@@ -2,7 +2,8 @@ package rig
 
 import "math"
 
-// lay shades a rope of three strands, wet, whose twist has come s0 further; s0 moves as the rope is drawn.
+// lay shades a rope of three strands, wet, whose twist has come s0 further; s0 moves as the rope is
+// drawn.
 func (a *act) lay(s0, dim float64) func(x, y, s, nx, ny float64) (rgb, float64) {
 	const pitch = 0.0105
 	return func(x, y, s, nx, ny float64) (rgb, float64) {

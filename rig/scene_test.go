@@ -75,7 +75,8 @@ func TestScenes(t *testing.T) {
 	}
 }
 
-// A scene is the same at any size: a fine drawing averaged down is the coarse one, but for the finest lines.
+// A scene is the same at any size: a fine drawing averaged down is the coarse one, but for the
+// finest lines.
 func TestSameAtAnySize(t *testing.T) {
 	const w, h = 320, 180
 	for _, row := range []struct {

@@ -8,11 +8,11 @@ import (
 	"io"
 )
 
-// A Setup is a rig as a crew would describe it before the day: what Plan needs to know. It is read from a small JSON
-// file (ParseSetup); PierSetup is one to begin with.
+// A Setup is a rig as a crew would describe it before the day: what Plan needs to know. It is read
+// from a small JSON file (ParseSetup); PierSetup is one to begin with.
 //
-// Lengths are in meters where nothing else is said. What is left out of the file is taken as assumed, and the plan
-// lists what that was.
+// Lengths are in meters where nothing else is said. What is left out of the file is taken as
+// assumed, and the plan lists what that was.
 type Setup struct {
 	Name      string     `json:"name,omitempty"`
 	FPS       float64    `json:"fps"`
@@ -93,13 +93,14 @@ func (s Setup) filled() Setup {
 //go:embed data/pier.json
 var pierSetup []byte
 
-// PierSetup returns the file of an example: the rig of the demo's scene, a pier at night on a stage.
+// PierSetup returns the file of an example: the rig of the demo's scene, a pier at night on a
+// stage.
 func PierSetup() []byte { return bytes.Clone(pierSetup) }
 
 const maxSetup = 4 << 20 // bytes
 
-// ParseSetup reads a setup from JSON. A field that no setup has is an error, since it may be a slip of the pen. The
-// values are checked by Check, which Plan calls.
+// ParseSetup reads a setup from JSON. A field that no setup has is an error, since it may be a slip
+// of the pen. The values are checked by Check, which Plan calls.
 func ParseSetup(data []byte) (Setup, error) {
 	var s Setup
 	if len(data) > maxSetup {
@@ -116,8 +117,8 @@ func ParseSetup(data []byte) (Setup, error) {
 	return s, nil
 }
 
-// ReadCurves reads the CSV files that the setup names (curve_file, curve_files), as ReadSpectrum does, and keeps their
-// tables in it. Without such names it does nothing. The error names the file.
+// ReadCurves reads the CSV files that the setup names (curve_file, curve_files), as ReadSpectrum
+// does, and keeps their tables in it. Without such names it does nothing. The error names the file.
 func (s *Setup) ReadCurves(open func(name string) (io.ReadCloser, error)) error {
 	read := func(name string, to *Spectrum) error {
 		if name == "" {
@@ -161,7 +162,8 @@ func (s *Setup) ReadCurves(open func(name string) (io.ReadCloser, error)) error 
 	return nil
 }
 
-// Check returns an error that names the first field with a value that cannot be used, and what would be right.
+// Check returns an error that names the first field with a value that cannot be used, and what
+// would be right.
 func (s Setup) Check() error {
 	f := s.filled()
 	if err := ranges([]limit{
@@ -234,7 +236,8 @@ func (l SetLight) light() (Light, error) {
 	return Light{Spectrum: table(source.Spectrum, stack{filters: l.Filters})}, nil
 }
 
-// table returns the product of curves as a table, over 380 to 780 nm in the steps that light is summed up by.
+// table returns the product of curves as a table, over 380 to 780 nm in the steps that light is
+// summed up by.
 func table(curves ...Curve) Spectrum {
 	out := make(Spectrum, 0, int((lastNM-firstNM)/stepNM)+1)
 	for nm := float64(firstNM); nm <= lastNM; nm += stepNM {

@@ -18,8 +18,8 @@ type Shot struct {
 	Truth Truth
 }
 
-// Truth is what a perfect solver would find in a Shot. It is in the color camera's frame, after its lens and
-// before its noise.
+// Truth is what a perfect solver would find in a Shot. It is in the color camera's frame, after its
+// lens and before its noise.
 type Truth struct {
 	Alpha      *plate.Gray // 1 - t
 	Foreground *plate.RGB  // P, premultiplied
@@ -31,13 +31,13 @@ type Truth struct {
 //	C(x)    = D + P(x) + g t(x) K(x)
 //	N(W(x)) = D + g t(x) S(W(x)) + m . P(x)
 //
-// with P and t as they are after the lens, x a pixel of the color plate and W the Mapping. It is safe for
-// concurrent use, and what it returns depends on nothing but its arguments.
+// with P and t as they are after the lens, x a pixel of the color plate and W the Mapping. It is
+// safe for concurrent use, and what it returns depends on nothing but its arguments.
 //
-// The scene is drawn at twice the color plate's size (at the same size above 1920x1080), blurred by the lens,
-// and gathered over square pixels. A band pixel gathers over as much of the scene as it covers, but never
-// less than a color pixel. Where the band camera sees past the color camera's frame, the scene's edge is
-// repeated.
+// The scene is drawn at twice the color plate's size (at the same size above 1920x1080), blurred by
+// the lens, and gathered over square pixels. A band pixel gathers over as much of the scene as it
+// covers, but never less than a color pixel. Where the band camera sees past the color camera's
+// frame, the scene's edge is repeated.
 type Simulator struct {
 	scene          Scene
 	f              Faults
@@ -51,8 +51,9 @@ type Simulator struct {
 	reach          float64   // over this many color pixels
 }
 
-// NewSimulator returns a simulator of s on a color plate and a band plate of the sizes given, in pixels. A
-// nil m lays one frame over the other, edge to edge. It panics where a size is not 1 to 16384.
+// NewSimulator returns a simulator of s on a color plate and a band plate of the sizes given, in
+// pixels. A nil m lays one frame over the other, edge to edge. It panics where a size is not 1 to
+// 16384.
 func NewSimulator(s Scene, colorW, colorH, bandW, bandH int, m Mapping, f Faults, seed uint64) *Simulator {
 	for _, v := range []int{colorW, colorH, bandW, bandH} {
 		if v < 1 || v > 16384 {
@@ -86,7 +87,8 @@ func NewSimulator(s Scene, colorW, colorH, bandW, bandH int, m Mapping, f Faults
 			}
 		}
 	})
-	// The size of the middle band pixel, in color pixels; the aperture of a color pixel is in the scene already.
+	// The size of the middle band pixel, in color pixels; the aperture of a color pixel is in the
+	// scene already.
 	bx, by := float64(bandW-1)/2, float64(bandH-1)/2
 	x0, y0 := m.Inverse(bx-0.5, by)
 	x1, y1 := m.Inverse(bx+0.5, by)
@@ -102,15 +104,15 @@ func (r *Simulator) shape(x, y float64) float64 {
 	return r.f.shape((x+0.5)/float64(r.colorW)*2-1, (y+0.5)/float64(r.colorH)*2-1)
 }
 
-// leak returns how much stronger K is at the color pixel (x, y) than in the middle of the frame, over the
-// screen's own shape.
+// leak returns how much stronger K is at the color pixel (x, y) than in the middle of the frame,
+// over the screen's own shape.
 func (r *Simulator) leak(x, y float64) float64 {
 	x, y = (x+0.5)/float64(r.colorW)*2-1, (y+0.5)/float64(r.colorH)*2-1
 	return 1 + r.f.CornerLeak*(x*x+y*y)/2
 }
 
-// view is the scene behind the lens: p and t on the color plate, and for the band camera t and m . p on the
-// finer grid, whose sample k is at the color pixel k / fine.
+// view is the scene behind the lens: p and t on the color plate, and for the band camera t and m .
+// p on the finer grid, whose sample k is at the color pixel k / fine.
 type view struct {
 	p            *plate.RGB
 	t            *plate.Gray
@@ -217,8 +219,9 @@ const (
 	darkFrame
 )
 
-// CleanColor returns the color plate with nobody in it, as shot: D + K. Like the other clean and dark plates
-// it is the mean of 16 exposures, so its noise is a quarter of a frame's, and it is not rounded to Bits.
+// CleanColor returns the color plate with nobody in it, as shot: D + K. Like the other clean and
+// dark plates it is the mean of 16 exposures, so its noise is a quarter of a frame's, and it is not
+// rounded to Bits.
 func (r *Simulator) CleanColor() *plate.RGB { return r.emptyColor(1, cleanFrame) }
 
 // DarkColor returns the color plate with the lamps off, as shot: D.
@@ -253,9 +256,9 @@ func (r *Simulator) emptyBand(g float64, frame uint64) *plate.Gray {
 	return f
 }
 
-// expose adds the sensor's noise to a plane of w pixels a row: a normal distribution whose variance is, in
-// EMVA 1288's linear model, that of the dark plus the signal over the full well. A single exposure is then
-// rounded to the file's bits. Each row has a stream of its own.
+// expose adds the sensor's noise to a plane of w pixels a row: a normal distribution whose variance
+// is, in EMVA 1288's linear model, that of the dark plus the signal over the full well. A single
+// exposure is then rounded to the file's bits. Each row has a stream of its own.
 func (r *Simulator) expose(pix []float32, w, exposures int, frame, plane uint64) {
 	read := r.f.ReadNoise * r.f.ReadNoise
 	perSignal := 0.0

@@ -295,8 +295,8 @@ func disc(cx, cy, r, aspect float64) scene {
 	}
 }
 
-// The band plate holds the disc where the mapping says: its centroid and its area are those of the mapped
-// disc.
+// The band plate holds the disc where the mapping says: its centroid and its area are those of the
+// mapped disc.
 func TestGeometry(t *testing.T) {
 	const w, h = 192, 108
 	skewed := func(bw, bh int, mirror bool) rig.Mapping {
@@ -370,8 +370,8 @@ func TestGeometry(t *testing.T) {
 	}
 }
 
-// The lens: the line spread's variance is that of the Gaussian, plus a sixteenth for the pixel's width: its two
-// samples are a quarter of a pixel to each side of its center.
+// The lens: the line spread's variance is that of the Gaussian, plus a sixteenth for the pixel's
+// width: its two samples are a quarter of a pixel to each side of its center.
 func TestLensBlur(t *testing.T) {
 	const w, h = 64, 8
 	edge := scene(func(_ int, x, _, px float64) ([3]float64, float64) {

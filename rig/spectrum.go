@@ -12,14 +12,15 @@ import (
 	"strings"
 )
 
-// A Curve is a value at each wavelength in nanometers: a transmission, a reflectance, a sensitivity, or a power
-// for each nanometer.
+// A Curve is a value at each wavelength in nanometers: a transmission, a reflectance, a
+// sensitivity, or a power for each nanometer.
 type Curve interface {
 	At(nm float64) float64
 }
 
-// A Spectrum is a Curve as a table: pairs of a wavelength in nanometers and a value, in the order of their
-// wavelengths. Between two it is a straight line, and outside the table 0. In JSON it is [[nm, value], ...].
+// A Spectrum is a Curve as a table: pairs of a wavelength in nanometers and a value, in the order
+// of their wavelengths. Between two it is a straight line, and outside the table 0. In JSON it is
+// [[nm, value], ...].
 type Spectrum [][2]float64
 
 // The wavelengths over which light is summed up, in nanometers, and the steps of the sum.
@@ -35,9 +36,9 @@ const (
 	maxSpectrumBytes = 4 << 20
 )
 
-// ReadSpectrum reads a table of comma-separated values: a wavelength in nanometers and a value in each row, as
-// makers give their curves. One heading row is passed over; further columns are not read. The error names the row
-// and what is wrong with it.
+// ReadSpectrum reads a table of comma-separated values: a wavelength in nanometers and a value in
+// each row, as makers give their curves. One heading row is passed over; further columns are not
+// read. The error names the row and what is wrong with it.
 func ReadSpectrum(r io.Reader) (Spectrum, error) {
 	limited := &io.LimitedReader{R: r, N: maxSpectrumBytes + 1}
 	c := csv.NewReader(limited)
@@ -74,8 +75,8 @@ func ReadSpectrum(r io.Reader) (Spectrum, error) {
 	return s, s.Check()
 }
 
-// Check returns an error where s is no table: fewer than 2 rows, wavelengths that do not rise or are outside
-// 100 to 5000 nm, or values that are negative or not finite.
+// Check returns an error where s is no table: fewer than 2 rows, wavelengths that do not rise or
+// are outside 100 to 5000 nm, or values that are negative or not finite.
 func (s Spectrum) Check() error {
 	if len(s) < 2 || len(s) > maxSpectrum {
 		return fmt.Errorf("%d rows: a spectrum needs 2 to %d", len(s), maxSpectrum)
@@ -138,8 +139,8 @@ func (s Spectrum) Plus(o Spectrum) Spectrum {
 	return out
 }
 
-// Times returns the product of two tables over the wavelengths that both have, with the rows of both. Between rows the
-// product is a straight line.
+// Times returns the product of two tables over the wavelengths that both have, with the rows of
+// both. Between rows the product is a straight line.
 func (s Spectrum) Times(o Spectrum) Spectrum {
 	if len(s) == 0 || len(o) == 0 {
 		return nil

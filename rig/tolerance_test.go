@@ -29,8 +29,9 @@ func TestEdgeTolerances(t *testing.T) {
 }
 
 func TestFocusTolerance(t *testing.T) {
-	// The depth of field of the textbooks for a blur disc c = 4 sigma pitch: c N u (u - f) / f2 to either side, to first
-	// order. 50 mm at f/2.8 and 5 m with a disc of 0.022 mm: 0.022e-3 * 2.8 * 5 * 4.95 / 0.0025 = 0.60984 m.
+	// The depth of field of the textbooks for a blur disc c = 4 sigma pitch: c N u (u - f) / f2 to
+	// either side, to first order. 50 mm at f/2.8 and 5 m with a disc of 0.022 mm: 0.022e-3 * 2.8 *
+	// 5 * 4.95 / 0.0025 = 0.60984 m.
 	if got := rig.FocusTolerance(1, 5.5, 50, 2.8, 5); math.Abs(got-0.60984) > 1e-9 {
 		t.Errorf("%v m", got)
 	}

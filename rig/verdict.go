@@ -17,8 +17,8 @@ const (
 	Bad   Verdict = "bad"
 )
 
-// A Reading is one number of a plan, and what to make of it. Those that have a counterpart in take's check have its name
-// and unit.
+// A Reading is one number of a plan, and what to make of it. Those that have a counterpart in
+// take's check have its name and unit.
 type Reading struct {
 	Name    string  `json:"name"`  // what it is, as a key
 	Title   string  `json:"title"` // and in words
@@ -81,8 +81,8 @@ func (r *planner) add(name, title string, value float64, unit string, v Verdict,
 	r.p.Readings = append(r.p.Readings, Reading{name, title, value, unit, v, meaning, advice})
 }
 
-// grade returns Good up to good, Watch up to watch, and Bad beyond. The limits are those of take's check where it has
-// the reading too; the others are this project's own.
+// grade returns Good up to good, Watch up to watch, and Bad beyond. The limits are those of take's
+// check where it has the reading too; the others are this project's own.
 func grade(v, good, watch float64) Verdict {
 	switch {
 	case v <= good:
@@ -202,7 +202,8 @@ func (r *planner) judgeCrosstalk() {
 // percent returns the target's error of alpha times k, in percent.
 func (r *planner) percent(k float64) float64 { return 100 * k * r.Target.Alpha }
 
-// kOnAlpha returns the error of alpha on the open screen that leaving K out of the solution would make.
+// kOnAlpha returns the error of alpha on the open screen that leaving K out of the solution would
+// make.
 func (r *planner) kOnAlpha() float64 {
 	sum := 0.0
 	for c, m := range r.p.Crosstalk {

@@ -1,6 +1,6 @@
-// Command doubleexposure shows what the hold-out matte is for. On the left the performer and the background
-// are simply added, as on film exposed twice: P + B, and the kelp shines through the coat. On the right the
-// background is first held out where the performer stands: P + t B.
+// Command doubleexposure shows what the hold-out matte is for. On the left the performer and the
+// background are simply added, as on film exposed twice: P + B, and the kelp shines through the
+// coat. On the right the background is first held out where the performer stands: P + t B.
 package main
 
 import (

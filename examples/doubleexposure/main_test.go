@@ -9,8 +9,8 @@ import (
 	"example.com/twinplate/rig"
 )
 
-// Where the performer is solid, a double exposure is too bright by the whole background, and the held-out
-// picture is the performer alone.
+// Where the performer is solid, a double exposure is too bright by the whole background, and the
+// held-out picture is the performer alone.
 func TestExpose(t *testing.T) {
 	const w, h = 160, 90
 	double, held, err := expose(w, h)

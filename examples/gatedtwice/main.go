@@ -1,7 +1,7 @@
-// Command gatedtwice shows the classic mistake. The color plate was shot against a screen that is black in
-// it, so it is the foreground already multiplied by alpha. On the left it is added as it is; on the right it
-// has been multiplied by alpha once more, and whatever is not solid goes dark: hair, steam, glass, net. Below, the
-// outlined part of either picture enlarged.
+// Command gatedtwice shows the classic mistake. The color plate was shot against a screen that is
+// black in it, so it is the foreground already multiplied by alpha. On the left it is added as it
+// is; on the right it has been multiplied by alpha once more, and whatever is not solid goes dark:
+// hair, steam, glass, net. Below, the outlined part of either picture enlarged.
 package main
 
 import (
@@ -58,7 +58,8 @@ func run(out string) error {
 	return plate.Write(out, sheet, &plate.WriteOptions{Curve: plate.SRGB, Depth: 8})
 }
 
-// composites makes the picture from the foreground as it is and from the foreground multiplied once more.
+// composites makes the picture from the foreground as it is and from the foreground multiplied once
+// more.
 func composites(w, h int) (once, twice *plate.RGB, err error) {
 	const frame = 24
 	foreground, transmission := rig.Pier{}.Draw(frame, w, h)

@@ -9,8 +9,8 @@ import (
 	"example.com/twinplate/rig"
 )
 
-// The mistake takes t P from every pixel: nothing where the performer is solid or absent, and half the light
-// of an edge that is half the performer's.
+// The mistake takes t P from every pixel: nothing where the performer is solid or absent, and half
+// the light of an edge that is half the performer's.
 func TestComposites(t *testing.T) {
 	const w, h = 320, 180
 	once, twice, err := composites(w, h)

@@ -1,8 +1,8 @@
-// Command greenbacked holds the sodium matte against two others, on the same performer with the same noise: a
-// plain color-difference matte before a green backing, which is what most people know, and triangulation from two
-// backings, for which everything must be shot twice with nothing moved. It prints each one's error against the
-// truth, in parts of the frame that hold different things, and writes a picture: the mattes above, and the
-// composites over the kelp forest below.
+// Command greenbacked holds the sodium matte against two others, on the same performer with the
+// same noise: a plain color-difference matte before a green backing, which is what most people
+// know, and triangulation from two backings, for which everything must be shot twice with nothing
+// moved. It prints each one's error against the truth, in parts of the frame that hold different
+// things, and writes a picture: the mattes above, and the composites over the kelp forest below.
 package main
 
 import (

@@ -14,7 +14,8 @@ func TestRun(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, r := range rows {
-		// The sodium matte is within its noise everywhere; the difference matte is not, wherever there is color.
+		// The sodium matte is within its noise everywhere; the difference matte is not, wherever
+		// there is color.
 		if r.errors[0] > 0.015 {
 			t.Errorf("%s: the sodium matte is off by %.4f", r.part, r.errors[0])
 		}

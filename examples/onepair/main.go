@@ -1,5 +1,5 @@
-// Command onepair composites one pair of plates: the smallest whole job. The pair is drawn, so that the
-// program needs no files; with your own, read them by plate.ReadRGB and plate.ReadGray.
+// Command onepair composites one pair of plates: the smallest whole job. The pair is drawn, so that
+// the program needs no files; with your own, read them by plate.ReadRGB and plate.ReadGray.
 package main
 
 import (

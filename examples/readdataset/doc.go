@@ -1,2 +1,3 @@
-// Package readdataset tests read.py, which reads what `twinplate dataset` writes with numpy and OpenCV.
+// Package readdataset tests read.py, which reads what `twinplate dataset` writes with numpy and
+// OpenCV.
 package readdataset

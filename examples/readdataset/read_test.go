@@ -47,7 +47,8 @@ print(json.dumps([[measure(root, split) for split in ("train", "test")] for root
 
 const frames = 2
 
-// shoot writes a take, whose cameras see the same frame, and returns the sum over its frames of the foreground's mean green.
+// shoot writes a take, whose cameras see the same frame, and returns the sum over its frames of the
+// foreground's mean green.
 func shoot(t *testing.T, dir string, seed uint64) (source dataset.Source, green float64) {
 	t.Helper()
 	const w, h = 320, 180
@@ -79,7 +80,8 @@ func shoot(t *testing.T, dir string, seed uint64) (source dataset.Source, green 
 	return dataset.Source{Name: filepath.Base(dir), Recipe: r}, green
 }
 
-// The ten lines of Python read what was written: the composites are the sums of their parts within what rounding does.
+// The ten lines of Python read what was written: the composites are the sums of their parts within
+// what rounding does.
 func TestReadByPython(t *testing.T) {
 	dir := t.TempDir()
 	quay, green := shoot(t, filepath.Join(dir, "quay"), 1)
@@ -129,7 +131,8 @@ func TestReadByPython(t *testing.T) {
 			if g.Off > 2*test.step || g.Straight > 2*test.step { // half a step for each of four files
 				t.Errorf("%s: composites add up within %.7f, straight times alpha within %.7f; want %.7f", test.name, g.Off, g.Straight, 2*test.step)
 			}
-			// Something is solid, something open, and the noise of alpha is about 1 %, as rig.DemoFaults has it.
+			// Something is solid, something open, and the noise of alpha is about 1 %, as
+			// rig.DemoFaults has it.
 			if g.Least > 0.01 || g.Most < 0.99 || g.Sigma < 0.002 || g.Sigma > 0.03 {
 				t.Errorf("%s: alpha %.3f to %.3f, sigma %.4f", test.name, g.Least, g.Most, g.Sigma)
 			}

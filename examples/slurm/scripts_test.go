@@ -12,7 +12,8 @@ import (
 	"example.com/twinplate/internal/outside"
 )
 
-// The scripts call comp with the part that Slurm's index stands for. prove.sh does it on a real Slurm: make slurm.
+// The scripts call comp with the part that Slurm's index stands for. prove.sh does it on a real
+// Slurm: make slurm.
 func TestScripts(t *testing.T) {
 	bash := outside.Program(t, "bash")
 	for _, script := range []string{"estimate.sbatch", "comp.sbatch", "submit.sh", "prove.sh"} {

@@ -7,9 +7,9 @@ import (
 	"example.com/twinplate/align"
 )
 
-// Geometry is how the band camera sits over a color frame of w by h pixels: mirrored by the splitter, turned by 0.7 degrees, framed
-// 3.5 % wider so that it sees all that the color camera sees, a little beside and above, with mild keystone and
-// 0.4 % of distortion at the corner.
+// Geometry is how the band camera sits over a color frame of w by h pixels: mirrored by the
+// splitter, turned by 0.7 degrees, framed 3.5 % wider so that it sees all that the color camera
+// sees, a little beside and above, with mild keystone and 0.4 % of distortion at the corner.
 func Geometry(w, h int) align.Geometry {
 	g := align.Identity(w, h)
 	const angle, scale = 0.7 * math.Pi / 180, 0.965

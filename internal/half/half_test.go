@@ -5,7 +5,8 @@ import (
 	"testing"
 )
 
-// The value of a half is (1 + fraction/1024) 2^(exponent-15), or fraction 2^-24 where the exponent is 0 (IEEE 754, 3.4).
+// The value of a half is (1 + fraction/1024) 2^(exponent-15), or fraction 2^-24 where the exponent
+// is 0 (IEEE 754, 3.4).
 func TestHalf(t *testing.T) {
 	for i := range 1 << 16 {
 		h := uint16(i)
@@ -35,7 +36,8 @@ func TestHalf(t *testing.T) {
 		if back := FromFloat32(got); back != h {
 			t.Fatalf("%v comes back as %#04x, want %#04x", got, back, h)
 		}
-		// The middle between it and the next goes to the even one, and what is a little off the middle to the nearer.
+		// The middle between it and the next goes to the even one, and what is a little off the
+		// middle to the nearer.
 		if exponent == 31 || h>>15 != 0 || exponent == 30 && fraction == 1023 {
 			continue
 		}

@@ -1,12 +1,14 @@
 package kernel
 
-// Plus sets dst to a + b, each byte modulo 256. All have dst's length at the least; dst may be a or b.
+// Plus sets dst to a + b, each byte modulo 256. All have dst's length at the least; dst may be a or
+// b.
 func Plus(dst, a, b []byte) {
 	plus(dst, a, b)
 	settle()
 }
 
-// Minus sets dst to a - b, each byte modulo 256. All have dst's length at the least; dst may be a or b.
+// Minus sets dst to a - b, each byte modulo 256. All have dst's length at the least; dst may be a
+// or b.
 func Minus(dst, a, b []byte) {
 	minus(dst, a, b)
 	settle()

@@ -34,7 +34,8 @@ func randomRow(r *rand.Rand, n int) (*Solve, *Row) {
 		&Row{noise(r, n), noise(r, n), noise(r, n), noise3(r, n), noise3(r, n), noise3(r, n), false}
 }
 
-// The lengths at which a vector of 4, 8 or 16 values leaves nothing, one or all but one over, and 0.
+// The lengths at which a vector of 4, 8 or 16 values leaves nothing, one or all but one over, and
+// 0.
 var lengths = []int{0, 1, 3, 4, 5, 7, 8, 9, 15, 16, 17, 31, 32, 33, 100}
 
 // The expected values are the capture model's formulas in float64.

@@ -3,16 +3,17 @@ package kernel
 // Reach is how far Bar looks along the row.
 const Reach = 3
 
-// Bar sets barred to mark for every value of the row that has one that is not between low and high at most Reach from it.
-// What barred has must not be above mark. Inside is for Bar's own use: as long as the row and 2 Reach more, with -1 in the
-// first and the last Reach.
+// Bar sets barred to mark for every value of the row that has one that is not between low and high
+// at most Reach from it. What barred has must not be above mark. Inside is for Bar's own use: as
+// long as the row and 2 Reach more, with -1 in the first and the last Reach.
 func Bar(barred, inside []int32, row []float32, low, high float32, mark int32) {
 	n := len(row)
 	bar(barred[:n], inside[:n+2*Reach], row, low, high, mark)
 	settle()
 }
 
-// A Tally sums, column by column, rows' distances from a center, their squares, and how many they were.
+// A Tally sums, column by column, rows' distances from a center, their squares, and how many they
+// were.
 type Tally struct {
 	Sum, Sum2 []float32
 	Count     []int32

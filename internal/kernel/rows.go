@@ -8,9 +8,10 @@ import (
 // lowFirst reports whether a number's lowest byte is the first.
 var lowFirst = binary.NativeEndian.Uint16([]byte{1, 0}) == 1
 
-// Where there is time to gain, rows are cut to their length once and then read through pointers, and plain loops do several
-// values at a time: in WebAssembly every check of a bound and every turn of a loop begins a block of its own, and between
-// two of those all that is in registers is put away and fetched again.
+// Where there is time to gain, rows are cut to their length once and then read through pointers,
+// and plain loops do several values at a time: in WebAssembly every check of a bound and every turn
+// of a loop begins a block of its own, and between two of those all that is in registers is put
+// away and fetched again.
 
 // first returns where the n values of s begin, and panics where there are not as many.
 func first[T any](s []T, n int) *T { return unsafe.SliceData(s[:n]) }
@@ -20,7 +21,8 @@ func after[T any](p *T, i int) *T {
 	return (*T)(unsafe.Add(unsafe.Pointer(p), i*int(unsafe.Sizeof(*p))))
 }
 
-// Floats sets dst to every step-th whole number of src, which has them in size bytes, 1 or 2, the lowest first.
+// Floats sets dst to every step-th whole number of src, which has them in size bytes, 1 or 2, the
+// lowest first.
 func Floats(dst []float32, src []byte, size, step int) {
 	n := len(dst)
 	if n == 0 {
@@ -51,7 +53,8 @@ func Floats(dst []float32, src []byte, size, step int) {
 
 func wide(p *byte) float32 { return float32(uint32(*p) | uint32(*after(p, 1))<<8) }
 
-// Codes8 sets dst to what the table has at the bytes of src, each step bytes after the one before it.
+// Codes8 sets dst to what the table has at the bytes of src, each step bytes after the one before
+// it.
 func Codes8(dst []float32, src []byte, step int, table *[1 << 8]float32) {
 	n := len(dst)
 	if n == 0 {
@@ -135,8 +138,8 @@ func code(p *byte) uint16 { return uint16(*p)<<8 | uint16(*after(p, 1)) }
 // TableSize is how many values the table of Look has.
 const TableSize = 1 << 17
 
-// Look sets every step-th value of dst to what the table has at the places. Places beyond the table are those that they are
-// modulo its size.
+// Look sets every step-th value of dst to what the table has at the places. Places beyond the table
+// are those that they are modulo its size.
 func Look(dst []float32, step int, places []int32, table *[TableSize]float32) {
 	n := len(places)
 	if n == 0 {

@@ -82,8 +82,8 @@ func TestMean3(t *testing.T) {
 	}
 }
 
-// Values of a frame are open where all around them, 3 columns and 3 rows far, are between the limits: the plain way is to
-// look at all of them.
+// Values of a frame are open where all around them, 3 columns and 3 rows far, are between the
+// limits: the plain way is to look at all of them.
 func TestBarAndTally(t *testing.T) {
 	r := rand.New(rand.NewPCG(51, 52))
 	for _, w := range lengths[1:] {

@@ -85,8 +85,9 @@ func (r *Run) cubic(i int, dst, src []float32, stride int, dx, dy []float32) {
 	n := r.To - r.From
 	dst, dx, dy = dst[r.From:r.To], dx[r.From:r.To], dy[r.From:r.To]
 	for ; i < n; i++ {
-		// The weights of Keys 1981, equation 15 with a = -1/2. The outer two are -t (1-t)^2/2 and -t^2 (1-t)/2; the inner
-		// two follow from them, since all four make 1 and a ramp stays what it is.
+		// The weights of Keys 1981, equation 15 with a = -1/2. The outer two are -t (1-t)^2/2 and
+		// -t^2 (1-t)/2; the inner two follow from them, since all four make 1 and a ramp stays what
+		// it is.
 		t := dx[i] - r.X
 		h := -0.5 * t * (1 - t)
 		x0, x3 := h*(1-t), h*t

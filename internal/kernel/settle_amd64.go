@@ -6,8 +6,8 @@ import "simd/archsimd"
 
 var avx = archsimd.X86.AVX()
 
-// settle clears the vectors' upper halves. Go 1.27's code for single floats leaves them as they are, and each of its instructions
-// then waits for the one before it.
+// settle clears the vectors' upper halves. Go 1.27's code for single floats leaves them as they
+// are, and each of its instructions then waits for the one before it.
 func settle() {
 	if avx {
 		archsimd.ClearAVXUpperBits()

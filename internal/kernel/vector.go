@@ -9,18 +9,19 @@ import (
 	"unsafe"
 )
 
-// Two things to know of Go 1.27's compiler. It fails at vectors in methods, so these are functions. And its code
-// for single floats does not clear the vectors' upper halves, which costs many cycles at every change between
-// the two: so no single float is computed, converted or kept within the loops, and where a kernel is called for
-// short runs it takes none.
+// Two things to know of Go 1.27's compiler. It fails at vectors in methods, so these are functions.
+// And its code for single floats does not clear the vectors' upper halves, which costs many cycles
+// at every change between the two: so no single float is computed, converted or kept within the
+// loops, and where a kernel is called for short runs it takes none.
 
 // from is p[i:] of a row that begins at p, for a vector which must be within the row.
 func from[T any](p *T, i int) []T {
 	return (*[Pad]T)(unsafe.Pointer(after(p, i)))[:]
 }
 
-// bitLimits returns Solve.limits as the bits of floats, which as whole numbers have the order of what is not negative.
-// For whole numbers min and max are one instruction everywhere; for floats WebAssembly, which keeps NaN, needs eight.
+// bitLimits returns Solve.limits as the bits of floats, which as whole numbers have the order of
+// what is not negative. For whole numbers min and max are one instruction everywhere; for floats
+// WebAssembly, which keeps NaN, needs eight.
 func bitLimits(s *Solve) (low, high, floor int32) {
 	low, high, floor = math.MinInt32, math.MaxInt32, math.MinInt32
 	if s.ClampT {
@@ -211,8 +212,8 @@ func resample(dst, src []float32, stride int, dx, dy []float32, runs []Run) {
 	lanes := simd.BroadcastFloat32s(0).Len()
 	for k := range runs {
 		r := &runs[k]
-		// Whole vectors only, as far as there is room: what they write after the run belongs to the next run, which
-		// comes later.
+		// Whole vectors only, as far as there is room: what they write after the run belongs to the
+		// next run, which comes later.
 		n := min(r.To-r.From+lanes-1, cap(dst)-r.From, cap(dx)-r.From, cap(dy)-r.From, len(src)-r.At-3*stride-3)
 		n = max(n-n%lanes, 0)
 		stretch(&cubicRows{
@@ -291,7 +292,8 @@ func bar(barred, inside []int32, row []float32, low, high float32, mark int32) {
 	}
 	barFrom(i, n, barred, inside, row, low, high, mark)
 	for i = 0; i <= n-lanes; i += lanes {
-		// -1 only if all are: not And, of which Go 1.27's compiler makes an instruction that it then refuses.
+		// -1 only if all are: not And, of which Go 1.27's compiler makes an instruction that it
+		// then refuses.
 		all := simd.LoadInt32s(from(in, i)).Max(simd.LoadInt32s(from(in, i+1))).Max(simd.LoadInt32s(from(in, i+2))).Max(simd.LoadInt32s(from(in, i+3)))
 		all = all.Max(simd.LoadInt32s(from(in, i+4))).Max(simd.LoadInt32s(from(in, i+5))).Max(simd.LoadInt32s(from(in, i+6)))
 		simd.LoadInt32s(from(b, i)).Max(at.AndNot(all)).Store(from(b, i))
@@ -344,8 +346,9 @@ func minus(dst, a, b []byte) {
 	minusFrom(i, dst, a, b)
 }
 
-// running adds to each pixel the one before it, then to each such sum the one two pixels before, and so on: backward, so
-// that what is added has not been changed yet. When the sums fill whole vectors, each needs but the finished one before it.
+// running adds to each pixel the one before it, then to each such sum the one two pixels before,
+// and so on: backward, so that what is added has not been changed yet. When the sums fill whole
+// vectors, each needs but the finished one before it.
 func running(line []byte, n int) {
 	width := simd.BroadcastUint8s(0).Len()
 	if n != 6 && n != 3 && n&(n-1) != 0 {
@@ -386,9 +389,9 @@ func running(line []byte, n int) {
 	runningFrom(max(i, n), line, n)
 }
 
-// adler sums each lane by itself. With a vector of w bytes, byte number k w + j of m w counts m w - (k w + j) times in
-// the second sum: w (m - k) times, which is how often lane j's sum is summed if that is done after each vector, less j.
-// The lanes have 16 bits, which hold that for 22 vectors.
+// adler sums each lane by itself. With a vector of w bytes, byte number k w + j of m w counts m w -
+// (k w + j) times in the second sum: w (m - k) times, which is how often lane j's sum is summed if
+// that is done after each vector, less j. The lanes have 16 bits, which hold that for 22 vectors.
 func adler(b []byte) uint32 {
 	const most = 22
 	zero := simd.BroadcastUint16s(0)

@@ -1,5 +1,6 @@
-// Package page holds what the command's and the playground's HTML pages share: the style, plots drawn as SVG, and the
-// page of a plan. It needs no template engine, which would make a program for the browser far larger.
+// Package page holds what the command's and the playground's HTML pages share: the style, plots
+// drawn as SVG, and the page of a plan. It needs no template engine, which would make a program for
+// the browser far larger.
 package page
 
 import (
@@ -9,7 +10,8 @@ import (
 	"strings"
 )
 
-// Style is the style sheet of all pages, made for a dark room: gray, so that no color beside a picture misleads.
+// Style is the style sheet of all pages, made for a dark room: gray, so that no color beside a
+// picture misleads.
 //
 //go:embed style.css
 var Style string

@@ -15,7 +15,8 @@ import (
 //go:embed plan.css
 var planStyle string
 
-// Plan writes a plan as one HTML page that needs no other file, for a screen, a phone and a printed sheet.
+// Plan writes a plan as one HTML page that needs no other file, for a screen, a phone and a printed
+// sheet.
 func Plan(w io.Writer, p *rig.Plan) error {
 	d := &document{}
 	d.raw("<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n")
@@ -191,7 +192,8 @@ func (c *Chart) area(class string, points [][2]float64) {
 	c.Add(`L%.1f %.1fZ"/>`, c.X(points[len(points)-1][0]), c.foot)
 }
 
-// between returns the points of a spectrum from one wavelength to another, every so many of them where it is dense.
+// between returns the points of a spectrum from one wavelength to another, every so many of them
+// where it is dense.
 func between(s rig.Spectrum, from, to, step float64) [][2]float64 {
 	var out [][2]float64
 	for _, p := range s {

@@ -6,8 +6,9 @@ import (
 	"sync"
 )
 
-// Rows calls do for bands of rows that together make 0 to h, at the same time on all processors, and
-// returns when all are done. Small frames are one band. A panic of do becomes one of the caller, who can recover.
+// Rows calls do for bands of rows that together make 0 to h, at the same time on all processors,
+// and returns when all are done. Small frames are one band. A panic of do becomes one of the
+// caller, who can recover.
 func Rows(w, h int, do func(y0, y1 int)) { parts(h, min(h, w*h>>14), do) }
 
 // Parts is Rows for n things that are worth a processor each.

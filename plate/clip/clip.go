@@ -1,5 +1,5 @@
-// Package clip reads and writes video files through FFmpeg, where that is installed: the programs ffmpeg and ffprobe, of
-// version 5.1 or later, are run and spoken with by pipes.
+// Package clip reads and writes video files through FFmpeg, where that is installed: the programs
+// ffmpeg and ffprobe, of version 5.1 or later, are run and spoken with by pipes.
 package clip
 
 import (
@@ -42,7 +42,8 @@ type Info struct {
 	times      []float64
 }
 
-// at returns a time before which the frames up to, not including, index are shown, and the others from it on.
+// at returns a time before which the frames up to, not including, index are shown, and the others
+// from it on.
 func (i Info) at(index int) float64 {
 	if i.times != nil {
 		return i.first + (i.times[index-1]+i.times[index])/2
@@ -76,7 +77,8 @@ func source(path string) []string {
 	return []string{"-protocol_whitelist", "file,pipe", "-i", "file:" + path}
 }
 
-// Probe reads what a video file says of itself. Errors are of type *plate.FileError; ErrNoFFmpeg is one that errors.Is finds.
+// Probe reads what a video file says of itself. Errors are of type *plate.FileError; ErrNoFFmpeg is
+// one that errors.Is finds.
 func Probe(ctx context.Context, path string) (Info, error) {
 	i, err := probe(ctx, path)
 	if err != nil {
@@ -215,7 +217,8 @@ func run(ctx context.Context, path string, read func(io.Reader) error, args ...s
 	return readErr
 }
 
-// readAll is the size of file up to which all of it is read for the times of its frames, though its head says how many there are.
+// readAll is the size of file up to which all of it is read for the times of its frames, though its
+// head says how many there are.
 const readAll = 4 << 30
 
 // index finds out how many frames there are, and when each is shown.

@@ -56,7 +56,8 @@ func noise(n, depth int, dice *rand.Rand) []byte {
 	return b
 }
 
-// Frames of random values come back with every bit, from files without loss that ffmpeg has made of them.
+// Frames of random values come back with every bit, from files without loss that ffmpeg has made of
+// them.
 func TestEveryBitComesBack(t *testing.T) {
 	const w, h = 38, 22 // 4:2:0 needs even sizes in some codecs
 	dice := rand.New(rand.NewPCG(1, 2))
@@ -172,7 +173,8 @@ func same(t *testing.T, name string, got, want image.Image) {
 	}
 }
 
-// Any frame that is asked for is that frame, in files whose frames depend on each other and in any order.
+// Any frame that is asked for is that frame, in files whose frames depend on each other and in any
+// order.
 func TestFramesInAnyOrder(t *testing.T) {
 	const w, h, n = 32, 24, 60
 	dir := t.TempDir()
@@ -245,7 +247,8 @@ func TestFramesInAnyOrder(t *testing.T) {
 	}
 }
 
-// An archive has every bit of what it was given, by this package and by ffmpeg; a preview looks like it.
+// An archive has every bit of what it was given, by this package and by ffmpeg; a preview looks
+// like it.
 func TestWriter(t *testing.T) {
 	const w, h, n = 33, 21, 4 // odd
 	dir := t.TempDir()

@@ -12,7 +12,8 @@ import (
 	"example.com/twinplate/internal/outside"
 )
 
-// Of a very large file only the head is read, where that says enough: then the same is known of its frames.
+// Of a very large file only the head is read, where that says enough: then the same is known of its
+// frames.
 func TestIndexOfALargeFile(t *testing.T) {
 	dir := t.TempDir()
 	for _, test := range []struct {

@@ -11,9 +11,9 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A layout is how the values of a frame come through the pipe: in planes, at the depth that the file has, so that nothing
-// is rounded on the way. Y'CbCr comes as it is, and becomes R'G'B' by package plate; FFmpeg's own conversion would
-// cut off what lies below black and above white.
+// A layout is how the values of a frame come through the pipe: in planes, at the depth that the
+// file has, so that nothing is rounded on the way. Y'CbCr comes as it is, and becomes R'G'B' by
+// package plate; FFmpeg's own conversion would cut off what lies below black and above white.
 type layout struct {
 	pixels string // FFmpeg's name
 	depth  int
@@ -40,7 +40,8 @@ var packed = map[string]string{
 	"rgb48le": "gbrp16", "rgb48be": "gbrp16", "bgr48le": "gbrp16", "bgr48be": "gbrp16", "rgba64le": "gbrp16", "rgba64be": "gbrp16", "bgra64le": "gbrp16", "bgra64be": "gbrp16",
 }
 
-// layoutOf returns the layout for a file's pixel format, matrix, range and place of chroma, as ffprobe names them.
+// layoutOf returns the layout for a file's pixel format, matrix, range and place of chroma, as
+// ffprobe names them.
 func layoutOf(pixels, matrix, span, chroma string, height int) (layout, error) {
 	given := pixels
 	switch pixels {

@@ -17,9 +17,9 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A Reader reads the frames of a video file in any order; it is quickest in theirs. One ffmpeg runs at a time, and a few
-// frames are kept that it passed on the way to the one asked for, so several goroutines may share the frames of one
-// stretch. It is safe to use concurrently.
+// A Reader reads the frames of a video file in any order; it is quickest in theirs. One ffmpeg runs
+// at a time, and a few frames are kept that it passed on the way to the one asked for, so several
+// goroutines may share the frames of one stretch. It is safe to use concurrently.
 type Reader struct {
 	path string
 	info Info
@@ -57,8 +57,8 @@ func Open(ctx context.Context, path string) (*Reader, error) {
 // Info returns what the file says of itself.
 func (r *Reader) Info() Info { return r.info }
 
-// Frame returns the frame at an index from 0 as code values, at the file's depth, or of floating point as a *plate.RGB
-// or *plate.Gray in linear light. Errors are of type *plate.FileError.
+// Frame returns the frame at an index from 0 as code values, at the file's depth, or of floating
+// point as a *plate.RGB or *plate.Gray in linear light. Errors are of type *plate.FileError.
 func (r *Reader) Frame(index int) (image.Image, error) {
 	data, err := r.data(index)
 	var m image.Image
@@ -157,7 +157,8 @@ func (r *Reader) stop() {
 	r.ffmpeg = nil
 }
 
-// Rest ends the program that is running, if one is. Frames can still be read: the next starts it again.
+// Rest ends the program that is running, if one is. Frames can still be read: the next starts it
+// again.
 func (r *Reader) Rest() {
 	r.mu.Lock()
 	defer r.mu.Unlock()

@@ -20,7 +20,8 @@ import (
 type Kind int
 
 const (
-	// Archive is FFV1 (RFC 9043) in Matroska: R'G'B' without loss, with checksums, each frame on its own.
+	// Archive is FFV1 (RFC 9043) in Matroska: R'G'B' without loss, with checksums, each frame on
+	// its own.
 	Archive Kind = iota
 	// Preview is H.264 in MP4, at 8 bits and 4:2:0, for looking at.
 	Preview
@@ -47,8 +48,8 @@ type Writer struct {
 	frame        []byte
 }
 
-// Create begins a video file: beside its name, under which it appears when Close has returned nil. One of Close and Abort
-// must be called.
+// Create begins a video file: beside its name, under which it appears when Close has returned nil.
+// One of Close and Abort must be called.
 func Create(path string, opt Options) (*Writer, error) {
 	w := &Writer{path: path, opt: opt}
 	if err := w.start(); err != nil {
@@ -132,8 +133,8 @@ func (w *Writer) start() error {
 	return w.ffmpeg.Start()
 }
 
-// Add adds a frame: a picture of code values without alpha, of the options' size. A value of 16 bits is kept whole in an
-// archive of 16 bits.
+// Add adds a frame: a picture of code values without alpha, of the options' size. A value of 16
+// bits is kept whole in an archive of 16 bits.
 func (w *Writer) Add(m image.Image) error {
 	size := m.Bounds().Size()
 	if want := image.Pt(w.opt.W, w.opt.H); size != want {

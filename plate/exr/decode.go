@@ -16,13 +16,15 @@ import (
 
 // DecodeOptions says what is read. A nil pointer and the zero value mean the defaults.
 type DecodeOptions struct {
-	// Channels are the names of the channels to read; those that the file does not have are passed over. Nil means all.
+	// Channels are the names of the channels to read; those that the file does not have are passed
+	// over. Nil means all.
 	Channels []string
 	// MaxValues is the most values, over all channels that are read; 0 means 1<<29.
 	MaxValues int
 }
 
-// DecodeHeader reads what a file of size bytes says of itself: the result's channels have no values.
+// DecodeHeader reads what a file of size bytes says of itself: the result's channels have no
+// values.
 func DecodeHeader(r io.ReaderAt, size int64) (*Image, error) {
 	m, _, err := readHeader(r, size)
 	return m, err
@@ -80,7 +82,8 @@ func (d *decoder) plan(opt *DecodeOptions) error {
 	if values > most {
 		return fmt.Errorf("%dx%d pixels have %d values in the channels that are read, more than the limit of %d", m.Data.Dx(), m.Data.Dy(), values, most)
 	}
-	// No byte of a file gives more bytes of values: deflate makes 1032 of one at most, runs 64, Huffman codes fewer than deflate.
+	// No byte of a file gives more bytes of values: deflate makes 1032 of one at most, runs 64,
+	// Huffman codes fewer than deflate.
 	gain := map[Compression]int64{None: 1, RLE: 64}[m.Compression]
 	if gain == 0 {
 		gain = 1032
@@ -235,8 +238,9 @@ func (m *Image) lineBytes(area image.Rectangle, y int) int {
 	return n
 }
 
-// eachRow calls do for the values of an area in the order that chunks have them: for each line each channel's. row and
-// column are the place of the first among the channel's values, and count their number.
+// eachRow calls do for the values of an area in the order that chunks have them: for each line each
+// channel's. row and column are the place of the first among the channel's values, and count their
+// number.
 func (m *Image) eachRow(area image.Rectangle, do func(c *Channel, row, column, count int)) {
 	for y := area.Min.Y; y < area.Max.Y; y++ {
 		for i := range m.Channels {

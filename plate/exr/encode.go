@@ -16,7 +16,8 @@ import (
 	"example.com/twinplate/internal/parallel"
 )
 
-// EncodeOptions says how an image becomes a file. A nil pointer and the zero value mean the defaults.
+// EncodeOptions says how an image becomes a file. A nil pointer and the zero value mean the
+// defaults.
 type EncodeOptions struct {
 	Compression Compression // None, the default, or ZIP
 	// Level is that of package compress/zlib, for ZIP. 0 means its default.

@@ -1,9 +1,10 @@
-// Package exr reads and writes OpenEXR files, as "The OpenEXR File Layout" (openexr.com) describes them: channels by name
-// in half, float or 32-bit whole numbers, with their data and display windows and their attributes.
+// Package exr reads and writes OpenEXR files, as "The OpenEXR File Layout" (openexr.com) describes
+// them: channels by name in half, float or 32-bit whole numbers, with their data and display
+// windows and their attributes.
 //
-// Scan-line and tiled files are read, of a tiled one the full-size level, of a multi-part one the first part, with the
-// compressions NONE, RLE, ZIPS, ZIP and PIZ. Files of one scan-line part are written, with NONE or ZIP. Deep files, and the
-// lossy compressions, are not read.
+// Scan-line and tiled files are read, of a tiled one the full-size level, of a multi-part one the
+// first part, with the compressions NONE, RLE, ZIPS, ZIP and PIZ. Files of one scan-line part are
+// written, with NONE or ZIP. Deep files, and the lossy compressions, are not read.
 package exr
 
 import (
@@ -76,7 +77,8 @@ func (c Compression) lines() int {
 
 // An Image is what a file holds: one value of each channel for each pixel of the data window.
 type Image struct {
-	// Data is where pixels are, Display what is to be seen. A display window that is empty is written as the data window.
+	// Data is where pixels are, Display what is to be seen. A display window that is empty is
+	// written as the data window.
 	Data, Display image.Rectangle
 	Channels      []Channel // by name, in ascending order; Encode sorts them
 	// Attributes are those of the header but for what the fields above and Encode's options say.
@@ -86,13 +88,16 @@ type Image struct {
 	Tiled       bool
 }
 
-// A Channel is a plane of values. A name like "matte.A" is of the channel A of a layer called matte.
+// A Channel is a plane of values. A name like "matte.A" is of the channel A of a layer called
+// matte.
 type Channel struct {
 	Name string
 	Type Type
-	// Step says that there are values only at the columns and lines that are multiples of it. 0 means 1, all of them.
+	// Step says that there are values only at the columns and lines that are multiples of it. 0
+	// means 1, all of them.
 	Step image.Point
-	// Float holds the values of a Half or Float channel, Uint those of a Uint channel, row by row from the top.
+	// Float holds the values of a Half or Float channel, Uint those of a Uint channel, row by row
+	// from the top.
 	Float []float32
 	Uint  []uint32
 }
@@ -161,8 +166,8 @@ func (m *Image) attribute(name, kind string, n int) []byte {
 	return nil
 }
 
-// Chromaticities returns the standard attribute that says which colors red, green, blue and white are: CIE x and y of each.
-// Where it is absent the standard takes those of ITU-R BT.709.
+// Chromaticities returns the standard attribute that says which colors red, green, blue and white
+// are: CIE x and y of each. Where it is absent the standard takes those of ITU-R BT.709.
 func Chromaticities(red, green, blue, white [2]float32) Attribute {
 	var b []byte
 	for _, xy := range [][2]float32{red, green, blue, white} {
@@ -201,7 +206,8 @@ func (m *Image) FramesPerSecond() (n int32, d uint32, ok bool) {
 	return int32(binary.LittleEndian.Uint32(b)), binary.LittleEndian.Uint32(b[4:]), true
 }
 
-// A TimeCode is a SMPTE ST 12-1 time code. Hours are 0 to 23, Minutes and Seconds 0 to 59, Frame 0 to 39.
+// A TimeCode is a SMPTE ST 12-1 time code. Hours are 0 to 23, Minutes and Seconds 0 to 59, Frame 0
+// to 39.
 type TimeCode struct {
 	Hours, Minutes, Seconds, Frame int
 	Drop                           bool // drop frame, as of 30000/1001 frames a second
@@ -217,8 +223,8 @@ func (t TimeCode) Check() error {
 	return nil
 }
 
-// Attribute returns the standard attribute timeCode, packed as OpenEXR's default, TV60. It panics where Check returns an
-// error.
+// Attribute returns the standard attribute timeCode, packed as OpenEXR's default, TV60. It panics
+// where Check returns an error.
 func (t TimeCode) Attribute() Attribute {
 	if err := t.Check(); err != nil {
 		panic("exr: " + err.Error())
@@ -247,7 +253,8 @@ func (t *TimeCode) parts() []timePart {
 	}
 }
 
-// TimeCode returns what the attribute timeCode says, and whether there is one that is a time of day.
+// TimeCode returns what the attribute timeCode says, and whether there is one that is a time of
+// day.
 func (m *Image) TimeCode() (t TimeCode, ok bool) {
 	b := m.attribute("timeCode", "timecode", 8)
 	if b == nil {

@@ -28,7 +28,8 @@ func run(t *testing.T, program string, args ...string) string {
 	return string(out)
 }
 
-// What OpenEXR's own tools make of our files, in tiles, levels, parts and their compressions, is read back value by value.
+// What OpenEXR's own tools make of our files, in tiles, levels, parts and their compressions, is
+// read back value by value.
 func TestDecodeWhatOpenEXRWrites(t *testing.T) {
 	dir := t.TempDir()
 	for _, size := range []image.Point{{X: 1, Y: 1}, {X: 37, Y: 70}, {X: 128, Y: 96}, {X: 301, Y: 33}} {
@@ -60,7 +61,8 @@ func TestDecodeWhatOpenEXRWrites(t *testing.T) {
 	}
 }
 
-// Channels with values at every second column and line only, as color has beside luminance, go the same way.
+// Channels with values at every second column and line only, as color has beside luminance, go the
+// same way.
 func TestDecodeSubsampled(t *testing.T) {
 	dir := t.TempDir()
 	want := &exr.Image{Data: image.Rect(-6, 4, 36, 72), Display: image.Rect(0, 0, 10, 10), Channels: []exr.Channel{

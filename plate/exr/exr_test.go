@@ -17,8 +17,8 @@ import (
 	"example.com/twinplate/plate/exr"
 )
 
-// sample returns an image with channels of every type, in and out of layers, whose data window does not begin at 0. Its
-// values slope, jump and repeat, and there are some of every kind of number.
+// sample returns an image with channels of every type, in and out of layers, whose data window does
+// not begin at 0. Its values slope, jump and repeat, and there are some of every kind of number.
 func sample(size image.Point) *exr.Image {
 	m := &exr.Image{Display: image.Rect(-10, 0, 50, 50)}
 	m.Data = image.Rectangle{Max: size}.Add(image.Pt(-5, 3))
@@ -52,7 +52,8 @@ func sample(size image.Point) *exr.Image {
 	return m
 }
 
-// nearestHalf rounds by another way than the package does: to a multiple of the number's last place.
+// nearestHalf rounds by another way than the package does: to a multiple of the number's last
+// place.
 func nearestHalf(v float32) float32 {
 	if v == 0 || v != v || math.IsInf(float64(v), 0) {
 		return v
@@ -289,7 +290,8 @@ func Benchmark(b *testing.B) {
 	}
 }
 
-// The files kept in testdata/exr are what OpenEXR's tools made of the sample, so that its compressions are tested without them.
+// The files kept in testdata/exr are what OpenEXR's tools made of the sample, so that its
+// compressions are tested without them.
 func TestDecodeKeptFiles(t *testing.T) {
 	for _, name := range []string{"tiled-rle", "mipmap-piz", "lines-piz", "parts"} {
 		got := read(t, filepath.Join("..", "..", "testdata", "exr", name+".exr"))

@@ -64,8 +64,8 @@ func (p *packer) unpack(m *Image, area image.Rectangle, packed []byte, n int) ([
 	return plain, nil
 }
 
-// unrun undoes run lengths: a count of 0 and above is of one byte, to be had once more than it says, and one below 0 of as
-// many bytes that follow.
+// unrun undoes run lengths: a count of 0 and above is of one byte, to be had once more than it
+// says, and one below 0 of as many bytes that follow.
 func unrun(dst, src []byte) error {
 	for len(dst) > 0 {
 		if len(src) < 2 {
@@ -95,8 +95,8 @@ func unrun(dst, src []byte) error {
 	return nil
 }
 
-// unmix undoes what ZIP and RLE do to bytes before they pack them: the even ones first, then the odd ones, and of each
-// its difference to the one before, plus 128. It overwrites mixed.
+// unmix undoes what ZIP and RLE do to bytes before they pack them: the even ones first, then the
+// odd ones, and of each its difference to the one before, plus 128. It overwrites mixed.
 func unmix(plain, mixed []byte) {
 	for i := 1; i < len(mixed); i++ {
 		mixed[i] += mixed[i-1] - 128

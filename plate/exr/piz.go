@@ -7,9 +7,10 @@ import (
 	"io"
 )
 
-// piz unpacks the compression PIZ: the values' 16-bit halves go through a table that closes the gaps between those that occur,
-// then through Haar wavelets in whole numbers, and then into Huffman codes, as in "Technical Introduction to OpenEXR" and the
-// OpenEXR library (ImfPizCompressor, ImfWav, ImfHuf).
+// piz unpacks the compression PIZ: the values' 16-bit halves go through a table that closes the
+// gaps between those that occur, then through Haar wavelets in whole numbers, and then into Huffman
+// codes, as in "Technical Introduction to OpenEXR" and the OpenEXR library (ImfPizCompressor,
+// ImfWav, ImfHuf).
 type piz struct {
 	values  []uint16
 	huffman huffman
@@ -85,7 +86,8 @@ func (p *piz) unpack(plain []byte, m *Image, area image.Rectangle, packed []byte
 	return nil
 }
 
-// unwave undoes the wavelets of a plane of w by h values, which stand dx and dy apart and are most at the most.
+// unwave undoes the wavelets of a plane of w by h values, which stand dx and dy apart and are most
+// at the most.
 func unwave(v []uint16, w, dx, h, dy int, most uint16) {
 	undo := unwave16
 	if most < 1<<14 {
@@ -138,7 +140,8 @@ func unwave16(mean, difference uint16) (a, b uint16) {
 // A huffman unpacks Huffman codes of 16-bit values.
 type huffman struct {
 	lengths [1<<16 + 1]byte // of the code of each value; the last that has one is that of a run
-	// Of each length of code: the first, how many there are, and where their values begin in values.
+	// Of each length of code: the first, how many there are, and where their values begin in
+	// values.
 	first  [maxCode + 1]uint64
 	count  [maxCode + 1]int
 	start  [maxCode + 1]int
@@ -147,8 +150,9 @@ type huffman struct {
 	quick [1 << quickBits]uint32
 }
 
-// maxCode is the length that no code exceeds: one of n bits takes a Fibonacci number's worth of values, the n-th, and a chunk
-// has less than the 44th. quickBits is the length up to which codes are looked up at once.
+// maxCode is the length that no code exceeds: one of n bits takes a Fibonacci number's worth of
+// values, the n-th, and a chunk has less than the 44th. quickBits is the length up to which codes
+// are looked up at once.
 const maxCode, quickBits = 56, 12
 
 var errHuffman = errors.New("its Huffman codes are damaged")
@@ -211,8 +215,8 @@ func (h *huffman) unpack(dst []uint16, src []byte) error {
 	return nil
 }
 
-// readLengths reads the codes' lengths, of 6 bits each, where 59 and above are of several lengths of 0. It returns how many
-// bytes they take.
+// readLengths reads the codes' lengths, of 6 bits each, where 59 and above are of several lengths
+// of 0. It returns how many bytes they take.
 func (h *huffman) readLengths(first, last int, src []byte) (int, error) {
 	const shortRun, longRun = 59, 63
 	clear(h.lengths[:])
@@ -242,7 +246,8 @@ func (h *huffman) readLengths(first, last int, src []byte) (int, error) {
 	return int(b.taken+7) / 8, nil
 }
 
-// build makes the canonical codes of the lengths: the longest begin with 0, and of one length they ascend with the values.
+// build makes the canonical codes of the lengths: the longest begin with 0, and of one length they
+// ascend with the values.
 func (h *huffman) build(first, last int) error {
 	clear(h.count[:])
 	for _, l := range h.lengths[first : last+1] {
@@ -287,7 +292,8 @@ func (h *huffman) build(first, last int) error {
 	return nil
 }
 
-// next returns the value of the code that the bits begin with, and its length, or 0 where there is none.
+// next returns the value of the code that the bits begin with, and its length, or 0 where there is
+// none.
 func (h *huffman) next(b *bits) (v int32, n int) {
 	b.fill()
 	if q := h.quick[b.peek(quickBits)]; q != 0 {
