@@ -85,10 +85,12 @@ func (l Light) Lumens() float64 { return luminousEfficacy * l.Through(observer()
 // ofLumens returns the light as bright as to have this luminous flux.
 func (l Light) ofLumens(lumens float64) Light { return l.Scale(lumens / l.Lumens()) }
 
-//go:embed data/cie_1931_2deg_1nm.csv
+// The tables of the CIE, which have a license of their own: data/cie/NOTICE.md.
+
+//go:embed data/cie/cie_1931_2deg_1nm.csv
 var observerTable string
 
-//go:embed data/cie_illuminants_5nm.csv
+//go:embed data/cie/cie_illuminants_5nm.csv
 var illuminantTable string
 
 // columns reads an embedded table: the names of the columns after the wavelength, and the columns.
