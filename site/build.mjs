@@ -9,6 +9,7 @@ import { dirname, join, relative, resolve } from "node:path";
 import { fileURLToPath } from "node:url";
 import { brotliCompressSync, constants, gzipSync } from "node:zlib";
 import * as esbuild from "esbuild";
+import { asHTML, goParts, npmParts } from "./notices.mjs";
 
 const site = dirname(fileURLToPath(import.meta.url));
 const root = dirname(site);
@@ -49,13 +50,16 @@ step("viewer", () => program("./wasm/viewer", small("all"), join(out, "viewer.wa
 step("planner", () => program("./wasm/planner", small("all"), join(out, "planner.wasm")));
 exec(join(out, "js"));
 
-const options = { outdir: join(out, "js"), target: "es2022", minify: true, legalComments: "linked", logLevel: "warning" };
+const options = { outdir: join(out, "js"), target: "es2022", minify: true, metafile: true, legalComments: "none", logLevel: "warning" };
 const source = (name) => join(site, "js", name + ".js");
-await esbuild.build({ ...options, entryPoints: ["app", "worker", "inflate", "plan"].map(source), bundle: true, splitting: true, format: "esm", chunkNames: "part-[hash]" });
-await esbuild.build({ ...options, entryPoints: [source("viewer-frame")] });
+const pages = await esbuild.build({ ...options, entryPoints: ["app", "worker", "inflate", "plan"].map(source), bundle: true, splitting: true, format: "esm", chunkNames: "part-[hash]" });
+const frame = await esbuild.build({ ...options, entryPoints: [source("viewer-frame")] });
 
 for (const name of ["index.html", "plan.html", "viewer.html", "icon.svg", "manifest.webmanifest"]) cpSync(join(site, name), join(out, name));
 cpSync(join(site, "css", "site.css"), join(out, "site.css"));
+
+const parts = [...goParts(go, [{ args: ["./wasm/..."], env: wasm }]), ...npmParts([pages.metafile, frame.metafile])];
+writeFileSync(join(out, "licenses.html"), readFileSync(join(site, "licenses.html"), "utf8").replace("__NOTICES__", () => asHTML(parts)));
 
 if (!existsSync(join(out, "demo", "recipe.json"))) {
   step("demo take", () => go(["run", "./site/demo", "--out", join(out, "demo")], { GOEXPERIMENT: "" }));
@@ -65,7 +69,7 @@ writeFileSync(join(out, "demo", "take.json"), JSON.stringify({ ...demo, recipe: 
 
 // The service worker keeps everything that is here now, under a name that changes with it.
 const list = (folder) => readdirSync(folder).flatMap((name) => (statSync(join(folder, name)).isDirectory() ? list(join(folder, name)) : [join(folder, name)]));
-const files = list(out).filter((file) => !/\.(br|gz)$|LEGAL/.test(file)).map((file) => relative(out, file)).sort();
+const files = list(out).filter((file) => !/\.(br|gz)$/.test(file)).map((file) => relative(out, file)).sort();
 const hash = createHash("sha256");
 for (const file of files) hash.update(file).update(readFileSync(join(out, file)));
 const version = hash.digest("hex").slice(0, 16);

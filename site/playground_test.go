@@ -420,17 +420,22 @@ func put(t testing.TB, path string, data []byte) {
 	}
 }
 
-// Once it has been open, the playground works without its server.
+// Once it has been open, the playground works without its server, and so does the page of licenses that its foot leads to.
 func TestWorksOffline(t *testing.T) {
 	p := open(t, 1024, 768)
 	p.wait("the service worker", `navigator.serviceWorker.controller`)
 	p.server.Close()
 	p.run(chromedp.Navigate(p.server.URL + "/"))
 	p.wait("the composite without a server", `globalThis.playground?.take?.cached(playground.now.frame, playground.state.value.breaks, "sum")`)
+	p.click(".foot a")
+	p.wait("the licenses without a server", `document.title.endsWith("licenses") && document.readyState === "complete"`)
+	if n := eval[int](p, `document.querySelectorAll("details pre").length`); n < 10 {
+		t.Errorf("the page of licenses has %d texts without a server, at least 10 were expected", n)
+	}
 }
 
 // No panel has a fault that axe-core finds, nor have the dialogs, the canvas's frame, and the planning page: with what
-// is folded away open, after the plates were read, and with errors and warnings shown.
+// is folded away open, after the plates were read, and with errors and warnings shown. Nor has the page of licenses.
 func TestAccessible(t *testing.T) {
 	axe, err := os.ReadFile("node_modules/axe-core/axe.min.js")
 	if err != nil {
@@ -493,6 +498,14 @@ func TestAccessible(t *testing.T) {
 		p.run(chromedp.Navigate(p.server.URL + "/plan.html"))
 		p.wait("the plan", `document.getElementById("plan-page").shadowRoot?.querySelector("svg")`)
 		faultless("the planning page")
+
+		p.run(chromedp.Navigate(p.server.URL + "/licenses.html"))
+		eval[any](p, `document.querySelectorAll("details").forEach((d) => { d.open = true; })`)
+		faultless("the licenses")
+		if over := eval[int](p, `document.documentElement.scrollWidth - innerWidth`); over > 0 {
+			t.Errorf("at %d px the page of licenses is %d px too wide", width, over)
+		}
+		p.shoot(fmt.Sprintf("licenses_%d", width))
 	}
 }
 

@@ -4,6 +4,7 @@ package main
 
 import (
 	"context"
+	_ "embed"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -48,6 +49,7 @@ type commands struct {
 	Dataset  datasetCommand   `cmd:"" help:"Write a training set from takes: plates, foreground, alpha, noise and composites, with a manifest."`
 	Compare  compare          `cmd:"" help:"Measure a matte against the truth."`
 	Version  kong.VersionFlag `help:"Print the version and leave."`
+	Licenses licensesFlag     `help:"Print the licenses of what is built in and leave."`
 }
 
 // A terminal is where a command prints, and what may stop it.
@@ -139,6 +141,20 @@ func version() string {
 		return info.Main.Version
 	}
 	return "(devel)"
+}
+
+// licenses has the notices of all that is built in. A release puts those of its modules in the file's place.
+//
+//go:embed licenses.txt
+var licenses string
+
+type licensesFlag bool
+
+// BeforeReset prints the licenses and leaves, as --version does.
+func (licensesFlag) BeforeReset(app *kong.Kong) error {
+	fmt.Fprint(app.Stdout, licenses)
+	app.Exit(exitDone)
+	return nil
 }
 
 // progress returns a function that shows how far a long work is, and one that ends the showing. Nothing is

@@ -220,7 +220,7 @@ func tryBadInput(t *testing.T, dir string, flags []string) {
 }
 
 func TestHelp(t *testing.T) {
-	for _, args := range [][]string{nil, {"--help"}, {"comp", "--help"}, {"demo", "--help"}, {"register", "--help"}, {"compare", "--help"}, {"--version"}} {
+	for _, args := range [][]string{nil, {"--help"}, {"comp", "--help"}, {"demo", "--help"}, {"register", "--help"}, {"compare", "--help"}, {"--version"}, {"--licenses"}} {
 		if code, out, errs := twinplate(t, args...); code != exitDone || len(out) < 4 || errs != "" {
 			t.Errorf("%v: exit code %d, %q, %q", args, code, out, errs)
 		}
