@@ -1,5 +1,6 @@
-// Package dataset writes training sets from takes: for each frame the plates, the foreground, alpha and its noise, and
-// composites over several backgrounds, with a manifest, a split by take, and a data card.
+// Package dataset writes training sets from takes: for each frame the plates, the foreground, alpha
+// and its noise, and composites over several backgrounds, with a manifest, a split by take, and a
+// data card.
 //
 // A data set is a folder:
 //
@@ -14,8 +15,8 @@
 //	takes/NAME/comp/SEA/0001.png   over a background
 //	takes/NAME/background/SEA/0001.png
 //
-// The manifest is there once all of it is; while Write works there is manifest.jsonl.part, from which the next Write goes
-// on. Every file is written whole or not at all.
+// The manifest is there once all of it is; while Write works there is manifest.jsonl.part, from
+// which the next Write goes on. Every file is written whole or not at all.
 package dataset
 
 import (
@@ -35,8 +36,8 @@ import (
 	"example.com/twinplate/take"
 )
 
-// A Source is a take that a data set is made from. Of its recipe, what to write and how is not used, the transmission is always
-// clamped, and the background is used where Options has none.
+// A Source is a take that a data set is made from. Of its recipe, what to write and how is not
+// used, the transmission is always clamped, and the background is used where Options has none.
 type Source struct {
 	Name   string // of its folder, each its own
 	Recipe take.Recipe
@@ -44,11 +45,12 @@ type Source struct {
 
 // Options say how a data set is made. The zero value means the defaults.
 type Options struct {
-	// Backgrounds are files, folders or globs. Each gives one composite a frame; the pictures of a folder are used in turn,
-	// from the first in each take. Empty: the recipes' own.
+	// Backgrounds are files, folders or globs. Each gives one composite a frame; the pictures of a
+	// folder are used in turn, from the first in each take. Empty: the recipes' own.
 	Backgrounds []string
-	// BackgroundCurve is their transfer curve. Empty: the recipe's for its own, otherwise what a picture's tags say, or srgb.
-	// Their primaries are those of their tags, or those that the take is worked in.
+	// BackgroundCurve is their transfer curve. Empty: the recipe's for its own, otherwise what a
+	// picture's tags say, or srgb. Their primaries are those of their tags, or those that the take
+	// is worked in.
 	BackgroundCurve string
 
 	Shares           Shares   // of the splits; the zero value is 80, 10, 10
@@ -97,12 +99,13 @@ type Report struct {
 	Notes   []string // what the user should know
 }
 
-// Write makes a data set in the folder dir from takes. The folder must be new, empty, or a data set: then what is in it is
-// kept where it is what would be written (by the files' hashes, those of the sources among them) and replaced where not,
-// and files of frames that are no longer asked for are removed.
+// Write makes a data set in the folder dir from takes. The folder must be new, empty, or a data
+// set: then what is in it is kept where it is what would be written (by the files' hashes, those of
+// the sources among them) and replaced where not, and files of frames that are no longer asked for
+// are removed.
 //
-// A frame that fails is left out and is in the report. An error means that there is no data set, or that ctx was canceled; the
-// next Write goes on from there.
+// A frame that fails is left out and is in the report. An error means that there is no data set, or
+// that ctx was canceled; the next Write goes on from there.
 func Write(ctx context.Context, dir string, sources []Source, opt *Options) (*Report, error) {
 	if opt == nil {
 		opt = &Options{}

@@ -57,7 +57,8 @@ func (o *Options) format() (format, error) {
 	return f, nil
 }
 
-// clip brings a frame into what the files hold, so that a composite is the sum of its parts as they are stored.
+// clip brings a frame into what the files hold, so that a composite is the sum of its parts as they
+// are stored.
 func (f *format) clip(frame *plate.RGB) {
 	if f.top == 0 {
 		return

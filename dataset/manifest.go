@@ -51,7 +51,8 @@ type Sample struct {
 	Key string `json:"key"` // of everything that the files are made from
 }
 
-// A File is a picture of a data set. Its values are code values, from 0 to 2^Depth-1, or in OpenEXR numbers.
+// A File is a picture of a data set. Its values are code values, from 0 to 2^Depth-1, or in OpenEXR
+// numbers.
 type File struct {
 	Path      string `json:"path"` // from the data set's folder, with slashes
 	Curve     string `json:"curve"`
@@ -62,7 +63,8 @@ type File struct {
 	SHA256    string `json:"sha256"`
 }
 
-// A Composite is the foreground over a background: foreground + (1 - alpha) * background in linear light.
+// A Composite is the foreground over a background: foreground + (1 - alpha) * background in linear
+// light.
 type Composite struct {
 	Name       string `json:"name"` // of the background
 	Comp       File   `json:"comp"`
@@ -139,8 +141,8 @@ func writeManifest(path string, samples []Sample) error {
 	})
 }
 
-// A journal is what is known of the samples that are on disk: those of a manifest, if there is one, and those that were written
-// since.
+// A journal is what is known of the samples that are on disk: those of a manifest, if there is one,
+// and those that were written since.
 type journal struct {
 	dir    string
 	before map[string]Sample // by take and frame
@@ -150,8 +152,8 @@ type journal struct {
 
 func placeOf(name string, frame int) string { return fmt.Sprintf("%s/%d", name, frame) }
 
-// openJournal makes the folder, or takes over the data set that is in it: what its manifest says goes into the journal, and the
-// manifest away until all is there again.
+// openJournal makes the folder, or takes over the data set that is in it: what its manifest says
+// goes into the journal, and the manifest away until all is there again.
 func openJournal(dir string) (*journal, error) {
 	j := &journal{dir: dir, before: map[string]Sample{}, whole: map[File]bool{}}
 	manifest, journaled := filepath.Join(dir, Manifest), filepath.Join(dir, part)

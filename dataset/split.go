@@ -12,8 +12,8 @@ import (
 // Splits are the names of the splits, in their order.
 var Splits = []string{"train", "validation", "test"}
 
-// Shares are the parts of the takes that are for training, validation and test, of any sum. The zero value is 80, 10, 10; a split
-// of 0 has none.
+// Shares are the parts of the takes that are for training, validation and test, of any sum. The
+// zero value is 80, 10, 10; a split of 0 has none.
 type Shares [3]float64
 
 // ParseShares reads three numbers with commas between them, such as 80,10,10.
@@ -37,9 +37,10 @@ func ParseShares(s string) (Shares, error) {
 	return shares, nil
 }
 
-// Split returns the split of each take. Whole takes go to one split, for the frames of a take are alike. Every split with a share
-// gets one take at least, and the shares as near as can be; which takes, the hash (SHA-256) of their names decides, so
-// that it is the same every time for the same names. Fewer takes than splits are an error.
+// Split returns the split of each take. Whole takes go to one split, for the frames of a take are
+// alike. Every split with a share gets one take at least, and the shares as near as can be; which
+// takes, the hash (SHA-256) of their names decides, so that it is the same every time for the same
+// names. Fewer takes than splits are an error.
 func Split(names []string, shares Shares) (map[string]string, error) {
 	if shares == (Shares{}) {
 		shares = Shares{80, 10, 10}

@@ -11,13 +11,14 @@ import (
 	"path/filepath"
 )
 
-// WriteAtomic writes a file that appears whole or not at all. What write puts out goes to a temporary file
-// in the same folder, which takes the file's name, and replaces one of that name, when write has returned nil
-// and all is written; upon any failure it is removed, and a file that was there before stays as it was. The
-// permissions are those of any new file. The folder must exist.
+// WriteAtomic writes a file that appears whole or not at all. What write puts out goes to a
+// temporary file in the same folder, which takes the file's name, and replaces one of that name,
+// when write has returned nil and all is written; upon any failure it is removed, and a file that
+// was there before stays as it was. The permissions are those of any new file. The folder must
+// exist.
 //
-// A crash of the program cannot leave half a file under the name; a failure of power can, for the system is not
-// asked to wait for the disk. Errors are of type *FileError.
+// A crash of the program cannot leave half a file under the name; a failure of power can, for the
+// system is not asked to wait for the disk. Errors are of type *FileError.
 func WriteAtomic(path string, write func(io.Writer) error) error {
 	return fileError(path, writeAtomic(path, write))
 }

@@ -10,9 +10,9 @@ import (
 
 // A Curve is a transfer curve: how a file's code values, 0 to 1, stand for linear light.
 //
-// The zero value is the linear curve. A Curve is small and may be copied; its copies are equal (==) and share
-// the tables that make pictures quick to convert, which are built when first needed. It is safe to use
-// concurrently.
+// The zero value is the linear curve. A Curve is small and may be copied; its copies are equal (==)
+// and share the tables that make pictures quick to convert, which are built when first needed. It
+// is safe to use concurrently.
 type Curve struct{ t *transfer }
 
 type transfer struct {
@@ -73,7 +73,8 @@ func (c Curve) transfer() *transfer {
 	return c.t
 }
 
-// Name returns the name by which CurveByName knows the curve, or the base name of the file it was read from.
+// Name returns the name by which CurveByName knows the curve, or the base name of the file it was
+// read from.
 func (c Curve) Name() string { return c.transfer().name }
 
 // ToLinear turns a code value into linear light.
@@ -82,11 +83,12 @@ func (c Curve) ToLinear(v float64) float64 { return c.transfer().toLinear(v) }
 // FromLinear turns linear light into a code value.
 func (c Curve) FromLinear(l float64) float64 { return c.transfer().from(l) }
 
-// Curves returns the curves that CurveByName knows: Linear, SRGB, BT709, BT1886, HLG, PQ, ACEScct, Density10.
+// Curves returns the curves that CurveByName knows: Linear, SRGB, BT709, BT1886, HLG, PQ, ACEScct,
+// Density10.
 func Curves() []Curve { return []Curve{Linear, SRGB, BT709, BT1886, HLG, PQ, ACEScct, Density10} }
 
-// CurveByName returns the curve of that name, in upper or lower case. The error for an unknown name lists the
-// names that are known, and suggests the nearest.
+// CurveByName returns the curve of that name, in upper or lower case. The error for an unknown name
+// lists the names that are known, and suggests the nearest.
 func CurveByName(name string) (Curve, error) {
 	lower := strings.ToLower(strings.TrimSpace(name))
 	var names []string
@@ -110,8 +112,8 @@ func CurveByName(name string) (Curve, error) {
 	return Curve{}, fmt.Errorf("unknown transfer curve %.40q%s known: %s", name, hint, strings.Join(names, ", "))
 }
 
-// FindCurve returns the curve in the file of that path when it ends in .csv, as ReadCurve does, and otherwise
-// the curve of that name, as CurveByName does.
+// FindCurve returns the curve in the file of that path when it ends in .csv, as ReadCurve does, and
+// otherwise the curve of that name, as CurveByName does.
 func FindCurve(nameOrPath string) (Curve, error) {
 	if strings.HasSuffix(strings.ToLower(nameOrPath), ".csv") {
 		return ReadCurve(nameOrPath)
@@ -119,7 +121,8 @@ func FindCurve(nameOrPath string) (Curve, error) {
 	return CurveByName(nameOrPath)
 }
 
-// editDistance counts the letters to insert, remove, replace or swap with their neighbor to turn a into b.
+// editDistance counts the letters to insert, remove, replace or swap with their neighbor to turn a
+// into b.
 func editDistance(a, b string) int {
 	d := make([][]int, len(a)+1)
 	for i := range d {

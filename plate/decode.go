@@ -7,12 +7,12 @@ import (
 	"example.com/twinplate/internal/parallel"
 )
 
-// FromImage decodes a picture with the curve c. The color that the picture holds for a pixel, less its alpha
-// where that is multiplied in, is decoded to linear light and then multiplied by alpha; alpha itself is
-// linear.
+// FromImage decodes a picture with the curve c. The color that the picture holds for a pixel, less
+// its alpha where that is multiplied in, is decoded to linear light and then multiplied by alpha;
+// alpha itself is linear.
 //
-// A frame of this package is linear light already: its values are copied, and c is not used. The picture's top
-// left pixel becomes (0, 0), wherever its bounds begin.
+// A frame of this package is linear light already: its values are copied, and c is not used. The
+// picture's top left pixel becomes (0, 0), wherever its bounds begin.
 func FromImage(m image.Image, c Curve) *RGBA {
 	if f, ok := m.(*RGBA); ok {
 		return f.Clone()
@@ -25,8 +25,8 @@ func FromImage(m image.Image, c Curve) *RGBA {
 	return f
 }
 
-// RGBFromImage decodes a picture as FromImage does, and leaves alpha out: a picture with alpha comes as it
-// looks over black.
+// RGBFromImage decodes a picture as FromImage does, and leaves alpha out: a picture with alpha
+// comes as it looks over black.
 func RGBFromImage(m image.Image, c Curve) *RGB {
 	switch f := m.(type) {
 	case *RGB:
@@ -58,9 +58,10 @@ func rgbFromImage(f *RGB, m image.Image, c Curve) *RGB {
 	return f
 }
 
-// GrayFromImage decodes a picture as FromImage does, and makes one value of each pixel: w[0]*R + w[1]*G +
-// w[2]*B in linear light. The weights need not add up to 1. Where w is nil it is the value of a gray picture,
-// and equal thirds of a color one. Alpha is left out: a picture with alpha comes as it looks over black.
+// GrayFromImage decodes a picture as FromImage does, and makes one value of each pixel: w[0]*R +
+// w[1]*G + w[2]*B in linear light. The weights need not add up to 1. Where w is nil it is the value
+// of a gray picture, and equal thirds of a color one. Alpha is left out: a picture with alpha comes
+// as it looks over black.
 func GrayFromImage(m image.Image, c Curve, w *[3]float32) *Gray {
 	if f, ok := m.(*Gray); ok && w == nil {
 		return f.Clone()
@@ -110,8 +111,8 @@ func oneOf(r, g, b float32, w *[3]float32) float32 {
 	return (r + g + b) / 3
 }
 
-// decode calls set for every pixel of m, i counting them from 0 by rows, with its color in linear light and its
-// alpha, which is not multiplied in. It calls for several rows at a time.
+// decode calls set for every pixel of m, i counting them from 0 by rows, with its color in linear
+// light and its alpha, which is not multiplied in. It calls for several rows at a time.
 func decode(m image.Image, c Curve, set func(i int, r, g, b, a float32)) {
 	t := c.transfer()
 	b := m.Bounds()
@@ -262,8 +263,8 @@ func decodeColor(t *transfer, v color.Color, set func(i int, r, g, b, a float32)
 	}
 }
 
-// setPremultiplied calls set for 16-bit codes that alpha is multiplied into. Taking it out again gives 16-bit
-// codes, which are finer than what such a picture holds.
+// setPremultiplied calls set for 16-bit codes that alpha is multiplied into. Taking it out again
+// gives 16-bit codes, which are finer than what such a picture holds.
 func setPremultiplied(light []float32, set func(i int, r, g, b, a float32), i int, r, g, b, a uint32) {
 	switch a {
 	case 0xffff:

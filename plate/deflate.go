@@ -20,9 +20,10 @@ type deflateWriter interface {
 	Reset(io.Writer)
 }
 
-// deflate compresses b. Noise has nothing in it that repeats, and looking for that takes most of the time and makes it
-// larger: so it is looked for only where a good part of b is runs of 0, as of a picture with flat areas after the
-// filter. All but the last band end at a whole byte. What it returns is overwritten by the next.
+// deflate compresses b. Noise has nothing in it that repeats, and looking for that takes most of
+// the time and makes it larger: so it is looked for only where a good part of b is runs of 0, as of
+// a picture with flat areas after the filter. All but the last band end at a whole byte. What it
+// returns is overwritten by the next.
 func (d *deflater) deflate(b []byte, last bool) []byte {
 	w, level := &d.quick, flate.HuffmanOnly
 	if 4*runs(b) > len(b) {
@@ -47,7 +48,8 @@ func (d *deflater) deflate(b []byte, last bool) []byte {
 	return d.out.Bytes()
 }
 
-// runs returns how many bytes of b are in runs of 0, about: of 8 bytes at least, or of 15 to be sure.
+// runs returns how many bytes of b are in runs of 0, about: of 8 bytes at least, or of 15 to be
+// sure.
 func runs(b []byte) int {
 	n := 0
 	for ; len(b) >= 8; b = b[8:] {

@@ -8,7 +8,8 @@ import (
 	"example.com/twinplate/internal/parallel"
 )
 
-// A dpx is what the head of a DPX file (SMPTE ST 268-1, first published as 268M) says of its first picture.
+// A dpx is what the head of a DPX file (SMPTE ST 268-1, first published as 268M) says of its first
+// picture.
 type dpx struct {
 	order   binary.ByteOrder
 	w, h    int

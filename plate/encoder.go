@@ -8,28 +8,31 @@ import (
 	"example.com/twinplate/internal/parallel"
 )
 
-// An Encoder turns linear light into the 8-bit or 16-bit code values of a curve, rounded to the nearest code.
-// It is prepared once for a curve and a depth, needs no power or logarithm for a pixel, and is safe to use
-// concurrently.
+// An Encoder turns linear light into the 8-bit or 16-bit code values of a curve, rounded to the
+// nearest code. It is prepared once for a curve and a depth, needs no power or logarithm for a
+// pixel, and is safe to use concurrently.
 type Encoder struct {
 	full int // the highest code, 255 or 65535
-	// from[k] is the least light, as ordered bits, whose code is k or more; from[0] and from[full+1] bound all.
+	// from[k] is the least light, as ordered bits, whose code is k or more; from[0] and
+	// from[full+1] bound all.
 	from []uint32
-	// start[i] is the code, unrounded and in units of 1/65536, of the light whose ordered bits are i<<16. From
-	// one to the next light changes by 1/128 at most, and curves are nearly straight: what lies between is
-	// guessed by a line, and the guess is wrong only near the places where the code changes.
+	// start[i] is the code, unrounded and in units of 1/65536, of the light whose ordered bits are
+	// i<<16. From one to the next light changes by 1/128 at most, and curves are nearly straight:
+	// what lies between is guessed by a line, and the guess is wrong only near the places where the
+	// code changes.
 	start []uint32
 	steps *[1 << 16]step // of 8-bit codes: of the light whose bits begin with the index
 }
 
-// A step is the codes of a range of light in which there are hardly ever more than two: the first in the lowest 8 bits,
-// and in the highest 32 the bits of the last light that has it. Where that does not say all, it is manyCodes.
+// A step is the codes of a range of light in which there are hardly ever more than two: the first
+// in the lowest 8 bits, and in the highest 32 the bits of the last light that has it. Where that
+// does not say all, it is manyCodes.
 type step uint64
 
 const manyCodes step = 1 << 8
 
-// code8 is Code for 8 bits, some times as fast. Light is as often above the step as below, at random, so there is no
-// branch for that.
+// code8 is Code for 8 bits, some times as fast. Light is as often above the step as below, at
+// random, so there is no branch for that.
 func (e *Encoder) code8(l float32) uint8 {
 	u := math.Float32bits(l)
 	s := e.steps[u>>16]
@@ -41,8 +44,9 @@ func (e *Encoder) code8(l float32) uint8 {
 
 func (s step) code(bits uint32) uint8 { return uint8(s) + uint8((s>>32-step(bits))>>63) }
 
-// NewEncoder returns the encoder for a curve and a depth of 8 or 16 bits; it panics at any other depth. The
-// first for a curve and depth builds its tables, in some milliseconds; later ones share them.
+// NewEncoder returns the encoder for a curve and a depth of 8 or 16 bits; it panics at any other
+// depth. The first for a curve and depth builds its tables, in some milliseconds; later ones share
+// them.
 func NewEncoder(c Curve, depth int) *Encoder {
 	switch depth {
 	case 8:
@@ -53,8 +57,8 @@ func NewEncoder(c Curve, depth int) *Encoder {
 	panic(fmt.Sprintf("plate: a depth of %d bits, and it must be 8 or 16", depth))
 }
 
-// Code returns the code value nearest to that of the light l: 0 for less than the curve can hold and for NaN,
-// and 255 or 65535 for more.
+// Code returns the code value nearest to that of the light l: 0 for less than the curve can hold
+// and for NaN, and 255 or 65535 for more.
 func (e *Encoder) Code(l float32) uint16 {
 	if l != l {
 		return 0
@@ -150,8 +154,8 @@ func buildEncoder(toLinear, fromLinear func(float64) float64, full int) *Encoder
 // The ordered bits of -Inf and +Inf; those beyond are NaN.
 const darkest, brightest = 0x007fffff, 0xff800000
 
-// least returns the ordered bits of the least number for which ok, which is false up to some number and true
-// from there on, or those of +Inf where it is never true. It looks near the guess first.
+// least returns the ordered bits of the least number for which ok, which is false up to some number
+// and true from there on, or those of +Inf where it is never true. It looks near the guess first.
 func least(guess float32, ok func(key uint32) bool) uint32 {
 	if guess != guess {
 		guess = 0
@@ -191,13 +195,14 @@ func least(guess float32, ok func(key uint32) bool) uint32 {
 	return uint32(hi)
 }
 
-// Image encodes a frame: *Gray to *image.Gray or *image.Gray16, *RGB to an opaque *image.RGBA or *image.RGBA64,
-// and *RGBA to *image.NRGBA or *image.NRGBA64. Any other picture is returned as it is.
+// Image encodes a frame: *Gray to *image.Gray or *image.Gray16, *RGB to an opaque *image.RGBA or
+// *image.RGBA64, and *RGBA to *image.NRGBA or *image.NRGBA64. Any other picture is returned as it
+// is.
 //
-// The color of an *RGBA is divided by the alpha that the picture holds, that is rounded and within 0 to 1, so
-// that decoding gives back the premultiplied color. Where that alpha is 0 the pixel becomes transparent black,
-// and light that it added is lost; where the color divided by alpha is beyond the curve's code 1 it is
-// clipped.
+// The color of an *RGBA is divided by the alpha that the picture holds, that is rounded and within
+// 0 to 1, so that decoding gives back the premultiplied color. Where that alpha is 0 the pixel
+// becomes transparent black, and light that it added is lost; where the color divided by alpha is
+// beyond the curve's code 1 it is clipped.
 func (e *Encoder) Image(frame image.Image) image.Image {
 	switch f := frame.(type) {
 	case *Gray:
@@ -210,7 +215,8 @@ func (e *Encoder) Image(frame image.Image) image.Image {
 	return frame
 }
 
-// Encode returns a frame as a picture of code values of a curve at a depth of 8 or 16 bits: see Encoder.Image.
+// Encode returns a frame as a picture of code values of a curve at a depth of 8 or 16 bits: see
+// Encoder.Image.
 func Encode(frame image.Image, c Curve, depth int) image.Image {
 	return NewEncoder(c, depth).Image(frame)
 }

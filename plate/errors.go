@@ -19,8 +19,8 @@ func (e *FileError) Error() string { return e.Path + ": " + e.Err.Error() }
 // Unwrap returns Err.
 func (e *FileError) Unwrap() error { return e.Err }
 
-// fileError says that err is of the file at path. It takes from the errors of package os the path that they
-// repeat, and which may be that of a temporary file.
+// fileError says that err is of the file at path. It takes from the errors of package os the path
+// that they repeat, and which may be that of a temporary file.
 func fileError(path string, err error) error {
 	var file *FileError
 	if err == nil || errors.As(err, &file) {

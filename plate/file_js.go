@@ -6,9 +6,10 @@ import (
 	"syscall/js"
 )
 
-// readerOf returns what reads an open file. A file system that has a method view(fd, from, to), as the playground's has, gives out
-// bytes that it holds without a copy, as a Uint8Array: as many as it has in one piece, none at the end of the file, or null where
-// it has to wait for them. Package os would have it fill an array that is made for every read.
+// readerOf returns what reads an open file. A file system that has a method view(fd, from, to), as
+// the playground's has, gives out bytes that it holds without a copy, as a Uint8Array: as many as
+// it has in one piece, none at the end of the file, or null where it has to wait for them. Package
+// os would have it fill an array that is made for every read.
 func readerOf(file *os.File) io.ReaderAt {
 	fs := js.Global().Get("fs")
 	if fs.Get("view").Type() != js.TypeFunction {

@@ -40,7 +40,8 @@ func formats() []format {
 	}
 }
 
-// Extensions returns the extensions of the picture files that can be read, in lower case and with their dots.
+// Extensions returns the extensions of the picture files that can be read, in lower case and with
+// their dots.
 func Extensions() []string {
 	var all []string
 	for _, f := range formats() {
@@ -89,7 +90,8 @@ type source struct {
 	head []byte
 }
 
-// part returns n bytes from offset at, or an error that the file is truncated, before it sets memory aside.
+// part returns n bytes from offset at, or an error that the file is truncated, before it sets
+// memory aside.
 func (s *source) part(at, n int64) ([]byte, error) {
 	if at < 0 || n < 0 || at > s.size || n > s.size-at {
 		return nil, s.truncated(io.ErrUnexpectedEOF)
@@ -103,8 +105,8 @@ func (s *source) part(at, n int64) ([]byte, error) {
 	return b, nil
 }
 
-// line returns the bytes from offset at up to the next line feed, which must be among the next 4096, and the offset
-// behind that.
+// line returns the bytes from offset at up to the next line feed, which must be among the next
+// 4096, and the offset behind that.
 func (s *source) line(at int64) (string, int64, error) {
 	const most = 4096
 	b, err := s.part(at, min(most, s.size-at))

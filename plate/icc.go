@@ -8,8 +8,9 @@ import (
 // iccD50 is the white of a profile's connection space (ICC.1:2022, 7.2.16).
 var iccD50 = [3]float64{0.9642, 1, 0.8249}
 
-// iccProfile returns a display profile of version 4 (ICC.1:2022) for a curve and primaries, or nil where the curve is not one of
-// those that a profile has a formula for: linear, sRGB, BT.709, BT.1886.
+// iccProfile returns a display profile of version 4 (ICC.1:2022) for a curve and primaries, or nil
+// where the curve is not one of those that a profile has a formula for: linear, sRGB, BT.709,
+// BT.1886.
 func iccProfile(c Curve, p Primaries) []byte {
 	big := binary.BigEndian
 	fixed := func(b []byte, values ...float64) []byte { // numbers of 16 bits and 16 behind the point
@@ -73,7 +74,8 @@ func iccProfile(c Curve, p Primaries) []byte {
 	return append(append(head, table...), values...)
 }
 
-// readICC sets what an ICC profile says of the curve and the primaries, where it is one of three curves and a matrix, or of gray.
+// readICC sets what an ICC profile says of the curve and the primaries, where it is one of three
+// curves and a matrix, or of gray.
 func (i *Info) readICC(b []byte) {
 	big := binary.BigEndian
 	tag := func(name string, least int) []byte {
@@ -114,8 +116,9 @@ func (i *Info) readICC(b []byte) {
 	if !ok1 || !ok2 || !ok3 {
 		return
 	}
-	// Back from the connection space's white to the colors' own. Old profiles do not say how they came there; of those the white
-	// is taken to be that of the tag, or D65 where that is the connection space's too.
+	// Back from the connection space's white to the colors' own. Old profiles do not say how they
+	// came there; of those the white is taken to be that of the tag, or D65 where that is the
+	// connection space's too.
 	var back [9]float64
 	if t := tag("chad", 44); t != nil {
 		var adapt [9]float64

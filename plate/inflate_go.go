@@ -11,5 +11,6 @@ func newInflater(r *bufio.Reader, _ int) *inflater {
 	return &z
 }
 
-// ReadMemory returns how many bytes it may take to read a picture of so many pixels, beside the picture itself.
+// ReadMemory returns how many bytes it may take to read a picture of so many pixels, beside the
+// picture itself.
 func ReadMemory(int64) int64 { return 0 }

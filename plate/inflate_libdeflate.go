@@ -15,18 +15,21 @@ import (
 	"unsafe"
 )
 
-// An inflater undoes the compression of all lines at once, by libdeflate, which takes less than half of the time of what can
-// stop anywhere. It needs memory for the lines and for what they are packed in: for large pictures that is not worth it.
+// An inflater undoes the compression of all lines at once, by libdeflate, which takes less than
+// half of the time of what can stop anywhere. It needs memory for the lines and for what they are
+// packed in: for large pictures that is not worth it.
 type inflater struct {
 	inSteps
 	packed *unpacked // nil where it goes in steps
 	lines  []byte
 }
 
-// mostAtOnce is how many bytes of lines are inflated at once: those of a 4096x2160 picture of 16 bits and color are.
+// mostAtOnce is how many bytes of lines are inflated at once: those of a 4096x2160 picture of 16
+// bits and color are.
 var mostAtOnce = 1 << 26
 
-// ReadMemory returns how many bytes it may take to read a picture of so many pixels, beside the picture itself.
+// ReadMemory returns how many bytes it may take to read a picture of so many pixels, beside the
+// picture itself.
 func ReadMemory(pixels int64) int64 {
 	const bytes = 6
 	return 2 * min(bytes*pixels, int64(mostAtOnce))

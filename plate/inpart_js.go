@@ -9,8 +9,8 @@ import (
 	"io"
 )
 
-// In a browser a file may have been decoded in part before it is read, by what the browser itself has for that. Then it is
-// one line of text and bytes:
+// In a browser a file may have been decoded in part before it is read, by what the browser itself
+// has for that. Then it is one line of text and bytes:
 //
 //	twinplate in part: planes W H 420    the planes of Y', Cb and Cr, as an 8-bit JPEG of 4:2:0 has them
 //	twinplate in part: planes W H rgb    four bytes a pixel: R', G', B' and one that is left out

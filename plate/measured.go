@@ -19,14 +19,15 @@ const (
 	maxCurveBytes = 1 << 26
 )
 
-// ReadCurve reads a measured curve from a file of comma-separated values: in each row a code value and the
-// linear light it stands for. Both columns must increase strictly. Between the rows the curve is straight, and
-// beyond them it goes on with the slope of its ends. Its name is the base name of the file.
+// ReadCurve reads a measured curve from a file of comma-separated values: in each row a code value
+// and the linear light it stands for. Both columns must increase strictly. Between the rows the
+// curve is straight, and beyond them it goes on with the slope of its ends. Its name is the base
+// name of the file.
 //
-// Code values are either 0 to 1, or integers: where the highest exceeds 1 they are divided by 255, 1023, 4095
-// or 65535, the first of these that is not below it, or by N if a comment "# full_scale: N" says so. The first
-// row may be a heading; empty lines and what follows a # are left out. There must be 2 rows at least and 1<<20
-// at most. Errors are of type *FileError and name the line.
+// Code values are either 0 to 1, or integers: where the highest exceeds 1 they are divided by 255,
+// 1023, 4095 or 65535, the first of these that is not below it, or by N if a comment "# full_scale:
+// N" says so. The first row may be a heading; empty lines and what follows a # are left out. There
+// must be 2 rows at least and 1<<20 at most. Errors are of type *FileError and name the line.
 func ReadCurve(path string) (Curve, error) {
 	file, err := os.Open(path)
 	if err != nil {
@@ -120,7 +121,8 @@ func parseCurve(name string, r io.Reader) (Curve, error) {
 		func(l float64) float64 { return interpolate(lights, codes, l) }), nil
 }
 
-// toUnit divides the codes by full, or by the full scale that the highest of them suggests when full is 0.
+// toUnit divides the codes by full, or by the full scale that the highest of them suggests when
+// full is 0.
 func toUnit(codes []float64, full float64) error {
 	highest := codes[len(codes)-1]
 	if full == 0 {
@@ -149,8 +151,9 @@ func parseNumber(s string) (float64, error) {
 	return v, err
 }
 
-// interpolate returns the value at x of the line through the points (xs[i], ys[i]), the outer segments going
-// on beyond the ends. It counts from the nearer point, for the other may be so far off that x is lost in rounding.
+// interpolate returns the value at x of the line through the points (xs[i], ys[i]), the outer
+// segments going on beyond the ends. It counts from the nearer point, for the other may be so far
+// off that x is lost in rounding.
 func interpolate(xs, ys []float64, x float64) float64 {
 	i := min(max(sort.SearchFloat64s(xs, x), 1), len(xs)-1)
 	x0, y0, x1, y1 := xs[i-1], ys[i-1], xs[i], ys[i]

@@ -39,8 +39,8 @@ func probeEXR(s *source) (Info, error) {
 	return info, nil
 }
 
-// pictureChannels returns the names of the channels that are the picture: red, green, blue and alpha where there is one, or
-// luminance, or the only channel there is.
+// pictureChannels returns the names of the channels that are the picture: red, green, blue and
+// alpha where there is one, or luminance, or the only channel there is.
 func pictureChannels(m *exr.Image) ([]string, error) {
 	has := func(name string) bool { return m.Channel(name) != nil }
 	switch {
@@ -62,8 +62,8 @@ func pictureChannels(m *exr.Image) ([]string, error) {
 	return nil, fmt.Errorf("no picture among its channels (%s): R, G and B, or Y, or one channel alone can be read", strings.Join(names, ", "))
 }
 
-// decodeEXR returns a *Gray, *RGB or *RGBA: what the display window shows. Where there are no pixels it is black and
-// transparent.
+// decodeEXR returns a *Gray, *RGB or *RGBA: what the display window shows. Where there are no
+// pixels it is black and transparent.
 func decodeEXR(s *source, info Info) (image.Image, error) {
 	m, err := exr.DecodeHeader(s, s.size)
 	if err != nil {
@@ -114,7 +114,8 @@ func decodeEXR(s *source, info Info) (image.Image, error) {
 	return f, plane(f.A, "A")
 }
 
-// A Layer is a plane that is written beside a picture, under the name of its layer: what it holds is data, not color.
+// A Layer is a plane that is written beside a picture, under the name of its layer: what it holds
+// is data, not color.
 type Layer struct {
 	Name  string // such as "matte" or "sigma"; an OpenEXR file has it as the channel Y of that layer
 	Frame *Gray
@@ -173,7 +174,8 @@ func encodeEXR(w io.Writer, frame image.Image, opt *WriteOptions) error {
 	return exr.Encode(w, m, how)
 }
 
-// withinHalf returns the values with those cut off that are more than a half float can hold, in a copy where there are any.
+// withinHalf returns the values with those cut off that are more than a half float can hold, in a
+// copy where there are any.
 func withinHalf(pix []float32) []float32 {
 	const most = 65504
 	for i, v := range pix {

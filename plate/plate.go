@@ -1,8 +1,8 @@
 // Package plate holds frames in linear light, the transfer curves that lead there and back, and the
 // reading and writing of picture files.
 //
-// A frame is float32, planar, row by row from the top. Values are scene-referred: they may be below 0
-// (noise around black) or above 1 (highlights), and stay so until a file format cannot hold them.
+// A frame is float32, planar, row by row from the top. Values are scene-referred: they may be below
+// 0 (noise around black) or above 1 (highlights), and stay so until a file format cannot hold them.
 package plate
 
 import (
@@ -17,25 +17,28 @@ import (
 
 // A Gray is a frame of one value a pixel: a band plate, a transmission, a matte.
 //
-// Pix holds W*H values; pixel (x, y) is Pix[y*W+x]. A Gray is an image.Image: there its values are shown
-// sRGB-encoded and clamped to 0 to 1, as 16 bits.
+// Pix holds W*H values; pixel (x, y) is Pix[y*W+x]. A Gray is an image.Image: there its values are
+// shown sRGB-encoded and clamped to 0 to 1, as 16 bits.
 type Gray struct {
 	W, H int
 	Pix  []float32
 }
 
-// An RGB is a frame of three planes, red, green and blue: a color plate, a background, a foreground.
+// An RGB is a frame of three planes, red, green and blue: a color plate, a background, a
+// foreground.
 //
-// Each plane holds W*H values; green at (x, y) is Pix[1][y*W+x]. An RGB is an image.Image: there its values
-// are shown sRGB-encoded and clamped to 0 to 1, as 16 bits.
+// Each plane holds W*H values; green at (x, y) is Pix[1][y*W+x]. An RGB is an image.Image: there
+// its values are shown sRGB-encoded and clamped to 0 to 1, as 16 bits.
 type RGB struct {
 	W, H int
 	Pix  [3][]float32
 }
 
-// An RGBA is a frame of color and alpha. The color is premultiplied, in linear light; alpha is 0 to 1.
+// An RGBA is a frame of color and alpha. The color is premultiplied, in linear light; alpha is 0 to
+// 1.
 //
-// As an image.Image it is shown with its color un-premultiplied, sRGB-encoded and clamped, as 16 bits.
+// As an image.Image it is shown with its color un-premultiplied, sRGB-encoded and clamped, as 16
+// bits.
 type RGBA struct {
 	RGB
 	A []float32
@@ -60,9 +63,10 @@ func NewRGBA(w, h int) *RGBA {
 	return &RGBA{RGB: *NewRGB(w, h), A: newPlane(w, h)}
 }
 
-// newPlane returns the values of one plane. Large ones begin at different places of a page of memory, a cache line or more
-// apart: at the same place, as they would else, the pixels of a dozen planes that are worked on together drive each other out of
-// the processor's first cache, which keeps eight or so of a kind.
+// newPlane returns the values of one plane. Large ones begin at different places of a page of
+// memory, a cache line or more apart: at the same place, as they would else, the pixels of a dozen
+// planes that are worked on together drive each other out of the processor's first cache, which
+// keeps eight or so of a kind.
 func newPlane(w, h int) []float32 {
 	const page, line = 4096 / 4, 64 / 4
 	n := area(w, h)
@@ -125,7 +129,8 @@ func (f *Gray) Size() image.Point { return image.Pt(f.W, f.H) }
 // Size returns the width and height in pixels.
 func (f *RGB) Size() image.Point { return image.Pt(f.W, f.H) }
 
-// Row returns row y of red, green and blue. It shares the frame's memory. It panics when y is not in the frame.
+// Row returns row y of red, green and blue. It shares the frame's memory. It panics when y is not
+// in the frame.
 func (f *RGB) Row(y int) [3][]float32 {
 	i, j := y*f.W, (y+1)*f.W
 	return [3][]float32{f.Pix[0][i:j:j], f.Pix[1][i:j:j], f.Pix[2][i:j:j]}
@@ -154,8 +159,8 @@ func (f *Gray) At(x, y int) color.Color {
 	return color.Gray16{Y: show(f.Pix[y*f.W+x])}
 }
 
-// At returns the pixel at (x, y) as a color.RGBA64, opaque and sRGB-encoded; outside the frame it is
-// transparent.
+// At returns the pixel at (x, y) as a color.RGBA64, opaque and sRGB-encoded; outside the frame it
+// is transparent.
 func (f *RGB) At(x, y int) color.Color { return f.RGBA64At(x, y) }
 
 // RGBA64At is At without the interface.
@@ -167,7 +172,8 @@ func (f *RGB) RGBA64At(x, y int) color.RGBA64 {
 	return color.RGBA64{R: show(f.Pix[0][i]), G: show(f.Pix[1][i]), B: show(f.Pix[2][i]), A: 0xffff}
 }
 
-// At returns the pixel at (x, y) as a color.NRGBA64, sRGB-encoded; outside the frame it is transparent.
+// At returns the pixel at (x, y) as a color.NRGBA64, sRGB-encoded; outside the frame it is
+// transparent.
 func (f *RGBA) At(x, y int) color.Color {
 	if !image.Pt(x, y).In(f.Bounds()) {
 		return color.NRGBA64{}
@@ -196,10 +202,12 @@ func (f *RGBA) Opaque() bool {
 
 func show(v float32) uint16 { return NewEncoder(SRGB, 16).Code(v) }
 
-// CheckFinite returns an error that gives the place and the value of the first pixel that is NaN or infinite.
+// CheckFinite returns an error that gives the place and the value of the first pixel that is NaN or
+// infinite.
 func (f *Gray) CheckFinite() error { return planeFinite(f.W, f.Pix, "value") }
 
-// CheckFinite returns an error that gives the place and the value of the first pixel that is NaN or infinite.
+// CheckFinite returns an error that gives the place and the value of the first pixel that is NaN or
+// infinite.
 func (f *RGB) CheckFinite() error {
 	for c, name := range []string{"red", "green", "blue"} {
 		if err := planeFinite(f.W, f.Pix[c], name); err != nil {
@@ -209,8 +217,8 @@ func (f *RGB) CheckFinite() error {
 	return nil
 }
 
-// CheckFinite returns an error that gives the place and the value of the first pixel that is NaN or infinite, in
-// color or alpha.
+// CheckFinite returns an error that gives the place and the value of the first pixel that is NaN or
+// infinite, in color or alpha.
 func (f *RGBA) CheckFinite() error {
 	if err := f.RGB.CheckFinite(); err != nil {
 		return err

@@ -42,17 +42,17 @@ func encodePNG(w io.Writer, frame image.Image, opt *WriteOptions) error {
 	return (&png.Encoder{CompressionLevel: level}).Encode(w, m)
 }
 
-// keepAlpha hides from package png that a picture is opaque: it would leave the alpha out, and then the frames
-// of one sequence would differ in kind.
+// keepAlpha hides from package png that a picture is opaque: it would leave the alpha out, and then
+// the frames of one sequence would differ in kind.
 type keepAlpha struct{ image.Image }
 
 // Opaque returns false.
 func (keepAlpha) Opaque() bool { return false }
 
-// A codedFrame is a frame line by line, as the bytes of a PNG file. It is written several times as fast as package
-// png does it: no picture of it is made, bands of lines are deflated at the same time, and the lines' filter is not
-// chosen but always the difference to the pixel at the left. But for the order of the two bytes of a value the
-// lines are a TIFF file's too.
+// A codedFrame is a frame line by line, as the bytes of a PNG file. It is written several times as
+// fast as package png does it: no picture of it is made, bands of lines are deflated at the same
+// time, and the lines' filter is not chosen but always the difference to the pixel at the left. But
+// for the order of the two bytes of a value the lines are a TIFF file's too.
 type codedFrame struct {
 	frame       image.Image
 	w, h        int
@@ -109,7 +109,8 @@ func (p *codedFrame) encode(w io.Writer) error {
 	if err := writeChunk(w, "IHDR", head); err != nil {
 		return err
 	}
-	// The bands do not depend on the number of processors, so that neither do the bytes of the file.
+	// The bands do not depend on the number of processors, so that neither do the bytes of the
+	// file.
 	lines := max(1<<18/(1+p.w*p.size), 1)
 	bands := make([]pngBand, min(runtime.GOMAXPROCS(0), (p.h+lines-1)/lines))
 	before, sum := []byte{0x78, 0x01}, kernel.Adler32(nil) // the zlib head: deflate, window of 32 kB, quick
@@ -150,7 +151,8 @@ type pngBand struct {
 	finite   bool   // or it is not a file
 }
 
-// make makes the lines y0 to y1. All but the last of the file end at a whole byte and may be followed by another band.
+// make makes the lines y0 to y1. All but the last of the file end at a whole byte and may be
+// followed by another band.
 func (b *pngBand) make(p *codedFrame, y0, y1 int) {
 	size := 1 + p.w*p.size
 	b.length, b.finite = size*(y1-y0), true

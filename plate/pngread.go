@@ -11,12 +11,12 @@ import (
 	"example.com/twinplate/internal/kernel"
 )
 
-// A pngRows reads the lines of a PNG file of the kinds that plates have: gray, color or color with alpha, 8 or 16
-// bits, not interlaced, no transparent color. A line goes from the file to light or to code values while it is in
-// the cache.
+// A pngRows reads the lines of a PNG file of the kinds that plates have: gray, color or color with
+// alpha, 8 or 16 bits, not interlaced, no transparent color. A line goes from the file to light or
+// to code values while it is in the cache.
 //
-// It gives up at every other kind and at whatever is not in order, down to the last checksum: package png, which
-// then reads the file, has the say on those and gives the errors.
+// It gives up at every other kind and at whatever is not in order, down to the last checksum:
+// package png, which then reads the file, has the say on those and gives the errors.
 type pngRows struct {
 	w, h        int
 	kind, depth byte // of the IHDR chunk
@@ -32,7 +32,8 @@ type pngRows struct {
 // Color types of the IHDR chunk.
 const pngGray, pngColor, pngColorAlpha = 0, 2, 6
 
-// newPNGRows returns nil where the file is not such a one. w and h are the size that was checked before.
+// newPNGRows returns nil where the file is not such a one. w and h are the size that was checked
+// before.
 func newPNGRows(file io.ReaderAt, w, h int) *pngRows {
 	p := &pngRows{w: w, h: h, data: pngData{file: bufio.NewReaderSize(io.NewSectionReader(file, 8, math.MaxInt64-8), 1<<14)}}
 	var head [13]byte
@@ -73,8 +74,8 @@ func (p *pngRows) begin() {
 	p.line, p.above, p.sum = make([]byte, n), make([]byte, n), kernel.Adler32(nil)
 }
 
-// next returns the bytes of the next line, which stay until the one after it. It returns nil where something is not in order, which
-// at the last line is said of all that follows it as well.
+// next returns the bytes of the next line, which stay until the one after it. It returns nil where
+// something is not in order, which at the last line is said of all that follows it as well.
 func (p *pngRows) next() []byte {
 	p.y++
 	if p.plain != nil {
@@ -243,7 +244,8 @@ func lightsOf(r, g, b []float32, line []byte, light []float32, size int) {
 	}
 }
 
-// A pngData reads a PNG file's chunks one after the other, and the data of successive IDAT chunks as one stream.
+// A pngData reads a PNG file's chunks one after the other, and the data of successive IDAT chunks
+// as one stream.
 type pngData struct {
 	file io.Reader // behind the signature
 	kind string    // of the chunk; empty where there is none, or it is damaged
@@ -298,8 +300,8 @@ func (d *pngData) part(b []byte) bool {
 	return true
 }
 
-// Read is io.Reader's, on to the IDAT chunks that follow. After it has returned io.EOF, kind is that of the first chunk
-// which is none.
+// Read is io.Reader's, on to the IDAT chunks that follow. After it has returned io.EOF, kind is
+// that of the first chunk which is none.
 func (d *pngData) Read(b []byte) (int, error) {
 	for d.left == 0 {
 		if d.kind != "IDAT" {

@@ -9,9 +9,10 @@ import (
 	"math"
 )
 
-// pngTags returns the chunks that state a frame's curve and primaries: cICP where that has code points for them, and for
-// programs that do not know it gAMA and cHRM, and sRGB; in words (tEXt) what cICP cannot say. Of a gray frame of linear values, which
-// is data as a matte is and no light to look at, the curve is stated by cICP alone, so that no program shows it otherwise than it is.
+// pngTags returns the chunks that state a frame's curve and primaries: cICP where that has code
+// points for them, and for programs that do not know it gAMA and cHRM, and sRGB; in words (tEXt)
+// what cICP cannot say. Of a gray frame of linear values, which is data as a matte is and no light
+// to look at, the curve is stated by cICP alone, so that no program shows it otherwise than it is.
 func (o *WriteOptions) pngTags(frame image.Image) []byte {
 	var b bytes.Buffer // which takes whatever is written
 	_, gray := frame.(*Gray)
@@ -75,8 +76,9 @@ func (t *taggedPNG) Write(b []byte) (int, error) {
 	return n + k, err
 }
 
-// readPNGTags sets what the chunks before a PNG file's pixels say. Where they say it more than once, the order of
-// precedence is that of the PNG specification (third edition, 4.3): cICP, iCCP, sRGB, gAMA and cHRM.
+// readPNGTags sets what the chunks before a PNG file's pixels say. Where they say it more than
+// once, the order of precedence is that of the PNG specification (third edition, 4.3): cICP, iCCP,
+// sRGB, gAMA and cHRM.
 func (i *Info) readPNGTags(s *source) {
 	chunks := map[string][]byte{}
 	at := int64(8)

@@ -7,7 +7,8 @@ import (
 	"math"
 )
 
-// A pnm is the head of a Netpbm graymap or pixmap, as the manual of Netpbm (pgm(5), ppm(5)) describes it.
+// A pnm is the head of a Netpbm graymap or pixmap, as the manual of Netpbm (pgm(5), ppm(5))
+// describes it.
 type pnm struct {
 	w, h, full int // full is the value that stands for 1
 	samples    int // of a pixel: 1 gray, or 3
@@ -77,8 +78,8 @@ func probePNM(s *source) (Info, error) {
 	return Info{W: p.w, H: p.h, Depth: depth, Color: p.samples == 3}, err
 }
 
-// decodePNM decodes the first picture of a file. Where the highest value is not that of 8 or 16 bits, the values are
-// scaled to 16.
+// decodePNM decodes the first picture of a file. Where the highest value is not that of 8 or 16
+// bits, the values are scaled to 16.
 func decodePNM(s *source, _ Info) (image.Image, error) {
 	p, err := parsePNM(s)
 	if err != nil {

@@ -8,12 +8,13 @@ import (
 	"example.com/twinplate/internal/parallel"
 )
 
-// Primaries are the colors that a picture's red, green, blue and white are: their chromaticities, x and y of CIE 1931.
-// The zero value says that they are not known.
+// Primaries are the colors that a picture's red, green, blue and white are: their chromaticities, x
+// and y of CIE 1931. The zero value says that they are not known.
 type Primaries struct{ Red, Green, Blue, White [2]float64 }
 
-// The primaries that PrimariesByName knows. Their sources are ITU-R BT.709 (and IEC 61966-2-1, sRGB) and BT.2020, SMPTE EG 432-1
-// (P3 with the white D65), and Academy specification S-2014-004 (AP1, whose white is near D60).
+// The primaries that PrimariesByName knows. Their sources are ITU-R BT.709 (and IEC 61966-2-1,
+// sRGB) and BT.2020, SMPTE EG 432-1 (P3 with the white D65), and Academy specification S-2014-004
+// (AP1, whose white is near D60).
 var (
 	PrimariesBT709  = Primaries{[2]float64{0.64, 0.33}, [2]float64{0.3, 0.6}, [2]float64{0.15, 0.06}, d65}
 	PrimariesBT2020 = Primaries{[2]float64{0.708, 0.292}, [2]float64{0.17, 0.797}, [2]float64{0.131, 0.046}, d65}
@@ -34,7 +35,8 @@ func namedPrimaries() []struct {
 	}{{"bt709", PrimariesBT709}, {"bt2020", PrimariesBT2020}, {"p3-d65", PrimariesP3D65}, {"ap1", PrimariesAP1}}
 }
 
-// PrimariesByName returns the primaries of that name, in upper or lower case: bt709, bt2020, p3-d65 or ap1.
+// PrimariesByName returns the primaries of that name, in upper or lower case: bt709, bt2020, p3-d65
+// or ap1.
 func PrimariesByName(name string) (Primaries, error) {
 	var names []string
 	for _, p := range namedPrimaries() {
@@ -46,8 +48,8 @@ func PrimariesByName(name string) (Primaries, error) {
 	return Primaries{}, fmt.Errorf("unknown primaries %.40q; known: %s", name, strings.Join(names, ", "))
 }
 
-// Name returns the name of primaries that PrimariesByName knows, or an empty string. Files round chromaticities, so those
-// within 0.002 count as the same.
+// Name returns the name of primaries that PrimariesByName knows, or an empty string. Files round
+// chromaticities, so those within 0.002 count as the same.
 func (p Primaries) Name() string {
 	for _, q := range namedPrimaries() {
 		if p.Near(q.Primaries) {
@@ -93,8 +95,9 @@ func (p Primaries) String() string {
 	return fmt.Sprintf("red %.4g %.4g, green %.4g %.4g, blue %.4g %.4g, white %.4g %.4g", p.Red[0], p.Red[1], p.Green[0], p.Green[1], p.Blue[0], p.Blue[1], p.White[0], p.White[1])
 }
 
-// XYZ returns the matrix from linear light in these primaries to CIE 1931 XYZ, where white has a Y of 1: row by row, by
-// the equations of SMPTE RP 177. Primaries that are no triangle, or have a white of no luminance, give NaN.
+// XYZ returns the matrix from linear light in these primaries to CIE 1931 XYZ, where white has a Y
+// of 1: row by row, by the equations of SMPTE RP 177. Primaries that are no triangle, or have a
+// white of no luminance, give NaN.
 func (p Primaries) XYZ() [9]float64 {
 	r, g, b := xyz(p.Red), xyz(p.Green), xyz(p.Blue)
 	m := [9]float64{r[0], g[0], b[0], r[1], g[1], b[1], r[2], g[2], b[2]}
@@ -105,9 +108,9 @@ func (p Primaries) XYZ() [9]float64 {
 	return m
 }
 
-// To returns the matrix from linear light in p to linear light in q, row by row. It takes white to white: where the two are
-// not of one color, as AP1 and the others, the Bradford adaptation lies between (as in the transforms of ACES 1.0, and in
-// ICC.1:2022, annex E).
+// To returns the matrix from linear light in p to linear light in q, row by row. It takes white to
+// white: where the two are not of one color, as AP1 and the others, the Bradford adaptation lies
+// between (as in the transforms of ACES 1.0, and in ICC.1:2022, annex E).
 func (p Primaries) To(q Primaries) [9]float32 {
 	m := p.XYZ()
 	if p.White != q.White {
@@ -124,7 +127,8 @@ func (p Primaries) To(q Primaries) [9]float32 {
 	return n
 }
 
-// adaptation returns the matrix on XYZ from one white to another: Bradford's cone responses, scaled.
+// adaptation returns the matrix on XYZ from one white to another: Bradford's cone responses,
+// scaled.
 func adaptation(from, to [2]float64) [9]float64 {
 	bradford := [9]float64{0.8951, 0.2664, -0.1614, -0.7502, 1.7135, 0.0367, 0.0389, -0.0685, 1.0296}
 	a, b := apply(bradford, xyz(from)), apply(bradford, xyz(to))
@@ -171,8 +175,9 @@ func invert(m [9]float64) (n [9]float64) {
 	return n
 }
 
-// Multiply puts every pixel's color through a matrix, in place: red becomes m[0] red + m[1] green + m[2] blue, and so on.
-// With that of Primaries.To it converts a frame in linear light; a premultiplied one too, for the conversion is linear.
+// Multiply puts every pixel's color through a matrix, in place: red becomes m[0] red + m[1] green +
+// m[2] blue, and so on. With that of Primaries.To it converts a frame in linear light; a
+// premultiplied one too, for the conversion is linear.
 func (f *RGB) Multiply(m [9]float32) {
 	red, green, blue := f.Pix[0], f.Pix[1], f.Pix[2]
 	parallel.Rows(f.W, f.H, func(y0, y1 int) {

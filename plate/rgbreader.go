@@ -6,8 +6,9 @@ import (
 	"os"
 )
 
-// An RGBReader reads a picture file row by row, from the top, so that whoever uses a row does so while it is in the processor's
-// cache and need not have the frame as a whole. The rows are those of ReadRGB.
+// An RGBReader reads a picture file row by row, from the top, so that whoever uses a row does so
+// while it is in the processor's cache and need not have the frame as a whole. The rows are those
+// of ReadRGB.
 type RGBReader struct {
 	path  string
 	file  *os.File
@@ -20,7 +21,8 @@ type RGBReader struct {
 	light []float32
 }
 
-// NewRGBReader opens a picture file, for the caller to close. A nil lim means the default limits. Errors are those of ReadRGB.
+// NewRGBReader opens a picture file, for the caller to close. A nil lim means the default limits.
+// Errors are those of ReadRGB.
 func NewRGBReader(path string, c Curve, lim *Limits) (*RGBReader, error) {
 	p, file, err := openPicture(path)
 	if err != nil {
@@ -66,9 +68,9 @@ func (r *RGBReader) decode() error {
 	return nil
 }
 
-// Next puts the next row, in linear light, into red, green and blue, which have its width at least. Where the file is damaged there
-// is an error at the last row at the latest, and what came before may be of no use. It is an error as well to ask for more
-// rows than there are.
+// Next puts the next row, in linear light, into red, green and blue, which have its width at least.
+// Where the file is damaged there is an error at the last row at the latest, and what came before
+// may be of no use. It is an error as well to ask for more rows than there are.
 func (r *RGBReader) Next(row [3][]float32) error {
 	w, h := r.from.info.W, r.from.info.H
 	if r.next >= h {

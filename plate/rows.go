@@ -7,11 +7,12 @@ import (
 	"example.com/twinplate/internal/parallel"
 )
 
-// A rowLight puts the linear light of row y of a picture, counted from its top, into red, green and blue.
+// A rowLight puts the linear light of row y of a picture, counted from its top, into red, green and
+// blue.
 type rowLight func(y int, red, green, blue []float32)
 
-// rowsOf returns what makes a rowLight of m for each goroutine that wants one, or nil where m is none of the kinds that most
-// plates are: those are decoded without a call a pixel.
+// rowsOf returns what makes a rowLight of m for each goroutine that wants one, or nil where m is
+// none of the kinds that most plates are: those are decoded without a call a pixel.
 func rowsOf(m image.Image, c Curve) func() rowLight {
 	every := func(row rowLight) func() rowLight { return func() rowLight { return row } }
 	switch m := m.(type) {
@@ -47,7 +48,8 @@ func eachRow(rows func() rowLight, w, h int, do rowLight) {
 	})
 }
 
-// deepRow is a rowLight for the commonest plates by far, 16 bits and opaque; the pixels that are not go the long way.
+// deepRow is a rowLight for the commonest plates by far, 16 bits and opaque; the pixels that are
+// not go the long way.
 func deepRow(m *image.RGBA64, y int, light []float32, red, green, blue []float32) {
 	light = light[:1<<16]
 	n := len(red)

@@ -161,8 +161,9 @@ func encodeFrameTIFF(w io.Writer, p codedFrame, opt *WriteOptions) error {
 	return rows(w)
 }
 
-// readTIFFTags sets what the tags of a TIFF file's first directory say: whether there is alpha, which is what extra samples are in the
-// files that package tiff reads, and the curve and the primaries.
+// readTIFFTags sets what the tags of a TIFF file's first directory say: whether there is alpha,
+// which is what extra samples are in the files that package tiff reads, and the curve and the
+// primaries.
 func (i *Info) readTIFFTags(s *source) {
 	i.Alpha = false
 	if len(s.head) < 8 {

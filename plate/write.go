@@ -49,9 +49,9 @@ func (o *WriteOptions) primaries() Primaries {
 // curve must be Linear, and premultiplied color. Any other picture is written as its file format's
 // encoder takes it, in PNG and TIFF; of the options only Compression applies to it.
 //
-// The frame's values must be finite numbers; those beyond what the curve's code values hold are clipped. A
-// frame's file states its curve and primaries, as far as its format can. The file appears whole or not at
-// all: see WriteAtomic. Errors are of type *FileError.
+// The frame's values must be finite numbers; those beyond what the curve's code values hold are
+// clipped. A frame's file states its curve and primaries, as far as its format can. The file
+// appears whole or not at all: see WriteAtomic. Errors are of type *FileError.
 func Write(path string, frame image.Image, opt *WriteOptions) error {
 	return fileError(path, write(path, frame, opt))
 }

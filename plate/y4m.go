@@ -27,8 +27,8 @@ type video struct {
 	hasTint bool          // it has chroma at all
 }
 
-// parseY4M reads the head of a YUV4MPEG2 file, as the manual of mjpegtools (yuv4mpeg(5)) describes it, and returns
-// the picture without its planes and the offset of those.
+// parseY4M reads the head of a YUV4MPEG2 file, as the manual of mjpegtools (yuv4mpeg(5)) describes
+// it, and returns the picture without its planes and the offset of those.
 func parseY4M(s *source) (*video, int64, error) {
 	line, at, err := s.line(0)
 	if err != nil {
@@ -132,8 +132,9 @@ func (v *video) setLayout(layout string) error {
 	return nil
 }
 
-// setMatrix sets the equations from Y'CbCr to R'G'B': ITU-R BT.601 and BT.709 (items 2.5.1 and 3.2 there), and
-// BT.2020 with non-constant luminance (table 4). All follow from the weights of red and blue in luma.
+// setMatrix sets the equations from Y'CbCr to R'G'B': ITU-R BT.601 and BT.709 (items 2.5.1 and 3.2
+// there), and BT.2020 with non-constant luminance (table 4). All follow from the weights of red and
+// blue in luma.
 func (v *video) setMatrix(name string) error {
 	var red, blue float64
 	switch name {
@@ -152,7 +153,8 @@ func (v *video) setMatrix(name string) error {
 	return nil
 }
 
-// setRange sets the quantization of ITU-R BT.2100, table 9, which at 8 and 10 bits is that of BT.601 and BT.709 too.
+// setRange sets the quantization of ITU-R BT.2100, table 9, which at 8 and 10 bits is that of
+// BT.601 and BT.709 too.
 func (v *video) setRange(narrow bool) {
 	unit := math.Exp2(float64(v.depth - 8))
 	full := math.Exp2(float64(v.depth)) - 1
@@ -226,7 +228,8 @@ func (v *video) size(plane int) (w, h int) {
 // bytes returns how many a value has.
 func (v *video) bytes() int { return (v.depth + 7) / 8 }
 
-// samples puts the values of a plane's line, from column x on, into dst. Beyond its ends the outermost go on.
+// samples puts the values of a plane's line, from column x on, into dst. Beyond its ends the
+// outermost go on.
 func (v *video) samples(dst []float32, plane, x, y int) {
 	w, h := v.size(plane)
 	y = min(max(y, 0), h-1)
@@ -243,8 +246,8 @@ func (v *video) samples(dst []float32, plane, x, y int) {
 	kernel.Floats(dst, v.planes[plane][v.bytes()*(y*w+x):], v.bytes(), 1)
 }
 
-// between returns where in a plane of chroma, along axis 0 (columns) or 1 (lines), place i of the luma plane is: between
-// j and j+1, nearer to j+1 as f goes to 1.
+// between returns where in a plane of chroma, along axis 0 (columns) or 1 (lines), place i of the
+// luma plane is: between j and j+1, nearer to j+1 as f goes to 1.
 func (v *video) between(plane, axis, i int) (j int, f float32) {
 	if !v.half[axis] {
 		return i, 0
@@ -254,8 +257,8 @@ func (v *video) between(plane, axis, i int) (j int, f float32) {
 	return int(floor), at - float32(floor)
 }
 
-// tint puts what a plane of chroma has at the height of line y into line, from the column on that is left of place x, for n
-// places, and returns that column. spare is a second such line.
+// tint puts what a plane of chroma has at the height of line y into line, from the column on that
+// is left of place x, for n places, and returns that column. spare is a second such line.
 func (v *video) tint(line, spare []float32, plane, x, y, n int) (column int) {
 	column, _ = v.between(plane, 0, x)
 	last, _ := v.between(plane, 0, x+n-1)
@@ -283,8 +286,8 @@ func (v *video) newLine(n int) *videoLine {
 	return &videoLine{next(n), next(n), next(n), [2][]float32{next(n + 2), next(n + 2)}, next(n + 2), [3][]int32{make([]int32, n), make([]int32, n), make([]int32, n)}}
 }
 
-// line puts the linear light of the pixels of line y, from x on, into r, g and b. The code values' table is that of
-// transfer.lightWide.
+// line puts the linear light of the pixels of line y, from x on, into r, g and b. The code values'
+// table is that of transfer.lightWide.
 func (v *video) line(b *videoLine, x, y int, light []float32, red, green, blue []float32) {
 	table := (*[wideCodes]float32)(light)
 	n := len(red)

@@ -2,8 +2,9 @@ package plate
 
 import "image"
 
-// ycbcrRow decodes row y of a picture of 8-bit Y'CbCr, a JPEG's, through a table of 16-bit codes: the conversion to 16
-// bits, which is that of color.YCbCr.RGBA (JFIF), keeps what rounding to 8 would lose.
+// ycbcrRow decodes row y of a picture of 8-bit Y'CbCr, a JPEG's, through a table of 16-bit codes:
+// the conversion to 16 bits, which is that of color.YCbCr.RGBA (JFIF), keeps what rounding to 8
+// would lose.
 func ycbcrRow(m *image.YCbCr, y int, light []float32, red, green, blue []float32) {
 	light = light[:tintCodes]
 	left, n := m.Rect.Min.X, len(red)

@@ -9,9 +9,10 @@ import (
 
 const largest = 4096 // the largest picture width and height, where the graphics system has it
 
-// open puts the object twinplateViewer into the frame's window, takes hold of the canvas, and announces the event
-// twinplate-viewer-ready at the window and at the frame's element in the page around it. When the browser loses its
-// graphics context the frame loads anew and announces itself again: the page then gives it its pictures again.
+// open puts the object twinplateViewer into the frame's window, takes hold of the canvas, and
+// announces the event twinplate-viewer-ready at the window and at the frame's element in the page
+// around it. When the browser loses its graphics context the frame loads anew and announces itself
+// again: the page then gives it its pictures again.
 //
 //	picture(side, w, h, hi, lo)  shows a picture on side 0 or 1; false where it cannot (sizes over 4096, or over
 //	                             what the graphics system has; lengths that do not fit). hi and lo are the high and

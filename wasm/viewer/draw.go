@@ -17,7 +17,8 @@ var pictureKage string
 //go:embed divider.kage
 var dividerKage []byte
 
-// A picture is one side's pixels, and their two textures. A changed picture is uploaded with the next frame.
+// A picture is one side's pixels, and their two textures. A changed picture is uploaded with the
+// next frame.
 type picture struct {
 	w, h    int // 0 where there is no picture
 	bytes   [2][]byte
@@ -104,7 +105,8 @@ func (v *viewer) drawSide(dst target, side int, left, right float64) {
 		return
 	}
 	o, height, scale := v.origin(), v.size().y, v.scale()
-	// Picture pixels from one device pixel to the next. The other side's picture may be of another size.
+	// Picture pixels from one device pixel to the next. The other side's picture may be of another
+	// size.
 	pace := point{float64(p.w) / (float64(v.pw) * scale), float64(p.h) / (float64(v.ph) * scale)}
 	spanX, tapsX := filter(1 / pace.x)
 	spanY, tapsY := filter(1 / pace.y)

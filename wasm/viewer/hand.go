@@ -30,8 +30,9 @@ type finger struct {
 	at point
 }
 
-// A stage is the view with its divider, and the hands on it: what pointers, wheel and keys do to both. Positions
-// are canvas positions in device pixels; unit is the number of device pixels in a CSS pixel.
+// A stage is the view with its divider, and the hands on it: what pointers, wheel and keys do to
+// both. Positions are canvas positions in device pixels; unit is the number of device pixels in a
+// CSS pixel.
 type stage struct {
 	view
 	unit float64
@@ -60,7 +61,8 @@ func (s *stage) visible() (top, bottom float64) {
 	return max(o.y, 0), min(o.y+s.size().y, float64(s.ch))
 }
 
-// grip returns the middle of the divider's grip. It stays on the canvas when the divider is out of sight.
+// grip returns the middle of the divider's grip. It stays on the canvas when the divider is out of
+// sight.
 func (s *stage) grip() point {
 	reach := touchReach * s.unit
 	top, bottom := s.visible()
@@ -192,7 +194,8 @@ func (s *stage) wheel(p point, way float64) {
 	s.zoomTo(s.zoom*math.Exp(-way), p)
 }
 
-// toggle goes from the whole picture to its actual size about p, and from anything else to the whole picture.
+// toggle goes from the whole picture to its actual size about p, and from anything else to the
+// whole picture.
 func (s *stage) toggle(p point) {
 	if s.zoom == 1 {
 		s.actual(p)

@@ -7,8 +7,8 @@ import (
 	"time"
 )
 
-// listen takes the canvas's events before Ebitengine does, which would keep keys such as Tab to itself and draw a
-// frame for every move of the pointer.
+// listen takes the canvas's events before Ebitengine does, which would keep keys such as Tab to
+// itself and draw a frame for every move of the pointer.
 func (v *viewer) listen() {
 	v.canvas.Set("tabIndex", 0)
 	v.canvas.Call("setAttribute", "role", "application")

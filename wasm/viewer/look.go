@@ -26,8 +26,8 @@ func newLook() look {
 	}
 }
 
-// linear decodes an sRGB value (IEC 61966-2-1). The plate package has the same curve, and megabytes of file formats
-// that a canvas has no use for.
+// linear decodes an sRGB value (IEC 61966-2-1). The plate package has the same curve, and megabytes
+// of file formats that a canvas has no use for.
 func linear(v float32) float32 {
 	if v <= 0.04045 {
 		return v / 12.92
@@ -55,8 +55,8 @@ func (l *look) ground() (g [6]float32) {
 	return g
 }
 
-// pick returns the weights of red, green, blue and alpha in the channel that is shown of a side, whether it is one
-// channel (1) or all three, and whether the display's curve applies (1).
+// pick returns the weights of red, green, blue and alpha in the channel that is shown of a side,
+// whether it is one channel (1) or all three, and whether the display's curve applies (1).
 func (l *look) pick(side int) (weights [4]float32, mono, curve float32) {
 	curve = 1
 	if l.matte[side] {

@@ -1,8 +1,9 @@
 //go:build js
 
-// Command viewer is the playground's canvas: it shows pictures of 16 bits a value, and compares two with a divider.
-// It only looks; every number it shows was made elsewhere. The page runs it in a frame of its own and talks to it
-// by the object twinplateViewer that it puts into that frame's window (see api.go).
+// Command viewer is the playground's canvas: it shows pictures of 16 bits a value, and compares two
+// with a divider. It only looks; every number it shows was made elsewhere. The page runs it in a
+// frame of its own and talks to it by the object twinplateViewer that it puts into that frame's
+// window (see api.go).
 //
 //	GOOS=js GOARCH=wasm go build -trimpath -ldflags="-s -w" -o viewer.wasm ./wasm/viewer
 package main
@@ -54,8 +55,9 @@ func main() {
 	v.zoom, v.center, v.unit, v.split = 1, point{0.5, 0.5}, 1, 0.5
 	v.hovered[2] = -1
 
-	// Ebitengine has put its canvas into the page by now, and takes the context that the canvas has. Multisampling
-	// and a stencil would only cost: what is drawn is rectangles on whole pixels.
+	// Ebitengine has put its canvas into the page by now, and takes the context that the canvas
+	// has. Multisampling and a stencil would only cost: what is drawn is rectangles on whole
+	// pixels.
 	v.canvas = js.Global().Get("document").Call("querySelector", "canvas")
 	v.canvas.Call("getContext", "webgl2", map[string]any{"alpha": false, "antialias": false, "depth": false, "stencil": false})
 
@@ -87,7 +89,8 @@ func (v *viewer) Update() error {
 	return nil
 }
 
-// Draw has nothing to draw: DrawFinalScreen draws on the screen itself, and Layout keeps the image between small.
+// Draw has nothing to draw: DrawFinalScreen draws on the screen itself, and Layout keeps the image
+// between small.
 func (v *viewer) Draw(*ebiten.Image) {}
 
 // Layout implements ebiten.Game.
@@ -105,7 +108,8 @@ func (v *viewer) DrawFinalScreen(screen ebiten.FinalScreen, _ *ebiten.Image, _ e
 	v.tell()
 }
 
-// measure takes in the sizes of the canvas and of the picture that leads: side 0's, or side 1's alone.
+// measure takes in the sizes of the canvas and of the picture that leads: side 0's, or side 1's
+// alone.
 func (v *viewer) measure(w, h int) {
 	lead := &v.pictures[0]
 	if lead.w == 0 {
@@ -140,8 +144,8 @@ func (v *viewer) answer() {
 	v.snapshots = nil
 }
 
-// hurry makes drafts while something moves and frames come late, as they do where the browser renders in software,
-// and asks for a fine frame when all is still.
+// hurry makes drafts while something moves and frames come late, as they do where the browser
+// renders in software, and asks for a fine frame when all is still.
 func (v *viewer) hurry() {
 	const (
 		tooLate = 40 * time.Millisecond // from asking for a frame to drawing it, on average

@@ -11,10 +11,10 @@ const (
 
 type point struct{ x, y float64 }
 
-// A view says how a picture of pw by ph pixels lies on a canvas of cw by ch device pixels: enlarged zoom times
-// from where it just fits, with the point center of the picture (0 to 1 over its width and height) in the middle
-// of the canvas. Canvas positions are in device pixels from the top left corner; a picture's pixel (i, j) covers
-// i to i+1 and j to j+1.
+// A view says how a picture of pw by ph pixels lies on a canvas of cw by ch device pixels: enlarged
+// zoom times from where it just fits, with the point center of the picture (0 to 1 over its width
+// and height) in the middle of the canvas. Canvas positions are in device pixels from the top left
+// corner; a picture's pixel (i, j) covers i to i+1 and j to j+1.
 type view struct {
 	cw, ch int
 	pw, ph int
@@ -22,7 +22,8 @@ type view struct {
 	center point
 }
 
-// fitScale returns the device pixels for a picture pixel at which the whole picture just fits the canvas.
+// fitScale returns the device pixels for a picture pixel at which the whole picture just fits the
+// canvas.
 func (v *view) fitScale() float64 {
 	if v.pw <= 0 || v.ph <= 0 || v.cw <= 0 || v.ch <= 0 {
 		return 1
@@ -39,8 +40,8 @@ func (v *view) scale() float64 {
 	return s
 }
 
-// origin returns where the picture's top left corner lies: on a whole device pixel, so that whole-numbered scales
-// show picture pixels sharply.
+// origin returns where the picture's top left corner lies: on a whole device pixel, so that
+// whole-numbered scales show picture pixels sharply.
 func (v *view) origin() point {
 	s := v.scale()
 	return point{
@@ -68,8 +69,8 @@ func (v *view) pixel(p point) (x, y int, inside bool) {
 	return x, y, x >= 0 && y >= 0 && x < v.pw && y < v.ph
 }
 
-// zoomTo sets the zoom and keeps the picture position under the canvas position p where it is, as far as the
-// limits allow.
+// zoomTo sets the zoom and keeps the picture position under the canvas position p where it is, as
+// far as the limits allow.
 func (v *view) zoomTo(zoom float64, p point) {
 	fit := v.fitScale()
 	if math.IsNaN(zoom) {
@@ -89,8 +90,8 @@ func (v *view) zoomTo(zoom float64, p point) {
 	})
 }
 
-// lookAt brings a point of the picture (0 to 1) to the middle of the canvas. A picture that is smaller than the
-// canvas stays in its middle; a larger one leaves no gap at the canvas's edges.
+// lookAt brings a point of the picture (0 to 1) to the middle of the canvas. A picture that is
+// smaller than the canvas stays in its middle; a larger one leaves no gap at the canvas's edges.
 func (v *view) lookAt(center point) {
 	s := v.scale()
 	v.center = point{
@@ -99,7 +100,8 @@ func (v *view) lookAt(center point) {
 	}
 }
 
-// held returns the center moved so that the part of the picture that is seen, 0 to 1, does not leave the picture.
+// held returns the center moved so that the part of the picture that is seen, 0 to 1, does not
+// leave the picture.
 func held(center, seen float64) float64 {
 	if seen >= 1 || math.IsNaN(center) {
 		return 0.5
@@ -131,8 +133,8 @@ func (v *view) actual(p point) { v.zoomTo(1/v.fitScale(), p) }
 // middle returns the canvas's middle.
 func (v *view) middle() point { return point{float64(v.cw) / 2, float64(v.ch) / 2} }
 
-// resize gives the canvas and the picture new sizes. What fits goes on fitting; otherwise a picture pixel keeps
-// its size on the canvas, unless the picture is another one.
+// resize gives the canvas and the picture new sizes. What fits goes on fitting; otherwise a picture
+// pixel keeps its size on the canvas, unless the picture is another one.
 func (v *view) resize(cw, ch, pw, ph int) {
 	scale, same := v.scale(), pw == v.pw && ph == v.ph
 	v.cw, v.ch, v.pw, v.ph = cw, ch, pw, ph
@@ -143,10 +145,11 @@ func (v *view) resize(cw, ch, pw, ph int) {
 	v.zoomTo(zoom, v.middle())
 }
 
-// filter returns how many picture pixels a device pixel averages along an axis (span) and how many it has to look
-// at for that (taps), when a picture pixel takes scale device pixels: an area of the device pixel's own size when
-// the picture is reduced, one of a picture pixel (bilinear interpolation) when it is enlarged a little, and again
-// one of a device pixel when it is enlarged so far that picture pixels are shown as squares.
+// filter returns how many picture pixels a device pixel averages along an axis (span) and how many
+// it has to look at for that (taps), when a picture pixel takes scale device pixels: an area of the
+// device pixel's own size when the picture is reduced, one of a picture pixel (bilinear
+// interpolation) when it is enlarged a little, and again one of a device pixel when it is enlarged
+// so far that picture pixels are shown as squares.
 func filter(scale float64) (span float64, taps int) {
 	switch {
 	case scale == 1 || scale > smoothTo && scale == math.Trunc(scale):
