@@ -9,14 +9,18 @@ import (
 	"os"
 )
 
+// MaxPixels is the most pixels that a picture may have where Limits has none: 16384x8192, a frame of 8K nearly four times
+// over. As planes of float32 in three colors those are 1.6 GB.
+const MaxPixels = 1 << 27
+
 // Limits bounds what is read from a file.
 type Limits struct {
-	MaxPixels int // the most pixels, width times height, of one picture; 0 means 1<<27
+	MaxPixels int // the most pixels, width times height, of one picture; 0 means MaxPixels
 }
 
 func (l *Limits) maxPixels() int {
 	if l == nil || l.MaxPixels <= 0 {
-		return 1 << 27
+		return MaxPixels
 	}
 	return l.MaxPixels
 }

@@ -152,28 +152,28 @@ func scrub(b *testing.B, name string, files []string) {
 	p := open(b, 1440, 900)
 	p.opens(func() { p.dropOn("#viewer", files...) })
 	got := eval[struct{ Kept, Drawn, Fresh, Exact []float64 }](p, `(async () => {
-		const { take, look, engines } = playground;
+		const { engines, page, take, viewer } = playground;
 		const api = document.getElementById("viewer").contentWindow.twinplateViewer;
 		const scrub = document.getElementById("scrub");
 		const wait = (ms) => new Promise((r) => setTimeout(r, ms));
 		// rest waits until no engine works, and nothing is drawn any more: by software that takes a good part of a second.
 		const rest = async () => { do await wait(500); while (engines.queue.length || engines.workers.some((w) => w.busy || w.held)); await api.snapshot(); await wait(1500); };
-		const show = look.show;
+		const show = viewer.show;
 		// move resolves to when the frame's pictures were given to the viewer, and when the first was drawn.
 		const move = async (i) => {
 			const start = performance.now();
 			const given = [];
 			let drawn;
-			look.show = function (side, picture) {
-				show.call(look, side, picture);
-				if (side !== 0 || picture?.number !== take.frames[i]) return;
+			viewer.show = function (side, picture) {
+				show.call(viewer, side, picture);
+				if (side !== 0 || picture?.number !== page.value.frames[i]) return;
 				given.push(performance.now() - start);
 				drawn ??= api.snapshot().then(() => performance.now() - start);
 			};
 			scrub.value = i;
 			scrub.dispatchEvent(new Event("input"));
 			await rest();
-			look.show = show;
+			viewer.show = show;
 			return { first: given[0], last: given.at(-1), drawn: await drawn };
 		};
 		const out = { kept: [], drawn: [], fresh: [], exact: [] };
@@ -182,14 +182,14 @@ func scrub(b *testing.B, name string, files []string) {
 		take.budget = 0; // nothing is kept, nor made ahead
 		take.clear();
 		// Every engine is at the first frame, and no frame comes twice.
-		await Promise.all(engines.workers.map((worker) => engines.call("pixel", { number: take.frames[0], breaks: playground.state.value.breaks, x: 0, y: 0 }, { worker })));
+		await Promise.all(engines.workers.map((worker) => engines.call("pixel", { number: page.value.frames[0], breaks: page.value.breaks, x: 0, y: 0 }, { worker })));
 		for (const i of [4, 2, 7, 5, 8, 1, 6, 3, 9]) {
 			const { first, last } = await move(i);
 			out.fresh.push(first);
 			out.exact.push(last);
 		}
 		take.budget = budget;
-		for (let i = 0; i < take.frames.length; i++) await move(i);
+		for (let i = 0; i < page.value.frames.length; i++) await move(i);
 		for (const i of [3, 1, 4, 2, 5, 0, 3]) {
 			const { first, drawn } = await move(i);
 			out.kept.push(first);

@@ -52,7 +52,9 @@ exec(join(out, "js"));
 
 const options = { outdir: join(out, "js"), target: "es2022", minify: true, metafile: true, legalComments: "none", logLevel: "warning" };
 const source = (name) => join(site, "js", name + ".js");
-const pages = await esbuild.build({ ...options, entryPoints: ["app", "worker", "inflate", "plan"].map(source), bundle: true, splitting: true, format: "esm", chunkNames: "part-[hash]" });
+// All lie in one folder, so that a module finds the workers beside itself.
+const entryPoints = { app: source("app"), plan: source("plan"), worker: source("worker/worker"), inflate: source("worker/inflate") };
+const pages = await esbuild.build({ ...options, entryPoints, bundle: true, splitting: true, format: "esm", chunkNames: "part-[hash]" });
 const frame = await esbuild.build({ ...options, entryPoints: [source("viewer-frame")] });
 
 for (const name of ["index.html", "plan.html", "viewer.html", "icon.svg", "manifest.webmanifest"]) cpSync(join(site, name), join(out, name));

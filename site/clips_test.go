@@ -59,9 +59,11 @@ type bench struct {
 
 // The page's script. A clip's frames are decoded in a worker, as they are in the playground.
 const benchPage = `
-import * as clips from %[1]q;
-import * as clipout from %[2]q;
-import * as archive from %[3]q;
+import { open } from %[1]q;
+import * as decoder from %[2]q;
+import * as clipout from %[3]q;
+import * as archive from %[4]q;
+const clips = { open: (file) => open(file, %[5]d), frame: decoder.frame };
 const fetched = async (name) => new File([await (await fetch("in/" + name)).arrayBuffer()], name);
 const send = async (name, body) => void (await fetch("out/" + name, { method: "POST", body }));
 const worker = new Worker("worker.js", { type: "module" });
@@ -98,15 +100,15 @@ func newBench(t testing.TB) *bench {
 	b := &bench{t: t, tab: outside.Browser(t, 640, 480, 5*time.Minute), in: t.TempDir(), out: make(map[string][]byte)}
 	dist := t.TempDir()
 	module := func(name string) string {
-		path, err := filepath.Abs(filepath.Join("js", name))
+		path, err := filepath.Abs(filepath.Join("js", "files", name))
 		if err != nil {
 			t.Fatal(err)
 		}
 		return path
 	}
 	for name, source := range map[string]string{
-		"page.js":    fmt.Sprintf(benchPage, module("clips.js"), module("clipout.js"), module("archive.js")),
-		"worker.js":  fmt.Sprintf(benchWorker, module("clips.js")),
+		"page.js":    fmt.Sprintf(benchPage, module("clips.js"), module("decoder.js"), module("clipout.js"), module("archive.js"), plate.MaxPixels),
+		"worker.js":  fmt.Sprintf(benchWorker, module("decoder.js")),
 		"index.html": `<!doctype html><link rel="icon" href="data:,"><script type="module" src="page.js"></script>`,
 	} {
 		if err := os.WriteFile(filepath.Join(dist, name), []byte(source), 0o644); err != nil {

@@ -84,8 +84,8 @@ func TestInflateIsBounded(t *testing.T) {
 					resolve({ wrong: data.wrong ?? "", bytes });
 				}
 			};
-			worker.postMessage({ id: 1, file: new Blob([Uint8Array.from(atob(%q), (c) => c.charCodeAt(0))]) });
-		})`, base64.StdEncoding.EncodeToString(row.file)))
+			worker.postMessage({ id: 1, file: new Blob([Uint8Array.from(atob(%q), (c) => c.charCodeAt(0))]), pixels: %d });
+		})`, base64.StdEncoding.EncodeToString(row.file), plate.MaxPixels))
 		if row.wrong == "" && got.Wrong != "" || row.wrong != "" && !strings.Contains(strings.ToLower(got.Wrong), strings.ToLower(row.wrong)) {
 			t.Errorf("%s: %q, not %q", row.name, got.Wrong, row.wrong)
 		}
@@ -124,7 +124,7 @@ func TestScrubPNG(t *testing.T) {
 	}
 	for number, says := range says {
 		p.move(slices.Index(s.frames, number))
-		if got := eval[string](p, fmt.Sprintf(`playground.now.failed.get(%d) ?? ""`, number)); !strings.Contains(got, says) {
+		if got := eval[string](p, fmt.Sprintf(`playground.page.value.failed.get(%d) ?? ""`, number)); !strings.Contains(got, says) {
 			t.Errorf("the page says %q of frame %d, and the library %q", got, number, says)
 		}
 	}

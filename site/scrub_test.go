@@ -18,14 +18,14 @@ import (
 // sRGB that a screen of 8 bits would show, of every 97th pixel. Nothing is kept, nor made ahead, and
 // every engine is at the frame that is shown.
 const watch = `(async () => {
-	const { engines, look, now, state, take } = playground;
-	await Promise.all(engines.workers.map((worker) => engines.call("pixel", { number: now.frame, breaks: state.value.breaks, x: 0, y: 0 }, { worker })));
+	const { engines, page, take, viewer } = playground;
+	await Promise.all(engines.workers.map((worker) => engines.call("pixel", { number: page.value.frame, breaks: page.value.breaks, x: 0, y: 0 }, { worker })));
 	const code = (v) => 255 * (v <= 0.0031308 ? 12.92 * v : 1.055 * v ** (1 / 2.4) - 0.055); // IEC 61966-2-1
 	const half = (h) => ((h & 0x7c00) ? (1 + (h & 1023) / 1024) * 2 ** (((h >> 10) & 31) - 15) : (h & 1023) * 2 ** -24) * (h & 0x8000 ? -1 : 1);
-	const show = look.show;
+	const show = viewer.show;
 	playground.given = [];
-	look.show = function (side, picture) {
-		show.call(look, side, picture);
+	viewer.show = function (side, picture) {
+		show.call(viewer, side, picture);
 		if (side !== 0 || !picture) return;
 		const codes = [];
 		for (let i = 0; i < picture.hi.length; i += 4 * 97) for (let c = 0; c < 3; c++) codes.push(code(Math.min(Math.max(half(picture.hi[i + c] * 256 + picture.lo[i + c]), 0), 1)));
@@ -228,20 +228,20 @@ func TestMemoryGoesRound(t *testing.T) {
 	eval[bool](p, watch)
 	scrubber := scrubberOf(t, filepath.Join(dist(t), "demo", "recipe.json"))
 	eval[bool](p, `(() => {
-		const { engines, look, take, state } = playground;
+		const { engines, page, take, viewer } = playground;
 		playground.round = { given: 0, wrong: 0 };
 		for (const { port } of engines.workers) {
 			const post = port.postMessage;
 			port.postMessage = function (message, transfer) {
 				for (const bytes of message.spare ?? []) {
 					playground.round.given++;
-					if ([...look.shown, ...take.cache.values()].some((p) => p?.hi === bytes || p?.lo === bytes)) playground.round.wrong++;
+					if ([...viewer.shown, ...take.cache.values()].some((p) => p?.hi === bytes || p?.lo === bytes)) playground.round.wrong++;
 				}
 				post.call(port, message, transfer);
 			};
 		}
-		state.set({ b: "band" });
-		take.budget = 3 * 8 * take.prepared.w * take.prepared.h;
+		page.choose({ b: "band" });
+		take.budget = 3 * 8 * page.value.ready.w * page.value.ready.h;
 		return true;
 	})()`)
 	for _, places := range [][]int{{1}, {2}, {3, 4, 5}, {1}, {9, 8, 7, 6}} {
@@ -254,7 +254,7 @@ func TestMemoryGoesRound(t *testing.T) {
 	if r := eval[round](p, `playground.round`); r.Given < 8 || r.Wrong != 0 {
 		t.Errorf("%d arrays went back to the engines, %d of them of pictures that are kept or shown", r.Given, r.Wrong)
 	}
-	if n := eval[int](p, `playground.look.shown.filter((p) => p?.hi.length === 4 * p?.w * p?.h && p?.lo.length === p?.hi.length).length`); n != 2 {
+	if n := eval[int](p, `playground.viewer.shown.filter((p) => p?.hi.length === 4 * p?.w * p?.h && p?.lo.length === p?.hi.length).length`); n != 2 {
 		t.Errorf("%d pictures of two that are shown have their values", n)
 	}
 	p.holdTo(scrubber, 1001+6)

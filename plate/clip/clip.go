@@ -26,7 +26,7 @@ var ErrNoFFmpeg = errors.New("a video file is read and written through FFmpeg, a
 // MaxFrames and MaxPixels are the most that a video file may have: frames, and pixels of one frame.
 const (
 	MaxFrames = 10_000_000
-	MaxPixels = 1 << 27
+	MaxPixels = plate.MaxPixels
 )
 
 // An Info describes a video file's first video stream.

@@ -9,10 +9,13 @@ import (
 	"os"
 	"runtime/debug"
 	"syscall/js"
+
+	"example.com/twinplate/plate"
 )
 
 // main gives the worker one function, engine(op, args), which takes the arguments as JSON and returns a promise of
-// {json, buffers}: the result as JSON, and the pixels that go with it as a list of Uint8Arrays.
+// {json, buffers}: the result as JSON, and the pixels that go with it as a list of Uint8Arrays. Then it calls the worker's
+// engineReady with what about returns. site/js/page/operations.js has the types.
 func main() {
 	// Most of the memory is planes that live from frame to frame: collecting early costs little and keeps the
 	// heap, which a browser never takes back, small.
@@ -28,8 +31,18 @@ func main() {
 			return s.call(op, text)
 		})
 	}))
-	js.Global().Call("engineReady")
+	js.Global().Call("engineReady", about())
 	select {}
+}
+
+// about is what the page has to know of files before it hands any over: {extensions, pixels}, those of the pictures that are
+// read, and how many pixels one may have.
+func about() map[string]any {
+	var extensions []any
+	for _, e := range plate.Extensions() {
+		extensions = append(extensions, e)
+	}
+	return map[string]any{"extensions": extensions, "pixels": plate.MaxPixels}
 }
 
 // arguments are those of all calls; each uses its own.

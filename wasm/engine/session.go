@@ -354,7 +354,7 @@ func (s *session) write(number int, b breaks, product, folder string) (string, e
 
 // look describes a picture file, so that the page can tell plates apart.
 type look struct {
-	plate.Info
+	Color  bool       `json:"color"`  // it has color, even if every pixel is gray
 	Mean   [3]float64 `json:"mean"`   // linear light
 	Dark   float64    `json:"dark"`   // the part of the picture below a fiftieth of its brightest
 	Yellow float64    `json:"yellow"` // the part of the picture whose light is mostly the line's
@@ -369,7 +369,7 @@ func lookAt(file string) (*look, error) {
 	if err != nil {
 		return nil, err
 	}
-	l := &look{Info: info}
+	l := &look{Color: info.Color}
 	var top float32
 	for c := range 3 {
 		for _, v := range f.Pix[c] {

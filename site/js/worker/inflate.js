@@ -1,38 +1,57 @@
 // A worker that undoes a PNG file's compression by the browser's own inflate, which is several times as fast as one in
-// WebAssembly, while the engine makes light of the lines that are there. It is sent {id, file}, a Blob, and answers {id, head}: the
-// first line and how long the whole is, as plate/inpart_js.go reads it; then {id, piece} one after the other; then {id, done}.
-// Where the file is not such a one, or not in order, it answers {id, wrong}: then the library has to read the file, and says
-// what is wrong with it. {cancel: id} ends it.
+// WebAssembly, while the engine makes light of the lines that are there. Where the file is not such a one, or not in order,
+// the library has to read it, and says what is wrong with it.
 
-const mostPixels = 134217728; // as package plate has it
-const piece = 1 << 18;
+/** @typedef {{id: number, file: Blob, pixels: number}} Question pixels are those that a picture has at most */
 
-let wanted = new Set();
+/**
+ * The answers to a question: the head, then the pieces, then done; or wrong.
+ * @typedef {object} Answer
+ * @property {number} id
+ * @property {Uint8Array} [head] the first line, as plate/inpart_js.go reads it
+ * @property {number} [size] with it: how long the whole is
+ * @property {Uint8Array} [piece] what follows
+ * @property {boolean} [done]
+ * @property {string} [wrong] why the library has to read it
+ */
 
-self.onmessage = async ({ data }) => {
-  if (data.cancel) {
+const piece = 1 << 18; // bytes that are written to the browser's inflate at once
+const mostRatio = 1032; // that deflate packs: 258 bytes into two bits (RFC 1951, 3.2.5)
+
+/** @type {Set<number>} */
+const wanted = new Set(); // ids of questions
+
+const scope = /** @type {DedicatedWorkerGlobalScope} */ (/** @type {unknown} */ (self));
+
+/** @type {(answer: Answer, transfer?: Transferable[]) => void} */
+const say = (answer, transfer = []) => scope.postMessage(answer, transfer);
+
+scope.onmessage = async (/** @type {MessageEvent<Question | {cancel: number}>} */ { data }) => {
+  if ("cancel" in data) {
     wanted.delete(data.cancel);
     return;
   }
-  const { id, file } = data;
+  const { id } = data;
   wanted.add(id);
   try {
-    await inflate(id, new Uint8Array(await file.arrayBuffer()));
-    self.postMessage({ id, done: true });
+    await inflate(data);
+    say({ id, done: true });
   } catch (error) {
-    self.postMessage({ id, wrong: error.message });
+    say({ id, wrong: error instanceof Error ? error.message : String(error) });
   } finally {
     wanted.delete(id);
   }
 };
 
-async function inflate(id, bytes) {
+/** @param {Question} question */
+async function inflate({ id, file, pixels }) {
+  const bytes = new Uint8Array(await file.arrayBuffer());
   const { width, height, kind, depth, chunks, data } = chunksOf(bytes);
   const line = 1 + (width * (kind === 0 ? 1 : 3) * depth) / 8;
   const size = line * height;
-  if (width * height > mostPixels || bytes.length < size / 1032) throw new Error("too large");
+  if (width * height > pixels || bytes.length < size / mostRatio) throw new Error("too large");
   const head = new TextEncoder().encode(`twinplate in part: lines ${width} ${height} ${kind} ${depth}\n`);
-  self.postMessage({ id, head, size: head.length + size + 4 });
+  say({ id, head, size: head.length + size + 4 });
 
   const stream = new DecompressionStream("deflate");
   const writer = stream.writable.getWriter();
@@ -51,7 +70,7 @@ async function inflate(id, bytes) {
       reader.cancel().catch(() => {});
       throw new Error(n > size ? "more lines than the picture has" : "no longer wanted");
     }
-    self.postMessage({ id, piece: value }, [value.buffer]);
+    say({ id, piece: value }, [value.buffer]);
   }
   await written;
   if (n !== size) throw new Error("fewer lines than the picture has");
@@ -60,16 +79,22 @@ async function inflate(id, bytes) {
   const tail = new Uint8Array(4);
   let at = 4;
   for (const part of data.reverse()) for (let i = part.length; i > 0 && at > 0; ) tail[--at] = part[--i];
-  self.postMessage({ id, piece: tail }, [tail.buffer]);
+  say({ id, piece: tail }, [tail.buffer]);
 }
 
-const word = (bytes, i) => ((bytes[i] << 24) | (bytes[i + 1] << 16) | (bytes[i + 2] << 8) | bytes[i + 3]) >>> 0;
+const word = (/** @type {Uint8Array} */ bytes, /** @type {number} */ i) => ((bytes[i] << 24) | (bytes[i + 1] << 16) | (bytes[i + 2] << 8) | bytes[i + 3]) >>> 0;
 
-// chunksOf reads a PNG file of the kinds that plate's own reader reads: gray or color, 8 or 16 bits, not interlaced, no
-// transparent color. Chunks are [from, to] of what their checksums are of, and data the bytes of the IDAT chunks.
+/**
+ * chunksOf reads a PNG file of the kinds that plate's own reader reads: gray or color, 8 or 16 bits, not interlaced, no
+ * transparent color. Chunks are from and to of what their checksums are of, and data the bytes of the IDAT chunks.
+ * @param {Uint8Array<ArrayBuffer>} bytes
+ */
 function chunksOf(bytes) {
   const wrong = new Error("not a PNG file that is read so");
-  const [chunks, data] = [[], []];
+  /** @type {[number, number][]} */
+  const chunks = [];
+  /** @type {Uint8Array<ArrayBuffer>[]} */
+  const data = [];
   let head, before;
   if (word(bytes, 0) !== 0x89504e47 || word(bytes, 4) !== 0x0d0a1a0a) throw wrong;
   for (let at = 8; at + 12 <= bytes.length; ) {
@@ -107,6 +132,11 @@ for (let i = 0; i < 256; i++) {
 }
 for (let i = 256; i < tables.length; i++) tables[i] = (tables[i - 256] >>> 8) ^ tables[tables[i - 256] & 255];
 
+/**
+ * @param {Uint8Array} bytes
+ * @param {number} from
+ * @param {number} to
+ */
 function crc(bytes, from, to) {
   let c = -1;
   let i = from;

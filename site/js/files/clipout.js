@@ -1,6 +1,26 @@
 // A clip out: frames encoded by the browser into WebM or MP4.
 import { BufferTarget, Mp4OutputFormat, Output, Quality, VideoSample, VideoSampleSource, WebMOutputFormat, canEncodeVideo } from "mediabunny";
 
+/** @typedef {{width: number, height: number}} Size */
+
+/**
+ * A frame to be: display-encoded sRGB with 8 bits and opaque, or a VideoFrame, which encode closes.
+ * @typedef {{rgba: Uint8Array} | VideoFrame} Frame
+ */
+
+/**
+ * @typedef {object} Clip what a clip is made of
+ * @property {number} width of its frames, in pixels
+ * @property {number} height
+ * @property {number | {num: number, den: number}} fps frames a second
+ * @property {Iterable<Frame> | AsyncIterable<Frame>} frames all of them in order
+ * @property {string} [container]
+ * @property {(done: number) => void} [onProgress] gets the number of frames done
+ * @property {(note: string) => void} [onNote] is told what is not as it was given
+ * @property {AbortSignal} [signal] ends it
+ */
+
+/** @type {Record<string, {codecs: import("mediabunny").VideoCodec[], format: () => WebMOutputFormat | Mp4OutputFormat}>} */
 const containers = {
   webm: { codecs: ["vp9", "av1", "vp8"], format: () => new WebMOutputFormat() },
   mp4: { codecs: ["avc", "hevc", "av1"], format: () => new Mp4OutputFormat() },
@@ -10,7 +30,10 @@ const containers = {
 // browser's encoder takes one.
 const best = 1.2;
 
-// possible returns the containers that this browser can write, best first: [{container, codec}].
+/**
+ * possible returns the containers that this browser can write, best first.
+ * @param {Size} [size]
+ */
 export async function possible(size = { width: 1280, height: 720 }) {
   const out = [];
   for (const container of Object.keys(containers)) {
@@ -20,6 +43,11 @@ export async function possible(size = { width: 1280, height: 720 }) {
   return out;
 }
 
+/**
+ * codecFor returns the best codec of a container that this browser can write, or null.
+ * @param {string} container
+ * @param {Size} size
+ */
 async function codecFor(container, { width, height }) {
   for (const codec of containers[container].codecs) {
     if (await canEncodeVideo(codec, { width, height, quality: new Quality(best) })) return codec;
@@ -27,10 +55,11 @@ async function codecFor(container, { width, height }) {
   return null;
 }
 
-// encode returns a clip of frames as a Blob, its codec the first of possible's. A frame is {rgba}, display-encoded
-// sRGB with 8 bits and opaque, of width by height pixels, or a VideoFrame, which encode closes; all of them in order,
-// fps (a number, or {num, den}) a second. Chroma has half the columns and lines, so the size becomes even: a last column or
-// line is given twice, and onNote is told so. OnProgress gets the number of frames done. Signal ends it.
+/**
+ * encode returns a clip of frames as a Blob, its codec the first of possible's. Chroma has half the columns and lines, so the
+ * size becomes even: a last column or line is given twice, and onNote is told so.
+ * @param {Clip} clip
+ */
 export async function encode({ width, height, fps, frames, container = "webm", onProgress, onNote, signal }) {
   if (!containers[container]) throw new Error(`no container called ${JSON.stringify(container)}: it must be one of ${Object.keys(containers).join(", ")}`);
   const rate = typeof fps === "object" ? fps : { num: fps, den: 1 };
@@ -65,18 +94,24 @@ export async function encode({ width, height, fps, frames, container = "webm", o
     if (signal?.aborted) throw signal.reason;
     throw error;
   }
+  if (!output.target.buffer) throw new Error("the clip was not written");
   return new Blob([output.target.buffer], { type: output.format.mimeType });
 }
 
 // The browser makes Y'CbCr of R'G'B' as the frame's own color space says: BT.709 in its narrow range, which every player
 // takes. Players show sRGB tagged so as it is (common practice).
+/** @type {VideoColorSpaceInit} */
 const colorSpace = { primaries: "bt709", transfer: "bt709", matrix: "rgb", fullRange: false };
 
+/**
+ * @param {Frame} frame
+ * @param {{width: number, height: number, size: Size, rate: {num: number, den: number}, index: number}} how
+ */
 async function sampleOf(frame, { width, height, size, rate, index }) {
   const times = { timestamp: index * rate.den / rate.num, duration: rate.den / rate.num };
   const even = size.width === width && size.height === height;
-  let rgba = frame.rgba;
-  if (!rgba) {
+  let rgba = "rgba" in frame ? frame.rgba : null;
+  if (!("rgba" in frame)) {
     if (even && !/^(RGB|BGR)/.test(frame.format ?? "RGB")) return new VideoSample(frame, times);
     rgba = new Uint8Array(4 * width * height);
     try {
@@ -85,11 +120,17 @@ async function sampleOf(frame, { width, height, size, rate, index }) {
       frame.close();
     }
   }
-  if (rgba.length !== 4 * width * height) throw new Error(`frame ${index} has ${rgba.length} bytes: ${width}x${height} pixels with 8 bits of R, G, B and A have ${4 * width * height}`);
+  if (rgba?.length !== 4 * width * height) throw new Error(`frame ${index} has ${rgba?.length ?? 0} bytes: ${width}x${height} pixels with 8 bits of R, G, B and A have ${4 * width * height}`);
   return new VideoSample(even ? rgba : padded(rgba, width, height, size), { format: "RGBX", codedWidth: size.width, codedHeight: size.height, colorSpace, ...times });
 }
 
-// padded repeats the last column and line where size has one more.
+/**
+ * padded repeats the last column and line where size has one more.
+ * @param {Uint8Array} rgba
+ * @param {number} width
+ * @param {number} height
+ * @param {Size} size
+ */
 function padded(rgba, width, height, size) {
   const out = new Uint8Array(4 * size.width * size.height);
   for (let y = 0; y < size.height; y++) {

@@ -1,0 +1,152 @@
+// Frames: the one that is looked at is asked for and shown, and those around it are made ahead.
+import { isAbort, messageOf, refuse } from "./notices.js";
+import { sides } from "./state.js";
+import { stations } from "./stations.js";
+
+/** @typedef {import("./state.js").State} State */
+/** @typedef {import("./take.js").Picture} Picture */
+
+const rest = 150; // ms that the hand rests before small pictures and numbers are made of a frame
+
+// What a frame's pictures hang on, beside its number.
+const same = (/** @type {State} */ one, /** @type {State} */ other) => one.wells === other.wells && one.recipe === other.recipe && one.breaks === other.breaks && one.a === other.a && one.b === other.b;
+
+export class Frames {
+  #seeks = 0;
+  #presented = 0; // the seek whose picture is shown
+  #toward = 1; // the direction of travel
+  #scrubbing = new AbortController();
+  #fetching = new AbortController();
+
+  /**
+   * @param {import("./state.js").Page} page
+   * @param {import("./take.js").Take} take
+   * @param {import("./viewer.js").Viewer} viewer
+   * @param {import("./probe.js").Probe} probe
+   */
+  constructor(page, take, viewer, probe) {
+    this.page = page;
+    this.take = take;
+    this.viewer = viewer;
+    this.probe = probe;
+  }
+
+  // signal is aborted once another frame is looked at.
+  get signal() {
+    return this.#scrubbing.signal;
+  }
+
+  // leave ends what is under way: it is about a take that is left.
+  leave() {
+    this.#scrubbing.abort();
+    this.#fetching.abort();
+  }
+
+  /**
+   * seek shows a frame. While the hand moves on, frames that are being made are shown in their order, and those that wait are
+   * dropped. JPEG and PNG are shown as the browser decodes them first, and then as the library does.
+   * @param {number} number
+   * @param {{thumbs?: boolean}} [how] thumbs: the small pictures are made at once
+   */
+  async seek(number, { thumbs = false } = {}) {
+    const { page, take } = this;
+    if (!page.value.ready || !page.value.frames.length) return;
+    const mine = ++this.#seeks;
+    if (number !== page.value.frame) this.#toward = number < page.value.frame ? -1 : 1;
+    this.#scrubbing.abort();
+    this.#scrubbing = new AbortController();
+    const { signal } = this.#scrubbing;
+    page.update({ frame: number });
+    const { value } = page;
+    const { breaks } = value;
+    const names = sides(value);
+    /** @type {(pictures: Picture[], rough?: boolean) => void} */
+    const put = (pictures, rough) => {
+      if (mine < this.#presented || !same(value, page.value)) return;
+      this.#presented = mine;
+      this.present(pictures, rough);
+    };
+    const there = names.map((name) => take.cached(number, breaks, name));
+    try {
+      if (there.every((picture) => picture !== undefined)) put(there);
+      else {
+        this.#fetching.abort();
+        const { pictures, rough } = await take.want(number, breaks, names, { signal, urgent: true, finish: true, quick: !breaks.spill });
+        put(pictures, rough);
+        if (signal.aborted) return;
+        if (rough) put((await take.want(number, breaks, names, { signal, urgent: true })).pictures);
+        this.#made(number);
+      }
+      if (page.value.playing) return;
+      if (!thumbs) await new Promise((resolve) => setTimeout(resolve, rest));
+      if (signal.aborted) return;
+      const small = await take.want(number, breaks, [], { thumbs: stations.map((s) => s.id), signal });
+      if (signal.aborted) return;
+      page.update({ thumbs: small.thumbs });
+      if (page.value.pixel) this.probe.at(page.value.pixel, signal);
+      this.prefetch();
+    } catch (error) {
+      if (isAbort(error) || signal.aborted) return;
+      this.fail(number, error);
+      refuse(page, error);
+    }
+  }
+
+  /**
+   * fail notes that a frame could not be made.
+   * @param {number} number
+   * @param {unknown} error
+   */
+  fail(number, error) {
+    this.page.update({ failed: new Map(this.page.value.failed).set(number, messageOf(error)) });
+  }
+
+  /** @param {number} number */
+  #made(number) {
+    const failed = new Map(this.page.value.failed);
+    if (failed.delete(number)) this.page.update({ failed });
+  }
+
+  /**
+   * present shows pictures. Those that are rough say that they are a first look: the library's own follow.
+   * @param {Picture[]} pictures of the stations that are looked at
+   * @param {boolean} [rough]
+   */
+  present(pictures, rough = false) {
+    const { page, viewer } = this;
+    const { a, b, busy } = page.value;
+    const [first, second] = pictures.map((p) => (p.missing ? null : p));
+    viewer.show(0, first);
+    viewer.show(1, b ? second : null);
+    const wrong = pictures.find((p) => p.missing)?.missing ?? (viewer.tooLarge ? "This picture is larger than this browser's graphics can show: the take can still be taken away" : "");
+    page.update({ shown: { a, b, rough }, busy: wrong ? { text: wrong } : busy?.stop ? busy : null });
+  }
+
+  // prefetch fills the cache around the frame while nothing else is asked for.
+  async prefetch() {
+    const { page, take } = this;
+    this.#fetching.abort();
+    this.#fetching = new AbortController();
+    const { signal } = this.#fetching;
+    const { breaks, frame, frames, ready } = page.value;
+    if (!ready) return;
+    const names = sides(page.value);
+    const room = Math.floor(take.budget / (8 * ready.w * ready.h * names.length)) - 2; // two halves' bytes of four values a pixel
+    const i = frames.indexOf(frame);
+    const [before, after] = [frames.slice(0, i), frames.slice(i + 1)];
+    const order = (this.#toward < 0 ? [...before.reverse(), ...after.reverse()] : [...after, ...before]).slice(0, Math.max(0, room));
+    const most = Math.max(1, take.engines.workers.length - 1); // one stays free for the frame that is asked for
+    const lanes = Array.from({ length: most }, async (_, lane) => {
+      for (let k = lane; k < order.length && !signal.aborted; k += most) {
+        if (names.every((name) => take.cached(order[k], breaks, name))) continue;
+        try {
+          await take.want(order[k], breaks, names, { signal });
+        } catch (error) {
+          if (isAbort(error)) return;
+          this.fail(order[k], error);
+        }
+      }
+    });
+    await Promise.all(lanes);
+  }
+}

@@ -1,0 +1,97 @@
+// What the engine does, as types: its operations, with what each takes and gives. wasm/engine has the same in Go.
+
+/** @typedef {import("./state.js").Breaks} Breaks */
+
+/**
+ * What the engine tells when it starts.
+ * @typedef {object} About
+ * @property {string[]} extensions of the pictures that it reads, in lower case, with their dots
+ * @property {number} pixels that a picture has at most
+ */
+
+/**
+ * @typedef {object} Opened a take whose files are found
+ * @property {{Number: number, Color: string, Band: string}[]} frames
+ * @property {number[]} no_band
+ * @property {number[]} no_color
+ * @property {string[]} notes
+ */
+
+/**
+ * @typedef {object} Prepared a take that can be worked with
+ * @property {Record<string, unknown>} recipe with every estimate in it
+ * @property {number} w
+ * @property {number} h
+ * @property {number} residual_px
+ * @property {string} model of the geometry
+ * @property {boolean} mirror
+ * @property {[number, number, number]} crosstalk
+ * @property {string[]} warnings
+ * @property {string[]} notes
+ * @property {number} seconds
+ */
+
+/** @typedef {[number, number, number]} Triple a linear color */
+
+/**
+ * @typedef {object} Arithmetic one pixel, with the numbers of every station
+ * @property {number} x
+ * @property {number} y
+ * @property {number} band
+ * @property {number} leak
+ * @property {number} screen
+ * @property {number} measured
+ * @property {number} transmission
+ * @property {number} sigma
+ * @property {number} gain
+ * @property {Triple} color
+ * @property {Triple} glow
+ * @property {Triple} foreground
+ * @property {Triple | null} background
+ * @property {Triple | null} held
+ * @property {Triple | null} sum
+ * @property {boolean} broken a switch of the lesson is on
+ */
+
+/**
+ * @typedef {object} Reading
+ * @property {string} name
+ * @property {string} title
+ * @property {number | null} value
+ * @property {string} unit
+ * @property {"good" | "watch" | "bad" | "unknown"} verdict
+ * @property {string} meaning
+ * @property {string} advice
+ */
+
+/** @typedef {{frame: number, gain: number, sigma: number}} Gain the lamps' in a frame */
+
+/** @typedef {{readings: Reading[], gains: Gain[] | null, worst: string, notes: string[]}} Readings */
+
+/**
+ * @typedef {object} Description a picture, for telling plates apart
+ * @property {boolean} color it has color, even if every pixel is gray
+ * @property {Triple} mean linear light
+ * @property {number} dark the part of the picture that is dark
+ * @property {number} yellow the part whose light is mostly the line's
+ */
+
+/** @typedef {{station: string, w: number, h: number, missing?: string}} Placed a picture; missing says why there is none */
+
+/** @typedef {{number: number, rough: boolean, pictures: Placed[], thumbs: Placed[]}} Shown */
+
+/**
+ * The operations: what each takes, and what it gives. Pixels come beside it, as buffers.
+ *
+ * @typedef {object} Operations
+ * @property {{takes: {path: string}, gives: Opened}} open
+ * @property {{takes: {path: string}, gives: Prepared}} prepare
+ * @property {{takes: {fps: number}, gives: Readings}} check
+ * @property {{takes: {path: string}, gives: Description}} look
+ * @property {{takes: {number: number, breaks: Breaks, x: number, y: number}, gives: Arithmetic}} pixel
+ * @property {{takes: {number: number, breaks: Breaks, stations: string[], thumbs: string[], width: number, quick: boolean}, gives: Shown}} frame
+ * @property {{takes: {number: number, breaks: Breaks, stations: string[], width: number}, gives: Placed}} display
+ * @property {{takes: {number: number, breaks: Breaks, product: string}, gives: string}} write
+ */
+
+export {};

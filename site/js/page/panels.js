@@ -1,0 +1,60 @@
+// The tabs beside the picture, and the panel of the one that is open. A panel is drawn anew when something that it shows
+// changes.
+import { $, el } from "../dom.js";
+
+/** @typedef {import("./state.js").State} State */
+
+/**
+ * @typedef {object} Panel
+ * @property {string} id
+ * @property {string} title
+ * @property {(keyof State)[]} reads the fields that it shows
+ * @property {(into: Element, value: State) => void} draw
+ */
+
+/**
+ * drawPanels makes the tabs and keeps the open panel up to date.
+ * @param {import("./state.js").Page} page
+ * @param {Panel[]} panels
+ */
+export function drawPanels(page, panels) {
+  $("tabs").append(...panels.map(({ id, title }, i) => el("button", {
+    type: "button", role: "tab", id: `tab-${id}`, "aria-controls": `panel-${id}`,
+    onclick: () => page.update({ tab: id }),
+    onkeydown: (/** @type {KeyboardEvent} */ event) => {
+      const to = new Map([["ArrowRight", i + 1], ["ArrowLeft", i - 1], ["Home", 0], ["End", panels.length - 1]]).get(event.key);
+      if (to === undefined) return;
+      event.preventDefault();
+      event.stopPropagation();
+      const next = panels[(to + panels.length) % panels.length].id;
+      page.update({ tab: next });
+      $(`tab-${next}`).focus();
+    },
+  }, title)));
+  page.show(["tab"], ({ tab }) => {
+    for (const { id } of panels) {
+      const on = id === tab;
+      $(`tab-${id}`).setAttribute("aria-selected", String(on));
+      $(`tab-${id}`).tabIndex = on ? 0 : -1;
+      $(`panel-${id}`).hidden = !on;
+    }
+  });
+  for (const panel of panels) {
+    page.show(["tab", ...panel.reads], (value) => value.tab === panel.id && redraw(panel, value));
+  }
+}
+
+/**
+ * redraw draws a panel; the focus stays on the element of the same text.
+ * @param {Panel} panel
+ * @param {State} value
+ */
+function redraw({ id, draw }, value) {
+  const into = $(`panel-${id}`);
+  const before = into.contains(document.activeElement) && into !== document.activeElement ? document.activeElement : null;
+  const focus = before && { tag: before.tagName, text: before.textContent };
+  draw(into, value);
+  if (!focus) return;
+  const nodes = /** @type {NodeListOf<HTMLElement & {disabled?: boolean}>} */ (into.querySelectorAll(focus.tag));
+  [...nodes].find((node) => node.textContent === focus.text && !node.disabled)?.focus();
+}

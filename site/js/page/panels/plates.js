@@ -1,0 +1,67 @@
+// The panel of the plates: a well for each, with what was said about it.
+import { dropped, el, files, fill, press } from "../../dom.js";
+import { wells } from "../sort.js";
+
+/** @typedef {import("../state.js").Entry} Entry */
+/** @typedef {import("../drops.js").Drops} Drops */
+
+/**
+ * @param {Drops} drops
+ * @param {() => void} openDemo
+ * @returns {import("../panels.js").Panel}
+ */
+export const platesPanel = (drops, openDemo) => ({
+  id: "plates",
+  title: "Plates",
+  reads: ["wells", "errors", "ready", "demo"],
+  draw: (into, { wells: placed, errors, ready, frames, demo }) => fill(into,
+    el("p", {}, "Drop everything at once anywhere on this page: frames, folders, clips, a ZIP. Or fill the wells one by one. Only the first two are needed."),
+    el("div", { className: "row" }, files("Choose files", false, (list) => drops.all(list)), files("Choose a folder", true, (list) => drops.all(list)), demo ? null : press("Open the demo take", openDemo)),
+    errors.general ? el("p", { className: "wrong", role: "alert" }, errors.general) : null,
+    el("div", { className: "wells" }, wells.map((w) => well(w, placed[w.id] ?? [], errors[w.id], drops))),
+    (ready ? [factOf(ready, frames.length), ...ready.notes, ...ready.warnings] : []).map((text) => el("p", { className: "note" }, text))),
+});
+
+/**
+ * @param {import("../operations.js").Prepared} ready
+ * @param {number} pairs
+ */
+const factOf = ({ w, h, model, mirror, residual_px }, pairs) => `${pairs} ${pairs === 1 ? "pair" : "pairs"} of ${w}×${h} pixels. Geometry: ${model}${mirror ? ", mirrored" : ""}${residual_px ? `, edges within ${residual_px.toFixed(2)} px` : ""}.`;
+
+/** @param {Entry[]} entries */
+function contents(entries) {
+  const [first, last] = [entries[0], entries[entries.length - 1]];
+  return entries.length === 1 ? first.from ?? first.name : `${first.from ?? first.name} … ${last.name}`;
+}
+
+/**
+ * @param {(typeof wells)[number]} w
+ * @param {Entry[]} entries
+ * @param {string | undefined} wrong
+ * @param {Drops} drops
+ */
+function well(w, entries, wrong, drops) {
+  const n = entries.length;
+  const put = (/** @type {import("../sort.js").Dropped[]} */ list) => drops.well(w.id, list);
+  const over = (/** @type {Event} */ event) => {
+    event.preventDefault();
+    event.stopPropagation();
+  };
+  const node = el("div", { className: n ? "well filled" : "well", id: `well-${w.id}` },
+    el("div", { className: "well-head" }, el("strong", {}, w.title + (w.needed ? " (needed)" : "")), el("span", { className: "quiet" }, n ? `${n} ${n === 1 ? "file" : "frames"}` : "empty")),
+    el("p", { className: "quiet" }, n ? contents(entries) : w.text),
+    wrong ? el("p", { className: "wrong", role: "alert" }, wrong) : null,
+    el("div", { className: "row" }, files(n ? "Change" : "Files", false, put), files("Folder", true, put),
+      n ? press("Empty", () => put([]), { "aria-label": `Empty ${w.title}` }) : null));
+  node.addEventListener("dragover", (event) => {
+    over(event);
+    node.classList.add("over");
+  });
+  node.addEventListener("dragleave", () => node.classList.remove("over"));
+  node.addEventListener("drop", async (event) => {
+    over(event);
+    node.classList.remove("over");
+    put(await dropped(event.dataTransfer));
+  });
+  return node;
+}

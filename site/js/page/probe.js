@@ -1,0 +1,42 @@
+// The pixel under the pointer: its numbers are asked for one after the other, the latest place last.
+import { isAbort } from "./notices.js";
+
+/** @typedef {{x: number, y: number, signal: AbortSignal}} Place */
+
+export class Probe {
+  /** @type {Place | null} */
+  #asked = null;
+  #asking = false;
+
+  /**
+   * @param {import("./state.js").Page} page
+   * @param {import("./engines.js").Engines} engines
+   */
+  constructor(page, engines) {
+    this.page = page;
+    this.engines = engines;
+  }
+
+  /**
+   * at asks for the numbers of a pixel of the frame that is looked at.
+   * @param {{x: number, y: number}} place
+   * @param {AbortSignal} signal
+   */
+  async at({ x, y }, signal) {
+    this.#asked = { x, y, signal };
+    if (this.#asking) return;
+    this.#asking = true;
+    while (this.#asked) {
+      const { x, y, signal } = this.#asked;
+      this.#asked = null;
+      const { frame, breaks } = this.page.value;
+      try {
+        const { result } = await this.engines.call("pixel", { number: frame, breaks, x, y }, { signal, urgent: true });
+        this.page.update({ pixel: result });
+      } catch (error) {
+        if (!isAbort(error)) this.page.update({ pixel: null });
+      }
+    }
+    this.#asking = false;
+  }
+}

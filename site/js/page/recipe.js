@@ -1,0 +1,49 @@
+// Recipes: the file that the command reads, in and out.
+import { messageOf } from "./notices.js";
+import { pathsOf, wells } from "./sort.js";
+
+/** @typedef {import("./state.js").Page} Page */
+/** @typedef {import("./state.js").Recipe} Recipe */
+
+// What a recipe has that is the page's own matter: where the plates lie, and what is written.
+const own = [...wells.map(({ id }) => id), "flat_color", "flat_band", "version", "frames", "write", "format", "depth"];
+
+/**
+ * withoutPlaces returns a recipe's settings alone.
+ * @param {Record<string, unknown>} recipe
+ * @returns {Recipe}
+ */
+export const withoutPlaces = (recipe) => Object.fromEntries(Object.entries(recipe).filter(([key]) => !own.includes(key)));
+
+/**
+ * readRecipe returns the settings of a recipe file.
+ * @param {File} file
+ */
+export async function readRecipe(file) {
+  return withoutPlaces(JSON.parse(await file.text()));
+}
+
+/**
+ * loadRecipe makes a recipe file's settings the take's.
+ * @param {Page} page
+ * @param {File} file
+ */
+export async function loadRecipe(page, file) {
+  page.update({ recipeError: "" });
+  try {
+    const recipe = JSON.parse(await file.text());
+    if (typeof recipe !== "object" || !recipe.version) throw new Error("it has no version: a recipe is what Save the recipe or twinplate comp --save-recipe writes");
+    page.choose({ recipe: withoutPlaces(recipe) });
+  } catch (error) {
+    page.update({ recipeError: `${file.name}: ${messageOf(error)}` });
+  }
+}
+
+/**
+ * savedRecipe is the recipe as the command reads it: with every estimate, and the plates where they lay.
+ * @param {Page} page
+ */
+export function savedRecipe({ value: { ready, recipe, wells } }) {
+  const whole = { ...(ready?.recipe ?? { version: 1, ...recipe }), ...pathsOf(wells) };
+  return new Blob([JSON.stringify(whole, null, 2) + "\n"], { type: "application/json" });
+}

@@ -1,0 +1,128 @@
+// What the playground's store holds, and what follows from it.
+import { Store } from "../store.js";
+
+/**
+ * A frame of a plate, or a plate of one frame: bytes that are here, bytes to be fetched, or a frame of a clip.
+ * @typedef {object} Entry
+ * @property {string} name of the file that the engine sees
+ * @property {string} [path] where it lay when it was given
+ * @property {Blob} [file]
+ * @property {string} [url]
+ * @property {import("../files/clips.js").Clip} [clip]
+ * @property {number} [index] in the clip
+ * @property {string} [from] the clip's name
+ * @property {number} [fps] the clip's
+ */
+
+/**
+ * The plates: well to entries. Wells are those of sort.js, and "green" for the demo's comparison.
+ * @typedef {Record<string, Entry[]>} Wells
+ */
+
+/**
+ * A recipe without its files: what the page sets of it, and whatever else there is. See take.Recipe.
+ * @typedef {Record<string, unknown> & {fit?: {mode?: string}, limits?: {floor?: number, ceiling?: number}, tidy?: boolean}} Recipe
+ */
+
+/**
+ * The lesson's ways to spoil a frame.
+ * @typedef {{double_exposure: boolean, gated_twice: boolean, spill: number}} Breaks
+ */
+
+/**
+ * Ways of looking.
+ * @typedef {{exposure: number, channel: string, under: string, color: string, clip: boolean}} Looks
+ */
+
+/**
+ * @typedef {object} Choice what can be undone
+ * @property {Wells} wells
+ * @property {Recipe} recipe
+ * @property {boolean} demo the wells are the demo's
+ * @property {Breaks} breaks
+ * @property {string} a the station that is looked at
+ * @property {string | null} b and the one beside it
+ * @property {Looks} look
+ */
+
+/**
+ * @typedef {object} Rest what cannot
+ * @property {number[]} frames of the take
+ * @property {import("./operations.js").Prepared | null} ready the take, once it can be worked with
+ * @property {number} frame that is looked at
+ * @property {boolean} playing
+ * @property {boolean} loop
+ * @property {{a: string, b: string | null, rough: boolean} | null} shown the pictures that are shown
+ * @property {import("./take.js").Thumb[]} thumbs of the frame
+ * @property {import("./operations.js").Arithmetic | null} pixel
+ * @property {Map<number, string>} failed frames that could not be made, and why
+ * @property {string} tab
+ * @property {number} step of the lesson
+ * @property {Record<string, string>} errors by well, or "general"
+ * @property {import("./operations.js").Readings | null} readings
+ * @property {string} readError
+ * @property {{seconds: number, stop: () => void} | null} reading under way
+ * @property {string} recipeError
+ * @property {{from: number, to: number} | null} range that is saved; null is all
+ * @property {string[] | null} encoders containers of clips that can be written; null before that is known
+ * @property {{text: string, total: number, done: number, stop: () => void} | null} saving under way
+ * @property {{text: string, stop?: () => void} | null} busy what is waited for
+ * @property {string} empty why there is no picture; "" where there is one
+ * @property {string} status the last word
+ */
+
+/** @typedef {Choice & Rest} State */
+
+/** @type {Breaks} */
+export const unbroken = { double_exposure: false, gated_twice: false, spill: 0 };
+
+/** @type {readonly (keyof Choice)[]} */
+const chosen = ["wells", "recipe", "demo", "breaks", "a", "b", "look"];
+
+export const newStore = () => new Store(
+  /** @type {State} */ ({
+    wells: {}, recipe: {}, demo: false, breaks: unbroken, a: "sum", b: null,
+    look: { exposure: 0, channel: "rgb", under: "black", color: "#4a6b5d", clip: false },
+    frames: [], ready: null, frame: 0, playing: false, loop: true, shown: null, thumbs: [], pixel: null, failed: new Map(),
+    tab: "lesson", step: 0, errors: {}, readings: null, readError: "", reading: null, recipeError: "",
+    range: null, encoders: null, saving: null, busy: null, empty: "", status: "",
+  }), chosen);
+
+/** @typedef {ReturnType<typeof newStore>} Page */
+
+/**
+ * sides returns the stations that are looked at.
+ * @param {Pick<State, "a" | "b">} value
+ */
+export const sides = ({ a, b }) => (b ? [a, b] : [a]);
+
+/**
+ * fpsOf returns frames a second: the color plate's, where it is a clip.
+ * @param {Pick<State, "wells">} value
+ */
+export const fpsOf = ({ wells }) => wells.color?.[0]?.fps ?? 24;
+
+/**
+ * hasSum reports whether the take has a background.
+ * @param {Pick<State, "wells">} value
+ */
+export const hasSum = ({ wells }) => !!wells.background?.length;
+
+/**
+ * rangeOf returns the frames that are saved, of first to last.
+ * @param {Pick<State, "frames" | "range">} value
+ */
+export function rangeOf({ frames, range }) {
+  const [first, last] = [frames[0], frames[frames.length - 1]];
+  return { first, last, from: range?.from ?? first, to: range?.to ?? last };
+}
+
+/**
+ * marksOf returns the frames that the readings warn of.
+ * @param {Pick<State, "readings">} value
+ * @returns {Map<number, {word: string, text: string}>}
+ */
+export function marksOf({ readings }) {
+  const off = (readings?.gains ?? []).filter(({ gain }) => Math.abs(gain - 1) > 0.1); // a tenth of the light shows in a picture
+  return new Map(off.map(({ frame, gain }) => [frame, { word: gain < 1 ? "lamps dim" : "lamps bright", text: `${gain.toFixed(2)} of the clean plate` }]));
+}

@@ -1,0 +1,106 @@
+// The worker's files: what was dropped, under names of the page's choosing, and what the engine writes. A source is loaded when
+// it is opened: a clip's frame is decoded then.
+import { failure } from "./stream.js";
+
+/** @typedef {Blob | Uint8Array} Plain */
+/** @typedef {Plain | (() => Promise<Plain>)} Source */
+/** @typedef {Uint8Array | import("./stream.js").Stream} Loaded */
+/** @typedef {{folder?: Map<string, Node>, bytes?: Uint8Array, source?: Source, size: number}} Node a folder, bytes that are here, or a source */
+
+export class Files {
+  stopped = false; // whatever is opened now fails
+  /** @type {Node} */
+  #root = { folder: new Map(), size: 0 };
+  /** @type {Map<string, Promise<Loaded>>} */
+  #early = new Map(); // what is loaded already, by path
+
+  /**
+   * ready begins to load files at the same time, each as make has it, before they are opened. It forgets those of before.
+   * @param {string[]} paths
+   * @param {(source: Source, path: string) => Promise<Loaded>} make
+   */
+  ready(paths, make) {
+    this.#early = new Map();
+    for (const path of paths) {
+      const source = this.find(path)?.source;
+      if (!source) continue;
+      const bytes = make(source, path);
+      bytes.catch(() => {}); // whoever opens it is told
+      this.#early.set(path, bytes);
+    }
+  }
+
+  /**
+   * load returns what a source has.
+   * @param {string} path
+   * @param {Source} source
+   * @returns {Promise<Loaded>}
+   */
+  load(path, source) {
+    return this.#early.get(path) ?? load(source);
+  }
+
+  /**
+   * put lays a source under an absolute path, and makes the folders above it.
+   * @param {string} path
+   * @param {Source} source
+   */
+  put(path, source) {
+    const names = split(path);
+    const last = names.pop() ?? "";
+    let { folder } = this.#root;
+    for (const name of names) {
+      const next = folder?.get(name) ?? { folder: new Map(), size: 0 };
+      folder?.set(name, next);
+      folder = next.folder;
+    }
+    if (!folder) throw failure("ENOTDIR");
+    this.#early.delete(path);
+    folder.set(last, source instanceof Uint8Array ? { bytes: source, size: source.length } : { source, size: source instanceof Blob ? source.size : 0 });
+  }
+
+  /**
+   * clear takes everything out of a folder.
+   * @param {string} path
+   */
+  clear(path) {
+    this.find(path)?.folder?.clear();
+  }
+
+  /** @param {string} path */
+  find(path) {
+    /** @type {Node | undefined} */
+    let at = this.#root;
+    for (const name of split(path)) at = at?.folder?.get(name);
+    return at;
+  }
+
+  /**
+   * parent returns the folder that a path is in, if there is one, and its name there.
+   * @param {string} path
+   */
+  parent(path) {
+    const names = split(path);
+    const name = names.pop() ?? "";
+    return { folder: this.find("/" + names.join("/"))?.folder, name };
+  }
+}
+
+/** @param {string} path */
+function split(path) {
+  const out = [];
+  for (const name of path.split("/")) {
+    if (name === "..") out.pop();
+    else if (name && name !== ".") out.push(name);
+  }
+  return out;
+}
+
+/**
+ * load returns a source's bytes.
+ * @param {Source} source
+ */
+export async function load(source) {
+  const file = typeof source === "function" ? await source() : source;
+  return file instanceof Uint8Array ? file : new Uint8Array(await file.arrayBuffer());
+}

@@ -1,0 +1,198 @@
+// The calls that Go's package os makes, those of Node's fs, over the worker's files: so a take is opened in the browser as it
+// is on disk.
+import { Stream, failure } from "./stream.js";
+
+/** @typedef {import("./stream.js").Failure} Failure */
+/** @typedef {import("./files.js").Node} Node */
+/** @typedef {import("./files.js").Loaded} Loaded */
+/** @typedef {{node: Node, bytes: Loaded | null, at: number}} Open a file that is open, its source's bytes, and where it is read next */
+
+/**
+ * @template T
+ * @typedef {(error: Failure | null, result?: T) => void} Callback
+ */
+
+const O = { RDONLY: 0, WRONLY: 1, RDWR: 2, CREAT: 0o100, EXCL: 0o200, TRUNC: 0o1000, APPEND: 0o2000, DIRECTORY: 0o200000 }; // Linux's
+
+const decoder = new TextDecoder();
+const print = (/** @type {Uint8Array} */ bytes) => console.error(decoder.decode(bytes).trimEnd());
+
+/**
+ * fsOf returns the functions that Go calls. Each tells its callback synchronously where it can: that saves a turn of the event
+ * loop for every few kilobytes.
+ * @param {import("./files.js").Files} files
+ */
+export function fsOf(files) {
+  /** @type {Map<number, Open>} */
+  const open = new Map(); // by the file's number
+  let next = 3; // the first three are taken
+  const opened = (/** @type {number} */ fd) => {
+    const f = open.get(fd);
+    if (!f) throw failure("EBADF");
+    return f;
+  };
+  const remove = plain((/** @type {string} */ path) => {
+    const { folder, name } = files.parent(path);
+    if (!folder?.delete(name)) throw failure("ENOENT");
+  });
+  const stat = plain((/** @type {string} */ path) => status(files.find(path)));
+  const nothing = plain(() => {});
+  const missing = (/** @type {unknown[]} */ ...args) => /** @type {Callback<void>} */ (args.at(-1))(failure("ENOSYS"));
+
+  const readPlain = plain((/** @type {Open} */ f, /** @type {Uint8Array} */ to, /** @type {number | null} */ position) => {
+    const from = position ?? f.at;
+    const bytes = f.bytes ?? f.node.bytes;
+    if (!(bytes instanceof Uint8Array)) throw failure("EISDIR");
+    const n = Math.max(0, Math.min(to.length, (f.bytes ? bytes.length : f.node.size) - from));
+    to.set(bytes.subarray(from, from + n));
+    if (position === null) f.at += n;
+    return n;
+  });
+
+  const write = plain((/** @type {number} */ fd, /** @type {Uint8Array} */ bytes, /** @type {number | null} */ position) => {
+    if (fd === 1 || fd === 2) {
+      print(bytes);
+      return bytes.length;
+    }
+    const f = opened(fd);
+    const { node } = f;
+    const from = position ?? f.at;
+    const end = from + bytes.length;
+    if (!node.bytes) throw failure("EBADF");
+    if (end > node.bytes.length) {
+      const more = new Uint8Array(Math.max(end, 2 * node.bytes.length));
+      more.set(node.bytes.subarray(0, node.size));
+      node.bytes = more;
+    }
+    node.bytes.set(bytes, from);
+    node.size = Math.max(node.size, end);
+    if (position === null) f.at = end;
+    return bytes.length;
+  });
+
+  return {
+    constants: Object.fromEntries(Object.entries(O).map(([name, value]) => [`O_${name}`, value])),
+    writeSync: (/** @type {number} */ _fd, /** @type {Uint8Array} */ bytes) => (print(bytes), bytes.length),
+    open: (/** @type {string} */ path, /** @type {number} */ flags, /** @type {number} */ _mode, /** @type {Callback<number>} */ callback) => {
+      const there = files.find(path);
+      const { folder, name } = files.parent(path);
+      if (there && flags & O.CREAT && flags & O.EXCL) return callback(failure("EEXIST"));
+      if (!there && !(folder && flags & O.CREAT)) return callback(failure("ENOENT"));
+      /** @type {Node} */
+      const node = there ?? { bytes: new Uint8Array(0), size: 0 };
+      if (!there) folder?.set(name, node);
+      if (flags & O.TRUNC && node.bytes) node.size = 0;
+      const done = (/** @type {Loaded | null} */ bytes) => {
+        open.set(next, { node, bytes, at: 0 });
+        callback(null, next++);
+      };
+      if (!node.source) return done(null);
+      files.load(path, node.source).then(
+        // Between two files the worker hears whether the frame is wanted at all.
+        (bytes) => turn(() => {
+          if (files.stopped) return callback(failure("ECANCELED"));
+          node.size = bytes.length;
+          done(bytes);
+        }),
+        (error) => callback(failure("EIO", error.message)),
+      );
+    },
+    close: plain((/** @type {number} */ fd) => void open.delete(fd)),
+    read: (/** @type {number} */ fd, /** @type {Uint8Array} */ buffer, /** @type {number} */ offset, /** @type {number} */ length, /** @type {number | null} */ position, /** @type {Callback<number>} */ callback) => {
+      const f = open.get(fd);
+      if (!f) return callback(failure("EBADF"));
+      const to = buffer.subarray(offset, offset + length);
+      if (f.bytes instanceof Stream) f.bytes.read(to, position ?? f.at, callback);
+      else readPlain(f, to, position, callback);
+    },
+    // view is not one of Node's: package plate reads by it what is there, without a copy (plate/file_js.go).
+    view: (/** @type {number} */ fd, /** @type {number} */ from, /** @type {number} */ to) => {
+      const { bytes, node } = open.get(fd) ?? {};
+      if (bytes instanceof Stream) return bytes.view(from, to);
+      return (bytes ?? node?.bytes?.subarray(0, node.size))?.subarray(from, to) ?? null;
+    },
+    write: (/** @type {number} */ fd, /** @type {Uint8Array} */ buffer, /** @type {number} */ offset, /** @type {number} */ length, /** @type {number | null} */ position, /** @type {Callback<number>} */ callback) =>
+      write(fd, buffer.subarray(offset, offset + length), position, callback),
+    stat,
+    lstat: stat,
+    fstat: plain((/** @type {number} */ fd) => {
+      const { node, bytes } = opened(fd);
+      return status(node, bytes?.length);
+    }),
+    readdir: plain((/** @type {string} */ path) => {
+      const node = files.find(path);
+      if (!node) throw failure("ENOENT");
+      if (!node.folder) throw failure("ENOTDIR");
+      return [...node.folder.keys()];
+    }),
+    mkdir: plain((/** @type {string} */ path) => {
+      const { folder, name } = files.parent(path);
+      if (!folder) throw failure("ENOENT");
+      if (folder.has(name)) throw failure("EEXIST");
+      folder.set(name, { folder: new Map(), size: 0 });
+    }),
+    rename: plain((/** @type {string} */ from, /** @type {string} */ to) => {
+      const { folder, name } = files.parent(from);
+      const { folder: target, name: as } = files.parent(to);
+      const node = folder?.get(name);
+      if (!folder || !node || !target) throw failure("ENOENT");
+      target.set(as, node);
+      folder.delete(name);
+    }),
+    unlink: remove,
+    rmdir: remove,
+    ftruncate: plain((/** @type {number} */ fd, /** @type {number} */ length) => void (opened(fd).node.size = length)),
+    fsync: nothing,
+    chmod: nothing,
+    fchmod: nothing,
+    utimes: nothing,
+    ...Object.fromEntries(["chown", "fchown", "lchown", "link", "readlink", "symlink", "truncate"].map((name) => [name, missing])),
+  };
+}
+
+/**
+ * plain makes a function as Node's fs has it, whose last argument is a callback, of one that returns or throws.
+ * @template {unknown[]} A
+ * @template R
+ * @param {(...args: A) => R} work
+ */
+function plain(work) {
+  return (/** @type {[...A, Callback<R>]} */ ...all) => {
+    const callback = /** @type {Callback<R>} */ (all.pop());
+    let result;
+    try {
+      result = work(.../** @type {A} */ (/** @type {unknown} */ (all)));
+    } catch (error) {
+      const failed = /** @type {Failure} */ (error);
+      callback(failed.code ? failed : failure("EIO", failed.message));
+      return;
+    }
+    callback(null, result);
+  };
+}
+
+// turn calls act after the messages that have come.
+const turns = new MessageChannel();
+/** @type {(() => void)[]} */
+const waiting = [];
+turns.port2.onmessage = () => waiting.shift()?.();
+/** @param {() => void} act */
+function turn(act) {
+  waiting.push(act);
+  turns.port1.postMessage(0);
+}
+
+/**
+ * @param {Node | undefined} node
+ * @param {number} [size] where it is another than the node's
+ */
+function status(node, size) {
+  if (!node) throw failure("ENOENT");
+  return {
+    dev: 0, ino: 0, nlink: 1, uid: 0, gid: 0, rdev: 0, blksize: 4096, blocks: 0,
+    mode: node.folder ? 0o40777 : 0o100666,
+    size: size ?? node.size,
+    atimeMs: 0, mtimeMs: 0, ctimeMs: 0,
+    isDirectory: () => !!node.folder,
+  };
+}
