@@ -1,6 +1,6 @@
 # make demo    the main job on the built-in take; needs only Go
 # make test    everything that CI runs
-# make check   what is quick: formatting, vet, staticcheck, tests
+# make check   what is quick: formatting, vet, staticcheck, the types of the site's modules, tests
 # make bench   this project and OpenCV in turn, one table; bench/BASELINE.md keeps one to compare with
 # make bench-browser  one HD frame in a browser's worker, and by OpenCV's build for it; the playground's cold start and scrubbing
 # make kernels the Go benchmarks of every package
@@ -26,7 +26,7 @@ SEED   ?= 1
 FUZZTIME ?= 10m
 VERSION ?= $(shell git describe --tags --exact-match 2>/dev/null)
 
-.PHONY: demo proof proof-registration proof-footage site play test check deps lint vuln unit outside race libdeflate wasm simd bench bench-browser kernels scale memory fuzz slurm release clean
+.PHONY: demo proof proof-registration proof-footage site play test check deps lint types vuln unit outside race libdeflate wasm simd bench bench-browser kernels scale memory fuzz slurm release clean
 
 demo:
 	$(GO) run ./cmd/twinplate demo --out $(DEMO)
@@ -41,10 +41,10 @@ site/node_modules: site/package-lock.json
 play: site
 	$(GO) run ./site/play
 
-check: lint unit
+check: lint types unit
 
 # The order is from quick to slow.
-test: deps site lint vuln outside race libdeflate wasm simd
+test: deps site lint types vuln outside race libdeflate wasm simd
 
 # The independent references that the checks against the outside run, and Node for js/wasm. Nothing is done
 # where all are there.
@@ -56,6 +56,10 @@ lint:
 	$(GO) vet ./...
 	GOOS=js GOARCH=wasm $(GO) vet ./wasm/...
 	$(TOOL) staticcheck ./...
+
+# The site's modules, by the types in their comments: two programs, since a worker has other names than a page.
+types: site/node_modules
+	npm run --silent --prefix site types
 
 # The database of vulnerabilities is not everywhere within reach: then this says so and passes.
 vuln:

@@ -9,8 +9,8 @@ import (
 	"os"
 )
 
-// MaxPixels is the most pixels that a picture may have where Limits has none: 16384x8192, a frame of 8K nearly four times
-// over. As planes of float32 in three colors those are 1.6 GB.
+// MaxPixels is the most pixels that a picture may have where Limits has none: 16384x8192, a frame
+// of 8K nearly four times over. As planes of float32 in three colors those are 1.6 GB.
 const MaxPixels = 1 << 27
 
 // Limits bounds what is read from a file.

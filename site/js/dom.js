@@ -49,7 +49,8 @@ export const select = (/** @type {string} */ id) => /** @type {HTMLSelectElement
 export const dialog = (/** @type {string} */ id) => /** @type {HTMLDialogElement} */ ($(id));
 
 /**
- * onInput makes a listener of one that takes the field's value; onTick, of one that takes whether it is ticked.
+ * onInput makes a listener of one that takes the field's value; onTick, of one that takes whether
+ * it is ticked.
  * @param {(value: string) => void} change
  */
 export const onInput = (change) => (/** @type {Event} */ event) => change(/** @type {HTMLInputElement | HTMLSelectElement} */ (event.target).value);

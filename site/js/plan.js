@@ -59,8 +59,8 @@ function show(text, name, planner) {
 }
 
 /**
- * put shows the plan's page. Its style goes in as a sheet of its own, and in a shadow: the policy forbids style in the text,
- * and the page's rules must not reach ours.
+ * put shows the plan's page. Its style goes in as a sheet of its own, and in a shadow: the policy
+ * forbids style in the text, and the page's rules must not reach ours.
  * @param {string} html
  */
 function put(html) {
@@ -99,8 +99,8 @@ function label(key) {
 const isObject = (value) => typeof value === "object" && value !== null && !Array.isArray(value);
 
 /**
- * fields makes a form of a value: a fieldset for each object, an input for each number and text. Curves, which are lists of
- * lists, are left to the text.
+ * fields makes a form of a value: a fieldset for each object, an input for each number and text.
+ * Curves, which are lists of lists, are left to the text.
  * @param {{[name: string]: Value}} value
  * @param {(changed: {[name: string]: Value}) => void} change is called with the whole as it is after a change
  * @returns {HTMLElement[]}

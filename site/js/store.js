@@ -1,5 +1,6 @@
-// The store: all that the page knows, in one value whose fields are replaced and never changed in place. Who draws or acts
-// on some of them subscribes to their names. What the user chooses can be undone; the rest cannot, and need not.
+// The store: all that the page knows, in one value whose fields are replaced and never changed in
+// place. Who draws or acts on some of them subscribes to their names. What the user chooses can be
+// undone; the rest cannot, and need not.
 
 const most = 100; // steps back that are kept: a value shares what did not change with the one before
 const oneStep = 1000; // ms: changes of one kind that follow each other within are one step back, as a slider's are
@@ -37,8 +38,8 @@ export class Store {
   }
 
   /**
-   * subscribe has a listener called after each change of one of the fields. Changes that a listener makes are told after the
-   * one that it was told of.
+   * subscribe has a listener called after each change of one of the fields. Changes that a listener
+   * makes are told after the one that it was told of.
    * @param {readonly (keyof T)[]} fields
    * @param {Listener<T>} listener
    */

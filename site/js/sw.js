@@ -1,5 +1,5 @@
-// Keeps the playground working without a network: everything is stored when it is first opened, and served from
-// there; a new version is taken in whole, or not at all.
+// Keeps the playground working without a network: everything is stored when it is first opened, and
+// served from there; a new version is taken in whole, or not at all.
 const version = "twinplate-__VERSION__";
 const files = /** @type {string[]} */ (/** @type {unknown} */ ("__FILES__")); // the build puts a list here
 

@@ -1,9 +1,10 @@
-// The viewer's frame: starts viewer.wasm, gives its canvas the frame's size in device pixels, and lets it sleep.
+// The viewer's frame: starts viewer.wasm, gives its canvas the frame's size in device pixels, and
+// lets it sleep.
 (() => {
   "use strict";
 
-  // Ebitengine asks for an animation frame after every frame. It gets one only after a wake-up, so that a picture
-  // that stands still costs nothing.
+  // Ebitengine asks for an animation frame after every frame. It gets one only after a wake-up, so
+  // that a picture that stands still costs nothing.
   const animationFrame = window.requestAnimationFrame.bind(window);
   /** @type {FrameRequestCallback | null} */
   let waiting = null;
@@ -26,8 +27,9 @@
   };
   Object.assign(window, { twinplateViewerWake: wake }); // wasm/viewer calls it
 
-  // Ebitengine takes the canvas's size from the body's, in CSS pixels, and keeps the ratio to device pixels that it
-  // finds first. It gets the exact number of device pixels as the body's size instead, now and whenever it changes.
+  // Ebitengine takes the canvas's size from the body's, in CSS pixels, and keeps the ratio to
+  // device pixels that it finds first. It gets the exact number of device pixels as the body's size
+  // instead, now and whenever it changes.
   const root = document.documentElement;
   /** @type {{width: number, height: number, exact?: ResizeObserverSize} | null} */
   let size = null; // of the frame in CSS pixels, and in device pixels where the browser tells

@@ -13,9 +13,10 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// main gives the worker one function, engine(op, args), which takes the arguments as JSON and returns a promise of
-// {json, buffers}: the result as JSON, and the pixels that go with it as a list of Uint8Arrays. Then it calls the worker's
-// engineReady with what about returns. site/js/page/operations.js has the types.
+// main gives the worker one function, engine(op, args), which takes the arguments as JSON and
+// returns a promise of {json, buffers}: the result as JSON, and the pixels that go with it as a
+// list of Uint8Arrays. Then it calls the worker's engineReady with what about returns.
+// site/js/page/operations.js has the types.
 func main() {
 	// Most of the memory is planes that live from frame to frame: collecting early costs little and keeps the
 	// heap, which a browser never takes back, small.
@@ -35,8 +36,8 @@ func main() {
 	select {}
 }
 
-// about is what the page has to know of files before it hands any over: {extensions, pixels}, those of the pictures that are
-// read, and how many pixels one may have.
+// about returns what the page has to know of files before it hands any over: {extensions, pixels},
+// those of the pictures that are read, and the most pixels that one may have.
 func about() map[string]any {
 	var extensions []any
 	for _, e := range plate.Extensions() {

@@ -1,7 +1,7 @@
 //go:build js
 
 // Command engine is the library in a browser's worker: it opens a take, makes it ready, and gives the stations of
-// its frames. The files lie in a file system that the worker provides (site/js/files.js), so a take is opened as
+// its frames. The files lie in a file system that the worker provides (site/js/worker/fs.js), so a take is opened as
 // the command opens it, and errors name the same files. It does nothing that the packages do not.
 package main
 

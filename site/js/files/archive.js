@@ -8,8 +8,8 @@ import { Inflate, Zip, ZipPassThrough } from "fflate";
 /** @typedef {(what: string) => Error} Bad makes an error that names the archive */
 
 /**
- * Limits of what is unpacked, so that a small file cannot fill the machine: files; bytes of all of them; and what these may be
- * of the archive's own, from so many bytes on that are free.
+ * Limits of what is unpacked, so that a small file cannot fill the machine: files; bytes of all of
+ * them; and what these may be of the archive's own, from so many bytes on that are free.
  */
 const limits = { files: 20000, bytes: 8 * 2 ** 30, ratio: 200, free: 256 << 20 };
 
@@ -17,7 +17,8 @@ const mostFiles = 65535; // an archive without ZIP64 has no more,
 const mostBytes = 2 ** 32 - 1; // nor more bytes
 
 /**
- * zip returns an archive of the entries, in their order. They are stored as they are: pictures are compressed already.
+ * zip returns an archive of the entries, in their order. They are stored as they are: pictures are
+ * compressed already.
  * @param {Entries} entries
  * @param {How} [how]
  */
@@ -67,8 +68,8 @@ export async function zip(entries, { onProgress, signal } = {}) {
 }
 
 /**
- * unzip returns the files of an archive, in its order, without folders, hidden files and what macOS adds. What is stored is
- * not copied.
+ * unzip returns the files of an archive, in its order, without folders, hidden files and what macOS
+ * adds. What is stored is not copied.
  * @param {File} file
  * @param {Partial<typeof limits>} [most] overrides some of the limits
  */
@@ -116,7 +117,8 @@ function safe(path) {
 }
 
 /**
- * directory reads the central directory (APPNOTE.TXT of the ZIP format, 4.3.12 to 4.3.16): it has the true sizes.
+ * directory reads the central directory (APPNOTE.TXT of the ZIP format, 4.3.12 to 4.3.16): it has
+ * the true sizes.
  * @param {File} file
  * @param {Bad} bad
  */
@@ -215,8 +217,9 @@ async function inflate(packed, entry, bad) {
 }
 
 /**
- * intoFolder writes the entries into a folder that the user opened and returns how many. The browser writes each beside its
- * name and moves it there when it is whole, so that an end by signal or an error leaves whole files only.
+ * intoFolder writes the entries into a folder that the user opened and returns how many. The
+ * browser writes each beside its name and moves it there when it is whole, so that an end by signal
+ * or an error leaves whole files only.
  * @param {FileSystemDirectoryHandle} handle
  * @param {Entries} entries
  * @param {How} [how]

@@ -26,8 +26,8 @@ const containers = {
   mp4: { codecs: ["avc", "hevc", "av1"], format: () => new Mp4OutputFormat() },
 };
 
-// On the library's scale, whose "very high" is 1: a quantizer of about 14 of 63 for VP9, 11 of 51 for H.264, where the
-// browser's encoder takes one.
+// On the library's scale, whose "very high" is 1: a quantizer of about 14 of 63 for VP9, 11 of 51
+// for H.264, where the browser's encoder takes one.
 const best = 1.2;
 
 /**
@@ -56,8 +56,9 @@ async function codecFor(container, { width, height }) {
 }
 
 /**
- * encode returns a clip of frames as a Blob, its codec the first of possible's. Chroma has half the columns and lines, so the
- * size becomes even: a last column or line is given twice, and onNote is told so.
+ * encode returns a clip of frames as a Blob, its codec the first of possible's. Chroma has half the
+ * columns and lines, so the size becomes even: a last column or line is given twice, and onNote is
+ * told so.
  * @param {Clip} clip
  */
 export async function encode({ width, height, fps, frames, container = "webm", onProgress, onNote, signal }) {
@@ -98,8 +99,8 @@ export async function encode({ width, height, fps, frames, container = "webm", o
   return new Blob([output.target.buffer], { type: output.format.mimeType });
 }
 
-// The browser makes Y'CbCr of R'G'B' as the frame's own color space says: BT.709 in its narrow range, which every player
-// takes. Players show sRGB tagged so as it is (common practice).
+// The browser makes Y'CbCr of R'G'B' as the frame's own color space says: BT.709 in its narrow
+// range, which every player takes. Players show sRGB tagged so as it is (common practice).
 /** @type {VideoColorSpaceInit} */
 const colorSpace = { primaries: "bt709", transfer: "bt709", matrix: "rgb", fullRange: false };
 

@@ -1,4 +1,5 @@
-// Clips: what an MP4, MOV, WebM or MKV file is, before its frames are decoded. Works on the page and in workers.
+// Clips: what an MP4, MOV, WebM or MKV file is, before its frames are decoded. Works on the page
+// and in workers.
 import { BlobSource, EncodedPacketSink, Input, canDecodeVideo } from "mediabunny";
 import { before, first, formats } from "./decoder.js";
 import { timecode } from "./timecode.js";
@@ -44,8 +45,8 @@ const codecNames = { avc: "H.264", hevc: "HEVC (H.265)", vp8: "VP8", vp9: "VP9",
 const matrices = { bt709: "BT709", smpte170m: "BT601", bt470bg: "BT601", "bt2020-ncl": "BT2020" };
 
 /**
- * open reads what a clip is, without decoding more than its first frame. An error says what the file is and what would be
- * right.
+ * open reads what a clip is, without decoding more than its first frame. An error says what the
+ * file is and what would be right.
  * @param {File} file
  * @param {number} mostPixels that a frame may have
  * @returns {Promise<Clip>}
@@ -127,9 +128,10 @@ async function decodable() {
 }
 
 /**
- * schedule lists when frames are shown, in that order, and when the key frames are, from the packets alone. Frames that an
- * edit list ends before 0 are not shown, and those before the first key frame cannot be decoded. VP8 may have packets that
- * only serve later frames: its packets are looked into.
+ * schedule lists when frames are shown, in that order, and when the key frames are, from the
+ * packets alone. Frames that an edit list ends before 0 are not shown, and those before the first
+ * key frame cannot be decoded. VP8 may have packets that only serve later frames: its packets are
+ * looked into.
  * @param {Track} track
  * @param {string} codec
  */
@@ -152,7 +154,8 @@ async function schedule(track, codec) {
 }
 
 /**
- * rational returns a frame rate, as one of the usual ones where it is within 1e-4 of it: 24000/1001 is 1e-3 from 24.
+ * rational returns a frame rate, as one of the usual ones where it is within 1e-4 of it: 24000/1001
+ * is 1e-3 from 24.
  * @param {import("mediabunny").FrameRateMetrics} metrics
  */
 function rational({ bestGuessFrameRate: best, averageFrameRate: average, frameRateIsConstant: constant }) {

@@ -1,5 +1,5 @@
-// The frames of a clip, decoded as they are asked for: from where the decoder is, or from the key frame before. Works on the
-// page and in workers, each with decoders of its own.
+// The frames of a clip, decoded as they are asked for: from where the decoder is, or from the key
+// frame before. Works on the page and in workers, each with decoders of its own.
 import { BlobSource, Input, MATROSKA, MP4, QTFF, VideoSampleSink, WEBM } from "mediabunny";
 import { pictureOf } from "./picture.js";
 
@@ -28,8 +28,8 @@ import { pictureOf } from "./picture.js";
 
 export const formats = [MP4, QTFF, MATROSKA, WEBM];
 
-// What a worker keeps: bytes of decoded frames, and clips with a decoder that runs. A frame is kept when it is one of
-// the last few before the one that was asked for, so that stepping back is quick.
+// What a worker keeps: bytes of decoded frames, and clips with a decoder that runs. A frame is kept
+// when it is one of the last few before the one that was asked for, so that stepping back is quick.
 const cacheBytes = 96 << 20; // 30 HD frames of 4:2:0 in 8 bits
 const openClips = 4; // color, band, background, and one more
 const behind = 8;
@@ -43,8 +43,8 @@ const cache = new Map(); // by the clip's id and the frame's index, in the order
 let cached = 0; // bytes in it
 
 /**
- * frame returns a frame of a clip as the bytes of a file: not to be changed, for they are kept. Frames in order cost one
- * decoding each; others cost that from the key frame before.
+ * frame returns a frame of a clip as the bytes of a file: not to be changed, for they are kept.
+ * Frames in order cost one decoding each; others cost that from the key frame before.
  * @param {Clip} clip
  * @param {number} index
  */
@@ -96,7 +96,8 @@ async function frameNow(decoder, clip, index) {
   const decode = async () => walkTo(decoder, (decoder.open ??= await begin(clip)), clip, index, keep);
   try {
     const picture = await decode().catch(() => {
-      // Browsers take decoders away; one more from the start tells that from a clip that is damaged.
+      // Browsers take decoders away; one more from the start tells that from a clip that is
+      // damaged.
       close(decoder);
       return decode();
     });
@@ -152,8 +153,9 @@ function close(decoder) {
 }
 
 /**
- * walkTo decodes on to a frame and returns its picture, and gives those of the last few before it to keep. It goes on
- * from where the decoder is, unless the frame is behind it, or a key frame lies between.
+ * walkTo decodes on to a frame and returns its picture, and gives those of the last few before it
+ * to keep. It goes on from where the decoder is, unless the frame is behind it, or a key frame lies
+ * between.
  * @param {Decoder} decoder
  * @param {Open} open
  * @param {Source} clip
@@ -170,7 +172,8 @@ async function walkTo(decoder, { sink }, clip, index, keep) {
     const { value: sample } = await walk.samples.next();
     if (!sample) throw new Error("the decoder gives no such frame: the clip may be cut off or damaged; export it again");
     try {
-      // The library numbers a VP8 decoder's frames by the packets, hidden ones too: there the order tells.
+      // The library numbers a VP8 decoder's frames by the packets, hidden ones too: there the order
+      // tells.
       const i = hidden ? walk.next : nearest(timestamps, sample.timestamp);
       walk.next = i + 1;
       if (i > index) throw new Error("the decoder passed over it: the clip may be damaged; export it again");

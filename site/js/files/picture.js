@@ -1,5 +1,5 @@
-// A decoded frame as the bytes of a file that the engine reads: YUV4MPEG2 with the decoder's own planes where the browser gives
-// them out, else Netpbm. Color is converted by the engine alone.
+// A decoded frame as the bytes of a file that the engine reads: YUV4MPEG2 with the decoder's own
+// planes where the browser gives them out, else Netpbm. Color is converted by the engine alone.
 
 /** @typedef {import("mediabunny").VideoSample} Sample */
 /** @typedef {Pick<import("./clips.js").Clip, "matrix" | "fullRange">} Reading how planes are read */
@@ -15,8 +15,8 @@
  * @property {string} source where the values are from, in words
  */
 
-// Planes that YUV4MPEG2 has a name for. Chroma of 4:2:0 is in line with the left luma column, as H.264, HEVC, VP9 and
-// AV1 have it where a stream does not tell.
+// Planes that YUV4MPEG2 has a name for. Chroma of 4:2:0 is in line with the left luma column, as
+// H.264, HEVC, VP9 and AV1 have it where a stream does not tell.
 /** @type {Record<string, Planes>} */
 const planar = { NV12: { layout: "420mpeg2", depth: 8, pairs: true } };
 for (const [name, eight] of [["420", "420mpeg2"], ["422", "422"], ["444", "444"]]) {
@@ -86,8 +86,8 @@ async function y4m(sample, { matrix, fullRange }, width, height, { layout, depth
 }
 
 /**
- * gbr takes planes of G', B' and R', in the place of Y', Cb and Cr (matrix 0 of Recommendation ITU-T H.273), which
- * YUV4MPEG2 has no name for.
+ * gbr takes planes of G', B' and R', in the place of Y', Cb and Cr (matrix 0 of Recommendation
+ * ITU-T H.273), which YUV4MPEG2 has no name for.
  * @param {Sample} sample
  * @param {number} width
  * @param {number} height

@@ -1,10 +1,11 @@
-// The time code of a clip's first frame: from the time code track of a MOV or MP4 file (QuickTime File Format
-// Specification, "Timecode Media"), or from the TIMECODE tag of an MKV or WebM file.
+// The time code of a clip's first frame: from the time code track of a MOV or MP4 file (QuickTime
+// File Format Specification, "Timecode Media"), or from the TIMECODE tag of an MKV or WebM file.
 
 const mostBytes = 64 << 20; // of a file's tables
 
 /**
- * timecode returns it as 01:02:03:04, or 01:02:03;04 where frames are dropped; null where the clip has none.
+ * timecode returns it as 01:02:03:04, or 01:02:03;04 where frames are dropped; null where the clip
+ * has none.
  * @param {File} file
  * @param {import("mediabunny").Input} input
  */
@@ -38,8 +39,8 @@ export async function timecode(file, input) {
 }
 
 /**
- * address names frame n after 00:00:00:00, as SMPTE ST 12-1 has it: where frames are dropped, a minute leaves out its
- * first addresses, two of 30, but for each tenth minute.
+ * address names frame n after 00:00:00:00, as SMPTE ST 12-1 has it: where frames are dropped, a
+ * minute leaves out its first addresses, two of 30, but for each tenth minute.
  * @param {number} n
  * @param {number} rate
  * @param {boolean} drop

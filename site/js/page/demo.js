@@ -9,7 +9,8 @@ import { unbroken } from "./state.js";
 export const steam = { x: 610, y: 260 };
 
 /**
- * demoWells returns the demo take's wells and recipe, with as many of its frames, and all that is read once, fetched.
+ * demoWells returns the demo take's wells and recipe, with as many of its frames, and all that is
+ * read once, fetched.
  * @param {number} frames
  */
 export async function demoWells(frames) {

@@ -1,5 +1,5 @@
-// The engines: one worker a core, a few at most. Calls wait here until a worker is free, so that what the user has moved on
-// from is never begun.
+// The engines: one worker a core, a few at most. Calls wait here until a worker is free, so that
+// what the user has moved on from is never begun.
 
 /** @typedef {import("./operations.js").Operations} Operations */
 
@@ -9,11 +9,6 @@
  * @property {boolean} busy
  * @property {boolean} held it has not got the take yet: it does only what is asked of it by name
  * @property {number} [number] of the frame that it is at
- */
-
-/**
- * What is put into the engines' file systems: see worker/worker.js.
- * @typedef {{clear?: string[], put?: [string, unknown][]}} Layout
  */
 
 /**
@@ -85,7 +80,7 @@ export class Engines {
 
   /**
    * lay gives every worker the files of a take.
-   * @param {Layout} files
+   * @param {import("./operations.js").Layout} files
    */
   lay(files) {
     for (const worker of this.workers) worker.port.postMessage({ files });
@@ -116,7 +111,8 @@ export class Engines {
     });
   }
 
-  // pump gives what waits to the workers that are free: to one that is at the frame, where there is one.
+  // pump gives what waits to the workers that are free: to one that is at the frame, where there is
+  // one.
   pump() {
     for (let i = 0; i < this.queue.length; ) {
       const job = this.queue[i];

@@ -43,8 +43,9 @@ export class Frames {
   }
 
   /**
-   * seek shows a frame. While the hand moves on, frames that are being made are shown in their order, and those that wait are
-   * dropped. JPEG and PNG are shown as the browser decodes them first, and then as the library does.
+   * seek shows a frame. While the hand moves on, frames that are being made are shown in their
+   * order, and those that wait are dropped. JPEG and PNG are shown as the browser decodes them
+   * first, and then as the library does.
    * @param {number} number
    * @param {{thumbs?: boolean}} [how] thumbs: the small pictures are made at once
    */
@@ -108,7 +109,8 @@ export class Frames {
   }
 
   /**
-   * present shows pictures. Those that are rough say that they are a first look: the library's own follow.
+   * present shows pictures. Those that are rough say that they are a first look: the library's own
+   * follow.
    * @param {Picture[]} pictures of the stations that are looked at
    * @param {boolean} [rough]
    */

@@ -1,7 +1,8 @@
 // The keyboard: what a key does on the page, and in the picture where that has no use for it.
 import { stations } from "./stations.js";
 
-// Where a key is the element's own: fields take them all, but for a check box; buttons and the like take the space bar.
+// Where a key is the element's own: fields take them all, but for a check box; buttons and the like
+// take the space bar.
 const fields = "input:not([type=checkbox]), select, textarea";
 const pressed = "button, summary, a, input, [role=tabpanel]";
 

@@ -1,5 +1,5 @@
-// What the page says: what is waited for, why there is no picture, the last word for those who listen, and errors beside the
-// well that they are about.
+// What the page says: what is waited for, why there is no picture, the last word for those who
+// listen, and errors beside the well that they are about.
 import { $, button } from "../dom.js";
 import { wells } from "./sort.js";
 import { titleOf } from "./stations.js";

@@ -1,4 +1,5 @@
-// What the engine does, as types: its operations, with what each takes and gives. wasm/engine has the same in Go.
+// What the engine does, as types: the files that it is given, and its operations, with what each
+// takes and gives. wasm/engine has the same in Go.
 
 /** @typedef {import("./state.js").Breaks} Breaks */
 
@@ -8,6 +9,9 @@
  * @property {string[]} extensions of the pictures that it reads, in lower case, with their dots
  * @property {number} pixels that a picture has at most
  */
+
+/** @typedef {Blob | Uint8Array | {url: string} | {clip: import("../files/clips.js").Clip, index: number}} Given a file for the engine's file system */
+/** @typedef {{clear?: string[], put?: [string, Given][]}} Layout folders to be emptied there, and files by path */
 
 /**
  * @typedef {object} Opened a take whose files are found

@@ -1,5 +1,5 @@
-// The tabs beside the picture, and the panel of the one that is open. A panel is drawn anew when something that it shows
-// changes.
+// The tabs beside the picture, and the panel of the one that is open. A panel is drawn anew when
+// something that it shows changes.
 import { $, el } from "../dom.js";
 
 /** @typedef {import("./state.js").State} State */

@@ -1,4 +1,5 @@
-// The pixel under the pointer: its numbers are asked for one after the other, the latest place last.
+// The pixel under the pointer: its numbers are asked for one after the other, the latest place
+// last.
 import { isAbort } from "./notices.js";
 
 /** @typedef {{x: number, y: number, signal: AbortSignal}} Place */

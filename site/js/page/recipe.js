@@ -40,7 +40,8 @@ export async function loadRecipe(page, file) {
 }
 
 /**
- * savedRecipe is the recipe as the command reads it: with every estimate, and the plates where they lay.
+ * savedRecipe is the recipe as the command reads it: with every estimate, and the plates where they
+ * lay.
  * @param {Page} page
  */
 export function savedRecipe({ value: { ready, recipe, wells } }) {

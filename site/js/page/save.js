@@ -32,7 +32,8 @@ export class Saver {
     });
   }
 
-  // #findEncoders asks which clips this browser can write, once somebody may want one: the library that asks is large.
+  // #findEncoders asks which clips this browser can write, once somebody may want one: the library
+  // that asks is large.
   async #findEncoders() {
     const { possible } = await import("../files/clipout.js");
     this.page.update({ encoders: (await possible()).map((can) => can.container) });

@@ -1,5 +1,5 @@
-// Tells the plates of one drop apart: by folder and file name first, then by what the pictures are; what neither
-// settles is asked.
+// Tells the plates of one drop apart: by folder and file name first, then by what the pictures are;
+// what neither settles is asked.
 
 /** @typedef {{path: string, file: File}} Dropped a file that was given, and where it lay */
 /** @typedef {Map<string, Dropped[]>} Sorted by well */
@@ -48,7 +48,8 @@ export function byName(path) {
 }
 
 /**
- * byLook returns the well that a picture's look speaks for, or null where it does not speak clearly.
+ * byLook returns the well that a picture's look speaks for, or null where it does not speak
+ * clearly.
  * @param {import("./operations.js").Description} look
  */
 export function byLook(look) {
@@ -63,7 +64,8 @@ export function byLook(look) {
 const byNumber = new Intl.Collator("en", { numeric: true });
 
 /**
- * group gathers dropped pictures into sequences: those whose names differ in digits alone, in one folder, in order.
+ * group gathers dropped pictures into sequences: those whose names differ in digits alone, in one
+ * folder, in order.
  * @param {Dropped[]} dropped
  */
 export function group(dropped) {
@@ -79,7 +81,8 @@ export function group(dropped) {
 }
 
 /**
- * sort returns {placed: Map of well to entries, unsure: [entries]}. Look reads a picture: it may be slow.
+ * sort returns {placed: Map of well to entries, unsure: [entries]}. Look reads a picture: it may be
+ * slow.
  * @param {Dropped[]} dropped
  * @param {(entry: Dropped) => Promise<import("./operations.js").Description>} look
  */
@@ -107,9 +110,10 @@ export async function sort(dropped, look) {
 }
 
 /**
- * pathsOf names the wells' plates as a recipe does, where they lay when they were given: a file, a folder, or a glob
- * where the folder holds other plates too. It is as seen from the folder that they all lie in. A clip's frames have no
- * place of their own: the recipe has them in a folder of the well's name.
+ * pathsOf names the wells' plates as a recipe does, where they lay when they were given: a file, a
+ * folder, or a glob where the folder holds other plates too. It is as seen from the folder that
+ * they all lie in. A clip's frames have no place of their own: the recipe has them in a folder of
+ * the well's name.
  * @param {import("./state.js").Wells} wells
  */
 export function pathsOf(wells) {

@@ -2,7 +2,8 @@
 import { Store } from "../store.js";
 
 /**
- * A frame of a plate, or a plate of one frame: bytes that are here, bytes to be fetched, or a frame of a clip.
+ * A frame of a plate, or a plate of one frame: bytes that are here, bytes to be fetched, or a frame
+ * of a clip.
  * @typedef {object} Entry
  * @property {string} name of the file that the engine sees
  * @property {string} [path] where it lay when it was given
@@ -20,7 +21,8 @@ import { Store } from "../store.js";
  */
 
 /**
- * A recipe without its files: what the page sets of it, and whatever else there is. See take.Recipe.
+ * A recipe without its files: what the page sets of it, and whatever else there is. See
+ * take.Recipe.
  * @typedef {Record<string, unknown> & {fit?: {mode?: string}, limits?: {floor?: number, ceiling?: number}, tidy?: boolean}} Recipe
  */
 

@@ -3,6 +3,8 @@ import { isClip } from "./sort.js";
 
 /** @typedef {import("./state.js").Breaks} Breaks */
 /** @typedef {import("./state.js").Entry} Entry */
+/** @typedef {import("./operations.js").Given} Given */
+/** @typedef {import("./operations.js").Layout} Layout */
 /** @typedef {import("./operations.js").Placed} Placed */
 /** @typedef {import("./operations.js").Prepared} Prepared */
 
@@ -25,6 +27,14 @@ const mostBytes = 1.5e9;
 const bytesPerPixel = 100; // that an engine holds of a take, measured at 1920x1080
 
 const size = (/** @type {Picture} */ picture) => 2 * (picture.hi?.length ?? 0);
+/** @type {(entry: Entry) => Given} */
+const given = ({ name, file, url, clip, index }) => {
+  if (file) return file;
+  if (url) return { url };
+  if (clip && index !== undefined) return { clip, index };
+  throw new Error(`${name} has no bytes`);
+};
+
 const json = (/** @type {unknown} */ value) => new TextEncoder().encode(JSON.stringify(value));
 
 export class Take {
@@ -32,7 +42,7 @@ export class Take {
   cache = new Map(); // in the order of use
   generation = 0; // counts the takes
   #bytes = 0; // in the cache
-  /** @type {import("./engines.js").Layout} */
+  /** @type {Layout} */
   #files = {};
 
   /**
@@ -54,17 +64,17 @@ export class Take {
   async open(wells, settings) {
     this.forget();
     for (const worker of this.engines.workers.slice(1)) worker.held = true;
-    /** @type {[string, unknown][]} */
+    /** @type {[string, Given][]} */
     const put = [];
     /** @type {Record<string, unknown>} */
     const recipe = { version: 1, ...settings };
     for (const [well, entries] of Object.entries(wells)) {
       if (!entries?.length || well === "green") continue;
-      for (const e of entries) put.push([`${places.take}/${well}/${e.name}`, e.file ?? (e.url ? { url: e.url } : { clip: e.clip, index: e.index })]);
+      for (const e of entries) put.push([`${places.take}/${well}/${e.name}`, given(e)]);
       recipe[well] = entries.length === 1 ? `${well}/${entries[0].name}` : well;
     }
     put.push([places.recipe, json(recipe)]);
-    for (const e of wells.green ?? []) put.push([`${places.green}/${e.name}`, { url: e.url }]);
+    for (const e of wells.green ?? []) put.push([`${places.green}/${e.name}`, given(e)]);
     this.#files = { clear: [places.take], put };
     this.engines.lay(this.#files);
     return (await this.engines.call("open", { path: places.recipe }, { worker: this.engines.workers[0], urgent: true })).result;
@@ -76,7 +86,8 @@ export class Take {
   }
 
   /**
-   * share readies the other workers with what the first has found, and adds some where there is room.
+   * share readies the other workers with what the first has found, and adds some where there is
+   * room.
    * @param {Prepared} ready
    */
   async share({ recipe, w, h }) {
@@ -97,7 +108,8 @@ export class Take {
   }
 
   /**
-   * #still waits for a promise about this take. Where another take was opened meanwhile it gives up, whatever came of it.
+   * #still waits for a promise about this take. Where another take was opened meanwhile it gives
+   * up, whatever came of it.
    * @template T
    * @param {Promise<T>} promise
    */
@@ -135,8 +147,9 @@ export class Take {
   }
 
   /**
-   * want returns the pictures of these stations of a frame, from the cache or from an engine. Quick ones may be rough,
-   * made of what the browser has decoded: those are to look at until the library's own are there, and are not kept.
+   * want returns the pictures of these stations of a frame, from the cache or from an engine. Quick
+   * ones may be rough, made of what the browser has decoded: those are to look at until the
+   * library's own are there, and are not kept.
    * @param {number} number
    * @param {Breaks} breaks
    * @param {string[]} names
@@ -165,7 +178,8 @@ export class Take {
   }
 
   /**
-   * spent gives the memory of a picture that is shown no more back to the worker that made it, unless it is kept.
+   * spent gives the memory of a picture that is shown no more back to the worker that made it,
+   * unless it is kept.
    * @param {Picture} picture
    */
   spent(picture) {

@@ -56,8 +56,8 @@ function timecode(i, rate) {
 }
 
 /**
- * gathered returns a mark for every frame that a reading warns of, or that could not be made. Frames in a row with the same
- * word have one mark, and marks too close to be told apart are one.
+ * gathered returns a mark for every frame that a reading warns of, or that could not be made.
+ * Frames in a row with the same word have one mark, and marks too close to be told apart are one.
  * @param {State} value
  */
 function gathered(value) {

@@ -1,6 +1,6 @@
-// The picture: the viewer in its frame, and what it is told. Pictures are kept here, so that a viewer which loses its
-// graphics context gets them again. The viewer is a program of its own, which comes after the first picture: until it
-// has drawn, a plain canvas shows that.
+// The picture: the viewer in its frame, and what it is told. Pictures are kept here, so that a
+// viewer which loses its graphics context gets them again. The viewer is a program of its own,
+// which comes after the first picture: until it has drawn, a plain canvas shows that.
 import { $, paint } from "../dom.js";
 
 /** @typedef {import("./take.js").Picture} Picture */

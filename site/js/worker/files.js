@@ -1,5 +1,5 @@
-// The worker's files: what was dropped, under names of the page's choosing, and what the engine writes. A source is loaded when
-// it is opened: a clip's frame is decoded then.
+// The worker's files: what was dropped, under names of the page's choosing, and what the engine
+// writes. A source is loaded when it is opened: a clip's frame is decoded then.
 import { failure } from "./stream.js";
 
 /** @typedef {Blob | Uint8Array} Plain */
@@ -15,7 +15,8 @@ export class Files {
   #early = new Map(); // what is loaded already, by path
 
   /**
-   * ready begins to load files at the same time, each as make has it, before they are opened. It forgets those of before.
+   * ready begins to load files at the same time, each as make has it, before they are opened. It
+   * forgets those of before.
    * @param {string[]} paths
    * @param {(source: Source, path: string) => Promise<Loaded>} make
    */

@@ -1,5 +1,5 @@
-// The calls that Go's package os makes, those of Node's fs, over the worker's files: so a take is opened in the browser as it
-// is on disk.
+// The calls that Go's package os makes, those of Node's fs, over the worker's files: so a take is
+// opened in the browser as it is on disk.
 import { Stream, failure } from "./stream.js";
 
 /** @typedef {import("./stream.js").Failure} Failure */
@@ -18,8 +18,8 @@ const decoder = new TextDecoder();
 const print = (/** @type {Uint8Array} */ bytes) => console.error(decoder.decode(bytes).trimEnd());
 
 /**
- * fsOf returns the functions that Go calls. Each tells its callback synchronously where it can: that saves a turn of the event
- * loop for every few kilobytes.
+ * fsOf returns the functions that Go calls. Each tells its callback synchronously where it can:
+ * that saves a turn of the event loop for every few kilobytes.
  * @param {import("./files.js").Files} files
  */
 export function fsOf(files) {
@@ -105,7 +105,8 @@ export function fsOf(files) {
       if (f.bytes instanceof Stream) f.bytes.read(to, position ?? f.at, callback);
       else readPlain(f, to, position, callback);
     },
-    // view is not one of Node's: package plate reads by it what is there, without a copy (plate/file_js.go).
+    // view is not one of Node's: package plate reads by it what is there, without a copy
+    // (plate/file_js.go).
     view: (/** @type {number} */ fd, /** @type {number} */ from, /** @type {number} */ to) => {
       const { bytes, node } = open.get(fd) ?? {};
       if (bytes instanceof Stream) return bytes.view(from, to);
@@ -151,7 +152,8 @@ export function fsOf(files) {
 }
 
 /**
- * plain makes a function as Node's fs has it, whose last argument is a callback, of one that returns or throws.
+ * plain makes a function as Node's fs has it, whose last argument is a callback, of one that
+ * returns or throws.
  * @template {unknown[]} A
  * @template R
  * @param {(...args: A) => R} work

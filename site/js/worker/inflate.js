@@ -1,6 +1,7 @@
-// A worker that undoes a PNG file's compression by the browser's own inflate, which is several times as fast as one in
-// WebAssembly, while the engine makes light of the lines that are there. Where the file is not such a one, or not in order,
-// the library has to read it, and says what is wrong with it.
+// A worker that undoes a PNG file's compression by the browser's own inflate, which is several
+// times as fast as one in WebAssembly, while the engine makes light of the lines that are there.
+// Where the file is not such a one, or not in order, the library has to read it, and says what is
+// wrong with it.
 
 /** @typedef {{id: number, file: Blob, pixels: number}} Question pixels are those that a picture has at most */
 
@@ -85,8 +86,9 @@ async function inflate({ id, file, pixels }) {
 const word = (/** @type {Uint8Array} */ bytes, /** @type {number} */ i) => ((bytes[i] << 24) | (bytes[i + 1] << 16) | (bytes[i + 2] << 8) | bytes[i + 3]) >>> 0;
 
 /**
- * chunksOf reads a PNG file of the kinds that plate's own reader reads: gray or color, 8 or 16 bits, not interlaced, no
- * transparent color. Chunks are from and to of what their checksums are of, and data the bytes of the IDAT chunks.
+ * chunksOf reads a PNG file of the kinds that plate's own reader reads: gray or color, 8 or 16
+ * bits, not interlaced, no transparent color. Chunks are from and to of what their checksums are
+ * of, and data the bytes of the IDAT chunks.
  * @param {Uint8Array<ArrayBuffer>} bytes
  */
 function chunksOf(bytes) {

@@ -1,4 +1,5 @@
-// PNG files whose lines come from workers that inflate them (inflate.js), several files at the same time.
+// PNG files whose lines come from workers that inflate them (inflate.js), several files at the same
+// time.
 import { Stream } from "./stream.js";
 
 /** @typedef {{id: number, file: Blob, pixels: number, resolve: (stream: Stream | null) => void, stream: Stream | null}} Job */
@@ -13,8 +14,8 @@ const waiting = [];
 let count = 0;
 
 /**
- * lines returns a stream of what plate/inpart_js.go reads, or null where the library must read the file. Files are
- * inflated in the order in which they are asked for.
+ * lines returns a stream of what plate/inpart_js.go reads, or null where the library must read the
+ * file. Files are inflated in the order in which they are asked for.
  * @param {Blob | Uint8Array} file
  * @param {number} pixels that a picture has at most
  * @returns {Promise<Stream | null>}

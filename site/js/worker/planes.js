@@ -1,7 +1,8 @@
-// Pictures by the browser's own decoders, many times as fast as ones in WebAssembly: a JPEG's planes as they are decoded, where
-// the browser gives them out, else R'G'B' of 8 bits. Of a JPEG the rounding may differ from the library's by a code value;
-// where it has chroma of another size than luma and comes as R'G'B', its chroma was smoothed, too. A PNG of 16 bits loses its
-// lower eight, and one that is not in order may pass.
+// Pictures by the browser's own decoders, many times as fast as ones in WebAssembly: a JPEG's
+// planes as they are decoded, where the browser gives them out, else R'G'B' of 8 bits. Of a JPEG
+// the rounding may differ from the library's by a code value; where it has chroma of another size
+// than luma and comes as R'G'B', its chroma was smoothed, too. A PNG of 16 bits loses its lower
+// eight, and one that is not in order may pass.
 import { bytes, give } from "./spare.js";
 
 /** @typedef {{type: string, width: number, height: number, kind: string}} Head of a picture; kind is of its planes */
@@ -19,7 +20,8 @@ export function again() {
 export const rough = () => given.length > 0;
 
 /**
- * planes returns what plate/inpart_js.go reads, or null where the library must read the file. It is there until again.
+ * planes returns what plate/inpart_js.go reads, or null where the library must read the file. It is
+ * there until again.
  * @param {Blob | Uint8Array} file
  * @param {number} pixels that a picture has at most
  */
@@ -105,7 +107,8 @@ function jpeg(bytes) {
 }
 
 /**
- * png reads the chunks before the picture's bytes: gray or color of 8 or 16 bits, without a transparent color.
+ * png reads the chunks before the picture's bytes: gray or color of 8 or 16 bits, without a
+ * transparent color.
  * @param {Uint8Array} bytes
  * @returns {Head | null}
  */

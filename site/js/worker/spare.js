@@ -1,5 +1,5 @@
-// Memory of a picture's size that nobody needs any more, for the next picture of that size: until a browser's fresh memory has
-// been touched once takes longer than to fill it.
+// Memory of a picture's size that nobody needs any more, for the next picture of that size: until a
+// browser's fresh memory has been touched once takes longer than to fill it.
 /** @type {Uint8Array<ArrayBuffer>[]} */
 const spare = [];
 const most = 8; // arrays: the latest are of the size that is wanted

@@ -1,4 +1,5 @@
-// A file of the worker's file system that comes in pieces, and the errors that Go knows by their codes.
+// A file of the worker's file system that comes in pieces, and the errors that Go knows by their
+// codes.
 
 /** @typedef {Error & {code: string}} Failure as Node's fs has it */
 
@@ -44,7 +45,8 @@ export class Stream {
   }
 
   /**
-   * view returns bytes from a place on, without a copy, as many as one piece has, or null where there are none yet.
+   * view returns bytes from a place on, without a copy, as many as one piece has, or null where
+   * there are none yet.
    * @param {number} from
    * @param {number} to
    */

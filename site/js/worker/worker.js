@@ -1,4 +1,5 @@
-// One engine in a worker. It is sent the compiled engine once, then the files, then calls; each answer has the id of its call.
+// One engine in a worker. It is sent the compiled engine once, then the files, then calls; each
+// answer has the id of its call.
 import { program } from "../go.js";
 import { Files, load } from "./files.js";
 import { fsOf } from "./fs.js";
@@ -9,8 +10,7 @@ import { bytes, give } from "./spare.js";
 /** @typedef {import("../page/operations.js").About} About */
 /** @typedef {{json: string, buffers: Uint8Array<ArrayBuffer>[]}} Answer as the engine gives it */
 
-/** @typedef {Blob | Uint8Array | {url: string} | {clip: import("../files/clips.js").Clip, index: number}} Given a file, as the page gives it */
-/** @typedef {{clear?: string[], put?: [string, Given][]}} Layout folders to be emptied, and files by path */
+/** @typedef {import("../page/operations.js").Layout} Layout */
 
 /**
  * What the page sends: one of these, or a call.
@@ -47,8 +47,8 @@ Object.assign(scope, {
   rough,
 });
 
-// The engine says which files it will read next, and whether what it gets may differ a little from what the library makes of
-// them. It is told whether any may. Then it asks whether any did.
+// The engine says which files it will read next, and whether what it gets may differ a little from
+// what the library makes of them. It is told whether any may. Then it asks whether any did.
 scope.early = (paths, quick) => {
   drop();
   again();

@@ -6,7 +6,8 @@ import { $, el, fill } from "../../dom.js";
 const figure = (/** @type {number} */ v) => (Math.abs(v) < 0.00005 ? "0.0000" : v.toFixed(4)).replace("-", "−");
 
 /**
- * swatch shows a linear color as the screen does. It is drawn, since a style would need the policy's leave.
+ * swatch shows a linear color as the screen does. It is drawn, since a style would need the
+ * policy's leave.
  * @param {Triple} linear
  */
 function swatch(linear) {
