@@ -296,6 +296,41 @@ func TestWaysIn(t *testing.T) {
 	p.silent()
 }
 
+// Of plates whose names say nothing the band plate is known by its look, and the color plate is
+// asked for: with color in it, it is not taken for a band plate.
+func TestPlatesByLook(t *testing.T) {
+	p := open(t, 1024, 768)
+	s := newShot(t, 1003, 1004)
+	var files []string
+	for plate, name := range map[string]string{"color": "one", "band": "two"} {
+		for _, n := range s.frames {
+			data, err := os.ReadFile(s.path(fmt.Sprintf("%s/%d.jpg", plate, n)))
+			if err != nil {
+				t.Fatal(err)
+			}
+			file := filepath.Join(s.dir, fmt.Sprintf("%s_%d.jpg", name, n))
+			put(t, file, data)
+			files = append(files, file)
+		}
+	}
+	p.dropOn("#viewer", files...)
+	p.wait("the question", `document.getElementById("sort-dialog").open`)
+	rows := `[...document.querySelectorAll("#sort-rows .sort-row")].map((row) => row.querySelector("span").textContent + ": " + row.querySelector("select").value).join()`
+	if got, want := eval[string](p, rows), "one_1003.jpg … (2): color"; got != want {
+		t.Errorf("the question is about %q, want %q", got, want)
+	}
+	p.run(chromedp.KeyEvent(kb.Escape))
+	p.wait("the wells", `!playground.page.value.demo`)
+	if got, want := eval[string](p, `Object.entries(playground.page.value.wells).map(([well, list]) => well + " " + list.map((e) => e.name)).join("; ")`), "band two_1003.jpg,two_1004.jpg"; got != want {
+		t.Errorf("the wells have %q, want %q", got, want)
+	}
+	p.opens(func() { p.click("#undo") })
+	if !eval[bool](p, `playground.page.value.demo`) {
+		t.Error("undo brings the demo take back, and the page does not know it for that")
+	}
+	p.quiet()
+}
+
 // scrubTo moves the time line to a frame, by keys, and waits for it.
 func (p *page) scrubTo(number int) {
 	p.t.Helper()

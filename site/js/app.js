@@ -3,7 +3,7 @@ import { $ } from "./dom.js";
 import { demoChoice, demoWells } from "./page/demo.js";
 import { Drops } from "./page/drops.js";
 import { Engines } from "./page/engines.js";
-import { Frames } from "./page/frames.js";
+import { Frames, depends } from "./page/frames.js";
 import { keysOf } from "./page/keys.js";
 import { drawLooks, drawStrip, drawTop } from "./page/looks.js";
 import { drawNotices, messageOf, refuse } from "./page/notices.js";
@@ -60,11 +60,14 @@ async function start(page) {
   drawPanels(page, [lessonPanel(page, player, openDemo), platesPanel(drops, openDemo), readingsPanel(page, engines), recipePanel(page), savePanel(saver)]);
   const key = keysOf(page, player, frames, viewer);
   addEventListener("keydown", key);
-  for (const type of /** @type {const} */ (["dragenter", "dragover", "dragleave", "drop"])) addEventListener(type, (event) => event.dataTransfer?.types.includes("Files") && drops.drag(event));
+  for (const type of /** @type {const} */ (["dragenter", "dragover", "dragleave", "drop"])) {
+    addEventListener(type, (event) => event.dataTransfer?.types.includes("Files") && drops.drag(event));
+  }
 
   page.update({ busy: { text: "Fetching the engine" } });
-  await engines.ready;
-  page.subscribe(["wells", "recipe", "breaks", "a", "b"], (value, before) => {
+  const about = await engines.ready;
+  page.update({ version: about.recipe });
+  page.subscribe(depends, (value, before) => {
     if (value.wells !== before.wells || value.recipe !== before.recipe) opening.begin();
     else frames.seek(value.frame, { thumbs: value.breaks !== before.breaks });
   });

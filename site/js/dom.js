@@ -59,14 +59,18 @@ export const onInput = (change) => (/** @type {Event} */ event) => change(/** @t
 export const onTick = (change) => (/** @type {Event} */ event) => change(/** @type {HTMLInputElement} */ (event.target).checked);
 
 /**
- * choice makes a labelled select of [value, text] pairs.
+ * choice makes a labelled select of [value, text] pairs. A value that is none of them stands for
+ * itself.
  * @param {string} text
  * @param {string[][]} options
  * @param {string} value
  * @param {(value: string) => void} change
  */
-export const choice = (text, options, value, change) => el("label", {}, text,
-  el("select", { onchange: onInput(change) }, options.map(([v, t]) => el("option", { value: v, selected: v === value }, t))));
+export function choice(text, options, value, change) {
+  const all = options.some(([v]) => v === value) ? options : [[value, value], ...options];
+  return el("label", {}, text,
+    el("select", { onchange: onInput(change) }, all.map(([v, t]) => el("option", { value: v, selected: v === value }, t))));
+}
 
 /**
  * tick makes a labelled check box.

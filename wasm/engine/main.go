@@ -11,6 +11,7 @@ import (
 	"syscall/js"
 
 	"example.com/twinplate/plate"
+	"example.com/twinplate/take"
 )
 
 // main gives the worker one function, engine(op, args), which takes the arguments as JSON and
@@ -36,14 +37,15 @@ func main() {
 	select {}
 }
 
-// about returns what the page has to know of files before it hands any over: {extensions, pixels},
-// those of the pictures that are read, and the most pixels that one may have.
+// about returns what the page has to know of files before it hands any over: {extensions, pixels,
+// recipe}, those of the pictures that are read, the most pixels that one may have, and the version
+// of recipes.
 func about() map[string]any {
 	var extensions []any
 	for _, e := range plate.Extensions() {
 		extensions = append(extensions, e)
 	}
-	return map[string]any{"extensions": extensions, "pixels": plate.MaxPixels}
+	return map[string]any{"extensions": extensions, "pixels": plate.MaxPixels, "recipe": take.RecipeVersion}
 }
 
 // arguments are those of all calls; each uses its own.

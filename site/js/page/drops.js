@@ -47,7 +47,10 @@ export class Drops {
       const strange = entries.filter((e) => e !== recipe && !plates.includes(e) && !/(^|\/)\./.test(e.path));
       /** @type {Record<string, string>} */
       const wrong = {};
-      if (strange.length) wrong.general = `${strange[0].path}${strange.length > 1 ? ` and ${strange.length - 1} more` : ""}: plates are frames (${extensions.join(" ")}) or clips (${clipExtensions.join(" ")}); the rest was left out`;
+      if (strange.length) {
+        const names = `${strange[0].path}${strange.length > 1 ? ` and ${strange.length - 1} more` : ""}`;
+        wrong.general = `${names}: plates are frames (${extensions.join(" ")}) or clips (${clipExtensions.join(" ")}); the rest was left out`;
+      }
       page.update({ errors: wrong });
       if (!plates.length) {
         if (recipe) await loadRecipe(page, recipe.file);

@@ -9,7 +9,9 @@ import { stations } from "./stations.js";
 const rest = 150; // ms that the hand rests before small pictures and numbers are made of a frame
 
 // What a frame's pictures hang on, beside its number.
-const same = (/** @type {State} */ one, /** @type {State} */ other) => one.wells === other.wells && one.recipe === other.recipe && one.breaks === other.breaks && one.a === other.a && one.b === other.b;
+export const depends = /** @type {const} */ (["wells", "recipe", "breaks", "a", "b"]);
+
+const same = (/** @type {State} */ one, /** @type {State} */ other) => depends.every((name) => one[name] === other[name]);
 
 export class Frames {
   #seeks = 0;

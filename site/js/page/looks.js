@@ -1,5 +1,6 @@
 // What is looked at, and how: the strip of stations, the one beside it, and the ways of looking.
 import { $, button, dialog, el, input, onInput, onTick, paint, select } from "../dom.js";
+import { chosen } from "./state.js";
 import { besides, stations, titleOf } from "./stations.js";
 
 /** @typedef {import("./state.js").Page} Page */
@@ -68,7 +69,7 @@ export function drawTop(page) {
   button("undo").onclick = () => page.undo();
   button("redo").onclick = () => page.redo();
   button("keys").onclick = () => dialog("keys-dialog").showModal();
-  page.show(["wells", "recipe", "demo", "breaks", "a", "b", "look"], () => {
+  page.show(chosen, () => {
     button("undo").disabled = !page.canUndo;
     button("redo").disabled = !page.canRedo;
   });

@@ -49,7 +49,7 @@ export class Opening {
     page.update({ empty: "" });
     const clock = this.#watch(mine);
     try {
-      const opened = await this.take.open(wells, recipe);
+      const opened = await this.take.open(wells, { version: page.value.version, ...recipe });
       if (mine !== this.#turn) return;
       const frames = opened.frames.map((pair) => pair.Number);
       const { frame } = page.value;

@@ -8,6 +8,7 @@
  * @typedef {object} About
  * @property {string[]} extensions of the pictures that it reads, in lower case, with their dots
  * @property {number} pixels that a picture has at most
+ * @property {number} recipe the version of recipes
  */
 
 /** @typedef {Blob | Uint8Array | {url: string} | {clip: import("../files/clips.js").Clip, index: number}} Given a file for the engine's file system */

@@ -44,7 +44,7 @@ export async function loadRecipe(page, file) {
  * lay.
  * @param {Page} page
  */
-export function savedRecipe({ value: { ready, recipe, wells } }) {
-  const whole = { ...(ready?.recipe ?? { version: 1, ...recipe }), ...pathsOf(wells) };
+export function savedRecipe({ value: { ready, version, recipe, wells } }) {
+  const whole = { ...(ready?.recipe ?? { version, ...recipe }), ...pathsOf(wells) };
   return new Blob([JSON.stringify(whole, null, 2) + "\n"], { type: "application/json" });
 }

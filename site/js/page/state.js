@@ -49,6 +49,7 @@ import { Store } from "../store.js";
 
 /**
  * @typedef {object} Rest what cannot
+ * @property {number} version of the recipes that the engine writes
  * @property {number[]} frames of the take
  * @property {import("./operations.js").Prepared | null} ready the take, once it can be worked with
  * @property {number} frame that is looked at
@@ -79,13 +80,13 @@ import { Store } from "../store.js";
 export const unbroken = { double_exposure: false, gated_twice: false, spill: 0 };
 
 /** @type {readonly (keyof Choice)[]} */
-const chosen = ["wells", "recipe", "demo", "breaks", "a", "b", "look"];
+export const chosen = ["wells", "recipe", "demo", "breaks", "a", "b", "look"];
 
 export const newStore = () => new Store(
   /** @type {State} */ ({
     wells: {}, recipe: {}, demo: false, breaks: unbroken, a: "sum", b: null,
     look: { exposure: 0, channel: "rgb", under: "black", color: "#4a6b5d", clip: false },
-    frames: [], ready: null, frame: 0, playing: false, loop: true, shown: null, thumbs: [], pixel: null, failed: new Map(),
+    version: 0, frames: [], ready: null, frame: 0, playing: false, loop: true, shown: null, thumbs: [], pixel: null, failed: new Map(),
     tab: "lesson", step: 0, errors: {}, readings: null, readError: "", reading: null, recipeError: "",
     range: null, encoders: null, saving: null, busy: null, empty: "", status: "",
   }), chosen);

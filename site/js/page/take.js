@@ -59,7 +59,7 @@ export class Take {
   /**
    * open lays out the wells' files and opens them; prepare must follow.
    * @param {import("./state.js").Wells} wells
-   * @param {import("./state.js").Recipe} settings the recipe's other fields
+   * @param {Record<string, unknown>} settings the recipe's other fields, and its version
    */
   async open(wells, settings) {
     this.forget();
@@ -67,7 +67,7 @@ export class Take {
     /** @type {[string, Given][]} */
     const put = [];
     /** @type {Record<string, unknown>} */
-    const recipe = { version: 1, ...settings };
+    const recipe = { ...settings };
     for (const [well, entries] of Object.entries(wells)) {
       if (!entries?.length || well === "green") continue;
       for (const e of entries) put.push([`${places.take}/${well}/${e.name}`, given(e)]);

@@ -12,6 +12,8 @@ import { Stream, failure } from "./stream.js";
  * @typedef {(error: Failure | null, result?: T) => void} Callback
  */
 
+/** @typedef {(fd: number, buffer: Uint8Array, offset: number, length: number, position: number | null, callback: Callback<number>) => void} Transfer */
+
 const O = { RDONLY: 0, WRONLY: 1, RDWR: 2, CREAT: 0o100, EXCL: 0o200, TRUNC: 0o1000, APPEND: 0o2000, DIRECTORY: 0o200000 }; // Linux's
 
 const decoder = new TextDecoder();
@@ -49,7 +51,7 @@ export function fsOf(files) {
     return n;
   });
 
-  const write = plain((/** @type {number} */ fd, /** @type {Uint8Array} */ bytes, /** @type {number | null} */ position) => {
+  const writePlain = plain((/** @type {number} */ fd, /** @type {Uint8Array} */ bytes, /** @type {number | null} */ position) => {
     if (fd === 1 || fd === 2) {
       print(bytes);
       return bytes.length;
@@ -69,6 +71,17 @@ export function fsOf(files) {
     if (position === null) f.at = end;
     return bytes.length;
   });
+
+  /** @type {Transfer} */
+  const read = (fd, buffer, offset, length, position, callback) => {
+    const f = open.get(fd);
+    if (!f) return callback(failure("EBADF"));
+    const to = buffer.subarray(offset, offset + length);
+    if (f.bytes instanceof Stream) f.bytes.read(to, position ?? f.at, callback);
+    else readPlain(f, to, position, callback);
+  };
+  /** @type {Transfer} */
+  const write = (fd, buffer, offset, length, position, callback) => writePlain(fd, buffer.subarray(offset, offset + length), position, callback);
 
   return {
     constants: Object.fromEntries(Object.entries(O).map(([name, value]) => [`O_${name}`, value])),
@@ -98,13 +111,8 @@ export function fsOf(files) {
       );
     },
     close: plain((/** @type {number} */ fd) => void open.delete(fd)),
-    read: (/** @type {number} */ fd, /** @type {Uint8Array} */ buffer, /** @type {number} */ offset, /** @type {number} */ length, /** @type {number | null} */ position, /** @type {Callback<number>} */ callback) => {
-      const f = open.get(fd);
-      if (!f) return callback(failure("EBADF"));
-      const to = buffer.subarray(offset, offset + length);
-      if (f.bytes instanceof Stream) f.bytes.read(to, position ?? f.at, callback);
-      else readPlain(f, to, position, callback);
-    },
+    read,
+    write,
     // view is not one of Node's: package plate reads by it what is there, without a copy
     // (plate/file_js.go).
     view: (/** @type {number} */ fd, /** @type {number} */ from, /** @type {number} */ to) => {
@@ -112,8 +120,6 @@ export function fsOf(files) {
       if (bytes instanceof Stream) return bytes.view(from, to);
       return (bytes ?? node?.bytes?.subarray(0, node.size))?.subarray(from, to) ?? null;
     },
-    write: (/** @type {number} */ fd, /** @type {Uint8Array} */ buffer, /** @type {number} */ offset, /** @type {number} */ length, /** @type {number | null} */ position, /** @type {Callback<number>} */ callback) =>
-      write(fd, buffer.subarray(offset, offset + length), position, callback),
     stat,
     lstat: stat,
     fstat: plain((/** @type {number} */ fd) => {
