@@ -4,7 +4,7 @@
 // for any static host.
 import { execFileSync } from "node:child_process";
 import { createHash } from "node:crypto";
-import { cpSync, existsSync, mkdirSync, readFileSync, readdirSync, rmSync, statSync, writeFileSync } from "node:fs";
+import { cpSync, existsSync, mkdirSync, readFileSync, readdirSync, renameSync, rmSync, statSync, writeFileSync } from "node:fs";
 import { dirname, join, relative, resolve } from "node:path";
 import { fileURLToPath } from "node:url";
 import { brotliCompressSync, constants, gzipSync } from "node:zlib";
@@ -77,12 +77,29 @@ for (const file of files) hash.update(file).update(readFileSync(join(out, file))
 const version = hash.digest("hex").slice(0, 16);
 writeFileSync(join(out, "sw.js"), readFileSync(join(site, "js", "sw.js"), "utf8").replace("__VERSION__", version).replace('"__FILES__"', JSON.stringify(files)));
 
+// What has been compressed once is kept by what it is: the best compression of the programs takes longer than all else.
+const quality = Number(process.env.BROTLI ?? 11);
+const kept = join(site, "node_modules", ".cache", "compressed");
+mkdirSync(kept, { recursive: true });
+
+function compress(data, extension, how) {
+  const file = join(kept, `${createHash("sha256").update(data).digest("hex")}-${quality}${extension}`);
+  if (!existsSync(file)) {
+    writeFileSync(file + ".part", how(data));
+    renameSync(file + ".part", file);
+  }
+  return readFileSync(file);
+}
+
+const brotli = (data) => brotliCompressSync(data, { params: { [constants.BROTLI_PARAM_QUALITY]: quality, [constants.BROTLI_PARAM_LGWIN]: 24, [constants.BROTLI_PARAM_SIZE_HINT]: data.length } });
+const gzip = (data) => gzipSync(data, { level: 9 });
+
 step("compress", () => {
   for (const file of list(out)) {
     if (!/\.(wasm|js|css|html|json|svg|webmanifest)$/.test(file)) continue;
     const data = readFileSync(file);
-    writeFileSync(file + ".br", brotliCompressSync(data, { params: { [constants.BROTLI_PARAM_QUALITY]: Number(process.env.BROTLI ?? 11), [constants.BROTLI_PARAM_LGWIN]: 24, [constants.BROTLI_PARAM_SIZE_HINT]: data.length } }));
-    writeFileSync(file + ".gz", gzipSync(data, { level: 9 }));
+    writeFileSync(file + ".br", compress(data, ".br", brotli));
+    writeFileSync(file + ".gz", compress(data, ".gz", gzip));
   }
 });
 const sum = (names) => names.reduce((n, name) => n + statSync(join(out, name + ".br")).size, 0);
