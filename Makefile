@@ -1,6 +1,7 @@
 # make demo    the main job on the built-in take; needs only Go
-# make test    everything that CI runs
 # make check   what is quick: formatting, vet, staticcheck, the types of the site's modules, tests
+# make test    everything that CI runs: every promise once
+# make test-all  before a release: the long cases, all in the browser, the race detector, all in WebAssembly too
 # make bench   this project and OpenCV in turn, one table; bench/BASELINE.md keeps one to compare with
 # make bench-browser  one HD frame in a browser's worker, and by OpenCV's build for it; the playground's cold start and scrubbing
 # make kernels the Go benchmarks of every package
@@ -19,6 +20,9 @@ CORE   := ./internal/kernel ./internal/half ./plate ./plate/exr ./align ./matte 
 SIMD   := GOTOOLCHAIN=go1.27.3 GOEXPERIMENT=simd
 # The tests of what the vector kernels do.
 VECTOR := Solve|Held|HoldOut|Places|Cubic|Finite|Resample|Valid|Chain
+# One part's tests: go test, but a test that was skipped or did not run is a failure; and all the parts, with their times.
+SUITE  := $(GO) run ./internal/suite
+TEST   := $(SUITE) test
 NODE   := $(shell $(GO) env GOROOT)/lib/wasm/go_js_wasm_exec
 DEMO   ?= demo
 SEED   ?= 1
@@ -26,7 +30,7 @@ SEED   ?= 1
 FUZZTIME ?= 10m
 VERSION ?= $(shell git describe --tags --exact-match 2>/dev/null)
 
-.PHONY: demo proof proof-registration proof-footage site play test check deps lint types vuln unit outside race libdeflate wasm simd bench bench-browser kernels scale memory fuzz slurm release clean
+.PHONY: demo proof proof-registration proof-footage site play test check test-all deps lint types vuln unit outside race libdeflate wasm vectors simd arm64 bench bench-browser kernels scale memory fuzz slurm release clean
 
 demo:
 	$(GO) run ./cmd/twinplate demo --out $(DEMO)
@@ -41,10 +45,14 @@ site/node_modules: site/package-lock.json
 play: site
 	$(GO) run ./site/play
 
-check: lint types unit
+check:
+	@$(SUITE) lint types unit
 
-# The order is from quick to slow.
-test: deps site lint types vuln outside race libdeflate wasm simd
+test: deps
+	@TWINPLATE_TESTS=test $(SUITE) site lint types vuln outside vectors arm64
+
+test-all: deps
+	@TWINPLATE_TESTS=all $(SUITE) site lint types vuln outside vectors arm64 simd libdeflate wasm race
 
 # The independent references that the checks against the outside run, and Node for js/wasm. Nothing is done
 # where all are there.
@@ -68,26 +76,36 @@ vuln:
 	else echo "$$out"; exit $$code; fi
 
 unit:
-	$(GO) test ./...
+	@$(TEST) -short ./...
 
 outside:
-	TWINPLATE_OUTSIDE=1 $(GO) test -count=1 ./...
+	@$(TEST) -count=1 -timeout=60m ./...
 
 race:
-	$(GO) test -race -short -timeout=30m ./...
+	@$(TEST) -race -short -timeout=60m ./...
 
 # With the C library that inflates plates.
 libdeflate:
 	$(GO) vet -tags libdeflate ./plate
-	$(GO) test -short -tags libdeflate ./plate ./take
+	@$(TEST) -short -tags libdeflate ./plate ./take
 
 wasm:
-	GOOS=js GOARCH=wasm $(GO) test -short -timeout=30m -exec="$(NODE)" $(CORE)
+	@$(TEST) GOOS=js GOARCH=wasm -short -timeout=60m -exec="$(NODE)" $(CORE)
+
+# The vector kernels: by themselves, by the 256 bits of AVX2, in what they are used for, and in WebAssembly; and there
+# also how a file of the browser's is read.
+vectors:
+	@$(TEST) $(SIMD) ./internal/kernel
+	@$(TEST) GODEBUG=simd=256 $(SIMD) -count=1 ./internal/kernel
+	@$(TEST) $(SIMD) -short -run='$(VECTOR)' ./align ./matte ./composite ./take
+	@$(TEST) GOOS=js GOARCH=wasm $(SIMD) -short -run='$(VECTOR)|^TestView|^TestInPart' -exec="$(NODE)" ./internal/kernel ./plate ./align ./matte ./composite ./take
+
+# The same kernels by the vectors of another processor, which QEMU plays.
+arm64:
+	@$(TEST) CGO_ENABLED=0 GOOS=linux GOARCH=arm64 $(SIMD) -exec=qemu-aarch64-static ./internal/kernel
 
 simd:
-	$(SIMD) $(GO) test -short $(CORE)
-	GODEBUG=simd=256 $(SIMD) $(GO) test -count=1 ./internal/kernel
-	$(SIMD) GOOS=js GOARCH=wasm $(GO) test -short -run='$(VECTOR)' -exec="$(NODE)" ./internal/kernel ./align ./matte ./composite ./take
+	@$(TEST) $(SIMD) -short $(CORE)
 
 # Twenty takes with random faults against the noise floor; SEED=500 gives fresh ones.
 proof:
@@ -105,7 +123,7 @@ bench: deps
 	/usr/bin/python3 bench/run.py
 
 bench-browser: site bench/browser/node_modules
-	TWINPLATE_OUTSIDE=1 $(GO) test -run='^$$' -bench=. -benchtime=1x ./bench/browser ./site
+	TWINPLATE_TESTS=test $(GO) test -run='^$$' -bench=. -benchtime=1x ./bench/browser ./site
 
 bench/browser/node_modules: bench/browser/package-lock.json
 	npm ci --prefix bench/browser

@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/internal/parallel"
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 )
 
@@ -119,7 +120,7 @@ func TestFromChart(t *testing.T) {
 		{"no distortion at all", 960, 540, 960, 540, Similarity, func(v *chartView) { v.side = 50 }, 0.05, 0.9, ""},
 		{"squares of 14 pixels", 320, 180, 320, 180, Homography, func(v *chartView) { v.side = 14.5; v.dx, v.dy = 0, 0 }, 0.1, 0.9, "the expected error reaches"},
 	} {
-		if testing.Short() && row.w > 700 {
+		if tier.Quick() && row.w > 700 {
 			continue // slow under the race detector
 		}
 		view := usualView
@@ -167,9 +168,7 @@ func withinSigmas(e *ChartEstimate, g Geometry) float64 {
 
 // A chart in one corner says little about the other, and the estimate must know; a second pair mends it.
 func TestFromChartInOneCorner(t *testing.T) {
-	if testing.Short() {
-		t.Skip("slow under the race detector")
-	}
+	tier.InTest(t)
 	chart := a3(t)
 	g := randomRig(rand.New(rand.NewPCG(3, 3)), 960, 540, 960, 540, Radial)
 	corner := usualView

@@ -10,6 +10,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/rig"
 )
 
@@ -47,7 +48,7 @@ func TestClocks(t *testing.T) {
 		{"the pier, two frames late", rig.Pier{Seed: 1}, rig.DemoFaults(), 40, 2, 1},
 		{"half a frame late", rig.Cutouts{Seed: 6}, hardFaults, 40, 1, 2},
 	} {
-		if i > 0 && testing.Short() {
+		if i > 0 && tier.Quick() {
 			continue // slow under the race detector
 		}
 		g := randomRig(rand.New(rand.NewPCG(uint64(i), 30)), 128, 72, 128, 72, Radial)

@@ -11,6 +11,7 @@ import (
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 )
 
@@ -70,9 +71,7 @@ func offAtEdges(e *align.Estimate, truth film) (off, stated float64) {
 // The search finds the place where the performer is small, where the screen covers a part of the frame and where the
 // performer's two sides are alike; or it says that there are two, and its error has both.
 func TestFilmedSearch(t *testing.T) {
-	if testing.Short() {
-		t.Skip("it draws takes")
-	}
+	tier.InTest(t)
 	for i, row := range []struct {
 		name   string
 		frames int
@@ -104,9 +103,7 @@ func TestFilmedSearch(t *testing.T) {
 // What lens and shutter do is found in takes that no code of this project drew, by as much as was drawn, and the geometry
 // is as if it were not there.
 func TestFilmedLensAndShutter(t *testing.T) {
-	if testing.Short() {
-		t.Skip("it draws three takes")
-	}
+	tier.InTest(t)
 	for _, row := range []struct {
 		fault string
 		edge  float64 // bound of the geometry's error at the edges, in pixels

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
 )
@@ -92,9 +93,7 @@ func (s woven) Draw(i, w, h int) (*plate.RGB, *plate.Gray) {
 // it is of some use, being at the edges neither far below the true error nor far above it. That is where the costume has
 // texture; a plain one leaves open what the light does to edges, and the stated error says so.
 func TestSigmaCovers(t *testing.T) {
-	if testing.Short() {
-		t.Skip("slow under the race detector")
-	}
+	tier.InTest(t)
 	const w, h, takes = 800, 450, 4
 	quiet := hardFaults // texture is a hundredth of the light: noise of 1 % of full scale would hide that of a small frame
 	quiet.ReadNoise = 0.003

@@ -56,6 +56,9 @@ func fitScreen(bands [][]plane) (*screen, error) {
 				n++
 			}
 		}
+		if n == 0 {
+			return nil, fmt.Errorf("align: %w: no part of the band plates is a lit screen", ErrNoSilhouettes)
+		}
 		sc.part = float64(n) / float64(w*h)
 		if light, err = sc.light(bands, inside); err != nil {
 			return nil, err

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"testing"
 
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 )
 
@@ -92,9 +93,7 @@ func bentFactor() float64 {
 // performer's color is to be found as well, anew in every small window, as FromFootage must, which knows neither that the
 // light on the performer does not vary, nor that a shift is all.
 func TestShiftBound(t *testing.T) {
-	if testing.Short() {
-		t.Skip("slow under the race detector")
-	}
+	tier.InTest(t)
 	const tries = 12
 	unknown := bentFactor()
 	for _, noise := range []float64{0.0025, 0.005, 0.01, 0.02, 0.04} {

@@ -18,6 +18,7 @@ import (
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/dataset"
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
 	"example.com/twinplate/take"
@@ -146,7 +147,7 @@ func TestWrite(t *testing.T) {
 		{"OpenEXR of half floats", dataset.Options{Format: "exr"}, 2, 1.0 / 1024, 16, 16},
 		{"OpenEXR of floats", dataset.Options{Format: "exr", Depth: 32}, 2, 1e-6, 32, 32},
 	} {
-		if testing.Short() && test.opt.Depth == 0 {
+		if tier.Quick() && test.opt.Depth == 0 {
 			continue // two rows, one of each format, are enough for the race detector
 		}
 		t.Run(test.name, func(t *testing.T) {
@@ -411,9 +412,7 @@ func TestKilled(t *testing.T) {
 		}
 		return
 	}
-	if testing.Short() {
-		t.Skip("it runs the test's program six times")
-	}
+	tier.InTest(t)
 	dir := t.TempDir()
 	run := func(dir string) *exec.Cmd {
 		cmd := exec.Command(os.Args[0], "-test.run=^TestKilled$")

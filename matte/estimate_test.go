@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
@@ -27,7 +28,7 @@ func faults(change func(*rig.Faults)) rig.Faults {
 
 // seeds is how many sets a test tries: one where a build is slow, as with the race detector.
 func seeds(n uint64) uint64 {
-	if testing.Short() {
+	if tier.Quick() {
 		return 1
 	}
 	return n
@@ -79,9 +80,7 @@ func TestGain(t *testing.T) {
 // Of a large frame, strips give the gain: within three of the stated errors, and as near as the
 // whole of a small frame does.
 func TestGainOfLargeFrame(t *testing.T) {
-	if testing.Short() {
-		t.Skip("draws HD frames, slow under the race detector")
-	}
+	tier.InTest(t)
 	const w, h = 1920, 1080
 	for seed := range uint64(3) {
 		s := rig.NewSimulator(rig.Cutouts{Seed: seed}, w, h, w, h, nil, rig.DemoFaults(), seed)

@@ -317,7 +317,7 @@ func TestWriteInAFolderThatIsClosed(t *testing.T) {
 	}
 	if f, err := os.Create(filepath.Join(dir, "probe")); err == nil {
 		f.Close()
-		t.Skip("this user may write anywhere")
+		dir = "/sys" // this user may write to any folder of a disk; Linux has no way to make a file here
 	}
 	path := filepath.Join(dir, "a.png")
 	if err := plate.Write(path, plate.NewGray(1, 1), nil); !errors.Is(err, fs.ErrPermission) || strings.Contains(err.Error(), ".tmp") {

@@ -1,7 +1,7 @@
 // Builds the playground: node site/build.mjs [OUT]; or one more program as the engine is built, with Go's wasm_exec.js
 // beside it: node site/build.mjs --program PACKAGE FILE. Go compiles the engine and the viewer, esbuild bundles the
-// modules, the demo take is drawn once, and what compresses is laid beside itself as .br and .gz. OUT is ready
-// for any static host.
+// modules, the demo take is drawn, and what compresses is laid beside itself as .br and .gz. OUT is ready for any static
+// host. Drawn and compressed is only what is not there yet: a second build of the same sources takes seconds.
 import { execFileSync } from "node:child_process";
 import { createHash } from "node:crypto";
 import { cpSync, existsSync, mkdirSync, readFileSync, readdirSync, renameSync, rmSync, statSync, writeFileSync } from "node:fs";
@@ -63,15 +63,21 @@ cpSync(join(site, "css", "site.css"), join(out, "site.css"));
 const parts = [...goParts(go, [{ args: ["./wasm/..."], env: wasm }]), ...npmParts([pages.metafile, frame.metafile])];
 writeFileSync(join(out, "licenses.html"), readFileSync(join(site, "licenses.html"), "utf8").replace("__NOTICES__", () => asHTML(parts)));
 
-if (!existsSync(join(out, "demo", "recipe.json"))) {
+// The demo take is drawn anew where the sources of the program that draws it have changed.
+const drawn = join(out, "demo", "drawn-by.sha256");
+const sources = go(["list", "-deps", "-f", '{{if not .Standard}}{{$dir := .Dir}}{{range .GoFiles}}{{$dir}}/{{.}}\n{{end}}{{range .EmbedFiles}}{{$dir}}/{{.}}\n{{end}}{{end}}', "./site/demo"], { GOEXPERIMENT: "" });
+const source256 = sources.trim().split("\n").reduce((hash, file) => hash.update(readFileSync(file)), createHash("sha256")).digest("hex");
+if (!existsSync(drawn) || readFileSync(drawn, "utf8") !== source256) {
+  rmSync(join(out, "demo"), { recursive: true, force: true });
   step("demo take", () => go(["run", "./site/demo", "--out", join(out, "demo")], { GOEXPERIMENT: "" }));
+  writeFileSync(drawn, source256);
 }
 const demo = Object.fromEntries(["color", "band", "background", "green"].map((folder) => [folder, readdirSync(join(out, "demo", folder)).sort()]));
 writeFileSync(join(out, "demo", "take.json"), JSON.stringify({ ...demo, recipe: JSON.parse(readFileSync(join(out, "demo", "recipe.json"), "utf8")) }));
 
 // The service worker keeps everything that is here now, under a name that changes with it.
 const list = (folder) => readdirSync(folder).flatMap((name) => (statSync(join(folder, name)).isDirectory() ? list(join(folder, name)) : [join(folder, name)]));
-const files = list(out).filter((file) => !/\.(br|gz)$/.test(file)).map((file) => relative(out, file)).sort();
+const files = list(out).filter((file) => !/\.(br|gz|sha256)$/.test(file)).map((file) => relative(out, file)).sort();
 const hash = createHash("sha256");
 for (const file of files) hash.update(file).update(readFileSync(join(out, file)));
 const version = hash.digest("hex").slice(0, 16);

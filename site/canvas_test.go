@@ -14,6 +14,7 @@ import (
 
 	"example.com/twinplate/composite"
 	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 )
 
@@ -25,6 +26,7 @@ import (
 // the rasterizer likes; and reading divides by alpha and rounds, half a code of the premultiplied value. Three codes hold
 // all of it; alpha, which is not divided, is held to two.
 func TestOperatorsAgainstCanvas(t *testing.T) {
+	tier.InTestAll(t)
 	const w, h = 48, 40
 	random := rand.New(rand.NewPCG(1, 2))
 	straight := func() []int {
@@ -107,6 +109,7 @@ func TestOperatorsAgainstCanvas(t *testing.T) {
 // bright; their product is rounded, by one at the most; the foreground is half a code off, and so is what is compared.
 // Together three.
 func TestEngineAgainstCanvas(t *testing.T) {
+	tier.InTestAll(t)
 	p := open(t, 1024, 768)
 	worst := eval[map[string]float64](p, `(async () => {
 		const { pictures } = await playground.take.want(playground.page.value.frame, playground.page.value.breaks, ["background", "matte", "held", "foreground", "sum"]);

@@ -26,6 +26,7 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/site"
 )
@@ -257,6 +258,7 @@ type opened struct {
 // Every frame of a clip comes out under its own number, in any order, with the planes that FFmpeg decodes, to the last bit;
 // and package plate makes of them what FFmpeg's zscale does, in floating point (tolerance: see package plate's own test).
 func TestClipFrames(t *testing.T) {
+	tier.InTestAll(t)
 	b := newBench(t)
 	for _, row := range []struct {
 		what, name string
@@ -342,6 +344,7 @@ func TestClipFrames(t *testing.T) {
 
 // What clips say of themselves beside their frames.
 func TestClipWords(t *testing.T) {
+	tier.InTestAll(t)
 	b := newBench(t)
 	for _, row := range []struct{ what, name, args, want string }{
 		{"HEVC", "hevc.mp4", "-c:v libx265 -x265-params log-level=none", "hevc.mp4: this browser cannot decode HEVC (H.265): convert the clip to VP9, AV1 or H.264, or drop its frames as PNG or TIFF"},
@@ -386,6 +389,7 @@ func TestClipWords(t *testing.T) {
 
 // Decoding is no more than it must be, and goes on when the browser takes the decoder away.
 func TestClipDecoder(t *testing.T) {
+	tier.InTestAll(t)
 	b := newBench(t)
 	const frames, group = 60, 20
 	b.makeClip("a.webm", frames, 160, 90, "-c:v libvpx-vp9 -b:v 1M -g 20 -keyint_min 20 -pix_fmt yuv420p")
@@ -446,6 +450,7 @@ func TestClipDecoder(t *testing.T) {
 // Chromium's software decoders give planes one by one. What other decoders give is made of them here: pairs of chroma, planes
 // with alpha, R'G'B'; and a frame that only the canvas can read.
 func TestClipFormats(t *testing.T) {
+	tier.InTestAll(t)
 	b := newBench(t)
 	const w, h = 162, 90 // even, as NV12 needs
 	b.makeClip("a.webm", 3, w, h, "-c:v libvpx-vp9 -lossless 1 -pix_fmt yuv420p -colorspace bt709 -color_primaries bt709 -color_trc bt709")
@@ -523,6 +528,7 @@ func TestClipFormats(t *testing.T) {
 
 // What the browser encodes, FFmpeg decodes: as many frames, at their times, and alike.
 func TestClipOut(t *testing.T) {
+	tier.InTestAll(t)
 	b := newBench(t)
 	able := do[[]struct{ Container, Codec string }](b, `return clipout.possible()`)
 	if len(able) == 0 {
@@ -650,6 +656,7 @@ func TestClipOut(t *testing.T) {
 
 // Archives that the page writes, archive/zip reads, and the other way round.
 func TestArchive(t *testing.T) {
+	tier.InTestAll(t)
 	b := newBench(t)
 	do[any](b, `
 		async function* entries() {
@@ -738,6 +745,7 @@ func TestArchive(t *testing.T) {
 
 // The browser's own folder stands in for one that the user opens: it is of the same kind.
 func TestIntoFolder(t *testing.T) {
+	tier.InTestAll(t)
 	b := newBench(t)
 	got := do[[]string](b, `
 		const folder = await navigator.storage.getDirectory();

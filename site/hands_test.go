@@ -22,6 +22,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 )
 
@@ -247,6 +248,7 @@ func (p *page) opens(do func()) {
 // Whatever way the plates come in, the composite is the library's: chosen as files or as a folder, dropped on the
 // picture or beside it as files, as a folder, as an archive of it, or as clips.
 func TestWaysIn(t *testing.T) {
+	tier.InTestAll(t)
 	whole := t
 	p := open(t, 1440, 900)
 	p.settled()
@@ -348,6 +350,7 @@ func (p *page) scrubTo(number int) {
 // What is taken away by the page's own buttons, and saved by the browser, is what the page shows; and its recipe gives
 // the command the same pixels.
 func TestTakeAway(t *testing.T) {
+	tier.InTestAll(t)
 	p := open(t, 1440, 900)
 	p.settled()
 	s := newShot(t, 1003, 1010)
@@ -511,6 +514,7 @@ const near8 = 10
 // The time line by pointer and keys, stations by buttons and keys, and the divider by the pointer: each time the
 // canvas shows what was asked for.
 func TestScrubAndDivide(t *testing.T) {
+	tier.InTestAll(t)
 	p := open(t, 1440, 900)
 	p.settled()
 	station := "sum"

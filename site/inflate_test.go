@@ -14,6 +14,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 )
 
@@ -48,6 +49,7 @@ func deflated(t testing.TB, n int) []byte {
 
 // What a PNG file unpacks to is bounded by the size in its head, and that by the file: whatever else is refused, in words.
 func TestInflateIsBounded(t *testing.T) {
+	tier.InTestAll(t)
 	const w, h = 640, 480
 	size := h * (1 + w)
 	right := pngOf(w, h, deflated(t, size))
@@ -99,6 +101,7 @@ func TestInflateIsBounded(t *testing.T) {
 // A take of PNG files is composited as the library does it, and of frames whose band plate unpacks to more than its picture, or whose
 // color plate, of which rows are composited before its end is read, was cut short, the page says what the library says.
 func TestScrubPNG(t *testing.T) {
+	tier.InTestAll(t)
 	s := newShot(t, 1003, 1004, 1005, 1006).noisy(t, 16)
 	says := map[int]string{}
 	bad := func(number int, name string, file []byte) {

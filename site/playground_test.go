@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"regexp"
 	"strings"
@@ -26,23 +27,30 @@ import (
 	"github.com/chromedp/chromedp/kb"
 
 	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
 	"example.com/twinplate/site"
 	"example.com/twinplate/take"
 )
 
-// dist is what `make site` built; without it these tests are skipped, or fail where everything must be there.
+// built is the playground as the working tree has it now: what is up to date is kept, so that this takes seconds.
+var built = sync.OnceValues(func() (string, error) {
+	out, err := exec.Command("make", "-C", "..", "site").CombinedOutput()
+	return string(out), err
+})
+
+// dist builds the playground and returns its folder. The test is skipped, or fails, where there is no Node.
 func dist(t testing.TB) string {
+	t.Helper()
+	outside.Program(t, "node")
+	outside.Program(t, "npm")
+	if out, err := built(); err != nil {
+		t.Fatalf("make site: %v\n%s", err, out)
+	}
 	dir, err := filepath.Abs("../dist")
 	if err != nil {
 		t.Fatal(err)
-	}
-	if _, err := os.Stat(filepath.Join(dir, "index.html")); err != nil {
-		if os.Getenv("TWINPLATE_OUTSIDE") == "1" {
-			t.Fatalf("there is no playground in dist: build it with make site (%v)", err)
-		}
-		t.Skip("no playground in dist: make site builds it")
 	}
 	return dir
 }
@@ -212,11 +220,18 @@ func (p *page) shoot(name string) {
 	}
 }
 
-var sizes = []struct{ w, h int }{{1440, 900}, {1024, 768}, {390, 844}, {360, 740}}
+// sizes are windows of CSS pixels; make test tries the narrowest alone, in which most would not fit.
+func sizes() []struct{ w, h int } {
+	all := []struct{ w, h int }{{360, 740}, {390, 844}, {1024, 768}, {1440, 900}}
+	if !tier.All() {
+		return all[:1]
+	}
+	return all
+}
 
 // At every size the demo opens by itself, no console error, nothing wider than the page.
 func TestOpensWithTheDemo(t *testing.T) {
-	for _, size := range sizes {
+	for _, size := range sizes() {
 		t.Run(fmt.Sprintf("%dx%d", size.w, size.h), func(t *testing.T) {
 			p := open(t, size.w, size.h)
 			p.wait("the first pixel", `document.querySelector("#pixel table")`)
@@ -344,6 +359,7 @@ func half(h uint16) float64 {
 
 // The lesson's switches do what they say, and undo takes them back.
 func TestLessonBreaksAndUndo(t *testing.T) {
+	tier.InTestAll(t)
 	p := open(t, 1440, 900)
 	mean := func() float64 {
 		return eval[float64](p, `playground.engines.call("display", { number: 1001, breaks: playground.page.value.breaks, stations: ["sum"], width: 320 }).then((r) => { let s = 0; for (let i = 0; i < r.buffers[0].length; i += 4) s += r.buffers[0][i + 1]; return s / r.buffers[0].length * 4; })`)
@@ -374,6 +390,7 @@ func TestLessonBreaksAndUndo(t *testing.T) {
 
 // What is no plate is said in words, where it was dropped, and the session goes on.
 func TestWrongFiles(t *testing.T) {
+	tier.InTestAll(t)
 	p := open(t, 1440, 900)
 	dir := t.TempDir()
 	var files []string
@@ -422,6 +439,7 @@ func put(t testing.TB, path string, data []byte) {
 
 // Once it has been open, the playground works without its server, and so does the page of licenses that its foot leads to.
 func TestWorksOffline(t *testing.T) {
+	tier.InTestAll(t)
 	p := open(t, 1024, 768)
 	p.wait("the service worker", `navigator.serviceWorker.controller`)
 	p.server.Close()
@@ -437,12 +455,11 @@ func TestWorksOffline(t *testing.T) {
 // No panel has a fault that axe-core finds, nor have the dialogs, the canvas's frame, and the planning page: with what
 // is folded away open, after the plates were read, and with errors and warnings shown. Nor has the page of licenses.
 func TestAccessible(t *testing.T) {
+	tier.InTestAll(t)
+	dist(t) // which installs axe-core, too
 	axe, err := os.ReadFile("node_modules/axe-core/axe.min.js")
 	if err != nil {
-		if os.Getenv("TWINPLATE_OUTSIDE") == "1" {
-			t.Fatal(err)
-		}
-		t.Skip(err)
+		t.Fatal(err)
 	}
 	dir := t.TempDir()
 	put(t, filepath.Join(dir, "notes.txt"), []byte("no plate"))
@@ -511,6 +528,7 @@ func TestAccessible(t *testing.T) {
 
 // What a cold start costs is logged, and held to the limit over the wire, the viewer and all.
 func TestColdStart(t *testing.T) {
+	tier.InTestAll(t)
 	p := open(t, 1440, 900)
 	p.mu.Lock()
 	total := p.bytes
@@ -524,7 +542,7 @@ func TestColdStart(t *testing.T) {
 
 // The planning page has the numbers of package rig, for the example and after a change, and says what is wrong.
 func TestPlanningPage(t *testing.T) {
-	for _, size := range sizes {
+	for _, size := range sizes() {
 		p := visit(t, size.w, size.h, "/plan.html")
 		p.wait("the plan", `document.getElementById("plan-page").shadowRoot?.querySelector("svg")`)
 		setup, err := rig.ParseSetup(rig.PierSetup())

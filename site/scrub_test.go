@@ -11,6 +11,7 @@ import (
 	"slices"
 	"testing"
 
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/take"
 )
 
@@ -81,6 +82,7 @@ func (s shot) dropped(t *testing.T) (*page, *take.Scrubber) {
 // rounding of two decoders: a code value of luma and one of chroma, which is three of blue (JFIF), in the color plate, the
 // background, and, over the screen's brightness, the band plate.
 func TestQuickPicture(t *testing.T) {
+	tier.InTestAll(t)
 	p := open(t, 1024, 768)
 	p.settled()
 	eval[bool](p, watch)
@@ -119,6 +121,7 @@ func apart(a, b given) (mean, worst float64) {
 // A frame of PNG that is not kept is shown twice, too: the browser's decoder loses the lower eight of 16 bits, which is at most a
 // code value of 8 in each of three plates, and of 8 bits nothing.
 func TestQuickPNG(t *testing.T) {
+	tier.InTestAll(t)
 	for depth, bound := range map[int]struct{ mean, worst float64 }{8: {}, 16: {0.6, 5}} {
 		s := newShot(t, 1003, 1004, 1005).noisy(t, depth)
 		p, scrubber := s.dropped(t)
@@ -138,6 +141,7 @@ func TestQuickPNG(t *testing.T) {
 
 // A plate in linear light has no first look: 8 bits of it would show steps.
 func TestNoQuickLinear(t *testing.T) {
+	tier.InTestAll(t)
 	s := newShot(t, 1003, 1004, 1005).noisy(t, 16).linear(t)
 	p, scrubber := s.dropped(t)
 	if got := p.move(1); len(got) != 1 || got[0].Name != "Sum" {
@@ -149,6 +153,7 @@ func TestNoQuickLinear(t *testing.T) {
 
 // The browser's decoder is believed for every kind of JPEG that it is asked for, or it is not asked.
 func TestKindsOfJPEG(t *testing.T) {
+	tier.InTestAll(t)
 	s := newShot(t, 1003, 1004, 1005, 1006, 1007, 1008, 1009)
 	as := func(args ...string) func([]byte) []byte {
 		return func(file []byte) []byte {
@@ -198,6 +203,7 @@ func TestKindsOfJPEG(t *testing.T) {
 
 // However fast the hand moves, no picture comes after one that was asked for later, and the last is the library's.
 func TestNoOldFrame(t *testing.T) {
+	tier.InTestAll(t)
 	p := open(t, 1024, 768)
 	p.settled()
 	eval[bool](p, watch)
@@ -223,6 +229,7 @@ func TestNoOldFrame(t *testing.T) {
 // With room for three pictures and two shown at a time, memory goes back to the engines and comes again, but never that of a
 // picture that is kept or shown.
 func TestMemoryGoesRound(t *testing.T) {
+	tier.InTestAll(t)
 	p := open(t, 1024, 768)
 	p.settled()
 	eval[bool](p, watch)

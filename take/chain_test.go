@@ -9,6 +9,7 @@ import (
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/composite"
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
@@ -97,7 +98,7 @@ func TestChainAgainstOpenCV(t *testing.T) {
 			{X: 1536, Y: 1620}: {0.58674, 0.36982, 0.6577, 0.40396},
 		}},
 	} {
-		if testing.Short() && row.w > 2000 {
+		if tier.Quick() && row.w > 2000 {
 			continue
 		}
 		k := newWork(row.w, row.h)

@@ -9,6 +9,7 @@ import (
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/internal/proof"
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
 	"example.com/twinplate/take"
@@ -71,7 +72,7 @@ func show(c *take.Checkup) string {
 func TestCheckNamesTheFault(t *testing.T) {
 	for _, f := range proof.Faults {
 		t.Run(f.Name, func(t *testing.T) {
-			if testing.Short() && f.Reading != "" && f.Says != "left" {
+			if tier.Quick() && f.Reading != "" && f.Says != "left" {
 				t.Skip("slow")
 			}
 			named, read, err := proof.Check(t.Context(), f, 1, &proof.Options{W: 400, H: 225, Frames: 20})

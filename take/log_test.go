@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/take"
 )
 
@@ -77,7 +78,7 @@ func TestRunGoesOn(t *testing.T) {
 		{name: "another program, to be replaced", opt: take.RunOptions{Replace: true, Program: "another"}},
 		{name: "whoever wants to see each frame", opt: take.RunOptions{Each: func(*take.Result) error { return nil }}},
 	} {
-		if testing.Short() && i%4 != 1 {
+		if tier.Quick() && i%4 != 1 {
 			continue // the race detector and js/wasm are slow
 		}
 		t.Run(test.name, func(t *testing.T) {

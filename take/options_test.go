@@ -11,6 +11,7 @@ import (
 	"sync/atomic"
 	"testing"
 
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
@@ -180,9 +181,7 @@ func TestNewFieldsComeBack(t *testing.T) {
 // Prepared without reference plates at all, the readings still stand, and say what they cannot
 // know.
 func TestCheckWithoutReferencePlates(t *testing.T) {
-	if testing.Short() {
-		t.Skip("slow")
-	}
+	tier.InTest(t)
 	r := testShot(t, rig.Cutouts{Seed: 1}, rig.DemoFaults(), 1)
 	r.CleanBand, r.CleanColor, r.DarkBand, r.DarkColor = "", "", "", ""
 	c := check(t, r)

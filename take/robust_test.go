@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/internal/odd"
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
 )
@@ -57,7 +58,7 @@ func TestOddTakes(t *testing.T) {
 	sizes := [][2]image.Point{{{X: 1, Y: 1}, {X: 1, Y: 1}}, {{X: 40, Y: 3}, {X: 40, Y: 3}}, {{X: 33, Y: 47}, {X: 33, Y: 47}}, {{X: 64, Y: 36}, {X: 48, Y: 40}}}
 	for k, picture := range odd.Pictures {
 		for i, size := range sizes {
-			if few := 3; (k+i)%few != 0 || testing.Short() && (k+i)%(2*few) != 0 {
+			if few := 3; (k+i)%few != 0 || tier.Quick() && (k+i)%(2*few) != 0 {
 				continue // for the time that it takes; each picture meets a size of each kind
 			}
 			for _, variant := range []string{"all, no plates", "transmission", "transmission, no plates, registered"} {

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
 	"example.com/twinplate/take"
@@ -217,9 +218,7 @@ func TestOffsetFromMotion(t *testing.T) {
 
 // Half a frame between the shutters, and a time code that was set two frames wrong.
 func TestTimingWarns(t *testing.T) {
-	if testing.Short() {
-		t.Skip("slow under the race detector")
-	}
+	tier.InTest(t)
 	r := clockTake(t, 40, 2, 1, func(_ bool, i int) string { return fmt.Sprintf("%03d.png", i) })
 	opened, err := take.Open(r)
 	if err != nil {

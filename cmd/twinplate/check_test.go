@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
 )
@@ -74,9 +75,7 @@ func TestCheck(t *testing.T) {
 }
 
 func TestProof(t *testing.T) {
-	if testing.Short() {
-		t.Skip("slow")
-	}
+	tier.InTest(t)
 	got := object(t, "proof", "--takes", "1", "--seed", "3", "--frames", "5", "--json")
 	within := got["within"].(map[string]any)
 	for _, key := range []string{"clean_1.05", "rebuilt_1.5", "estimated_1.1", "m_3_sigma", "k_3_sigma", "g_3_sigma"} {

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
 	"example.com/twinplate/take"
@@ -84,7 +85,7 @@ func TestPlanAgreesWithATake(t *testing.T) {
 		}},
 	} {
 		t.Run(row.name, func(t *testing.T) {
-			if testing.Short() && row.name != "the example" {
+			if tier.Quick() && row.name != "the example" {
 				t.Skip("slow")
 			}
 			setup, err := rig.ParseSetup(rig.PierSetup())

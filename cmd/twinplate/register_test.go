@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
 )
@@ -45,9 +46,7 @@ func shootTake(t *testing.T, dir string, n, late int) (flags []string, truth ali
 // Two recordings that count differently, the band camera two frames late: the offset is found, the report has what a
 // chart's has, the picture is a whole SVG, and a recipe does the same again.
 func TestRegisterFootage(t *testing.T) {
-	if testing.Short() {
-		t.Skip("slow under the race detector")
-	}
+	tier.InTest(t)
 	dir := t.TempDir()
 	in := func(name string) string { return filepath.Join(dir, name) }
 	flags, truth := shootTake(t, dir, 20, 2)

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"io/fs"
 	"math/rand/v2"
 	"os"
@@ -12,6 +13,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"example.com/twinplate/internal/tier"
 )
 
 // TestMain lets the test program stand for the command, so that a test can kill it.
@@ -78,7 +81,7 @@ func TestKilledRunsGoOn(t *testing.T) {
 	}
 	dice := rand.New(rand.NewPCG(uint64(time.Now().UnixNano()), 0))
 	rounds := 3
-	if testing.Short() {
+	if tier.Quick() {
 		rounds = 1
 	}
 	for round := range rounds {
@@ -147,7 +150,7 @@ func TestKilledRunsGoOn(t *testing.T) {
 func TestLogOnAFullDevice(t *testing.T) {
 	const full = "/dev/full" // every write fails for want of space
 	if _, err := os.Stat(full); err != nil {
-		t.Skip("this system has no /dev/full")
+		tier.Missing(t, "this system has no /dev/full")
 	}
 	dir := t.TempDir()
 	flags := smallTake(t, dir, 2)
@@ -170,8 +173,9 @@ func TestLogOnAFullDevice(t *testing.T) {
 // A disk that fills up: what is there is whole, the exit code says that frames are missing, and
 // after room is made the run goes on.
 func TestFullDisk(t *testing.T) {
+	tier.InTestAll(t) // not everybody may mount a disk; make test has TestLogOnAFullDevice
 	if runtime.GOOS != "linux" || os.Getuid() != 0 {
-		t.Skip("only root on Linux can mount a small disk; TestLogOnAFullDevice runs anyway")
+		tier.Missing(t, "only root on Linux can mount a small disk")
 	}
 	dir := t.TempDir()
 	flags := smallTake(t, dir, 4)
@@ -185,7 +189,7 @@ func TestFullDisk(t *testing.T) {
 	}
 	// Room for one frame and part of another.
 	if out, err := exec.Command("mount", "-t", "tmpfs", "-o", "size=800k", "tmpfs", disk).CombinedOutput(); err != nil {
-		t.Skipf("no disk can be mounted here (%v: %s); TestLogOnAFullDevice runs anyway", err, out)
+		tier.Missing(t, fmt.Sprintf("no disk can be mounted here (%v: %s)", err, out))
 	}
 	t.Cleanup(func() { exec.Command("umount", disk).Run() })
 	code, _, errs := twinplate(t, "comp", "--recipe", recipe, "--out", disk, "--jobs", "1")

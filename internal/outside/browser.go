@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"github.com/chromedp/chromedp"
+
+	"example.com/twinplate/internal/tier"
 )
 
 // Browser starts a fresh Chromium without a window, with software rendering, and returns the context of its
@@ -17,9 +19,7 @@ import (
 // there is no Chromium.
 func Browser(t testing.TB, width, height int, limit time.Duration) context.Context {
 	t.Helper()
-	if testing.Short() {
-		t.Skip("a browser takes long")
-	}
+	tier.InTest(t)
 	var path string
 	for _, name := range []string{"chromium", "chromium-browser", "google-chrome", "google-chrome-stable"} {
 		if found, err := exec.LookPath(name); err == nil {

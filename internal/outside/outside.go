@@ -3,16 +3,16 @@
 // Package outside finds the programs that serve as independent references in tests: Debian's Python with
 // OpenCV, scikit-image and SciPy, ImageMagick, FFmpeg.
 //
-// `make test` installs them and sets TWINPLATE_OUTSIDE=1: then a missing one fails the test. Without the
-// variable such a test is skipped, so that plain `go test ./...` passes with only Go.
+// A test whose program is missing is skipped or fails as internal/tier has it.
 package outside
 
 import (
 	"encoding/json"
-	"os"
 	"os/exec"
 	"strings"
 	"testing"
+
+	"example.com/twinplate/internal/tier"
 )
 
 // Program returns the path of the program called name, and fails or skips the test where there is none.
@@ -47,8 +47,5 @@ func Python(t testing.TB, script string, result any, args ...string) {
 
 func missing(t testing.TB, what string) {
 	t.Helper()
-	if os.Getenv("TWINPLATE_OUTSIDE") != "" {
-		t.Fatalf("%s: `make deps` installs it", what)
-	}
-	t.Skipf("%s: `make deps` installs it", what)
+	tier.Missing(t, what+": `make deps` installs it")
 }

@@ -1,12 +1,14 @@
 package proof
 
-import "testing"
+import (
+	"testing"
+
+	"example.com/twinplate/internal/tier"
+)
 
 // Two rigs with small plates, in which nearly all is strands: edges to what this size allows, chart and offset as at any.
 func TestRegistration(t *testing.T) {
-	if testing.Short() {
-		t.Skip("slow under the race detector")
-	}
+	tier.InTest(t)
 	for seed := range uint64(2) {
 		l, err := Registration(t.Context(), seed, &RegistrationOptions{W: 480, H: 270, Frames: 3})
 		if err != nil {

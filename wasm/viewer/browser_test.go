@@ -25,6 +25,7 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 )
 
@@ -159,9 +160,7 @@ func (p page) wantCode(what string, got [3]int, want ...float64) {
 }
 
 func TestInTheBrowser(t *testing.T) {
-	if testing.Short() {
-		t.Skip("builds the viewer and starts a browser")
-	}
+	tier.InTestAll(t)
 	ctx := outside.Browser(t, 400, 260, 3*time.Minute)
 	server := httptest.NewServer(site(t))
 	t.Cleanup(server.Close)
