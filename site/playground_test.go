@@ -34,18 +34,19 @@ import (
 	"example.com/twinplate/take"
 )
 
-// built is the playground as the working tree has it now: what is up to date is kept, so that this takes seconds.
-var built = sync.OnceValues(func() (string, error) {
+// makeSite builds the playground as the working tree has it now: what is up to date is kept, so that this takes seconds.
+var makeSite = sync.OnceValues(func() (string, error) {
 	out, err := exec.Command("make", "-C", "..", "site").CombinedOutput()
 	return string(out), err
 })
 
-// dist builds the playground and returns its folder. The test is skipped, or fails, where there is no Node.
+// dist builds the playground and returns its folder, in make test. The test is skipped, or fails, where there is no Node.
 func dist(t testing.TB) string {
 	t.Helper()
+	tier.InTest(t)
 	outside.Program(t, "node")
 	outside.Program(t, "npm")
-	if out, err := built(); err != nil {
+	if out, err := makeSite(); err != nil {
 		t.Fatalf("make site: %v\n%s", err, out)
 	}
 	dir, err := filepath.Abs("../dist")

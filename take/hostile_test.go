@@ -13,7 +13,6 @@ import (
 	"testing"
 
 	"example.com/twinplate/internal/tier"
-	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
 )
 

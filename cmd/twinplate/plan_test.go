@@ -85,8 +85,8 @@ func TestPlanAgreesWithATake(t *testing.T) {
 		}},
 	} {
 		t.Run(row.name, func(t *testing.T) {
-			if tier.Quick() && row.name != "the example" {
-				t.Skip("slow")
+			if row.name != "the example" {
+				tier.InTest(t)
 			}
 			setup, err := rig.ParseSetup(rig.PierSetup())
 			if err != nil {

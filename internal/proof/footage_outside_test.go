@@ -86,15 +86,15 @@ func TestFootageTruth(t *testing.T) {
 }
 
 // Takes that nothing of the library drew: no panic, no error that nothing says, and the geometry within a limit at the
-// edges. A row with a reason must fall short today, so that the
-// reason goes when it does not.
+// edges. A row with a reason must fall short today, so that the reason goes when it does
+// not.
 func TestFootage(t *testing.T) {
 	o := footageScript(t)
 	for _, row := range []struct {
 		FootageTake
 		edges float64 // pixels
-		long  bool   // belongs to make test-all
-		later string // why it falls short today
+		long  bool    // belongs to make test-all
+		later string  // why it falls short today
 	}{
 		{small(11, nil), 0.05, false, ""},
 		{small(12, func(f *FootageTake) { f.Light, f.Photo = "side", "coffee" }), 0.05, true, ""},
