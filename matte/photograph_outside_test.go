@@ -137,7 +137,7 @@ print(json.dumps(out))
 			}
 			ratio := math.Sqrt(sum / floor)
 			t.Logf("%.3f times the noise floor; seen %.2f; m off by %.4f %.4f %.4f", ratio, clean.Seen, m.M[0]-faults.Crosstalk[0], m.M[1]-faults.Crosstalk[1], m.M[2]-faults.Crosstalk[2])
-			if ratio > 1.5 {
+			if ratio > 1.1 {
 				t.Errorf("without clean plates the error is %.3f times the noise floor", ratio)
 			}
 		})

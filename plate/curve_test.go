@@ -58,7 +58,10 @@ func TestCurveValues(t *testing.T) {
 		if got := row.curve.FromLinear(row.light); !(math.Abs(got-row.code) <= row.within) {
 			t.Errorf("%s: %s of light %v is %v, want %v within %v", row.source, row.curve.Name(), row.light, got, row.code, row.within)
 		}
-		// The other way the tolerance is scaled by the slope there.
+		// The other way the tolerance is scaled by the slope there, which is the curve's own: so the code must come back, too.
+		if back := row.curve.FromLinear(row.curve.ToLinear(row.code)); !(math.Abs(back-row.code) <= row.within+1e-12) {
+			t.Errorf("%s: %s code %v comes back as %v", row.source, row.curve.Name(), row.code, back)
+		}
 		slope := (row.curve.ToLinear(row.code+1e-6) - row.curve.ToLinear(row.code-1e-6)) / 2e-6
 		if got := row.curve.ToLinear(row.code); !(math.Abs(got-row.light) <= 1.2*row.within*slope+1e-15) {
 			t.Errorf("%s: %s code %v is light %v, want %v within %v", row.source, row.curve.Name(), row.code, got, row.light, row.within*slope)
