@@ -31,6 +31,7 @@
 package matte
 
 import (
+	"errors"
 	"fmt"
 	"image"
 	"math"
@@ -96,6 +97,9 @@ const (
 	mostScreen  = 1e12
 )
 
+// ErrCleanBand says that the clean band plate cannot be divided by: it is black, or far too bright.
+var ErrCleanBand = errors.New("matte: the clean band plate")
+
 // NewSolver prepares the solution for a take whose color plates have w by h pixels. It returns an error when
 // ref has no clean band plate, when a plate has another size or a value that is not finite, or when the
 // clean band plate is black. A nil opt means the zero Options.
@@ -136,10 +140,10 @@ func NewSolver(w, h int, ref References, opt *Options) (*Solver, error) {
 		top = max(top, high)
 	})
 	if !(top > leastScreen) {
-		return nil, fmt.Errorf("matte: the clean band plate is black: its brightest pixel is %.3g above the dark plate; it must show the lit screen", top)
+		return nil, fmt.Errorf("%w is black: its brightest pixel is %.3g above the dark plate; it must show the lit screen", ErrCleanBand, top)
 	}
 	if !(top < mostScreen) {
-		return nil, fmt.Errorf("matte: the clean band plate's brightest pixel is %.3g above the dark plate: it must be below %.0g, with full scale as 1", top, mostScreen)
+		return nil, fmt.Errorf("%w is too bright: its brightest pixel is %.3g above the dark plate; it must be below %.0g, with full scale as 1", ErrCleanBand, top, mostScreen)
 	}
 	var none atomic.Int64
 	parallel.Rows(w, h, func(y0, y1 int) {

@@ -19,25 +19,17 @@ import (
 type Job struct {
 	take *Take
 	Registration
-	Timing         Timing // of the frames' pairing
-	Crosstalk      [3]float64
-	CrosstalkSigma [3]float64         // standard errors; 0 where m was not estimated
-	Pedestal       float64            // the band plate's level of black where nobody shot a dark plate; 0: none is known
-	Screen         *matte.Screen      // the model that stands in for a clean band plate; nil where one was shot
-	Clean          *matte.Clean       // the plate rebuilt from the take; nil where one was shot, or the model is used
-	ScreenColor    *matte.ScreenColor // K where nobody shot a clean color plate; nil where one was, or none is seen
-	LateralColor   align.LateralColor // that is taken out of the color plates; zero where none is
-	Softness       float64            // sigma of the blur of the color plates, in color pixels; below 0 that of the band plates
-	Glare          matte.Glare        // of the band camera's lens; zero where the recipe does not ask for it
-	ColorNoise     matte.Noise        // of the cameras, where the recipe asks for sigma or for a tidy matte
-	BandNoise      matte.Noise
-	Estimated      []string // what was estimated from the take, in words; a recipe from Recipe has it
-	Notes          []string // what the user should know of how the take was read
-	Seconds        float64  // that it took
+	matte.Estimates
+	Timing       Timing             // of the frames' pairing
+	LateralColor align.LateralColor // that is taken out of the color plates; zero where none is
+	Softness     float64            // sigma of the blur of the color plates, in color pixels; below 0 that of the band plates
+	ColorNoise   matte.Noise        // of the cameras, where the recipe asks for sigma or for a tidy matte
+	BandNoise    matte.Noise
+	Estimated    []string // what was estimated from the take, in words; a recipe from Recipe has it
+	Notes        []string // what the user should know of how the take was read
+	Seconds      float64  // that it took
 
-	lens             lens
-	unknownCrosstalk bool // m was to be estimated, and could not be
-
+	lens      lens
 	resampler *align.Resampler
 	solver    *matte.Solver
 	fitter    *composite.Fitter
@@ -46,13 +38,9 @@ type Job struct {
 	darkBand  *plate.Gray    // in the color camera's frame
 }
 
-// How many frames Prepare estimates from: more where the clean plate is rebuilt from them, and fewer where they
-// would take more than sampleMemory bytes.
-const (
-	crosstalkSamples = 6
-	cleanSamples     = 12
-	sampleMemory     = 768 << 20
-)
+// sampleMemory is how many bytes the frames that Prepare estimates from may take: where they would take more, fewer are
+// read, but four.
+const sampleMemory = 768 << 20
 
 // Prepare registers the plates, brings the reference plates into the color camera's frame, models the screen
 // where nobody shot a clean band plate, and estimates the crosstalk.
@@ -79,11 +67,14 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 		ref.DarkBand = j.resampler.Gray(nil, j.lens.ofBand(t.darkBand))
 		j.darkBand = ref.DarkBand
 	}
-	defer func() { j.frames = nil }()
-	if ref.CleanBand, err = j.cleanBand(ctx, ref); err != nil {
-		return nil, err
+	if t.cleanBand != nil {
+		ref.CleanBand = j.resampler.Gray(nil, j.lens.ofBand(t.cleanBand))
 	}
-	unsolved := j.solve(ctx, ref)
+	defer func() { j.frames = nil }()
+	clean, unsolved := j.solve(ctx, ref)
+	if unsolved == nil {
+		ref.CleanBand = clean
+	}
 	if err := j.suspect(ctx, ref); err != nil {
 		return nil, err
 	}
@@ -143,194 +134,52 @@ func (j *Job) unseen() float64 {
 	return 1 - seen/float64(len(valid))
 }
 
-func (j *Job) cleanBand(ctx context.Context, ref matte.References) (*plate.Gray, error) {
-	t := j.take
-	if t.cleanBand != nil {
-		return j.resampler.Gray(nil, j.lens.ofBand(t.cleanBand)), nil
-	}
-	rebuild := t.recipe.CleanFrom == "take" || t.recipe.CleanFrom == "" && t.recipe.Screen == nil
-	if j.Screen = t.recipe.Screen; j.Screen == nil {
-		frames, err := j.sample(ctx, cleanSamples)
-		if err != nil {
+// solve makes the solver, with everything that the recipe does not give estimated, and returns the clean band plate
+// that it divides by.
+func (j *Job) solve(ctx context.Context, ref matte.References) (*plate.Gray, error) {
+	r := &j.take.recipe
+	if r.CleanBand == "" && r.Screen != nil {
+		if err := sized("the recipe's screen", "screen", image.Pt(r.Screen.W, r.Screen.H), j.take.colorSize); err != nil {
 			return nil, err
 		}
-		if j.Screen, err = matte.FitScreen(frames, ref.DarkColor, ref.DarkBand, 0); err != nil {
-			return nil, err
-		}
-		if !rebuild {
-			j.Notes = append(j.Notes, fmt.Sprintf("no clean band plate: a smooth screen was fitted to the %.0f %% of the frame that is certainly screen (scatter %.1f %%)", 100*j.Screen.Coverage, 100*j.Screen.Scatter))
-		}
 	}
-	if err := sized("the recipe's screen", "screen", image.Pt(j.Screen.W, j.Screen.H), t.colorSize); err != nil {
+	opt := &matte.PrepareOptions{
+		Read:   func(n int) ([]matte.Sample, error) { return j.sample(ctx, n) },
+		Screen: r.Screen, CleanFrom: cleanSources[r.CleanFrom], ScreenColor: r.ScreenColor, Pedestal: r.Pedestal,
+		EstimateGlare: r.Glare.Mode == "auto", Clamp: clamps[r.Clamp],
+	}
+	if r.Glare.Mode == "given" {
+		opt.Glare = r.Glare.Value
+	}
+	switch r.Crosstalk.Mode {
+	case "given":
+		opt.Crosstalk = &r.Crosstalk.Value
+	case "none":
+		opt.Crosstalk = new([3]float64)
+	}
+	p, err := matte.Prepare(nil, ref, opt)
+	if errors.Is(err, matte.ErrCleanBand) && r.CleanBand != "" {
+		err = fmt.Errorf("%s: %w", r.CleanBand, err)
+	}
+	if err != nil {
 		return nil, err
 	}
-	if rebuild {
-		frames, err := j.sample(ctx, cleanSamples)
-		if err != nil {
-			return nil, err
-		}
-		j.Clean, err = matte.CleanFromTake(frames, j.Screen, ref.DarkBand)
-		if err == nil && t.recipe.CleanFrom == "" && j.Clean.Veiled() {
-			j.Notes = append(j.Notes, fmt.Sprintf("no clean band plate: a smooth screen was fitted to the %.0f %% of the frame that is certainly screen (scatter %.1f %%); one rebuilt from the take is expected to be worse, since smoke or the like darkens what is seen of the screen by %.1f %%, and the smooth screen is off by %.1f %% (--clean-from take rebuilds it all the same)", 100*j.Screen.Coverage, 100*j.Screen.Scatter, 100*j.Clean.Veil, 100*j.Clean.Off))
-			j.Clean = nil
-			return j.Screen.CleanBand(ref.DarkBand), nil
-		}
-		if err == nil {
-			j.Notes = append(j.Notes, fmt.Sprintf("no clean band plate: it was rebuilt from %d frames, in which %.0f %% of the frame is certainly screen; the rest is filled by a smooth screen (scatter %.1f %%)", j.Clean.Frames, 100*j.Clean.Seen, 100*j.Screen.Scatter))
-			return j.Clean.Band, nil
-		}
-		if !errors.Is(err, matte.ErrNoScreen) {
-			return nil, err
-		}
-	}
-	return j.Screen.CleanBand(ref.DarkBand), nil
+	j.solver, j.Estimates = p.Solver, p.Estimates
+	j.Notes, j.Warnings = append(j.Notes, p.Notes...), append(j.Warnings, p.Warnings...)
+	return p.References.CleanBand, j.clearGlare(j.frames)
 }
 
-// solve makes the solver, with the glare, the screen's color and the crosstalk that the recipe asks for.
-func (j *Job) solve(ctx context.Context, ref matte.References) error {
-	t := j.take
-	build := func() (err error) {
-		j.solver, err = matte.NewSolver(t.colorSize.X, t.colorSize.Y, ref, &matte.Options{Crosstalk: j.Crosstalk, Clamp: clamps[t.recipe.Clamp]})
-		if err != nil && t.recipe.CleanBand != "" {
-			return fmt.Errorf("%s: %w", t.recipe.CleanBand, err)
-		}
-		return err
-	}
-	if t.recipe.Crosstalk.Mode == "given" {
-		j.Crosstalk = t.recipe.Crosstalk.Value
-	}
-	if err := build(); err != nil {
-		return err
-	}
-	changed, err := j.glare(ctx, &ref)
-	if err != nil {
-		return err
-	}
-	if changed {
-		if err := build(); err != nil {
-			return err
-		}
-	}
-	if changed, err = j.screenColor(ctx, &ref); err != nil {
-		return err
-	}
-	if changed {
-		if err := build(); err != nil {
-			return err
-		}
-	}
-	if j.Pedestal = t.recipe.Pedestal; j.Pedestal > 0 && ref.DarkBand == nil {
-		ref.DarkBand = j.black()
-		if err := build(); err != nil {
-			return err
-		}
-	}
-	if m := t.recipe.Crosstalk.Mode; m == "given" || m == "none" {
+// clearGlare takes the lens's glare, where there is one, off the samples' band plates.
+func (j *Job) clearGlare(frames []matte.Sample) error {
+	if j.Glare.Strength <= 0 {
 		return nil
 	}
-	frames, err := j.sample(ctx, crosstalkSamples)
-	if err != nil {
-		return err
-	}
-	m, err := j.solver.Crosstalk(frames)
-	if errors.Is(err, matte.ErrNoCore) {
-		j.unknownCrosstalk = true
-		j.Warnings = append(j.Warnings, "the crosstalk could not be told ("+err.Error()+"): taken as none, so a bright performer lets some of their own light through; a frame with more of the performer in it would tell, or give --crosstalk")
-		return nil
-	}
-	if err != nil {
-		return err
-	}
-	j.Crosstalk, j.CrosstalkSigma = m.M, m.Sigma
-	if ref.DarkBand == nil {
-		if p := m.Pedestal; p > pedestalSure*m.PedestalSigma && p <= maxPedestal {
-			j.Pedestal = p
-			ref.DarkBand = j.black()
-			j.Notes = append(j.Notes, fmt.Sprintf("no dark band plate: the performer's core has a level of black of %.2f %% of full scale (standard error %.3f %%) in the band plate that no set light explains, and that is taken off; spill that is the same everywhere would look like it", 100*p, 100*m.PedestalSigma))
-		} else if p > maxPedestal {
-			j.Warnings = append(j.Warnings, fmt.Sprintf("no dark band plate, and the band plate has %.1f %% of full scale where the performer should be solid: that is too much for a level of black, and is left; look for spill, or shoot a dark plate", 100*p))
-		}
-	}
-	return build()
-}
-
-const (
-	// maxPedestal is the highest level of black, of full scale, that is believed without a dark plate: cameras have
-	// 0.2 to 2 % in linear light (common practice), and more is a veil or spill.
-	maxPedestal = 0.05
-	// pedestalSure is how many standard errors it must be above none.
-	pedestalSure = 5
-)
-
-// black returns a dark band plate of the pedestal's level.
-func (j *Job) black() *plate.Gray {
-	f := plate.NewGray(j.take.colorSize.X, j.take.colorSize.Y)
-	f.Fill(float32(j.Pedestal))
-	return f
-}
-
-// glare finds the lens's glare where the recipe asks for it, and takes it off the clean band plate.
-func (j *Job) glare(ctx context.Context, ref *matte.References) (changed bool, err error) {
-	switch g := j.take.recipe.Glare; g.Mode {
-	case "given":
-		j.Glare = g.Value
-	case "auto":
-		frames, err := j.sample(ctx, crosstalkSamples)
-		if err != nil {
-			return false, err
-		}
-		found, err := j.solver.EstimateGlare(frames, 0)
-		if errors.Is(err, matte.ErrNoCore) || err == nil && found.Strength < 3*found.Sigma {
-			j.Notes = append(j.Notes, "no veiling glare could be told from the rest: none is removed")
-			return false, nil
-		}
-		if err != nil {
-			return false, err
-		}
-		j.Glare = found
-		j.Notes = append(j.Notes, fmt.Sprintf("veiling glare of %.2f %% (standard error %.2f %%) is removed from the band plate", 100*found.Strength, 100*found.Sigma))
-	}
-	if j.Glare.Strength == 0 {
-		return false, nil
-	}
-	if ref.CleanBand, err = j.Glare.Remove(nil, ref.CleanBand, j.darkBand); err != nil {
-		return false, err
-	}
-	for _, f := range j.frames {
+	for _, f := range frames {
 		if _, err := j.Glare.Remove(f.Band, f.Band, j.darkBand); err != nil {
-			return false, err
+			return err
 		}
 	}
-	return true, nil
-}
-
-// screenColor estimates K where nobody shot a clean color plate.
-func (j *Job) screenColor(ctx context.Context, ref *matte.References) (changed bool, err error) {
-	t := j.take
-	if ref.CleanColor != nil {
-		return false, nil
-	}
-	if j.ScreenColor = t.recipe.ScreenColor; j.ScreenColor == nil {
-		frames, err := j.sample(ctx, crosstalkSamples)
-		if err != nil {
-			return false, err
-		}
-		k, err := j.solver.ScreenColor(frames)
-		if errors.Is(err, matte.ErrNoScreen) {
-			return false, nil
-		}
-		if err != nil {
-			return false, err
-		}
-		j.ScreenColor = k
-		how := "alike all over the frame"
-		if k.Order > 0 {
-			how = "with a field that varies over the frame"
-		}
-		j.Notes = append(j.Notes, fmt.Sprintf("no clean color plate: from the open screen, the color camera sees %.2f, %.2f, %.2f %% of it in red, green and blue, %s", 100*k.Ratio[0], 100*k.Ratio[1], 100*k.Ratio[2], how))
-	}
-	ref.CleanColor = j.ScreenColor.CleanColor(matte.LessGray(nil, ref.CleanBand, ref.DarkBand), ref.DarkColor)
-	return true, nil
+	return nil
 }
 
 // sample reads n frames of the take, spread over it, with the band plate in the color camera's frame. It may
@@ -354,16 +203,10 @@ func (j *Job) sample(ctx context.Context, n int) ([]matte.Sample, error) {
 		if err != nil {
 			return nil, err
 		}
-		s := matte.Sample{Color: color, Band: j.resampler.Gray(nil, band)}
-		if j.Glare.Strength > 0 {
-			if _, err := j.Glare.Remove(s.Band, s.Band, j.darkBand); err != nil {
-				return nil, err
-			}
-		}
-		out = append(out, s)
+		out = append(out, matte.Sample{Color: color, Band: j.resampler.Gray(nil, band)})
 	}
 	j.frames = out
-	return out, nil
+	return out, j.clearGlare(out)
 }
 
 func (j *Job) prepareBackground() error {

@@ -137,7 +137,7 @@ func (j *Job) boundNoise(ctx context.Context) error {
 	}
 	j.BandNoise = bound
 	j.BandNoise.Crosstalk = j.CrosstalkSigma
-	if j.unknownCrosstalk {
+	if j.CrosstalkUnknown {
 		j.BandNoise.Crosstalk = [3]float64{usualCrosstalk, usualCrosstalk, usualCrosstalk}
 	}
 	j.BandNoise.Edge = math.Hypot(bound.Edge, j.edgeSigma())

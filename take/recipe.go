@@ -282,6 +282,9 @@ func (g *Gain) UnmarshalJSON(data []byte) error {
 	return nil
 }
 
+// cleanSources are what a recipe's CleanFrom can be.
+var cleanSources = map[string]matte.CleanSource{"": matte.CleanAuto, "take": matte.CleanRebuilt, "screen": matte.CleanSmooth}
+
 // clamps are the names of matte's clamps in a recipe.
 var clamps = map[string]matte.Clamp{"": matte.ClampTransmission, "transmission": matte.ClampTransmission, "none": matte.ClampNone, "all": matte.ClampAll}
 
@@ -327,7 +330,7 @@ func (r Recipe) Check() error {
 			return err
 		}
 	}
-	if !slices.Contains([]string{"", "take", "screen"}, r.CleanFrom) {
+	if _, ok := cleanSources[r.CleanFrom]; !ok {
 		return fmt.Errorf("clean_from %q: it must be take or screen", r.CleanFrom)
 	}
 	if !(r.Pedestal >= 0 && r.Pedestal < 1) {
