@@ -81,6 +81,49 @@ func ExampleSolver_Crosstalk() {
 	// gain 0.97, truth 0.97
 }
 
+// Nobody shot a plate without the performer: what is missing is found in a few frames, and each frame is then solved.
+func ExamplePrepare() {
+	const w, h = 480, 270
+	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.DemoFaults(), 1)
+	var frames []matte.Sample
+	var truths []rig.Truth
+	for i := range 3 {
+		shot := set.Frame(10 * i)
+		frames = append(frames, matte.Sample{Color: shot.Color, Band: shot.Band})
+		truths = append(truths, shot.Truth)
+	}
+	ready, err := matte.Prepare(frames, matte.References{}, nil)
+	if err != nil {
+		log.Fatal(err)
+	}
+	fmt.Printf("m %.2f %.2f %.2f, truth %.2f\n", ready.Crosstalk[0], ready.Crosstalk[1], ready.Crosstalk[2], rig.DemoFaults().Crosstalk)
+	for k, f := range frames {
+		gain, err := ready.Solver.Gain(f) // against the first frame's lamps
+		if err != nil {
+			log.Fatal(err)
+		}
+		s, err := ready.Solver.Solve(nil, f.Color, f.Band, gain.Value)
+		if err != nil {
+			log.Fatal(err)
+		}
+		fmt.Printf("gain %.2f, truth %.2f; alpha's mean %.2f, truth %.2f\n", gain.Value, truths[k].Gain/truths[0].Gain,
+			mean(matte.Alpha(nil, s.Transmission)), mean(truths[k].Alpha))
+	}
+	// Output:
+	// m 0.03 0.02 0.01, truth [0.03 0.02 0.01]
+	// gain 1.00, truth 1.00; alpha's mean 0.10, truth 0.10
+	// gain 1.01, truth 1.00; alpha's mean 0.11, truth 0.11
+	// gain 1.06, truth 1.06; alpha's mean 0.11, truth 0.11
+}
+
+func mean(f *plate.Gray) float64 {
+	sum := 0.0
+	for _, v := range f.Pix {
+		sum += float64(v)
+	}
+	return sum / float64(len(f.Pix))
+}
+
 // Nobody shot a clean band plate: the screen is modeled from what is seen of it.
 func ExampleFitScreen() {
 	const w, h = 320, 180

@@ -263,14 +263,19 @@ func (k *ScreenColor) UnmarshalJSON(data []byte) error {
 	if err := json.Unmarshal(data, &f); err != nil {
 		return fmt.Errorf("screen color: %w", err)
 	}
-	if f.Order < 0 || f.Order > 2 {
-		return fmt.Errorf("screen color: order is %d, and must be 0 to 2", f.Order)
+	*k = ScreenColor(f)
+	return k.check()
+}
+
+// check returns an error where k's numbers do not fit together.
+func (k *ScreenColor) check() error {
+	if k.Order < 0 || k.Order > 2 {
+		return fmt.Errorf("screen color: order is %d, and must be 0 to 2", k.Order)
 	}
 	for c := range 3 {
-		if want := (f.Order + 1) * (f.Order + 2) / 2; len(f.Coefficients[c]) != want {
-			return fmt.Errorf("screen color: channel %d has %d coefficients, and order %d has %d", c, len(f.Coefficients[c]), f.Order, want)
+		if want := (k.Order + 1) * (k.Order + 2) / 2; len(k.Coefficients[c]) != want {
+			return fmt.Errorf("screen color: channel %d has %d coefficients, and order %d has %d", c, len(k.Coefficients[c]), k.Order, want)
 		}
 	}
-	*k = ScreenColor(f)
 	return nil
 }

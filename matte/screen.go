@@ -296,16 +296,21 @@ func (s *Screen) UnmarshalJSON(data []byte) error {
 	if err := json.Unmarshal(data, &f); err != nil {
 		return fmt.Errorf("screen: %w", err)
 	}
-	if f.Size[0] < 1 || f.Size[1] < 1 || f.Size[0] > 1<<16 || f.Size[1] > 1<<16 {
-		return fmt.Errorf("screen: size is %dx%d, and must be 1x1 to 65536x65536", f.Size[0], f.Size[1])
-	}
-	if f.Order < 0 || f.Order > MaxScreenOrder {
-		return fmt.Errorf("screen: order is %d, and must be 0 to %d", f.Order, MaxScreenOrder)
-	}
-	if want := (f.Order + 1) * (f.Order + 2) / 2; len(f.Coefficients) != want {
-		return fmt.Errorf("screen: %d coefficients, and order %d has %d", len(f.Coefficients), f.Order, want)
-	}
 	*s = Screen{f.Size[0], f.Size[1], f.Order, f.Coefficients, f.Coverage, f.Scatter}
+	return s.check()
+}
+
+// check returns an error where s's numbers do not fit together.
+func (s *Screen) check() error {
+	if s.W < 1 || s.H < 1 || s.W > 1<<16 || s.H > 1<<16 {
+		return fmt.Errorf("screen: size is %dx%d, and must be 1x1 to 65536x65536", s.W, s.H)
+	}
+	if s.Order < 0 || s.Order > MaxScreenOrder {
+		return fmt.Errorf("screen: order is %d, and must be 0 to %d", s.Order, MaxScreenOrder)
+	}
+	if want := (s.Order + 1) * (s.Order + 2) / 2; len(s.Coefficients) != want {
+		return fmt.Errorf("screen: %d coefficients, and order %d has %d", len(s.Coefficients), s.Order, want)
+	}
 	return nil
 }
 

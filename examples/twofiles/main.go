@@ -1,6 +1,7 @@
-// Command twofiles composites one pair of plates, color.png and band.png, over background.png and writes comp.png, all in
-// the folder that it runs in. The two cameras need not be in line, and no other plate is needed; the background has the
-// color plate's size. For all frames of a take, see wholetake.
+// Command twofiles composites one pair of plates, color.png and band.png, over background.png and
+// writes comp.png, all in the folder that it runs in. The two cameras need not be in line, and no
+// other plate is needed; the background has the color plate's size. For all frames of a take, see
+// wholetake.
 package main
 
 import (
@@ -19,7 +20,7 @@ func main() {
 	band = align.NewResampler(found.Geometry).Gray(nil, band) // as the color camera sees it
 	ready := must(matte.Prepare([]matte.Sample{{Color: color, Band: band}}, matte.References{}, nil))
 	log.Printf("warnings: %q", append(found.Warnings, ready.Warnings...))
-	s := must(ready.Solver.Solve(nil, color, band, 1)) // the lamps are those that the screen is modeled by
+	s := must(ready.Solver.Solve(nil, color, band, 1)) // against its own lamps
 	background := must(plate.ReadRGB("background.png", plate.SRGB, nil))
 	comp := must(composite.HoldOut(nil, s.Foreground, s.Transmission, background))
 	must(comp, plate.Write("comp.png", comp, &plate.WriteOptions{Curve: plate.SRGB}))

@@ -12,8 +12,8 @@ import (
 	"example.com/twinplate/rig"
 )
 
-// The band camera is in a mirror and off by some pixels, nobody shot a reference plate, and the composite is that of the
-// truth all the same.
+// The band camera is in a mirror and off by some pixels, nobody shot a reference plate, and the
+// composite is that of the truth all the same.
 func TestTwoFiles(t *testing.T) {
 	const w, h = 480, 270
 	geometry := align.Identity(w, h)

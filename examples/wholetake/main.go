@@ -1,6 +1,6 @@
-// Command wholetake composites all frames of a take: two folders of frames that are paired by their numbers, over one
-// background, into OUT/comp and OUT/matte. Whatever is not known is estimated from the take, and OUT/recipe.json has it,
-// for `twinplate comp --recipe`.
+// Command wholetake composites all frames of a take: two folders of frames that are paired by their
+// numbers, over one background, into OUT/comp and OUT/matte. Whatever is not known is estimated
+// from the take, and OUT/recipe.json has it, for `twinplate comp --recipe`.
 //
 //	wholetake COLOR BAND BACKGROUND OUT
 package main
