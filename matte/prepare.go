@@ -194,6 +194,16 @@ func (p *preparation) sample(n int) ([]Sample, error) {
 	return p.samples, nil
 }
 
+// begin returns what the next estimate is made from: the solver of what is known by now, and samples.
+func (p *preparation) begin() (*Solver, []Sample, error) {
+	solver, err := p.solve()
+	if err != nil {
+		return nil, nil, err
+	}
+	samples, err := p.sample(prepareSamples)
+	return solver, samples, err
+}
+
 // checkSamples returns an error where a sample has no plates, or has them of another size than the
 // first one's color plate.
 func checkSamples(samples []Sample) error {
@@ -216,15 +226,15 @@ func (p *preparation) clearSamples() error {
 	if p.out.Glare.Strength == 0 {
 		return nil
 	}
-	clear := make([]Sample, len(p.samples))
+	cleared := make([]Sample, len(p.samples))
 	for k, s := range p.samples {
 		band, err := p.out.Glare.Remove(nil, s.Band, p.ref.DarkBand)
 		if err != nil {
 			return err
 		}
-		clear[k] = Sample{Color: s.Color, Band: band}
+		cleared[k] = Sample{Color: s.Color, Band: band}
 	}
-	p.samples = clear
+	p.samples = cleared
 	return nil
 }
 
@@ -294,11 +304,7 @@ func (p *preparation) standIn() error {
 func (p *preparation) findGlare() error {
 	found := p.opt.Glare
 	if p.opt.EstimateGlare {
-		solver, err := p.solve()
-		if err != nil {
-			return err
-		}
-		samples, err := p.sample(prepareSamples)
+		solver, samples, err := p.begin()
 		if err != nil {
 			return err
 		}
@@ -314,11 +320,11 @@ func (p *preparation) findGlare() error {
 	if found.Strength == 0 {
 		return nil
 	}
-	clear, err := found.Remove(nil, p.ref.CleanBand, p.ref.DarkBand)
+	cleared, err := found.Remove(nil, p.ref.CleanBand, p.ref.DarkBand)
 	if err != nil {
 		return err
 	}
-	p.out.Glare, p.ref.CleanBand, p.solver = found, clear, nil
+	p.out.Glare, p.ref.CleanBand, p.solver = found, cleared, nil
 	return p.clearSamples()
 }
 
@@ -329,11 +335,7 @@ func (p *preparation) findScreenColor() error {
 	}
 	k := p.opt.ScreenColor
 	if k == nil {
-		solver, err := p.solve()
-		if err != nil {
-			return err
-		}
-		samples, err := p.sample(prepareSamples)
+		solver, samples, err := p.begin()
 		if err != nil {
 			return err
 		}
@@ -365,11 +367,7 @@ func (p *preparation) findCrosstalk() error {
 	if p.opt.Crosstalk != nil {
 		return nil
 	}
-	solver, err := p.solve()
-	if err != nil {
-		return err
-	}
-	samples, err := p.sample(prepareSamples)
+	solver, samples, err := p.begin()
 	if err != nil {
 		return err
 	}

@@ -97,9 +97,11 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 	group.Go(func() error {
 		defer close(next)
 		for i := range pairs {
-			select {
+			select { // by itself, since the next one may choose a worker that waits
 			case <-stop:
 				return nil
+			case <-ctx.Done():
+				return ctx.Err()
 			default:
 			}
 			select {
