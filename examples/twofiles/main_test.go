@@ -46,13 +46,20 @@ func TestTwoFiles(t *testing.T) {
 	}
 }
 
-// The README says how long the program is.
-func TestLines(t *testing.T) {
+// The README has the program as it is, and it is short.
+func TestReadme(t *testing.T) {
 	source, err := os.ReadFile("main.go")
 	if err != nil {
 		t.Fatal(err)
 	}
 	_, code, _ := strings.Cut(string(source), "package main\n")
+	readme, err := os.ReadFile("../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(string(readme), "```go\n"+strings.TrimSpace(code)+"\n```") {
+		t.Error("README.md has not the program's code")
+	}
 	n := 0
 	for line := range strings.Lines(code) {
 		if strings.TrimSpace(line) != "" {
