@@ -10,6 +10,7 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -196,7 +197,7 @@ func parts(names []string) error {
 	var passed, failed int
 	var slow []timed
 	var wrong []string
-	var real, processor time.Duration
+	var took, used time.Duration
 	reader := json.NewDecoder(file)
 	for _, name := range names {
 		fmt.Printf("\n== make %s\n", name)
@@ -205,12 +206,11 @@ func parts(names []string) error {
 		cmd.Env = append(os.Environ(), reports+"="+file.Name())
 		start := time.Now()
 		ended := cmd.Run()
-		took := time.Since(start)
-		var used time.Duration
+		elapsed, processor := time.Since(start), time.Duration(0)
 		if s := cmd.ProcessState; s != nil {
-			used = s.UserTime() + s.SystemTime()
+			processor = s.UserTime() + s.SystemTime()
 		}
-		real, processor = real+took, processor+used
+		took, used = took+elapsed, used+processor
 		told := failed
 		for reader.More() {
 			var t tally
@@ -227,19 +227,11 @@ func parts(names []string) error {
 				failed++ // what failed is no test
 			}
 		}
-		fmt.Fprintf(&table, "%-12s %8.1f %10.1f%s\n", name, took.Seconds(), used.Seconds(), mark)
+		fmt.Fprintf(&table, "%-12s %8.1f %10.1f%s\n", name, elapsed.Seconds(), processor.Seconds(), mark)
 	}
-	fmt.Fprintf(&table, "%-12s %8.1f %10.1f\n", "all", real.Seconds(), processor.Seconds())
+	fmt.Fprintf(&table, "%-12s %8.1f %10.1f\n", "all", took.Seconds(), used.Seconds())
 	fmt.Print(table.String())
-	slices.SortFunc(slow, func(a, b timed) int {
-		switch {
-		case a.Seconds > b.Seconds:
-			return -1
-		case a.Seconds < b.Seconds:
-			return 1
-		}
-		return strings.Compare(a.Name, b.Name)
-	})
+	slices.SortFunc(slow, func(a, b timed) int { return cmp.Compare(b.Seconds, a.Seconds) })
 	fmt.Println("\nthe slowest tests, in seconds:")
 	for _, t := range slow[:min(len(slow), slowest)] {
 		fmt.Printf("%8.1f  %s\n", t.Seconds, t.Name)
