@@ -126,7 +126,7 @@ func read(in io.Reader, w io.Writer, strict bool, commands []string, filtered bo
 // tests runs go test with the arguments.
 func tests(args []string) error {
 	commands := []string{"make test-all"}
-	if tier.All() {
+	if tier.Longest() {
 		commands = nil
 	}
 	filtered := false

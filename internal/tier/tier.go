@@ -21,7 +21,11 @@ const Belongs = "belongs to "
 func Quick() bool { return testing.Short() }
 
 // All reports whether all that there is is wanted: the long rows of a table, the many seeds.
-func All() bool { return os.Getenv("TWINPLATE_TESTS") == "all" && !Quick() }
+func All() bool { return Longest() && !Quick() }
+
+// Longest reports whether the run is make test-all's, in whichever of its parts. Unlike the others it may be called outside
+// tests.
+func Longest() bool { return os.Getenv("TWINPLATE_TESTS") == "all" }
 
 // Strict reports whether everything that a test needs must be there: the run is one of make test or make test-all.
 func Strict() bool { return os.Getenv("TWINPLATE_TESTS") != "" }
