@@ -315,31 +315,35 @@ func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
 			return nil, fmt.Errorf("align: %w: too few edges agree", ErrNoMatch)
 		}
 	}
-	if e.LateralColor, err = f.lateral(ctx); err != nil {
-		return nil, err
-	}
-	if e.LateralColor.Told(s.colorW, s.colorH) {
-		if _, err := f.run(ctx, 2); err != nil {
-			return nil, err
-		}
-	}
 	if err := s.matchSoftness(ctx, f); err != nil {
 		return nil, err
 	}
 	e.Softness = s.softness(f)
-	f = newFit(f.g, s.levels[0], o.Model)
-	if ok, err := f.choose(ctx); err != nil {
+	// choose fits as closely as can be. What it finds of the lens and the shutter is taken out, and it fits once more.
+	choose := func(shutter *shutter) error {
+		f = newFit(f.g, s.levels[0], o.Model)
+		f.shutter = shutter
+		ok, err := f.choose(ctx)
+		if err == nil && !ok {
+			err = fmt.Errorf("align: %w: too few edges agree", ErrNoMatch)
+		}
+		return err
+	}
+	if err := choose(nil); err != nil {
 		return nil, err
-	} else if !ok {
-		return nil, fmt.Errorf("align: %w: too few edges agree", ErrNoMatch)
+	}
+	// Only now: where the geometry is off, channels of unequal noise follow it unequally, which looks like lateral color.
+	if e.LateralColor, err = f.lateral(ctx); err != nil {
+		return nil, err
+	}
+	if e.LateralColor.Told(s.colorW, s.colorH) {
+		if err := choose(nil); err != nil {
+			return nil, err
+		}
 	}
 	if e.Rolling = f.rolling(); e.Rolling.Told() { // once more, with the frames' displacements left free
-		f = newFit(f.g, s.levels[0], o.Model)
-		f.shutter = f.newShutter()
-		if ok, err := f.choose(ctx); err != nil {
+		if err := choose(f.newShutter()); err != nil {
 			return nil, err
-		} else if !ok {
-			return nil, fmt.Errorf("align: %w: too few edges agree", ErrNoMatch)
 		}
 		e.Rolling = f.rolling()
 	}

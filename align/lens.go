@@ -103,7 +103,106 @@ func (f *fit) fringed(ctx context.Context) (LateralColor, error) {
 	if known != [2]bool{true, true} {
 		return LateralColor{}, ctx.Err()
 	}
+	red, blue := f.textureFringes(ctx)
+	c.Red, c.RedSigma = f.agreed(c.Red, c.RedSigma, red)
+	c.Blue, c.BlueSigma = f.agreed(c.Blue, c.BlueSigma, blue)
 	return c, ctx.Err()
+}
+
+// agreed returns a channel's scale at the edges where the costume's texture, in these equations, does not speak against it,
+// and else nothing with the difference as its standard error: colored light that falls off toward the edges of one flank
+// looks like lateral color, and so do fringes that are painted or printed; the lens alone makes both.
+func (f *fit) agreed(scale, sigma float64, texture []equation) (float64, float64) {
+	if len(texture) < minEdges {
+		return scale, sigma
+	}
+	t, error, ok := f.lateralScale(texture)
+	if !ok || error > math.Abs(scale)/4 { // it does not know
+		return scale, sigma
+	}
+	if t/scale > 0.5 {
+		return scale, sigma
+	}
+	return 0, math.Hypot(sigma, scale-t)
+}
+
+// textureFringes measures how far red and blue stand from green in the costume's texture, as fringes does it at edges.
+func (f *fit) textureFringes(ctx context.Context) (red, blue []equation) {
+	l, g := f.l, f.g
+	size := l.patchSize()
+	patches := thinned(l.corePatches(&g, size), maxTiles)
+	all := make([][2][2]equation, len(patches))
+	parallel.Parts(len(patches), func(from, to int) {
+		s := newPatchSampler(size)
+		for i := from; i < to && ctx.Err() == nil; i++ {
+			if s.read(l, &g, patches[i]) {
+				all[i] = s.fringes(l, &g, patches[i])
+			}
+		}
+	})
+	for _, pair := range all {
+		for k := range 2 {
+			if q := pair[0][k]; q.v > 0 {
+				red = append(red, q)
+			}
+			if q := pair[1][k]; q.v > 0 {
+				blue = append(blue, q)
+			}
+		}
+	}
+	return red, blue
+}
+
+// fringes measures a patch: red and blue are green, brighter or darker and displaced, as far as texture goes.
+func (s *patchSampler) fringes(l *level, g *Geometry, t patch) (eqs [2][2]equation) {
+	half := float64(s.size) / 2
+	cx, cy := float64(t.x)+half-0.5, float64(t.y)+half-0.5
+	jx, jy := l.jacobian(g, cx, cy)
+	px, py := cx-((g.Center[0]+0.5)/l.fc-0.5), cy-((g.Center[1]+0.5)/l.fc-0.5)
+	ox, oy := jx[0]*px+jy[0]*py, jx[1]*px+jy[1]*py
+	green := s.color[1]
+	gg := sumProducts(green, green)
+	if !(gg > 0) {
+		return eqs
+	}
+	for i, c := range []int{0, 2} {
+		a := sumProducts(green, s.color[c]) / gg
+		var m measurement
+		left := 0.0
+		for k, v := range s.color[c] {
+			y, gx, gy := v-a*green[k], a*s.slope[1][0][k], a*s.slope[1][1][k]
+			left += y * y
+			m.info[0] += gx * gx
+			m.info[1] += gx * gy
+			m.info[2] += gy * gy
+			m.b[0] += gx * y
+			m.b[1] += gy * y
+		}
+		noise := left/float64(s.n) + 1e-12
+		for k := range m.info {
+			m.info[k] /= noise
+		}
+		m.b[0], m.b[1] = m.b[0]/noise, m.b[1]/noise
+		e, x, y, info := m.across()
+		for k := range 2 {
+			if k == 1 { // and along it
+				x, y = -y, x
+				info = x*x*m.info[0] + 2*x*y*m.info[1] + y*y*m.info[2]
+				e = (x*m.b[0] + y*m.b[1]) / info
+			}
+			if info*worst*worst > correlated && math.Abs(e) < farthest {
+				eqs[i][k] = equation{row: theta{-(x*ox + y*oy), x, y}, e: e, v: correlated / info, from: t.y*l.w + t.x}
+			}
+		}
+	}
+	return eqs
+}
+
+func sumProducts(a, b []float64) (sum float64) {
+	for i, v := range a {
+		sum += v * b[i]
+	}
+	return sum
 }
 
 // lateralTerms are a channel's scale less 1, its shift along x and y, and how far it seems to lie inward: the light may
@@ -133,7 +232,7 @@ func (s *sampler) fringes(l *level, g *Geometry, t tile) (eqs [2]equation) {
 	out := x*(jx[0]*px+jy[0]*py) + y*(jx[1]*px+jy[1]*py)
 	for i, c := range []int{0, 2} {
 		if d := e[c] - e[1]; v[c] > 0 && v[1] > 0 && math.Abs(d) < farthest {
-			eqs[i] = equation{row: theta{-out, x, y, x*m.inward[0] + y*m.inward[1]}, e: d, v: v[c] + v[1]}
+			eqs[i] = equation{row: theta{-out, x, y, x*m.inward[0] + y*m.inward[1]}, e: d, v: v[c] + v[1], from: t.y*l.w + t.x}
 		}
 	}
 	return eqs
@@ -147,12 +246,16 @@ func (f *fit) lateralScale(eqs []equation) (scale, sigma float64, ok bool) {
 		r[i] = q.e
 	}
 	k := byKind(eqs)[0]
-	for pass := range 12 {
+	const passes = 12
+	for pass := range passes {
 		spread := apart(k.sharp, r, k.least)
 		wider := f.scale(eqs, k.all, r, spread)
 		m := newNormal(lateralTerms)
+		m.a[lateralTerms*lateralTerms-1] = 1e-6 // texture has no inward term
+		weights := make([]float64, len(eqs))
 		for i, q := range eqs {
-			m.add(q.row[:lateralTerms], q.e, robust(r[i], wider*(q.v+spread*spread), pass))
+			weights[i] = robust(r[i], wider*(q.v+spread*spread), pass)
+			m.add(q.row[:lateralTerms], q.e, weights[i])
 		}
 		x, ok := m.solve()
 		if !ok {
@@ -164,9 +267,40 @@ func (f *fit) lateralScale(eqs []equation) (scale, sigma float64, ok bool) {
 				r[i] -= v * q.row[k]
 			}
 		}
-		scale, sigma = x[0], math.Sqrt(inverse(m.a, lateralTerms)[0][0]*float64(len(f.l.frames)))
+		scale = x[0]
+		if pass == passes-1 {
+			row := inverse(m.a, lateralTerms)[0]
+			// Frames of one take show the same performer, and do not make it smaller.
+			sigma = math.Max(math.Sqrt(row[0]*float64(len(f.l.frames))), f.clustered(eqs, weights, r, row))
+		}
 	}
 	return scale, sigma, sigma < mostLateral && math.Abs(scale) < mostLateral
+}
+
+// clustered returns the standard error of a weighted least-squares solution's first parameter, given the first row of the
+// normal matrix's inverse, by the scatter of the cells' scores: what the light does to the edges of a cell, in all frames,
+// hangs together (Liang and Zeger 1986; not checked against the source).
+func (f *fit) clustered(eqs []equation, weights, residuals, row []float64) float64 {
+	scores := make([]float64, f.cells())
+	seen := make([]bool, len(scores))
+	for i, q := range eqs {
+		c := f.cell(float64(q.from%f.l.w), float64(q.from/f.l.w))
+		seen[c] = true
+		for k, v := range row {
+			scores[c] += v * weights[i] * residuals[i] * q.row[k]
+		}
+	}
+	sum, n := 0.0, 0.0
+	for c, s := range scores {
+		sum += s * s
+		if seen[c] {
+			n++
+		}
+	}
+	if n <= lateralTerms {
+		return math.Inf(1)
+	}
+	return math.Sqrt(sum * n / (n - lateralTerms))
 }
 
 // mostLateral bounds what is taken for lateral color: a scale less 1 far beyond any lens.

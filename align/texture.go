@@ -89,7 +89,7 @@ type textureFit struct {
 
 // findTexture finds the patches of the core, and m. It returns nil where the plates have no core with texture.
 func (l *level) findTexture(ctx context.Context, g Geometry) (*textureFit, error) {
-	t := &textureFit{size: max(leastPatch, min(l.w/patchesAcross, largestPatch)) &^ 1}
+	t := &textureFit{size: l.patchSize()}
 	t.patches = l.corePatches(&g, t.size)
 	if len(t.patches) < leastPatches {
 		return nil, nil
@@ -177,6 +177,9 @@ func (l *level) findTexture(ctx context.Context, g Geometry) (*textureFit, error
 	}
 	return t, nil
 }
+
+// patchSize returns the side of a patch, in pixels.
+func (l *level) patchSize() int { return max(leastPatch, min(l.w/patchesAcross, largestPatch)) &^ 1 }
 
 // corePatches returns windows that lie in the performer's core, with their margins, and do not overlap.
 func (l *level) corePatches(g *Geometry, size int) []patch {
