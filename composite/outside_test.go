@@ -14,6 +14,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 )
 
@@ -122,6 +123,7 @@ print(json.dumps([float(v) for v in out.ravel()]))
 `
 
 func TestFitterAgainstOthers(t *testing.T) {
+	tier.InTest(t)
 	const w, h = 60, 48
 	noise := &randomRGBA(13, w, h).RGB
 	for i := range noise.Pix[0] {

@@ -76,6 +76,7 @@ func TestCheck(t *testing.T) {
 
 func TestProof(t *testing.T) {
 	tier.InTest(t)
+	tier.InTest(t)
 	got := object(t, "proof", "--takes", "1", "--seed", "3", "--frames", "5", "--json")
 	within := got["within"].(map[string]any)
 	for _, key := range []string{"clean_1.05", "rebuilt_1.5", "estimated_1.1", "m_3_sigma", "k_3_sigma", "g_3_sigma"} {

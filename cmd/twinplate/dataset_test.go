@@ -7,9 +7,12 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"example.com/twinplate/internal/tier"
 )
 
 func TestDataset(t *testing.T) {
+	tier.InTest(t)
 	dir := t.TempDir()
 	flags := smallTake(t, dir, 2)
 	one := filepath.Join(dir, "one.json")

@@ -11,6 +11,8 @@ import (
 	"strings"
 	"sync"
 	"testing"
+
+	"example.com/twinplate/internal/tier"
 )
 
 // shotOnce is a small take that the demo has shot, for the tests that change copies of it.
@@ -76,6 +78,7 @@ func sameFiles(t *testing.T, want, got string, names ...string) {
 }
 
 func TestShards(t *testing.T) {
+	tier.InTest(t)
 	dir := t.TempDir()
 	flags := smallTake(t, dir, 3)
 	recipe, whole, shards := filepath.Join(dir, "take.json"), filepath.Join(dir, "whole"), filepath.Join(dir, "shards")

@@ -69,6 +69,7 @@ func products(t *testing.T, out string) map[string][]byte {
 // A run that is killed (SIGKILL) leaves only whole frames under their names; runs that go on make what an uninterrupted one
 // makes, byte for byte. When the kill comes is random, and whatever it is the test holds.
 func TestKilledRunsGoOn(t *testing.T) {
+	tier.InTest(t)
 	dir := t.TempDir()
 	flags := smallTake(t, dir, 10)
 	recipe := filepath.Join(dir, "take.json")
@@ -217,6 +218,7 @@ func TestFullDisk(t *testing.T) {
 
 // An input that cannot be read fails its frame alone.
 func TestFramesThatCannotBeRead(t *testing.T) {
+	tier.InTest(t)
 	dir := t.TempDir()
 	flags := smallTake(t, dir, 4)
 	recipe := filepath.Join(dir, "take.json")

@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/tier"
 )
 
 // job has the fields of batch/v1's Job that the manifests may have: one that is not here is an
@@ -70,6 +71,7 @@ func read(t *testing.T, path string) (j job) {
 }
 
 func TestManifests(t *testing.T) {
+	tier.InTest(t)
 	for _, path := range []string{"estimate.yaml", "comp.yaml"} {
 		j := read(t, path)
 		pod := j.Spec.Template.Spec

@@ -13,6 +13,7 @@ import (
 
 	"example.com/twinplate/dataset"
 	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
 	"example.com/twinplate/take"
@@ -83,6 +84,7 @@ func shoot(t *testing.T, dir string, seed uint64) (source dataset.Source, green 
 // The ten lines of Python read what was written: the composites are the sums of their parts within
 // what rounding does.
 func TestReadByPython(t *testing.T) {
+	tier.InTest(t)
 	dir := t.TempDir()
 	quay, green := shoot(t, filepath.Join(dir, "quay"), 1)
 	pier, _ := shoot(t, filepath.Join(dir, "pier"), 2)
