@@ -152,7 +152,7 @@ func scrub(b *testing.B, name string, files []string) {
 	p := open(b, 1440, 900)
 	p.opens(func() { p.dropOn("#viewer", files...) })
 	got := eval[struct{ Kept, Drawn, Fresh, Exact []float64 }](p, `(async () => {
-		const { engines, page, take, viewer } = playground;
+		const { engines, store, take, viewer } = playground;
 		const api = document.getElementById("viewer").contentWindow.twinplateViewer;
 		const scrub = document.getElementById("scrub");
 		const wait = (ms) => new Promise((r) => setTimeout(r, ms));
@@ -166,7 +166,7 @@ func scrub(b *testing.B, name string, files []string) {
 			let drawn;
 			viewer.show = function (side, picture) {
 				show.call(viewer, side, picture);
-				if (side !== 0 || picture?.number !== page.value.frames[i]) return;
+				if (side !== 0 || picture?.number !== store.value.frames[i]) return;
 				given.push(performance.now() - start);
 				drawn ??= api.snapshot().then(() => performance.now() - start);
 			};
@@ -182,14 +182,14 @@ func scrub(b *testing.B, name string, files []string) {
 		take.budget = 0; // nothing is kept, nor made ahead
 		take.clear();
 		// Every engine is at the first frame, and no frame comes twice.
-		await Promise.all(engines.workers.map((worker) => engines.call("pixel", { number: page.value.frames[0], breaks: page.value.breaks, x: 0, y: 0 }, { worker })));
+		await Promise.all(engines.workers.map((worker) => engines.call("pixel", { number: store.value.frames[0], breaks: store.value.breaks, x: 0, y: 0 }, { worker })));
 		for (const i of [4, 2, 7, 5, 8, 1, 6, 3, 9]) {
 			const { first, last } = await move(i);
 			out.fresh.push(first);
 			out.exact.push(last);
 		}
 		take.budget = budget;
-		for (let i = 0; i < page.value.frames.length; i++) await move(i);
+		for (let i = 0; i < store.value.frames.length; i++) await move(i);
 		for (const i of [3, 1, 4, 2, 5, 0, 3]) {
 			const { first, drawn } = await move(i);
 			out.kept.push(first);

@@ -112,7 +112,7 @@ func TestEngineAgainstCanvas(t *testing.T) {
 	tier.InTestAll(t)
 	p := open(t, 1024, 768)
 	worst := eval[map[string]float64](p, `(async () => {
-		const { pictures } = await playground.take.want(playground.page.value.frame, playground.page.value.breaks, ["background", "matte", "held", "foreground", "sum"]);
+		const { pictures } = await playground.take.want(playground.store.value.frame, playground.store.value.breaks, ["background", "matte", "held", "foreground", "sum"]);
 		const half = (h) => (h >> 15 ? -1 : 1) * (h >> 10 & 31 ? 2 ** ((h >> 10 & 31) - 25) * (h & 1023 | 1024) : 2 ** -24 * (h & 1023));
 		const [background, matte, held, foreground, sum] = pictures.map((p) => Float32Array.from(p.hi, (hi, i) => half(hi << 8 | p.lo[i])));
 		const { w, h } = pictures[0];

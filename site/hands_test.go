@@ -242,7 +242,7 @@ func (p *page) opens(do func()) {
 	p.t.Helper()
 	before := eval[int](p, `playground.take.generation`)
 	do()
-	p.wait("the take", fmt.Sprintf(`playground.take.generation > %d && playground.page.value.ready && playground.take.cached(playground.page.value.frame, playground.page.value.breaks, "sum")`, before))
+	p.wait("the take", fmt.Sprintf(`playground.take.generation > %d && playground.store.value.ready && playground.take.cached(playground.store.value.frame, playground.store.value.breaks, "sum")`, before))
 }
 
 // Whatever way the plates come in, the composite is the library's: chosen as files or as a folder, dropped on the
@@ -272,7 +272,7 @@ func TestWaysIn(t *testing.T) {
 			p.t = t
 			defer func() { p.t = whole }()
 			p.opens(way.do)
-			if got := eval[[]int](p, `playground.page.value.frames`); fmt.Sprint(got) != fmt.Sprint(way.shot.frames) {
+			if got := eval[[]int](p, `playground.store.value.frames`); fmt.Sprint(got) != fmt.Sprint(way.shot.frames) {
 				t.Fatalf("the take has frames %v, not %v", got, way.shot.frames)
 			}
 			scrubber := scrubberOf(t, way.shot.path("recipe.json"))
@@ -291,7 +291,7 @@ func TestWaysIn(t *testing.T) {
 	p.opens(func() {
 		p.choose(`#well-background input[type=file]:not([webkitdirectory])`, s.path("background/1004.jpg"))
 	})
-	if got := eval[string](p, `playground.page.value.wells.background.map((e) => e.name).join()`); got != "1004.jpg" {
+	if got := eval[string](p, `playground.store.value.wells.background.map((e) => e.name).join()`); got != "1004.jpg" {
 		t.Errorf("the background's well has %s", got)
 	}
 	p.quiet()
@@ -322,12 +322,12 @@ func TestPlatesByLook(t *testing.T) {
 		t.Errorf("the question is about %q, want %q", got, want)
 	}
 	p.run(chromedp.KeyEvent(kb.Escape))
-	p.wait("the wells", `!playground.page.value.demo`)
-	if got, want := eval[string](p, `Object.entries(playground.page.value.wells).map(([well, list]) => well + " " + list.map((e) => e.name)).join("; ")`), "band two_1003.jpg,two_1004.jpg"; got != want {
+	p.wait("the wells", `!playground.store.value.demo`)
+	if got, want := eval[string](p, `Object.entries(playground.store.value.wells).map(([well, list]) => well + " " + list.map((e) => e.name)).join("; ")`), "band two_1003.jpg,two_1004.jpg"; got != want {
 		t.Errorf("the wells have %q, want %q", got, want)
 	}
 	p.opens(func() { p.click("#undo") })
-	if !eval[bool](p, `playground.page.value.demo`) {
+	if !eval[bool](p, `playground.store.value.demo`) {
 		t.Error("undo brings the demo take back, and the page does not know it for that")
 	}
 	p.quiet()
@@ -339,12 +339,12 @@ func (p *page) scrubTo(number int) {
 	eval[any](p, `document.getElementById("scrub").focus()`)
 	p.run(chromedp.KeyEvent(kb.Home))
 	for range 100 {
-		if eval[int](p, `playground.page.value.frame`) == number {
+		if eval[int](p, `playground.store.value.frame`) == number {
 			break
 		}
 		p.run(chromedp.KeyEvent(kb.ArrowRight))
 	}
-	p.wait(fmt.Sprintf("frame %d", number), fmt.Sprintf(`playground.page.value.frame === %d && playground.take.cached(%[1]d, playground.page.value.breaks, "sum")`, number))
+	p.wait(fmt.Sprintf("frame %d", number), fmt.Sprintf(`playground.store.value.frame === %d && playground.take.cached(%[1]d, playground.store.value.breaks, "sum")`, number))
 }
 
 // What is taken away by the page's own buttons, and saved by the browser, is what the page shows; and its recipe gives
@@ -489,7 +489,7 @@ func (p *page) seen(number int, station string, from, to float64) float64 {
 	return eval[float64](p, fmt.Sprintf(`(async () => {
 		const api = document.getElementById("viewer").contentWindow.twinplateViewer;
 		const shot = await api.snapshot();
-		const { result, buffers } = await playground.engines.call("display", { number: %d, breaks: playground.page.value.breaks, stations: [%q], width: 0 });
+		const { result, buffers } = await playground.engines.call("display", { number: %d, breaks: playground.store.value.breaks, stations: [%q], width: 0 });
 		const { w, h } = result;
 		const scale = Math.min(shot.w / w, shot.h / h);
 		const left = (shot.w - scale * w) / 2, top = (shot.h - scale * h) / 2;
@@ -520,7 +520,7 @@ func TestScrubAndDivide(t *testing.T) {
 	station := "sum"
 	is := func(what string, number int) {
 		t.Helper()
-		p.wait(what, fmt.Sprintf(`playground.page.value.a === %q && playground.page.value.frame === %d && playground.take.cached(%[2]d, playground.page.value.breaks, %[1]q)`, station, number))
+		p.wait(what, fmt.Sprintf(`playground.store.value.a === %q && playground.store.value.frame === %d && playground.take.cached(%[2]d, playground.store.value.breaks, %[1]q)`, station, number))
 		if d := p.seen(number, station, 0, 1); d > near8 {
 			t.Errorf("%s: a block of the canvas is %.1f codes from the frame", what, d)
 		}
@@ -560,9 +560,9 @@ func TestScrubAndDivide(t *testing.T) {
 
 	// Play goes round, and stops where it is.
 	p.run(chromedp.KeyEvent(" "))
-	p.wait("the first frame again", `playground.page.value.playing && playground.page.value.frame < 1032`)
+	p.wait("the first frame again", `playground.store.value.playing && playground.store.value.frame < 1032`)
 	p.run(chromedp.KeyEvent(" "))
-	p.wait("the end of playing", `!playground.page.value.playing`)
+	p.wait("the end of playing", `!playground.store.value.playing`)
 	p.scrubTo(1008)
 
 	// Stations.
@@ -576,7 +576,7 @@ func TestScrubAndDivide(t *testing.T) {
 
 	// The divider: beside the band plate, the sum.
 	p.run(chromedp.KeyEvent("6"), chromedp.KeyEvent("d"))
-	p.wait("two pictures", `playground.take.cached(1008, playground.page.value.breaks, playground.page.value.b)`)
+	p.wait("two pictures", `playground.take.cached(1008, playground.store.value.breaks, playground.store.value.b)`)
 	frame := eval[[4]float64](p, `(() => { const r = document.getElementById("viewer").getBoundingClientRect(); const s = Math.min(r.width / 960, r.height / 540); return [r.x + (r.width - 960 * s) / 2, r.y + r.height / 2, 960 * s, 0]; })()`)
 	x := func(part float64) float64 { return frame[0] + frame[2]*part }
 	p.wait("the divider", `document.getElementById("viewer").contentWindow.twinplateViewer.divider() === 0.5`)
@@ -592,7 +592,7 @@ func TestScrubAndDivide(t *testing.T) {
 		station, is string
 		from, to    float64
 	}{{"a", "sum", 0, 0.21}, {"b", "color", 0.29, 1}} {
-		if got := eval[string](p, `playground.page.value.`+side.station); got != side.is {
+		if got := eval[string](p, `playground.store.value.`+side.station); got != side.is {
 			t.Fatalf("beside each other are not sum and color: %s is %s", side.station, got)
 		}
 		if d := p.seen(1008, side.is, side.from, side.to); d > near8 {

@@ -127,7 +127,7 @@ func TestScrubPNG(t *testing.T) {
 	}
 	for number, says := range says {
 		p.move(slices.Index(s.frames, number))
-		if got := eval[string](p, fmt.Sprintf(`playground.page.value.failed.get(%d) ?? ""`, number)); !strings.Contains(got, says) {
+		if got := eval[string](p, fmt.Sprintf(`playground.store.value.failed.get(%d) ?? ""`, number)); !strings.Contains(got, says) {
 			t.Errorf("the page says %q of frame %d, and the library %q", got, number, says)
 		}
 	}

@@ -81,7 +81,7 @@ func open(t testing.TB, width, height int) *page {
 // composed waits for the first composite.
 func (p *page) composed() {
 	p.t.Helper()
-	p.wait("the first composite", `globalThis.playground?.take?.cached(playground.page.value.frame, playground.page.value.breaks, "sum") && document.getElementById("working").hidden && !document.getElementById("first")`)
+	p.wait("the first composite", `globalThis.playground?.take?.cached(playground.store.value.frame, playground.store.value.breaks, "sum") && document.getElementById("working").hidden && !document.getElementById("first")`)
 }
 
 // visit opens a page of the site.
@@ -281,7 +281,7 @@ func TestCompositeIsTheLibrarys(t *testing.T) {
 		pixel := eval[struct {
 			Transmission, Sigma float64
 			Sum                 [3]float64
-		}](p, fmt.Sprintf(`playground.engines.call("pixel", { number: %d, breaks: playground.page.value.breaks, x: %d, y: %d }).then((r) => r.result)`, number, x, y))
+		}](p, fmt.Sprintf(`playground.engines.call("pixel", { number: %d, breaks: playground.store.value.breaks, x: %d, y: %d }).then((r) => r.result)`, number, x, y))
 		want, err := scrubber.Pixel(f, x, y)
 		if err != nil {
 			t.Fatal(err)
@@ -311,7 +311,7 @@ const every = 97
 // shown returns a station of the frame that the page shows: red, green, blue and alpha of every 97th pixel.
 func (p *page) shown(station string) [][4]float64 {
 	p.t.Helper()
-	text := eval[string](p, fmt.Sprintf(`playground.take.want(playground.page.value.frame, playground.page.value.breaks, [%q]).then(({ pictures: [p] }) => {
+	text := eval[string](p, fmt.Sprintf(`playground.take.want(playground.store.value.frame, playground.store.value.breaks, [%q]).then(({ pictures: [p] }) => {
 		let s = ""; for (let i = 0; i < p.hi.length; i += 4 * %d) for (let c = 0; c < 4; c++) s += String.fromCharCode(p.hi[i + c] * 256 + p.lo[i + c] + 0x100); return s; })`, station, every))
 	var pixels [][4]float64
 	for k, code := range []rune(text) {
@@ -363,7 +363,7 @@ func TestLessonBreaksAndUndo(t *testing.T) {
 	tier.InTestAll(t)
 	p := open(t, 1440, 900)
 	mean := func() float64 {
-		return eval[float64](p, `playground.engines.call("display", { number: 1001, breaks: playground.page.value.breaks, stations: ["sum"], width: 320 }).then((r) => { let s = 0; for (let i = 0; i < r.buffers[0].length; i += 4) s += r.buffers[0][i + 1]; return s / r.buffers[0].length * 4; })`)
+		return eval[float64](p, `playground.engines.call("display", { number: 1001, breaks: playground.store.value.breaks, stations: ["sum"], width: 320 }).then((r) => { let s = 0; for (let i = 0; i < r.buffers[0].length; i += 4) s += r.buffers[0][i + 1]; return s / r.buffers[0].length * 4; })`)
 	}
 	whole := mean()
 	for i, row := range []struct {
@@ -377,7 +377,7 @@ func TestLessonBreaksAndUndo(t *testing.T) {
 		p.shoot(fmt.Sprintf("lesson_%d", 7+i))
 	}
 	eval[any](p, `document.querySelector(".steps li:nth-child(10) button").click()`)
-	p.wait("the green comparison", `playground.take.cached(playground.page.value.frame, playground.page.value.breaks, "green")`)
+	p.wait("the green comparison", `playground.take.cached(playground.store.value.frame, playground.store.value.breaks, "green")`)
 	time.Sleep(300 * time.Millisecond)
 	p.shoot("lesson_green")
 	for range 3 {
@@ -402,9 +402,9 @@ func TestWrongFiles(t *testing.T) {
 	p.dropOn("#viewer", files...)
 	p.wait("the word about it", `document.querySelectorAll("#panel-plates .wrong").length > 1`)
 	words := eval[string](p, `[...document.querySelectorAll("#panel-plates .wrong")].map((n) => n.textContent).join(" | ")`)
-	for _, part := range []string{"notes.txt", "_0001.png"} {
+	for _, part := range []string{"notes.txt", "_0001.png", strings.Join(plate.Extensions(), " ")} {
 		if !strings.Contains(words, part) {
-			t.Errorf("the page says %q: it does not name %s", words, part)
+			t.Errorf("the page says %q: it does not have %s", words, part)
 		}
 	}
 	p.shoot("wrong_1440")
@@ -445,7 +445,7 @@ func TestWorksOffline(t *testing.T) {
 	p.wait("the service worker", `navigator.serviceWorker.controller`)
 	p.server.Close()
 	p.run(chromedp.Navigate(p.server.URL + "/"))
-	p.wait("the composite without a server", `globalThis.playground?.take?.cached(playground.page.value.frame, playground.page.value.breaks, "sum")`)
+	p.wait("the composite without a server", `globalThis.playground?.take?.cached(playground.store.value.frame, playground.store.value.breaks, "sum")`)
 	p.click(".foot a")
 	p.wait("the licenses without a server", `document.title.endsWith("licenses") && document.readyState === "complete"`)
 	if n := eval[int](p, `document.querySelectorAll("details pre").length`); n < 10 {
@@ -499,7 +499,7 @@ func TestAccessible(t *testing.T) {
 		}
 		eval[any](p, `document.querySelector("#marks button").focus()`)
 		p.run(chromedp.KeyEvent(kb.Enter))
-		p.wait("the marked frame", `playground.page.value.frame === 1004`)
+		p.wait("the marked frame", `playground.store.value.frame === 1004`)
 		p.click("#keys")
 		faultless("keys")
 		p.run(chromedp.KeyEvent(kb.Escape))

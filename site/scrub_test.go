@@ -19,8 +19,8 @@ import (
 // sRGB that a screen of 8 bits would show, of every 97th pixel. Nothing is kept, nor made ahead, and
 // every engine is at the frame that is shown.
 const watch = `(async () => {
-	const { engines, page, take, viewer } = playground;
-	await Promise.all(engines.workers.map((worker) => engines.call("pixel", { number: page.value.frame, breaks: page.value.breaks, x: 0, y: 0 }, { worker })));
+	const { engines, store, take, viewer } = playground;
+	await Promise.all(engines.workers.map((worker) => engines.call("pixel", { number: store.value.frame, breaks: store.value.breaks, x: 0, y: 0 }, { worker })));
 	const code = (v) => 255 * (v <= 0.0031308 ? 12.92 * v : 1.055 * v ** (1 / 2.4) - 0.055); // IEC 61966-2-1
 	const half = (h) => ((h & 0x7c00) ? (1 + (h & 1023) / 1024) * 2 ** (((h >> 10) & 31) - 15) : (h & 1023) * 2 ** -24) * (h & 0x8000 ? -1 : 1);
 	const show = viewer.show;
@@ -235,7 +235,7 @@ func TestMemoryGoesRound(t *testing.T) {
 	eval[bool](p, watch)
 	scrubber := scrubberOf(t, filepath.Join(dist(t), "demo", "recipe.json"))
 	eval[bool](p, `(() => {
-		const { engines, page, take, viewer } = playground;
+		const { engines, store, take, viewer } = playground;
 		playground.round = { given: 0, wrong: 0 };
 		for (const { port } of engines.workers) {
 			const post = port.postMessage;
@@ -247,8 +247,8 @@ func TestMemoryGoesRound(t *testing.T) {
 				post.call(port, message, transfer);
 			};
 		}
-		page.choose({ b: "band" });
-		take.budget = 3 * 8 * page.value.ready.w * page.value.ready.h;
+		store.choose({ b: "band" });
+		take.budget = 3 * 8 * store.value.ready.w * store.value.ready.h;
 		return true;
 	})()`)
 	for _, places := range [][]int{{1}, {2}, {3, 4, 5}, {1}, {9, 8, 7, 6}} {

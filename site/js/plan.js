@@ -1,5 +1,6 @@
 // The planning page: a rig as a form and as text, and its plan, worked out by package rig.
 import { $, button, download, el, files, fill, onInput, onTick, press } from "./dom.js";
+import { messageOf } from "./errors.js";
 import { program } from "./go.js";
 import { Store } from "./store.js";
 
@@ -50,7 +51,7 @@ function show(text, name, planner) {
     wrong = error ?? "";
     if (page) put(page);
   } catch (error) {
-    wrong = error instanceof Error ? error.message : String(error);
+    wrong = messageOf(error);
   }
   button("plan-undo").disabled = !store.canUndo;
   $("plan-wrong").hidden = !wrong;
@@ -129,4 +130,4 @@ function fields(value, change) {
  */
 const part = (name, value, change, more) => el("fieldset", {}, el("legend", {}, name), el("div", { className: "inputs" }, fields(value, change)), more);
 
-start().catch((error) => fill($("plan-page"), el("p", { className: "wrong" }, `the planner cannot start: ${error.message}`)));
+start().catch((error) => fill($("plan-page"), el("p", { className: "wrong" }, `the planner cannot start: ${messageOf(error)}`)));

@@ -1,5 +1,6 @@
 // Many files as one: ZIP archives written and read, and frames straight into a folder.
 import { Inflate, Zip, ZipPassThrough } from "fflate";
+import { messageOf } from "../errors.js";
 
 /** @typedef {{name: string, bytes: Uint8Array<ArrayBuffer>}} Entry a file to be */
 /** @typedef {Iterable<Entry> | AsyncIterable<Entry>} Entries */
@@ -209,7 +210,7 @@ async function inflate(packed, entry, bad) {
       stream.push(new Uint8Array(await packed.slice(at, at + step).arrayBuffer()), at + step >= packed.size);
     }
   } catch (error) {
-    const { message } = /** @type {Error} */ (error);
+    const message = messageOf(error);
     throw message.includes(entry.path) ? error : bad(`${entry.path} is damaged (${message})`);
   }
   if (n !== out.length) throw bad(`${entry.path} has ${n} bytes, and its list says ${out.length}`);
@@ -245,7 +246,7 @@ export async function intoFolder(handle, entries, { onProgress, signal } = {}) {
       await stream?.abort().catch(() => {});
       if ((await target.getFile()).size === 0) await folder.removeEntry(base).catch(() => {});
       if (signal?.aborted) throw signal.reason;
-      throw new Error(`${path} cannot be written: ${/** @type {Error} */ (error).message}`);
+      throw new Error(`${path} cannot be written: ${messageOf(error)}`);
     }
     onProgress?.(++done);
   }

@@ -1,6 +1,7 @@
 // The frames of a clip, decoded as they are asked for: from where the decoder is, or from the key
 // frame before. Works on the page and in workers, each with decoders of its own.
 import { BlobSource, Input, MATROSKA, MP4, QTFF, VideoSampleSink, WEBM } from "mediabunny";
+import { messageOf } from "../errors.js";
 import { pictureOf } from "./picture.js";
 
 /** @typedef {import("./clips.js").Clip} Clip */
@@ -77,8 +78,6 @@ export async function first(clip, input, track) {
     leave(decoder);
   }
 }
-
-const messageOf = (/** @type {unknown} */ error) => (error instanceof Error ? error.message : String(error));
 
 /** @returns {Decoder} */
 const fresh = () => ({ open: null, walk: null, queue: Promise.resolve(), users: 0 });

@@ -1,6 +1,7 @@
 // What is dropped or chosen: sorted into the wells.
 import { $, dialog, dropped, el, fill } from "../dom.js";
-import { isAbort, messageOf, notDone, refuse } from "./notices.js";
+import { isAbort, messageOf } from "../errors.js";
+import { notDone, refuse } from "./notices.js";
 import { readRecipe, loadRecipe } from "./recipe.js";
 import { clipExtensions, group, is, isArchive, isClip, isRecipe, sort, wells as wellList } from "./sort.js";
 import { unbroken } from "./state.js";
@@ -11,12 +12,12 @@ import { expand } from "./take.js";
 
 export class Drops {
   /**
-   * @param {import("./state.js").Page} page
+   * @param {import("./state.js").PageStore} store
    * @param {import("./engines.js").Engines} engines
    * @param {import("./opening.js").Opening} opening
    */
-  constructor(page, engines, opening) {
-    this.page = page;
+  constructor(store, engines, opening) {
+    this.store = store;
     this.engines = engines;
     this.opening = opening;
   }
@@ -36,9 +37,9 @@ export class Drops {
    * @param {Dropped[]} list
    */
   async all(list) {
-    const { page } = this;
+    const { store } = this;
     if (!list.length) return;
-    page.update({ busy: { text: "Sorting what was dropped" }, errors: {}, tab: "plates" });
+    store.update({ busy: { text: "Sorting what was dropped" }, errors: {}, tab: "plates" });
     try {
       const { extensions } = await this.engines.ready;
       const entries = await unpacked(list);
@@ -51,21 +52,21 @@ export class Drops {
         const names = `${strange[0].path}${strange.length > 1 ? ` and ${strange.length - 1} more` : ""}`;
         wrong.general = `${names}: plates are frames (${extensions.join(" ")}) or clips (${clipExtensions.join(" ")}); the rest was left out`;
       }
-      page.update({ errors: wrong });
+      store.update({ errors: wrong });
       if (!plates.length) {
-        if (recipe) await loadRecipe(page, recipe.file);
+        if (recipe) await loadRecipe(store, recipe.file);
         return;
       }
       const { placed, unsure } = await sort(plates, (entry) => this.#describe(entry));
       if (unsure.length) await ask(placed, unsure);
       // A drop with both plates is a new take; one without adds to the take that is there.
       const fresh = placed.has("color") && placed.has("band");
-      await this.#fill(placed, fresh || page.value.demo, wrong, recipe);
+      await this.#fill(placed, fresh || store.value.demo, wrong, recipe);
     } catch (error) {
-      if (!isAbort(error)) refuse(page, error);
+      if (!isAbort(error)) refuse(store, error);
     } finally {
-      page.update({ busy: null });
-      if (Object.keys(page.value.errors).length) page.update({ tab: "plates" });
+      store.update({ busy: null });
+      if (Object.keys(store.value.errors).length) store.update({ tab: "plates" });
     }
   }
 
@@ -78,9 +79,9 @@ export class Drops {
     try {
       await this.#fill(new Map([[id, group(list).flat()]]), false, {});
     } catch (error) {
-      refuse(this.page, error);
+      refuse(this.store, error);
     } finally {
-      this.page.update({ busy: null });
+      this.store.update({ busy: null });
     }
   }
 
@@ -92,28 +93,28 @@ export class Drops {
    * @param {Dropped} [recipeFile]
    */
   async #fill(placed, fresh, wrong, recipeFile) {
-    const { page } = this;
+    const { store } = this;
     const { open: openClip } = await import("../files/clips.js");
     const { pixels } = await this.engines.ready;
-    const wells = fresh ? {} : { ...page.value.wells };
+    const wells = fresh ? {} : { ...store.value.wells };
     for (const [well, entries] of placed) {
       if (!entries.length) {
         delete wells[well];
         continue;
       }
-      page.update({ busy: { text: `Reading ${entries[0].path}` } });
+      store.update({ busy: { text: `Reading ${entries[0].path}` } });
       try {
         wells[well] = await expand(entries, (file) => openClip(file, pixels));
       } catch (error) {
         wrong[well] = messageOf(error);
-        page.update({ status: notDone(wrong[well]) });
+        store.update({ status: notDone(wrong[well]) });
       }
     }
-    const recipe = recipeFile ? await readRecipe(recipeFile.file) : fresh ? {} : page.value.recipe;
-    const { b } = page.value;
-    page.choose({ wells, recipe, demo: false, breaks: unbroken, b: b === "green" ? null : b });
+    const recipe = recipeFile ? await readRecipe(recipeFile.file) : fresh ? {} : store.value.recipe;
+    const { b } = store.value;
+    store.choose({ wells, recipe, demo: false, breaks: unbroken, b: b === "green" ? null : b });
     await this.opening.done;
-    page.update({ errors: { ...wrong, ...page.value.errors } });
+    store.update({ errors: { ...wrong, ...store.value.errors } });
   }
 
   /**

@@ -1,5 +1,6 @@
 // Frames: the one that is looked at is asked for and shown, and those around it are made ahead.
-import { isAbort, messageOf, refuse } from "./notices.js";
+import { isAbort, messageOf } from "../errors.js";
+import { refuse } from "./notices.js";
 import { sides } from "./state.js";
 import { stations } from "./stations.js";
 
@@ -21,13 +22,13 @@ export class Frames {
   #fetching = new AbortController();
 
   /**
-   * @param {import("./state.js").Page} page
+   * @param {import("./state.js").PageStore} store
    * @param {import("./take.js").Take} take
    * @param {import("./viewer.js").Viewer} viewer
    * @param {import("./probe.js").Probe} probe
    */
-  constructor(page, take, viewer, probe) {
-    this.page = page;
+  constructor(store, take, viewer, probe) {
+    this.store = store;
     this.take = take;
     this.viewer = viewer;
     this.probe = probe;
@@ -52,20 +53,20 @@ export class Frames {
    * @param {{thumbs?: boolean}} [how] thumbs: the small pictures are made at once
    */
   async seek(number, { thumbs = false } = {}) {
-    const { page, take } = this;
-    if (!page.value.ready || !page.value.frames.length) return;
+    const { store, take } = this;
+    if (!store.value.ready || !store.value.frames.length) return;
     const mine = ++this.#seeks;
-    if (number !== page.value.frame) this.#toward = number < page.value.frame ? -1 : 1;
+    if (number !== store.value.frame) this.#toward = number < store.value.frame ? -1 : 1;
     this.#scrubbing.abort();
     this.#scrubbing = new AbortController();
     const { signal } = this.#scrubbing;
-    page.update({ frame: number });
-    const { value } = page;
+    store.update({ frame: number });
+    const { value } = store;
     const { breaks } = value;
     const names = sides(value);
     /** @type {(pictures: Picture[], rough?: boolean) => void} */
     const put = (pictures, rough) => {
-      if (mine < this.#presented || !same(value, page.value)) return;
+      if (mine < this.#presented || !same(value, store.value)) return;
       this.#presented = mine;
       this.present(pictures, rough);
     };
@@ -80,18 +81,18 @@ export class Frames {
         if (rough) put((await take.want(number, breaks, names, { signal, urgent: true })).pictures);
         this.#made(number);
       }
-      if (page.value.playing) return;
+      if (store.value.playing) return;
       if (!thumbs) await new Promise((resolve) => setTimeout(resolve, rest));
       if (signal.aborted) return;
       const small = await take.want(number, breaks, [], { thumbs: stations.map((s) => s.id), signal });
       if (signal.aborted) return;
-      page.update({ thumbs: small.thumbs });
-      if (page.value.pixel) this.probe.at(page.value.pixel, signal);
+      store.update({ thumbs: small.thumbs });
+      if (store.value.pixel) this.probe.at(store.value.pixel, signal);
       this.prefetch();
     } catch (error) {
       if (isAbort(error) || signal.aborted) return;
       this.fail(number, error);
-      refuse(page, error);
+      refuse(store, error);
     }
   }
 
@@ -101,13 +102,13 @@ export class Frames {
    * @param {unknown} error
    */
   fail(number, error) {
-    this.page.update({ failed: new Map(this.page.value.failed).set(number, messageOf(error)) });
+    this.store.update({ failed: new Map(this.store.value.failed).set(number, messageOf(error)) });
   }
 
   /** @param {number} number */
   #made(number) {
-    const failed = new Map(this.page.value.failed);
-    if (failed.delete(number)) this.page.update({ failed });
+    const failed = new Map(this.store.value.failed);
+    if (failed.delete(number)) this.store.update({ failed });
   }
 
   /**
@@ -117,24 +118,24 @@ export class Frames {
    * @param {boolean} [rough]
    */
   present(pictures, rough = false) {
-    const { page, viewer } = this;
-    const { a, b, busy } = page.value;
+    const { store, viewer } = this;
+    const { a, b, busy } = store.value;
     const [first, second] = pictures.map((p) => (p.missing ? null : p));
     viewer.show(0, first);
     viewer.show(1, b ? second : null);
     const wrong = pictures.find((p) => p.missing)?.missing ?? (viewer.tooLarge ? "This picture is larger than this browser's graphics can show: the take can still be taken away" : "");
-    page.update({ shown: { a, b, rough }, busy: wrong ? { text: wrong } : busy?.stop ? busy : null });
+    store.update({ shown: { a, b, rough }, busy: wrong ? { text: wrong } : busy?.stop ? busy : null });
   }
 
   // prefetch fills the cache around the frame while nothing else is asked for.
   async prefetch() {
-    const { page, take } = this;
+    const { store, take } = this;
     this.#fetching.abort();
     this.#fetching = new AbortController();
     const { signal } = this.#fetching;
-    const { breaks, frame, frames, ready } = page.value;
+    const { breaks, frame, frames, ready } = store.value;
     if (!ready) return;
-    const names = sides(page.value);
+    const names = sides(store.value);
     const room = Math.floor(take.budget / (8 * ready.w * ready.h * names.length)) - 2; // two halves' bytes of four values a pixel
     const i = frames.indexOf(frame);
     const [before, after] = [frames.slice(0, i), frames.slice(i + 1)];

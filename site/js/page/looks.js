@@ -3,21 +3,21 @@ import { $, button, dialog, el, input, onInput, onTick, paint, select } from "..
 import { chosen } from "./state.js";
 import { besides, stations, titleOf } from "./stations.js";
 
-/** @typedef {import("./state.js").Page} Page */
+/** @typedef {import("./state.js").PageStore} PageStore */
 
-/** @param {Page} page */
-export function drawStrip(page) {
+/** @param {PageStore} store */
+export function drawStrip(store) {
   const strip = stations.map(({ id, title, op }, i) => {
     const canvas = el("canvas", { width: 192, height: 108, "aria-hidden": "true" });
-    const node = el("button", { type: "button", id: `station-${id}`, title: `${title} (${i + 1})`, onclick: () => page.choose({ a: id }, "station") },
+    const node = el("button", { type: "button", id: `station-${id}`, title: `${title} (${i + 1})`, onclick: () => store.choose({ a: id }, "station") },
       canvas, el("span", {}, title, op ? el("span", { className: "op" }, op) : null));
     return { id, canvas, node };
   });
   $("strip").append(...strip.map(({ node }) => node));
-  page.show(["a"], ({ a }) => {
+  store.show(["a"], ({ a }) => {
     for (const { id, node } of strip) node.setAttribute("aria-pressed", String(id === a));
   });
-  page.subscribe(["thumbs"], ({ thumbs }) => {
+  store.subscribe(["thumbs"], ({ thumbs }) => {
     for (const { id, canvas } of strip) {
       const t = thumbs.find(({ station }) => station === id);
       if (t?.rgba) paint(canvas, t.rgba, t.w, t.h);
@@ -27,21 +27,21 @@ export function drawStrip(page) {
 }
 
 /**
- * @param {Page} page
+ * @param {PageStore} store
  * @param {import("./viewer.js").Viewer} viewer
  */
-export function drawLooks(page, viewer) {
+export function drawLooks(store, viewer) {
   const beside = select("beside");
   beside.append(el("option", { value: "" }, "nothing"), ...besides.map((id) => el("option", { value: id }, titleOf(id))));
-  beside.onchange = onInput((id) => page.choose({ b: id || null }, "beside"));
-  page.show(["b", "wells"], ({ b, wells }) => {
+  beside.onchange = onInput((id) => store.choose({ b: id || null }, "beside"));
+  store.show(["b", "wells"], ({ b, wells }) => {
     const green = [...beside.options].find((option) => option.value === "green");
     if (green) green.hidden = green.disabled = !wells.green;
     beside.value = b ?? "";
     viewer.divide(b !== null);
   });
 
-  const change = (/** @type {Partial<import("./state.js").Looks>} */ some, kind = "") => page.choose({ look: { ...page.value.look, ...some } }, kind);
+  const change = (/** @type {Partial<import("./state.js").Looks>} */ some, kind = "") => store.choose({ look: { ...store.value.look, ...some } }, kind);
   input("exposure").oninput = onInput((value) => change({ exposure: Number(value) }, "exposure"));
   select("channel").onchange = onInput((channel) => change({ channel }));
   select("under").onchange = onInput((under) => change({ under }));
@@ -49,7 +49,7 @@ export function drawLooks(page, viewer) {
   input("clip").onchange = onTick((clip) => change({ clip }));
   button("fit").onclick = () => viewer.api?.fit();
   button("actual").onclick = () => viewer.api?.actual();
-  page.show(["look"], ({ look }) => {
+  store.show(["look"], ({ look }) => {
     const { exposure, channel, under, color, clip } = look;
     input("exposure").value = String(exposure);
     $("exposure-out").textContent = `${exposure > 0 ? "+" : ""}${exposure} stops`.replace("-", "−");
@@ -63,14 +63,14 @@ export function drawLooks(page, viewer) {
 
 /**
  * drawTop joins the buttons at the top of the page.
- * @param {Page} page
+ * @param {PageStore} store
  */
-export function drawTop(page) {
-  button("undo").onclick = () => page.undo();
-  button("redo").onclick = () => page.redo();
+export function drawTop(store) {
+  button("undo").onclick = () => store.undo();
+  button("redo").onclick = () => store.redo();
   button("keys").onclick = () => dialog("keys-dialog").showModal();
-  page.show(chosen, () => {
-    button("undo").disabled = !page.canUndo;
-    button("redo").disabled = !page.canRedo;
+  store.show(chosen, () => {
+    button("undo").disabled = !store.canUndo;
+    button("redo").disabled = !store.canRedo;
   });
 }

@@ -1,6 +1,7 @@
 // Opening: the wells and the recipe that are chosen become the take that is shown.
+import { isAbort } from "../errors.js";
 import { steam } from "./demo.js";
-import { isAbort, refuse } from "./notices.js";
+import { refuse } from "./notices.js";
 
 const late = 1500; // ms after which it is said how long it takes already
 const tick = 500; // ms between two words about it
@@ -10,15 +11,15 @@ export class Opening {
   #done = Promise.resolve();
 
   /**
-   * @param {import("./state.js").Page} page
+   * @param {import("./state.js").PageStore} store
    * @param {import("./engines.js").Engines} engines
    * @param {import("./take.js").Take} take
    * @param {import("./viewer.js").Viewer} viewer
    * @param {import("./frames.js").Frames} frames
    * @param {import("./probe.js").Probe} probe
    */
-  constructor(page, engines, take, viewer, frames, probe) {
-    this.page = page;
+  constructor(store, engines, take, viewer, frames, probe) {
+    this.store = store;
     this.engines = engines;
     this.take = take;
     this.viewer = viewer;
@@ -36,44 +37,44 @@ export class Opening {
   }
 
   async #open() {
-    const { page } = this;
+    const { store } = this;
     const mine = ++this.#turn;
-    const { wells, recipe, demo } = page.value;
+    const { wells, recipe, demo } = store.value;
     this.frames.leave();
-    page.update({ playing: false, ready: null, errors: {}, failed: new Map(), readings: null, pixel: null, range: null });
+    store.update({ playing: false, ready: null, errors: {}, failed: new Map(), readings: null, pixel: null, range: null });
     const missing = [wells.color?.length ? "" : "color plate", wells.band?.length ? "" : "band plate"].filter(Boolean);
     if (missing.length) {
       this.#nothing(`Give a ${missing.join(" and a ")}, and the take opens.`);
       return;
     }
-    page.update({ empty: "" });
+    store.update({ empty: "" });
     const clock = this.#watch(mine);
     try {
-      const opened = await this.take.open(wells, { version: page.value.version, ...recipe });
+      const opened = await this.take.open(wells, { version: store.value.version, ...recipe });
       if (mine !== this.#turn) return;
       const frames = opened.frames.map((pair) => pair.Number);
-      const { frame } = page.value;
-      page.update({ frames, frame: frames.includes(frame) ? frame : frames[0] });
+      const { frame } = store.value;
+      store.update({ frames, frame: frames.includes(frame) ? frame : frames[0] });
       performance.mark("opened");
       const ready = await this.take.prepare();
       performance.mark("prepared");
       if (mine !== this.#turn) return;
-      page.update({ ready: { ...ready, notes: [...new Set([...opened.notes, ...ready.notes])] } });
+      store.update({ ready: { ...ready, notes: [...new Set([...opened.notes, ...ready.notes])] } });
       clearInterval(clock);
-      page.update({ busy: null });
+      store.update({ busy: null });
       if (!this.viewer.begun) await this.#first();
-      await this.frames.seek(page.value.frame, { thumbs: true });
+      await this.frames.seek(store.value.frame, { thumbs: true });
       if (mine !== this.#turn) return;
-      if (!page.value.pixel) this.probe.at(demo ? steam : { x: Math.floor(ready.w / 2), y: Math.floor(ready.h / 2) }, this.frames.signal);
-      this.take.share(ready).then(() => this.frames.prefetch(), (error) => isAbort(error) || refuse(page, error));
+      if (!store.value.pixel) this.probe.at(demo ? steam : { x: Math.floor(ready.w / 2), y: Math.floor(ready.h / 2) }, this.frames.signal);
+      this.take.share(ready).then(() => this.frames.prefetch(), (error) => isAbort(error) || refuse(store, error));
     } catch (error) {
       if (mine !== this.#turn || isAbort(error)) return;
       this.#nothing("The take does not open. Under Plates it says why.");
-      refuse(page, error);
-      page.update({ tab: "plates" });
+      refuse(store, error);
+      store.update({ tab: "plates" });
     } finally {
       clearInterval(clock);
-      if (mine === this.#turn) page.update({ busy: null });
+      if (mine === this.#turn) store.update({ busy: null });
     }
   }
 
@@ -85,7 +86,7 @@ export class Opening {
     this.take.forget();
     this.viewer.show(0, null);
     this.viewer.show(1, null);
-    this.page.update({ frames: [], thumbs: [], busy: null, empty: why });
+    this.store.update({ frames: [], thumbs: [], busy: null, empty: why });
     this.viewer.begin();
   }
 
@@ -94,18 +95,18 @@ export class Opening {
    * @param {number} mine
    */
   #watch(mine) {
-    const { page, engines } = this;
+    const { store, engines } = this;
     const began = performance.now();
     const stop = async () => {
       this.#turn++;
-      page.update({ busy: { text: "Stopping" } });
+      store.update({ busy: { text: "Stopping" } });
       await engines.restart();
-      page.update({ busy: null, tab: "plates", errors: { ...page.value.errors, general: "stopped: change a plate or a setting, or undo, and the take opens again" } });
+      store.update({ busy: null, tab: "plates", errors: { ...store.value.errors, general: "stopped: change a plate or a setting, or undo, and the take opens again" } });
     };
     const say = () => {
       if (mine !== this.#turn) return;
       const passed = performance.now() - began;
-      page.update({ busy: { text: `Making the take ready${passed > late ? `: ${Math.round(passed / 1000)} s` : ""}`, stop } });
+      store.update({ busy: { text: `Making the take ready${passed > late ? `: ${Math.round(passed / 1000)} s` : ""}`, stop } });
     };
     say();
     return setInterval(say, tick);
@@ -113,7 +114,7 @@ export class Opening {
 
   // #first shows the sum before the viewer, which is as large a program as the engine, is fetched.
   async #first() {
-    const { frame, breaks } = this.page.value;
+    const { frame, breaks } = this.store.value;
     try {
       const { result, buffers } = await this.engines.call("display", { number: frame, breaks, stations: ["sum"], width: 0 }, { urgent: true });
       this.viewer.first(buffers[0], result.w, result.h);

@@ -14,24 +14,24 @@ import { $, el } from "../dom.js";
 
 /**
  * drawPanels makes the tabs and keeps the open panel up to date.
- * @param {import("./state.js").Page} page
+ * @param {import("./state.js").PageStore} store
  * @param {Panel[]} panels
  */
-export function drawPanels(page, panels) {
+export function drawPanels(store, panels) {
   $("tabs").append(...panels.map(({ id, title }, i) => el("button", {
     type: "button", role: "tab", id: `tab-${id}`, "aria-controls": `panel-${id}`,
-    onclick: () => page.update({ tab: id }),
+    onclick: () => store.update({ tab: id }),
     onkeydown: (/** @type {KeyboardEvent} */ event) => {
       const to = new Map([["ArrowRight", i + 1], ["ArrowLeft", i - 1], ["Home", 0], ["End", panels.length - 1]]).get(event.key);
       if (to === undefined) return;
       event.preventDefault();
       event.stopPropagation();
       const next = panels[(to + panels.length) % panels.length].id;
-      page.update({ tab: next });
+      store.update({ tab: next });
       $(`tab-${next}`).focus();
     },
   }, title)));
-  page.show(["tab"], ({ tab }) => {
+  store.show(["tab"], ({ tab }) => {
     for (const { id } of panels) {
       const on = id === tab;
       $(`tab-${id}`).setAttribute("aria-selected", String(on));
@@ -40,7 +40,7 @@ export function drawPanels(page, panels) {
     }
   });
   for (const panel of panels) {
-    page.show(["tab", ...panel.reads], (value) => value.tab === panel.id && redraw(panel, value));
+    store.show(["tab", ...panel.reads], (value) => value.tab === panel.id && redraw(panel, value));
   }
 }
 

@@ -1,47 +1,47 @@
 // Playing, and stepping through the take.
-import { isAbort } from "./notices.js";
+import { isAbort } from "../errors.js";
 import { fpsOf, sides } from "./state.js";
 
 const least = 4; // ms: below it a timer is no better than the next frame of the screen
 
 export class Player {
   /**
-   * @param {import("./state.js").Page} page
+   * @param {import("./state.js").PageStore} store
    * @param {import("./take.js").Take} take
    * @param {import("./frames.js").Frames} frames
    */
-  constructor(page, take, frames) {
-    this.page = page;
+  constructor(store, take, frames) {
+    this.store = store;
     this.take = take;
     this.frames = frames;
   }
 
   stop() {
-    this.page.update({ playing: false });
+    this.store.update({ playing: false });
   }
 
   // toggle plays, or stops.
   toggle() {
-    if (this.page.value.playing) this.stop();
+    if (this.store.value.playing) this.stop();
     else this.play();
   }
 
   async play() {
-    const { page } = this;
-    if (page.value.playing || page.value.frames.length < 2) return;
-    page.update({ playing: true });
+    const { store } = this;
+    if (store.value.playing || store.value.frames.length < 2) return;
+    store.update({ playing: true });
     this.frames.prefetch();
-    while (page.value.playing) {
+    while (store.value.playing) {
       const began = performance.now();
-      const { frames, frame, loop } = page.value;
+      const { frames, frame, loop } = store.value;
       const i = frames.indexOf(frame) + 1;
       if (i >= frames.length && !loop) break;
       if (!(await this.#show(frames[i % frames.length]))) break;
-      const left = 1000 / fpsOf(page.value) - (performance.now() - began);
+      const left = 1000 / fpsOf(store.value) - (performance.now() - began);
       await new Promise((resolve) => (left > least ? setTimeout(resolve, left) : requestAnimationFrame(resolve)));
     }
     this.stop();
-    if (page.value.frames.length) this.frames.seek(page.value.frame);
+    if (store.value.frames.length) this.frames.seek(store.value.frame);
   }
 
   /**
@@ -49,16 +49,16 @@ export class Player {
    * @param {number} number
    */
   async #show(number) {
-    const { page, take, frames } = this;
+    const { store, take, frames } = this;
     try {
-      const { pictures } = await take.want(number, page.value.breaks, sides(page.value), { urgent: true });
-      if (!page.value.playing) return false;
-      page.update({ frame: number });
+      const { pictures } = await take.want(number, store.value.breaks, sides(store.value), { urgent: true });
+      if (!store.value.playing) return false;
+      store.update({ frame: number });
       frames.present(pictures);
     } catch (error) {
       if (isAbort(error)) return false;
       frames.fail(number, error);
-      page.update({ frame: number });
+      store.update({ frame: number });
     }
     return true;
   }
@@ -77,7 +77,7 @@ export class Player {
    * @param {number} by
    */
   step(by) {
-    const { frames, frame } = this.page.value;
+    const { frames, frame } = this.store.value;
     const i = frames.indexOf(frame);
     if (i >= 0) this.go(frames[Math.min(Math.max(i + by, 0), frames.length - 1)]);
     else this.stop();

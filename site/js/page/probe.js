@@ -1,6 +1,6 @@
 // The pixel under the pointer: its numbers are asked for one after the other, the latest place
 // last.
-import { isAbort } from "./notices.js";
+import { isAbort } from "../errors.js";
 
 /** @typedef {{x: number, y: number, signal: AbortSignal}} Place */
 
@@ -10,11 +10,11 @@ export class Probe {
   #asking = false;
 
   /**
-   * @param {import("./state.js").Page} page
+   * @param {import("./state.js").PageStore} store
    * @param {import("./engines.js").Engines} engines
    */
-  constructor(page, engines) {
-    this.page = page;
+  constructor(store, engines) {
+    this.store = store;
     this.engines = engines;
   }
 
@@ -30,12 +30,12 @@ export class Probe {
     while (this.#asked) {
       const { x, y, signal } = this.#asked;
       this.#asked = null;
-      const { frame, breaks } = this.page.value;
+      const { frame, breaks } = this.store.value;
       try {
         const { result } = await this.engines.call("pixel", { number: frame, breaks, x, y }, { signal, urgent: true });
-        this.page.update({ pixel: result });
+        this.store.update({ pixel: result });
       } catch (error) {
-        if (!isAbort(error)) this.page.update({ pixel: null });
+        if (!isAbort(error)) this.store.update({ pixel: null });
       }
     }
     this.#asking = false;

@@ -1,8 +1,8 @@
 // Recipes: the file that the command reads, in and out.
-import { messageOf } from "./notices.js";
+import { messageOf } from "../errors.js";
 import { pathsOf, wells } from "./sort.js";
 
-/** @typedef {import("./state.js").Page} Page */
+/** @typedef {import("./state.js").PageStore} PageStore */
 /** @typedef {import("./state.js").Recipe} Recipe */
 
 // What a recipe has that is the page's own matter: where the plates lie, and what is written.
@@ -25,24 +25,24 @@ export async function readRecipe(file) {
 
 /**
  * loadRecipe makes a recipe file's settings the take's.
- * @param {Page} page
+ * @param {PageStore} store
  * @param {File} file
  */
-export async function loadRecipe(page, file) {
-  page.update({ recipeError: "" });
+export async function loadRecipe(store, file) {
+  store.update({ recipeError: "" });
   try {
     const recipe = JSON.parse(await file.text());
     if (typeof recipe !== "object" || !recipe.version) throw new Error("it has no version: a recipe is what Save the recipe or twinplate comp --save-recipe writes");
-    page.choose({ recipe: withoutPlaces(recipe) });
+    store.choose({ recipe: withoutPlaces(recipe) });
   } catch (error) {
-    page.update({ recipeError: `${file.name}: ${messageOf(error)}` });
+    store.update({ recipeError: `${file.name}: ${messageOf(error)}` });
   }
 }
 
 /**
  * savedRecipe is the recipe as the command reads it: with every estimate, and the plates where they
  * lay.
- * @param {Page} page
+ * @param {PageStore} store
  */
 export function savedRecipe({ value: { ready, version, recipe, wells } }) {
   const whole = { ...(ready?.recipe ?? { version, ...recipe }), ...pathsOf(wells) };

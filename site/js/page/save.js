@@ -1,6 +1,7 @@
 // Saving: frames, ranges, clips and the recipe, written as the engine makes them.
 import { download } from "../dom.js";
-import { isAbort, refuse, stopped } from "./notices.js";
+import { isAbort, stopped } from "../errors.js";
+import { refuse } from "./notices.js";
 import { savedRecipe } from "./recipe.js";
 import { fpsOf, hasSum, rangeOf } from "./state.js";
 
@@ -21,14 +22,14 @@ const digits = (number) => String(number).padStart(4, "0");
 
 export class Saver {
   /**
-   * @param {import("./state.js").Page} page
+   * @param {import("./state.js").PageStore} store
    * @param {import("./engines.js").Engines} engines
    */
-  constructor(page, engines) {
-    this.page = page;
+  constructor(store, engines) {
+    this.store = store;
     this.engines = engines;
-    page.subscribe(["tab"], ({ tab, encoders }) => {
-      if (tab === "away" && !encoders) this.#findEncoders().catch((error) => refuse(page, error));
+    store.subscribe(["tab"], ({ tab, encoders }) => {
+      if (tab === "away" && !encoders) this.#findEncoders().catch((error) => refuse(store, error));
     });
   }
 
@@ -36,7 +37,7 @@ export class Saver {
   // that asks is large.
   async #findEncoders() {
     const { possible } = await import("../files/clipout.js");
-    this.page.update({ encoders: (await possible()).map((can) => can.container) });
+    this.store.update({ encoders: (await possible()).map((can) => can.container) });
   }
 
   /**
@@ -44,13 +45,13 @@ export class Saver {
    * @param {{from?: number, to?: number}} change
    */
   choose(change) {
-    const { first, last, from, to } = { ...rangeOf(this.page.value), ...change };
-    this.page.update({ range: { from: Math.min(Math.max(from, first), last), to: Math.min(Math.max(to, from, first), last) } });
+    const { first, last, from, to } = { ...rangeOf(this.store.value), ...change };
+    this.store.update({ range: { from: Math.min(Math.max(from, first), last), to: Math.min(Math.max(to, from, first), last) } });
   }
 
   /** @param {string} id */
   frame(id) {
-    const { frame } = this.page.value;
+    const { frame } = this.store.value;
     const title = products.find((p) => p.id === id)?.title ?? id;
     return this.#save(title, 1, async (signal) => download(new Blob([await this.#product(frame, id, signal)], { type: "image/png" }), `${id}_${digits(frame)}.png`));
   }
@@ -73,22 +74,22 @@ export class Saver {
 
   /** @param {string} container */
   clip(container) {
-    const { ready } = this.page.value;
+    const { ready } = this.store.value;
     if (!ready) return;
     return this.#save("Writing the clip", this.#chosen.length, async (signal, onProgress) => {
       const { encode } = await import("../files/clipout.js");
-      const blob = await encode({ width: ready.w, height: ready.h, fps: fpsOf(this.page.value), frames: this.#rangePixels(signal), container, onProgress, signal });
+      const blob = await encode({ width: ready.w, height: ready.h, fps: fpsOf(this.store.value), frames: this.#rangePixels(signal), container, onProgress, signal });
       download(blob, `twinplate.${container}`);
     });
   }
 
   recipe() {
-    download(savedRecipe(this.page), "take.json");
+    download(savedRecipe(this.store), "take.json");
   }
 
   get #chosen() {
-    const { from, to } = rangeOf(this.page.value);
-    return this.page.value.frames.filter((n) => n >= from && n <= to);
+    const { from, to } = rangeOf(this.store.value);
+    return this.store.value.frames.filter((n) => n >= from && n <= to);
   }
 
   get #files() {
@@ -101,24 +102,24 @@ export class Saver {
    * @param {AbortSignal} signal
    */
   async #product(number, product, signal) {
-    const { buffers } = await this.engines.call("write", { number, breaks: this.page.value.breaks, product }, { signal });
+    const { buffers } = await this.engines.call("write", { number, breaks: this.store.value.breaks, product }, { signal });
     return buffers[0];
   }
 
   /** @param {AbortSignal} signal */
   async *#rangeFiles(signal) {
     for (const number of this.#chosen) {
-      for (const id of [hasSum(this.page.value) ? "sum" : "cutout", "matte"]) {
+      for (const id of [hasSum(this.store.value) ? "sum" : "cutout", "matte"]) {
         yield { name: `${id}/${digits(number)}.png`, bytes: await this.#product(number, id, signal) };
       }
     }
-    yield { name: "recipe.json", bytes: new Uint8Array(await savedRecipe(this.page).arrayBuffer()) };
+    yield { name: "recipe.json", bytes: new Uint8Array(await savedRecipe(this.store).arrayBuffer()) };
   }
 
   /** @param {AbortSignal} signal */
   async *#rangePixels(signal) {
     for (const number of this.#chosen) {
-      const { buffers } = await this.engines.call("display", { number, breaks: this.page.value.breaks, stations: ["sum"], width: 0 }, { signal });
+      const { buffers } = await this.engines.call("display", { number, breaks: this.store.value.breaks, stations: ["sum"], width: 0 }, { signal });
       yield { rgba: buffers[0] };
     }
   }
@@ -130,18 +131,18 @@ export class Saver {
    * @param {Work} work
    */
   async #save(text, total, work) {
-    const { page } = this;
+    const { store } = this;
     const abort = new AbortController();
-    const progress = (/** @type {number} */ done) => page.update({ saving: { text, total, done, stop: () => abort.abort(stopped()) } });
-    page.update({ playing: false });
+    const progress = (/** @type {number} */ done) => store.update({ saving: { text, total, done, stop: () => abort.abort(stopped()) } });
+    store.update({ playing: false });
     progress(0);
     try {
       await work(abort.signal, progress);
-      page.update({ status: `${text}: done` });
+      store.update({ status: `${text}: done` });
     } catch (error) {
-      if (!isAbort(error)) refuse(page, error);
+      if (!isAbort(error)) refuse(store, error);
     } finally {
-      page.update({ saving: null });
+      store.update({ saving: null });
     }
   }
 }

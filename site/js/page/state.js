@@ -91,7 +91,7 @@ export const newStore = () => new Store(
     range: null, encoders: null, saving: null, busy: null, empty: "", status: "",
   }), chosen);
 
-/** @typedef {ReturnType<typeof newStore>} Page */
+/** @typedef {ReturnType<typeof newStore>} PageStore */
 
 /**
  * sides returns the stations that are looked at.

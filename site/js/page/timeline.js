@@ -11,21 +11,21 @@ const mostTexts = 6; // sentences of one mark
 
 /**
  * drawTimeline joins the time line to the store and the player.
- * @param {import("./state.js").Page} page
+ * @param {import("./state.js").PageStore} store
  * @param {import("./player.js").Player} player
  */
-export function drawTimeline(page, player) {
+export function drawTimeline(store, player) {
   button("back").onclick = () => player.step(-1);
   button("forth").onclick = () => player.step(1);
   button("play").onclick = () => player.toggle();
-  input("loop").onchange = onTick((loop) => page.update({ loop }));
-  input("scrub").oninput = onInput((place) => player.go(page.value.frames[Number(place)]));
-  page.show(["frames", "frame", "wells"], drawTime);
-  page.show(["playing"], ({ playing }) => {
+  input("loop").onchange = onTick((loop) => store.update({ loop }));
+  input("scrub").oninput = onInput((place) => player.go(store.value.frames[Number(place)]));
+  store.show(["frames", "frame", "wells"], drawTime);
+  store.show(["playing"], ({ playing }) => {
     $("play").textContent = playing ? "❚❚" : "▶";
     $("play").setAttribute("aria-pressed", String(playing));
   });
-  page.show(["frames", "failed", "readings"], (value) => {
+  store.show(["frames", "failed", "readings"], (value) => {
     const marks = gathered(value);
     fill($("marks"), marks.map((mark) => markOf(mark, value.frames, player)));
     $("marks").hidden = !marks.length;

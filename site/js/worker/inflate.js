@@ -3,6 +3,8 @@
 // Where the file is not such a one, or not in order, the library has to read it, and says what is
 // wrong with it.
 
+import { messageOf } from "../errors.js";
+
 /** @typedef {{id: number, file: Blob, pixels: number}} Question pixels are those that a picture has at most */
 
 /**
@@ -38,7 +40,7 @@ scope.onmessage = async (/** @type {MessageEvent<Question | {cancel: number}>} *
     await inflate(data);
     say({ id, done: true });
   } catch (error) {
-    say({ id, wrong: error instanceof Error ? error.message : String(error) });
+    say({ id, wrong: messageOf(error) });
   } finally {
     wanted.delete(id);
   }

@@ -1,5 +1,6 @@
 // One engine in a worker. It is sent the compiled engine once, then the files, then calls; each
 // answer has the id of its call.
+import { messageOf } from "../errors.js";
 import { program } from "../go.js";
 import { Files, load } from "./files.js";
 import { fsOf } from "./fs.js";
@@ -79,7 +80,7 @@ let running; // the call that the engine is at
 scope.onmessage = async (/** @type {MessageEvent<Message>} */ { data }) => {
   if (data.module) {
     started = start(data.module);
-    started.then((about) => scope.postMessage({ about }), (error) => scope.postMessage({ fatal: error.message }));
+    started.then((about) => scope.postMessage({ about }), (error) => scope.postMessage({ fatal: messageOf(error) }));
   } else if (data.files) {
     lay(data.files);
   } else if (data.spare) {
@@ -102,7 +103,7 @@ async function call({ id, op = "", args = {} }) {
     const { json, buffers } = await scope.engine(op, JSON.stringify(args));
     scope.postMessage({ id, result: JSON.parse(json), buffers }, buffers.map((b) => b.buffer));
   } catch (error) {
-    scope.postMessage({ id, error: error instanceof Error ? error.message : String(error) });
+    scope.postMessage({ id, error: messageOf(error) });
   }
 }
 

@@ -33,20 +33,20 @@ const steps = [
 
 /**
  * lessonPanel walks over the steps.
- * @param {import("../state.js").Page} page
+ * @param {import("../state.js").PageStore} store
  * @param {import("../player.js").Player} player
  * @param {() => void} openDemo
  * @returns {import("../panels.js").Panel}
  */
-export function lessonPanel(page, player, openDemo) {
+export function lessonPanel(store, player, openDemo) {
   const still = matchMedia("(prefers-reduced-motion: reduce)").matches;
   const go = (/** @type {number} */ step) => {
-    page.update({ step });
+    store.update({ step });
     const { a, b, breaks } = steps[step];
-    page.choose({ a, b: b === "green" && !page.value.wells.green ? null : b, breaks: { ...unbroken, ...breaks } }, "lesson");
+    store.choose({ a, b: b === "green" && !store.value.wells.green ? null : b, breaks: { ...unbroken, ...breaks } }, "lesson");
     if (!still) player.play();
   };
-  const change = (/** @type {Partial<Breaks>} */ some) => page.choose({ breaks: { ...page.value.breaks, ...some } });
+  const change = (/** @type {Partial<Breaks>} */ some) => store.choose({ breaks: { ...store.value.breaks, ...some } });
   return {
     id: "lesson",
     title: "Lesson",

@@ -41,8 +41,8 @@ function row(sign, name, values, color, result = false) {
 /** @type {(v: number) => Triple} */
 const gray = (v) => [v, v, v];
 
-/** @param {import("../state.js").Page} page */
-export const drawPixel = (page) => page.show(["pixel"], ({ pixel }) => show($("pixel"), pixel));
+/** @param {import("../state.js").PageStore} store */
+export const drawPixel = (store) => store.show(["pixel"], ({ pixel }) => show($("pixel"), pixel));
 
 /**
  * @param {Element} into

@@ -1,19 +1,19 @@
 // The panel of the readings: what the plates are like, and the lamps over the take.
 import { el, fill, press } from "../../dom.js";
-import { isAbort, messageOf, stopped } from "../notices.js";
+import { isAbort, messageOf, stopped } from "../../errors.js";
 import { fpsOf } from "../state.js";
 
-/** @typedef {import("../state.js").Page} Page */
+/** @typedef {import("../state.js").PageStore} PageStore */
 /** @typedef {import("../engines.js").Engines} Engines */
 
 const signs = { good: "✓ good", watch: "△ watch", bad: "✕ bad", unknown: "? not known" };
 
 /**
- * @param {Page} page
+ * @param {PageStore} store
  * @param {Engines} engines
  * @returns {import("../panels.js").Panel}
  */
-export const readingsPanel = (page, engines) => ({
+export const readingsPanel = (store, engines) => ({
   id: "readings",
   title: "Readings",
   reads: ["readings", "reading", "readError"],
@@ -21,7 +21,7 @@ export const readingsPanel = (page, engines) => ({
     el("p", {}, "What the plates are like, in plain words, and what to do about it while the set still stands."),
     reading
       ? [el("p", {}, `Reading the plates … ${reading.seconds} s`), el("progress", { "aria-label": "Reading the plates" }), el("div", { className: "row" }, press("Stop", reading.stop))]
-      : el("div", { className: "row" }, press(readings ? "Read again" : "Read the plates", () => read(page, engines), { className: "main" })),
+      : el("div", { className: "row" }, press(readings ? "Read again" : "Read the plates", () => read(store, engines), { className: "main" })),
     readError ? el("p", { className: "wrong", role: "alert" }, readError) : null,
     readings && !reading ? readings.readings.map(article) : null,
     readings?.gains && readings.gains.length > 1 && !reading ? [el("h3", {}, "The lamps over the take"), plot(readings.gains)] : null),
@@ -29,26 +29,26 @@ export const readingsPanel = (page, engines) => ({
 
 /**
  * read has an engine read the plates.
- * @param {Page} page
+ * @param {PageStore} store
  * @param {Engines} engines
  */
-async function read(page, engines) {
+async function read(store, engines) {
   const began = performance.now();
   const abort = new AbortController();
   const stop = () => abort.abort(stopped());
-  const say = () => page.update({ reading: { seconds: Math.round((performance.now() - began) / 1000), stop } });
-  page.update({ readError: "" });
+  const say = () => store.update({ reading: { seconds: Math.round((performance.now() - began) / 1000), stop } });
+  store.update({ readError: "" });
   say();
   const clock = setInterval(say, 1000);
   try {
     const worker = engines.workers.findLast((worker) => !worker.held); // the last that has the take
-    const { result } = await engines.call("check", { fps: fpsOf(page.value) }, { worker, signal: abort.signal });
-    page.update({ readings: result, status: `The plates are read: ${result.worst}` });
+    const { result } = await engines.call("check", { fps: fpsOf(store.value) }, { worker, signal: abort.signal });
+    store.update({ readings: result, status: `The plates are read: ${result.worst}` });
   } catch (error) {
-    if (!isAbort(error)) page.update({ readError: messageOf(error) });
+    if (!isAbort(error)) store.update({ readError: messageOf(error) });
   } finally {
     clearInterval(clock);
-    page.update({ reading: null });
+    store.update({ reading: null });
   }
 }
 

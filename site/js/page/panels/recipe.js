@@ -8,15 +8,15 @@ const curves = [["srgb", "sRGB"], ["bt709", "BT.709"], ["bt1886", "BT.1886"], ["
 const fits = [["fill", "fills it"], ["inside", "lies inside it"], ["stretch", "is stretched"], ["none", "pixel for pixel"]];
 
 /**
- * @param {import("../state.js").Page} page
+ * @param {import("../state.js").PageStore} store
  * @returns {import("../panels.js").Panel}
  */
-export const recipePanel = (page) => ({
+export const recipePanel = (store) => ({
   id: "recipe",
   title: "Recipe",
   reads: ["recipe", "recipeError"],
   draw: (into, { recipe, recipeError }) => {
-    const change = (/** @type {Recipe} */ some) => page.choose({ recipe: { ...page.value.recipe, ...some } });
+    const change = (/** @type {Recipe} */ some) => store.choose({ recipe: { ...store.value.recipe, ...some } });
     // What a recipe file gives, an estimate for one, stays until another is chosen.
     const way = (/** @type {string} */ field, /** @type {string} */ text, /** @type {string[][]} */ options) => {
       const value = recipe[field] || "auto";
@@ -29,7 +29,7 @@ export const recipePanel = (page) => ({
       el("input", { type: "number", min: 0, max: 1, step: 0.01, value: limits[name] ?? none, onchange: onInput((value) => change({ limits: { ...limits, [name]: Number(value) } })) }));
     fill(into,
       el("p", {}, "Every setting has a default that is right for most takes. The file is the one that twinplate comp --recipe reads."),
-      el("div", { className: "row" }, press("Save the recipe", () => download(savedRecipe(page), "take.json")), files("Open a recipe", false, ([first]) => loadRecipe(page, first.file)), press("Defaults", () => page.choose({ recipe: {} }))),
+      el("div", { className: "row" }, press("Save the recipe", () => download(savedRecipe(store), "take.json")), files("Open a recipe", false, ([first]) => loadRecipe(store, first.file)), press("Defaults", () => store.choose({ recipe: {} }))),
       recipeError ? el("p", { className: "wrong", role: "alert" }, recipeError) : null,
       el("div", { className: "fields" },
         way("geometry", "Geometry between the cameras", [["auto", "from the footage"], ["none", "none: the plates fit as they are"]]),
