@@ -472,6 +472,22 @@ func TestTakeAway(t *testing.T) {
 	p.silent()
 }
 
+// A button is pressed, though its panel is to be drawn anew between down and up, as it is with every
+// frame that is saved; and then the panel is drawn.
+func TestPressWhileDrawn(t *testing.T) {
+	p := open(t, 1440, 900)
+	p.settled()
+	p.click("#tab-away")
+	p.wait("the clips that can be written", `playground.store.value.encoders`)
+	at := eval[[2]float64](p, `(() => { const b = [...document.querySelectorAll("#panel-away button")].find((b) => b.textContent === "Matte"); b.scrollIntoView({ block: "nearest" }); const r = b.getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2]; })()`)
+	p.mouse(chromedp.MousePressed, at[0], at[1])
+	eval[any](p, `playground.store.update({ encoders: [] })`)
+	p.mouse(chromedp.MouseReleased, at[0], at[1])
+	p.wait("the saved matte", `document.getElementById("status").textContent === "Matte: done"`)
+	p.wait("the panel as it is now", `document.querySelector("#panel-away .note")?.textContent.startsWith("This browser has no encoder")`)
+	p.quiet()
+}
+
 func farthest(a, b *plate.RGB) float64 {
 	worst := 0.0
 	for c := range 3 {

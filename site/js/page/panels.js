@@ -39,9 +39,33 @@ export function drawPanels(store, panels) {
       $(`panel-${id}`).hidden = !on;
     }
   });
+  const draw = afterPresses((/** @type {Panel} */ panel) => redraw(panel, store.value));
   for (const panel of panels) {
-    store.show(["tab", ...panel.reads], (value) => value.tab === panel.id && redraw(panel, value));
+    store.show(["tab", ...panel.reads], ({ tab }) => tab === panel.id && draw(panel));
   }
+}
+
+/**
+ * afterPresses has a panel drawn, but not while the pointer is down on one: a button that is
+ * replaced meanwhile would not be pressed.
+ * @param {(panel: Panel) => void} draw
+ */
+function afterPresses(draw) {
+  /** @type {Set<Panel>} */
+  const late = new Set();
+  let pressed = false;
+  const released = () => setTimeout(() => { // the click comes first
+    pressed = false;
+    for (const panel of late) draw(panel);
+    late.clear();
+  });
+  $("panels").addEventListener("pointerdown", () => (pressed = true));
+  addEventListener("pointerup", released);
+  addEventListener("pointercancel", released);
+  return (/** @type {Panel} */ panel) => {
+    if (pressed) late.add(panel);
+    else draw(panel);
+  };
 }
 
 /**
