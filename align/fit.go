@@ -20,8 +20,10 @@ import (
 // edge tells them from a shift of the plates; the costume's texture does (see textureFit).
 type theta [geometric + 6]float64
 
-// geometric is how many of the parameters are the geometry's.
-const geometric = 10
+const (
+	geometric   = 10 // how many of the parameters are the geometry's
+	radialTerms = 2  // how many of these are k1 and k2
+)
 
 var models = []string{Shift, Similarity, Affine, Homography, Radial}
 
@@ -103,7 +105,7 @@ type stats struct {
 }
 
 func newFit(g Geometry, l *level, model string) *fit {
-	f := &fit{l: l, g: g, model: model, most: model, terms: 2, shading: sloping, widths: usualWidths, doubt: 1}
+	f := &fit{l: l, g: g, model: model, most: model, terms: radialTerms, shading: sloping, widths: usualWidths, doubt: 1}
 	f.d = g.halfDiagonal()
 	f.s = [2]float64{float64(g.BandW) / float64(g.ColorW), float64(g.BandH) / float64(g.ColorH)}
 	if f.shapeDiffers() && modelIndex(model) == 1 {
@@ -196,14 +198,24 @@ type equation struct {
 	texture bool             // it is of a patch of texture
 }
 
-// Constants of the weighting, in pixels of the level.
+// Constants of the weighting, in pixels of the level. Where no reason stands beside one, it is chosen
+// by hand; not measured by itself.
 const (
-	correlated = 15   // how many pixels share what the model does not follow
+	correlated = 15   // how many pixels share what the model does not follow; in the last fits scale measures it
 	worst      = 1.5  // standard deviation from which a measurement is left out
 	farthest   = 3    // displacement beyond which a measurement says only the direction
 	leastError = 0.03 // error that every measurement is granted besides noise
 
 	leastTextureError = 0.02 // the same for a patch of texture, which has no light of its own
+
+	// unlike is the standard deviation that an edge is granted of whose color alpha explains nothing,
+	// while the fit is on its way: far from the solution every edge is doubtful.
+	unlike = 5
+
+	// closeUnlike is the same in the last fits, and closeError what every edge is granted there, both as
+	// variances: the cells' own effects have the rest.
+	closeUnlike = 3
+	closeError  = 0.03
 
 	// sideLight is the standard deviation of the displacement of all edges by directional light, along each axis and in
 	// pixels of the color level, before the plates say anything: 0.07 along both is 0.1 px. Photographed performers lit
@@ -243,7 +255,7 @@ func (f *fit) equations(ms []measurement) []equation {
 			case f.shading == bending:
 				f.light(&eq, &m, q.x, q.y)
 			default:
-				eq.v += 25 * (1 - m.match) * (1 - m.match)
+				eq.v += unlike * unlike * (1 - m.match) * (1 - m.match)
 			}
 			list = append(list, eq)
 		}
@@ -254,19 +266,28 @@ func (f *fit) equations(ms []measurement) []equation {
 // light fills in how an equation along (x, y) depends on the performer's light. What alpha explains least is doubted a
 // little besides.
 func (f *fit) light(eq *equation, m *measurement, x, y float64) {
-	eq.v += 0.03 + 3*(1-m.match)*(1-m.match)
+	const (
+		// The length of a tile's inward direction from which its edge is of something solid; and how fast
+		// it turns into a strand below: it is one where the length is 1/2 less. Chosen by hand.
+		solid  = 0.92
+		thinBy = 2
+
+		mostLight = 0.2 // of a measured slope of light, a pixel, that is believed; chosen by hand
+		solidPart = 0.1 // of a strand's displacement toward the light, that solid edges have; chosen by hand
+	)
+	eq.v += closeError + closeUnlike*(1-m.match)*(1-m.match)
 	inward := x*m.inward[0] + y*m.inward[1]
 	// 1 for strands and meshes, whose slopes cancel each other; 0 for edges of what is solid, of which alone the light is
 	// measured.
-	thin := math.Max(0, math.Min(1, 2*(0.92-math.Hypot(m.inward[0], m.inward[1]))))
+	thin := math.Max(0, math.Min(1, thinBy*(solid-math.Hypot(m.inward[0], m.inward[1]))))
 	own := eq.row[geometric:]
-	own[0], own[1] = inward, inward*(1-thin)*math.Max(-0.2, math.Min(m.light, 0.2))
+	own[0], own[1] = inward, inward*(1-thin)*math.Max(-mostLight, math.Min(m.light, mostLight))
 	own[2], own[3] = x*thin, y*thin
 	own[4], own[5] = x, y
 	for j, v := range own {
 		eq.e -= v * f.theta[geometric+j]
 	}
-	eq.own = [effects]float64{inwardEffect: inward, lightXEffect: x * (0.1 + thin), lightYEffect: y * (0.1 + thin)}
+	eq.own = [effects]float64{inwardEffect: inward, lightXEffect: x * (solidPart + thin), lightYEffect: y * (solidPart + thin)}
 }
 
 // cell returns the cell that a pixel of the level is in.
@@ -281,6 +302,11 @@ func (f *fit) cells() int { return f.cell(0, float64(f.l.h)) + cellsWide }
 // solve fits a model to the measurements, linearly about the present parameters, by least squares reweighted
 // after Geman and McClure; it returns the parameters and marks the measurements that had weight.
 func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
+	const (
+		settled     = 8    // passes after which the weights no longer matter; chosen by hand
+		closeSettle = 24   // passes of the last fits, in which the widths of the effects settle slowly
+		weightless  = 1e-3 // part of the full weight below which a measurement was not used; chosen by hand
+	)
 	eqs := f.equations(ms)
 	f.eqs = eqs
 	next := now
@@ -293,9 +319,9 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 		r[i] = eqs[i].e
 	}
 	kinds := byKind(eqs)
-	passes := 8
-	if f.shading == bending { // the widths of the effects settle slowly
-		passes = 24
+	passes := settled
+	if f.shading == bending {
+		passes = closeSettle
 	}
 	for pass := range passes {
 		for _, k := range kinds {
@@ -311,7 +337,7 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 				if !q.texture {
 					variance *= f.doubt
 				}
-				q.weight = robust(r[i], variance, pass)
+				q.weight = trusted(r[i], variance, pass)
 			}
 		}
 		if pass == passes-1 || model == fixedModel {
@@ -329,7 +355,7 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 	for i, q := range eqs {
 		sum += q.weight * r[i] * r[i]
 		weights += q.weight
-		if full := 1 / (q.v + leastError*leastError); q.weight > 1e-3*full {
+		if full := 1 / (q.v + leastError*leastError); q.weight > weightless*full {
 			ms[q.from].used = true
 		}
 	}
@@ -338,12 +364,16 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 	return next, st
 }
 
-// robust returns the weight of a residual r of this variance, after Geman and McClure; in the first two passes a convex one,
+// trusted returns the weight of a residual r of this variance, after Geman and McClure; in the first two passes a convex one,
 // so that what agrees with where the fit stands counts no more than the rest.
-func robust(r, variance float64, pass int) float64 {
+func trusted(r, variance float64, pass int) float64 {
+	const (
+		doubted = 2.5 // standard deviations at which a weight is a quarter; chosen by hand
+		convex  = 2   // passes; chosen by hand
+	)
 	weight := 1 / variance
-	z := r * r * weight / (2.5 * 2.5)
-	if pass < 2 {
+	z := r * r * weight / (doubted * doubted)
+	if pass < convex {
 		return weight / math.Sqrt(1+z)
 	}
 	return weight / ((1 + z) * (1 + z))
@@ -442,31 +472,48 @@ func (f *fit) linear(eqs []equation, model string, terms int, now theta, residua
 	return next, chi2
 }
 
+// What rigs are like: standard deviations of the parameters about a geometry that stretches the frames
+// over each other. They are generous, and chosen by hand; not measured by itself. Those of the geometry
+// are in half diagonals at the corner.
+const (
+	scalePrior  = 0.2  // of the scales and shears
+	squarePrior = 0.02 // of the difference of the scales along the axes, and of the shear that is no turn
+	shiftPrior  = 0.5  // along each axis
+	tiltPrior   = 0.03 // of the perspective's two
+	k1Prior     = 0.03
+	k2Prior     = 0.015
+
+	// Of what is not the geometry's, in pixels of the level.
+	inwardPrior = 0.2  // how far edges seem to lie inward
+	slopePrior  = 1.5  // and by the slope of the light, which is measured as a part, a pixel
+	towardPrior = 0.25 // how far strands seem to lie toward the light, along each axis
+)
+
 // preferences says what rigs are like, as equations on the parameters with generous variances.
 func (f *fit) preferences() []equation {
 	side := math.Hypot(sideLight*(f.s[0]+f.s[1])/2*f.l.fc/f.l.fb, unmodeled*math.Hypot(f.theta[geometric+2], f.theta[geometric+3]))
 	list := []equation{
-		{row: theta{0: 1}, e: 1, v: 0.2 * 0.2},
-		{row: theta{4: 1}, e: 1, v: 0.2 * 0.2},
-		{row: theta{1: 1}, v: 0.2 * 0.2},
-		{row: theta{3: 1}, v: 0.2 * 0.2},
-		{row: theta{2: 1}, v: 0.5 * 0.5},
-		{row: theta{5: 1}, v: 0.5 * 0.5},
-		{row: theta{6: 1}, v: 0.03 * 0.03},
-		{row: theta{7: 1}, v: 0.03 * 0.03},
-		{row: theta{8: 1}, v: 0.03 * 0.03},
-		{row: theta{9: 1}, v: 0.015 * 0.015},
-		{row: theta{geometric: 1}, v: 0.2 * 0.2},
-		{row: theta{geometric + 1: 1}, v: 1.5 * 1.5},
-		{row: theta{geometric + 2: 1}, v: 0.25 * 0.25},
-		{row: theta{geometric + 3: 1}, v: 0.25 * 0.25},
+		{row: theta{0: 1}, e: 1, v: scalePrior * scalePrior},
+		{row: theta{4: 1}, e: 1, v: scalePrior * scalePrior},
+		{row: theta{1: 1}, v: scalePrior * scalePrior},
+		{row: theta{3: 1}, v: scalePrior * scalePrior},
+		{row: theta{2: 1}, v: shiftPrior * shiftPrior},
+		{row: theta{5: 1}, v: shiftPrior * shiftPrior},
+		{row: theta{6: 1}, v: tiltPrior * tiltPrior},
+		{row: theta{7: 1}, v: tiltPrior * tiltPrior},
+		{row: theta{8: 1}, v: k1Prior * k1Prior},
+		{row: theta{9: 1}, v: k2Prior * k2Prior},
+		{row: theta{geometric: 1}, v: inwardPrior * inwardPrior},
+		{row: theta{geometric + 1: 1}, v: slopePrior * slopePrior},
+		{row: theta{geometric + 2: 1}, v: towardPrior * towardPrior},
+		{row: theta{geometric + 3: 1}, v: towardPrior * towardPrior},
 		{row: theta{geometric + 4: 1}, v: side * side},
 		{row: theta{geometric + 5: 1}, v: side * side},
 	}
 	if !f.shapeDiffers() {
 		list = append(list,
-			equation{row: theta{0: 1, 4: -1}, v: 0.02 * 0.02},
-			equation{row: theta{1: 1, 3: 1}, v: 0.02 * 0.02})
+			equation{row: theta{0: 1, 4: -1}, v: squarePrior * squarePrior},
+			equation{row: theta{1: 1, 3: 1}, v: squarePrior * squarePrior})
 	}
 	return list
 }
@@ -484,10 +531,16 @@ func (f *fit) tiles() []tile {
 // geometry; with none it measures where the geometry stands. ok is false when too few edges are left or the geometry
 // goes astray.
 func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
+	// Movements of the corners in a round, in color pixels of the level: from which the tiles are laid out
+	// anew, and below which the fit stands still. Chosen by hand.
+	const (
+		far   = 1.5
+		still = 0.01
+	)
 	var tiles []tile
 	moved := math.Inf(1)
 	for range max(rounds, 1) {
-		if moved > 1.5*f.l.fc {
+		if moved > far*f.l.fc {
 			tiles = f.tiles()
 		}
 		if len(tiles) < minEdges {
@@ -517,7 +570,7 @@ func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 		if f.g.Check() != nil || moved > float64(f.g.ColorW) {
 			return false, nil
 		}
-		if moved < 0.01*f.l.fc {
+		if moved < still*f.l.fc {
 			break
 		}
 	}
@@ -534,13 +587,19 @@ func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 // least of Schwarz's criterion for errors of unknown size (Schwarz 1978), which is n log(chi-squared) for n
 // measurements, plus the number of parameters times log(n).
 func (f *fit) choose(ctx context.Context) (ok bool, err error) {
+	// Rounds: of the closer fit, laying out the tiles anew before each; and of the one that stands where
+	// that wanders off. Chosen by hand.
+	const (
+		closeRounds = 2
+		wideRounds  = 6
+	)
 	// Closer; but the fit must not wander off.
 	before := *f
 	f.shading = bending
 	if f.texture, err = f.l.findTexture(ctx, f.g); err != nil {
 		return false, err
 	}
-	for rounds := 1; rounds <= 2; rounds++ { // the tiles are about the edges only once the geometry is nearly right
+	for rounds := 1; rounds <= closeRounds; rounds++ { // the tiles are about the edges only once the geometry is nearly right
 		if ok, err = f.run(ctx, rounds); !ok {
 			break
 		}
@@ -550,7 +609,7 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	}
 	if !ok {
 		*f = before
-		if ok, err = f.run(ctx, 6); !ok || err != nil {
+		if ok, err = f.run(ctx, wideRounds); !ok || err != nil {
 			return ok, err
 		}
 	}
@@ -567,7 +626,7 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 		if f.shapeDiffers() && i < 2 {
 			continue
 		}
-		for terms := 1; terms <= 2; terms++ {
+		for terms := 1; terms <= radialTerms; terms++ {
 			if model != Radial && terms > 1 {
 				continue
 			}
@@ -608,6 +667,7 @@ type kind struct {
 }
 
 func byKind(eqs []equation) (kinds []kind) {
+	const sharpest = 8 // one in so many of the equations is sharp; chosen by hand
 	for _, k := range []struct {
 		texture bool
 		least   float64
@@ -626,7 +686,7 @@ func byKind(eqs []equation) (kinds []kind) {
 		slices.Sort(v)
 		var sharp []int
 		for _, i := range all {
-			if eqs[i].v <= v[len(v)/8] {
+			if eqs[i].v <= v[len(v)/sharpest] {
 				sharp = append(sharp, i)
 			}
 		}

@@ -123,11 +123,20 @@ var (
 	ErrNoMatch = errors.New("the plates have nothing in common")
 )
 
-// minSide is the smallest width or height of a plate, in pixels.
-const minSide = 32
+// minSide is the smallest width or height of a plate, in pixels, and maxPairs the largest number of
+// pairs, which bounds the work and the memory. Both are chosen by hand.
+const (
+	minSide  = 32
+	maxPairs = 64
+)
 
-// maxPairs bounds the work and the memory.
-const maxPairs = 64
+// The bounds of the search where Options leaves them open, and the most that Options may ask for:
+// chosen by hand; not measured by itself. The search's work grows with each of them.
+const (
+	usualShift, mostShift       = 0.1, 0.4  // parts of the color frame's width
+	usualRotation, mostRotation = 5, 30     // degrees
+	usualScale, mostScale       = 0.08, 0.4 // parts of the scale
+)
 
 // FromFootage finds the geometry between the cameras from pairs of plates with a performer in them: one
 // geometry for all pairs, since the cameras are fixed to each other. Three to eight pairs with the performer
@@ -227,7 +236,7 @@ func (o *Options) fill() error {
 		name            string
 		p               *float64
 		preset, largest float64
-	}{{"MaxShift", &o.MaxShift, 0.1, 0.4}, {"MaxRotation", &o.MaxRotation, 5, 30}, {"MaxScale", &o.MaxScale, 0.08, 0.4}} {
+	}{{"MaxShift", &o.MaxShift, usualShift, mostShift}, {"MaxRotation", &o.MaxRotation, usualRotation, mostRotation}, {"MaxScale", &o.MaxScale, usualScale, mostScale}} {
 		if *v.p == 0 {
 			*v.p = v.preset
 		}
@@ -268,6 +277,12 @@ func checkPairs(pairs []Pair) error {
 
 // estimate is FromFootage on a prepared stack.
 func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
+	// The rounds that a fit gets at most; it ends where it stands still. Chosen by hand.
+	const (
+		reducedRounds = 5 // on a reduced level
+		finestRounds  = 2 // on the finest, from which choose goes on
+		richerRounds  = 4 // there with a richer model than on any level before
+	)
 	starts, err := s.search(ctx, o)
 	if err != nil {
 		return nil, err
@@ -291,12 +306,12 @@ func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
 	}
 	for level > 0 {
 		level--
-		model, rounds := o.Model, 5
+		model, rounds := o.Model, reducedRounds
 		switch {
 		case level > 1:
 			model = least(Homography, model)
 		case level == 0: // choose goes on from here
-			rounds = 2
+			rounds = finestRounds
 		}
 		f = newFit(f.g, s.levels[level], model)
 		ok, err := f.run(ctx, rounds)
@@ -309,7 +324,7 @@ func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
 	}
 	if f.most != o.Model { // fitted with less yet
 		f = newFit(f.g, s.levels[0], o.Model)
-		if ok, err := f.run(ctx, 4); err != nil {
+		if ok, err := f.run(ctx, richerRounds); err != nil {
 			return nil, err
 		} else if !ok {
 			return nil, fmt.Errorf("align: %w: too few edges agree", ErrNoMatch)
@@ -373,11 +388,15 @@ func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
 	}
 	f.describe(e)
 	e.doubt(rivals)
-	if o.Mirror == MirrorAuto && e.ParityMargin < 0.05 && len(rivals) == 0 {
+	if o.Mirror == MirrorAuto && e.ParityMargin < leastMargin && len(rivals) == 0 {
 		e.Warnings = append(e.Warnings, fmt.Sprintf("the plates match nearly as well flipped left to right as not (by %.2f): check the parity by eye, or give it, or add a frame in which the performer's two sides differ", e.ParityMargin))
 	}
 	return e, nil
 }
+
+// leastMargin is the ParityMargin below which there is a warning: chosen by hand; not measured by
+// itself.
+const leastMargin = 0.05
 
 // minMatch is the least Match of plates that show the same thing, and minScore the least part of it that stands up on
 // edges which were not fitted: takes that were found right had over 0.55, and plates of different moments up to 0.27.
@@ -401,14 +420,26 @@ const badResidual = 0.4
 
 // Expected errors, in band pixels, from which there is a warning: anywhere in the frame, and at the performer's edges.
 const (
-	farError  = 1
+	farError  = 1    // chosen by hand: where nobody was, less is normal
 	edgeError = 0.15 // for a band plate of the color plate's size: above what sideLight alone gives
 )
+
+// coverageReach is how far the geometry counts as covered around an edge or a corner, in parts of
+// the color frame's width, as Estimate.Coverage states it.
+const coverageReach = 0.1
 
 // describe fills in what concerns where in the frame the edges were, and the warnings.
 func (f *fit) describe(e *Estimate) {
 	l := f.l
-	const n = 24 // cells a side
+	const (
+		n = 24 // cells a side, in which the coverage is counted: to a fraction of a percent
+
+		// What makes a warning, in parts of the frame: edges that keep to one side of a middle strip,
+		// and a coverage of less. Chosen by hand.
+		middleFrom, middleTo = 0.45, 0.55
+		leastCoverage        = 0.35
+		fewEdges             = 60 // pieces of edge; chosen by hand
+	)
 	var near [n * n]bool
 	frames := map[int]bool{}
 	w, h := float64(l.w), float64(l.h)
@@ -423,7 +454,7 @@ func (f *fit) describe(e *Estimate) {
 		for j := range n {
 			for i := range n {
 				dx, dy := (float64(i)+0.5)/n-x, ((float64(j)+0.5)/n-y)*h/w
-				near[j*n+i] = near[j*n+i] || dx*dx+dy*dy < 0.01
+				near[j*n+i] = near[j*n+i] || dx*dx+dy*dy < coverageReach*coverageReach
 			}
 		}
 	}
@@ -435,15 +466,15 @@ func (f *fit) describe(e *Estimate) {
 	e.Frames = len(frames)
 	where := ""
 	switch {
-	case x1 < 0.45:
+	case x1 < middleFrom:
 		where = "left part"
-	case x0 > 0.55:
+	case x0 > middleTo:
 		where = "right part"
-	case y1 < 0.45:
+	case y1 < middleFrom:
 		where = "upper part"
-	case y0 > 0.55:
+	case y0 > middleTo:
 		where = "lower part"
-	case e.Coverage < 0.35:
+	case e.Coverage < leastCoverage:
 		where = "middle"
 	}
 	if where != "" {
@@ -461,7 +492,7 @@ func (f *fit) describe(e *Estimate) {
 	if e.Rolling.Told() {
 		e.Warnings = append(e.Warnings, e.Rolling.warning())
 	}
-	if e.Edges < 60 {
+	if e.Edges < fewEdges {
 		e.Warnings = append(e.Warnings, fmt.Sprintf("only %d pieces of edge were found: add frames", e.Edges))
 	}
 }

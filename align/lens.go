@@ -254,7 +254,7 @@ func (f *fit) lateralScale(eqs []equation) (scale, sigma float64, ok bool) {
 		m.a[lateralTerms*lateralTerms-1] = 1e-6 // texture has no inward term
 		weights := make([]float64, len(eqs))
 		for i, q := range eqs {
-			weights[i] = robust(r[i], wider*(q.v+spread*spread), pass)
+			weights[i] = trusted(r[i], wider*(q.v+spread*spread), pass)
 			m.add(q.row[:lateralTerms], q.e, weights[i])
 		}
 		x, ok := m.solve()

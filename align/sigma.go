@@ -94,7 +94,7 @@ func farWarning(most float64, at [2]float64, remedy string) string {
 // allowed, whatever the model that was chosen: a term that was left out is not zero, but only known
 // to be as near to zero as the plates and the preferences say.
 func (f *fit) covariance() (c [12][12]float64) {
-	free, at := f.shading.columns(f.most, 2)
+	free, at := f.shading.columns(f.most, radialTerms)
 	m := f.mixed(f.eqs, free, at, f.theta)
 	if !cholesky(m.a, m.n) {
 		return c
