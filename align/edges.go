@@ -15,6 +15,10 @@ type shading struct {
 	flat float64 // how strongly a color is held to be flat and dark: a part of what the tile says
 }
 
+// uselessNoise is the standard deviation of a plate's noise, of the smoothed pictures and in parts of the
+// screen's light or of a channel's highlight, from which a frame says nothing; chosen by hand.
+const uselessNoise = 0.15
+
 // A color that slopes does for all fits but the last, which looks closer: light that comes from one side makes a
 // color that bends toward the edge, and with a sloping one the edge itself seems to move.
 var (
@@ -28,7 +32,8 @@ const (
 	shades  = 7
 )
 
-// minEdges is the least number of pieces of edge that a geometry is fitted to, and maxTiles bounds the work.
+// minEdges is the least number of pieces of edge that a geometry is fitted to, one for each of its
+// parameters; and maxTiles and maxClose bound the work. They are chosen by hand.
 const (
 	minEdges = 10
 	maxTiles = 2000
@@ -40,7 +45,11 @@ type tile struct{ frame, x, y int }
 
 // edges returns the windows of all frames in which the band plate, seen through g, has an edge.
 func (l *level) edges(g Geometry, size int) []tile {
-	const step = 3
+	const (
+		step     = 3    // between the pixels that are looked at, which no edge slips through
+		contrast = 0.15 // of alpha, the least that an edge has
+		sure     = 6    // standard deviations of noise besides; the extremes of nine pixels differ by some 3
+	)
 	nx, ny := l.w/size, l.h/size
 	ox, oy := (l.w-nx*size)/2, (l.h-ny*size)/2
 	per := nx * ny
@@ -48,7 +57,7 @@ func (l *level) edges(g Geometry, size int) []tile {
 	parallel.Parts(len(found), func(from, to int) {
 		for i := from; i < to; i++ {
 			f := &l.frames[i/per]
-			if f.alphaNoise > 0.15 {
+			if f.alphaNoise > uselessNoise {
 				continue
 			}
 			x0, y0 := ox+i%per%nx*size, oy+i%per/nx*size
@@ -67,7 +76,7 @@ func (l *level) edges(g Geometry, size int) []tile {
 					low, high = min(low, a), max(high, a)
 				}
 			}
-			found[i] = float64(high-low) > 0.15+6*f.alphaNoise
+			found[i] = float64(high-low) > contrast+sure*f.alphaNoise
 		}
 	})
 	var list []tile
@@ -94,6 +103,7 @@ func thinned(list []tile, n int) []tile {
 // centered moves the tiles to the middles of the edges in them: an edge in the middle has as much of the performer as of
 // the screen about it to tell them by.
 func (l *level) centered(g Geometry, tiles []tile, size int) []tile {
+	const apart = 3 // pixels of a raster in which one tile is kept: two that are closer see the same
 	moved := make([]tile, len(tiles))
 	parallel.Parts(len(tiles), func(from, to int) {
 		for i := from; i < to; i++ {
@@ -127,7 +137,7 @@ func (l *level) centered(g Geometry, tiles []tile, size int) []tile {
 	list := moved[:0]
 	seen := map[tile]bool{}
 	for _, t := range moved {
-		if near := (tile{t.frame, t.x / 3, t.y / 3}); !seen[near] {
+		if near := (tile{t.frame, t.x / apart, t.y / apart}); !seen[near] {
 			seen[near] = true
 			list = append(list, t)
 		}
@@ -199,7 +209,10 @@ type sampler struct {
 // trust measures a tile again with the band plate moved by what it says, or by a part of a pixel at least, and takes over
 // what the two together say. A tile that does not follow says nothing: it holds more than the model of an edge has.
 func (s *sampler) trust(l *level, g *Geometry, t tile, m *measurement) {
-	const least, most = 0.2, 0.6
+	const (
+		least, most   = 0.2, 0.6 // pixels of the level by which the plate is moved
+		lags, outruns = 0.5, 2   // parts of that movement between which a tile that follows says it moved
+	) // chosen by hand; not measured by itself
 	e, x, y, info := m.across()
 	if !(info > 0) {
 		return
@@ -211,7 +224,7 @@ func (s *sampler) trust(l *level, g *Geometry, t tile, m *measurement) {
 		left = (x*n.b[0] + y*n.b[1]) / info
 	}
 	follows := (e - left) / d
-	if !(follows > 0.5 && follows < 2) {
+	if !(follows > lags && follows < outruns) {
 		m.info = [3]float64{}
 		return
 	}
@@ -235,6 +248,10 @@ func (m *measurement) across() (e, x, y, info float64) {
 
 // measure measures a tile, the band plate moved by (mx, my).
 func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measurement {
+	const (
+		flat  = 1e-3 // variance of alpha up to which a tile has no edge: a contrast of some 6 %; chosen by hand
+		noisy = 4    // standard deviations by which noise may seem to be variation of color; chosen by hand
+	)
 	f := &l.frames[t.frame]
 	m := measurement{frame: t.frame}
 	half := float64(s.size) / 2
@@ -293,7 +310,7 @@ func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measure
 	}
 	mean /= float64(n)
 	m.energy = square - float64(n)*mean*mean
-	if !(slope > 0) || !(m.energy > 0.001*float64(n)) {
+	if !(slope > 0) || !(m.energy > flat*float64(n)) {
 		return measurement{frame: t.frame}
 	}
 	m.x /= slope
@@ -325,7 +342,7 @@ func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measure
 		cc -= cm * cm / float64(n)
 		v := f.colorNoise[c] * f.colorNoise[c]
 		explained += ca*ca/m.energy/v - 1
-		total += cc/v - float64(n) + 4*math.Sqrt(float64(n))
+		total += cc/v - float64(n) + noisy*math.Sqrt(float64(n))
 		s.channel(&m, pix, f.colorNoise[c], f.alphaNoise)
 	}
 	m.match = max(0, min(explained/total, 1))
@@ -376,6 +393,17 @@ func lower(to []float64, a *[kernel.Columns * kernel.Columns]float64, k int) {
 //
 // The bending terms are for the last fits: they leave too little to tell a blur by.
 func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise float64) {
+	const (
+		// Priors that keep the equations solvable, as parts of what the tile says of the screen's color, and
+		// as a whole: far below any noise.
+		constantPrior = 1e-9
+		leastPrior    = 1e-12
+
+		// What every color is granted besides noise, in parts of itself, as standard deviations: alpha's own
+		// error, and texture that the model does not follow. Chosen by hand; not measured by itself.
+		alphaError   = 0.03
+		leastTexture = 0.02
+	)
 	k := s.shading.n
 	factor := s.factor[:k*k]
 	n := len(pix)
@@ -401,8 +429,8 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 			kernel.Fold(&b, rows, s.folded[0][:])
 		}
 		clear(b[k:])
-		flat := s.flat*factor[k+1] + 1e-12
-		prior = [shades]float64{1e-9 * factor[0], flat, flat, flat, flat, flat, flat}
+		flat := s.flat*factor[k+1] + leastPrior
+		prior = [shades]float64{constantPrior * factor[0], flat, flat, flat, flat, flat, flat}
 		for j := range k {
 			factor[j*k+j] += prior[j]
 		}
@@ -422,10 +450,11 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 			if down > 0 {
 				texture = up / down
 			}
-			base += beta[1] * beta[1] * (alphaNoise*alphaNoise + 0.03*0.03)
-			texture = math.Max(texture, 0.02*0.02*beta[1]*beta[1])
+			base += beta[1] * beta[1] * (alphaNoise*alphaNoise + alphaError*alphaError)
+			texture = math.Max(texture, leastTexture*leastTexture*beta[1]*beta[1])
 		}
 	}
+	// In the middle of the edge, where alpha is a half and texture counts by its square.
 	edge := shade(&beta, s.probe[0][0], s.probe[0][1])
 	for i, p := range s.probe {
 		s.light[i] += edge * shade(&beta, p[0], p[1]) / (base + texture/4)

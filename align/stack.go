@@ -47,11 +47,22 @@ type frame struct {
 	late       [lateTerms]float64 // by which the band plate is displaced, in pixels of the level: see shutter
 }
 
-// maxWidth is the largest width of a color plate that is worked on without reducing it, and topWidth about
-// that of the coarsest level.
 const (
-	maxWidth = 2400
-	topWidth = 200
+	maxWidth = 2400 // pixels of a color plate's width that are worked on without reducing it; bounds the work
+	topWidth = 200  // pixels, about, of the coarsest level's width; chosen by hand
+
+	// alike is by how much the cameras' resolutions may differ on a level: near the root of 2, from which
+	// halving the finer one brings them closer together.
+	alike = 1.45
+
+	// The least noise that plates are taken to have: of a color channel, in parts of its highlight, and of
+	// alpha. Quantized or drawn plates may show none, and no weight may be infinite. Chosen by hand.
+	leastColorNoise = 0.001
+	leastAlphaNoise = 0.002
+
+	// samples is about how many pixels a quantile is taken from: the median's own error is then below a
+	// hundredth of the standard deviation.
+	samples = 20000
 )
 
 // newStack reduces the pairs, and divides the band plates by their screen.
@@ -63,10 +74,10 @@ func newStack(ctx context.Context, pairs []Pair) (*stack, error) {
 	for p.Color.W/fc > maxWidth {
 		fc *= 2
 	}
-	for float64(p.Band.W)/float64(fb) > 1.45*float64(p.Color.W)/float64(fc) {
+	for float64(p.Band.W)/float64(fb) > alike*float64(p.Color.W)/float64(fc) {
 		fb *= 2
 	}
-	for float64(p.Color.W)/float64(fc) > 1.45*float64(p.Band.W)/float64(fb) && p.Color.W/fc > 2*minSide {
+	for float64(p.Color.W)/float64(fc) > alike*float64(p.Band.W)/float64(fb) && p.Color.W/fc > 2*minSide {
 		fc *= 2
 	}
 	if cw, ch, bw, bh := p.Color.W/fc, p.Color.H/fc, p.Band.W/fb, p.Band.H/fb; min(cw, ch, bw, bh) < minSide/2 {
@@ -115,7 +126,7 @@ func newStack(ctx context.Context, pairs []Pair) (*stack, error) {
 				sc.divide(b, i)
 				l.frames[i].alpha = b.pix
 				l.frames[i].spline = splined(b)
-				l.frames[i].alphaNoise = math.Max(noise(b), 0.002)
+				l.frames[i].alphaNoise = math.Max(noise(b), leastAlphaNoise)
 			}
 		})
 	}
@@ -148,7 +159,7 @@ func (s *stack) reduce(i int, p Pair, fc, fb int) (list []plane) {
 			}
 			f := &l.frames[i]
 			f.color[c] = b.pix
-			f.colorNoise[c] = math.Max(noise(b), 0.001)
+			f.colorNoise[c] = math.Max(noise(b), leastColorNoise)
 			if i == 0 && c == 0 {
 				l.w, l.h = q.w, q.h
 			}
@@ -221,7 +232,8 @@ func (s *stack) smoothed(q plane, k int) plane {
 	return smooth(q)
 }
 
-// lightly is the variance of the smoothing on the finest of several levels, in pixels, squared.
+// lightly is the variance of the smoothing on the finest of several levels, in pixels, squared; chosen by
+// hand.
 const lightly = 0.25
 
 // smoothing returns the variance of what smoothed does for a level.
@@ -232,11 +244,18 @@ func (s *stack) smoothing(l *level) float64 {
 	return 1 // of the weights 1, 4, 6, 4, 1
 }
 
+// darkQuantile is the quantile of a color channel that is taken for its dark level; chosen by hand.
+const darkQuantile = 0.05
+
 // highlight returns the factor that brings a channel's 99.5th percentile, above its dark level, to 1.
 func highlight(q plane) float32 {
-	sample := sampled(q.pix, 20000)
-	dark, light := quantile(sample, 0.05), quantile(sample, 0.995)
-	if !(light-dark > 1e-9) {
+	const (
+		brightest = 0.995 // the quantile: what glints or clips is less of a frame; common practice
+		black     = 1e-9  // light up to which a channel is black
+	)
+	sample := sampled(q.pix, samples)
+	dark, light := quantile(sample, darkQuantile), quantile(sample, brightest)
+	if !(light-dark > black) {
 		return 1
 	}
 	return float32(1 / (light - dark))
@@ -263,9 +282,9 @@ func quantile(sorted []float32, q float64) float64 {
 // noise returns the standard deviation of a plane's noise, from the median difference of pixels far enough
 // apart for smooth not to have tied them together.
 func noise(q plane) float64 {
-	const apart = 5
+	const apart = 5 // pixels: smooth's kernel is as wide
 	var d []float32
-	step := max(1, q.w*q.h/20000)
+	step := max(1, q.w*q.h/samples)
 	for i := 0; i < q.w*q.h; i += step {
 		if i%q.w+apart < q.w {
 			d = append(d, float32(math.Abs(float64(q.pix[i+apart]-q.pix[i]))))
@@ -336,8 +355,11 @@ func smooth(q plane) plane {
 // under a Gaussian blur of variance v is steepest by 1 over the root of 2 pi v.
 func (l *level) measureBlur() {
 	const (
-		side, reach = 12, 4 // of the blocks of which each gives its steepest place, and how far from it a step is over
-		usual       = 1.5   // where there are too few steps
+		side, reach = 12, 4     // of the blocks of which each gives its steepest place, and how far from it a step is over
+		usual       = 1.5       // where there are too few steps: the smoothing and a sharp lens; chosen by hand
+		few         = 20        // steps; chosen by hand
+		low, high   = 0.85, 1.2 // heights in alpha of a step from the screen to what is solid; chosen by hand
+		crisp       = 0.75      // the quantile of steepness: motion and depth make edges softer, and nothing crisper
 	)
 	var found []float32
 	for i := range l.frames {
@@ -356,22 +378,22 @@ func (l *level) measureBlur() {
 				if most == 0 || l.off(at) {
 					continue
 				}
-				low, high := a[at], a[at]
+				bottom, top := a[at], a[at]
 				for _, k := range []int{-reach * l.bw, reach * l.bw, -reach, reach} {
-					low, high = min(low, a[at+k]), max(high, a[at+k])
+					bottom, top = min(bottom, a[at+k]), max(top, a[at+k])
 				}
-				if height := high - low; height > 0.85 && height < 1.2 { // from the screen to what is solid
+				if height := top - bottom; height > low && height < high {
 					found = append(found, most/(4*height*height))
 				}
 			}
 		}
 	}
-	if len(found) < 20 {
+	if len(found) < few {
 		l.blur = usual
 		return
 	}
 	slices.Sort(found)
 	// A difference over two pixels sees the edge under a third more of a variance.
 	scale := float64(l.bw) / float64(l.w)
-	l.blur = math.Max(0, 1/(2*math.Pi*quantile(found, 0.75))-1./3) / (scale * scale)
+	l.blur = math.Max(0, 1/(2*math.Pi*quantile(found, crisp))-1./3) / (scale * scale)
 }
