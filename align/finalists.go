@@ -24,11 +24,20 @@ type contest struct {
 	alone bool       // there was no such level
 }
 
-// mostFinalists is how many go on from each level, the coarsest first, and from all further ones; firstLook how many of the
-// starts are looked at twice.
+// mostFinalists is how many go on from each level, the coarsest first, and from all further ones; chosen
+// by hand.
 var mostFinalists = []int{6, 4, 3}
 
-const firstLook = 10
+const (
+	firstLook  = 10 // starts that are looked at twice; chosen by hand
+	twiceFiner = 2  // levels above the finest from which the finalists can be told apart; chosen by hand
+
+	// Rounds that a finalist's fit gets at most; it ends where it stands still. Chosen by hand.
+	lookRounds   = 3  // at first
+	roundsEach   = 5  // on a level
+	secondRounds = 9  // on the second, which has more of the model
+	restRounds   = 12 // where it must come to rest: the best of each level, and all on the last
+)
 
 // contend refines the starts of the search level by level, drops those that are surely worse, and puts what is left to a
 // last test: on pieces of edge that it was not fitted to.
@@ -40,31 +49,31 @@ func (s *stack) contend(ctx context.Context, starts []Geometry, o Options) (*con
 		top--
 	}
 	c := &contest{level: top, alone: true}
-	last := min(top, max(0, len(s.levels)-3))
+	last := min(top, max(0, len(s.levels)-1-twiceFiner))
 	list := make([]finalist, len(starts))
 	for i, g := range starts {
 		list[i].fit = newFit(g, s.levels[top], Similarity)
 	}
 	// A first look, after which most starts are not worth a second.
 	var err error
-	if c.list, err = refined(ctx, list, s.levels[top], Similarity, 3); err != nil {
+	if c.list, err = refined(ctx, list, s.levels[top], Similarity, lookRounds); err != nil {
 		return nil, err
 	}
 	if len(c.list) > 0 {
 		c.settle(firstLook)
 	}
 	for {
-		model, rounds := o.Model, 5
+		model, rounds := o.Model, roundsEach
 		switch {
 		case c.level == top:
 			model = Similarity
 		case c.level == top-1:
-			model, rounds = least(Affine, model), 9
+			model, rounds = least(Affine, model), secondRounds
 		case c.level > 1:
 			model = least(Homography, model)
 		}
 		if c.level == top && top == last {
-			rounds = 12 // there is no finer level on which to come to rest
+			rounds = restRounds // there is no finer level on which to come to rest
 		}
 		next, err := refined(ctx, c.list, s.levels[c.level], model, rounds)
 		if err != nil {
@@ -88,7 +97,7 @@ func (s *stack) contend(ctx context.Context, starts []Geometry, o Options) (*con
 		}
 		c.list = next
 		c.settle(mostFinalists[min(top-c.level, len(mostFinalists)-1)])
-		if _, err := c.list[0].run(ctx, 12); err != nil {
+		if _, err := c.list[0].run(ctx, restRounds); err != nil {
 			return nil, err
 		}
 		if final { // or further, while they are close
@@ -120,7 +129,8 @@ func refined(ctx context.Context, list []finalist, l *level, model string, round
 // the number given.
 func (c *contest) settle(most int) {
 	const (
-		sure = 3.   // standard errors by which a finalist must be behind to be surely worse
+		// Where no reason stands beside one, these are chosen by hand.
+		sure = 3.   // standard errors by which a finalist must be behind to be surely worse: 0.997 (common practice)
 		gap  = 0.12 // and the part of the best score, for what is still to be fitted more closely
 		same = 0.7  // pixels of the level apart that two fits of one place may be
 	)
@@ -162,7 +172,8 @@ func (f *fit) awayFrom(g Geometry) float64 {
 // should be, by block of each frame.
 type tally []struct{ change, explained float64 }
 
-// agrees is how far from where it should be, besides noise, an edge counts by a quarter, in pixels of the level.
+// agrees is how far from where it should be, besides noise, an edge counts by a quarter, in pixels of the
+// level; chosen by hand.
 const agrees = 1.
 
 // count takes over what was measured where the fit stands.
@@ -255,7 +266,7 @@ func (f *finalist) test(ctx context.Context) error {
 // costume's own texture. Each patch is explained with the m of all others, so that one place is no better than another by
 // chance. It speaks for the right place and never against one: where there is no texture it is silent.
 func (f *finalist) askTexture(ctx context.Context) error {
-	const clear = 4 // standard errors above nothing, from which it counts
+	const clear = 4 // standard errors above nothing, from which it counts: by chance once in 30,000 normal ones
 	s := newPatchSampler(leastPatch)
 	var sums []patchSums
 	total := newNormal(3)
@@ -283,7 +294,7 @@ func (f *finalist) askTexture(ctx context.Context) error {
 		copy(n.b, total.b)
 		add(n, &sums[i], -1)
 		for c := range 3 {
-			n.a[c*3+c] *= 1 + 1e-6
+			n.a[c*3+c] *= 1 + sharedMix
 		}
 		x, ok := n.solve()
 		if !ok {
@@ -307,7 +318,7 @@ type rival struct {
 
 // decide returns the finalist that is most likely right, and those that the plates do not rule out.
 func (c *contest) decide() (winner finalist, rivals []rival) {
-	const ruledOut = 0.01 // the chance of being right below which a finalist is no rival
+	const ruledOut = 0.01 // the chance of being right below which a finalist is no rival; common practice
 	winner = slices.MaxFunc(c.list, func(a, b finalist) int { return cmp.Compare(odds(a, b), 0) })
 	for _, f := range c.list {
 		if f.fit == winner.fit {
@@ -322,16 +333,19 @@ func (c *contest) decide() (winner finalist, rivals []rival) {
 
 // odds returns the logarithm of how much likelier a is than b to be right, by the edges and by the texture.
 func odds(a, b finalist) float64 {
-	// The same share of the change is explained on two sides of a performer but for chance: scores closer than this say
-	// nothing.
-	const alike = 0.01
+	const (
+		// The same share of the change is explained on two sides of a performer but for chance: scores closer
+		// than this say nothing. Chosen by hand.
+		alike  = 0.01
+		surest = 8 // standard errors that are believed; double precision has no chance of more
+	)
 	logOdds := func(z float64) float64 {
 		p := math.Erfc(-z/math.Sqrt2) / 2
 		return math.Log(p / (1 - p))
 	}
 	by, spread := ahead(&a, &b)
 	z := (a.texture - b.texture) / math.Sqrt2
-	return logOdds(math.Max(-8, math.Min(by/math.Hypot(alike, spread), 8))) + logOdds(math.Max(-8, math.Min(z, 8)))
+	return logOdds(math.Max(-surest, math.Min(by/math.Hypot(alike, spread), surest))) + logOdds(math.Max(-surest, math.Min(z, surest)))
 }
 
 // doubt takes the rivals into the estimate: its covariance becomes the mean square of what the winner's own is and of how far

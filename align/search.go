@@ -19,11 +19,11 @@ type start struct {
 	rot, s int // grid indices
 }
 
-// startsKept is how many candidates of each parity are refined, and beside how far from the best of them others start, in
-// pixels of the level: further than a fit catches what it is near.
 const (
-	startsKept = 8
-	beside     = 5.
+	startsKept  = 8  // candidates of each parity that are refined; chosen by hand
+	samePlace   = 3. // pixels of the level up to which a candidate is the same as a better one; chosen by hand
+	startsAbout = 8  // directions from the best of a parity in which others start
+	beside      = 5. // and how far, in pixels of the level: further than a fit catches what it is near
 )
 
 // search returns the most promising geometries, those of one parity and then those of the other: the best shift for
@@ -38,9 +38,12 @@ func (s *stack) search(ctx context.Context, o Options) ([]Geometry, error) {
 	l, frames := v.level, v.frames
 	// The grid: steps such that the true rotation and scale are within half a step, which moves the performer's outer
 	// parts by no more than the refinement catches, in pixels of the level.
-	const arc, swell = 0.9, 1.2
-	rots := steps(o.MaxRotation, math.Max(2, 2*arc/v.reach*180/math.Pi))
-	scales := steps(o.MaxScale, math.Max(0.04, 2*swell/v.reach))
+	const (
+		arc, swell            = 0.9, 1.2 // pixels, by rotation and by scale; chosen by hand
+		leastTurn, leastSwell = 2, 0.04  // degrees, and parts of the scale: no step is smaller, which bounds the work
+	)
+	rots := steps(o.MaxRotation, math.Max(leastTurn, 2*arc/v.reach*180/math.Pi))
+	scales := steps(o.MaxScale, math.Max(leastSwell, 2*swell/v.reach))
 	// Half a step moves a performer in a corner by up to this besides.
 	besides := (o.MaxRotation*math.Pi/180/float64(max(2*rots, 1)) + o.MaxScale/float64(max(2*scales, 1))) * math.Hypot(float64(l.w), float64(l.h)) / 2
 	margin := int(math.Ceil(o.MaxShift*float64(l.w) + besides))
@@ -158,7 +161,7 @@ func (s *stack) search(ctx context.Context, o Options) ([]Geometry, error) {
 		var kept []start
 		for _, c := range sorted {
 			if !slices.ContainsFunc(kept, func(k start) bool {
-				return max(k.rot-c.rot, c.rot-k.rot, k.s-c.s, c.s-k.s) <= 1 && RMS(k.g, c.g) < 3*l.fb
+				return max(k.rot-c.rot, c.rot-k.rot, k.s-c.s, c.s-k.s) <= 1 && RMS(k.g, c.g) < samePlace*l.fb
 			}) {
 				kept = append(kept, c)
 				starts = append(starts, c.g)
@@ -168,8 +171,8 @@ func (s *stack) search(ctx context.Context, o Options) ([]Geometry, error) {
 			}
 		}
 		// And about the best: a costume that is partly black pulls the correlation to one side.
-		for k := range 8 {
-			sin, cos := math.Sincos(float64(k) * math.Pi / 4)
+		for k := range startsAbout {
+			sin, cos := math.Sincos(float64(k) * (2 * math.Pi / startsAbout))
 			g := kept[0].g
 			d := beside * l.fc
 			g.Homography = mul3(g.Homography, [9]float64{1, 0, d * cos, 0, 1, d * sin, 0, 0, 1})
@@ -197,8 +200,9 @@ type sight struct {
 // look returns the coarsest level that holds the performer.
 func (s *stack) look() (sight, error) {
 	const (
-		enough = 100 // pixels of the performer in a frame, on average, to tell a shape by
+		enough = 100 // pixels of the performer in a frame, on average, to tell a shape by; chosen by hand
 		finer  = 2   // levels that the search may go down: each takes four times as long
+		rim    = 1.5 // times the root of the mean square from the middle: that of an even disk is 1.4
 	)
 	var v sight
 	top := len(s.levels) - 1
@@ -215,7 +219,7 @@ func (s *stack) look() (sight, error) {
 		return v, fmt.Errorf("align: %w: in none of the %d pairs is a lit performer before a bright screen (%s)", ErrNoSilhouettes, len(s.levels[0].frames), s.seen())
 	}
 	// Correlation takes noise and multiplicity well: a few frames, spread over the take, do.
-	const most = 5
+	const most = 5 // frames; bounds the work, chosen by hand
 	if n := len(v.frames); n > most {
 		var some []int
 		for i := range most {
@@ -232,8 +236,7 @@ func (s *stack) look() (sight, error) {
 			}
 		}
 	}
-	// Half as far again as the root of the mean square: the rim of an even disk is 1.4 times as far.
-	v.reach = 1.5*math.Sqrt(math.Max(0, xx/n-(x*x+y*y)/(n*n))) + 1
+	v.reach = rim*math.Sqrt(math.Max(0, xx/n-(x*x+y*y)/(n*n))) + 1
 	return v, nil
 }
 
@@ -279,29 +282,38 @@ func (s *stack) bases() []Geometry {
 	return list
 }
 
-// shapeDiffers is the difference in aspect from which the frames' shapes count as different.
+// shapeDiffers is the difference in aspect from which the frames' shapes count as different: above what
+// rounding to whole pixels does. Chosen by hand.
 const shapeDiffers = 0.02
 
-// hides is the alpha, and the presence in the color plate, from which a pixel counts as the performer's.
-const hides = 0.35
+// hides is the alpha, and the presence in the color plate, from which a pixel counts as the performer's,
+// and open the alpha below which it counts as screen. Chosen by hand; not measured by itself.
+const (
+	hides = 0.35
+	open  = 0.25
+)
 
 // populated returns the frames in which something lit stands before a screen, and how many pixels of the band plates
 // it hides in them.
 func (l *level) populated() (list []int, pixels int) {
-	const least = 8 // pixels that something has
+	const (
+		least = 8   // pixels that something has; chosen by hand
+		sure  = 4   // standard deviations of noise above which alpha is not noise; common practice
+		some  = 100 // one pixel in so many must be screen; chosen by hand
+	)
 	for i := range l.frames {
 		f := &l.frames[i]
-		if f.alphaNoise > 0.15 {
+		if f.alphaNoise > uselessNoise {
 			continue
 		}
 		on, off := 0, 0
-		solid := float32(math.Max(hides, 4*f.alphaNoise))
+		solid := float32(math.Max(hides, sure*f.alphaNoise))
 		for k, a := range f.alpha {
 			switch {
 			case l.off(k):
 			case a > solid:
 				on++
-			case a < 0.25:
+			case a < open:
 				off++
 			}
 		}
@@ -311,7 +323,7 @@ func (l *level) populated() (list []int, pixels int) {
 				lit++
 			}
 		}
-		if on >= least && off*100 > len(f.alpha) && lit >= least {
+		if on >= least && off*some > len(f.alpha) && lit >= least {
 			list = append(list, i)
 			pixels += on
 		}
@@ -321,16 +333,24 @@ func (l *level) populated() (list []int, pixels int) {
 
 // presence returns how certainly each pixel of a color plate is not black, 0 to 1.
 func (l *level) presence(frame int) []float64 {
+	// What is present by a half: light in parts of the highlight, and that in standard deviations of noise.
+	// Chosen by hand.
+	const (
+		halfLight = 0.1
+		halfNoise = 6
+
+		most = 1 << 20 // pixels that the dark level is taken from: all of a usual level
+	)
 	p := make([]float64, l.w*l.h)
 	f := &l.frames[frame]
-	floor := 0.1
+	floor := halfLight
 	for c, pix := range f.color {
-		sorted := sampled(pix, 1<<20)
-		dark, noise := quantile(sorted, 0.05), f.colorNoise[c]
-		if noise > 0.15 {
+		sorted := sampled(pix, most)
+		dark, noise := quantile(sorted, darkQuantile), f.colorNoise[c]
+		if noise > uselessNoise {
 			continue // nothing but noise in this channel
 		}
-		floor = math.Max(floor, 6*noise)
+		floor = math.Max(floor, halfNoise*noise)
 		for i, v := range pix {
 			p[i] += math.Max(0, float64(v)-dark) / 3
 		}
@@ -380,7 +400,7 @@ func (l *level) place(g *Geometry, x, y float64) (bx, by float64) {
 
 // jacobian returns the derivatives of place by x and by y.
 func (l *level) jacobian(g *Geometry, x, y float64) (byX, byY [2]float64) {
-	const h = 0.5
+	const h = 0.5 // pixels to either side
 	x0, y0 := l.place(g, x-h, y)
 	x1, y1 := l.place(g, x+h, y)
 	byX = [2]float64{x1 - x0, y1 - y0}

@@ -73,6 +73,10 @@ const (
 	// leastPatches is the least number of patches that say something.
 	leastPatches = 12
 
+	// sharedMix is by what part a channel's products are raised in the equations for m, so that channels
+	// that are the same, as of a gray costume, share m alike: far below any noise.
+	sharedMix = 1e-6
+
 	// ownMix is the standard deviation of a patch's m about the take's, as a part of the take's largest: dyes differ
 	// at 589 nm by about as much as they do between the camera's red and green (common practice; not checked against
 	// a source).
@@ -130,7 +134,7 @@ func (l *level) findTexture(ctx context.Context, g Geometry) (*textureFit, error
 			return nil, nil
 		}
 		for c := range 3 {
-			n.a[c*3+c] *= 1 + 1e-6 // channels that are the same, as of a gray costume, share m alike
+			n.a[c*3+c] *= 1 + sharedMix
 		}
 		x, ok := n.solve()
 		if !ok {
