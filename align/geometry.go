@@ -80,6 +80,10 @@ func (g Geometry) Inverse(bx, by float64) (x, y float64) {
 		return ux, uy
 	}
 	// Newton's method on the radius.
+	const (
+		steps = 30    // at most
+		still = 1e-11 // pixels
+	)
 	d := g.halfDiagonal()
 	dx, dy := ux-g.Center[0], uy-g.Center[1]
 	rd := math.Hypot(dx, dy) / d
@@ -87,12 +91,12 @@ func (g Geometry) Inverse(bx, by float64) (x, y float64) {
 		return ux, uy
 	}
 	r := rd
-	for range 30 {
+	for range steps {
 		r2 := r * r
 		f := r*(1+r2*(g.Radial[0]+r2*g.Radial[1])) - rd
 		step := f / (1 + r2*(3*g.Radial[0]+5*r2*g.Radial[1]))
 		r -= step
-		if math.Abs(step)*d < 1e-11 {
+		if math.Abs(step)*d < still {
 			break
 		}
 	}

@@ -22,7 +22,7 @@ type LateralColor struct {
 }
 
 // lateralLeast is the least displacement in the corner, in pixels, at which lateral color is
-// reported and taken out.
+// reported and taken out; chosen by hand.
 const lateralLeast = 0.1
 
 // Corner returns how far red and blue are displaced outward from green in the corner of a frame of w by h pixels, in
@@ -36,7 +36,9 @@ func (l LateralColor) Corner(w, h int) (red, blue float64) {
 // four standard errors.
 func (l LateralColor) Told(w, h int) bool {
 	red, blue := l.Corner(w, h)
-	is := func(pixels, v, sigma float64) bool { return math.Abs(pixels) >= lateralLeast && math.Abs(v) > 4*sigma }
+	is := func(pixels, v, sigma float64) bool {
+		return math.Abs(pixels) >= lateralLeast && math.Abs(v) > surely*sigma
+	}
 	return l.Pieces > 0 && (is(red, l.Red, l.RedSigma) || is(blue, l.Blue, l.BlueSigma))
 }
 
@@ -58,7 +60,11 @@ func FindLateralColor(ctx context.Context, pairs []Pair, g Geometry) (LateralCol
 // lateral is FindLateralColor on the fit's level, of which it takes out the lateral color that it
 // finds. A piece of edge shows only a part of a displacement, hence the rounds.
 func (f *fit) lateral(ctx context.Context) (all LateralColor, err error) {
-	for range 3 {
+	const (
+		rounds = 3    // chosen by hand
+		still  = 0.25 // standard errors below which a round has changed nothing
+	)
+	for range rounds {
 		c, err := f.fringed(ctx)
 		if err != nil || c.Pieces == 0 {
 			return all, err
@@ -66,7 +72,7 @@ func (f *fit) lateral(ctx context.Context) (all LateralColor, err error) {
 		c.Red, c.Blue = c.Red+all.Red, c.Blue+all.Blue
 		more := LateralColor{Red: (1+c.Red)/(1+all.Red) - 1, Blue: (1+c.Blue)/(1+all.Blue) - 1}
 		all = c
-		if !c.Told(f.g.ColorW, f.g.ColorH) || math.Abs(more.Red) < c.RedSigma/4 && math.Abs(more.Blue) < c.BlueSigma/4 {
+		if !c.Told(f.g.ColorW, f.g.ColorH) || math.Abs(more.Red) < still*c.RedSigma && math.Abs(more.Blue) < still*c.BlueSigma {
 			break
 		}
 		f.l.correct(more)
@@ -241,12 +247,12 @@ func (s *sampler) fringes(l *level, g *Geometry, t tile) (eqs [2]equation) {
 // lateralScale fits the terms to the equations by least squares reweighted as solve does it, and returns the scale and its
 // standard error; ok is false where the pieces of edge do not settle it.
 func (f *fit) lateralScale(eqs []equation) (scale, sigma float64, ok bool) {
+	const passes = 12 // after which the weights no longer matter; chosen by hand
 	r := make([]float64, len(eqs))
 	for i, q := range eqs {
 		r[i] = q.e
 	}
 	k := byKind(eqs)[0]
-	const passes = 12
 	for pass := range passes {
 		spread := apart(k.sharp, r, k.least)
 		wider := f.scale(eqs, k.all, r, spread)

@@ -28,8 +28,8 @@ type widths [3]float64
 var usualWidths = widths{0.1, 0.1, 0.03}
 
 const (
-	usualCells = 5
-	cellsWide  = 12 // cells across the frame
+	usualCells = 5  // chosen by hand
+	cellsWide  = 12 // cells across the frame; chosen by hand
 )
 
 func (w widths) of(k int) float64 { return w[kindOf(k)] }

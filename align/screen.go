@@ -71,7 +71,11 @@ func fitScreen(bands [][]plane) (*screen, error) {
 // light sets the gains of the pairs, by the pixels that are inside, and returns the logarithm of the most light that a
 // pixel of the coarsest level has in any of them, over its pair's gain.
 func (sc *screen) light(bands [][]plane, inside []bool) ([]float64, error) {
-	const darkest = -6 // the least that is returned
+	const (
+		darkest = -6   // the least that is returned, in natural logarithms: a 400th; chosen by hand
+		screen  = 0.9  // the quantile of a plate that is screen, and its gain; chosen by hand
+		unlit   = 0.02 // part of the brightest plate's gain up to which a plate has no lamps on; chosen by hand
+	)
 	top := len(bands[0]) - 1
 	brightest := 0.0
 	for i := range bands {
@@ -85,7 +89,7 @@ func (sc *screen) light(bands [][]plane, inside []bool) ([]float64, error) {
 			return nil, fmt.Errorf("align: %w: no part of the band plates is bright together, as a lit screen is", ErrNoSilhouettes)
 		}
 		slices.Sort(within)
-		sc.gain[i] = quantile(within, 0.9)
+		sc.gain[i] = quantile(within, screen)
 		brightest = math.Max(brightest, sc.gain[i])
 	}
 	if !(brightest > 0) {
@@ -95,7 +99,7 @@ func (sc *screen) light(bands [][]plane, inside []bool) ([]float64, error) {
 	for i := range light {
 		light[i] = darkest
 		for f := range bands {
-			if v := float64(bands[f][top].pix[i]); v > 0 && sc.gain[f] > 0.02*brightest {
+			if v := float64(bands[f][top].pix[i]); v > 0 && sc.gain[f] > unlit*brightest {
 				light[i] = math.Max(light[i], math.Log(v/sc.gain[f]))
 			}
 		}
@@ -106,10 +110,21 @@ func (sc *screen) light(bands [][]plane, inside []bool) ([]float64, error) {
 // fit fits the quadratic to the light of the open pixels, by least squares in which what lies below the fit (strands,
 // what is thin) counts little, and in the end nothing.
 func (sc *screen) fit(light []float64, open []bool, w, h int) {
+	const (
+		passes, convex = 40, 31 // in the first 31 of which what lies far below still counts; chosen by hand
+
+		// How far below the fit, in natural logarithms, light counts as strands, and as the performer; and
+		// what strands count. Chosen by hand.
+		thin, solid = 0.15, 0.3
+		thinWeight  = 0.01
+
+		fewest = 50   // one pixel in so many must be at the fit; chosen by hand
+		ridge  = 1e-3 // pixels' worth by which each term is held to zero, so that the equations can be solved
+	)
 	terms := func(i int) [6]float64 {
 		return screenTerms(2*float64(i%w)/float64(w)-1, 2*float64(i/w)/float64(h)-1)
 	}
-	for pass := range 40 {
+	for pass := range passes {
 		m := newNormal(6)
 		count := 0
 		for i, v := range light {
@@ -121,10 +136,10 @@ func (sc *screen) fit(light []float64, open []bool, w, h int) {
 			if pass > 0 {
 				r := v - dot6(sc.q, t)
 				switch {
-				case r < -0.3 && pass > 30:
+				case r < -solid && pass >= convex:
 					weight = 0
-				case r < -0.15:
-					weight = 0.01
+				case r < -thin:
+					weight = thinWeight
 				}
 			}
 			if weight == 1 {
@@ -132,11 +147,11 @@ func (sc *screen) fit(light []float64, open []bool, w, h int) {
 			}
 			m.add(t[:], v, weight)
 		}
-		if pass > 30 && count < len(light)/50 {
+		if pass >= convex && count < len(light)/fewest {
 			break
 		}
 		for j := range 6 {
-			m.a[j*6+j] += 1e-3
+			m.a[j*6+j] += ridge
 		}
 		x, ok := m.solve()
 		if !ok {
@@ -147,7 +162,7 @@ func (sc *screen) fit(light []float64, open []bool, w, h int) {
 	sc.low, sc.top = math.Inf(1), math.Inf(-1)
 	for i, v := range light {
 		fit := dot6(sc.q, terms(i))
-		if open[i] && math.Abs(v-fit) < 0.3 {
+		if open[i] && math.Abs(v-fit) < solid {
 			sc.low, sc.top = math.Min(sc.low, fit), math.Max(sc.top, fit)
 		}
 	}
@@ -160,8 +175,14 @@ func (sc *screen) fit(light []float64, open []bool, w, h int) {
 // such parts whose light is at most fades less.
 func brightArea(light []float64, w, h int, fades float64) []bool {
 	const (
-		step  = 0.12 // the most by which neighbors on the screen differ, besides noise
-		speck = 0.02 // what is smaller than this part of the largest piece is a lamp or a reflection
+		step  = 0.12 // the most by which neighbors on the screen differ, besides noise; chosen by hand
+		speck = 0.02 // what is smaller than this part of the largest piece is a lamp or a reflection; chosen by hand
+
+		// The quantile of the neighbors' differences that is noise alone, and how often it neighbors may
+		// differ: edges are in the rest. A normal difference's lower quartile is 0.32 sigma. Chosen by hand.
+		calm, noisy = 0.25, 6
+
+		bright = 0.98 // the quantile of light that a search begins with: what is above may glint; chosen by hand
 	)
 	var differences []float32
 	sorted := make([]float32, len(light))
@@ -173,9 +194,9 @@ func brightArea(light []float64, w, h int, fades float64) []bool {
 	}
 	slices.Sort(sorted)
 	slices.Sort(differences)
-	most := step + 6*quantile(differences, 0.25)
-	seed := quantile(sorted, 0.98) - 1e-3 // the quantile is rounded
-	var piece []int                       // by pixel: 0 where it is not bright, and else 1 and the number of its piece
+	most := step + noisy*quantile(differences, calm)
+	seed := quantile(sorted, bright) - 1e-3 // the quantile is rounded
+	var piece []int                         // by pixel: 0 where it is not bright, and else 1 and the number of its piece
 	var sizes []int
 	for range 2 { // from the brightest; then from all that is as bright as most of that
 		piece, sizes = make([]int, len(light)), []int{0}
@@ -227,7 +248,7 @@ func brightArea(light []float64, w, h int, fades float64) []bool {
 // is missing is the performer.
 func bordersOf(open []bool, w, h int) []border {
 	const (
-		near   = 3.0 // pixels from the frame's edge at which the screen counts as reaching it
+		near   = 3.0 // pixels from the frame's edge at which the screen counts as reaching it; chosen by hand
 		inward = 2.0 // pixels
 	)
 	// The hull, by Andrew's monotone chain (1979), of corners of pixels.
@@ -343,8 +364,13 @@ func (sc *screen) divide(b plane, pair int) {
 		clear(b.pix)
 		return
 	}
-	// The exponential once every few pixels, as a straight line between.
-	const step = 8
+	const (
+		step = 8 // pixels between which the exponential is taken as a straight line; chosen by hand
+
+		// The light, of the screen's, that goes into alpha: what is darker or brighter says no more, and would
+		// outweigh all else. Chosen by hand.
+		least, most = -0.5, 2
+	)
 	line := func(y int) {
 		v := 2*float64(y)/float64(b.h) - 1
 		at := func(x int) float64 {
@@ -357,7 +383,7 @@ func (sc *screen) divide(b plane, pair int) {
 			f1 := at(x + step)
 			for i := x; i < min(x+step, b.w); i++ {
 				f := f0 + (f1-f0)*float64(i-x)/step
-				row[i] = 1 - float32(math.Max(-0.5, math.Min(float64(row[i])*f, 2)))
+				row[i] = 1 - float32(math.Max(least, math.Min(float64(row[i])*f, most)))
 			}
 			f0 = f1
 		}

@@ -20,8 +20,14 @@ type Rolling struct {
 // frame's top and bottom, is as much as a geometry is expected to be off there.
 const rollingLeast = 0.3
 
+// surely is how many standard errors a displacement by row, or a lens's lateral color, must have to be
+// believed: one sound take in 16,000 would be told otherwise. What is believed changes the plates.
+const surely = 4
+
 // Told reports whether the rows are displaced: by 0.3 pixels or more, and four standard errors.
-func (r Rolling) Told() bool { return r.Frames > 0 && r.Pixels >= rollingLeast && r.Pixels > 4*r.Sigma }
+func (r Rolling) Told() bool {
+	return r.Frames > 0 && r.Pixels >= rollingLeast && r.Pixels > surely*r.Sigma
+}
 
 func (r Rolling) warning() string {
 	return fmt.Sprintf("the rows of the two cameras are not of the same instants: what moves is displaced between the top and the bottom of the frame, by %.1f pixels (standard error %.2f) in the mean of the frames, and no geometry can follow; use global shutters, or two cameras of one kind, started by one trigger", r.Pixels, r.Sigma)
@@ -38,7 +44,8 @@ type shutter struct {
 // lateTerms are a frame's shift along x and y, and what the frame's bottom is displaced by more than its top.
 const lateTerms = 4
 
-// Widths with which displacements are looked for, in band pixels: wide enough to leave alone whatever is there.
+// Widths with which displacements are looked for, in band pixels: wide enough to leave alone whatever is there;
+// chosen by hand.
 const (
 	usualLateShift = 0.5
 	usualLateShear = 2

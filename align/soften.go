@@ -10,8 +10,8 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// mostSoftening bounds the variance by which a plate is blurred to match the other, in pixels of the level,
-// squared.
+// mostSoftening bounds the variance by which a plate is blurred to match the other in one round, in pixels
+// of the level, squared; chosen by hand.
 const mostSoftening = 6
 
 // A Softness is how much softer one camera's picture is than the other's, measured where the performer's edges are in
@@ -27,8 +27,9 @@ type Softness struct {
 // Told reports whether the plates differ by three standard errors or more, and by least color
 // pixels or more, give or take one standard error.
 func (s Softness) Told(least float64) bool {
+	const sure = 3 // standard errors; common practice
 	size := math.Abs(s.Difference)
-	return s.Edges > 0 && size+s.Sigma >= least && size > 3*s.Sigma
+	return s.Edges > 0 && size+s.Sigma >= least && size > sure*s.Sigma
 }
 
 // SoftnessDifference measures the softness of the two cameras' pictures against each other, for a geometry that is known:
@@ -68,10 +69,13 @@ func (s *stack) softness(f *fit) Softness {
 	if len(votes) < minEdges {
 		return Softness{}
 	}
+	const (
+		quartiles = 1.349  // the interquartile range of a normal distribution, in sigma
+		median    = 1.2533 // the standard error of its median over that of its mean: the root of pi/2
+	)
 	quartile := func(part float64) float64 { return weighted(votes, 2*half*part) }
-	// The interquartile range of a normal distribution is 1.349 sigma; a median's error is 1.2533 that of a mean. Pieces
-	// of edge that are close together have their light in common, and count as one.
-	spread := 2 * (quartile(0.75) - quartile(0.25)) / 1.349 * 1.2533 / math.Sqrt(float64(len(cells))) * scale * scale
+	// Pieces of edge that are close together have their light in common, and count as one.
+	spread := 2 * (quartile(0.75) - quartile(0.25)) / quartiles * median / math.Sqrt(float64(len(cells))) * scale * scale
 	noise := spread / math.Max(2*math.Abs(d), 2*math.Sqrt(spread))
 	return Softness{Difference: d, Sigma: math.Hypot(noise, softLight*d), Edges: len(votes)}
 }
@@ -130,7 +134,8 @@ func (s *stack) matchSoftness(ctx context.Context, f *fit) error {
 	return err
 }
 
-// wide is the variance of a blur that is looked for on a reduced level first, in pixels of the finest, squared.
+// wide is the variance of a blur that is looked for on a reduced level first, in pixels of the finest, squared;
+// chosen by hand.
 const wide = 1.5
 
 // sharper returns the variance of the blur that would bring the band plates to the softness of the color plates, or where it
@@ -143,10 +148,14 @@ func (f *fit) sharper() float64 {
 // soften brings the level's plates to the same softness, and refits. The model of the blur is one to first order, hence the
 // rounds: each finds half of what is left, or more.
 func (f *fit) soften(ctx context.Context) (ok bool, err error) {
-	for range 6 {
+	const (
+		rounds = 6    // which leave a 60th at most
+		done   = 0.03 // variance, in band pixels of the level, squared, below which the plates are alike; chosen by hand
+	)
+	for range rounds {
 		v := math.Max(-mostSoftening, math.Min(f.sharper(), mostSoftening))
 		f.l.soften(f.g, v)
-		if ok, err = f.run(ctx, 1); err != nil || !ok || math.Abs(v) < 0.03 {
+		if ok, err = f.run(ctx, 1); err != nil || !ok || math.Abs(v) < done {
 			break
 		}
 	}
@@ -187,7 +196,8 @@ func Blur(f *plate.Gray, variance float64) {
 // blur smooths a plane with a kernel of exactly the variance given along each axis: passes of three weights,
 // borders repeated. The plane's pixels are overwritten.
 func blur(q plane, variance float64) plane {
-	passes := int(math.Ceil(variance / 0.5))
+	const most = 0.5 // variance of the weights 1, 2, 1; with more, the finest detail would come out reversed
+	passes := int(math.Ceil(variance / most))
 	if passes == 0 {
 		return q
 	}

@@ -42,8 +42,9 @@ func (t Texture) Words() string {
 	if t.Patches == 0 {
 		return ""
 	}
+	const shows = 0.03 // pixels; less does not show in a matte
 	out := fmt.Sprintf("the costume's texture, seen through the crosstalk, was used in %d places", t.Patches)
-	if x, y := t.Bias[0], t.Bias[1]; math.Hypot(x, y) > math.Max(2*t.Sigma, 0.03) { // less does not show in a matte
+	if x, y := t.Bias[0], t.Bias[1]; math.Hypot(x, y) > math.Max(2*t.Sigma, shows) {
 		out += fmt.Sprintf("; the performer's edges alone lie %.2f px off it (%+.2f, %+.2f), as light from one side makes them: the geometry follows the texture", math.Hypot(x, y), x, y)
 	}
 	return out
@@ -93,6 +94,10 @@ type textureFit struct {
 
 // findTexture finds the patches of the core, and m. It returns nil where the plates have no core with texture.
 func (l *level) findTexture(ctx context.Context, g Geometry) (*textureFit, error) {
+	const (
+		rounds  = 4 // of leaving out; chosen by hand
+		outlier = 4 // times the median's scatter, from which a patch is left out; chosen by hand
+	)
 	t := &textureFit{size: l.patchSize()}
 	t.patches = l.corePatches(&g, t.size)
 	if len(t.patches) < leastPatches {
@@ -116,7 +121,7 @@ func (l *level) findTexture(ctx context.Context, g Geometry) (*textureFit, error
 	for i := range used {
 		used[i] = sums[i].n > 0
 	}
-	for range 4 {
+	for range rounds {
 		n := newNormal(3)
 		count := 0
 		for i, q := range sums {
@@ -152,7 +157,7 @@ func (l *level) findTexture(ctx context.Context, g Geometry) (*textureFit, error
 		slices.Sort(scatter)
 		middle := scatter[len(scatter)/2]
 		for i, q := range sums {
-			used[i] = q.n > 0 && left[i] < 4*middle
+			used[i] = q.n > 0 && left[i] < outlier*middle
 		}
 	}
 	// Those with the strongest texture first.
@@ -187,10 +192,11 @@ func (l *level) patchSize() int { return max(leastPatch, min(l.w/patchesAcross, 
 
 // corePatches returns windows that lie in the performer's core, with their margins, and do not overlap.
 func (l *level) corePatches(g *Geometry, size int) []patch {
+	const lost = 3 // standard deviations of noise that coreLight must be, or nothing can be told
 	found := make([][]patch, len(l.frames))
 	parallel.Parts(len(found), func(from, to int) {
 		for i := from; i < to; i++ {
-			if f := &l.frames[i]; f.alphaNoise <= coreLight/3 { // else nothing can be told
+			if f := &l.frames[i]; f.alphaNoise <= coreLight/lost {
 				found[i] = packed(l.openSums(g, f), l.w, l.h, size, i)
 			}
 		}
@@ -204,9 +210,10 @@ const coreStep = 2
 // openSums returns the sums, over the rectangle from the top left corner up to each place, of the places at which the
 // screen may be seen, no screen is behind, or the color plate clips, so that its texture is not the band plate's: of every coreStep-th pixel of a color plate, along both axes, with a row and a column of zeros first.
 func (l *level) openSums(g *Geometry, f *frame) []int32 {
+	const sure = 3 // standard deviations of noise by which a place may seem to be open; common practice
 	w, h := l.w/coreStep, l.h/coreStep
 	sums := make([]int32, (w+1)*(h+1))
-	most := float32(1 - coreLight - 3*f.alphaNoise)
+	most := float32(1 - coreLight - sure*f.alphaNoise)
 	for y := range h {
 		row := int32(0)
 		for x := range w {
@@ -294,6 +301,7 @@ func newPatchSampler(size int) *patchSampler {
 
 // read reads a patch from both plates and takes planes out of both.
 func (s *patchSampler) read(l *level, g *Geometry, t patch) bool {
+	const flat = 1e-6 // band pixels to a color pixel, squared, up to which a geometry is folded there
 	f := &l.frames[t.frame]
 	s.frame = f
 	n := 0
@@ -304,7 +312,7 @@ func (s *patchSampler) read(l *level, g *Geometry, t patch) bool {
 	px, py = px+dx, py+dy
 	jx, jy := l.jacobian(g, cx, cy)
 	det := jx[0]*jy[1] - jy[0]*jx[1]
-	if !(math.Abs(det) > 1e-6) {
+	if !(math.Abs(det) > flat) {
 		return false
 	}
 	s.inverse = [4]float64{jy[1] / det, -jx[1] / det, -jy[0] / det, jx[0] / det}
@@ -425,6 +433,10 @@ func (t *textureFit) measure(ctx context.Context, l *level, g Geometry) ([]measu
 }
 
 func (s *patchSampler) measure(t *textureFit) (out measurement) {
+	const (
+		fitted = 6   // numbers of a patch: its plane, and its m
+		clear  = 0.5 // times what noise alone gives, which the slopes must have besides it; chosen by hand
+	)
 	q := s.sums()
 	// The patch's own m, drawn to the take's.
 	most := math.Max(math.Abs(t.m[0]), math.Max(math.Abs(t.m[1]), math.Abs(t.m[2])))
@@ -448,7 +460,7 @@ func (s *patchSampler) measure(t *textureFit) (out measurement) {
 		}
 		substitute(factor, 3, b[:])
 		m = b
-		noise = q.left(&m) * float64(q.n) / float64(q.n-6)
+		noise = q.left(&m) * float64(q.n) / float64(q.n-fitted)
 	}
 	// Products of the model's slopes with each other, with what is left and with the columns that were fitted.
 	var xx, xy, yy, xr, yr float64
@@ -486,7 +498,7 @@ func (s *patchSampler) measure(t *textureFit) (out measurement) {
 		own += v * v * slopeNoise * float64(s.n) * (s.inverse[0]*s.inverse[0] + s.inverse[1]*s.inverse[1])
 	}
 	xx, yy = xx-own, yy-own
-	if !(xx > 0.5*own && yy > 0.5*own && xx*yy > xy*xy) {
+	if !(xx > clear*own && yy > clear*own && xx*yy > xy*xy) {
 		return out
 	}
 	out.info = [3]float64{xx / noise, xy / noise, yy / noise}
@@ -498,7 +510,7 @@ func (s *patchSampler) measure(t *textureFit) (out measurement) {
 // slopeNoise is the variance of Scharr's slope over that of a pixel of white noise: 2 (100 + 9 + 9) / 32^2.
 const slopeNoise = 236. / 1024
 
-// doubtEvery is after how many passes of a fit the edges are held against the texture.
+// doubtEvery is after how many passes of a fit the edges are held against the texture; chosen by hand.
 const doubtEvery = 8
 
 // disagreement returns by how much the variances of the edges must be multiplied so that the geometry which they alone
@@ -506,6 +518,7 @@ const doubtEvery = 8
 // distance over its standard deviations is then 1. It is at most mostDoubt and may be below 1, where the edges have
 // been doubted before.
 func (f *fit) disagreement(eqs []equation, model string, now theta) float64 {
+	const halvings = 30 // of the logarithm of the doubt, which is then known to nine digits
 	free, at := f.shading.columns(model, f.terms)
 	nuisance := len(at) - geometric
 	n := len(free) - nuisance
@@ -546,7 +559,7 @@ func (f *fit) disagreement(eqs []equation, model string, now theta) float64 {
 	if distance(low) <= 1 {
 		return low
 	}
-	for range 30 {
+	for range halvings {
 		middle := math.Sqrt(low * high)
 		if distance(middle) > 1 {
 			low = middle
@@ -557,7 +570,8 @@ func (f *fit) disagreement(eqs []equation, model string, now theta) float64 {
 	return high
 }
 
-// mostDoubt bounds what the variances of edges are multiplied by.
+// mostDoubt bounds what the variances of edges are multiplied by: their errors are then a
+// hundred times as large.
 const mostDoubt = 1e4
 
 // only returns the equations of texture, or those of edges.
