@@ -32,13 +32,14 @@ type board struct {
 	squares map[[2]int]field // by the corner with the least i and j
 }
 
+// Chosen by hand; not measured by itself.
 const (
 	cornerBlur = 1.5 // sigma of the smoothing before corners are looked for, in pixels
 	refineBlur = 1.0 // and before their places are measured
 	ringRadius = 4.5 // of the ring on which a corner is checked, in pixels
 	ringSteps  = 32
-	minSquare  = 10 // the least side of a square, in pixels
-	maxCorners = 20000
+	minSquare  = 10    // the least side of a square, in pixels
+	maxCorners = 20000 // bounds the work
 )
 
 // findBoard finds the largest checkerboard in a picture; it is nil where there is none.
@@ -77,6 +78,10 @@ func (c *saddle) side() float64 {
 // flatten divides a picture by the light on the chart, a cubic polynomial fitted to the white
 // squares without a dot. Light that falls off across a corner would pull it to one side.
 func (b *board) flatten(q plane) {
+	const (
+		fewest  = 20  // white squares: twice the terms
+		darkest = 0.1 // part of the typical light that the polynomial may fall to; chosen by hand
+	)
 	terms := func(x, y float64) [10]float64 {
 		x, y = 2*x/float64(q.w)-1, 2*y/float64(q.w)-float64(q.h)/float64(q.w)
 		return [10]float64{1, x, y, x * x, x * y, y * y, x * x * x, x * x * y, x * y * y, y * y * y}
@@ -92,7 +97,7 @@ func (b *board) flatten(q plane) {
 		n.add(t[:], f.level, 1)
 		levels = append(levels, float32(f.level))
 	}
-	if len(levels) < 20 {
+	if len(levels) < fewest {
 		return
 	}
 	slices.Sort(levels)
@@ -108,13 +113,13 @@ func (b *board) flatten(q plane) {
 				for i, v := range terms(float64(x), float64(y)) {
 					sum += k[i] * v
 				}
-				q.pix[y*q.w+x] *= float32(typical / max(sum, 0.1*typical))
+				q.pix[y*q.w+x] *= float32(typical / max(sum, darkest*typical))
 			}
 		}
 	})
 }
 
-// minBoard is the least number of corners that counts as a board.
+// minBoard is the least number of corners that counts as a board: twice the parameters; chosen by hand.
 const minBoard = 24
 
 // candidates returns what looks like a corner: where the light is a saddle, and goes dark and light twice on the
@@ -122,7 +127,13 @@ const minBoard = 24
 func candidates(q plane, noise float64) []*saddle {
 	w, h := q.w, q.h
 	bend := make([]float32, len(q.pix))
-	const margin = 6
+	const (
+		margin = 6     // pixels: the ring and peak reach no further
+		least  = 1e-14 // of the light's bending, squared: rounding
+		sure   = 2     // times the noise that a corner's swing is at least; common practice
+		strong = 0.9   // the quantile of swings that is a sound corner's; chosen by hand
+		weak   = 12    // one part in so many of that is shading or noise; chosen by hand
+	)
 	if w <= 2*margin || h <= 2*margin {
 		return nil
 	}
@@ -138,7 +149,7 @@ func candidates(q plane, noise float64) []*saddle {
 		}
 	})
 	var all []*saddle
-	floor := float32(math.Max(noise*noise, 1e-14))
+	floor := float32(math.Max(noise*noise, least))
 	for y := margin; y < h-margin; y++ {
 		for x := margin; x < w-margin; x++ {
 			s := bend[y*w+x]
@@ -146,7 +157,7 @@ func candidates(q plane, noise float64) []*saddle {
 				continue
 			}
 			c := ring(q, x, y)
-			if c != nil && c.swing > 2*noise {
+			if c != nil && c.swing > sure*noise {
 				all = append(all, c)
 			}
 		}
@@ -160,8 +171,8 @@ func candidates(q plane, noise float64) []*saddle {
 		swings[i] = float32(c.swing)
 	}
 	slices.Sort(swings)
-	least := quantile(swings, 0.9) / 12
-	all = slices.DeleteFunc(all, func(c *saddle) bool { return c.swing < least })
+	faint := quantile(swings, strong) / weak
+	all = slices.DeleteFunc(all, func(c *saddle) bool { return c.swing < faint })
 	if len(all) > maxCorners {
 		slices.SortStableFunc(all, func(a, b *saddle) int {
 			switch {
@@ -180,19 +191,23 @@ func candidates(q plane, noise float64) []*saddle {
 // grain returns the standard deviation of a picture's noise, from the lower quartile of the differences of
 // pixels three apart: the edges of even small squares are in the upper half.
 func grain(q plane) float64 {
-	const apart = 3
+	const (
+		apart    = 3      // pixels
+		quartile = 0.3186 // of the absolute values of a normal distribution's, in sigma: where its integral is 5/8
+	)
 	var d []float32
-	for i, step := 0, max(1, len(q.pix)/20000)|1; i < len(q.pix)-apart; i += step {
+	for i, step := 0, max(1, len(q.pix)/samples)|1; i < len(q.pix)-apart; i += step {
 		d = append(d, float32(math.Abs(float64(q.pix[i+apart]-q.pix[i]))))
 	}
 	slices.Sort(d)
-	return quantile(d, 0.25) / (0.3186 * math.Sqrt2) // the normal distribution's quartile
+	return quantile(d, 0.25) / (quartile * math.Sqrt2)
 }
 
 // peak reports whether s is the largest within three pixels.
 func peak(a []float32, w, x, y int, s float32) bool {
-	for dy := -3; dy <= 3; dy++ {
-		for dx := -3; dx <= 3; dx++ {
+	const reach = 3 // pixels: corners are minSquare apart at least
+	for dy := -reach; dy <= reach; dy++ {
+		for dx := -reach; dx <= reach; dx++ {
 			v := a[(y+dy)*w+x+dx]
 			if v > s || v == s && (dy < 0 || dy == 0 && dx < 0) {
 				return false
@@ -205,6 +220,11 @@ func peak(a []float32, w, x, y int, s float32) bool {
 // ring looks at the light on a circle around a pixel. At a corner most of its variation has two periods a turn,
 // and next to nothing has one.
 func ring(q plane, x, y int) *saddle {
+	// Parts of the variation that have two periods and one: an ideal corner's are 0.81 and 0. Chosen by hand.
+	const (
+		leastTwo = 0.6
+		mostOne  = 0.15
+	)
 	var v [ringSteps]float64
 	mean := 0.0
 	for i := range v {
@@ -221,7 +241,7 @@ func ring(q plane, x, y int) *saddle {
 		c2, s2 = c2+d*(c*c-s*s)/ringSteps, s2+d*2*s*c/ringSteps
 	}
 	one, two := 2*(c1*c1+s1*s1), 2*(c2*c2+s2*s2)
-	if two < 0.6*energy || one > 0.15*energy {
+	if two < leastTwo*energy || one > mostOne*energy {
 		return nil
 	}
 	return &saddle{x: float64(x), y: float64(y), mean: mean, swing: math.Sqrt(energy), phase: math.Atan2(s2, c2)}
@@ -235,15 +255,23 @@ func bilinear(q plane, x, y float64) float64 {
 	return (float64(p[0])*(1-fx)+float64(p[1])*fx)*(1-fy) + (float64(p[q.w])*(1-fx)+float64(p[q.w+1])*fx)*fy
 }
 
+// How exactly the rings of neighbors are opposite, and an edge leaves along what a ring shows: cosines of
+// twice an angle, which perspective and blur turn. And how often as strong one of two neighbors may be as
+// the other. Chosen by hand.
+const (
+	turned = 0.6
+	uneven = 3
+)
+
 // opposite reports whether two corners can be neighbors: the one dark where the other is light, and
 // about as strong.
 func (c *saddle) opposite(d *saddle) bool {
-	return math.Cos(c.phase-d.phase) < -0.6 && c.swing < 3*d.swing && d.swing < 3*c.swing
+	return math.Cos(c.phase-d.phase) < -turned && c.swing < uneven*d.swing && d.swing < uneven*c.swing
 }
 
 // along reports whether an edge leaves c in the direction (dx, dy), as far as the ring can tell.
 func (c *saddle) along(dx, dy float64) bool {
-	return math.Abs(math.Cos(2*math.Atan2(dy, dx)-c.phase)) < 0.6
+	return math.Abs(math.Cos(2*math.Atan2(dy, dx)-c.phase)) < turned
 }
 
 // lattice orders corners into rows and columns, and returns the largest board among them.
@@ -280,7 +308,7 @@ type buckets struct {
 	cell map[[2]int][]*saddle
 }
 
-const bucketSide = 32
+const bucketSide = 32 // pixels; chosen by hand
 
 func newBuckets(all []*saddle) *buckets {
 	b := &buckets{all, map[[2]int][]*saddle{}}
@@ -309,7 +337,10 @@ func (b *buckets) nearest(x, y, r float64, ok func(*saddle) bool) (best *saddle)
 
 // seed gives c its axes by its neighbors, and returns false where they do not look like a board's.
 func (b *buckets) seed(c *saddle) bool {
-	const reach = 400 // the largest side of a square, in pixels
+	const (
+		reach  = 400 // the largest side of a square, in pixels; bounds the work
+		across = 0.7 // the least sine of the angle between two axes; chosen by hand
+	)
 	var first *saddle
 	for r := 2.0 * minSquare; first == nil && r <= reach; r *= 2 {
 		first = b.nearest(c.x, c.y, r, func(d *saddle) bool {
@@ -323,7 +354,7 @@ func (b *buckets) seed(c *saddle) bool {
 	lu := math.Hypot(u[0], u[1])
 	second := b.nearest(c.x, c.y, 2*lu, func(d *saddle) bool {
 		v := [2]float64{d.x - c.x, d.y - c.y}
-		return c.opposite(d) && c.along(v[0], v[1]) && math.Abs(u[0]*v[1]-u[1]*v[0]) > 0.7*lu*math.Hypot(v[0], v[1])
+		return c.opposite(d) && c.along(v[0], v[1]) && math.Abs(u[0]*v[1]-u[1]*v[0]) > across*lu*math.Hypot(v[0], v[1])
 	})
 	if second == nil {
 		return false
@@ -334,6 +365,7 @@ func (b *buckets) seed(c *saddle) bool {
 
 // grow takes neighbor after neighbor into the lattice that starts at seed.
 func (b *buckets) grow(seed *saddle) []*saddle {
+	const near = 0.3 // of a side, within which a neighbor is where it is expected; chosen by hand
 	seed.known, seed.i, seed.j = true, 0, 0
 	taken := map[[2]int]bool{{0, 0}: true}
 	list := []*saddle{seed}
@@ -348,7 +380,7 @@ func (b *buckets) grow(seed *saddle) []*saddle {
 				}
 				s, a := float64(sign), c.axes[axis]
 				side := math.Hypot(a[0], a[1])
-				d := b.nearest(c.x+s*a[0], c.y+s*a[1], 0.3*side, func(d *saddle) bool { return !d.known && c.opposite(d) })
+				d := b.nearest(c.x+s*a[0], c.y+s*a[1], near*side, func(d *saddle) bool { return !d.known && c.opposite(d) })
 				if d == nil {
 					continue
 				}
@@ -366,10 +398,17 @@ func (b *buckets) grow(seed *saddle) []*saddle {
 // refine moves a corner to the place that the gradients around it are orthogonal to the lines to (Förstner and
 // Gülch 1987; it is what OpenCV's cornerSubPix does). It returns false where that leads away.
 func refine(q plane, c *saddle) bool {
-	// A dot reaches to 0.32 of a side, along both axes, from the corner.
-	half := int(min(max(0.3*c.side(), 3), 16))
+	const (
+		window      = 0.3   // of a side: a dot comes to 0.32 of one, along both axes, from the corner
+		least, most = 3, 16 // pixels of the window's half; bound the noise and the work
+		steps       = 12    // chosen by hand
+		line        = 1e-3  // least determinant of the gradients' products, over their trace squared; less is an edge
+		astray      = 4     // pixels that a corner may move; chosen by hand
+		still       = 1e-4  // pixels
+	)
+	half := int(min(max(window*c.side(), least), most))
 	x, y := c.x, c.y
-	for range 12 {
+	for range steps {
 		cx, cy := int(math.Round(x)), int(math.Round(y))
 		if cx-half < 1 || cy-half < 1 || cx+half >= q.w-1 || cy+half >= q.h-1 {
 			return false
@@ -393,15 +432,15 @@ func refine(q plane, c *saddle) bool {
 			}
 		}
 		det := a*d - b*b
-		if !(det > 1e-3*(a+d)*(a+d)) {
+		if !(det > line*(a+d)*(a+d)) {
 			return false
 		}
 		mx, my := (d*u-b*v)/det, (a*v-b*u)/det
 		x, y = x+mx, y+my
-		if math.Hypot(x-c.x, y-c.y) > 4 {
+		if math.Hypot(x-c.x, y-c.y) > astray {
 			return false
 		}
-		if math.Hypot(mx, my) < 1e-4 {
+		if math.Hypot(mx, my) < still {
 			break
 		}
 	}
@@ -411,6 +450,13 @@ func refine(q plane, c *saddle) bool {
 
 // readSquares reads which squares are black and which have dots.
 func (b *board) readSquares(q plane) {
+	const (
+		// Where a square is read, in parts of its side: outside the dot, and within it.
+		corner, opposite = 0.22, 0.78
+		left, right      = 0.45, 0.55
+
+		dotted = 0.8 // part of the swing by which a dot differs at least from what is around it; chosen by hand
+	)
 	for at, c := range b.corners {
 		c10, c01, c11 := b.corners[[2]int{at[0] + 1, at[1]}], b.corners[[2]int{at[0], at[1] + 1}], b.corners[[2]int{at[0] + 1, at[1] + 1}]
 		if c10 == nil || c01 == nil || c11 == nil {
@@ -427,11 +473,11 @@ func (b *board) readSquares(q plane) {
 			}
 			return sum
 		}
-		around := mean([][2]float64{{0.22, 0.22}, {0.78, 0.22}, {0.22, 0.78}, {0.78, 0.78}})
-		middle := mean([][2]float64{{0.5, 0.5}, {0.45, 0.5}, {0.55, 0.5}, {0.5, 0.45}, {0.5, 0.55}})
+		around := mean([][2]float64{{corner, corner}, {opposite, corner}, {corner, opposite}, {opposite, opposite}})
+		middle := mean([][2]float64{{0.5, 0.5}, {left, 0.5}, {right, 0.5}, {0.5, left}, {0.5, right}})
 		between := (c.mean + c10.mean + c01.mean + c11.mean) / 4
 		swing := math.Abs(around - between)
 		x, y := place(0.5, 0.5)
-		b.squares[at] = field{around < between, math.Abs(middle-around) > 0.8*swing, x, y, around}
+		b.squares[at] = field{around < between, math.Abs(middle-around) > dotted*swing, x, y, around}
 	}
 }

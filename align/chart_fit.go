@@ -143,7 +143,13 @@ func (m move) square(p [2]int) [2]int {
 
 // match finds the move of a's lattice onto b's at which the dots agree.
 func match(a, b *board) (move, error) {
-	const wrong = 2 // how many squares that agree make up for one that does not
+	// Chosen by hand; not measured by itself.
+	const (
+		wrong    = 2   // how many squares that agree make up for one that does not
+		hopeless = -40 // the score at which a move is given up
+		fewest   = 16  // the score that the best move must have; FromChart states it
+		clear    = 2   // times the second best's that it must have
+	)
 	as := sortedPlaces(a.squares)
 	a0, a1 := extent(as)
 	b0, b1 := extent(sortedPlaces(b.squares))
@@ -188,7 +194,7 @@ func match(a, b *board) (move, error) {
 					}
 					if table[y*w+x] == codes[i] {
 						score++
-					} else if score -= wrong; score < -40 {
+					} else if score -= wrong; score < hopeless {
 						break
 					}
 				}
@@ -203,8 +209,8 @@ func match(a, b *board) (move, error) {
 			}
 		}
 	}
-	if first < 16 || 2*second > first {
-		return best, fmt.Errorf("align: %w: %d squares with and without dots agree between the plates, and %d elsewhere on the chart; at least 16, and twice as many, must: show more of the chart, sharper, in both plates, and use the sheet of `twinplate chart`", ErrChartAmbiguous, first, second)
+	if first < fewest || clear*second > first {
+		return best, fmt.Errorf("align: %w: %d squares with and without dots agree between the plates, and %d elsewhere on the chart; at least %d, and twice as many, must: show more of the chart, sharper, in both plates, and use the sheet of `twinplate chart`", ErrChartAmbiguous, first, second, fewest)
 	}
 	return best, nil
 }
@@ -258,7 +264,9 @@ func (u chartUnit) start(h [9]float64) (t chartTheta) {
 	return t
 }
 
-// step is the difference over which derivatives are taken.
+// step is the difference over which derivatives are taken, in parameters of the order of 1: near the cube
+// root of the precision of double floats, at which rounding and the third derivative are least together
+// (common practice for central differences).
 const step = 1e-6
 
 // slopes returns the derivatives of where t puts each color place, in band pixels.
@@ -283,7 +291,8 @@ func (u chartUnit) slopes(t chartTheta, at []PointPair) (value [][2]float64, dx,
 	return value, dx, dy
 }
 
-// chartPrefer is the standard deviation of the weak preferences for k1, k2 and the center.
+// chartPrefer is the standard deviation of the weak preferences for k1, k2 and the center, in the fit's
+// units: of the size of what lenses have (common practice; not checked against a source).
 const chartPrefer = 0.05
 
 func fitChart(ctx context.Context, pair Pair, corners []PointPair, mirror bool) (*ChartEstimate, error) {
@@ -298,6 +307,11 @@ func fitChart(ctx context.Context, pair Pair, corners []PointPair, mirror bool) 
 		}
 		from, to = append(from, p.Color), append(to, b)
 	}
+	const (
+		rounds = 8    // of weighting, at most; chosen by hand
+		least  = 3    // that it takes for the weights to settle; chosen by hand
+		still  = 1e-8 // the largest change of a parameter of a fit that stands still: under 1e-4 pixels
+	)
 	h, err := FitHomography(from, to)
 	if err != nil {
 		return nil, fmt.Errorf("%w (the corners of the chart)", err)
@@ -307,7 +321,7 @@ func fitChart(ctx context.Context, pair Pair, corners []PointPair, mirror bool) 
 	for i := range f.weight {
 		f.weight[i] = 1
 	}
-	for round := range 8 {
+	for round := range rounds {
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
@@ -318,7 +332,7 @@ func fitChart(ctx context.Context, pair Pair, corners []PointPair, mirror bool) 
 		for k := range t {
 			moved = math.Max(moved, math.Abs(t[k]-before[k]))
 		}
-		if round > 2 && moved < 1e-8 {
+		if round >= least && moved < still {
 			break
 		}
 	}
@@ -346,6 +360,10 @@ type chartFit struct {
 
 // reweigh sets the scale of the residuals, and in later rounds the weights (Tukey's biweight).
 func (f *chartFit) reweigh(t chartTheta, round int) {
+	const (
+		median = 1.1774 // of a distance in the plane, in sigma of a coordinate: the root of 2 log 2 (Rayleigh)
+		cutoff = 6      // sigma from which a corner has no weight; chosen by hand
+	)
 	g := f.u.geometry(t)
 	r := make([]float64, len(f.corners))
 	for i, p := range f.corners {
@@ -354,13 +372,12 @@ func (f *chartFit) reweigh(t chartTheta, round int) {
 	}
 	sorted := slices.Clone(r)
 	slices.Sort(sorted)
-	// The median of a distance in the plane is 1.1774 sigma.
-	f.sigma = math.Max(sorted[len(sorted)/2]/1.1774, chartFloor)
+	f.sigma = math.Max(sorted[len(sorted)/2]/median, chartFloor)
 	if round == 0 {
 		return
 	}
 	for i, v := range r {
-		q := v / (6 * f.sigma)
+		q := v / (cutoff * f.sigma)
 		f.weight[i] = 0
 		if q < 1 {
 			f.weight[i] = (1 - q*q) * (1 - q*q)
@@ -400,18 +417,26 @@ func (f *chartFit) equations(t chartTheta) *normal {
 
 // descend is Levenberg and Marquardt's method.
 func (f *chartFit) descend(t chartTheta) chartTheta {
-	lambda, now := 1e-4, f.cost(t)
-	for range 30 {
+	// Of the damping: where it begins, by what it changes, and its bounds; and when the descent ends.
+	// Chosen by hand; common practice.
+	const (
+		start, change = 1e-4, 10
+		lowest, stuck = 1e-12, 1e8
+		steps, tries  = 30, 10
+		still         = 1e-10 // part of the cost that the last step took away
+	)
+	lambda, now := start, f.cost(t)
+	for range steps {
 		n := f.equations(t)
 		done := false
-		for range 10 {
+		for range tries {
 			m := &normal{n.n, slices.Clone(n.a), slices.Clone(n.b)}
 			for k := range 12 {
 				m.a[k*12+k] *= 1 + lambda
 			}
 			d, ok := m.solve()
 			if !ok {
-				lambda *= 10
+				lambda *= change
 				continue
 			}
 			next := t
@@ -419,13 +444,13 @@ func (f *chartFit) descend(t chartTheta) chartTheta {
 				next[k] += d[k]
 			}
 			if c := f.cost(next); c <= now {
-				done = now-c <= 1e-10*now
+				done = now-c <= still*now
 				t, now = next, c
-				lambda = math.Max(lambda/10, 1e-12)
+				lambda = math.Max(lambda/change, lowest)
 				break
 			}
-			lambda *= 10
-			done = lambda > 1e8
+			lambda *= change
+			done = lambda > stuck
 			if done {
 				break
 			}
@@ -439,6 +464,14 @@ func (f *chartFit) descend(t chartTheta) chartTheta {
 
 // finish fills in what is known about the geometry at t.
 func (f *chartFit) finish(t chartTheta, e *ChartEstimate) error {
+	const (
+		fewest = len(chartTheta{}) // corners that agree, of two coordinates each; chosen by hand
+
+		// What makes a warning. Chosen by hand; not measured by itself.
+		farOff     = 0.1 // expected error anywhere, in band pixels
+		badFit     = 0.3 // residual, in band pixels
+		mostOthers = 4   // one corner in so many may be an outlier
+	)
 	sum, weights := 0.0, 0.0
 	for i, p := range f.corners {
 		if f.weight[i] == 0 {
@@ -450,7 +483,7 @@ func (f *chartFit) finish(t chartTheta, e *ChartEstimate) error {
 		sum, weights = sum+d, weights+1
 		e.Corners = append(e.Corners, p)
 	}
-	if len(e.Corners) < 12 {
+	if len(e.Corners) < fewest {
 		return fmt.Errorf("align: %w: only %d corners of the chart agree on one geometry between the plates: it must not move between them", ErrNoChart, len(e.Corners))
 	}
 	e.Residual = math.Sqrt(sum / weights)
@@ -462,13 +495,13 @@ func (f *chartFit) finish(t chartTheta, e *ChartEstimate) error {
 	}
 	e.Covariance = f.u.covariance(t, inverse(n.a, 12))
 	e.Coverage = coverage(e.Geometry, e.Corners)
-	if worst, at, _ := e.Geometry.worst(&e.Covariance); worst > 0.1 {
+	if worst, at, _ := e.Geometry.worst(&e.Covariance); worst > farOff {
 		e.Warnings = append(e.Warnings, farWarning(worst, at, "shoot the chart so that it fills the frame, or in several places"))
 	}
-	if e.Residual > 0.3 {
+	if e.Residual > badFit {
 		e.Warnings = append(e.Warnings, fmt.Sprintf("the corners of the chart fit to only %.2f pixels: it may have moved between the plates, or a plate is out of focus", e.Residual))
 	}
-	if 4*e.Outliers > len(f.corners) {
+	if mostOthers*e.Outliers > len(f.corners) {
 		e.Warnings = append(e.Warnings, fmt.Sprintf("%d of %d corners do not fit the others, and were left out", e.Outliers, len(f.corners)))
 	}
 	return nil
@@ -492,7 +525,7 @@ func (u chartUnit) covariance(t chartTheta, cov [][]float64) [12][12]float64 {
 // coverage is the part of a grid over the color frame that has a corner near.
 func coverage(g Geometry, corners []PointPair) float64 {
 	grid := g.Grid(33)
-	r := 0.1 * float64(g.ColorW)
+	r := coverageReach * float64(g.ColorW)
 	n := 0
 	for _, p := range grid {
 		if slices.ContainsFunc(corners, func(c PointPair) bool {

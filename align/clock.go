@@ -26,7 +26,7 @@ const (
 	clockH     = 18
 	clockCells = clockW * clockH
 	clockReach = 2     // cells that the frames may be apart, at most
-	maxClock   = 20000 // frames
+	maxClock   = 20000 // frames; bounds the memory
 )
 
 // AddColor takes the next frame of the color recording.
@@ -59,9 +59,10 @@ func (c *Clocks) AddBand(f *plate.Gray) error {
 	if err := f.CheckFinite(); err != nil {
 		return fmt.Errorf("align: band frame %d: %w", len(c.band), err)
 	}
+	const screen = 0.9 // the quantile of the cells that is screen; chosen by hand
 	small := cells(f.W, f.H, f.Pix)
 	// The lamps' drift and flicker go out with the brightest cells, which are screen.
-	if top := quantile(sampled(small, clockCells), 0.9); top > 0 {
+	if top := quantile(sampled(small, clockCells), screen); top > 0 {
 		for i := range small {
 			small[i] /= float32(top)
 		}
@@ -144,8 +145,26 @@ func (e *ClockEstimate) Step() string {
 // ErrNoMotion says that the recordings' motion does not tell how they lie in time.
 var ErrNoMotion = errors.New("the recordings have no motion in common")
 
-// minOverlap is the fewest frames that the recordings must have in common.
+// minOverlap is the fewest frames that the recordings must have in common: half a second. Chosen by hand.
 const minOverlap = 12
+
+// Clocks.Offset's decisions. Where no reason stands beside one, it is chosen by hand; not measured by itself.
+const (
+	usualOffsets = 96   // frames either way that are looked at: four seconds of film
+	neighbor     = 0.55 // of a frame, from which the offset is the next frame's
+	moves        = 3    // to a next frame
+	apartLag     = 3    // frames from the best from which another offset is a rival
+
+	leastClock  = 0.05 // match below which nothing moves in common
+	barely      = 1.02 // times the rival's match that the best must have, and not to be in doubt
+	plainly     = 1.2
+	stepAllowed = 0.25 // of a frame out of step that is always in step
+
+	// What the affine map between the frames leaves over, and parts of the take that are not independent, are not
+	// in the scatter: by what the error is multiplied, and what is added to it, in frames. Both are from simulated takes.
+	clockScatter = 1.5
+	clockFloor   = 0.05
+)
 
 // Offset compares the recordings at all offsets up to maxFrames either way; 0 means 96, for four seconds of
 // film. Twelve frames at least must overlap.
@@ -161,7 +180,7 @@ const minOverlap = 12
 // The error wraps ErrNoMotion where the recordings are the cause, and ctx.Err() when ctx ends first.
 func (c *Clocks) Offset(ctx context.Context, maxFrames int) (*ClockEstimate, error) {
 	if maxFrames == 0 {
-		maxFrames = 96
+		maxFrames = usualOffsets
 	}
 	if maxFrames < 0 || maxFrames > maxClock {
 		return nil, fmt.Errorf("align: offsets up to %d frames: it must be 1 to %d", maxFrames, maxClock)
@@ -207,9 +226,9 @@ func (c *Clocks) Offset(ctx context.Context, maxFrames int) (*ClockEstimate, err
 			return nil, err
 		}
 		v := &high[i]
-		for range 3 {
+		for range moves {
 			v.fraction, v.sigma, v.match = fraction(c.color, pictures[v.mirror], v.lag, v.dx, v.dy)
-			if math.Abs(v.fraction) <= 0.55 {
+			if math.Abs(v.fraction) <= neighbor {
 				break
 			}
 			v.lag += int(math.Copysign(1, v.fraction)) // it belongs to the neighbor
@@ -219,23 +238,21 @@ func (c *Clocks) Offset(ctx context.Context, maxFrames int) (*ClockEstimate, err
 		}
 	}
 	for _, v := range high {
-		if v.lag < best.lag-2 || v.lag > best.lag+2 {
+		if v.lag <= best.lag-apartLag || v.lag >= best.lag+apartLag {
 			e.Rival = math.Max(e.Rival, v.match)
 		}
 	}
 	e.Frames, e.Fraction, e.Sigma, e.Match, e.Mirror = best.lag, best.fraction, best.sigma, best.match, best.mirror
-	if e.Match < 0.05 || e.Match < 1.02*e.Rival {
+	if e.Match < leastClock || e.Match < barely*e.Rival {
 		return nil, fmt.Errorf("align: %w: at the best offset, %d frames, they agree to %.2f, and at others to %.2f: choose a part of the take in which the performer moves, and not in a steady rhythm, such as a clap", ErrNoMotion, best.lag, e.Match, e.Rival)
 	}
 	e.Fraction = max(min(e.Fraction, 0.5), -0.5)
-	// What the affine map between the frames leaves over, and parts of the take that are not independent, are not
-	// in the scatter: both factors are from simulated takes.
-	e.Sigma = math.Hypot(1.5*e.Sigma, 0.05)
-	e.InStep = math.Abs(e.Fraction) <= math.Max(0.25, clockSure*e.Sigma)
+	e.Sigma = math.Hypot(clockScatter*e.Sigma, clockFloor)
+	e.InStep = math.Abs(e.Fraction) <= math.Max(stepAllowed, clockSure*e.Sigma)
 	if !e.InStep {
 		e.Warnings = append(e.Warnings, fmt.Sprintf("the cameras are not in step: %s; lock both to one clock, or edges of what moves will not fit", e.Step()))
 	}
-	if e.Match < 1.2*e.Rival {
+	if e.Match < plainly*e.Rival {
 		e.Warnings = append(e.Warnings, fmt.Sprintf("the offset is not certain: another one agrees almost as well (%.2f and %.2f); check it against a clap or the time code", e.Match, e.Rival))
 	}
 	return e, nil
@@ -270,15 +287,21 @@ type contender struct {
 // peaks returns the contenders, given by offset, that agree better than those up to four frames away, and half as well as
 // the best: the best eight.
 func peaks(list []contender) (high []contender) {
+	// Chosen by hand; not measured by itself.
+	const (
+		near = 4   // frames: less than a step of a walk
+		part = 0.5 // of the best's agreement
+		most = 8   // bounds the work
+	)
 	for i, v := range list {
-		near := list[max(0, i-4):min(i+5, len(list))]
-		if v.agreement > 0 && !slices.ContainsFunc(near, func(n contender) bool { return n.agreement > v.agreement }) {
+		about := list[max(0, i-near):min(i+near+1, len(list))]
+		if v.agreement > 0 && !slices.ContainsFunc(about, func(n contender) bool { return n.agreement > v.agreement }) {
 			high = append(high, v)
 		}
 	}
 	slices.SortStableFunc(high, func(a, b contender) int { return cmp.Compare(b.agreement, a.agreement) })
 	for i, v := range high {
-		if i == 8 || v.agreement < 0.5*high[0].agreement {
+		if i == most || v.agreement < part*high[0].agreement {
 			return high[:i]
 		}
 	}
@@ -334,11 +357,12 @@ func correlation(color, band [][]float32, lag, dx, dy int) float64 {
 	return cb / math.Sqrt(cc*bb) * float64(n) / float64(n+minOverlap)
 }
 
-// clockParts is how many parts of the take are left out in turn.
-const clockParts = 8
-
-// clockSure is Student's t, of clockParts less one degrees of freedom, for 0.9973.
-const clockSure = 4.5
+// clockParts is how many parts of the take are left out in turn, and clockSure Student's t, of clockParts less one
+// degrees of freedom, for 0.9973.
+const (
+	clockParts = 8 // chosen by hand
+	clockSure  = 4.5
+)
 
 // clockTaps is how many of the band's changes, around the offset, the change in color is fitted by.
 const clockTaps = 5
@@ -349,7 +373,8 @@ const clockTerms = clockTaps + 6
 // fraction returns how much later than lag frames the band is, in frames, the standard error, and the match.
 func fraction(color, band [][]float32, lag, dx, dy int) (f, sigma, match float64) {
 	warp := [6]float64{float64(dx), 0, 0, float64(dy), 0, 0}
-	for range 4 {
+	const rounds = 4 // about the map that the one before found; chosen by hand
+	for range rounds {
 		parts, energy, frames := clockEquations(color, band, lag, f, &warp)
 		x, late, ok := centroid(parts, -1)
 		if !ok {

@@ -13,6 +13,12 @@ import (
 // It needs four points of which no three are on a line, or more; and returns an error where there are fewer,
 // where they do not settle the homography, or where a coordinate is not finite.
 func FitHomography(from, to [][2]float64) ([9]float64, error) {
+	// Bounds of what is singular, some digits above rounding. Chosen by hand; not measured by itself.
+	const (
+		freedom = 1e-12 // least of the second eigenvalue over the largest
+		flat    = 1e-9  // least determinant of a homography of norm 1
+		away    = 1e-12 // least of the last element over the largest
+	)
 	var none [9]float64
 	if len(from) != len(to) {
 		return none, fmt.Errorf("align: a homography from %d points to %d: each needs its counterpart", len(from), len(to))
@@ -45,11 +51,11 @@ func FitHomography(from, to [][2]float64) ([9]float64, error) {
 	}
 	values, vectors := eigen9(m)
 	// One direction is the answer. A second one as good means that the points leave a freedom.
-	if values[1] < 1e-12*values[8] {
+	if values[1] < freedom*values[8] {
 		return none, fmt.Errorf("align: the %d points do not settle a homography: too many are on one line or in one place", len(from))
 	}
 	h := vectors[0] // of length 1
-	if det := h[0]*(h[4]*h[8]-h[5]*h[7]) - h[1]*(h[3]*h[8]-h[5]*h[6]) + h[2]*(h[3]*h[7]-h[4]*h[6]); math.Abs(det) < 1e-9 {
+	if det := h[0]*(h[4]*h[8]-h[5]*h[7]) - h[1]*(h[3]*h[8]-h[5]*h[6]) + h[2]*(h[3]*h[7]-h[4]*h[6]); math.Abs(det) < flat {
 		return none, fmt.Errorf("align: the %d points settle only a singular homography: three or more are on one line", len(from))
 	}
 	// Take the normalization back out: T'^-1 H T.
@@ -58,7 +64,7 @@ func FitHomography(from, to [][2]float64) ([9]float64, error) {
 	for _, v := range h {
 		norm = math.Max(norm, math.Abs(v))
 	}
-	if math.Abs(h[8]) < 1e-12*norm {
+	if math.Abs(h[8]) < away*norm {
 		return none, errors.New("align: the homography sends the origin to infinity, and cannot be written with 1 as its last element")
 	}
 	for i := range h {
