@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"example.com/twinplate/internal/parallel"
+	"example.com/twinplate/internal/robust"
 )
 
 // A saddle is a corner where four squares meet.
@@ -100,8 +101,7 @@ func (b *board) flatten(q plane) {
 	if len(levels) < fewest {
 		return
 	}
-	slices.Sort(levels)
-	typical := quantile(levels, 0.5)
+	typical := float64(robust.Median(levels))
 	k, ok := n.solve()
 	if !ok || typical <= 0 {
 		return
@@ -170,8 +170,7 @@ func candidates(q plane, noise float64) []*saddle {
 	for i, c := range all {
 		swings[i] = float32(c.swing)
 	}
-	slices.Sort(swings)
-	faint := quantile(swings, strong) / weak
+	faint := float64(robust.Quantile(swings, strong)) / weak
 	all = slices.DeleteFunc(all, func(c *saddle) bool { return c.swing < faint })
 	if len(all) > maxCorners {
 		slices.SortStableFunc(all, func(a, b *saddle) int {
@@ -199,8 +198,7 @@ func grain(q plane) float64 {
 	for i, step := 0, max(1, len(q.pix)/samples)|1; i < len(q.pix)-apart; i += step {
 		d = append(d, float32(math.Abs(float64(q.pix[i+apart]-q.pix[i]))))
 	}
-	slices.Sort(d)
-	return quantile(d, 0.25) / (quartile * math.Sqrt2)
+	return float64(robust.Quantile(d, 0.25)) / (quartile * math.Sqrt2)
 }
 
 // peak reports whether s is the largest within three pixels.

@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
 
@@ -370,9 +371,7 @@ func (f *chartFit) reweigh(t chartTheta, round int) {
 		x, y := g.Map(p.Color[0], p.Color[1])
 		r[i] = math.Hypot(x-p.Band[0], y-p.Band[1])
 	}
-	sorted := slices.Clone(r)
-	slices.Sort(sorted)
-	f.sigma = math.Max(sorted[len(sorted)/2]/median, chartFloor)
+	f.sigma = math.Max(robust.Median(slices.Clone(r))/median, chartFloor)
 	if round == 0 {
 		return
 	}

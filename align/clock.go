@@ -9,6 +9,7 @@ import (
 	"slices"
 
 	"example.com/twinplate/internal/parallel"
+	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
 
@@ -62,9 +63,9 @@ func (c *Clocks) AddBand(f *plate.Gray) error {
 	const screen = 0.9 // the quantile of the cells that is screen; chosen by hand
 	small := cells(f.W, f.H, f.Pix)
 	// The lamps' drift and flicker go out with the brightest cells, which are screen.
-	if top := quantile(sampled(small, clockCells), screen); top > 0 {
+	if top := robust.Quantile(slices.Clone(small), screen); top > 0 {
 		for i := range small {
-			small[i] /= float32(top)
+			small[i] /= top
 		}
 	}
 	c.band = append(c.band, small)

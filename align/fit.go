@@ -4,6 +4,8 @@ import (
 	"context"
 	"math"
 	"slices"
+
+	"example.com/twinplate/internal/robust"
 )
 
 // The parameters of a geometry, as the fit has them: the homography's first eight elements, between color
@@ -655,8 +657,7 @@ func (f *fit) scale(eqs []equation, list []int, r []float64, spread float64) flo
 	for i, k := range list {
 		z[i] = r[k] * r[k] / (eqs[k].v + spread*spread)
 	}
-	slices.Sort(z)
-	return math.Max(1./correlated, 1.4826*1.4826*z[len(z)/2])
+	return math.Max(1./correlated, robust.SigmaOfMAD*robust.SigmaOfMAD*robust.Median(z))
 }
 
 // A kind is the equations of edges, or those of texture, whose scatter has nothing to do with each other's.
@@ -701,6 +702,5 @@ func apart(list []int, r []float64, least float64) float64 {
 	for i, k := range list {
 		abs[i] = math.Abs(r[k])
 	}
-	slices.Sort(abs)
-	return math.Max(1.4826*abs[len(abs)/2], least)
+	return math.Max(robust.Sigma(abs), least)
 }

@@ -4,6 +4,8 @@ import (
 	"errors"
 	"fmt"
 	"math"
+
+	"gonum.org/v1/gonum/mat"
 )
 
 // FitHomography returns the homography, row by row with its last element 1, that takes each point of from
@@ -34,7 +36,7 @@ func FitHomography(from, to [][2]float64) ([9]float64, error) {
 	if err != nil {
 		return none, err
 	}
-	var m [9][9]float64 // the sum of the outer products of the equations
+	m := mat.NewSymDense(9, nil) // the sum of the outer products of the equations
 	for i := range from {
 		x, y := tf.apply(from[i])
 		u, v := tt.apply(to[i])
@@ -42,19 +44,22 @@ func FitHomography(from, to [][2]float64) ([9]float64, error) {
 			{0, 0, 0, -x, -y, -1, v * x, v * y, v},
 			{x, y, 1, 0, 0, 0, -u * x, -u * y, -u},
 		} {
-			for j := range row {
-				for k := range row {
-					m[j][k] += row[j] * row[k]
-				}
-			}
+			m.SymRankOne(m, 1, mat.NewVecDense(len(row), row[:]))
 		}
 	}
-	values, vectors := eigen9(m)
 	// One direction is the answer. A second one as good means that the points leave a freedom.
-	if values[1] < freedom*values[8] {
+	var eigen mat.EigenSym
+	settled := eigen.Factorize(m, true)
+	if settled {
+		values := eigen.Values(nil) // ascending
+		settled = !(values[1] < freedom*values[8])
+	}
+	if !settled {
 		return none, fmt.Errorf("align: the %d points do not settle a homography: too many are on one line or in one place", len(from))
 	}
-	h := vectors[0] // of length 1
+	var vectors mat.Dense
+	eigen.VectorsTo(&vectors)
+	h := [9]float64(mat.Col(nil, 0, &vectors)) // of length 1
 	if det := h[0]*(h[4]*h[8]-h[5]*h[7]) - h[1]*(h[3]*h[8]-h[5]*h[6]) + h[2]*(h[3]*h[7]-h[4]*h[6]); math.Abs(det) < flat {
 		return none, fmt.Errorf("align: the %d points settle only a singular homography: three or more are on one line", len(from))
 	}
@@ -114,55 +119,4 @@ func mul3(a, b [9]float64) (c [9]float64) {
 		}
 	}
 	return c
-}
-
-// eigen9 returns the eigenvalues of a symmetric matrix, ascending, and their eigenvectors, by cyclic Jacobi
-// rotations (Golub and Van Loan 2013, section 8.5).
-func eigen9(a [9][9]float64) (values [9]float64, vectors [9][9]float64) {
-	var v [9][9]float64
-	for i := range v {
-		v[i][i] = 1
-	}
-	for range 60 {
-		off, diag := 0.0, 0.0
-		for i := range a {
-			diag += a[i][i] * a[i][i]
-			for j := range i {
-				off += a[i][j] * a[i][j]
-			}
-		}
-		if off <= 1e-34*diag {
-			break
-		}
-		for p := range 8 {
-			for q := p + 1; q < 9; q++ {
-				if a[p][q] == 0 {
-					continue
-				}
-				tau := (a[q][q] - a[p][p]) / (2 * a[p][q])
-				t := math.Copysign(1, tau) / (math.Abs(tau) + math.Sqrt(1+tau*tau))
-				c := 1 / math.Sqrt(1+t*t)
-				s := t * c
-				for k := range a {
-					a[k][p], a[k][q] = c*a[k][p]-s*a[k][q], s*a[k][p]+c*a[k][q]
-				}
-				for k := range a {
-					a[p][k], a[q][k] = c*a[p][k]-s*a[q][k], s*a[p][k]+c*a[q][k]
-					v[p][k], v[q][k] = c*v[p][k]-s*v[q][k], s*v[p][k]+c*v[q][k]
-				}
-			}
-		}
-	}
-	var used [9]bool
-	for i := range values {
-		best := -1
-		for j := range a {
-			if !used[j] && (best < 0 || a[j][j] < a[best][best]) {
-				best = j
-			}
-		}
-		used[best] = true
-		values[i], vectors[i] = a[best][best], v[best]
-	}
-	return values, vectors
 }

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"example.com/twinplate/internal/parallel"
+	"example.com/twinplate/internal/robust"
 )
 
 // A screen is the lit screen without the performer: the exponential of a quadratic over the band frame,
@@ -88,8 +89,7 @@ func (sc *screen) light(bands [][]plane, inside []bool) ([]float64, error) {
 		if len(within) == 0 {
 			return nil, fmt.Errorf("align: %w: no part of the band plates is bright together, as a lit screen is", ErrNoSilhouettes)
 		}
-		slices.Sort(within)
-		sc.gain[i] = quantile(within, screen)
+		sc.gain[i] = float64(robust.Quantile(within, screen))
 		brightest = math.Max(brightest, sc.gain[i])
 	}
 	if !(brightest > 0) {
@@ -185,18 +185,16 @@ func brightArea(light []float64, w, h int, fades float64) []bool {
 		bright = 0.98 // the quantile of light that a search begins with: what is above may glint; chosen by hand
 	)
 	var differences []float32
-	sorted := make([]float32, len(light))
+	levels := make([]float32, len(light))
 	for i, v := range light {
-		sorted[i] = float32(v)
+		levels[i] = float32(v)
 		if i%w > 0 {
 			differences = append(differences, float32(math.Abs(v-light[i-1])))
 		}
 	}
-	slices.Sort(sorted)
-	slices.Sort(differences)
-	most := step + noisy*quantile(differences, calm)
-	seed := quantile(sorted, bright) - 1e-3 // the quantile is rounded
-	var piece []int                         // by pixel: 0 where it is not bright, and else 1 and the number of its piece
+	most := step + noisy*float64(robust.Quantile(differences, calm))
+	seed := float64(robust.Quantile(levels, bright)) - 1e-3 // the quantile is rounded
+	var piece []int                                         // by pixel: 0 where it is not bright, and else 1 and the number of its piece
 	var sizes []int
 	for range 2 { // from the brightest; then from all that is as bright as most of that
 		piece, sizes = make([]int, len(light)), []int{0}
@@ -233,8 +231,7 @@ func brightArea(light []float64, w, h int, fades float64) []bool {
 		if len(largest) == 0 {
 			return make([]bool, len(light))
 		}
-		slices.Sort(largest)
-		seed = quantile(largest, 0.5) - fades
+		seed = float64(robust.Median(largest)) - fades
 	}
 	open := make([]bool, len(light))
 	for i, n := range piece {

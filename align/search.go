@@ -10,6 +10,7 @@ import (
 	"gonum.org/v1/gonum/dsp/fourier"
 
 	"example.com/twinplate/internal/parallel"
+	"example.com/twinplate/internal/robust"
 )
 
 // A start is a candidate of the coarse search.
@@ -345,8 +346,7 @@ func (l *level) presence(frame int) []float64 {
 	f := &l.frames[frame]
 	floor := halfLight
 	for c, pix := range f.color {
-		sorted := sampled(pix, most)
-		dark, noise := quantile(sorted, darkQuantile), f.colorNoise[c]
+		dark, noise := float64(robust.Quantile(sampled(pix, most), darkQuantile)), f.colorNoise[c]
 		if noise > uselessNoise {
 			continue // nothing but noise in this channel
 		}

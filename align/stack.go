@@ -6,6 +6,8 @@ import (
 	"math"
 	"slices"
 	"sync"
+
+	"example.com/twinplate/internal/robust"
 )
 
 // A stack is the pairs of a take as pyramids; levels[0] is the finest.
@@ -254,14 +256,14 @@ func highlight(q plane) float32 {
 		black     = 1e-9  // light up to which a channel is black
 	)
 	sample := sampled(q.pix, samples)
-	dark, light := quantile(sample, darkQuantile), quantile(sample, brightest)
+	dark, light := float64(robust.Quantile(sample, darkQuantile)), float64(robust.Quantile(sample, brightest))
 	if !(light-dark > black) {
 		return 1
 	}
 	return float32(1 / (light - dark))
 }
 
-// sampled returns about n of the values, evenly spread and sorted.
+// sampled returns about n of a plane's values, evenly spread over its columns too.
 func sampled(pix []float32, n int) []float32 {
 	step := max(1, len(pix)/n)
 	if step > 1 {
@@ -271,18 +273,16 @@ func sampled(pix []float32, n int) []float32 {
 	for i := 0; i < len(pix); i += step {
 		v = append(v, pix[i])
 	}
-	slices.Sort(v)
 	return v
-}
-
-func quantile(sorted []float32, q float64) float64 {
-	return float64(sorted[int(q*float64(len(sorted)-1)+0.5)])
 }
 
 // noise returns the standard deviation of a plane's noise, from the median difference of pixels far enough
 // apart for smooth not to have tied them together.
 func noise(q plane) float64 {
-	const apart = 5 // pixels: smooth's kernel is as wide
+	const (
+		apart  = 5      // pixels: smooth's kernel is as wide
+		median = 0.6745 // of the absolute values of normal noise, in sigma
+	)
 	var d []float32
 	step := max(1, q.w*q.h/samples)
 	for i := 0; i < q.w*q.h; i += step {
@@ -290,8 +290,7 @@ func noise(q plane) float64 {
 			d = append(d, float32(math.Abs(float64(q.pix[i+apart]-q.pix[i]))))
 		}
 	}
-	slices.Sort(d)
-	return quantile(d, 0.5) / (0.6745 * math.Sqrt2)
+	return float64(robust.Median(d)) / (median * math.Sqrt2)
 }
 
 // shrink averages blocks of f by f pixels; what is left over at the right and the bottom is dropped.
@@ -392,8 +391,7 @@ func (l *level) measureBlur() {
 		l.blur = usual
 		return
 	}
-	slices.Sort(found)
 	// A difference over two pixels sees the edge under a third more of a variance.
 	scale := float64(l.bw) / float64(l.w)
-	l.blur = math.Max(0, 1/(2*math.Pi*quantile(found, crisp))-1./3) / (scale * scale)
+	l.blur = math.Max(0, 1/(2*math.Pi*float64(robust.Quantile(found, crisp)))-1./3) / (scale * scale)
 }

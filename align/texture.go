@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"example.com/twinplate/internal/parallel"
+	"example.com/twinplate/internal/robust"
 )
 
 // Where the performer is solid the band plate still shows them, faintly: set light leaks into it, so that it holds
@@ -154,8 +155,7 @@ func (l *level) findTexture(ctx context.Context, g Geometry) (*textureFit, error
 				scatter = append(scatter, left[i])
 			}
 		}
-		slices.Sort(scatter)
-		middle := scatter[len(scatter)/2]
+		middle := robust.Median(scatter)
 		for i, q := range sums {
 			used[i] = q.n > 0 && left[i] < outlier*middle
 		}

@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
 
@@ -155,7 +156,7 @@ func (b *rebuild) level() {
 				}
 			}
 		}
-		if len(near) > 0 && math.Abs(float64(v/nth(near, len(near)/2))-1) > 0.03 {
+		if len(near) > 0 && math.Abs(float64(v/robust.Median(near))-1) > 0.03 {
 			known[i] = false
 		}
 	}
@@ -210,7 +211,7 @@ func (b *rebuild) gather() (sum, count *plate.Gray) {
 			}
 		}
 		if len(deviations) > 0 {
-			reach = min(max(4*1.4826*float64(nth(deviations, len(deviations)/2)), 0.01), 0.06)
+			reach = min(max(4*robust.Sigma(deviations), 0.01), 0.06)
 		}
 		for i, v := range smooth.Pix {
 			if math.Abs(float64(v)-1) > reach {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 
+	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
 
@@ -59,7 +60,7 @@ func (s *Solver) Crosstalk(frames []Sample) (Crosstalk, error) {
 		out.Lift += lifts[n] / float64(len(c.rows))
 	}
 	// Spill is least where none falls; the very least of a polynomial is at its loose ends.
-	out.Pedestal, out.PedestalSigma = max(nth(lifts, len(lifts)/20), 0), sigma[3]
+	out.Pedestal, out.PedestalSigma = max(robust.Nth(lifts, len(lifts)/20), 0), sigma[3]
 	return out, nil
 }
 
@@ -210,8 +211,7 @@ func (c *core) fit(columns []int) (x, sigma []float64, err error) {
 				residuals = append(residuals, float32(math.Abs(e)))
 			}
 		}
-		// 1.4826: from the median of absolute deviations to a standard deviation, for normal noise.
-		sd := max(1.4826*float64(quantile(residuals, 0.5)), 1e-7)
+		sd := max(robust.SigmaOfMAD*float64(quantile(residuals, 0.5)), 1e-7)
 		low, high = -3*sd, 3*sd
 	}
 	if light := (a[0][0] + a[1][1] + a[2][2]) / float64(used); light < 1e-4 {

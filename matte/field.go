@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 
+	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
 
@@ -116,7 +117,7 @@ func (s *Solver) notOpen(u *plate.Gray, gain float64) *plate.Gray {
 	if len(deviations) == 0 {
 		return nil
 	}
-	reach := min(max(4*1.4826*float64(nth(deviations, len(deviations)/2)), 0.01), 0.06)
+	reach := min(max(4*robust.Sigma(deviations), 0.01), 0.06)
 	out := plate.NewGray(s.w, s.h)
 	for i, v := range smooth.Pix {
 		if math.Abs(float64(v)/gain-1) > reach || s.inverse.Pix[i] == 0 {
@@ -215,7 +216,7 @@ func fitColor(rows []colorRow, order int) colorFit {
 			for i, r := range rows {
 				deviations[i] = math.Abs(residual(r))
 			}
-			limit = max(4*1.4826*nth(deviations, len(rows)/2), 1e-7)
+			limit = max(4*robust.Sigma(deviations), 1e-7)
 		}
 		scores := map[int][]float64{}
 		last := 0

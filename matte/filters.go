@@ -1,7 +1,6 @@
 package matte
 
 import (
-	"cmp"
 	"slices"
 
 	"example.com/twinplate/internal/kernel"
@@ -110,10 +109,4 @@ func boxMax(f *plate.Gray, r int) *plate.Gray {
 		}
 	}
 	return out
-}
-
-// nth returns the value that would stand at index k were v sorted; it disorders v.
-func nth[T cmp.Ordered](v []T, k int) T {
-	slices.Sort(v)
-	return v[k]
 }

@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"math"
 	"slices"
+
+	"example.com/twinplate/internal/robust"
 )
 
 // A Flicker is how the lamps' gain moved over a take.
@@ -103,8 +105,7 @@ func FindFlicker(numbers []int, gains []Gain) Flicker {
 	// frequency; a fifth of those tried are independent.
 	single := math.Pow(best/flat, float64(n-5)/2)
 	f.Chance = min(1, single*max(float64(tried)/5, 1))
-	slices.Sort(sigma)
-	if f.Chance < 0.001 && amplitude > max(0.001, 3*sigma[n/2]) {
+	if f.Chance < 0.001 && amplitude > max(0.001, 3*robust.Median(sigma)) {
 		f.Frequency, f.Amplitude = at, amplitude
 	}
 	return f

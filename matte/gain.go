@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
 
@@ -284,18 +285,11 @@ func (o *openScreen) near(center, reach float64) (sum, sum2 float64, used int) {
 // a veil that is alike all over is a change of the lamps, to this and to any estimate.
 const thinVeil = 1e-4
 
-// quantile returns the value that the part q of pix does not exceed. It looks at 20000 values at the most,
-// evenly spread.
+// quantile returns the value that the part q of pix does not exceed. It looks at fewer than 40000 values, evenly
+// spread: the median's own error is then below a hundredth of the standard deviation.
 func quantile(pix []float32, q float64) float32 {
-	step := max(len(pix)/20000, 1)
-	var some []float32
-	for i := step / 2; i < len(pix); i += step {
-		some = append(some, pix[i])
-	}
-	if len(some) == 0 {
-		return 0
-	}
-	return nth(some, int(q*float64(len(some)-1)+0.5))
+	const enough = 20000
+	return robust.Quantile(robust.Sampled(pix, enough), q)
 }
 
 // cells are a grid over the frame, some 24 cells across: errors of one cell may hang together, those of two

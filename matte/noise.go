@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
 
@@ -209,7 +210,7 @@ func NoiseOfTake(frames []*plate.Gray, dark *plate.Gray) (Noise, error) {
 			level += b.level
 		}
 		// The lower quartile of chi-squared with 16 degrees of freedom is 11.912.
-		points = append(points, transfer{level / float64(len(some)), nth(variances, len(variances)/4) * 16 / 11.912, float64(4 * len(some))})
+		points = append(points, transfer{level / float64(len(some)), robust.Nth(variances, len(variances)/4) * 16 / 11.912, float64(4 * len(some))})
 	}
 	// Texture only adds: what is far above the line is taken out.
 	n, err := fitNoise(points)

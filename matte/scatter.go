@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
 
@@ -59,7 +60,7 @@ func (s *Solver) Bound(frames []Sample, color, band Noise) (Noise, Scatter, erro
 		}
 	}
 	if len(b.edge) >= leastEdges {
-		band.Edge = math.Sqrt(max(nth(b.edge, len(b.edge)/4), 0))
+		band.Edge = math.Sqrt(max(robust.Nth(b.edge, len(b.edge)/4), 0))
 		found.Edge = band.Edge
 	}
 	return band, found, nil
@@ -145,7 +146,7 @@ func (b *bounds) plain(s *Solver, f boundFrame, color, band *Noise) {
 		if len(list) < 30 {
 			continue
 		}
-		middle := nth(list, len(list)/2)
+		middle := robust.Median(list)
 		b.levels = append(b.levels, middle)
 		for k := range list {
 			values[c][k] -= middle
@@ -155,7 +156,7 @@ func (b *bounds) plain(s *Solver, f boundFrame, color, band *Noise) {
 	if len(deviations) == 0 {
 		return
 	}
-	limit := 4 * 1.4826 * nth(deviations, len(deviations)/2)
+	limit := 4 * robust.Sigma(deviations)
 	for _, d := range deviations { // in order by now
 		if d <= limit {
 			b.core.d2 += d * d

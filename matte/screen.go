@@ -8,6 +8,7 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 
+	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
 
@@ -159,7 +160,7 @@ func (f *screenFit) fit() (*Screen, error) {
 	for i, b := range f.blocks {
 		levels[i] = b.level
 	}
-	start := nth(levels, len(levels)*9/10) - 1.5*math.Ln2
+	start := robust.Nth(levels, len(levels)*9/10) - 1.5*math.Ln2
 	for i := range f.blocks {
 		f.blocks[i].in = f.blocks[i].level > start
 	}
@@ -243,7 +244,7 @@ func (f *screenFit) choose(pass int, gains bool) float64 {
 		}
 		for k, r := range per {
 			if k > 0 && len(r) > 20 && len(per[0]) > 20 {
-				f.gains[k] += nth(r, len(r)/2) - nth(per[0], len(per[0])/2)
+				f.gains[k] += robust.Median(r) - robust.Median(per[0])
 			}
 		}
 	}
@@ -258,17 +259,17 @@ func (f *screenFit) choose(pass int, gains bool) float64 {
 	}
 	scatter := 0.005
 	if len(above) > 0 {
-		scatter = max(1.4826*nth(above, len(above)/2), scatter)
+		scatter = max(robust.Sigma(above), scatter)
 	}
 	// The width begins wide and closes to three sigmas.
 	width := max(3*scatter, 0.5-0.05*float64(pass))
 	dark := math.Inf(1)
 	if len(colors) > 0 {
-		m := nth(colors, len(colors)/2)
+		m := robust.Median(colors)
 		for i, c := range colors {
 			colors[i] = math.Abs(c - m)
 		}
-		dark = m + 6*1.4826*nth(colors, len(colors)/2) + 0.002
+		dark = m + 6*robust.SigmaOfMAD*robust.Median(colors) + 0.002
 	}
 	for i := range f.blocks {
 		b := &f.blocks[i]

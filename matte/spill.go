@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
 
@@ -74,7 +75,7 @@ func FindSpill(transmission *plate.Gray) Spill {
 					}
 				}
 			}
-			v := nth(around, len(around)/2)
+			v := robust.Median(around)
 			values = append(values, v)
 			if v > spillLevel {
 				above++

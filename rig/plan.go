@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
 
@@ -300,11 +301,7 @@ func part(v []float64, inside []bool, q float64) float64 {
 			some = append(some, v[i])
 		}
 	}
-	if len(some) == 0 {
-		return 0
-	}
-	slices.Sort(some)
-	return some[int(q*float64(len(some)-1)+0.5)]
+	return robust.Quantile(some, q)
 }
 
 // crosstalk fits m to what the set lights make of many surfaces in both cameras, in the middle of

@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
 
@@ -108,8 +109,7 @@ func power(all []grain) (p, sigma float64) {
 			level += g.level / float64(len(some))
 			variances[i] = g.variance / g.level // so that those of the lower light are not taken for the flatter ones
 		}
-		slices.Sort(variances)
-		v := variances[int(grainFlat*float64(len(some)))] * level
+		v := robust.Nth(variances, int(grainFlat*float64(len(some)))) * level
 		if !(v > grainNoise*grainNoise) {
 			return 0, unknown
 		}

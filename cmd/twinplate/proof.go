@@ -3,9 +3,9 @@ package main
 import (
 	"fmt"
 	"math"
-	"slices"
 
 	"example.com/twinplate/internal/proof"
+	"example.com/twinplate/internal/robust"
 )
 
 type proofCommand struct {
@@ -139,8 +139,7 @@ func (c *proofCommand) Run(t *terminal) error {
 		for i, l := range r.Takes {
 			v[i] = of(l)
 		}
-		slices.Sort(v)
-		return v[len(v)/2]
+		return robust.Median(v)
 	}
 	w := r.Within
 	t.printf("\nof %d takes: clean within 1.05 in %d (median %.3f), rebuilt within 1.5 in %d (median %.3f), estimated within 1.1 in %d (median %.3f)\n", *c.Takes,

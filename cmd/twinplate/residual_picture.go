@@ -14,6 +14,7 @@ import (
 	"github.com/disintegration/imaging"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
 
@@ -97,8 +98,7 @@ func (p *residualPicture) arrows(b *strings.Builder, k float64) (factor float64)
 	if len(all) == 0 {
 		return 1
 	}
-	slices.Sort(lengths)
-	factor = nice(residualLong / k / max(lengths[len(lengths)*9/10], 1e-6))
+	factor = nice(residualLong / k / max(robust.Nth(lengths, len(lengths)*9/10), 1e-6))
 	step := (len(all) + residualMost - 1) / residualMost
 	var halo, line, head strings.Builder
 	for i := 0; i < len(all); i += step {

@@ -1,0 +1,60 @@
+package robust
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// NumPy 1.24.2: numpy.quantile(v, q, method="nearest").
+func TestQuantileAsNumPy(t *testing.T) {
+	for q, want := range map[float64]float64{0: 0.5, 0.1: 1, 0.25: 3, 0.75: 8, 0.9: 11, 0.97: 13, 1: 13} {
+		v := []float64{5, 1, 4, 2, 8, 9, 7, 3, 6, 0.5, 11, 13}
+		if got := Quantile(v, q); got != want {
+			t.Errorf("the quantile %v is %v, and NumPy has %v", q, got, want)
+		}
+	}
+}
+
+// The standard deviation that normal numbers were drawn with is found from the median of their sizes; the constant is
+// held against gonum's distribution.
+func TestSigma(t *testing.T) {
+	if want := 1 / distuv.UnitNormal.Quantile(0.75); math.Abs(SigmaOfMAD-want) > 5e-5 {
+		t.Errorf("SigmaOfMAD is %v, and the normal distribution has %v", SigmaOfMAD, want)
+	}
+	r := rand.New(rand.NewPCG(1, 2))
+	v := make([]float32, 100001)
+	for i := range v {
+		v[i] = float32(math.Abs(r.NormFloat64())) * 0.3
+	}
+	// The median's error is 1.17 sigma over the root of n here.
+	if got := Sigma(v); math.Abs(got-0.3) > 5*1.17*0.3/math.Sqrt(float64(len(v))) {
+		t.Errorf("normal numbers of sigma 0.3 have %v", got)
+	}
+}
+
+func TestFewValues(t *testing.T) {
+	if Median[float32](nil) != 0 || Median([]int{3}) != 3 || Median([]int{4, 1, 3, 2}) != 3 || Nth([]int{4, 1, 3, 2}, 1) != 2 {
+		t.Error("the median of few values is wrong")
+	}
+}
+
+func TestSampled(t *testing.T) {
+	for n := range 500 {
+		v := make([]int, n)
+		for i := range v {
+			v[i] = i
+		}
+		some := Sampled(v, 100)
+		if len(some) < min(n, 100) || len(some) >= 200 {
+			t.Fatalf("of %d values %d are taken", n, len(some))
+		}
+		for i := 2; i < len(some); i++ {
+			if some[i]-some[i-1] != some[1]-some[0] {
+				t.Fatalf("of %d values those at %v are taken", n, some)
+			}
+		}
+	}
+}
