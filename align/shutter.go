@@ -159,12 +159,14 @@ func (l *level) displaced(frame int, y float64) (dx, dy float64) {
 // rolling tests the last measurements for displacements that grow with the row, with the geometry left free, and leaves the
 // fit as it was. Weights are found anew: without displacements, those that disagree most had none.
 func (f *fit) rolling() Rolling {
-	frames := map[int]bool{}
+	var frames []int // in order, so that the sums over them are the same at every run
 	for _, m := range f.last {
 		if m.used {
-			frames[m.frame] = true
+			frames = append(frames, m.frame)
 		}
 	}
+	slices.Sort(frames)
+	frames = slices.Compact(frames)
 	if len(frames) < 2 {
 		return Rolling{}
 	}
@@ -189,15 +191,15 @@ func (f *fit) rolling() Rolling {
 	for k := 2; k < lateTerms; k++ {
 		index := func(frame int) int { return len(free) + frame*lateTerms + k }
 		mean, total := 0.0, 0.0
-		for a := range frames {
+		for _, a := range frames {
 			mean += x[index(a)] / n
-			for b := range frames {
+			for _, b := range frames {
 				total += inv[index(a)][index(b)] / (n * n)
 			}
 		}
-		for a := range frames {
+		for _, a := range frames {
 			with := 0.0
-			for b := range frames {
+			for _, b := range frames {
 				with += inv[index(a)][index(b)] / n
 			}
 			d := x[index(a)] - mean
