@@ -99,7 +99,20 @@ type rebuild struct {
 
 // level renews the ratio, coarsely: over all frames of a block of pixels, the screen is the topmost peak.
 func (b *rebuild) level() {
-	side := max(b.w/48, 6)
+	// Where no reason stands beside one, these are chosen by hand; not measured by itself.
+	const (
+		blocksAcross, leastSide = 48, 6 // blocks, and pixels of a block's side
+
+		// The histogram of what the model is off by: 30 % about 1, in steps well below the noise of one pixel. The
+		// peak is over a window of 2.5 %, and the mean over one of 4 %.
+		bins, width, from = 120, 0.0025, 0.85
+		window, about     = 5, 8
+		fewest            = 3 // one pixel of a block in so many must be in the window, of all frames together
+
+		around = 2    // blocks to either side that a block is held against
+		lower  = 0.03 // part by which one that has seen only a veil differs from them
+	)
+	side := max(b.w/blocksAcross, leastSide)
 	across, down := (b.w+side-1)/side, (b.h+side-1)/side
 	coarse := plate.NewGray(across, down)
 	known := make([]bool, across*down)
@@ -107,7 +120,6 @@ func (b *rebuild) level() {
 	for k, f := range b.frames {
 		smooth[k] = boxMean(f, 1)
 	}
-	const bins, width, from = 120, 0.0025, 0.85
 	for by := range down {
 		for bx := range across {
 			var count [bins]int
@@ -123,20 +135,20 @@ func (b *rebuild) level() {
 			}
 			// As for the gain: over a window of 2.5 %, the higher of two peaks alike.
 			best, at := 0, 0
-			for n := 5; n < bins-5; n++ {
+			for n := window; n < bins-window; n++ {
 				sum := 0
-				for _, c := range count[n-5 : n+6] {
+				for _, c := range count[n-window : n+window+1] {
 					sum += c
 				}
 				if sum > 0 && sum >= best {
 					best, at = sum, n
 				}
 			}
-			if best < side*side/3 {
+			if best < side*side/fewest {
 				continue
 			}
 			var sum, n float64
-			for j := max(at-8, 0); j < min(at+9, bins); j++ {
+			for j := max(at-about, 0); j < min(at+about+1, bins); j++ {
 				sum += float64(count[j]) * (from + (float64(j)+0.5)*width)
 				n += float64(count[j])
 			}
@@ -149,14 +161,14 @@ func (b *rebuild) level() {
 	for i, v := range coarse.Pix {
 		x, y := i%across, i/across
 		var near []float32
-		for dy := max(y-2, 0); dy < min(y+3, down); dy++ {
-			for dx := max(x-2, 0); dx < min(x+3, across); dx++ {
+		for dy := max(y-around, 0); dy < min(y+around+1, down); dy++ {
+			for dx := max(x-around, 0); dx < min(x+around+1, across); dx++ {
 				if j := dy*across + dx; was[j] && j != i {
 					near = append(near, coarse.Pix[j])
 				}
 			}
 		}
-		if len(near) > 0 && math.Abs(float64(v/robust.Median(near))-1) > 0.03 {
+		if len(near) > 0 && math.Abs(float64(v/robust.Median(near))-1) > lower {
 			known[i] = false
 		}
 	}
@@ -193,7 +205,12 @@ func (b *rebuild) regain() {
 func (b *rebuild) gather() (sum, count *plate.Gray) {
 	sum, count = plate.NewGray(b.w, b.h), plate.NewGray(b.w, b.h)
 	flat, out := plate.NewGray(b.w, b.h), plate.NewGray(b.w, b.h)
-	reach := 0.02
+	const (
+		usualReach = 0.02 // where no frame tells its noise; chosen by hand
+		step       = 17   // pixels between those that tell the noise: it divides no usual width
+		margin     = 2    // pixels by which what is certainly screen stays away from the rest; chosen by hand
+	)
+	reach := usualReach
 	var d2, used float64
 	for k, f := range b.frames {
 		scale := float32(1 / b.gains[k])
@@ -204,21 +221,21 @@ func (b *rebuild) gather() (sum, count *plate.Gray) {
 		var deviations []float32
 		for i, v := range smooth.Pix {
 			out.Pix[i] = 0
-			if math.Abs(float64(v)-1) > 0.06 {
+			if math.Abs(float64(v)-1) > widestReach {
 				out.Pix[i] = 1
-			} else if i%17 == 0 {
+			} else if i%step == 0 {
 				deviations = append(deviations, float32(math.Abs(float64(v)-1)))
 			}
 		}
 		if len(deviations) > 0 {
-			reach = min(max(4*robust.Sigma(deviations), 0.01), 0.06)
+			reach = min(max(reachSigmas*robust.Sigma(deviations), leastReach), widestReach)
 		}
 		for i, v := range smooth.Pix {
 			if math.Abs(float64(v)-1) > reach {
 				out.Pix[i] = 1
 			}
 		}
-		near := boxMax(out, 2)
+		near := boxMax(out, margin)
 		for i, v := range near.Pix {
 			if v == 0 {
 				sum.Pix[i] += f.Pix[i] * scale
@@ -236,6 +253,7 @@ func (b *rebuild) gather() (sum, count *plate.Gray) {
 // fill makes the ratio of the sums: over 7x7 pixels where the screen was seen, and wider where it was not. Where
 // nothing was seen for a long way the coarse ratio stays.
 func (b *rebuild) fill(sum, count *plate.Gray) {
+	const seen = 0.15 // frames a pixel, in the mean around, from which the sums are believed; chosen by hand
 	left := make([]bool, len(count.Pix))
 	for i := range left {
 		left[i] = true
@@ -243,7 +261,7 @@ func (b *rebuild) fill(sum, count *plate.Gray) {
 	for _, r := range []int{3, 9, 27} {
 		s, n := boxMean(sum, r), boxMean(count, r)
 		for i := range left {
-			if left[i] && n.Pix[i] > 0.15 {
+			if left[i] && n.Pix[i] > seen {
 				b.ratio.Pix[i] = s.Pix[i] / n.Pix[i]
 				left[i] = false
 			}
@@ -254,6 +272,10 @@ func (b *rebuild) fill(sum, count *plate.Gray) {
 // spread returns the relative standard deviation of the ratio above its median, over the pixels that were seen, and that
 // by which it is larger below: each from a twentieth of the pixels, which for normal numbers is at 1.645.
 func (b *rebuild) spread(count *plate.Gray) (above, veil float64) {
+	const (
+		tail   = 0.05  // part of the pixels on either side
+		normal = 1.645 // sigma, beyond which normal numbers have that part
+	)
 	var seen []float32
 	for i, n := range count.Pix {
 		if n > 0 {
@@ -264,13 +286,14 @@ func (b *rebuild) spread(count *plate.Gray) (above, veil float64) {
 	if !(middle > 0) {
 		return 0, 0
 	}
-	above = (float64(quantile(seen, 0.95))/middle - 1) / 1.645
-	below := (1 - float64(quantile(seen, 0.05))/middle) / 1.645
+	above = (float64(quantile(seen, 1-tail))/middle - 1) / normal
+	below := (1 - float64(quantile(seen, tail))/middle) / normal
 	return above, math.Sqrt(max(below*below-above*above, 0))
 }
 
 // spreadOut divides f by its weights, and fills where they are 0 from ever wider surroundings.
 func spreadOut(f, weight *plate.Gray) {
+	const known = 1e-6 // weight around a pixel from which it is filled: above rounding
 	out := f.Clone()
 	for r := 1; ; r *= 2 {
 		s, n := boxMean(f, r), boxMean(weight, r)
@@ -278,7 +301,7 @@ func spreadOut(f, weight *plate.Gray) {
 		for i := range f.Pix {
 			switch {
 			case weight.Pix[i] > 0 || out.Pix[i] > 0:
-			case n.Pix[i] > 1e-6:
+			case n.Pix[i] > known:
 				out.Pix[i] = s.Pix[i] / n.Pix[i]
 			default:
 				empty = true

@@ -42,10 +42,17 @@ func (s *Solver) Crosstalk(frames []Sample) (Crosstalk, error) {
 	if err != nil {
 		return Crosstalk{}, err
 	}
+	// What the field must have, in standard errors and in full scale, to be there: what is not plain is not there
+	// (common practice). And one part in so many of the core has spill no larger than the pedestal. Chosen by hand.
+	const (
+		plain    = 5
+		plainLit = 0.002
+		loose    = 20
+	)
 	columns := coreConstant
 	if field, errs, err := c.fit(coreField); err == nil {
 		for i, v := range field[4:] {
-			if math.Abs(v) > max(5*errs[4+i], 0.002) { // common practice: what is not plain is not there
+			if math.Abs(v) > max(plain*errs[4+i], plainLit) {
 				x, sigma, columns = field, errs, coreField
 				break
 			}
@@ -60,7 +67,7 @@ func (s *Solver) Crosstalk(frames []Sample) (Crosstalk, error) {
 		out.Lift += lifts[n] / float64(len(c.rows))
 	}
 	// Spill is least where none falls; the very least of a polynomial is at its loose ends.
-	out.Pedestal, out.PedestalSigma = max(robust.Nth(lifts, len(lifts)/20), 0), sigma[3]
+	out.Pedestal, out.PedestalSigma = max(robust.Nth(lifts, len(lifts)/loose), 0), sigma[3]
 	return out, nil
 }
 
@@ -71,11 +78,18 @@ var (
 	coreField    = []int{0, 1, 2, 4, 5, 6, 7, 8, 9}
 )
 
-// coreStep is the distance between the pixels that are looked at: each is a mean over 3x3.
-const coreStep = 3
+const (
+	coreStep = 3          // the distance between the pixels that are looked at: each is a mean over 3x3
+	coreMost = 18_000_000 // pixels of all frames from which the distance grows; bounds the work
 
-// coreReach is how far, in pixels along each axis, the core stays away from where the screen shines through.
-const coreReach = 5
+	// coreReach is how far, in pixels along each axis, the core stays away from where the screen shines through: the
+	// blur of an edge reaches a few pixels inward. Chosen by hand.
+	coreReach = 5
+
+	// openFrom is the transmission above which a place may let the screen shine through: set light in the band of a
+	// bright costume may look like a third.
+	openFrom = 0.35
+)
 
 // A core is what the two plates hold where there is certainly performer.
 type core struct {
@@ -109,18 +123,16 @@ func (s *Solver) core(frames []Sample, glare func(Sample) *plate.Gray) (*core, e
 		} else if err != nil {
 			return nil, err
 		}
-		// Only where nothing within five pixels lets more than a third through: set light in the band of a
-		// bright costume may look like that much, and the blur of an edge reaches a few pixels inward.
 		high := boxMax(u, coreReach)
 		var veil *plate.Gray
 		if glare != nil {
 			veil = glare(f)
 		}
-		stride := coreStep * (1 + s.w*s.h*len(frames)/18_000_000)
+		stride := coreStep * (1 + s.w*s.h*len(frames)/coreMost)
 		for y := coreReach; y < s.h-coreReach; y += stride {
 			for x := coreReach; x < s.w-coreReach; x += stride {
 				i := y*s.w + x
-				if high.Pix[i] > 0.35*float32(g.Value) || s.inverse.Pix[i] == 0 {
+				if high.Pix[i] > openFrom*float32(g.Value) || s.inverse.Pix[i] == 0 {
 					continue
 				}
 				// Means over 3x3 pixels: noise in what is fitted to would make m too small.
@@ -152,7 +164,20 @@ func (s *Solver) core(frames []Sample, glare func(Sample) *plate.Gray) (*core, e
 
 // fit returns the coefficients of these columns with their standard errors. Only the field's slopes and bends can be negative.
 func (c *core) fit(columns []int) (x, sigma []float64, err error) {
-	const least = 500 / (coreStep * coreStep)
+	const (
+		least = 500 / (coreStep * coreStep) // places: 500 pixels, as Crosstalk states it; chosen by hand
+
+		// Passes, in the first of which what lies above the fit counts for little; and in standard deviations, how
+		// far from it a place is left out. Chosen by hand.
+		passes, early = 14, 4
+		earlyAbove    = 0.2
+		outlier       = 3
+
+		// In full scale: the least standard deviation, of plates without noise; and the least mean square of the
+		// performer's light, a 170th in each channel, that tells m. Chosen by hand.
+		leastSigma  = 1e-7
+		leastSquare = 1e-4
+	)
 	n := len(columns)
 	var signed []int
 	for i, k := range columns {
@@ -178,7 +203,7 @@ func (c *core) fit(columns []int) (x, sigma []float64, err error) {
 		a[i] = make([]float64, n)
 	}
 	var used int
-	for pass := range 14 {
+	for pass := range passes {
 		for i := range a {
 			clear(a[i])
 		}
@@ -190,8 +215,8 @@ func (c *core) fit(columns []int) (x, sigma []float64, err error) {
 				continue
 			}
 			w := 1.0
-			if pass < 4 && e > 0 { // whatever shines through only adds: begin at the lower edge
-				w = 0.2
+			if pass < early && e > 0 { // whatever shines through only adds: begin at the lower edge
+				w = earlyAbove
 			}
 			used++
 			for i, k := range columns {
@@ -211,10 +236,10 @@ func (c *core) fit(columns []int) (x, sigma []float64, err error) {
 				residuals = append(residuals, float32(math.Abs(e)))
 			}
 		}
-		sd := max(robust.SigmaOfMAD*float64(quantile(residuals, 0.5)), 1e-7)
-		low, high = -3*sd, 3*sd
+		sd := max(robust.SigmaOfMAD*float64(quantile(residuals, 0.5)), leastSigma)
+		low, high = -outlier*sd, outlier*sd
 	}
-	if light := (a[0][0] + a[1][1] + a[2][2]) / float64(used); light < 1e-4 {
+	if light := (a[0][0] + a[1][1] + a[2][2]) / float64(used); light < leastSquare {
 		return nil, nil, ErrNoCore
 	}
 	scores := map[int][]float64{}

@@ -36,6 +36,7 @@ func ColorDifference(color, clean *plate.RGB, backing Backing) (*Solution, error
 	if err := clean.CheckFinite(); err != nil {
 		return nil, fmt.Errorf("the clean plate: %w", err)
 	}
+	const black = 1e-4 // of full scale, up to which the backing has no light of its key; chosen by hand
 	key, a, b := 1, 0, 2
 	if backing == BlueBacking {
 		key, b = 2, 1
@@ -44,7 +45,7 @@ func ColorDifference(color, clean *plate.RGB, backing Backing) (*Solution, error
 	s := &Solution{Transmission: plate.NewGray(color.W, color.H), Foreground: plate.NewRGB(color.W, color.H)}
 	for i := range s.Transmission.Pix {
 		var t float32
-		if full := above(clean, i); full > 1e-4 {
+		if full := above(clean, i); full > black {
 			t = min(max(above(color, i)/full, 0), 1)
 		}
 		s.Transmission.Pix[i] = t

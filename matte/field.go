@@ -46,8 +46,18 @@ func (k *ScreenColor) CleanColor(screen *plate.Gray, dark *plate.RGB) *plate.RGB
 // It is part of K's standard error, which would be too small by what nobody can see.
 const veilLight = 0.1
 
-// openCell is how much of a cell must be open for the cell to count.
-const openCell = 0.5
+// Where no reason stands beside one, these are chosen by hand; not measured by itself.
+const (
+	openCell   = 0.5 // part of a cell that must be open for the cell to count
+	colorCells = 64  // cells across the frame
+	leastSide  = 4   // pixels of a cell's side
+	leastCells = 12  // that are open: twice the unknowns of the larger fit
+	openMargin = 4   // pixels by which what is certainly screen stays away from the rest
+
+	// fieldTest is the F from which a field is there. The cells' errors are not all independent, so it is far above the
+	// usual 4.
+	fieldTest = 12
+)
 
 // ScreenColor estimates K from frames of a take, from the pixels that are certainly screen. The solver must
 // know the clean band plate; the clean color plate it may have is not used. Frames without such pixels are
@@ -65,15 +75,14 @@ func (s *Solver) ScreenColor(frames []Sample) (*ScreenColor, error) {
 		rows = append(rows, s.openCells(f, u, g.Value)...)
 		thickest = max(thickest, g.Veil/g.Value)
 	}
-	if len(rows) < 12 {
+	if len(rows) < leastCells {
 		return nil, ErrNoScreen
 	}
 	constant, field := fitColor(rows, 0), fitColor(rows, 2)
 	out := constant
 	for c := range 3 {
-		// An F test with five more unknowns. The cells' errors are not all independent, so the threshold is far
-		// above the usual 4.
-		if constant.rss[c] > field.rss[c]*(1+12*5/float64(len(rows)-6)) {
+		// An F test with five more unknowns, of six.
+		if constant.rss[c] > field.rss[c]*(1+fieldTest*5/float64(len(rows)-6)) {
 			out = field
 		}
 	}
@@ -107,24 +116,25 @@ type colorRow struct {
 // notOpen returns a plane that is 0 where a frame is certainly screen, by its quotient u: four pixels away from
 // whatever is not. It returns nil where nothing is.
 func (s *Solver) notOpen(u *plate.Gray, gain float64) *plate.Gray {
+	const step = 13 // pixels between those that tell the noise: it divides no usual width
 	smooth := boxMean(u, 1)
 	var deviations []float32
-	for i := 0; i < len(smooth.Pix); i += 13 {
-		if d := math.Abs(float64(smooth.Pix[i])/gain - 1); d < 0.06 {
+	for i := 0; i < len(smooth.Pix); i += step {
+		if d := math.Abs(float64(smooth.Pix[i])/gain - 1); d < widestReach {
 			deviations = append(deviations, float32(d))
 		}
 	}
 	if len(deviations) == 0 {
 		return nil
 	}
-	reach := min(max(4*robust.Sigma(deviations), 0.01), 0.06)
+	reach := min(max(reachSigmas*robust.Sigma(deviations), leastReach), widestReach)
 	out := plate.NewGray(s.w, s.h)
 	for i, v := range smooth.Pix {
 		if math.Abs(float64(v)/gain-1) > reach || s.inverse.Pix[i] == 0 {
 			out.Pix[i] = 1
 		}
 	}
-	return boxMax(out, 4)
+	return boxMax(out, openMargin)
 }
 
 // openCells returns the cells, 64 across, that are mostly certainly screen.
@@ -133,7 +143,7 @@ func (s *Solver) openCells(f Sample, u *plate.Gray, gain float64) []colorRow {
 	if near == nil {
 		return nil
 	}
-	side := max(s.w/64, 4)
+	side := max(s.w/colorCells, leastSide)
 	// A group is a place, in all frames: the noise of the dark and the clean plates is the same in each.
 	groups := newCells(s.w, s.h)
 	var rows []colorRow
@@ -181,6 +191,11 @@ type colorFit struct {
 }
 
 func fitColor(rows []colorRow, order int) colorFit {
+	const (
+		rounds     = 8    // of leaving out; chosen by hand
+		outlier    = 4    // standard deviations from which a cell is left out; chosen by hand
+		leastLimit = 1e-7 // in full scale, below which none is left out: rounding
+	)
 	n := (order + 1) * (order + 2) / 2
 	f := colorFit{order: order}
 	for c := range 3 {
@@ -195,7 +210,7 @@ func fitColor(rows []colorRow, order int) colorFit {
 		for i := range signed {
 			signed[i] = i
 		}
-		for range 8 {
+		for range rounds {
 			b := make([]float64, n)
 			for i := range a {
 				clear(a[i])
@@ -216,7 +231,7 @@ func fitColor(rows []colorRow, order int) colorFit {
 			for i, r := range rows {
 				deviations[i] = math.Abs(residual(r))
 			}
-			limit = max(4*robust.Sigma(deviations), 1e-7)
+			limit = max(outlier*robust.Sigma(deviations), leastLimit)
 		}
 		scores := map[int][]float64{}
 		last := 0

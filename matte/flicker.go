@@ -24,6 +24,17 @@ type Flicker struct {
 // in a row of which it has the most gains. Of fewer than 12 frames it finds only PeakToPeak; of
 // gains whose mean is not a positive number, nothing.
 func FindFlicker(numbers []int, gains []Gain) Flicker {
+	// FindFlicker states the first five; chosen by hand, as common practice has it.
+	const (
+		leastFrames    = 12
+		mostChance     = 0.001
+		leastAmplitude = 0.001 // of the gain
+		sure           = 3     // standard errors
+		leastBeats     = 2     // in the take
+
+		drift, beat = 3, 5 // terms of a parabola, and of it with a sinusoid
+		finer       = 5    // steps to the width of a peak of the periodogram: one in five is independent
+	)
 	var f Flicker
 	if len(gains) == 0 {
 		return f
@@ -39,7 +50,7 @@ func FindFlicker(numbers []int, gains []Gain) Flicker {
 	f.PeakToPeak = (high - low) / mean
 	order := densest(numbers)
 	n := len(order)
-	if n < 12 {
+	if n < leastFrames {
 		return f
 	}
 	span := float64(numbers[order[n-1]] - numbers[order[0]] + 1)
@@ -49,9 +60,9 @@ func FindFlicker(numbers []int, gains []Gain) Flicker {
 		t[i] = float64(numbers[k] - numbers[order[0]])
 	}
 	rss := func(frequency float64) (sum, amplitude float64) {
-		terms := 3
+		terms := drift
 		if frequency > 0 {
-			terms = 5
+			terms = beat
 		}
 		a := make([][]float64, terms)
 		for i := range a {
@@ -83,16 +94,16 @@ func FindFlicker(numbers []int, gains []Gain) Flicker {
 			}
 			sum += e * e
 		}
-		if terms == 5 {
+		if terms == beat {
 			amplitude = math.Hypot(x[3], x[4])
 		}
 		return sum, amplitude
 	}
 	flat, _ := rss(0)
 	best, at, amplitude := flat, 0.0, 0.0
-	step := 1 / (5 * span)
+	step := 1 / (finer * span)
 	tried := 0
-	for v := 2 / span; v <= 0.5; v += step {
+	for v := leastBeats / span; v <= 0.5; v += step {
 		tried++
 		if r, a := rss(v); r < best {
 			best, at, amplitude = r, v, a
@@ -103,9 +114,9 @@ func FindFlicker(numbers []int, gains []Gain) Flicker {
 	}
 	// For noise alone the quotient of the two sums of squares has the chance (best/flat)^((n-5)/2) at one
 	// frequency; a fifth of those tried are independent.
-	single := math.Pow(best/flat, float64(n-5)/2)
-	f.Chance = min(1, single*max(float64(tried)/5, 1))
-	if f.Chance < 0.001 && amplitude > max(0.001, 3*robust.Median(sigma)) {
+	single := math.Pow(best/flat, float64(n-beat)/2)
+	f.Chance = min(1, single*max(float64(tried)/finer, 1))
+	if f.Chance < mostChance && amplitude > max(leastAmplitude, sure*robust.Median(sigma)) {
 		f.Frequency, f.Amplitude = at, amplitude
 	}
 	return f

@@ -140,16 +140,40 @@ const (
 	mostGain  = 1e6
 )
 
+// How far from the gain, in parts of it, the mean over 3x3 pixels of a place may be that is certainly screen: at
+// most, since a veil beyond it has a peak of its own; at least, where the noise is less than what the reference
+// plates leave; and between these, in standard deviations of it. Chosen by hand; not measured by itself.
+const (
+	widestReach = 0.06
+	leastReach  = 0.01
+	reachSigmas = 4
+)
+
 // gainOf returns the gain of the quotient in strips.
 func gainOf(u *plate.Gray) (Gain, error) {
+	// Where no reason stands beside one, these are chosen by hand; not measured by itself.
+	const (
+		bins     = 800
+		brighter = 0.999 // the quantile that the histogram has in its middle: what is above glints or clips
+		window   = 5     // bins to either side, over which the peak is looked for: of 2 top / bins each, 2.5 %
+		fewest   = 500   // one pixel in so many must be screen, as Gain states it
+
+		// The narrowest reach; the reach in standard deviations of a pixel, five of a mean over 3x3 whose
+		// noise is white; how often it is renewed at most; and the parts by which the center and the reach
+		// still change where renewing ends.
+		narrowest   = 0.004
+		pixelSigmas = 1.7
+		rounds      = 8
+		still       = 1e-7
+		stillReach  = 1e-4
+	)
 	// The histogram spans 0 to twice the 99.9th percentile, in steps well below the noise of one pixel. A
 	// mean over 3x3 pixels sharpens the peak.
 	smooth := boxMean(u, 1)
-	top := quantile(smooth.Pix, 0.999)
+	top := quantile(smooth.Pix, brighter)
 	if !(top > leastGain && top < mostGain) {
 		return Gain{}, ErrNoScreen
 	}
-	const bins = 800
 	width := 2 * top / bins
 	var count [bins]float64
 	for _, v := range smooth.Pix {
@@ -159,9 +183,9 @@ func gainOf(u *plate.Gray) (Gain, error) {
 	}
 	// The peak is looked for above half of the top, over a window of 2.5 %.
 	best, at := 0.0, 0
-	for b := bins / 4; b < bins-5; b++ {
+	for b := bins / 4; b < bins-window; b++ {
 		sum := 0.0
-		for k := -5; k <= 5; k++ {
+		for k := -window; k <= window; k++ {
 			sum += count[b+k]
 		}
 		// Where a veil and the screen both make a peak, the screen is the brighter one.
@@ -169,19 +193,19 @@ func gainOf(u *plate.Gray) (Gain, error) {
 			best, at = sum, b
 		}
 	}
-	if best < float64(len(u.Pix))/500 {
+	if best < float64(len(u.Pix))/fewest {
 		return Gain{}, ErrNoScreen
 	}
 	center := (float64(at) + 0.5) * float64(width)
 	// From here on every pixel counts whose 3x3 mean is near the center, and those of its neighbors too; the
 	// center and what is near are renewed.
-	reach := 0.06 * center
+	reach := widestReach * center
 	var mean, sd float64
 	var used int
 	// The errors of pixels hang together, by resampling and by whatever veil is taken for screen: the mean's own
 	// error comes from the scatter of the sums over the cells of a grid.
 	open := newOpenScreen(u, smooth)
-	for range 8 {
+	for range rounds {
 		var sum, sum2 float64
 		sum, sum2, used = open.near(center, reach)
 		if used == 0 {
@@ -192,13 +216,13 @@ func gainOf(u *plate.Gray) (Gain, error) {
 		center = float64(float32(center)) + mean
 		// A mean of nine has a third of the scatter, unless the lens has smeared the noise.
 		before := reach
-		reach = min(max(1.7*sd, 0.004*center), 0.06*center)
+		reach = min(max(pixelSigmas*sd, narrowest*center), widestReach*center)
 		// The rest would change the center by less than 1e-6 of itself.
-		if math.Abs(mean) < 1e-7*center && math.Abs(reach-before) < 1e-4*reach {
+		if math.Abs(mean) < still*center && math.Abs(reach-before) < stillReach*reach {
 			break
 		}
 	}
-	if used < len(u.Pix)/500 {
+	if used < len(u.Pix)/fewest {
 		return Gain{}, ErrNoScreen
 	}
 	var scatter, seen, between, noise float64
@@ -292,12 +316,14 @@ func quantile(pix []float32, q float64) float32 {
 	return robust.Quantile(robust.Sampled(pix, enough), q)
 }
 
-// cells are a grid over the frame, some 24 cells across: errors of one cell may hang together, those of two
+// cells are a grid over the frame, some cellsAcross across: errors of one cell may hang together, those of two
 // cells hardly.
 type cells struct{ side, across, n int }
 
+const cellsAcross = 24 // chosen by hand
+
 func newCells(w, h int) cells {
-	side := max((w+23)/24, 1)
+	side := max((w+cellsAcross-1)/cellsAcross, 1)
 	across := (w + side - 1) / side
 	return cells{side, across, across * ((h + side - 1) / side)}
 }

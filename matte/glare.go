@@ -19,13 +19,21 @@ type Glare struct {
 // defaultGlareWidth is common practice, no more: glare is what reaches across the frame.
 const defaultGlareWidth = 0.15
 
+// The bounds of a Glare, which its fields state, and its tiles; chosen by hand.
+const (
+	mostGlare             = 0.5
+	leastWidth, mostWidth = 0.02, 1
+	glareTiles            = 64 // across the frame: three to a sigma of the narrowest
+	glareRounds           = 12 // each leaves mostGlare of an error at most: a 4000th
+)
+
 // check returns an error where g cannot be a lens's glare.
 func (g Glare) check() error {
-	if !(g.Strength >= 0 && g.Strength <= 0.5) {
-		return fmt.Errorf("matte: a glare of strength %v: it must be 0 to 0.5", g.Strength)
+	if !(g.Strength >= 0 && g.Strength <= mostGlare) {
+		return fmt.Errorf("matte: a glare of strength %v: it must be 0 to %v", g.Strength, mostGlare)
 	}
-	if g.Width != 0 && !(g.Width >= 0.02 && g.Width <= 1) {
-		return fmt.Errorf("matte: a glare %v of the frame wide: it must be 0.02 to 1, or 0 for %v", g.Width, defaultGlareWidth)
+	if g.Width != 0 && !(g.Width >= leastWidth && g.Width <= mostWidth) {
+		return fmt.Errorf("matte: a glare %v of the frame wide: it must be %v to %v, or 0 for %v", g.Width, leastWidth, mostWidth, defaultGlareWidth)
 	}
 	return nil
 }
@@ -54,7 +62,7 @@ func (g Glare) Remove(dst, band, dark *plate.Gray) (*plate.Gray, error) {
 	s := newSpreader(band.W, band.H, g.Width)
 	seen := s.tiles(band, dark)
 	light := append([]float64(nil), seen...)
-	for range 12 {
+	for range glareRounds {
 		veil := s.spread(light)
 		for i, v := range seen {
 			light[i] = v - g.Strength*veil[i]
@@ -94,7 +102,7 @@ func (s *Solver) EstimateGlare(frames []Sample, width float64) (Glare, error) {
 		if err != nil {
 			return Glare{}, err
 		}
-		g.Strength, g.Sigma = min(x[4], 0.5), sigma[4]
+		g.Strength, g.Sigma = min(x[4], mostGlare), sigma[4]
 	}
 	return g, nil
 }
@@ -111,7 +119,7 @@ func newSpreader(w, h int, width float64) *spreader {
 	if width == 0 {
 		width = defaultGlareWidth
 	}
-	tile := max(w/64, 1)
+	tile := max(w/glareTiles, 1)
 	s := &spreader{w: w, h: h, tile: tile, across: (w + tile - 1) / tile, down: (h + tile - 1) / tile}
 	sigma := width * float64(w)
 	weights := func(n, tiles int) (pixel, middle []float64) {

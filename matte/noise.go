@@ -114,7 +114,16 @@ type transfer struct {
 	n               float64 // how many differences it was taken from
 }
 
-const transferBins = 24
+// Of photon transfer. Where no reason stands beside one, these are chosen by hand; not measured by itself.
+const (
+	transferBins   = 24    // levels of light
+	transferReach  = 3     // of the mean that tells a pixel's level, in pixels along each axis
+	leastInBin     = 100   // differences of a bin, for a variance that is known to a seventh
+	leastTransfer  = 400   // differences in all
+	leastBinWidth  = 1e-9  // of full scale: flat frames have one level
+	leastSquared   = 1e-24 // the least square of a variance, of frames without noise
+	transferPasses = 8     // after which the weights no longer matter
+)
 
 func transferOfPair(p [2]*plate.Gray, dark *plate.Gray) []transfer {
 	// The levels come from means over 7x7 pixels: sorted by its own noise, a pixel would look quiet.
@@ -125,9 +134,9 @@ func transferOfPair(p [2]*plate.Gray, dark *plate.Gray) []transfer {
 			sum.Pix[i] -= dark.Pix[i]
 		}
 	}
-	level := boxMean(sum, 3)
+	level := boxMean(sum, transferReach)
 	low, high := quantile(level.Pix, 0), quantile(level.Pix, 1)
-	width := max((high-low)/transferBins, 1e-9)
+	width := max((high-low)/transferBins, leastBinWidth)
 	var bins [transferBins]struct{ n, level, d, d2 float64 }
 	for i, v := range level.Pix {
 		b := &bins[min(max(int((v-low)/width), 0), transferBins-1)]
@@ -139,7 +148,7 @@ func transferOfPair(p [2]*plate.Gray, dark *plate.Gray) []transfer {
 	}
 	var out []transfer
 	for _, b := range bins {
-		if b.n >= 100 {
+		if b.n >= leastInBin {
 			mean := b.d / b.n
 			out = append(out, transfer{b.level / b.n, (b.d2/b.n - mean*mean) / 2, b.n})
 		}
@@ -147,9 +156,17 @@ func transferOfPair(p [2]*plate.Gray, dark *plate.Gray) []transfer {
 	return out
 }
 
-// noiseBlock is the side, in pixels, of the squares that NoiseOfTake looks at: each has sixteen Laplacians that
-// share no pixel.
-const noiseBlock = 12
+// Of NoiseOfTake. Where no reason stands beside one, these are chosen by hand; not measured by itself.
+const (
+	noiseBlock  = 12                                  // pixels of the side of the squares that it looks at
+	laplacians  = (noiseBlock / 3) * (noiseBlock / 3) // of a square, which share no pixel
+	leastPlains = 100                                 // squares in all, as NoiseOfTake states it
+	leastPer    = 40                                  // squares of like level, for their quartile
+	quiet       = 11.912                              // the lower quartile of chi-squared with 16 degrees of freedom
+	textured    = 1.3                                 // times the line's variance from which a point has texture in it
+	cleanings   = 6                                   // of the points
+	leastPoints = 3                                   // that are left
+)
 
 // NoiseOfTake estimates a camera's noise from frames of a take, by photon transfer without flat frames. In
 // squares of 12 pixels, the second difference both ways, which takes out whatever is smooth, gives a variance;
@@ -182,12 +199,12 @@ func NoiseOfTake(frames []*plate.Gray, dark *plate.Gray) (Noise, error) {
 					}
 				}
 				if d2 > 0 { // exactly plain is clipped, not quiet
-					blocks = append(blocks, block{level / 16, d2 / 16})
+					blocks = append(blocks, block{level / laplacians, d2 / laplacians})
 				}
 			}
 		}
 	}
-	if len(blocks) < 100 {
+	if len(blocks) < leastPlains {
 		return Noise{}, ErrNoNoise
 	}
 	slices.SortFunc(blocks, func(a, b block) int {
@@ -197,10 +214,10 @@ func NoiseOfTake(frames []*plate.Gray, dark *plate.Gray) (Noise, error) {
 		return 1
 	})
 	var points []transfer
-	per := max(len(blocks)/transferBins, 40)
+	per := max(len(blocks)/transferBins, leastPer)
 	for from := 0; from < len(blocks); from += per {
 		some := blocks[from:min(from+per, len(blocks))]
-		if len(some) < 40 {
+		if len(some) < leastPer {
 			break
 		}
 		variances := make([]float64, len(some))
@@ -209,22 +226,21 @@ func NoiseOfTake(frames []*plate.Gray, dark *plate.Gray) (Noise, error) {
 			variances[i] = b.variance
 			level += b.level
 		}
-		// The lower quartile of chi-squared with 16 degrees of freedom is 11.912.
-		points = append(points, transfer{level / float64(len(some)), robust.Nth(variances, len(variances)/4) * 16 / 11.912, float64(4 * len(some))})
+		points = append(points, transfer{level / float64(len(some)), robust.Nth(variances, len(variances)/4) * laplacians / quiet, float64(4 * len(some))})
 	}
 	// Texture only adds: what is far above the line is taken out.
 	n, err := fitNoise(points)
-	for range 6 {
+	for range cleanings {
 		if err != nil {
 			break
 		}
 		var kept []transfer
 		for _, p := range points {
-			if p.variance < 1.3*n.Variance(p.level) {
+			if p.variance < textured*n.Variance(p.level) {
 				kept = append(kept, p)
 			}
 		}
-		if len(kept) < 3 {
+		if len(kept) < leastPoints {
 			break
 		}
 		n, err = fitNoise(kept)
@@ -240,11 +256,11 @@ func fitNoise(points []transfer) (Noise, error) {
 	for _, p := range points {
 		total += p.n
 	}
-	if total < 400 {
+	if total < leastTransfer {
 		return Noise{}, ErrNoNoise
 	}
 	var n Noise
-	for pass := range 8 {
+	for pass := range transferPasses {
 		var a [2][2]float64
 		var b [2]float64
 		for _, p := range points {
@@ -252,7 +268,7 @@ func fitNoise(points []transfer) (Noise, error) {
 			if pass > 0 {
 				expected = n.Variance(p.level)
 			}
-			w := p.n / max(expected*expected, 1e-24)
+			w := p.n / max(expected*expected, leastSquared)
 			x := [2]float64{1, max(p.level, 0)}
 			for i := range x {
 				b[i] += w * x[i] * p.variance

@@ -73,10 +73,14 @@ type boundFrame struct {
 	gain float64
 }
 
+// Where no reason stands beside one, these are chosen by hand; not measured by itself.
 const (
 	leastPlain  = 2000 // pixels, for a variance that is known to a twentieth even where sixteen hang together
 	leastEdges  = 200  // squares on edges, for a quartile
 	boundPixels = 1e5  // of a frame, about, that the plain places are looked at
+	leastLevel  = 30   // pixels of a cell, for its median
+	outlier     = 4    // standard deviations, about the median of a cell, beyond which a pixel lets the screen through
+	edgeStep    = 2    // pixels between the squares on edges, of a frame up to 1999 wide, and more of a wider one
 	edgeSquare  = 3    // reach of the squares on edges, in pixels along each axis
 	// edgeSlope is the least mean square of the slope in a square on an edge, and the least variance of t in it.
 	edgeSlope = 0.01
@@ -129,7 +133,7 @@ func (b *bounds) plain(s *Solver, f boundFrame, color, band *Noise) {
 	for y := coreReach; y < s.h-coreReach; y += stride {
 		for x := coreReach; x < s.w-coreReach; x += stride {
 			i := y*s.w + x
-			if high.Pix[i] > 0.35*float32(f.gain) || s.inverse.Pix[i] == 0 { // as for the crosstalk
+			if high.Pix[i] > openFrom*float32(f.gain) || s.inverse.Pix[i] == 0 {
 				continue
 			}
 			c := cells.of(x, y)
@@ -143,7 +147,7 @@ func (b *bounds) plain(s *Solver, f boundFrame, color, band *Noise) {
 	// What a little screen shines through is cut off, as for the crosstalk.
 	var deviations []float64
 	for c, list := range values {
-		if len(list) < 30 {
+		if len(list) < leastLevel {
 			continue
 		}
 		middle := robust.Median(list)
@@ -156,7 +160,7 @@ func (b *bounds) plain(s *Solver, f boundFrame, color, band *Noise) {
 	if len(deviations) == 0 {
 		return
 	}
-	limit := 4 * robust.Sigma(deviations)
+	limit := outlier * robust.Sigma(deviations)
 	for _, d := range deviations { // in order by now
 		if d <= limit {
 			b.core.d2 += d * d
@@ -215,7 +219,7 @@ func (b *bounds) edges(s *Solver, f boundFrame, color, band Noise) error {
 		slope.Pix[i] -= 4 * float32(white) * inv * inv // as in Sigma
 	}
 	slope = boxMean(slope, edgeSquare)
-	stride := 2 * max(s.w/1000, 1)
+	stride := edgeStep * max(s.w/1000, 1)
 	for y := edgeSquare; y < s.h-edgeSquare; y += stride {
 		for x := edgeSquare; x < s.w-edgeSquare; x += stride {
 			if square := float64(slope.Pix[y*s.w+x]); square >= edgeSlope {

@@ -23,8 +23,19 @@ type Screen struct {
 	Scatter      float64   // relative standard deviation of those parts from the model
 }
 
-// MaxScreenOrder is the largest degree that FitScreen takes.
+// MaxScreenOrder is the largest degree that FitScreen takes: above, the terms of powers of x and y are too much
+// alike for normal equations in double precision (chosen by hand).
 const MaxScreenOrder = 8
+
+// Where no reason stands beside one, these are chosen by hand; not measured by itself.
+const (
+	usualOrder    = 4     // the polynomial's degree where none is given
+	screenBlocks  = 96    // blocks across the frame
+	leastBlocks   = 100   // in all samples
+	leastCoverage = 0.05  // part of the frame that must be seen
+	leastLight    = 1e-4  // of a block in the band plate, in full scale; its logarithm is taken
+	maxScreenSide = 65536 // pixels of a model's side
+)
 
 // FitScreen fits a screen of the given order (0: 4) to what is certainly screen in the samples, all of one
 // take: dark in the color plate, and on the upper envelope of the band plate. Dark plates may be nil. The
@@ -32,7 +43,7 @@ const MaxScreenOrder = 8
 // not enough screen to see.
 func FitScreen(samples []Sample, darkColor *plate.RGB, darkBand *plate.Gray, order int) (*Screen, error) {
 	if order == 0 {
-		order = 4
+		order = usualOrder
 	}
 	if order < 0 || order > MaxScreenOrder {
 		return nil, fmt.Errorf("matte: a screen of order %d: it must be 1 to %d", order, MaxScreenOrder)
@@ -41,7 +52,7 @@ func FitScreen(samples []Sample, darkColor *plate.RGB, darkBand *plate.Gray, ord
 		return nil, fmt.Errorf("matte: no samples to fit a screen to")
 	}
 	size := samples[0].Color.Size()
-	f := &screenFit{w: size.X, h: size.Y, block: max(size.X/96, 1), order: order, gains: make([]float64, len(samples))}
+	f := &screenFit{w: size.X, h: size.Y, block: max(size.X/screenBlocks, 1), order: order, gains: make([]float64, len(samples))}
 	for k, s := range samples {
 		if err := (References{DarkColor: darkColor, DarkBand: darkBand, CleanColor: s.Color, CleanBand: s.Band}).check(size); err != nil {
 			return nil, fmt.Errorf("matte: sample %d: %w", k, err)
@@ -138,7 +149,7 @@ func (f *screenFit) add(k int, s Sample, darkColor *plate.RGB, darkBand *plate.G
 				}
 			}
 			area := float64(f.block * f.block)
-			if band /= area; band < 1e-4 {
+			if band /= area; band < leastLight {
 				continue
 			}
 			b := screenBlock{sample: k, x: bx, y: by, level: math.Log(band), color: max(color[0], color[1], color[2]) / area, terms: make([]float64, n), in: true}
@@ -151,32 +162,41 @@ func (f *screenFit) add(k int, s Sample, darkColor *plate.RGB, darkBand *plate.G
 
 func (f *screenFit) fit() (*Screen, error) {
 	few := fmt.Errorf("matte: the screen is seen in too little of the frame to model it: shoot a clean band plate, or give more frames (%w)", ErrNoScreen)
-	if len(f.blocks) < 100 {
+	// Where no reason stands beside one, these are chosen by hand; not measured by itself.
+	const (
+		// What is a stop and a half below the brightest tenth is left out at first: a screen that is uneven by
+		// more keeps its middle, and grows outward in the passes below.
+		stops = 1.5
+
+		passes      = 24
+		perOrder    = 3 // passes after which the polynomial gets its next degree
+		freeGains   = 6 // passes after which the samples' gains are renewed
+		envelope    = 9 // passes in which what lies above the surface pulls harder
+		belowWeight = 0.01
+	)
+	if len(f.blocks) < leastBlocks {
 		return nil, few
 	}
-	// What is a stop and a half below the brightest tenth is left out at first: a screen that is uneven by
-	// more keeps its middle, and grows outward in the passes below.
 	levels := make([]float64, len(f.blocks))
 	for i, b := range f.blocks {
 		levels[i] = b.level
 	}
-	start := robust.Nth(levels, len(levels)*9/10) - 1.5*math.Ln2
+	start := robust.Nth(levels, len(levels)*9/10) - stops*math.Ln2
 	for i := range f.blocks {
 		f.blocks[i].in = f.blocks[i].level > start
 	}
 	var scatter float64
-	const passes = 24
 	for pass := range passes {
-		order := min(1+pass/3, f.order)
+		order := min(1+pass/perOrder, f.order)
 		// Screen is the upper envelope: at first what lies above the surface pulls a hundred times harder.
 		below := 1.0
-		if pass < 9 {
-			below = 0.01
+		if pass < envelope {
+			below = belowWeight
 		}
 		if !f.solve(order, below) {
 			return nil, few
 		}
-		scatter = f.choose(pass, pass >= 6)
+		scatter = f.choose(pass, pass >= freeGains)
 	}
 	n := (f.w / f.block) * (f.h / f.block)
 	seen := make(map[image.Point]bool)
@@ -186,7 +206,7 @@ func (f *screenFit) fit() (*Screen, error) {
 		}
 	}
 	s := &Screen{W: f.w, H: f.h, Order: f.order, Coefficients: f.coef, Coverage: float64(len(seen)) / float64(n), Scatter: scatter}
-	if s.Coverage < 0.05 {
+	if s.Coverage < leastCoverage {
 		return nil, few
 	}
 	return s, nil
@@ -194,6 +214,11 @@ func (f *screenFit) fit() (*Screen, error) {
 
 // solve fits the terms up to the given order to the blocks that are in.
 func (f *screenFit) solve(order int, below float64) bool {
+	// A whiff of ridge keeps the corners quiet where nothing is seen of them: a part of what a term has, and blocks' worth.
+	const (
+		ridge  = 1e-6
+		little = 1e-9
+	)
 	n := (order + 1) * (order + 2) / 2
 	normal, rhs := make([]float64, n*n), make([]float64, n)
 	for _, b := range f.blocks {
@@ -214,8 +239,7 @@ func (f *screenFit) solve(order int, below float64) bool {
 		}
 	}
 	for i := range n {
-		// A whiff of ridge keeps the corners quiet where nothing is seen of them.
-		normal[i*n+i] = normal[i*n+i]*(1+1e-6) + 1e-9
+		normal[i*n+i] = normal[i*n+i]*(1+ridge) + little
 	}
 	a := mat.NewSymDense(n, normal) // of which only the upper triangle is read
 	var chol mat.Cholesky
@@ -234,6 +258,21 @@ func (f *screenFit) solve(order int, below float64) bool {
 // choose chooses the blocks that lie on the surface, renews the samples' gains when asked, and returns the
 // scatter of the chosen.
 func (f *screenFit) choose(pass int, gains bool) float64 {
+	// Where no reason stands beside one, these are chosen by hand; not measured by itself. Light is in natural logarithms.
+	const (
+		enough       = 20    // blocks of a sample that tell its gain
+		far          = 0.3   // above the surface, where no screen is
+		leastScatter = 0.005 // what is under a smooth screen's own pattern
+
+		// How far from the surface a block may be: it begins wide and closes to three sigmas (common practice).
+		sigmas      = 3
+		wide, close = 0.5, 0.05 // at first, and less in each pass
+
+		// The color plate's light above the median on the screen, in sigmas and in full scale, from which a block is
+		// the performer's.
+		lit    = 6
+		litTop = 0.002
+	)
 	residual := func(b screenBlock) float64 { return b.level - f.gains[b.sample] - dot(b.terms, f.coef) }
 	if gains {
 		var per = make([][]float64, len(f.gains))
@@ -243,33 +282,32 @@ func (f *screenFit) choose(pass int, gains bool) float64 {
 			}
 		}
 		for k, r := range per {
-			if k > 0 && len(r) > 20 && len(per[0]) > 20 {
+			if k > 0 && len(r) > enough && len(per[0]) > enough {
 				f.gains[k] += robust.Median(r) - robust.Median(per[0])
 			}
 		}
 	}
 	var above, colors []float64
 	for _, b := range f.blocks {
-		if r := residual(b); r > 0 && r < 0.3 {
+		if r := residual(b); r > 0 && r < far {
 			above = append(above, r)
 		}
 		if b.in {
 			colors = append(colors, b.color)
 		}
 	}
-	scatter := 0.005
+	scatter := leastScatter
 	if len(above) > 0 {
 		scatter = max(robust.Sigma(above), scatter)
 	}
-	// The width begins wide and closes to three sigmas.
-	width := max(3*scatter, 0.5-0.05*float64(pass))
+	width := max(sigmas*scatter, wide-close*float64(pass))
 	dark := math.Inf(1)
 	if len(colors) > 0 {
 		m := robust.Median(colors)
 		for i, c := range colors {
 			colors[i] = math.Abs(c - m)
 		}
-		dark = m + 6*robust.SigmaOfMAD*robust.Median(colors) + 0.002
+		dark = m + lit*robust.SigmaOfMAD*robust.Median(colors) + litTop
 	}
 	for i := range f.blocks {
 		b := &f.blocks[i]
@@ -303,8 +341,8 @@ func (s *Screen) UnmarshalJSON(data []byte) error {
 
 // check returns an error where s's numbers do not fit together.
 func (s *Screen) check() error {
-	if s.W < 1 || s.H < 1 || s.W > 1<<16 || s.H > 1<<16 {
-		return fmt.Errorf("screen: size is %dx%d, and must be 1x1 to 65536x65536", s.W, s.H)
+	if s.W < 1 || s.H < 1 || s.W > maxScreenSide || s.H > maxScreenSide {
+		return fmt.Errorf("screen: size is %dx%d, and must be 1x1 to %[3]dx%[3]d", s.W, s.H, maxScreenSide)
 	}
 	if s.Order < 0 || s.Order > MaxScreenOrder {
 		return fmt.Errorf("screen: order is %d, and must be 0 to %d", s.Order, MaxScreenOrder)
@@ -321,6 +359,7 @@ func (s *Screen) check() error {
 // screen's brightness is read from the brightest tenth of the plate; a plate that is black, or has values there that are
 // not finite, gets equal thirds too.
 func BandWeights(band *plate.RGB) [3]float32 {
+	const brightest = 0.9 // the quantile of the plate from which it is taken for screen; chosen by hand
 	var bright [3]float64
 	sum := plate.NewGray(band.W, band.H)
 	for c := range 3 {
@@ -328,7 +367,7 @@ func BandWeights(band *plate.RGB) [3]float32 {
 			sum.Pix[i] += v
 		}
 	}
-	limit := quantile(sum.Pix, 0.9)
+	limit := quantile(sum.Pix, brightest)
 	for i, v := range sum.Pix {
 		if v >= limit {
 			for c := range 3 {

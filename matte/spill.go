@@ -29,15 +29,22 @@ const spillLevel = 0.01
 // map, which is for looking at. The numbers are of medians over squares of 4 % of the frame's width: spill is soft
 // light, and gaps, strands and noise narrower than half of that are not spill. Where there is no core all is 0.
 func FindSpill(transmission *plate.Gray) Spill {
+	// Where no reason stands beside one, these are chosen by hand; not measured by itself.
+	const (
+		away, leastAway = 100, 3 // one part in so many of the width, and pixels, that the core stays away from the rest
+		places          = 6      // to a half of a square's side
+		tail            = 0.05   // part of the core, of Low and High
+		none            = 1e-4   // transmission up to which spill comes from nowhere
+	)
 	w, h := transmission.W, transmission.H
 	s := Spill{Map: plate.NewGray(w, h)}
 	smooth := boxMean(transmission, 1)
-	radius := max(w/100, 3)
+	radius := max(w/away, leastAway)
 	high := boxMax(smooth, radius)
 	inside := make([]bool, w*h)
 	core, first := 0, 0
 	for i, v := range high.Pix {
-		if v <= 0.35 {
+		if v <= openFrom {
 			if core == 0 {
 				first = i
 			}
@@ -59,7 +66,7 @@ func FindSpill(transmission *plate.Gray) Spill {
 	// A dozen places to a square are enough, either way. Squares and their middles are on one grid, which goes through
 	// the core's first pixel: so a square has its own middle in it, and the smallest core has a square.
 	square := 2 * radius
-	step := max(square/6, 1)
+	step := max(square/places, 1)
 	reach := square / step * step
 	left, top := first%w%step, first/w%step
 	for y := top; y < h; y += step {
@@ -89,9 +96,9 @@ func FindSpill(transmission *plate.Gray) Spill {
 		}
 	}
 	n := float64(len(values))
-	s.Low, s.High = float64(quantile(values, 0.05)), float64(quantile(values, 0.95))
+	s.Low, s.High = float64(quantile(values, tail)), float64(quantile(values, 1-tail))
 	s.Mean, s.Share = sum/n, float64(above)/n
-	if spread := nxx - nx*nx/n; spread > 0 && sum > 1e-4*n {
+	if spread := nxx - nx*nx/n; spread > 0 && sum > none*n {
 		slope := (nxv - nx*sum/n) / spread
 		s.Side = min(max(slope*float64(most-least)/2/(sum/n), -1), 1)
 	}
@@ -107,18 +114,27 @@ type Limits struct {
 	Knee    float64 `json:"knee,omitempty"`    // how far the bend reaches to either side, 0.001 to 0.2; 0 means 0.02
 }
 
+// The bounds of Limits, which its fields state, in transmission; chosen by hand.
+const (
+	mostFloor           = 0.5
+	leastKnee, mostKnee = 0.001, 0.2
+	usualKnee           = 0.02
+	leastBetween        = 0.1   // the floor and the ceiling
+	movedFrom           = 0.001 // from which a pixel counts as moved: a quarter of a step of eight bits
+)
+
 // Check returns an error that names the value which cannot be used.
 func (l Limits) Check() error {
 	switch {
-	case !(l.Floor >= 0 && l.Floor <= 0.5):
-		return fmt.Errorf("matte: a floor of %v: it must be 0 to 0.5", l.Floor)
-	case l.Ceiling != 0 && !(l.Ceiling >= 0.5 && l.Ceiling <= 1):
-		return fmt.Errorf("matte: a ceiling of %v: it must be 0.5 to 1, or 0 for 1", l.Ceiling)
-	case l.Knee != 0 && !(l.Knee >= 0.001 && l.Knee <= 0.2):
-		return fmt.Errorf("matte: a knee of %v: it must be 0.001 to 0.2, or 0 for 0.02", l.Knee)
+	case !(l.Floor >= 0 && l.Floor <= mostFloor):
+		return fmt.Errorf("matte: a floor of %v: it must be 0 to %v", l.Floor, mostFloor)
+	case l.Ceiling != 0 && !(l.Ceiling >= mostFloor && l.Ceiling <= 1):
+		return fmt.Errorf("matte: a ceiling of %v: it must be %v to 1, or 0 for 1", l.Ceiling, mostFloor)
+	case l.Knee != 0 && !(l.Knee >= leastKnee && l.Knee <= mostKnee):
+		return fmt.Errorf("matte: a knee of %v: it must be %v to %v, or 0 for %v", l.Knee, leastKnee, mostKnee, usualKnee)
 	}
-	if l.Ceiling != 0 && l.Ceiling-l.Floor < 0.1 {
-		return fmt.Errorf("matte: a floor of %v and a ceiling of %v: there must be at least 0.1 between them", l.Floor, l.Ceiling)
+	if l.Ceiling != 0 && l.Ceiling-l.Floor < leastBetween {
+		return fmt.Errorf("matte: a floor of %v and a ceiling of %v: there must be at least %v between them", l.Floor, l.Ceiling, leastBetween)
 	}
 	return nil
 }
@@ -160,7 +176,7 @@ func (s *Solver) Limit(dst *Solution, gain float64, l Limits) (Limited, error) {
 			}
 		}
 		size := math.Abs(float64(d))
-		if size <= 0.001 {
+		if size <= movedFrom {
 			continue
 		}
 		moved++
@@ -188,7 +204,7 @@ func (l Limits) apply(t float32) float32 {
 		top = 1
 	}
 	if knee == 0 {
-		knee = 0.02
+		knee = usualKnee
 	}
 	v := float64(t)
 	slope := 1 / (top - l.Floor)

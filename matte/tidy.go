@@ -65,6 +65,13 @@ func (s *Solver) Tidy(dst *Solution, sigma *plate.Gray, gain float64) (certain f
 
 // tidied returns what Tidy makes of the pixel at (x, y), and whether it is certainly open or solid.
 func tidied(t *plate.Gray, sigma float32, x, y int) (v float32, certain bool) {
+	// Chosen by hand; not measured by itself.
+	const (
+		own     = 4     // standard deviations of noise that a pixel may be from an end which is certain
+		others  = 3     // and that its neighbors may be
+		yes, of = 9, 10 // so many of so many neighbors must
+		middle  = 3     // parts of a standard deviation, in one of which their mean must be
+	)
 	at := t.Pix[y*t.W+x]
 	if sigma <= 0 {
 		return at, at == 0 || at == 1
@@ -73,10 +80,10 @@ func tidied(t *plate.Gray, sigma float32, x, y int) (v float32, certain bool) {
 	if at > 0.5 {
 		end = 1
 	}
-	if d := at - end; d > 4*sigma || d < -4*sigma {
+	if d := at - end; d > own*sigma || d < -own*sigma {
 		return at, false
 	}
-	reach := 3 * sigma
+	reach := others * sigma
 	var sum float32
 	n, all := 0, 0
 	x0, x1 := max(x-tidyReach, 0), min(x+tidyReach, t.W-1)
@@ -89,11 +96,11 @@ func tidied(t *plate.Gray, sigma float32, x, y int) (v float32, certain bool) {
 			}
 		}
 	}
-	if 10*n < 9*all {
+	if of*n < yes*all {
 		return at, false
 	}
 	// The mean of some dozens of pixels, which hang together a little, has a quarter of their noise or less.
-	if mean := sum / float32(n); mean < sigma/3 && mean > -sigma/3 {
+	if mean := sum / float32(n); mean < sigma/middle && mean > -sigma/middle {
 		return end + mean, true
 	}
 	return at, false
