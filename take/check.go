@@ -106,6 +106,26 @@ const (
 	checkLevels  = 64
 )
 
+// What readings are judged by: each up to which a reading is Good and, where there are two, up to which it is to be
+// watched. They are common practice on sets, and not measured by themselves.
+const (
+	clippedGood, clippedWatch   = 0.02, 0.1 // % of the frame that clips in the band plates
+	clippedBad                  = 0.001     // part of the frame from which the screen counts as clipped: clippedWatch
+	levelBad, levelGood         = 0.08, 0.2 // of full scale, the screen in the band plate: 3.6 and 2.3 stops below it
+	headroomGood                = 0.1       // stops above the screen
+	colorClipGood, colorClipAny = 1, 100    // % of the frame that clips in the color plates: never worse than to watch
+	noiseGood, noiseWatch       = 3, 6      // % of alpha
+	noiseHides                  = 5         // % of alpha from which spill cannot be told from noise
+	evenGood, evenWatch         = 2.1, 3    // stops from the brightest of the screen to its darkest
+	spillGood, spillWatch       = 10, 30    // % of the performer's core
+	leastCore                   = 0.001     // of the frame, that tells spill
+	oneSide                     = 0.2       // of Spill.Side, from which light comes from one side
+	leakGood, leakWatch         = 6, 12     // % of set light in the band plate, and of the screen in the color plate
+	focusWatch                  = 1.6       // pixels
+	residualGood, residualWatch = 0.6, 1.2  // pixels of registration
+	flickerGood, flickerWatch   = 25, 60    // % peak to peak
+)
+
 // Check reads a test shot as a crew would before the set is struck. It reads every number that it
 // can: what the shot does not show is Unknown and says why. An error means that the files cannot be
 // read, or that ctx was canceled.
@@ -197,6 +217,11 @@ func (c *checker) levels(ctx context.Context) error {
 			return err
 		}
 		// A camera may clip below the file's top code: then many pixels have the very same highest value.
+		const (
+			topLeast  = 0.3   // of full scale, below which nothing clips
+			topFile   = 0.998 // of full scale, from which the file itself clips
+			topCamera = 500   // one pixel in so many of one value: noise makes no two alike
+		)
 		top := slices.Max(band.Pix)
 		atTop := 0
 		for _, v := range band.Pix {
@@ -205,50 +230,51 @@ func (c *checker) levels(ctx context.Context) error {
 				atTop++
 			}
 		}
-		if float64(top) > 0.3*full && (float64(top) > 0.998*full || atTop > len(band.Pix)/500) {
+		if float64(top) > topLeast*full && (float64(top) > topFile*full || atTop > len(band.Pix)/topCamera) {
 			clipped += float64(atTop)
 		}
-		colorTop := t.colorCurve.ToLinear(1) * 0.9999
+		const rounding = 0.9999 // of the top
+		colorTop := t.colorCurve.ToLinear(1) * rounding
 		for i := range color.Pix[0] {
 			if float64(max(color.Pix[0][i], color.Pix[1][i], color.Pix[2][i])) >= colorTop {
 				colorClipped++
 			}
 		}
 		pixels += float64(len(band.Pix))
-		level = max(level, float64(percentile(band.Pix, 0.99))/full)
+		level = max(level, float64(percentile(band.Pix, brightest))/full)
 	}
 	for i := range counts {
 		counts[i] /= pixels
 	}
 	c.out.Levels = counts
 	clipped /= pixels
-	c.clipped = clipped > 0.001
+	c.clipped = clipped > clippedBad
 
 	v := Good
 	meaning, advice := "The screen sits well within the band camera's range.", ""
 	switch {
-	case clipped > 0.001:
+	case clipped > clippedBad:
 		v, meaning, advice = Bad, "The screen is brighter than the band camera can hold: where it clips, the matte is wrong.", "Close the band camera's iris, or dim the screen, until nothing clips."
-	case level < 0.08:
+	case level < levelBad:
 		v, meaning, advice = Bad, "The screen is so dark in the band camera that noise eats the matte.", "Open the band camera's iris, raise its gain last, or light the screen more."
-	case level < 0.2:
+	case level < levelGood:
 		v, meaning, advice = Watch, "The screen is darker in the band camera than it need be.", "Open the band camera's iris by a stop or more."
 	}
 	c.add("band_level", "Band level", 100*level, "% of full scale", v, meaning, advice)
 	v, meaning, advice = Good, "There is room for the lamps to rise.", ""
 	headroom := -math.Log2(level)
-	if clipped > 0.001 {
+	if clipped > clippedBad {
 		v, meaning, advice = Bad, "There is no room: the screen clips.", "Close the band camera's iris by half a stop at least."
-	} else if headroom < 0.1 {
+	} else if headroom < headroomGood {
 		v, meaning, advice = Watch, "The lamps' drift may carry the screen into clipping.", "Close the band camera's iris by a third of a stop."
 	}
 	c.add("headroom", "Headroom", headroom, "stops", v, meaning, advice)
-	v, meaning, advice = judge(100*clipped, 0.02, 0.1), "Nothing of the band plate clips.", ""
+	v, meaning, advice = judge(100*clipped, clippedGood, clippedWatch), "Nothing of the band plate clips.", ""
 	if v != Good {
 		meaning, advice = "Part of the band plate clips: its true level is lost there.", "Close the band camera's iris, and look for lamps reflected in shiny things."
 	}
 	c.add("band_clipped", "Band clipped", 100*clipped, "% of the frame", v, meaning, advice)
-	v, meaning, advice = judge(100*colorClipped/pixels, 1, 100), "The color plate holds its highlights.", ""
+	v, meaning, advice = judge(100*colorClipped/pixels, colorClipGood, colorClipAny), "The color plate holds its highlights.", ""
 	if v != Good {
 		meaning, advice = "The color plate's highlights clip: they come out flat, and so does what crosstalk is taken from.", "Close the color camera's iris, or flag what shines."
 	}
@@ -349,12 +375,12 @@ func (c *checker) matte(ctx context.Context) error {
 		c.leak /= core
 	}
 	noise := 100 * math.Sqrt(sigmas/max(n, 1))
-	if noise > 5 {
+	if noise > noiseHides {
 		core = 0
 	}
 	c.spill(spill, core/float64(len(frames)))
 	c.crosstalk(spill.Mean)
-	v, meaning, advice := judge(noise, 3, 6), "The matte's noise will not be seen.", ""
+	v, meaning, advice := judge(noise, noiseGood, noiseWatch), "The matte's noise will not be seen.", ""
 	if c.clipped {
 		noise, meaning, advice = math.NaN(), "A screen that clips has no noise to measure.", "Mend the clipping, and shoot the test again."
 	} else if v != Good {
@@ -379,11 +405,12 @@ func (c *checker) files() {
 }
 
 func (c *checker) evenness() {
+	const unseen = 1024 // one part in so many of the screen's light, ten stops down, is no screen
 	smooth := c.out.Screen
-	bright := percentile(smooth.Pix, 0.99)
+	bright := percentile(smooth.Pix, brightest)
 	var lit []float32
 	for _, v := range smooth.Pix {
-		if v > bright/1024 {
+		if v > bright/unseen {
 			lit = append(lit, v)
 		}
 	}
@@ -391,8 +418,8 @@ func (c *checker) evenness() {
 		c.add("evenness", "Evenness of the screen", math.NaN(), "stops", Unknown, "No screen is seen.", "")
 		return
 	}
-	stops := math.Log2(float64(bright / percentile(lit, 0.01)))
-	v, meaning, advice := judge(stops, 2.1, 3), "The screen is even enough: what is left is divided out.", ""
+	stops := math.Log2(float64(bright / percentile(lit, darkestPart)))
+	v, meaning, advice := judge(stops, evenGood, evenWatch), "The screen is even enough: what is left is divided out.", ""
 	if v != Good {
 		meaning, advice = "The screen falls off so far that its dark parts are noisy in the matte.", "Light the dark parts of the screen, or move the lamps back from it."
 	}
@@ -400,17 +427,17 @@ func (c *checker) evenness() {
 }
 
 func (c *checker) spill(s matte.Spill, core float64) {
-	if core < 0.001 {
+	if core < leastCore {
 		c.add("spill", "Spill on the performer", math.NaN(), "% of the performer's core", Unknown, "Nothing is certainly performer: nobody stands before the screen, or noise hides them.", "Let the performer stand in for the test shot, before a brighter screen.")
 		return
 	}
-	v := judge(100*s.Share, 10, 30)
+	v := judge(100*s.Share, spillGood, spillWatch)
 	meaning, advice := "The performer is solid.", ""
 	if v != Good {
 		side, flag := "from all around", "Move the performer away from the screen, and flag the screen's edges."
-		if s.Side < -0.2 {
+		if s.Side < -oneSide {
 			side, flag = "from the left of the frame", "Flag the left side of the screen, or move the performer away from it."
-		} else if s.Side > 0.2 {
+		} else if s.Side > oneSide {
 			side, flag = "from the right of the frame", "Flag the right side of the screen, or move the performer away from it."
 		}
 		meaning = fmt.Sprintf("Sodium light falls on the performer %s: %.0f %% of the core lets %.1f %% and more of the background through, up to %.1f %%.", side, 100*s.Share, 1.0, 100*s.High)
@@ -455,7 +482,7 @@ func (c *checker) leaky(color *plate.RGB, core *plate.Gray, gain float64) (*plat
 func (c *checker) crosstalk(after float64) {
 	j := c.job
 	m := 100 * slices.Max(j.Crosstalk[:])
-	v, meaning, advice := judge(m, 6, 12), "Little set light reaches the band camera, and it is taken off.", ""
+	v, meaning, advice := judge(m, leakGood, leakWatch), "Little set light reaches the band camera, and it is taken off.", ""
 	switch {
 	case j.take.recipe.Crosstalk.Mode == "none" || j.take.recipe.Crosstalk.Mode != "given" && j.CrosstalkSigma == [3]float64{}:
 		m, meaning, advice = math.NaN(), "No part of the performer is plain and lit enough to tell.", "Light the performer for the test shot."
@@ -469,15 +496,15 @@ func (c *checker) crosstalk(after float64) {
 
 	k := math.NaN()
 	if j.ScreenColor != nil {
-		k = 100 * slices.Max(j.ScreenColor.Ratio[:]) * float64(percentile(c.out.Screen.Pix, 0.99))
+		k = 100 * slices.Max(j.ScreenColor.Ratio[:]) * float64(percentile(c.out.Screen.Pix, brightest))
 	} else if clean := j.take.cleanColor; clean != nil {
 		dark := matte.Less(nil, clean, j.take.darkColor)
 		k = 0
 		for ch := range 3 {
-			k = max(k, 100*float64(percentile(dark.Pix[ch], 0.99)))
+			k = max(k, 100*float64(percentile(dark.Pix[ch], brightest)))
 		}
 	}
-	v, meaning, advice = judge(k, 6, 12), "Little of the screen reaches the color camera, and it is taken off.", ""
+	v, meaning, advice = judge(k, leakGood, leakWatch), "Little of the screen reaches the color camera, and it is taken off.", ""
 	if math.IsNaN(k) {
 		meaning, advice = "No open screen is seen.", "Leave part of the screen open in the test shot."
 	} else if v != Good {
@@ -501,7 +528,7 @@ func (c *checker) focus(ctx context.Context) error {
 		if f.Difference < 0 {
 			which = "color"
 		}
-		if v = Watch; math.Abs(f.Difference) > 1.6 {
+		if v = Watch; math.Abs(f.Difference) > focusWatch {
 			v = Bad
 		}
 		meaning = fmt.Sprintf("The %s camera is softer than the other: the matte's edge and the picture's do not fit.", which)
@@ -526,7 +553,7 @@ func (c *checker) registration(ctx context.Context) error {
 			residual = math.NaN()
 		}
 	}
-	v, meaning, advice := judge(residual, 0.6, 1.2), "The two plates fit.", ""
+	v, meaning, advice := judge(residual, residualGood, residualWatch), "The two plates fit.", ""
 	if math.IsNaN(residual) {
 		meaning, advice = "No outline is seen in both plates.", "Let the performer stand before the screen for the test shot."
 	} else if v != Good {
@@ -628,7 +655,7 @@ func (c *checker) lamps(ctx context.Context, progress func(done, total int)) err
 		c.add("flicker", "Lamp flicker", math.NaN(), "% peak to peak", Unknown, "No open screen is seen.", "Leave part of the screen open.")
 		return nil
 	}
-	v := judge(100*f.PeakToPeak, 25, 60)
+	v := judge(100*f.PeakToPeak, flickerGood, flickerWatch)
 	meaning, advice := "The lamps are steady enough: one gain a frame takes out what they do.", ""
 	if v != Good {
 		meaning, advice = "The lamps swing widely.", "Let them burn in for fifteen minutes; look for a loose lead or a failing ballast."

@@ -51,10 +51,16 @@ func (o *Offset) UnmarshalJSON(data []byte) error {
 	return nil
 }
 
+const (
+	ntsc     = 0.0015 // parts by which 23.976 and the like may be off a whole rate, of which they are 0.1 %
+	sameRate = 0.0005 // parts by which two rates may differ and be the same: half of that
+	mostFPS  = 1000   // frames a second; chosen by hand
+)
+
 // timecodeRate returns the frames that a second of time code counts at fps frames a second.
 func timecodeRate(fps float64) (rate int, ok bool) {
 	for _, rate := range []int{24, 25, 30, 48, 50, 60} {
-		if math.Abs(fps-float64(rate)) < 0.0015*float64(rate) { // 23.976 and the like are 0.1 % off
+		if math.Abs(fps-float64(rate)) < ntsc*float64(rate) {
 			return rate, true
 		}
 	}
@@ -63,8 +69,8 @@ func timecodeRate(fps float64) (rate int, ok bool) {
 
 // checkTime is Check for the fields that say how the frames lie in time.
 func (r Recipe) checkTime() error {
-	if r.FPS != 0 && !(r.FPS >= 1 && r.FPS <= 1000) {
-		return fmt.Errorf("fps %v: it must be 1 to 1000", r.FPS)
+	if r.FPS != 0 && !(r.FPS >= 1 && r.FPS <= mostFPS) {
+		return fmt.Errorf("fps %v: it must be 1 to %d", r.FPS, mostFPS)
 	}
 	rate, ok := timecodeRate(r.FPS)
 	if r.Drop && rate != 30 && rate != 60 {

@@ -338,7 +338,7 @@ func rateFraction(fps float64) [2]int {
 	switch {
 	case fps == 0:
 		return [2]int{}
-	case ok && fps < float64(rate)-0.0005*float64(rate):
+	case ok && fps < float64(rate)-sameRate*float64(rate):
 		return [2]int{1000 * rate, 1001}
 	case ok:
 		return [2]int{rate, 1}
@@ -349,8 +349,9 @@ func rateFraction(fps float64) [2]int {
 // timeCode returns the time code of a frame, where the color plate has one. OpenEXR's counts up to 39 frames a second: above 30,
 // there is none.
 func (t *Take) timeCode(number int) *exr.TimeCode {
+	const most = 30 // of the rates of time code, those that OpenEXR's two digits hold
 	first := t.timecode
-	if first == nil || first.Rate > 30 {
+	if first == nil || first.Rate > most {
 		return nil
 	}
 	c := first.Add(number - t.color[0].Number)

@@ -145,7 +145,31 @@ const (
 	evenScreen  = 0.06   // the median deviation of the gain over the open screen, in parts of it: noise and what is left of a veil
 	anyScreen   = 0.3    // the same from which on it is no open screen at all
 	colorFloor  = 0.004  // light in the open screen of a color plate, below which a ratio means nothing
-	colorSlack  = 0.02   // by how much a clean color plate may be brighter than open screen is, besides 30 % of it
+	colorSlack  = 0.02   // by how much a clean color plate may be brighter than open screen is, besides colorPart of it
+	colorPart   = 0.3
+
+	leastBright = 0.05 // of the frame, in a color plate that is a lit screen
+	leastBand   = 0.01 // likewise, in a band plate that is a performer
+	rougher     = 4    // times the step of the one plate that the other's must have
+	whiter      = 0.25 // of the band plate's light, from which the clean color plate is the lit screen
+	litScreen   = 0.3  // of a band plate's brightest, below which a square may not be screen
+	openMost    = 0.03 // from 1, of the transmission of open screen
+	halfLeast   = 0.3  // transmission of a screen that is half covered
+	brightPart  = 0.25 // of a plate's brightest, above which a square is bright
+	openFrom    = 0.7  // of the brightest quotient, above which a square is open screen
+	leastOpen   = 200  // one square in so many must be
+	dimSlack    = 1.1  // times the open screen's light, up to which a square has no light of its own
+)
+
+// Quantiles of the squares of a plate, which leave out what glints, what is broken and what noise does.
+const (
+	brightest    = 0.99
+	screenBright = 0.95 // of a lit screen, more of which is alike
+	ratioBright  = 0.98 // of quotients
+	openBright   = 0.9  // of the open screen in a color plate
+	darkestPart  = 0.01
+	outermost    = 0.9    // of distances from a median
+	untouched    = 1. / 3 // of steps, as step states it
 )
 
 // exchanged is the error for plates that are the other camera's.
@@ -157,7 +181,7 @@ func (t *Take) exchanged(band string) error {
 // swapped returns an error where the color plate is the band camera's and the reverse. A lit screen is smooth and has the one
 // color of its line; a performer has several, or at least is not smooth. Where the plates do not differ in that, there is none.
 func (t *Take) swapped(color, band *coarse, p Pair) error {
-	if color.chroma() > oneChroma || color.step() > smoothStep || color.bright() < 0.05 {
+	if color.chroma() > oneChroma || color.step() > smoothStep || color.bright() < leastBright {
 		return nil
 	}
 	if t.weights != nil { // the band plate has color
@@ -165,7 +189,7 @@ func (t *Take) swapped(color, band *coarse, p Pair) error {
 			return t.exchanged("has many")
 		}
 	}
-	if band.step() > max(roughStep, 4*color.step()) && band.bright() > 0.01 && band.level(0.99) > roughLight {
+	if band.step() > max(roughStep, rougher*color.step()) && band.bright() > leastBand && band.level(brightest) > roughLight {
 		return t.exchanged("is not smooth anywhere")
 	}
 	return nil
@@ -229,13 +253,13 @@ func (s *suspect) dark(camera, path, clean string, dark, cleanPlate *coarse, fra
 		s.say("%s is given both as --dark-%s and as --clean-%[2]s: the dark plate is shot with the lens capped, or with all lamps off, and the clean one with the screen lit", path, camera)
 		return true
 	}
-	if cleanPlate != nil && percentile(cleanPlate.less(dark).sum(), 0.95) < -exchangedBy {
+	if cleanPlate != nil && percentile(cleanPlate.less(dark).sum(), screenBright) < -exchangedBy {
 		s.say("%s (--dark-%s) is brighter than %s (--clean-%s): exchange the two, or shoot the dark plate with the take's settings and the lens capped", path, camera, clean, camera)
 		return true
 	}
 	bright, below := 0.0, 0.0
 	for _, f := range frames {
-		bright = max(bright, f.level(0.99))
+		bright = max(bright, f.level(brightest))
 		below = max(below, f.below(dark))
 	}
 	if below > max(darkSlack, darkPart*bright) {
@@ -249,7 +273,7 @@ func (s *suspect) dark(camera, path, clean string, dark, cleanPlate *coarse, fra
 func (c *coarse) below(dark *coarse) float64 {
 	most := 0.0
 	for _, p := range c.less(dark).planes {
-		most = max(most, -float64(percentile(p, 0.01)))
+		most = max(most, -float64(percentile(p, darkestPart)))
 	}
 	return most
 }
@@ -263,11 +287,11 @@ func (s *suspect) screen(frames []*coarse) {
 	clean := s.cleanBand.less(s.darkBand)
 	bright := 0.0
 	for _, f := range frames {
-		bright = max(bright, f.less(s.darkBand).level(0.95))
+		bright = max(bright, f.less(s.darkBand).level(screenBright))
 	}
-	if level := max(clean.level(0.95), 0); bright > otherGain*level {
+	if level := max(clean.level(screenBright), 0); bright > otherGain*level {
 		what := "it may be a dark plate, or the color camera's"
-		if s.cleanColor != nil && s.cleanColor.less(s.darkColor).level(0.95) > bright/4 {
+		if s.cleanColor != nil && s.cleanColor.less(s.darkColor).level(screenBright) > whiter*bright {
 			what = fmt.Sprintf("exchange it with %s (--clean-color)", r.CleanColor)
 		}
 		s.say("%s (--clean-band) shows no lit screen, %.1f %% of full scale where the take's band plates have %.0f %%: %s", r.CleanBand, 100*level, 100*bright, what)
@@ -285,7 +309,7 @@ func (s *suspect) screen(frames []*coarse) {
 		if spread < evenScreen {
 			least, most = min(least, g), max(most, g)
 		}
-		bright := 0.3 * float32(f.level(0.99))
+		bright := litScreen * float32(f.level(brightest))
 		over := func(limit float64) (float64, [2]float64) {
 			return f.solid(func(i int) bool {
 				v := f.planes[0][i]
@@ -326,7 +350,7 @@ func (c *coarse) dim(open, half func(i int) bool) float64 {
 		if len(level) == 0 {
 			return 0
 		}
-		limit[k] = 1.1*percentile(level, 0.9) + colorFloor/4
+		limit[k] = dimSlack*percentile(level, openBright) + colorFloor/4
 	}
 	part, _ := c.solid(func(i int) bool {
 		for k, p := range c.planes {
@@ -342,27 +366,27 @@ func (c *coarse) dim(open, half func(i int) bool) float64 {
 // gain returns how bright the open screen of a band plate is over the clean one, and its median deviation over the screen
 // in parts of it; 1 where none is open.
 func (c *coarse) gain(f *coarse) (g, spread float64) {
-	lit := float32(c.level(0.95)) / 4
-	if lit <= 0 {
+	floor := brightPart * float32(c.level(screenBright))
+	if floor <= 0 {
 		return 0, 1
 	}
 	var ratios []float32
 	for i, v := range c.planes[0] {
-		if v > lit {
+		if v > floor {
 			ratios = append(ratios, f.planes[0][i]/v)
 		}
 	}
 	if len(ratios) == 0 {
 		return 0, 1
 	}
-	top := 0.7 * percentile(ratios, 0.98)
+	top := openFrom * percentile(ratios, ratioBright)
 	open := ratios[:0]
 	for _, v := range ratios {
 		if v > top {
 			open = append(open, v)
 		}
 	}
-	if top <= 0 || len(open) < len(c.planes[0])/200 {
+	if top <= 0 || len(open) < len(c.planes[0])/leastOpen {
 		return 0, 1
 	}
 	middle := percentile(open, 0.5)
@@ -395,9 +419,9 @@ func (t *Take) suspectColor(frames []matte.Sample, ref matte.References) []strin
 			continue
 		}
 		transmission := func(i int) float64 { return float64(band.planes[0][i]) / (g * float64(screen.planes[0][i])) }
-		open := func(i int) bool { return math.Abs(transmission(i)-1) < 0.03 }
+		open := func(i int) bool { return math.Abs(transmission(i)-1) < openMost }
 		if t.cleanBand != nil {
-			half := func(i int) bool { u := transmission(i); return u > 0.3 && u < 1/shapeLimit }
+			half := func(i int) bool { u := transmission(i); return u > halfLeast && u < 1/shapeLimit }
 			dim = max(dim, color.dim(open, half))
 		}
 		part, where := color.solid(func(i int) bool {
@@ -405,7 +429,7 @@ func (t *Take) suspectColor(frames []matte.Sample, ref matte.References) []strin
 				return false
 			}
 			for c, k := range clean.planes {
-				if k[i]-color.planes[c][i]/float32(g) > colorSlack+0.3*k[i] {
+				if k[i]-color.planes[c][i]/float32(g) > colorSlack+colorPart*k[i] {
 					return true
 				}
 			}
@@ -446,7 +470,7 @@ func (t *Take) suspectColor(frames []matte.Sample, ref matte.References) []strin
 // bright returns which part of the frame is brighter than a quarter of its brightest.
 func (c *coarse) bright() float64 {
 	sum := c.sum()
-	limit, n := percentile(sum, 0.99)/4, 0.0
+	limit, n := brightPart*percentile(sum, brightest), 0.0
 	for _, v := range sum {
 		if v > limit {
 			n++
@@ -470,7 +494,7 @@ func (c *coarse) sum() []float32 {
 // third of them stays below, so that an outline does not count.
 func (c *coarse) step() float64 {
 	sum := c.sum()
-	limit := percentile(sum, 0.99) / 4
+	limit := brightPart * percentile(sum, brightest)
 	var steps []float32
 	for i := 1; i < len(sum); i++ {
 		if a, b := sum[i-1], sum[i]; i%c.w > 0 && min(a, b) > limit {
@@ -480,14 +504,14 @@ func (c *coarse) step() float64 {
 	if len(steps) == 0 {
 		return 0
 	}
-	return float64(percentile(steps, 1./3))
+	return float64(percentile(steps, untouched))
 }
 
 // chroma returns how far the colors of the bright squares spread: a tenth of them is farther from the median chromaticity than
 // that, in parts of the sum of red, green and blue.
 func (c *coarse) chroma() float64 {
 	sum := c.sum()
-	limit := percentile(sum, 0.99) / 4
+	limit := brightPart * percentile(sum, brightest)
 	var parts [3][]float32
 	for i, v := range sum {
 		if v > limit {
@@ -505,7 +529,7 @@ func (c *coarse) chroma() float64 {
 		for i, v := range p {
 			p[i] = float32(math.Abs(float64(v - middle)))
 		}
-		spread = max(spread, float64(percentile(p, 0.9)))
+		spread = max(spread, float64(percentile(p, outermost)))
 	}
 	return spread
 }

@@ -80,7 +80,7 @@ func bright(all []grain, full float64) []grain {
 	if len(levels) == 0 {
 		return nil
 	}
-	least := grainDark * float64(percentile(levels, 0.99))
+	least := grainDark * float64(percentile(levels, brightest))
 	var out []grain
 	for _, g := range all {
 		if g.level > max(least, 0) && g.level < grainBright*full {

@@ -414,12 +414,13 @@ func (t *Take) flat(band *plate.Gray) *plate.Gray {
 		return band
 	}
 	clean := matte.LessGray(nil, t.cleanBand, t.darkBand)
+	const unlit = 64 // one part in so many of the brightest, six stops down, is no screen; chosen by hand
 	var top float32
 	for _, v := range clean.Pix {
 		top = max(top, v)
 	}
 	for i, v := range clean.Pix {
-		if v > top/64 {
+		if v > top/unlit {
 			band.Pix[i] /= v
 		} else {
 			band.Pix[i] = 0

@@ -47,6 +47,15 @@ const (
 	clockReach  = 24  // frames
 	clockSearch = 192 // frames to find an offset, from the beginning
 	searchReach = 96  // frames
+
+	clockWide, clockHigh = 32, 18 // pixels that align.Clocks asks for
+
+	// plainly is the match, over that of the next best offset, from which there is no doubt; chosen by hand.
+	plainly = 1.2
+
+	// anyRate is a rate with whose time code names are read only to see whether they have any, and their order: that of
+	// the most frames a second.
+	anyRate = 60
 )
 
 // Timing returns how the frames were paired. Motion has been looked at where the recipe's offset is "auto".
@@ -79,7 +88,7 @@ func (t *Take) CheckTiming(ctx context.Context) (Timing, error) {
 		return out, nil
 	case err != nil:
 		return out, err
-	case e.Frames != 0 && e.Match < 1.2*e.Rival:
+	case e.Frames != 0 && e.Match < plainly*e.Rival:
 		out.Unsure = fmt.Sprintf("it agrees about as well at several offsets (%.2f and %.2f)", e.Match, e.Rival)
 		return out, nil
 	}
@@ -122,7 +131,7 @@ func (e unsure) Error() string { return string(e) }
 // compare finds the offset between the frames of color and band, counted from the first of each.
 // The error is an unsure one where the motion decides nothing.
 func (t *Take) compare(ctx context.Context, color, band Sequence, reach int) (*align.ClockEstimate, error) {
-	if s := t.colorSize; min(s.X, t.bandSize.X) < 32 || min(s.Y, t.bandSize.Y) < 18 {
+	if s := t.colorSize; min(s.X, t.bandSize.X) < clockWide || min(s.Y, t.bandSize.Y) < clockHigh {
 		return nil, unsure("the frames are too small")
 	}
 	if n := min(len(color), len(band)); n < clockLeast {
@@ -192,7 +201,7 @@ func (r recording) outOfOrder() bool {
 	for i, f := range r.frames {
 		paths[i] = f.Path
 	}
-	for i, f := range byTimecode(paths, 60, false) {
+	for i, f := range byTimecode(paths, anyRate, false) {
 		if f.Path != paths[i] {
 			return true
 		}
@@ -225,7 +234,7 @@ func (t *Take) recording(path, code string) (recording, error) {
 	}
 	seq, err := number(paths)
 	if err != nil {
-		if _, coded := NameTimecode(paths[0], 60, false); coded && !ok {
+		if _, coded := NameTimecode(paths[0], anyRate, false); coded && !ok {
 			err = fmt.Errorf("%w; if the names are time code, say how many frames a second it counts (fps)", err)
 		}
 		return recording{}, err
@@ -237,9 +246,9 @@ func (t *Take) recording(path, code string) (recording, error) {
 // code.
 func (t *Take) filmed(seq Sequence, about *video, code string) (recording, error) {
 	r := &t.recipe
-	if r.FPS == 0 && about.fps >= 1 && about.fps <= 1000 {
+	if r.FPS == 0 && about.fps >= 1 && about.fps <= mostFPS {
 		r.FPS = about.fps
-	} else if rate := about.fps; r.FPS < rate*0.9995 || r.FPS > rate*1.0005 {
+	} else if rate := about.fps; r.FPS < rate*(1-sameRate) || r.FPS > rate*(1+sameRate) {
 		t.note("%s has %.4g frames a second, and they are counted as %.4g", fileOf(seq[0].Path), rate, r.FPS)
 	}
 	if code == "" && about.timecode != "" {
@@ -383,7 +392,7 @@ func (t *Take) search(ctx context.Context) error {
 		return err
 	}
 	t.timing.Offset, t.timing.From = band[0].Number-color[0].Number-e.Frames, "motion"
-	if e.Match < 1.2*e.Rival {
+	if e.Match < plainly*e.Rival {
 		t.timing.Warnings = append(t.timing.Warnings, fmt.Sprintf("the offset %+d is not certain: the motion agrees about as well at another (%.2f and %.2f); check it against a clap", t.timing.Offset, e.Match, e.Rival))
 	}
 	e.Frames = 0 // of the frames as they are paired now
