@@ -19,32 +19,40 @@ type Chart struct {
 	Columns, Rows int     // of squares, which stand in the middle of the sheet
 }
 
-// dotRadius is that of a dot, in sides of a square.
-const dotRadius = 0.18
+// Of a sheet; chosen by hand.
+const (
+	leastSheet, mostSheet  = 20, 5000 // millimeters of a side
+	minSquares, maxSquares = 6, 200   // columns, and rows
+	usualSquares           = 22       // squares to the longer side, where no size is given
+	marginPart             = 20       // one part in so many of the shorter side is the least margin
 
-// maxSquares bounds the columns, and the rows, of a chart.
-const maxSquares = 200
+	// dotRadius is that of a dot, in sides of a square: its rim stays clear of what refine looks at.
+	dotRadius = 0.18
+
+	millimeters = 25.4 // to the inch
+)
 
 // NewChart returns the chart for a sheet of width by height millimeters, with squares whose side is square
 // millimeters; 0 means a twenty-second of the sheet's longer side, which gives 20 columns and a margin. The
 // margin is at least a twentieth of the shorter side.
 func NewChart(width, height, square float64) (Chart, error) {
 	for _, v := range []float64{width, height} {
-		if !(v >= 20 && v <= 5000) {
-			return Chart{}, fmt.Errorf("align: a chart of %v x %v mm: each side must have 20 to 5000", width, height)
+		if !(v >= leastSheet && v <= mostSheet) {
+			return Chart{}, fmt.Errorf("align: a chart of %v x %v mm: each side must have %d to %d", width, height, leastSheet, mostSheet)
 		}
 	}
 	if square == 0 {
-		square = math.Max(width, height) / 22
+		square = math.Max(width, height) / usualSquares
 	}
 	if !(square > 0) || math.IsInf(square, 0) {
 		return Chart{}, fmt.Errorf("align: squares of %v mm: the side must be over 0", square)
 	}
 	c := Chart{Width: width, Height: height, Square: square}
-	margin := math.Min(width, height) / 20
-	columns, rows := (width-2*margin)/square+1e-9, (height-2*margin)/square+1e-9
-	if !(math.Min(columns, rows) >= 6 && math.Max(columns, rows) < maxSquares+1) {
-		return Chart{}, fmt.Errorf("align: squares of %v mm on a sheet of %v x %v mm: there must be at least 6 and at most %d along each side", square, width, height, maxSquares)
+	margin := math.Min(width, height) / marginPart
+	const rounding = 1e-9 // of a square
+	columns, rows := (width-2*margin)/square+rounding, (height-2*margin)/square+rounding
+	if !(math.Min(columns, rows) >= minSquares && math.Max(columns, rows) < maxSquares+1) {
+		return Chart{}, fmt.Errorf("align: squares of %v mm on a sheet of %v x %v mm: there must be at least %d and at most %d along each side", square, width, height, minSquares, maxSquares)
 	}
 	c.Columns, c.Rows = int(columns), int(rows)
 	return c, nil
@@ -101,21 +109,25 @@ func (c Chart) WriteSVG(w io.Writer) error {
 	return b.Flush()
 }
 
-// maxChartPixels bounds the picture of a sheet.
-const maxChartPixels = 1 << 28
+// The picture of a sheet has at least minChartSide pixels a side, and at most maxChartPixels in all, which bounds
+// the memory.
+const (
+	minChartSide   = 16
+	maxChartPixels = 1 << 28
+)
 
 // Image returns the sheet as a picture with dpi pixels to the inch (25.4 mm), white as 255. Pixels that an edge
 // crosses are gray, from 4 by 4 samples.
 func (c Chart) Image(dpi float64) (*image.Gray, error) {
-	fw, fh := math.Round(c.Width/25.4*dpi), math.Round(c.Height/25.4*dpi)
-	if !(fw >= 16 && fh >= 16 && fw*fh <= maxChartPixels) {
-		return nil, fmt.Errorf("align: a chart of %v x %v mm at %v pixels to the inch would have %v x %v pixels: at least 16 a side and at most %d in all can be made", c.Width, c.Height, dpi, fw, fh, maxChartPixels)
+	fw, fh := math.Round(c.Width/millimeters*dpi), math.Round(c.Height/millimeters*dpi)
+	if !(fw >= minChartSide && fh >= minChartSide && fw*fh <= maxChartPixels) {
+		return nil, fmt.Errorf("align: a chart of %v x %v mm at %v pixels to the inch would have %v x %v pixels: at least %d a side and at most %d in all can be made", c.Width, c.Height, dpi, fw, fh, minChartSide, maxChartPixels)
 	}
 	w, h := int(fw), int(fh)
 	m := image.NewGray(image.Rect(0, 0, w, h))
 	const n = 4
 	x0, y0 := c.origin()
-	at := func(k int, origin float64) float64 { return ((float64(k)+0.5)/n/dpi*25.4 - origin) / c.Square }
+	at := func(k int, origin float64) float64 { return ((float64(k)+0.5)/n/dpi*millimeters - origin) / c.Square }
 	parallel.Parts(h, func(from, to int) {
 		for y := from; y < to; y++ {
 			for x := range w {

@@ -22,11 +22,12 @@ const uselessNoise = 0.15
 // A color that slopes does for all fits but the last, which looks closer: light that comes from one side makes a
 // color that bends toward the edge, and with a sloping one the edge itself seems to move.
 var (
-	sloping = shading{9, 4, 1e-3}
-	bending = shading{9, 7, 1e-4}
+	sloping = shading{largest, 4, 1e-3} // flat is chosen by hand in both
+	bending = shading{largest, shades, 1e-4}
 )
 
-// largest is the greatest size of a tile, and shades the greatest number of parameters.
+// largest is the greatest size of a tile, and shades the greatest number of parameters. A tile of 9 pixels holds the
+// blur of both flanks of an edge, and little else; chosen by hand.
 const (
 	largest = 9
 	shades  = 7

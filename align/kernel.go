@@ -94,12 +94,15 @@ type weights struct {
 	w                []float32 // n weights a phase, of phases+1
 }
 
-// newWeights tabulates k widened by scale, or not widened where scale is below 1.2.
+// narrow is the scale up to which a kernel is not widened: little aliases, and the picture stays crisp. Chosen by
+// hand.
+const narrow = 1.2
+
+// newWeights tabulates k widened by scale, or not widened where scale is at most narrow.
 func newWeights(k Kernel, scale float64) *weights {
 	const (
-		usual  = 1 << 10 // fractions of a pixel: places are then off by a 2000th of one at most
-		fine   = 1 << 14 // of Lanczos3, which is steeper than the others, where it is not widened
-		narrow = 1.2     // scale up to which a kernel is not widened: little is lost, and less is softened; chosen by hand
+		usual = 1 << 10 // fractions of a pixel: places are then off by a 2000th of one at most
+		fine  = 1 << 14 // of Lanczos3, which is steeper than the others, where it is not widened
 	)
 	phases := usual
 	if scale <= narrow {

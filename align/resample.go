@@ -59,7 +59,7 @@ func (k Kernel) NewResampler(g Geometry) *Resampler {
 		return &scratch{dx: make([]float32, n), dy: make([]float32, n), back: make([]float32, n), nodeX: make([]float32, m), nodeY: make([]float32, m)}
 	}
 	sx, sy := g.Density()
-	if sx > 1.2 || sy > 1.2 || k == Lanczos3 {
+	if sx > narrow || sy > narrow || k == Lanczos3 {
 		r.wx, r.wy = newWeights(k, sx), newWeights(k, sy)
 	}
 	return r
@@ -298,7 +298,11 @@ func (g *Geometry) displacements(l *kernel.Line, y int) {
 // line. The kernel's slope has no steps, so that so small an error in where one pair of neighbors ends and the
 // next begins changes the result by less than 2e-4.
 func (g Geometry) straight() int {
-	const n = 16
+	const (
+		n     = 16       // places along each axis
+		most  = 64       // pixels
+		apart = 1. / 128 // of a pixel
+	)
 	bend := 0.0
 	for j := range n + 1 {
 		for i := range n + 1 {
@@ -311,7 +315,7 @@ func (g Geometry) straight() int {
 	}
 	// An arc of length s deviates from its chord by s^2/8 times its curvature, which may be up to twice as large
 	// between the points that were looked at.
-	return int(math.Max(1, math.Min(64, math.Sqrt(8./128/(2*bend)))))
+	return int(math.Max(1, math.Min(most, math.Sqrt(8*apart/(2*bend)))))
 }
 
 // smooth reports whether a parabola through three places of a row, kernel.Apart pixels apart, is
@@ -319,7 +323,11 @@ func (g Geometry) straight() int {
 // derivative (Abramowitz and Stegun 1964, 25.2.3; not checked against the source), which is at most
 // 0.0642 of the third difference.
 func (g Geometry) smooth() bool {
-	const n, h = 16, kernel.Apart
+	const (
+		n, h  = 16, kernel.Apart
+		third = 0.0642 // of the third difference
+		apart = 1e-4   // of a pixel
+	)
 	for j := range n + 1 {
 		y := float64(g.ColorH-1) * float64(j) / n
 		// A row that is mirrored has its nodes from the right on: so those beyond both ends count.
@@ -328,7 +336,7 @@ func (g Geometry) smooth() bool {
 			x1, y1 := g.Map(x, y)
 			x2, y2 := g.Map(x+h, y)
 			x3, y3 := g.Map(x+2*h, y)
-			if dx, dy := x3-3*x2+3*x1-x0, y3-3*y2+3*y1-y0; !(0.0642*math.Hypot(dx, dy) < 1e-4/2) { // the difference may be greater between the rows
+			if dx, dy := x3-3*x2+3*x1-x0, y3-3*y2+3*y1-y0; !(third*math.Hypot(dx, dy) < apart/2) { // the difference may be greater between the rows
 				return false
 			}
 		}
