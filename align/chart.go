@@ -26,7 +26,8 @@ const (
 	usualSquares           = 22       // squares to the longer side, where no size is given
 	marginPart             = 20       // one part in so many of the shorter side is the least margin
 
-	// dotRadius is that of a dot, in sides of a square: its rim stays clear of what refine looks at.
+	// dotRadius is that of a dot, in sides of a square: its rim stays clear of what refine looks
+	// at.
 	dotRadius = 0.18
 
 	millimeters = 25.4 // to the inch
@@ -109,8 +110,8 @@ func (c Chart) WriteSVG(w io.Writer) error {
 	return b.Flush()
 }
 
-// The picture of a sheet has at least minChartSide pixels a side, and at most maxChartPixels in all, which bounds
-// the memory.
+// The picture of a sheet has at least minChartSide pixels a side, and at most maxChartPixels in
+// all, which bounds the memory.
 const (
 	minChartSide   = 16
 	maxChartPixels = 1 << 28

@@ -119,7 +119,8 @@ func (b *board) flatten(q plane) {
 	})
 }
 
-// minBoard is the least number of corners that counts as a board: twice the parameters; chosen by hand.
+// minBoard is the least number of corners that counts as a board: twice the parameters; chosen by
+// hand.
 const minBoard = 24
 
 // candidates returns what looks like a corner: where the light is a saddle, and goes dark and light twice on the
@@ -191,8 +192,9 @@ func candidates(q plane, noise float64) []*saddle {
 // pixels three apart: the edges of even small squares are in the upper half.
 func grain(q plane) float64 {
 	const (
-		apart    = 3      // pixels
-		quartile = 0.3186 // of the absolute values of a normal distribution's, in sigma: where its integral is 5/8
+		apart = 3 // pixels
+		// Of the absolute values of a normal distribution's, in sigma: where its integral is 5/8.
+		quartile = 0.3186
 	)
 	var d []float32
 	for i, step := 0, max(1, len(q.pix)/samples)|1; i < len(q.pix)-apart; i += step {
@@ -218,7 +220,8 @@ func peak(a []float32, w, x, y int, s float32) bool {
 // ring looks at the light on a circle around a pixel. At a corner most of its variation has two periods a turn,
 // and next to nothing has one.
 func ring(q plane, x, y int) *saddle {
-	// Parts of the variation that have two periods and one: an ideal corner's are 0.81 and 0. Chosen by hand.
+	// Parts of the variation that have two periods and one: an ideal corner's are 0.81 and 0.
+	// Chosen by hand.
 	const (
 		leastTwo = 0.6
 		mostOne  = 0.15
@@ -253,9 +256,9 @@ func bilinear(q plane, x, y float64) float64 {
 	return (float64(p[0])*(1-fx)+float64(p[1])*fx)*(1-fy) + (float64(p[q.w])*(1-fx)+float64(p[q.w+1])*fx)*fy
 }
 
-// How exactly the rings of neighbors are opposite, and an edge leaves along what a ring shows: cosines of
-// twice an angle, which perspective and blur turn. And how often as strong one of two neighbors may be as
-// the other. Chosen by hand.
+// How exactly the rings of neighbors are opposite, and an edge leaves along what a ring shows:
+// cosines of twice an angle, which perspective and blur turn. And how often as strong one of two
+// neighbors may be as the other. Chosen by hand.
 const (
 	turned = 0.6
 	uneven = 3
@@ -397,12 +400,14 @@ func (b *buckets) grow(seed *saddle) []*saddle {
 // Gülch 1987; it is what OpenCV's cornerSubPix does). It returns false where that leads away.
 func refine(q plane, c *saddle) bool {
 	const (
-		window      = 0.3   // of a side: a dot comes to 0.32 of one, along both axes, from the corner
+		// Of a side: a dot comes to 0.32 of one, along both axes, from the corner.
+		window      = 0.3
 		least, most = 3, 16 // pixels of the window's half; bound the noise and the work
 		steps       = 12    // chosen by hand
-		line        = 1e-3  // least determinant of the gradients' products, over their trace squared; less is an edge
-		astray      = 4     // pixels that a corner may move; chosen by hand
-		still       = 1e-4  // pixels
+		// Least determinant of the gradients' products, over their trace squared; less is an edge.
+		line   = 1e-3
+		astray = 4    // pixels that a corner may move; chosen by hand
+		still  = 1e-4 // pixels
 	)
 	half := int(min(max(window*c.side(), least), most))
 	x, y := c.x, c.y
@@ -453,7 +458,8 @@ func (b *board) readSquares(q plane) {
 		corner, opposite = 0.22, 0.78
 		left, right      = 0.45, 0.55
 
-		dotted = 0.8 // part of the swing by which a dot differs at least from what is around it; chosen by hand
+		// Part of the swing by which a dot differs at least from what is around it; chosen by hand.
+		dotted = 0.8
 	)
 	for at, c := range b.corners {
 		c10, c01, c11 := b.corners[[2]int{at[0] + 1, at[1]}], b.corners[[2]int{at[0], at[1] + 1}], b.corners[[2]int{at[0] + 1, at[1] + 1}]

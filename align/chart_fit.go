@@ -265,9 +265,9 @@ func (u chartUnit) start(h [9]float64) (t chartTheta) {
 	return t
 }
 
-// step is the difference over which derivatives are taken, in parameters of the order of 1: near the cube
-// root of the precision of double floats, at which rounding and the third derivative are least together
-// (common practice for central differences).
+// step is the difference over which derivatives are taken, in parameters of the order of 1: near
+// the cube root of the precision of double floats, at which rounding and the third derivative are
+// least together (common practice for central differences).
 const step = 1e-6
 
 // slopes returns the derivatives of where t puts each color place, in band pixels.
@@ -292,8 +292,8 @@ func (u chartUnit) slopes(t chartTheta, at []PointPair) (value [][2]float64, dx,
 	return value, dx, dy
 }
 
-// chartPrefer is the standard deviation of the weak preferences for k1, k2 and the center, in the fit's
-// units: of the size of what lenses have (common practice; not checked against a source).
+// chartPrefer is the standard deviation of the weak preferences for k1, k2 and the center, in the
+// fit's units: of the size of what lenses have (common practice; not checked against a source).
 const chartPrefer = 0.05
 
 func fitChart(ctx context.Context, pair Pair, corners []PointPair, mirror bool) (*ChartEstimate, error) {
@@ -309,9 +309,10 @@ func fitChart(ctx context.Context, pair Pair, corners []PointPair, mirror bool) 
 		from, to = append(from, p.Color), append(to, b)
 	}
 	const (
-		rounds = 8    // of weighting, at most; chosen by hand
-		least  = 3    // that it takes for the weights to settle; chosen by hand
-		still  = 1e-8 // the largest change of a parameter of a fit that stands still: under 1e-4 pixels
+		rounds = 8 // of weighting, at most; chosen by hand
+		least  = 3 // that it takes for the weights to settle; chosen by hand
+		// The largest change of a parameter of a fit that stands still: under 1e-4 pixels.
+		still = 1e-8
 	)
 	h, err := FitHomography(from, to)
 	if err != nil {
@@ -362,8 +363,9 @@ type chartFit struct {
 // reweigh sets the scale of the residuals, and in later rounds the weights (Tukey's biweight).
 func (f *chartFit) reweigh(t chartTheta, round int) {
 	const (
-		median = 1.1774 // of a distance in the plane, in sigma of a coordinate: the root of 2 log 2 (Rayleigh)
-		cutoff = 6      // sigma from which a corner has no weight; chosen by hand
+		// Of a distance in the plane, in sigma of a coordinate: the root of 2 log 2 (Rayleigh).
+		median = 1.1774
+		cutoff = 6 // sigma from which a corner has no weight; chosen by hand
 	)
 	g := f.u.geometry(t)
 	r := make([]float64, len(f.corners))
@@ -416,8 +418,8 @@ func (f *chartFit) equations(t chartTheta) *normal {
 
 // descend is Levenberg and Marquardt's method.
 func (f *chartFit) descend(t chartTheta) chartTheta {
-	// Of the damping: where it begins, by what it changes, and its bounds; and when the descent ends.
-	// Chosen by hand; common practice.
+	// Of the damping: where it begins, by what it changes, and its bounds; and when the descent
+	// ends. Chosen by hand; common practice.
 	const (
 		start, change = 1e-4, 10
 		lowest, stuck = 1e-12, 1e8

@@ -146,10 +146,12 @@ func (e *ClockEstimate) Step() string {
 // ErrNoMotion says that the recordings' motion does not tell how they lie in time.
 var ErrNoMotion = errors.New("the recordings have no motion in common")
 
-// minOverlap is the fewest frames that the recordings must have in common: half a second. Chosen by hand.
+// minOverlap is the fewest frames that the recordings must have in common: half a second. Chosen by
+// hand.
 const minOverlap = 12
 
-// Clocks.Offset's decisions. Where no reason stands beside one, it is chosen by hand; not measured by itself.
+// Clocks.Offset's decisions. Where no reason stands beside one, it is chosen by hand; not measured
+// by itself.
 const (
 	usualOffsets = 96   // frames either way that are looked at: four seconds of film
 	neighbor     = 0.55 // of a frame, from which the offset is the next frame's
@@ -161,8 +163,9 @@ const (
 	plainly     = 1.2
 	stepAllowed = 0.25 // of a frame out of step that is always in step
 
-	// What the affine map between the frames leaves over, and parts of the take that are not independent, are not
-	// in the scatter: by what the error is multiplied, and what is added to it, in frames. Both are from simulated takes.
+	// What the affine map between the frames leaves over, and parts of the take that are not
+	// independent, are not in the scatter: by what the error is multiplied, and what is added to
+	// it, in frames. Both are from simulated takes.
 	clockScatter = 1.5
 	clockFloor   = 0.05
 )
@@ -358,8 +361,8 @@ func correlation(color, band [][]float32, lag, dx, dy int) float64 {
 	return cb / math.Sqrt(cc*bb) * float64(n) / float64(n+minOverlap)
 }
 
-// clockParts is how many parts of the take are left out in turn, and clockSure Student's t, of clockParts less one
-// degrees of freedom, for 0.9973.
+// clockParts is how many parts of the take are left out in turn, and clockSure Student's t, of
+// clockParts less one degrees of freedom, for 0.9973.
 const (
 	clockParts = 8 // chosen by hand
 	clockSure  = 4.5

@@ -15,8 +15,9 @@ type shading struct {
 	flat float64 // how strongly a color is held to be flat and dark: a part of what the tile says
 }
 
-// uselessNoise is the standard deviation of a plate's noise, of the smoothed pictures and in parts of the
-// screen's light or of a channel's highlight, from which a frame says nothing; chosen by hand.
+// uselessNoise is the standard deviation of a plate's noise, of the smoothed pictures and in parts
+// of the screen's light or of a channel's highlight, from which a frame says nothing; chosen by
+// hand.
 const uselessNoise = 0.15
 
 // A color that slopes does for all fits but the last, which looks closer: light that comes from one side makes a
@@ -26,8 +27,8 @@ var (
 	bending = shading{largest, shades, 1e-4}
 )
 
-// largest is the greatest size of a tile, and shades the greatest number of parameters. A tile of 9 pixels holds the
-// blur of both flanks of an edge, and little else; chosen by hand.
+// largest is the greatest size of a tile, and shades the greatest number of parameters. A tile's
+// size is chosen by hand.
 const (
 	largest = 9
 	shades  = 7
@@ -49,7 +50,8 @@ func (l *level) edges(g Geometry, size int) []tile {
 	const (
 		step     = 3    // between the pixels that are looked at, which no edge slips through
 		contrast = 0.15 // of alpha, the least that an edge has
-		sure     = 6    // standard deviations of noise besides; the extremes of nine pixels differ by some 3
+		// Standard deviations of noise besides; the extremes of nine pixels differ by some 3.
+		sure = 6
 	)
 	nx, ny := l.w/size, l.h/size
 	ox, oy := (l.w-nx*size)/2, (l.h-ny*size)/2
@@ -104,7 +106,8 @@ func thinned(list []tile, n int) []tile {
 // centered moves the tiles to the middles of the edges in them: an edge in the middle has as much of the performer as of
 // the screen about it to tell them by.
 func (l *level) centered(g Geometry, tiles []tile, size int) []tile {
-	const apart = 3 // pixels of a raster in which one tile is kept: two that are closer see the same
+	// Pixels of a raster in which one tile is kept: two that are closer see the same.
+	const apart = 3
 	moved := make([]tile, len(tiles))
 	parallel.Parts(len(tiles), func(from, to int) {
 		for i := from; i < to; i++ {
@@ -211,8 +214,9 @@ type sampler struct {
 // what the two together say. A tile that does not follow says nothing: it holds more than the model of an edge has.
 func (s *sampler) trust(l *level, g *Geometry, t tile, m *measurement) {
 	const (
-		least, most   = 0.2, 0.6 // pixels of the level by which the plate is moved
-		lags, outruns = 0.5, 2   // parts of that movement between which a tile that follows says it moved
+		least, most = 0.2, 0.6 // pixels of the level by which the plate is moved
+		// Parts of that movement between which a tile that follows says it moved.
+		lags, outruns = 0.5, 2
 	) // chosen by hand; not measured by itself
 	e, x, y, info := m.across()
 	if !(info > 0) {
@@ -250,8 +254,10 @@ func (m *measurement) across() (e, x, y, info float64) {
 // measure measures a tile, the band plate moved by (mx, my).
 func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measurement {
 	const (
-		flat  = 1e-3 // variance of alpha up to which a tile has no edge: a contrast of some 6 %; chosen by hand
-		noisy = 4    // standard deviations by which noise may seem to be variation of color; chosen by hand
+		// Variance of alpha up to which a tile has no edge: a contrast of some 6 %; chosen by hand.
+		flat = 1e-3
+		// Standard deviations by which noise may seem to be variation of color; chosen by hand.
+		noisy = 4
 	)
 	f := &l.frames[t.frame]
 	m := measurement{frame: t.frame}
@@ -395,13 +401,14 @@ func lower(to []float64, a *[kernel.Columns * kernel.Columns]float64, k int) {
 // The bending terms are for the last fits: they leave too little to tell a blur by.
 func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise float64) {
 	const (
-		// Priors that keep the equations solvable, as parts of what the tile says of the screen's color, and
-		// as a whole: far below any noise.
+		// Priors that keep the equations solvable, as parts of what the tile says of the screen's
+		// color, and as a whole: far below any noise.
 		constantPrior = 1e-9
 		leastPrior    = 1e-12
 
-		// What every color is granted besides noise, in parts of itself, as standard deviations: alpha's own
-		// error, and texture that the model does not follow. Chosen by hand; not measured by itself.
+		// What every color is granted besides noise, in parts of itself, as standard deviations:
+		// alpha's own error, and texture that the model does not follow. Chosen by hand; not
+		// measured by itself.
 		alphaError   = 0.03
 		leastTexture = 0.02
 	)

@@ -24,13 +24,14 @@ type contest struct {
 	alone bool       // there was no such level
 }
 
-// mostFinalists is how many go on from each level, the coarsest first, and from all further ones; chosen
-// by hand.
+// mostFinalists is how many go on from each level, the coarsest first, and from all further ones;
+// chosen by hand.
 var mostFinalists = []int{6, 4, 3}
 
 const (
-	firstLook  = 10 // starts that are looked at twice; chosen by hand
-	twiceFiner = 2  // levels above the finest from which the finalists can be told apart; chosen by hand
+	firstLook = 10 // starts that are looked at twice; chosen by hand
+	// Levels above the finest from which the finalists can be told apart; chosen by hand.
+	twiceFiner = 2
 
 	// Rounds that a finalist's fit gets at most; it ends where it stands still. Chosen by hand.
 	lookRounds   = 3  // at first
@@ -130,7 +131,9 @@ func refined(ctx context.Context, list []finalist, l *level, model string, round
 func (c *contest) settle(most int) {
 	const (
 		// Where no reason stands beside one, these are chosen by hand.
-		sure = 3.   // standard errors by which a finalist must be behind to be surely worse: 0.997 (common practice)
+		// Standard errors by which a finalist must be behind to be surely worse: 0.997 (common
+		// practice).
+		sure = 3.
 		gap  = 0.12 // and the part of the best score, for what is still to be fitted more closely
 		same = 0.7  // pixels of the level apart that two fits of one place may be
 	)
@@ -172,8 +175,8 @@ func (f *fit) awayFrom(g Geometry) float64 {
 // should be, by block of each frame.
 type tally []struct{ change, explained float64 }
 
-// agrees is how far from where it should be, besides noise, an edge counts by a quarter, in pixels of the
-// level; chosen by hand.
+// agrees is how far from where it should be, besides noise, an edge counts by a quarter, in pixels
+// of the level; chosen by hand.
 const agrees = 1.
 
 // count takes over what was measured where the fit stands.
@@ -266,7 +269,8 @@ func (f *finalist) test(ctx context.Context) error {
 // costume's own texture. Each patch is explained with the m of all others, so that one place is no better than another by
 // chance. It speaks for the right place and never against one: where there is no texture it is silent.
 func (f *finalist) askTexture(ctx context.Context) error {
-	const clear = 4 // standard errors above nothing, from which it counts: by chance once in 30,000 normal ones
+	// Standard errors above nothing, from which it counts: by chance once in 30,000 normal ones.
+	const clear = 4
 	s := newPatchSampler(leastPatch)
 	var sums []patchSums
 	total := newNormal(3)
@@ -318,7 +322,8 @@ type rival struct {
 
 // decide returns the finalist that is most likely right, and those that the plates do not rule out.
 func (c *contest) decide() (winner finalist, rivals []rival) {
-	const ruledOut = 0.01 // the chance of being right below which a finalist is no rival; common practice
+	// The chance of being right below which a finalist is no rival; common practice.
+	const ruledOut = 0.01
 	winner = slices.MaxFunc(c.list, func(a, b finalist) int { return cmp.Compare(odds(a, b), 0) })
 	for _, f := range c.list {
 		if f.fit == winner.fit {
@@ -334,8 +339,8 @@ func (c *contest) decide() (winner finalist, rivals []rival) {
 // odds returns the logarithm of how much likelier a is than b to be right, by the edges and by the texture.
 func odds(a, b finalist) float64 {
 	const (
-		// The same share of the change is explained on two sides of a performer but for chance: scores closer
-		// than this say nothing. Chosen by hand.
+		// The same share of the change is explained on two sides of a performer but for chance:
+		// scores closer than this say nothing. Chosen by hand.
 		alike  = 0.01
 		surest = 8 // standard errors that are believed; double precision has no chance of more
 	)

@@ -200,22 +200,23 @@ type equation struct {
 	texture bool             // it is of a patch of texture
 }
 
-// Constants of the weighting, in pixels of the level. Where no reason stands beside one, it is chosen
-// by hand; not measured by itself.
+// Constants of the weighting, in pixels of the level. Where no reason stands beside one, it is
+// chosen by hand; not measured by itself.
 const (
-	correlated = 15   // how many pixels share what the model does not follow; in the last fits scale measures it
+	// How many pixels share what the model does not follow; in the last fits scale measures it.
+	correlated = 15
 	worst      = 1.5  // standard deviation from which a measurement is left out
 	farthest   = 3    // displacement beyond which a measurement says only the direction
 	leastError = 0.03 // error that every measurement is granted besides noise
 
 	leastTextureError = 0.02 // the same for a patch of texture, which has no light of its own
 
-	// unlike is the standard deviation that an edge is granted of whose color alpha explains nothing,
-	// while the fit is on its way: far from the solution every edge is doubtful.
+	// unlike is the standard deviation that an edge is granted of whose color alpha explains
+	// nothing, while the fit is on its way: far from the solution every edge is doubtful.
 	unlike = 5
 
-	// closeUnlike is the same in the last fits, and closeError what every edge is granted there, both as
-	// variances: the cells' own effects have the rest.
+	// closeUnlike is the same in the last fits, and closeError what every edge is granted there,
+	// both as variances: the cells' own effects have the rest.
 	closeUnlike = 3
 	closeError  = 0.03
 
@@ -269,13 +270,15 @@ func (f *fit) equations(ms []measurement) []equation {
 // little besides.
 func (f *fit) light(eq *equation, m *measurement, x, y float64) {
 	const (
-		// The length of a tile's inward direction from which its edge is of something solid; and how fast
-		// it turns into a strand below: it is one where the length is 1/2 less. Chosen by hand.
+		// The length of a tile's inward direction from which its edge is of something solid; and
+		// how fast it turns into a strand below: it is one where the length is 1/2 less. Chosen by
+		// hand.
 		solid  = 0.92
 		thinBy = 2
 
 		mostLight = 0.2 // of a measured slope of light, a pixel, that is believed; chosen by hand
-		solidPart = 0.1 // of a strand's displacement toward the light, that solid edges have; chosen by hand
+		// Of a strand's displacement toward the light, that solid edges have; chosen by hand.
+		solidPart = 0.1
 	)
 	eq.v += closeError + closeUnlike*(1-m.match)*(1-m.match)
 	inward := x*m.inward[0] + y*m.inward[1]
@@ -305,9 +308,11 @@ func (f *fit) cells() int { return f.cell(0, float64(f.l.h)) + cellsWide }
 // after Geman and McClure; it returns the parameters and marks the measurements that had weight.
 func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 	const (
-		settled     = 8    // passes after which the weights no longer matter; chosen by hand
-		closeSettle = 24   // passes of the last fits, in which the widths of the effects settle slowly
-		weightless  = 1e-3 // part of the full weight below which a measurement was not used; chosen by hand
+		settled = 8 // passes after which the weights no longer matter; chosen by hand
+		// Passes of the last fits, in which the widths of the effects settle slowly.
+		closeSettle = 24
+		// Part of the full weight below which a measurement was not used; chosen by hand.
+		weightless = 1e-3
 	)
 	eqs := f.equations(ms)
 	f.eqs = eqs
@@ -366,8 +371,9 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 	return next, st
 }
 
-// trusted returns the weight of a residual r of this variance, after Geman and McClure; in the first two passes a convex one,
-// so that what agrees with where the fit stands counts no more than the rest.
+// trusted returns the weight of a residual r of this variance, after Geman and McClure; in the
+// first two passes a convex one, so that what agrees with where the fit stands counts no more than
+// the rest.
 func trusted(r, variance float64, pass int) float64 {
 	const (
 		doubted = 2.5 // standard deviations at which a weight is a quarter; chosen by hand
@@ -474,12 +480,13 @@ func (f *fit) linear(eqs []equation, model string, terms int, now theta, residua
 	return next, chi2
 }
 
-// What rigs are like: standard deviations of the parameters about a geometry that stretches the frames
-// over each other. They are generous, and chosen by hand; not measured by itself. Those of the geometry
-// are in half diagonals at the corner.
+// What rigs are like: standard deviations of the parameters about a geometry that stretches the
+// frames over each other. They are generous, and chosen by hand; not measured by itself. Those of
+// the geometry are in half diagonals at the corner.
 const (
-	scalePrior  = 0.2  // of the scales and shears
-	squarePrior = 0.02 // of the difference of the scales along the axes, and of the shear that is no turn
+	scalePrior = 0.2 // of the scales and shears
+	// Of the difference of the scales along the axes, and of the shear that is no turn.
+	squarePrior = 0.02
 	shiftPrior  = 0.5  // along each axis
 	tiltPrior   = 0.03 // of the perspective's two
 	k1Prior     = 0.03
@@ -533,8 +540,8 @@ func (f *fit) tiles() []tile {
 // geometry; with none it measures where the geometry stands. ok is false when too few edges are left or the geometry
 // goes astray.
 func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
-	// Movements of the corners in a round, in color pixels of the level: from which the tiles are laid out
-	// anew, and below which the fit stands still. Chosen by hand.
+	// Movements of the corners in a round, in color pixels of the level: from which the tiles are
+	// laid out anew, and below which the fit stands still. Chosen by hand.
 	const (
 		far   = 1.5
 		still = 0.01
@@ -589,8 +596,8 @@ func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 // least of Schwarz's criterion for errors of unknown size (Schwarz 1978), which is n log(chi-squared) for n
 // measurements, plus the number of parameters times log(n).
 func (f *fit) choose(ctx context.Context) (ok bool, err error) {
-	// Rounds: of the closer fit, laying out the tiles anew before each; and of the one that stands where
-	// that wanders off. Chosen by hand.
+	// Rounds: of the closer fit, laying out the tiles anew before each; and of the one that stands
+	// where that wanders off. Chosen by hand.
 	const (
 		closeRounds = 2
 		wideRounds  = 6

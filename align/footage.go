@@ -434,8 +434,8 @@ func (f *fit) describe(e *Estimate) {
 	const (
 		n = 24 // cells a side, in which the coverage is counted: to a fraction of a percent
 
-		// What makes a warning, in parts of the frame: edges that keep to one side of a middle strip,
-		// and a coverage of less. Chosen by hand.
+		// What makes a warning, in parts of the frame: edges that keep to one side of a middle
+		// strip, and a coverage of less. Chosen by hand.
 		middleFrom, middleTo = 0.45, 0.55
 		leastCoverage        = 0.35
 		fewEdges             = 60 // pieces of edge; chosen by hand

@@ -15,7 +15,8 @@ import (
 // It needs four points of which no three are on a line, or more; and returns an error where there are fewer,
 // where they do not settle the homography, or where a coordinate is not finite.
 func FitHomography(from, to [][2]float64) ([9]float64, error) {
-	// Bounds of what is singular, some digits above rounding. Chosen by hand; not measured by itself.
+	// Bounds of what is singular, some digits above rounding. Chosen by hand; not measured by
+	// itself.
 	const (
 		freedom = 1e-12 // least of the second eigenvalue over the largest
 		flat    = 1e-9  // least determinant of a homography of norm 1

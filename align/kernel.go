@@ -94,8 +94,8 @@ type weights struct {
 	w                []float32 // n weights a phase, of phases+1
 }
 
-// narrow is the scale up to which a kernel is not widened: little aliases, and the picture stays crisp. Chosen by
-// hand.
+// narrow is the scale up to which a kernel is not widened: little aliases, and the picture stays
+// crisp. Chosen by hand.
 const narrow = 1.2
 
 // newWeights tabulates k widened by scale, or not widened where scale is at most narrow.

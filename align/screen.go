@@ -73,9 +73,10 @@ func fitScreen(bands [][]plane) (*screen, error) {
 // pixel of the coarsest level has in any of them, over its pair's gain.
 func (sc *screen) light(bands [][]plane, inside []bool) ([]float64, error) {
 	const (
-		darkest = -6   // the least that is returned, in natural logarithms: a 400th; chosen by hand
-		screen  = 0.9  // the quantile of a plate that is screen, and its gain; chosen by hand
-		unlit   = 0.02 // part of the brightest plate's gain up to which a plate has no lamps on; chosen by hand
+		darkest = -6  // the least that is returned, in natural logarithms: a 400th; chosen by hand
+		screen  = 0.9 // the quantile of a plate that is screen, and its gain; chosen by hand
+		// Part of the brightest plate's gain up to which a plate has no lamps on; chosen by hand.
+		unlit = 0.02
 	)
 	top := len(bands[0]) - 1
 	brightest := 0.0
@@ -111,15 +112,17 @@ func (sc *screen) light(bands [][]plane, inside []bool) ([]float64, error) {
 // what is thin) counts little, and in the end nothing.
 func (sc *screen) fit(light []float64, open []bool, w, h int) {
 	const (
-		passes, convex = 40, 31 // in the first 31 of which what lies far below still counts; chosen by hand
+		// In the first 31 of which what lies far below still counts; chosen by hand.
+		passes, convex = 40, 31
 
-		// How far below the fit, in natural logarithms, light counts as strands, and as the performer; and
-		// what strands count. Chosen by hand.
+		// How far below the fit, in natural logarithms, light counts as strands, and as the
+		// performer; and what strands count. Chosen by hand.
 		thin, solid = 0.15, 0.3
 		thinWeight  = 0.01
 
-		fewest = 50   // one pixel in so many must be at the fit; chosen by hand
-		ridge  = 1e-3 // pixels' worth by which each term is held to zero, so that the equations can be solved
+		fewest = 50 // one pixel in so many must be at the fit; chosen by hand
+		// Pixels' worth by which each term is held to zero, so that the equations can be solved.
+		ridge = 1e-3
 	)
 	terms := func(i int) [6]float64 {
 		return screenTerms(2*float64(i%w)/float64(w)-1, 2*float64(i/w)/float64(h)-1)
@@ -175,14 +178,19 @@ func (sc *screen) fit(light []float64, open []bool, w, h int) {
 // such parts whose light is at most fades less.
 func brightArea(light []float64, w, h int, fades float64) []bool {
 	const (
-		step  = 0.12 // the most by which neighbors on the screen differ, besides noise; chosen by hand
-		speck = 0.02 // what is smaller than this part of the largest piece is a lamp or a reflection; chosen by hand
+		// The most by which neighbors on the screen differ, besides noise; chosen by hand.
+		step = 0.12
+		// What is smaller than this part of the largest piece is a lamp or a reflection; chosen by
+		// hand.
+		speck = 0.02
 
-		// The quantile of the neighbors' differences that is noise alone, and how often it neighbors may
-		// differ: edges are in the rest. A normal difference's lower quartile is 0.32 sigma. Chosen by hand.
+		// The quantile of the neighbors' differences that is noise alone, and how often it
+		// neighbors may differ: edges are in the rest. A normal difference's lower quartile is 0.32
+		// sigma. Chosen by hand.
 		calm, noisy = 0.25, 6
 
-		bright = 0.98 // the quantile of light that a search begins with: what is above may glint; chosen by hand
+		// The quantile of light that a search begins with: what is above may glint; chosen by hand.
+		bright = 0.98
 	)
 	var differences []float32
 	levels := make([]float32, len(light))
@@ -194,7 +202,8 @@ func brightArea(light []float64, w, h int, fades float64) []bool {
 	}
 	most := step + noisy*float64(robust.Quantile(differences, calm))
 	seed := float64(robust.Quantile(levels, bright)) - 1e-3 // the quantile is rounded
-	var piece []int                                         // by pixel: 0 where it is not bright, and else 1 and the number of its piece
+	// By pixel: 0 where it is not bright, and else 1 and the number of its piece.
+	var piece []int
 	var sizes []int
 	for range 2 { // from the brightest; then from all that is as bright as most of that
 		piece, sizes = make([]int, len(light)), []int{0}
@@ -245,7 +254,8 @@ func brightArea(light []float64, w, h int, fades float64) []bool {
 // is missing is the performer.
 func bordersOf(open []bool, w, h int) []border {
 	const (
-		near   = 3.0 // pixels from the frame's edge at which the screen counts as reaching it; chosen by hand
+		// Pixels from the frame's edge at which the screen counts as reaching it; chosen by hand.
+		near   = 3.0
 		inward = 2.0 // pixels
 	)
 	// The hull, by Andrew's monotone chain (1979), of corners of pixels.
@@ -364,8 +374,8 @@ func (sc *screen) divide(b plane, pair int) {
 	const (
 		step = 8 // pixels between which the exponential is taken as a straight line; chosen by hand
 
-		// The light, of the screen's, that goes into alpha: what is darker or brighter says no more, and would
-		// outweigh all else. Chosen by hand.
+		// The light, of the screen's, that goes into alpha: what is darker or brighter says no
+		// more, and would outweigh all else. Chosen by hand.
 		least, most = -0.5, 2
 	)
 	line := func(y int) {

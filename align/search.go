@@ -21,10 +21,12 @@ type start struct {
 }
 
 const (
-	startsKept  = 8  // candidates of each parity that are refined; chosen by hand
-	samePlace   = 3. // pixels of the level up to which a candidate is the same as a better one; chosen by hand
-	startsAbout = 8  // directions from the best of a parity in which others start
-	beside      = 5. // and how far, in pixels of the level: further than a fit catches what it is near
+	startsKept = 8 // candidates of each parity that are refined; chosen by hand
+	// Pixels of the level up to which a candidate is the same as a better one; chosen by hand.
+	samePlace   = 3.
+	startsAbout = 8 // directions from the best of a parity in which others start
+	// And how far, in pixels of the level: further than a fit catches what it is near.
+	beside = 5.
 )
 
 // search returns the most promising geometries, those of one parity and then those of the other: the best shift for
@@ -40,8 +42,9 @@ func (s *stack) search(ctx context.Context, o Options) ([]Geometry, error) {
 	// The grid: steps such that the true rotation and scale are within half a step, which moves the performer's outer
 	// parts by no more than the refinement catches, in pixels of the level.
 	const (
-		arc, swell            = 0.9, 1.2 // pixels, by rotation and by scale; chosen by hand
-		leastTurn, leastSwell = 2, 0.04  // degrees, and parts of the scale: no step is smaller, which bounds the work
+		arc, swell = 0.9, 1.2 // pixels, by rotation and by scale; chosen by hand
+		// Degrees, and parts of the scale: no step is smaller, which bounds the work.
+		leastTurn, leastSwell = 2, 0.04
 	)
 	rots := steps(o.MaxRotation, math.Max(leastTurn, 2*arc/v.reach*180/math.Pi))
 	scales := steps(o.MaxScale, math.Max(leastSwell, 2*swell/v.reach))
@@ -201,9 +204,11 @@ type sight struct {
 // look returns the coarsest level that holds the performer.
 func (s *stack) look() (sight, error) {
 	const (
-		enough = 100 // pixels of the performer in a frame, on average, to tell a shape by; chosen by hand
-		finer  = 2   // levels that the search may go down: each takes four times as long
-		rim    = 1.5 // times the root of the mean square from the middle: that of an even disk is 1.4
+		// Pixels of the performer in a frame, on average, to tell a shape by; chosen by hand.
+		enough = 100
+		finer  = 2 // levels that the search may go down: each takes four times as long
+		// Times the root of the mean square from the middle: that of an even disk is 1.4.
+		rim = 1.5
 	)
 	var v sight
 	top := len(s.levels) - 1
@@ -283,12 +288,13 @@ func (s *stack) bases() []Geometry {
 	return list
 }
 
-// shapeDiffers is the difference in aspect from which the frames' shapes count as different: above what
-// rounding to whole pixels does. Chosen by hand.
+// shapeDiffers is the difference in aspect from which the frames' shapes count as different: above
+// what rounding to whole pixels does. Chosen by hand.
 const shapeDiffers = 0.02
 
-// hides is the alpha, and the presence in the color plate, from which a pixel counts as the performer's,
-// and open the alpha below which it counts as screen. Chosen by hand; not measured by itself.
+// hides is the alpha, and the presence in the color plate, from which a pixel counts as the
+// performer's, and open the alpha below which it counts as screen. Chosen by hand; not measured by
+// itself.
 const (
 	hides = 0.35
 	open  = 0.25
@@ -334,8 +340,8 @@ func (l *level) populated() (list []int, pixels int) {
 
 // presence returns how certainly each pixel of a color plate is not black, 0 to 1.
 func (l *level) presence(frame int) []float64 {
-	// What is present by a half: light in parts of the highlight, and that in standard deviations of noise.
-	// Chosen by hand.
+	// What is present by a half: light in parts of the highlight, and that in standard deviations
+	// of noise. Chosen by hand.
 	const (
 		halfLight = 0.1
 		halfNoise = 6

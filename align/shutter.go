@@ -20,8 +20,9 @@ type Rolling struct {
 // frame's top and bottom, is as much as a geometry is expected to be off there.
 const rollingLeast = 0.3
 
-// surely is how many standard errors a displacement by row, or a lens's lateral color, must have to be
-// believed: one sound take in 16,000 would be told otherwise. What is believed changes the plates.
+// surely is how many standard errors a displacement by row, or a lens's lateral color, must have to
+// be believed: one sound take in 16,000 would be told otherwise. What is believed changes the
+// plates.
 const surely = 4
 
 // Told reports whether the rows are displaced: by 0.3 pixels or more, and four standard errors.
@@ -44,8 +45,8 @@ type shutter struct {
 // lateTerms are a frame's shift along x and y, and what the frame's bottom is displaced by more than its top.
 const lateTerms = 4
 
-// Widths with which displacements are looked for, in band pixels: wide enough to leave alone whatever is there;
-// chosen by hand.
+// Widths with which displacements are looked for, in band pixels: wide enough to leave alone
+// whatever is there; chosen by hand.
 const (
 	usualLateShift = 0.5
 	usualLateShear = 2

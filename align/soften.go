@@ -10,8 +10,8 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// mostSoftening bounds the variance by which a plate is blurred to match the other in one round, in pixels
-// of the level, squared; chosen by hand.
+// mostSoftening bounds the variance by which a plate is blurred to match the other in one round, in
+// pixels of the level, squared; chosen by hand.
 const mostSoftening = 6
 
 // A Softness is how much softer one camera's picture is than the other's, measured where the performer's edges are in
@@ -70,8 +70,9 @@ func (s *stack) softness(f *fit) Softness {
 		return Softness{}
 	}
 	const (
-		quartiles = 1.349  // the interquartile range of a normal distribution, in sigma
-		median    = 1.2533 // the standard error of its median over that of its mean: the root of pi/2
+		quartiles = 1.349 // the interquartile range of a normal distribution, in sigma
+		// The standard error of its median over that of its mean: the root of pi/2.
+		median = 1.2533
 	)
 	quartile := func(part float64) float64 { return weighted(votes, 2*half*part) }
 	// Pieces of edge that are close together have their light in common, and count as one.
@@ -134,8 +135,8 @@ func (s *stack) matchSoftness(ctx context.Context, f *fit) error {
 	return err
 }
 
-// wide is the variance of a blur that is looked for on a reduced level first, in pixels of the finest, squared;
-// chosen by hand.
+// wide is the variance of a blur that is looked for on a reduced level first, in pixels of the
+// finest, squared; chosen by hand.
 const wide = 1.5
 
 // sharper returns the variance of the blur that would bring the band plates to the softness of the color plates, or where it
@@ -149,8 +150,10 @@ func (f *fit) sharper() float64 {
 // rounds: each finds half of what is left, or more.
 func (f *fit) soften(ctx context.Context) (ok bool, err error) {
 	const (
-		rounds = 6    // which leave a 60th at most
-		done   = 0.03 // variance, in band pixels of the level, squared, below which the plates are alike; chosen by hand
+		rounds = 6 // which leave a 60th at most
+		// Variance, in band pixels of the level, squared, below which the plates are alike; chosen
+		// by hand.
+		done = 0.03
 	)
 	for range rounds {
 		v := math.Max(-mostSoftening, math.Min(f.sharper(), mostSoftening))
@@ -196,7 +199,8 @@ func Blur(f *plate.Gray, variance float64) {
 // blur smooths a plane with a kernel of exactly the variance given along each axis: passes of three weights,
 // borders repeated. The plane's pixels are overwritten.
 func blur(q plane, variance float64) plane {
-	const most = 0.5 // variance of the weights 1, 2, 1; with more, the finest detail would come out reversed
+	// Variance of the weights 1, 2, 1; with more, the finest detail would come out reversed.
+	const most = 0.5
 	passes := int(math.Ceil(variance / most))
 	if passes == 0 {
 		return q

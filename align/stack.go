@@ -50,20 +50,22 @@ type frame struct {
 }
 
 const (
-	maxWidth = 2400 // pixels of a color plate's width that are worked on without reducing it; bounds the work
-	topWidth = 200  // pixels, about, of the coarsest level's width; chosen by hand
+	// Pixels of a color plate's width that are worked on without reducing it; bounds the work.
+	maxWidth = 2400
+	topWidth = 200 // pixels, about, of the coarsest level's width; chosen by hand
 
-	// alike is by how much the cameras' resolutions may differ on a level: near the root of 2, from which
-	// halving the finer one brings them closer together.
+	// alike is by how much the cameras' resolutions may differ on a level: near the root of 2, from
+	// which halving the finer one brings them closer together.
 	alike = 1.45
 
-	// The least noise that plates are taken to have: of a color channel, in parts of its highlight, and of
-	// alpha. Quantized or drawn plates may show none, and no weight may be infinite. Chosen by hand.
+	// The least noise that plates are taken to have: of a color channel, in parts of its highlight,
+	// and of alpha. Quantized or drawn plates may show none, and no weight may be infinite. Chosen
+	// by hand.
 	leastColorNoise = 0.001
 	leastAlphaNoise = 0.002
 
-	// samples is about how many pixels a quantile is taken from: the median's own error is then below a
-	// hundredth of the standard deviation.
+	// samples is about how many pixels a quantile is taken from: the median's own error is then
+	// below a hundredth of the standard deviation.
 	samples = 20000
 )
 
@@ -234,8 +236,8 @@ func (s *stack) smoothed(q plane, k int) plane {
 	return smooth(q)
 }
 
-// lightly is the variance of the smoothing on the finest of several levels, in pixels, squared; chosen by
-// hand.
+// lightly is the variance of the smoothing on the finest of several levels, in pixels, squared;
+// chosen by hand.
 const lightly = 0.25
 
 // smoothing returns the variance of what smoothed does for a level.
@@ -354,11 +356,15 @@ func smooth(q plane) plane {
 // under a Gaussian blur of variance v is steepest by 1 over the root of 2 pi v.
 func (l *level) measureBlur() {
 	const (
-		side, reach = 12, 4     // of the blocks of which each gives its steepest place, and how far from it a step is over
-		usual       = 1.5       // where there are too few steps: the smoothing and a sharp lens; chosen by hand
-		few         = 20        // steps; chosen by hand
-		low, high   = 0.85, 1.2 // heights in alpha of a step from the screen to what is solid; chosen by hand
-		crisp       = 0.75      // the quantile of steepness: motion and depth make edges softer, and nothing crisper
+		// Of the blocks of which each gives its steepest place, and how far from it a step is over.
+		side, reach = 12, 4
+		// Where there are too few steps: the smoothing and a sharp lens; chosen by hand.
+		usual = 1.5
+		few   = 20 // steps; chosen by hand
+		// Heights in alpha of a step from the screen to what is solid; chosen by hand.
+		low, high = 0.85, 1.2
+		// The quantile of steepness: motion and depth make edges softer, and nothing crisper.
+		crisp = 0.75
 	)
 	var found []float32
 	for i := range l.frames {

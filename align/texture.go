@@ -75,8 +75,8 @@ const (
 	// leastPatches is the least number of patches that say something.
 	leastPatches = 12
 
-	// sharedMix is by what part a channel's products are raised in the equations for m, so that channels
-	// that are the same, as of a gray costume, share m alike: far below any noise.
+	// sharedMix is by what part a channel's products are raised in the equations for m, so that
+	// channels that are the same, as of a gray costume, share m alike: far below any noise.
 	sharedMix = 1e-6
 
 	// ownMix is the standard deviation of a patch's m about the take's, as a part of the take's largest: dyes differ
@@ -210,7 +210,8 @@ const coreStep = 2
 // openSums returns the sums, over the rectangle from the top left corner up to each place, of the places at which the
 // screen may be seen, no screen is behind, or the color plate clips, so that its texture is not the band plate's: of every coreStep-th pixel of a color plate, along both axes, with a row and a column of zeros first.
 func (l *level) openSums(g *Geometry, f *frame) []int32 {
-	const sure = 3 // standard deviations of noise by which a place may seem to be open; common practice
+	// Standard deviations of noise by which a place may seem to be open; common practice.
+	const sure = 3
 	w, h := l.w/coreStep, l.h/coreStep
 	sums := make([]int32, (w+1)*(h+1))
 	most := float32(1 - coreLight - sure*f.alphaNoise)
@@ -301,7 +302,8 @@ func newPatchSampler(size int) *patchSampler {
 
 // read reads a patch from both plates and takes planes out of both.
 func (s *patchSampler) read(l *level, g *Geometry, t patch) bool {
-	const flat = 1e-6 // band pixels to a color pixel, squared, up to which a geometry is folded there
+	// Band pixels to a color pixel, squared, up to which a geometry is folded there.
+	const flat = 1e-6
 	f := &l.frames[t.frame]
 	s.frame = f
 	n := 0
@@ -434,8 +436,9 @@ func (t *textureFit) measure(ctx context.Context, l *level, g Geometry) ([]measu
 
 func (s *patchSampler) measure(t *textureFit) (out measurement) {
 	const (
-		fitted = 6   // numbers of a patch: its plane, and its m
-		clear  = 0.5 // times what noise alone gives, which the slopes must have besides it; chosen by hand
+		fitted = 6 // numbers of a patch: its plane, and its m
+		// Times what noise alone gives, which the slopes must have besides it; chosen by hand.
+		clear = 0.5
 	)
 	q := s.sums()
 	// The patch's own m, drawn to the take's.
@@ -510,7 +513,8 @@ func (s *patchSampler) measure(t *textureFit) (out measurement) {
 // slopeNoise is the variance of Scharr's slope over that of a pixel of white noise: 2 (100 + 9 + 9) / 32^2.
 const slopeNoise = 236. / 1024
 
-// doubtEvery is after how many passes of a fit the edges are held against the texture; chosen by hand.
+// doubtEvery is after how many passes of a fit the edges are held against the texture; chosen by
+// hand.
 const doubtEvery = 8
 
 // disagreement returns by how much the variances of the edges must be multiplied so that the geometry which they alone

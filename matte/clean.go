@@ -103,11 +103,12 @@ func (b *rebuild) level() {
 	const (
 		blocksAcross, leastSide = 48, 6 // blocks, and pixels of a block's side
 
-		// The histogram of what the model is off by: 30 % about 1, in steps well below the noise of one pixel. The
-		// peak is over a window of 2.5 %, and the mean over one of 4 %.
+		// The histogram of what the model is off by: 30 % about 1, in steps well below the noise of
+		// one pixel. The peak is over a window of 2.5 %, and the mean over one of 4 %.
 		bins, width, from = 120, 0.0025, 0.85
 		window, about     = 5, 8
-		fewest            = 3 // one pixel of a block in so many must be in the window, of all frames together
+		// One pixel of a block in so many must be in the window, of all frames together.
+		fewest = 3
 
 		around = 2    // blocks to either side that a block is held against
 		lower  = 0.03 // part by which one that has seen only a veil differs from them
@@ -208,7 +209,8 @@ func (b *rebuild) gather() (sum, count *plate.Gray) {
 	const (
 		usualReach = 0.02 // where no frame tells its noise; chosen by hand
 		step       = 17   // pixels between those that tell the noise: it divides no usual width
-		margin     = 2    // pixels by which what is certainly screen stays away from the rest; chosen by hand
+		// Pixels by which what is certainly screen stays away from the rest; chosen by hand.
+		margin = 2
 	)
 	reach := usualReach
 	var d2, used float64
@@ -253,7 +255,8 @@ func (b *rebuild) gather() (sum, count *plate.Gray) {
 // fill makes the ratio of the sums: over 7x7 pixels where the screen was seen, and wider where it was not. Where
 // nothing was seen for a long way the coarse ratio stays.
 func (b *rebuild) fill(sum, count *plate.Gray) {
-	const seen = 0.15 // frames a pixel, in the mean around, from which the sums are believed; chosen by hand
+	// Frames a pixel, in the mean around, from which the sums are believed; chosen by hand.
+	const seen = 0.15
 	left := make([]bool, len(count.Pix))
 	for i := range left {
 		left[i] = true

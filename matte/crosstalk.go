@@ -42,8 +42,9 @@ func (s *Solver) Crosstalk(frames []Sample) (Crosstalk, error) {
 	if err != nil {
 		return Crosstalk{}, err
 	}
-	// What the field must have, in standard errors and in full scale, to be there: what is not plain is not there
-	// (common practice). And one part in so many of the core has spill no larger than the pedestal. Chosen by hand.
+	// What the field must have, in standard errors and in full scale, to be there: what is not
+	// plain is not there (common practice). And one part in so many of the core has spill no larger
+	// than the pedestal. Chosen by hand.
 	const (
 		plain    = 5
 		plainLit = 0.002
@@ -79,15 +80,16 @@ var (
 )
 
 const (
-	coreStep = 3          // the distance between the pixels that are looked at: each is a mean over 3x3
+	// The distance between the pixels that are looked at: each is a mean over 3x3.
+	coreStep = 3
 	coreMost = 18_000_000 // pixels of all frames from which the distance grows; bounds the work
 
-	// coreReach is how far, in pixels along each axis, the core stays away from where the screen shines through: the
-	// blur of an edge reaches a few pixels inward. Chosen by hand.
+	// coreReach is how far, in pixels along each axis, the core stays away from where the screen
+	// shines through: the blur of an edge reaches a few pixels inward. Chosen by hand.
 	coreReach = 5
 
-	// openFrom is the transmission above which a place may let the screen shine through: set light in the band of a
-	// bright costume may look like a third.
+	// openFrom is the transmission above which a place may let the screen shine through: set light
+	// in the band of a bright costume may look like a third.
 	openFrom = 0.35
 )
 
@@ -165,16 +167,17 @@ func (s *Solver) core(frames []Sample, glare func(Sample) *plate.Gray) (*core, e
 // fit returns the coefficients of these columns with their standard errors. Only the field's slopes and bends can be negative.
 func (c *core) fit(columns []int) (x, sigma []float64, err error) {
 	const (
-		least = 500 / (coreStep * coreStep) // places: 500 pixels, as Crosstalk states it; chosen by hand
+		// Places: 500 pixels, as Crosstalk states it; chosen by hand.
+		least = 500 / (coreStep * coreStep)
 
-		// Passes, in the first of which what lies above the fit counts for little; and in standard deviations, how
-		// far from it a place is left out. Chosen by hand.
+		// Passes, in the first of which what lies above the fit counts for little; and in standard
+		// deviations, how far from it a place is left out. Chosen by hand.
 		passes, early = 14, 4
 		earlyAbove    = 0.2
 		outlier       = 3
 
-		// In full scale: the least standard deviation, of plates without noise; and the least mean square of the
-		// performer's light, a 170th in each channel, that tells m. Chosen by hand.
+		// In full scale: the least standard deviation, of plates without noise; and the least mean
+		// square of the performer's light, a 170th in each channel, that tells m. Chosen by hand.
 		leastSigma  = 1e-7
 		leastSquare = 1e-4
 	)

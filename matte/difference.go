@@ -36,7 +36,8 @@ func ColorDifference(color, clean *plate.RGB, backing Backing) (*Solution, error
 	if err := clean.CheckFinite(); err != nil {
 		return nil, fmt.Errorf("the clean plate: %w", err)
 	}
-	const black = 1e-4 // of full scale, up to which the backing has no light of its key; chosen by hand
+	// Of full scale, up to which the backing has no light of its key; chosen by hand.
+	const black = 1e-4
 	key, a, b := 1, 0, 2
 	if backing == BlueBacking {
 		key, b = 2, 1

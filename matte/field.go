@@ -54,8 +54,8 @@ const (
 	leastCells = 12  // that are open: twice the unknowns of the larger fit
 	openMargin = 4   // pixels by which what is certainly screen stays away from the rest
 
-	// fieldTest is the F from which a field is there. The cells' errors are not all independent, so it is far above the
-	// usual 4.
+	// fieldTest is the F from which a field is there. The cells' errors are not all independent, so
+	// it is far above the usual 4.
 	fieldTest = 12
 )
 

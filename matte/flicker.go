@@ -33,7 +33,8 @@ func FindFlicker(numbers []int, gains []Gain) Flicker {
 		leastBeats     = 2     // in the take
 
 		drift, beat = 3, 5 // terms of a parabola, and of it with a sinusoid
-		finer       = 5    // steps to the width of a peak of the periodogram: one in five is independent
+		// Steps to the width of a peak of the periodogram: one in five is independent.
+		finer = 5
 	)
 	var f Flicker
 	if len(gains) == 0 {

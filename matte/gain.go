@@ -140,9 +140,10 @@ const (
 	mostGain  = 1e6
 )
 
-// How far from the gain, in parts of it, the mean over 3x3 pixels of a place may be that is certainly screen: at
-// most, since a veil beyond it has a peak of its own; at least, where the noise is less than what the reference
-// plates leave; and between these, in standard deviations of it. Chosen by hand; not measured by itself.
+// How far from the gain, in parts of it, the mean over 3x3 pixels of a place may be that is
+// certainly screen: at most, since a veil beyond it has a peak of its own; at least, where the
+// noise is less than what the reference plates leave; and between these, in standard deviations of
+// it. Chosen by hand; not measured by itself.
 const (
 	widestReach = 0.06
 	leastReach  = 0.01
@@ -153,14 +154,16 @@ const (
 func gainOf(u *plate.Gray) (Gain, error) {
 	// Where no reason stands beside one, these are chosen by hand; not measured by itself.
 	const (
-		bins     = 800
-		brighter = 0.999 // the quantile that the histogram has in its middle: what is above glints or clips
-		window   = 5     // bins to either side, over which the peak is looked for: of 2 top / bins each, 2.5 %
-		fewest   = 500   // one pixel in so many must be screen, as Gain states it
+		bins = 800
+		// The quantile that the histogram has in its middle: what is above glints or clips.
+		brighter = 0.999
+		// Bins to either side, over which the peak is looked for: of 2 top / bins each, 2.5 %.
+		window = 5
+		fewest = 500 // one pixel in so many must be screen, as Gain states it
 
-		// The narrowest reach; the reach in standard deviations of a pixel, five of a mean over 3x3 whose
-		// noise is white; how often it is renewed at most; and the parts by which the center and the reach
-		// still change where renewing ends.
+		// The narrowest reach; the reach in standard deviations of a pixel, five of a mean over 3x3
+		// whose noise is white; how often it is renewed at most; and the parts by which the center
+		// and the reach still change where renewing ends.
 		narrowest   = 0.004
 		pixelSigmas = 1.7
 		rounds      = 8
@@ -309,15 +312,16 @@ func (o *openScreen) near(center, reach float64) (sum, sum2 float64, used int) {
 // a veil that is alike all over is a change of the lamps, to this and to any estimate.
 const thinVeil = 1e-4
 
-// quantile returns the value that the part q of pix does not exceed. It looks at fewer than 40000 values, evenly
-// spread: the median's own error is then below a hundredth of the standard deviation.
+// quantile returns the value that the part q of pix does not exceed. It looks at fewer than 40000
+// values, evenly spread: the median's own error is then below a hundredth of the standard
+// deviation.
 func quantile(pix []float32, q float64) float32 {
 	const enough = 20000
 	return robust.Quantile(robust.Sampled(pix, enough), q)
 }
 
-// cells are a grid over the frame, some cellsAcross across: errors of one cell may hang together, those of two
-// cells hardly.
+// cells are a grid over the frame, some cellsAcross across: errors of one cell may hang together,
+// those of two cells hardly.
 type cells struct{ side, across, n int }
 
 const cellsAcross = 24 // chosen by hand

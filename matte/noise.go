@@ -114,7 +114,8 @@ type transfer struct {
 	n               float64 // how many differences it was taken from
 }
 
-// Of photon transfer. Where no reason stands beside one, these are chosen by hand; not measured by itself.
+// Of photon transfer. Where no reason stands beside one, these are chosen by hand; not measured by
+// itself.
 const (
 	transferBins   = 24    // levels of light
 	transferReach  = 3     // of the mean that tells a pixel's level, in pixels along each axis
@@ -156,16 +157,20 @@ func transferOfPair(p [2]*plate.Gray, dark *plate.Gray) []transfer {
 	return out
 }
 
-// Of NoiseOfTake. Where no reason stands beside one, these are chosen by hand; not measured by itself.
+// Of NoiseOfTake. Where no reason stands beside one, these are chosen by hand; not measured by
+// itself.
 const (
-	noiseBlock  = 12                                  // pixels of the side of the squares that it looks at
+	// Pixels of the side of the squares that it looks at.
+	noiseBlock  = 12
 	laplacians  = (noiseBlock / 3) * (noiseBlock / 3) // of a square, which share no pixel
 	leastPlains = 100                                 // squares in all, as NoiseOfTake states it
 	leastPer    = 40                                  // squares of like level, for their quartile
-	quiet       = 11.912                              // the lower quartile of chi-squared with 16 degrees of freedom
-	textured    = 1.3                                 // times the line's variance from which a point has texture in it
-	cleanings   = 6                                   // of the points
-	leastPoints = 3                                   // that are left
+	// The lower quartile of chi-squared with 16 degrees of freedom.
+	quiet = 11.912
+	// Times the line's variance from which a point has texture in it.
+	textured    = 1.3
+	cleanings   = 6 // of the points
+	leastPoints = 3 // that are left
 )
 
 // NoiseOfTake estimates a camera's noise from frames of a take, by photon transfer without flat frames. In

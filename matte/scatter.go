@@ -79,9 +79,12 @@ const (
 	leastEdges  = 200  // squares on edges, for a quartile
 	boundPixels = 1e5  // of a frame, about, that the plain places are looked at
 	leastLevel  = 30   // pixels of a cell, for its median
-	outlier     = 4    // standard deviations, about the median of a cell, beyond which a pixel lets the screen through
-	edgeStep    = 2    // pixels between the squares on edges, of a frame up to 1999 wide, and more of a wider one
-	edgeSquare  = 3    // reach of the squares on edges, in pixels along each axis
+	// Standard deviations, about the median of a cell, beyond which a pixel lets the screen
+	// through.
+	outlier = 4
+	// Pixels between the squares on edges, of a frame up to 1999 wide, and more of a wider one.
+	edgeStep   = 2
+	edgeSquare = 3 // reach of the squares on edges, in pixels along each axis
 	// edgeSlope is the least mean square of the slope in a square on an edge, and the least variance of t in it.
 	edgeSlope = 0.01
 	// edgeNoise is the largest noise that the color plate may give the straight line, in t: above, a square has too

@@ -23,8 +23,8 @@ type Screen struct {
 	Scatter      float64   // relative standard deviation of those parts from the model
 }
 
-// MaxScreenOrder is the largest degree that FitScreen takes: above, the terms of powers of x and y are too much
-// alike for normal equations in double precision (chosen by hand).
+// MaxScreenOrder is the largest degree that FitScreen takes: above, the terms of powers of x and y
+// are too much alike for normal equations in double precision (chosen by hand).
 const MaxScreenOrder = 8
 
 // Where no reason stands beside one, these are chosen by hand; not measured by itself.
@@ -164,8 +164,8 @@ func (f *screenFit) fit() (*Screen, error) {
 	few := fmt.Errorf("matte: the screen is seen in too little of the frame to model it: shoot a clean band plate, or give more frames (%w)", ErrNoScreen)
 	// Where no reason stands beside one, these are chosen by hand; not measured by itself.
 	const (
-		// What is a stop and a half below the brightest tenth is left out at first: a screen that is uneven by
-		// more keeps its middle, and grows outward in the passes below.
+		// What is a stop and a half below the brightest tenth is left out at first: a screen that
+		// is uneven by more keeps its middle, and grows outward in the passes below.
 		stops = 1.5
 
 		passes      = 24
@@ -214,7 +214,8 @@ func (f *screenFit) fit() (*Screen, error) {
 
 // solve fits the terms up to the given order to the blocks that are in.
 func (f *screenFit) solve(order int, below float64) bool {
-	// A whiff of ridge keeps the corners quiet where nothing is seen of them: a part of what a term has, and blocks' worth.
+	// A whiff of ridge keeps the corners quiet where nothing is seen of them: a part of what a term
+	// has, and blocks' worth.
 	const (
 		ridge  = 1e-6
 		little = 1e-9
@@ -258,18 +259,20 @@ func (f *screenFit) solve(order int, below float64) bool {
 // choose chooses the blocks that lie on the surface, renews the samples' gains when asked, and returns the
 // scatter of the chosen.
 func (f *screenFit) choose(pass int, gains bool) float64 {
-	// Where no reason stands beside one, these are chosen by hand; not measured by itself. Light is in natural logarithms.
+	// Where no reason stands beside one, these are chosen by hand; not measured by itself. Light is
+	// in natural logarithms.
 	const (
 		enough       = 20    // blocks of a sample that tell its gain
 		far          = 0.3   // above the surface, where no screen is
 		leastScatter = 0.005 // what is under a smooth screen's own pattern
 
-		// How far from the surface a block may be: it begins wide and closes to three sigmas (common practice).
+		// How far from the surface a block may be: it begins wide and closes to three sigmas
+		// (common practice).
 		sigmas      = 3
 		wide, close = 0.5, 0.05 // at first, and less in each pass
 
-		// The color plate's light above the median on the screen, in sigmas and in full scale, from which a block is
-		// the performer's.
+		// The color plate's light above the median on the screen, in sigmas and in full scale, from
+		// which a block is the performer's.
 		lit    = 6
 		litTop = 0.002
 	)
@@ -359,7 +362,8 @@ func (s *Screen) check() error {
 // screen's brightness is read from the brightest tenth of the plate; a plate that is black, or has values there that are
 // not finite, gets equal thirds too.
 func BandWeights(band *plate.RGB) [3]float32 {
-	const brightest = 0.9 // the quantile of the plate from which it is taken for screen; chosen by hand
+	// The quantile of the plate from which it is taken for screen; chosen by hand.
+	const brightest = 0.9
 	var bright [3]float64
 	sum := plate.NewGray(band.W, band.H)
 	for c := range 3 {

@@ -31,10 +31,11 @@ const spillLevel = 0.01
 func FindSpill(transmission *plate.Gray) Spill {
 	// Where no reason stands beside one, these are chosen by hand; not measured by itself.
 	const (
-		away, leastAway = 100, 3 // one part in so many of the width, and pixels, that the core stays away from the rest
-		places          = 6      // to a half of a square's side
-		tail            = 0.05   // part of the core, of Low and High
-		none            = 1e-4   // transmission up to which spill comes from nowhere
+		// One part in so many of the width, and pixels, that the core stays away from the rest.
+		away, leastAway = 100, 3
+		places          = 6    // to a half of a square's side
+		tail            = 0.05 // part of the core, of Low and High
+		none            = 1e-4 // transmission up to which spill comes from nowhere
 	)
 	w, h := transmission.W, transmission.H
 	s := Spill{Map: plate.NewGray(w, h)}
@@ -119,8 +120,9 @@ const (
 	mostFloor           = 0.5
 	leastKnee, mostKnee = 0.001, 0.2
 	usualKnee           = 0.02
-	leastBetween        = 0.1   // the floor and the ceiling
-	movedFrom           = 0.001 // from which a pixel counts as moved: a quarter of a step of eight bits
+	leastBetween        = 0.1 // the floor and the ceiling
+	// From which a pixel counts as moved: a quarter of a step of eight bits.
+	movedFrom = 0.001
 )
 
 // Check returns an error that names the value which cannot be used.

@@ -67,7 +67,8 @@ func (s *Solver) Tidy(dst *Solution, sigma *plate.Gray, gain float64) (certain f
 func tidied(t *plate.Gray, sigma float32, x, y int) (v float32, certain bool) {
 	// Chosen by hand; not measured by itself.
 	const (
-		own     = 4     // standard deviations of noise that a pixel may be from an end which is certain
+		// Standard deviations of noise that a pixel may be from an end which is certain.
+		own     = 4
 		others  = 3     // and that its neighbors may be
 		yes, of = 9, 10 // so many of so many neighbors must
 		middle  = 3     // parts of a standard deviation, in one of which their mean must be

@@ -106,24 +106,28 @@ const (
 	checkLevels  = 64
 )
 
-// What readings are judged by: each up to which a reading is Good and, where there are two, up to which it is to be
-// watched. They are common practice on sets, and not measured by themselves.
+// What readings are judged by: each up to which a reading is Good and, where there are two, up to
+// which it is to be watched. They are common practice on sets, and not measured by themselves.
 const (
-	clippedGood, clippedWatch   = 0.02, 0.1 // % of the frame that clips in the band plates
-	clippedBad                  = 0.001     // part of the frame from which the screen counts as clipped: clippedWatch
-	levelBad, levelGood         = 0.08, 0.2 // of full scale, the screen in the band plate: 3.6 and 2.3 stops below it
-	headroomGood                = 0.1       // stops above the screen
-	colorClipGood, colorClipAny = 1, 100    // % of the frame that clips in the color plates: never worse than to watch
-	noiseGood, noiseWatch       = 3, 6      // % of alpha
-	noiseHides                  = 5         // % of alpha from which spill cannot be told from noise
-	evenGood, evenWatch         = 2.1, 3    // stops from the brightest of the screen to its darkest
-	spillGood, spillWatch       = 10, 30    // % of the performer's core
-	leastCore                   = 0.001     // of the frame, that tells spill
-	oneSide                     = 0.2       // of Spill.Side, from which light comes from one side
-	leakGood, leakWatch         = 6, 12     // % of set light in the band plate, and of the screen in the color plate
-	focusWatch                  = 1.6       // pixels
-	residualGood, residualWatch = 0.6, 1.2  // pixels of registration
-	flickerGood, flickerWatch   = 25, 60    // % peak to peak
+	clippedGood, clippedWatch = 0.02, 0.1 // % of the frame that clips in the band plates
+	// Part of the frame from which the screen counts as clipped: clippedWatch.
+	clippedBad = 0.001
+	// Of full scale, the screen in the band plate: 3.6 and 2.3 stops below it.
+	levelBad, levelGood = 0.08, 0.2
+	headroomGood        = 0.1 // stops above the screen
+	// % of the frame that clips in the color plates: never worse than to watch.
+	colorClipGood, colorClipAny = 1, 100
+	noiseGood, noiseWatch       = 3, 6   // % of alpha
+	noiseHides                  = 5      // % of alpha from which spill cannot be told from noise
+	evenGood, evenWatch         = 2.1, 3 // stops from the brightest of the screen to its darkest
+	spillGood, spillWatch       = 10, 30 // % of the performer's core
+	leastCore                   = 0.001  // of the frame, that tells spill
+	oneSide                     = 0.2    // of Spill.Side, from which light comes from one side
+	// % of set light in the band plate, and of the screen in the color plate.
+	leakGood, leakWatch         = 6, 12
+	focusWatch                  = 1.6      // pixels
+	residualGood, residualWatch = 0.6, 1.2 // pixels of registration
+	flickerGood, flickerWatch   = 25, 60   // % peak to peak
 )
 
 // Check reads a test shot as a crew would before the set is struck. It reads every number that it
@@ -282,7 +286,8 @@ func (c *checker) levels(ctx context.Context) error {
 	return nil
 }
 
-// percentile returns the value that the part q of pix does not exceed, from fewer than 100000 of them.
+// percentile returns the value that the part q of pix does not exceed, from fewer than 100000 of
+// them.
 func percentile(pix []float32, q float64) float32 {
 	const enough = 50000 // for a percentile that is itself known to a twentieth or better
 	return robust.Quantile(robust.Sampled(pix, enough), q)

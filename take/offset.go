@@ -52,7 +52,8 @@ func (o *Offset) UnmarshalJSON(data []byte) error {
 }
 
 const (
-	ntsc     = 0.0015 // parts by which 23.976 and the like may be off a whole rate, of which they are 0.1 %
+	// Parts by which 23.976 and the like may be off a whole rate, of which they are 0.1 %.
+	ntsc     = 0.0015
 	sameRate = 0.0005 // parts by which two rates may differ and be the same: half of that
 	mostFPS  = 1000   // frames a second; chosen by hand
 )

@@ -145,23 +145,27 @@ const (
 	evenScreen  = 0.06   // the median deviation of the gain over the open screen, in parts of it: noise and what is left of a veil
 	anyScreen   = 0.3    // the same from which on it is no open screen at all
 	colorFloor  = 0.004  // light in the open screen of a color plate, below which a ratio means nothing
-	colorSlack  = 0.02   // by how much a clean color plate may be brighter than open screen is, besides colorPart of it
-	colorPart   = 0.3
+	// By how much a clean color plate may be brighter than open screen is, besides colorPart of it.
+	colorSlack = 0.02
+	colorPart  = 0.3
 
 	leastBright = 0.05 // of the frame, in a color plate that is a lit screen
 	leastBand   = 0.01 // likewise, in a band plate that is a performer
 	rougher     = 4    // times the step of the one plate that the other's must have
-	whiter      = 0.25 // of the band plate's light, from which the clean color plate is the lit screen
-	litScreen   = 0.3  // of a band plate's brightest, below which a square may not be screen
-	openMost    = 0.03 // from 1, of the transmission of open screen
-	halfLeast   = 0.3  // transmission of a screen that is half covered
-	brightPart  = 0.25 // of a plate's brightest, above which a square is bright
-	openFrom    = 0.7  // of the brightest quotient, above which a square is open screen
-	leastOpen   = 200  // one square in so many must be
-	dimSlack    = 1.1  // times the open screen's light, up to which a square has no light of its own
+	// Of the band plate's light, from which the clean color plate is the lit screen.
+	whiter     = 0.25
+	litScreen  = 0.3  // of a band plate's brightest, below which a square may not be screen
+	openMost   = 0.03 // from 1, of the transmission of open screen
+	halfLeast  = 0.3  // transmission of a screen that is half covered
+	brightPart = 0.25 // of a plate's brightest, above which a square is bright
+	openFrom   = 0.7  // of the brightest quotient, above which a square is open screen
+	leastOpen  = 200  // one square in so many must be
+	// Times the open screen's light, up to which a square has no light of its own.
+	dimSlack = 1.1
 )
 
-// Quantiles of the squares of a plate, which leave out what glints, what is broken and what noise does.
+// Quantiles of the squares of a plate, which leave out what glints, what is broken and what noise
+// does.
 const (
 	brightest    = 0.99
 	screenBright = 0.95 // of a lit screen, more of which is alike

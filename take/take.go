@@ -414,7 +414,8 @@ func (t *Take) flat(band *plate.Gray) *plate.Gray {
 		return band
 	}
 	clean := matte.LessGray(nil, t.cleanBand, t.darkBand)
-	const unlit = 64 // one part in so many of the brightest, six stops down, is no screen; chosen by hand
+	// One part in so many of the brightest, six stops down, is no screen; chosen by hand.
+	const unlit = 64
 	var top float32
 	for _, v := range clean.Pix {
 		top = max(top, v)

@@ -50,11 +50,12 @@ const (
 
 	clockWide, clockHigh = 32, 18 // pixels that align.Clocks asks for
 
-	// plainly is the match, over that of the next best offset, from which there is no doubt; chosen by hand.
+	// plainly is the match, over that of the next best offset, from which there is no doubt; chosen
+	// by hand.
 	plainly = 1.2
 
-	// anyRate is a rate with whose time code names are read only to see whether they have any, and their order: that of
-	// the most frames a second.
+	// anyRate is a rate with whose time code names are read only to see whether they have any, and
+	// their order: that of the most frames a second.
 	anyRate = 60
 )
 

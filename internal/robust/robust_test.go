@@ -18,8 +18,8 @@ func TestQuantileAsNumPy(t *testing.T) {
 	}
 }
 
-// The standard deviation that normal numbers were drawn with is found from the median of their sizes; the constant is
-// held against gonum's distribution.
+// The standard deviation that normal numbers were drawn with is found from the median of their
+// sizes; the constant is held against gonum's distribution.
 func TestSigma(t *testing.T) {
 	if want := 1 / distuv.UnitNormal.Quantile(0.75); math.Abs(SigmaOfMAD-want) > 5e-5 {
 		t.Errorf("SigmaOfMAD is %v, and the normal distribution has %v", SigmaOfMAD, want)
