@@ -53,3 +53,23 @@ func TestRolling(t *testing.T) {
 		t.Errorf("one pair: %+v (%v), and nothing can be known", e.Rolling, err)
 	}
 }
+
+// A sum over frames in another order has other last digits.
+func TestRollingSameAtEveryRun(t *testing.T) {
+	g := Identity(320, 180)
+	pairs := cutoutPairs(g, plainFaults, 3, 6)
+	_, f, err := prepared(t.Context(), pairs, g)
+	if err != nil {
+		t.Fatal(err)
+	}
+	f.most = Radial
+	first := f.rolling()
+	if first.Frames < 4 {
+		t.Fatalf("it was measured in %d frames", first.Frames)
+	}
+	for range 30 {
+		if r := f.rolling(); r != first {
+			t.Fatalf("%+v, and at the first run %+v", r, first)
+		}
+	}
+}
