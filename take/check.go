@@ -107,7 +107,7 @@ const (
 )
 
 // What readings are judged by: each up to which a reading is Good and, where there are two, up to
-// which it is to be watched. They are common practice on sets, and not measured by themselves.
+// which it is to be watched. They are chosen by hand; not measured by themselves.
 const (
 	clippedGood, clippedWatch = 0.02, 0.1 // % of the frame that clips in the band plates
 	// Part of the frame from which the screen counts as clipped: clippedWatch.
