@@ -119,14 +119,19 @@ func (f *fit) fringed(ctx context.Context) (LateralColor, error) {
 // and else nothing with the difference as its standard error: colored light that falls off toward the edges of one flank
 // looks like lateral color, and so do fringes that are painted or printed; the lens alone makes both.
 func (f *fit) agreed(scale, sigma float64, texture []equation) (float64, float64) {
+	// Chosen by hand; not measured by itself.
+	const (
+		knows = 0.25 // of the edges' scale, the largest standard error with which texture speaks
+		same  = 0.5  // of it, the least that texture must see
+	)
 	if len(texture) < minEdges {
 		return scale, sigma
 	}
 	t, error, ok := f.lateralScale(texture)
-	if !ok || error > math.Abs(scale)/4 { // it does not know
+	if !ok || error > knows*math.Abs(scale) { // it does not know
 		return scale, sigma
 	}
-	if t/scale > 0.5 {
+	if t/scale > same {
 		return scale, sigma
 	}
 	return 0, math.Hypot(sigma, scale-t)
@@ -161,6 +166,7 @@ func (f *fit) textureFringes(ctx context.Context) (red, blue []equation) {
 
 // fringes measures a patch: red and blue are green, brighter or darker and displaced, as far as texture goes.
 func (s *patchSampler) fringes(l *level, g *Geometry, t patch) (eqs [2][2]equation) {
+	const leastNoise = 1e-12 // variance; a channel that is green's multiple leaves none
 	half := float64(s.size) / 2
 	cx, cy := float64(t.x)+half-0.5, float64(t.y)+half-0.5
 	jx, jy := l.jacobian(g, cx, cy)
@@ -184,7 +190,7 @@ func (s *patchSampler) fringes(l *level, g *Geometry, t patch) (eqs [2][2]equati
 			m.b[0] += gx * y
 			m.b[1] += gy * y
 		}
-		noise := left/float64(s.n) + 1e-12
+		noise := left/float64(s.n) + leastNoise
 		for k := range m.info {
 			m.info[k] /= noise
 		}
@@ -247,7 +253,10 @@ func (s *sampler) fringes(l *level, g *Geometry, t tile) (eqs [2]equation) {
 // lateralScale fits the terms to the equations by least squares reweighted as solve does it, and returns the scale and its
 // standard error; ok is false where the pieces of edge do not settle it.
 func (f *fit) lateralScale(eqs []equation) (scale, sigma float64, ok bool) {
-	const passes = 12 // after which the weights no longer matter; chosen by hand
+	const (
+		passes = 12   // after which the weights no longer matter; chosen by hand
+		ridge  = 1e-6 // of the inward term, which texture does not have
+	)
 	r := make([]float64, len(eqs))
 	for i, q := range eqs {
 		r[i] = q.e
@@ -257,7 +266,7 @@ func (f *fit) lateralScale(eqs []equation) (scale, sigma float64, ok bool) {
 		spread := apart(k.sharp, r, k.least)
 		wider := f.scale(eqs, k.all, r, spread)
 		m := newNormal(lateralTerms)
-		m.a[lateralTerms*lateralTerms-1] = 1e-6 // texture has no inward term
+		m.a[lateralTerms*lateralTerms-1] = ridge
 		weights := make([]float64, len(eqs))
 		for i, q := range eqs {
 			weights[i] = trusted(r[i], wider*(q.v+spread*spread), pass)
