@@ -110,6 +110,7 @@ const (
 	mostDensity = 64      // band pixels to a color pixel along an axis, in the mean: of 8K to a preview of 120 pixels
 	mostPlace   = 1 << 24 // pixels from the band plate's first one: whole numbers that float32 has
 	mostRadial  = 10      // of k1 and k2; a fisheye's are below 1
+	singular    = 1e-9    // determinant of a homography up to which it maps the frame onto a line
 )
 
 // Check returns an error when the geometry is not valid: it says which field and why.
@@ -135,7 +136,7 @@ func (g Geometry) Check() error {
 		}
 	}
 	h := &g.Homography
-	if det := h[0]*(h[4]*h[8]-h[5]*h[7]) - h[1]*(h[3]*h[8]-h[5]*h[6]) + h[2]*(h[3]*h[7]-h[4]*h[6]); math.Abs(det) < 1e-9 {
+	if det := h[0]*(h[4]*h[8]-h[5]*h[7]) - h[1]*(h[3]*h[8]-h[5]*h[6]) + h[2]*(h[3]*h[7]-h[4]*h[6]); math.Abs(det) < singular {
 		return errors.New("geometry: the homography is singular: it maps the frame onto a line")
 	}
 	w0 := h[8]

@@ -19,7 +19,6 @@ func FitHomography(from, to [][2]float64) ([9]float64, error) {
 	// itself.
 	const (
 		freedom = 1e-12 // least of the second eigenvalue over the largest
-		flat    = 1e-9  // least determinant of a homography of norm 1
 		away    = 1e-12 // least of the last element over the largest
 	)
 	var none [9]float64
@@ -61,7 +60,7 @@ func FitHomography(from, to [][2]float64) ([9]float64, error) {
 	var vectors mat.Dense
 	eigen.VectorsTo(&vectors)
 	h := [9]float64(mat.Col(nil, 0, &vectors)) // of length 1
-	if det := h[0]*(h[4]*h[8]-h[5]*h[7]) - h[1]*(h[3]*h[8]-h[5]*h[6]) + h[2]*(h[3]*h[7]-h[4]*h[6]); math.Abs(det) < flat {
+	if det := h[0]*(h[4]*h[8]-h[5]*h[7]) - h[1]*(h[3]*h[8]-h[5]*h[6]) + h[2]*(h[3]*h[7]-h[4]*h[6]); math.Abs(det) < singular {
 		return none, fmt.Errorf("align: the %d points settle only a singular homography: three or more are on one line", len(from))
 	}
 	// Take the normalization back out: T'^-1 H T.

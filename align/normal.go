@@ -42,6 +42,7 @@ func (m *normal) solve() (x []float64, ok bool) {
 
 // cholesky replaces the lower triangle of a by its factor.
 func cholesky(a []float64, n int) bool {
+	const pivot = 1e-14 // of what stood on the diagonal, up to which nothing is left of it but rounding
 	for i := range n {
 		for j := range i + 1 {
 			s := a[i*n+j]
@@ -52,7 +53,7 @@ func cholesky(a []float64, n int) bool {
 				a[i*n+j] = s / a[j*n+j]
 				continue
 			}
-			if !(s > 1e-14*math.Abs(a[i*n+i])) || math.IsInf(s, 0) {
+			if !(s > pivot*math.Abs(a[i*n+i])) || math.IsInf(s, 0) {
 				return false
 			}
 			a[i*n+i] = math.Sqrt(s)

@@ -192,6 +192,7 @@ func brightArea(light []float64, w, h int, fades float64) []bool {
 		// The quantile of light that a search begins with: what is above may glint; chosen by hand.
 		bright = 0.98
 	)
+	const rounded = 1e-3 // by float32, of which the quantile is
 	var differences []float32
 	levels := make([]float32, len(light))
 	for i, v := range light {
@@ -201,7 +202,7 @@ func brightArea(light []float64, w, h int, fades float64) []bool {
 		}
 	}
 	most := step + noisy*float64(robust.Quantile(differences, calm))
-	seed := float64(robust.Quantile(levels, bright)) - 1e-3 // the quantile is rounded
+	seed := float64(robust.Quantile(levels, bright)) - rounded
 	// By pixel: 0 where it is not bright, and else 1 and the number of its piece.
 	var piece []int
 	var sizes []int
