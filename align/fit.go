@@ -13,14 +13,15 @@ import (
 // what a half diagonal becomes when the frames are stretched over each other, before the flip); then the
 // radial terms. All are of the order of 1, and a change by d moves a corner by about d half diagonals.
 //
-// The last six are not the geometry's. Two are how far, in band pixels of the level, an edge of the performer seems
+// The last eight are not the geometry's. Two are how far, in band pixels of the level, an edge of the performer seems
 // to lie inward in color: of itself, and by the slope of its light (see measurement.light). Light that falls off toward an
 // edge faster than a tile's polynomial follows does that. Two are how far strands and meshes seem to lie toward the
 // light, along x and y. Every take has its own; edges all around a performer tell the first two from a geometry, and
-// solid edges the next two. The last two are how far all edges seem to lie toward the light, along x and y: a key light
+// solid edges the next two. Two are how far all edges seem to lie toward the light, along x and y: a key light
 // from one side brightens one flank and darkens the other, within less of the edge than a tile's polynomial follows. No
-// edge tells them from a shift of the plates; the costume's texture does (see textureFit).
-type theta [geometric + 6]float64
+// edge tells them from a shift of the plates; the costume's texture does (see textureFit). The last two are how far all
+// of that texture seems to lie aside, along x and y, by what is not known of it.
+type theta [geometric + 8]float64
 
 const (
 	geometric   = 10 // how many of the parameters are the geometry's
@@ -225,6 +226,10 @@ const (
 	// from one side had 0.09 to 0.17.
 	sideLight = 0.07
 
+	// textureShift is the same for all texture, along each axis: through codecs, and with a costume whose reflectance at
+	// the line is another picture than its color, it was 0.01 to 0.04 off as a whole.
+	textureShift = 0.03
+
 	// unmodeled is the part of the light's displacement of strands and meshes by which all edges may be off besides: as
 	// it was on simulated takes of which the truth was known (`proof --registration`).
 	unmodeled = 0.2
@@ -255,6 +260,8 @@ func (f *fit) equations(ms []measurement) []equation {
 			switch {
 			case m.texture:
 				eq.own[textureXEffect], eq.own[textureYEffect] = q.x, q.y
+				eq.row[geometric+6], eq.row[geometric+7] = q.x, q.y
+				eq.e -= q.x*f.theta[geometric+6] + q.y*f.theta[geometric+7]
 			case f.shading == bending:
 				f.light(&eq, &m, q.x, q.y)
 			default:
@@ -518,6 +525,8 @@ func (f *fit) preferences() []equation {
 		{row: theta{geometric + 3: 1}, v: towardPrior * towardPrior},
 		{row: theta{geometric + 4: 1}, v: side * side},
 		{row: theta{geometric + 5: 1}, v: side * side},
+		{row: theta{geometric + 6: 1}, v: textureShift * textureShift},
+		{row: theta{geometric + 7: 1}, v: textureShift * textureShift},
 	}
 	if !f.shapeDiffers() {
 		list = append(list,
