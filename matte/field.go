@@ -279,8 +279,12 @@ func (k *ScreenColor) UnmarshalJSON(data []byte) error {
 	if err := json.Unmarshal(data, &f); err != nil {
 		return fmt.Errorf("screen color: %w", err)
 	}
-	*k = ScreenColor(f)
-	return k.check()
+	n := ScreenColor(f)
+	if err := n.check(); err != nil {
+		return err
+	}
+	*k = n
+	return nil
 }
 
 // check returns an error where k's numbers do not fit together.

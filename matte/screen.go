@@ -338,8 +338,12 @@ func (s *Screen) UnmarshalJSON(data []byte) error {
 	if err := json.Unmarshal(data, &f); err != nil {
 		return fmt.Errorf("screen: %w", err)
 	}
-	*s = Screen{f.Size[0], f.Size[1], f.Order, f.Coefficients, f.Coverage, f.Scatter}
-	return s.check()
+	n := Screen{f.Size[0], f.Size[1], f.Order, f.Coefficients, f.Coverage, f.Scatter}
+	if err := n.check(); err != nil {
+		return err
+	}
+	*s = n
+	return nil
 }
 
 // check returns an error where s's numbers do not fit together.
