@@ -10,9 +10,10 @@ import (
 	"example.com/twinplate/internal/parallel"
 )
 
-// A Chart is a sheet to print and hold before both cameras: a checkerboard with a dot, of the other shade, in
-// some of its squares. The dots are spread without any order, so that a part of the sheet fits onto the whole
-// in one place and one way only: it may hang upside down, reach out of the frame, or be seen in a mirror.
+// A Chart is a sheet to print and hold before both cameras: a checkerboard with a dot, of the other
+// shade, in some of its squares. The dots are spread without any order, so that a part of the sheet
+// fits onto the whole in one place and one way only: it may hang upside down, reach out of the
+// frame, or be seen in a mirror.
 type Chart struct {
 	Width, Height float64 // the sheet's size, in millimeters
 	Square        float64 // the side of a square, in millimeters
@@ -33,9 +34,9 @@ const (
 	millimeters = 25.4 // to the inch
 )
 
-// NewChart returns the chart for a sheet of width by height millimeters, with squares whose side is square
-// millimeters; 0 means a twenty-second of the sheet's longer side, which gives 20 columns and a margin. The
-// margin is at least a twentieth of the shorter side.
+// NewChart returns the chart for a sheet of width by height millimeters, with squares whose side is
+// square millimeters; 0 means a twenty-second of the sheet's longer side, which gives 20 columns
+// and a margin. The margin is at least a twentieth of the shorter side.
 func NewChart(width, height, square float64) (Chart, error) {
 	for _, v := range []float64{width, height} {
 		if !(v >= leastSheet && v <= mostSheet) {
@@ -65,7 +66,8 @@ func (c Chart) Black(i, j int) bool { return (i+j)&1 == 0 }
 // Dot reports whether the square at column i and row j has a dot: about one in three has. It does
 // not depend on the size of the chart.
 func (c Chart) Dot(i, j int) bool {
-	// The finalizer of MurmurHash3 (public domain) mixes the bits; any hash that leaves no pattern would do.
+	// The finalizer of MurmurHash3 (public domain) mixes the bits; any hash that leaves no pattern
+	// would do.
 	h := uint64(uint32(i))<<32 | uint64(uint32(j)) ^ 0x9e3779b97f4a7c15
 	h ^= h >> 33
 	h *= 0xff51afd7ed558ccd
@@ -117,8 +119,8 @@ const (
 	maxChartPixels = 1 << 28
 )
 
-// Image returns the sheet as a picture with dpi pixels to the inch (25.4 mm), white as 255. Pixels that an edge
-// crosses are gray, from 4 by 4 samples.
+// Image returns the sheet as a picture with dpi pixels to the inch (25.4 mm), white as 255. Pixels
+// that an edge crosses are gray, from 4 by 4 samples.
 func (c Chart) Image(dpi float64) (*image.Gray, error) {
 	fw, fh := math.Round(c.Width/millimeters*dpi), math.Round(c.Height/millimeters*dpi)
 	if !(fw >= minChartSide && fh >= minChartSide && fw*fh <= maxChartPixels) {

@@ -27,7 +27,8 @@ type field struct {
 	level      float64 // of the light, beside the dot
 }
 
-// A board is a checkerboard as it was found in one picture. Its lattice starts anywhere and runs anyhow.
+// A board is a checkerboard as it was found in one picture. Its lattice starts anywhere and runs
+// anyhow.
 type board struct {
 	corners map[[2]int]*saddle
 	squares map[[2]int]field // by the corner with the least i and j
@@ -123,8 +124,8 @@ func (b *board) flatten(q plane) {
 // hand.
 const minBoard = 24
 
-// candidates returns what looks like a corner: where the light is a saddle, and goes dark and light twice on the
-// way around.
+// candidates returns what looks like a corner: where the light is a saddle, and goes dark and light
+// twice on the way around.
 func candidates(q plane, noise float64) []*saddle {
 	w, h := q.w, q.h
 	bend := make([]float32, len(q.pix))
@@ -188,8 +189,8 @@ func candidates(q plane, noise float64) []*saddle {
 	return all
 }
 
-// grain returns the standard deviation of a picture's noise, from the lower quartile of the differences of
-// pixels three apart: the edges of even small squares are in the upper half.
+// grain returns the standard deviation of a picture's noise, from the lower quartile of the
+// differences of pixels three apart: the edges of even small squares are in the upper half.
 func grain(q plane) float64 {
 	const (
 		apart = 3 // pixels
@@ -217,8 +218,8 @@ func peak(a []float32, w, x, y int, s float32) bool {
 	return true
 }
 
-// ring looks at the light on a circle around a pixel. At a corner most of its variation has two periods a turn,
-// and next to nothing has one.
+// ring looks at the light on a circle around a pixel. At a corner most of its variation has two
+// periods a turn, and next to nothing has one.
 func ring(q plane, x, y int) *saddle {
 	// Parts of the variation that have two periods and one: an ideal corner's are 0.81 and 0.
 	// Chosen by hand.
@@ -396,8 +397,9 @@ func (b *buckets) grow(seed *saddle) []*saddle {
 	return list
 }
 
-// refine moves a corner to the place that the gradients around it are orthogonal to the lines to (Förstner and
-// Gülch 1987; it is what OpenCV's cornerSubPix does). It returns false where that leads away.
+// refine moves a corner to the place that the gradients around it are orthogonal to the lines to
+// (Förstner and Gülch 1987; it is what OpenCV's cornerSubPix does). It returns false where that
+// leads away.
 func refine(q plane, c *saddle) bool {
 	const (
 		// Of a side: a dot comes to 0.32 of one, along both axes, from the corner.

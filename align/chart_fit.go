@@ -15,20 +15,20 @@ import (
 type ChartEstimate struct {
 	Geometry Geometry
 
-	// Residual is the distance, in band pixels, between the corners in the band plate and where the geometry
-	// puts those of the color plate: the root of the mean square over the corners that were used. It is mostly
-	// the noise of single corners, which the geometry averages: see Sigma.
+	// Residual is the distance, in band pixels, between the corners in the band plate and where the
+	// geometry puts those of the color plate: the root of the mean square over the corners that
+	// were used. It is mostly the noise of single corners, which the geometry averages: see Sigma.
 	Residual float64
 
 	Corners  []PointPair // that were used
 	Outliers int         // corners seen in both plates that do not fit, and were not used
 
-	// Coverage is the part of the color frame, 0 to 1, that is no further than a tenth of its width from a
-	// corner that was used.
+	// Coverage is the part of the color frame, 0 to 1, that is no further than a tenth of its width
+	// from a corner that was used.
 	Coverage float64
 
-	// Covariance is that of the parameters, in this order: the homography's first eight elements, k1, k2, and
-	// the center's x and y, as Geometry has them.
+	// Covariance is that of the parameters, in this order: the homography's first eight elements,
+	// k1, k2, and the center's x and y, as Geometry has them.
 	Covariance [12][12]float64
 
 	Warnings []string // in plain words, each naming what to do about it
@@ -39,26 +39,29 @@ var (
 	// ErrNoChart: a plate shows no checkerboard.
 	ErrNoChart = errors.New("no chart")
 
-	// ErrChartAmbiguous: both plates show a checkerboard, and its dots do not tell which square is which.
+	// ErrChartAmbiguous: both plates show a checkerboard, and its dots do not tell which square is
+	// which.
 	ErrChartAmbiguous = errors.New("the chart's squares cannot be told apart")
 )
 
-// FromChart finds the geometry between the cameras from pairs of plates that show one Chart, in white light
-// that has the band in it: one geometry for all pairs. One pair whose chart fills the frame is enough; where it
-// does not, take several with the chart in different places. The chart may be tilted, unevenly lit, soft, partly
-// hidden or outside the frame; it need not be flat, and its size does not matter. At least 24 corners must
-// be seen, and at least 16 whole squares in both plates. Squares should be 12 to 200 pixels wide.
+// FromChart finds the geometry between the cameras from pairs of plates that show one Chart, in
+// white light that has the band in it: one geometry for all pairs. One pair whose chart fills the
+// frame is enough; where it does not, take several with the chart in different places. The chart
+// may be tilted, unevenly lit, soft, partly hidden or outside the frame; it need not be flat, and
+// its size does not matter. At least 24 corners must be seen, and at least 16 whole squares in both
+// plates. Squares should be 12 to 200 pixels wide.
 //
-// The corners are found as saddles of the light, ordered into a lattice by their neighbors, and placed by the
-// gradients around them (Förstner and Gülch 1987). The lattices are laid over each other so that the dots agree,
-// which settles the mirror. The homography comes from Hartley and Zisserman's algorithm 4.2; with it as the
-// start, Levenberg and Marquardt's method fits all of Geometry, with Tukey's biweight against outliers. The
-// radial terms and their center have weak preferences, of the size of what lenses have (0.05 for k1 and for k2;
-// the frame's middle to 5 % of its half diagonal), which matter only where the chart does not settle them. The
-// result is deterministic.
+// The corners are found as saddles of the light, ordered into a lattice by their neighbors, and
+// placed by the gradients around them (Förstner and Gülch 1987). The lattices are laid over each
+// other so that the dots agree, which settles the mirror. The homography comes from Hartley and
+// Zisserman's algorithm 4.2; with it as the start, Levenberg and Marquardt's method fits all of
+// Geometry, with Tukey's biweight against outliers. The radial terms and their center have weak
+// preferences, of the size of what lenses have (0.05 for k1 and for k2; the frame's middle to 5 %
+// of its half diagonal), which matter only where the chart does not settle them. The result is
+// deterministic.
 //
-// Nothing depends on a plate's gain or dark level. The error wraps ErrNoChart or ErrChartAmbiguous where the
-// pictures are the cause, and ctx.Err() when ctx ends first.
+// Nothing depends on a plate's gain or dark level. The error wraps ErrNoChart or ErrChartAmbiguous
+// where the pictures are the cause, and ctx.Err() when ctx ends first.
 func FromChart(ctx context.Context, pairs []Pair) (*ChartEstimate, error) {
 	if err := checkPairs(pairs); err != nil {
 		return nil, err
@@ -229,9 +232,9 @@ func extent(p [][2]int) (lo, hi [2]int) {
 	return lo, hi
 }
 
-// chartUnit holds what the parameters of the fit are measured in, so that all are of the order of 1: the
-// homography's eight, between coordinates from the frames' middles in half diagonals; k1, k2; and the center's
-// distance from the middle in half diagonals.
+// chartUnit holds what the parameters of the fit are measured in, so that all are of the order of
+// 1: the homography's eight, between coordinates from the frames' middles in half diagonals; k1,
+// k2; and the center's distance from the middle in half diagonals.
 type chartUnit struct{ size Geometry } // whose sizes, mirror and parity count
 
 type chartTheta [12]float64
@@ -348,8 +351,8 @@ func fitChart(ctx context.Context, pair Pair, corners []PointPair, mirror bool) 
 	return e, nil
 }
 
-// chartFloor is the least error that a corner is taken to have, in band pixels: what is left of a picture that
-// has no noise is rounding.
+// chartFloor is the least error that a corner is taken to have, in band pixels: what is left of a
+// picture that has no noise is rounding.
 const chartFloor = 1e-3
 
 // A chartFit is the corners and their weights.
@@ -538,7 +541,7 @@ func coverage(g Geometry, corners []PointPair) float64 {
 	return float64(n) / float64(len(grid))
 }
 
-// Sigma returns the expected error of the geometry at the color pixel (x, y): the standard deviation of the
-// distance between where it puts that pixel in the band plate and the true place, in band pixels. It follows
-// from the scatter of the corners; far from them it grows, as it should.
+// Sigma returns the expected error of the geometry at the color pixel (x, y): the standard
+// deviation of the distance between where it puts that pixel in the band plate and the true place,
+// in band pixels. It follows from the scatter of the corners; far from them it grows, as it should.
 func (e *ChartEstimate) Sigma(x, y float64) float64 { return e.Geometry.expected(&e.Covariance, x, y) }

@@ -28,8 +28,9 @@ type chartView struct {
 
 var usualView = chartView{side: 80, turn: 4, tilt: 0.12, dx: 30, dy: -20, blur: 0.8, noise: 0.01, fall: 0.5}
 
-// draw photographs a chart. The light of a pixel is the product of two blurred steps, which is what a Gaussian
-// lens makes of edges that are straight and at right angles, with a pixel's own area as a part of the blur.
+// draw photographs a chart. The light of a pixel is the product of two blurred steps, which is what
+// a Gaussian lens makes of edges that are straight and at right angles, with a pixel's own area as
+// a part of the blur.
 func (v chartView) draw(c Chart, g Geometry, seed uint64) Pair {
 	sin, cos := math.Sincos(v.turn * math.Pi / 180)
 	half := float64(g.ColorW) / 2
@@ -166,7 +167,8 @@ func withinSigmas(e *ChartEstimate, g Geometry) float64 {
 	return in / n
 }
 
-// A chart in one corner says little about the other, and the estimate must know; a second pair mends it.
+// A chart in one corner says little about the other, and the estimate must know; a second pair
+// mends it.
 func TestFromChartInOneCorner(t *testing.T) {
 	tier.InTest(t)
 	chart := a3(t)

@@ -13,9 +13,9 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// Clocks compares the motion in the two recordings of a take, to find how far apart the cameras were started.
-// It keeps a small picture of each frame. The zero value is ready for use; a Clocks is not safe for concurrent
-// use.
+// Clocks compares the motion in the two recordings of a take, to find how far apart the cameras
+// were started. It keeps a small picture of each frame. The zero value is ready for use; a Clocks
+// is not safe for concurrent use.
 type Clocks struct {
 	color, band         [][]float32
 	colorSize, bandSize [2]int
@@ -108,12 +108,12 @@ func cells(w, h int, pix []float32) []float32 {
 
 // A ClockEstimate is how far apart the two recordings are in time.
 type ClockEstimate struct {
-	// Frames is how many frames the band camera was started late: its frame i is of the instant of the color
-	// camera's frame i + Frames. It is negative where the band camera was first.
+	// Frames is how many frames the band camera was started late: its frame i is of the instant of
+	// the color camera's frame i + Frames. It is negative where the band camera was first.
 	Frames int
 
-	// Fraction is how much later still the band frames are, in frames, from -0.5 to 0.5: not 0 where the
-	// cameras' shutters do not open together. Sigma is its standard error.
+	// Fraction is how much later still the band frames are, in frames, from -0.5 to 0.5: not 0
+	// where the cameras' shutters do not open together. Sigma is its standard error.
 	Fraction, Sigma float64
 
 	// InStep reports whether Fraction is 0 within 4.5 times its error, or at most a quarter of a
@@ -121,13 +121,13 @@ type ClockEstimate struct {
 	// freedom, that is as sure as three times a known one.
 	InStep bool
 
-	// Match is the part of the changes in color that those in the band explain, 0 to 1, less where few frames
-	// overlap; Rival is the same for the best of the other offsets, three frames or more away, that came into question, and 0
-	// where none did.
+	// Match is the part of the changes in color that those in the band explain, 0 to 1, less where
+	// few frames overlap; Rival is the same for the best of the other offsets, three frames or more
+	// away, that came into question, and 0 where none did.
 	Match, Rival float64
 
-	// Agreement is the correlation of the changes, less where few frames overlap, for every offset that was looked
-	// at: pairs of frames and correlation, in rising order.
+	// Agreement is the correlation of the changes, less where few frames overlap, for every offset
+	// that was looked at: pairs of frames and correlation, in rising order.
 	Agreement [][2]float64
 
 	Mirror   bool     // the motion agrees better with the band plate flipped left to right
@@ -170,18 +170,20 @@ const (
 	clockFloor   = 0.05
 )
 
-// Offset compares the recordings at all offsets up to maxFrames either way; 0 means 96, for four seconds of
-// film. Twelve frames at least must overlap.
+// Offset compares the recordings at all offsets up to maxFrames either way; 0 means 96, for four
+// seconds of film. Twelve frames at least must overlap.
 //
-// No geometry is needed: where a performer comes into a cell, it becomes brighter in color and darker in the
-// band, so the changes from frame to frame are correlated over cells and time, for both parities and for shifts
-// of up to two cells (a sixteenth of the frame). At the offsets where they are the most (a step is like the one
-// before it), the changes in color are fitted by the band's in five frames around the offset, and by its derivatives
-// in space up to an affine map, so that frames which do not lie on each other do not pass for a fraction of a frame.
-// The offset is the one of which the fit explains the most. The fraction is the center of gravity of the five. Its
-// error is from leaving out parts of the take in turn.
+// No geometry is needed: where a performer comes into a cell, it becomes brighter in color and
+// darker in the band, so the changes from frame to frame are correlated over cells and time, for
+// both parities and for shifts of up to two cells (a sixteenth of the frame). At the offsets where
+// they are the most (a step is like the one before it), the changes in color are fitted by the
+// band's in five frames around the offset, and by its derivatives in space up to an affine map, so
+// that frames which do not lie on each other do not pass for a fraction of a frame. The offset is
+// the one of which the fit explains the most. The fraction is the center of gravity of the five.
+// Its error is from leaving out parts of the take in turn.
 //
-// The error wraps ErrNoMotion where the recordings are the cause, and ctx.Err() when ctx ends first.
+// The error wraps ErrNoMotion where the recordings are the cause, and ctx.Err() when ctx ends
+// first.
 func (c *Clocks) Offset(ctx context.Context, maxFrames int) (*ClockEstimate, error) {
 	if maxFrames == 0 {
 		maxFrames = usualOffsets
@@ -222,7 +224,8 @@ func (c *Clocks) Offset(ctx context.Context, maxFrames int) (*ClockEstimate, err
 	for _, v := range list {
 		e.Agreement = append(e.Agreement, [2]float64{float64(v.lag), v.agreement})
 	}
-	// A performer who walks in step agrees with himself a step later, too: those that come into question are fitted.
+	// A performer who walks in step agrees with himself a step later, too: those that come into
+	// question are fitted.
 	var best contender
 	high := peaks(list)
 	for i := range high {
@@ -288,8 +291,8 @@ type contender struct {
 	match           float64
 }
 
-// peaks returns the contenders, given by offset, that agree better than those up to four frames away, and half as well as
-// the best: the best eight.
+// peaks returns the contenders, given by offset, that agree better than those up to four frames
+// away, and half as well as the best: the best eight.
 func peaks(list []contender) (high []contender) {
 	// Chosen by hand; not measured by itself.
 	const (
@@ -335,8 +338,9 @@ func flip(f [][]float32) [][]float32 {
 	return r
 }
 
-// correlation is that of the changes in color with those in the band, sign reversed, lag frames earlier and
-// (dx, dy) cells further, shrunk where few frames overlap, which agree by chance more easily.
+// correlation is that of the changes in color with those in the band, sign reversed, lag frames
+// earlier and (dx, dy) cells further, shrunk where few frames overlap, which agree by chance more
+// easily.
 func correlation(color, band [][]float32, lag, dx, dy int) float64 {
 	var cc, bb, cb float64
 	n := 0
@@ -374,7 +378,8 @@ const clockTaps = 5
 // clockTerms are the taps, and the derivatives in space times the terms of an affine map.
 const clockTerms = clockTaps + 6
 
-// fraction returns how much later than lag frames the band is, in frames, the standard error, and the match.
+// fraction returns how much later than lag frames the band is, in frames, the standard error, and
+// the match.
 func fraction(color, band [][]float32, lag, dx, dy int) (f, sigma, match float64) {
 	warp := [6]float64{float64(dx), 0, 0, float64(dy), 0, 0}
 	const rounds = 4 // about the map that the one before found; chosen by hand
@@ -411,9 +416,9 @@ func fraction(color, band [][]float32, lag, dx, dy int) (f, sigma, match float64
 	return f, math.Sqrt(sigma), match
 }
 
-// clockEquations relates the changes in color to those in the band, at lag and two frames to either side, and
-// to the derivatives in space of a blend of two of these, about the map warp. energy is the sum of the squares of the
-// changes in color, over so many frames.
+// clockEquations relates the changes in color to those in the band, at lag and two frames to either
+// side, and to the derivatives in space of a blend of two of these, about the map warp. energy is
+// the sum of the squares of the changes in color, over so many frames.
 func clockEquations(color, band [][]float32, lag int, late float64, warp *[6]float64) (parts [clockParts]*normal, energy float64, frames int) {
 	const side = clockTaps / 2
 	change := make([][]float32, len(band)) // to each frame from the one before, sign reversed
@@ -467,7 +472,8 @@ func clockEquations(color, band [][]float32, lag int, late float64, warp *[6]flo
 	return parts, energy, last - first
 }
 
-// centroid solves the sum of all parts but one, and returns the solution and the taps' center of gravity.
+// centroid solves the sum of all parts but one, and returns the solution and the taps' center of
+// gravity.
 func centroid(parts [clockParts]*normal, without int) (x []float64, late float64, ok bool) {
 	sum := newNormal(clockTerms)
 	for k, p := range parts {

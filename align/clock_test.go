@@ -108,7 +108,8 @@ func TestClocksFail(t *testing.T) {
 }
 
 func ExampleFrameOffset() {
-	// A bright disc moves to and fro, with no steady rhythm; the band camera was started four frames late.
+	// A bright disc moves to and fro, with no steady rhythm; the band camera was started four
+	// frames late.
 	at := func(t float64) (x, y float64) {
 		return 32 + 20*math.Sin(0.3*t) + 5*math.Sin(0.71*t), 18 + 10*math.Sin(0.173*t)
 	}

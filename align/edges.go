@@ -8,7 +8,8 @@ import (
 	"example.com/twinplate/internal/parallel"
 )
 
-// A shading says how the performer's own color may vary over a tile, the window in which an edge is measured.
+// A shading says how the performer's own color may vary over a tile, the window in which an edge is
+// measured.
 type shading struct {
 	size int     // width and height of a tile, in pixels of the level
 	n    int     // how many parameters a channel has, the constant of the screen's color among them
@@ -20,8 +21,9 @@ type shading struct {
 // hand.
 const uselessNoise = 0.15
 
-// A color that slopes does for all fits but the last, which looks closer: light that comes from one side makes a
-// color that bends toward the edge, and with a sloping one the edge itself seems to move.
+// A color that slopes does for all fits but the last, which looks closer: light that comes from one
+// side makes a color that bends toward the edge, and with a sloping one the edge itself seems to
+// move.
 var (
 	sloping = shading{largest, 4, 1e-3} // flat is chosen by hand in both
 	bending = shading{largest, shades, 1e-4}
@@ -103,8 +105,8 @@ func thinned(list []tile, n int) []tile {
 	return some
 }
 
-// centered moves the tiles to the middles of the edges in them: an edge in the middle has as much of the performer as of
-// the screen about it to tell them by.
+// centered moves the tiles to the middles of the edges in them: an edge in the middle has as much
+// of the performer as of the screen about it to tell them by.
 func (l *level) centered(g Geometry, tiles []tile, size int) []tile {
 	// Pixels of a raster in which one tile is kept: two that are closer see the same.
 	const apart = 3
@@ -151,24 +153,26 @@ func (l *level) centered(g Geometry, tiles []tile, size int) []tile {
 
 // A measurement is what one tile says about the geometry.
 //
-// info and b are the normal equations for the displacement e of the band plate's place, in band pixels of
-// the level, that would bring the tile together: (info[0] info[1]; info[1] info[2]) e = b. They are in units
-// of noise: info is the inverse of e's covariance were the noise white.
+// info and b are the normal equations for the displacement e of the band plate's place, in band
+// pixels of the level, that would bring the tile together: (info[0] info[1]; info[1] info[2]) e =
+// b. They are in units of noise: info is the inverse of e's covariance were the noise white.
 type measurement struct {
 	frame int
 	x, y  float64 // where in the color plate: the edge's middle, in pixels of the level
 	info  [3]float64
 	b     [2]float64
-	// inward is the mean of alpha's slope over the mean of its size, in the band plate: of length 1 where the tile
-	// has one straight edge, and 0 where it has as much edge that faces one way as the other.
+	// inward is the mean of alpha's slope over the mean of its size, in the band plate: of length 1
+	// where the tile has one straight edge, and 0 where it has as much edge that faces one way as
+	// the other.
 	inward [2]float64
-	// light is how the performer's light changes by the pixel inward, over what it is, in the first two pixels from the
-	// edge: outward of it, it would change with where the edge is believed to be, and the fit follow itself.
+	// light is how the performer's light changes by the pixel inward, over what it is, in the first
+	// two pixels from the edge: outward of it, it would change with where the edge is believed to
+	// be, and the fit follow itself.
 	light  float64
 	energy float64 // variance of alpha in the tile, times its pixels
 	match  float64 // the part of the color's variance that alpha explains
-	// What the tile says about the blur that would make alpha as soft as the color: soft[0] v = soft[1] for v,
-	// half the blur's variance, in band pixels of the level, squared.
+	// What the tile says about the blur that would make alpha as soft as the color: soft[0] v =
+	// soft[1] for v, half the blur's variance, in band pixels of the level, squared.
 	soft    [2]float64
 	used    bool // it had weight in the last fit
 	texture bool // it is of a patch of the core's texture, not of an edge
@@ -210,8 +214,9 @@ type sampler struct {
 	light   [3]float64    // the color there, added up over the channels
 }
 
-// trust measures a tile again with the band plate moved by what it says, or by a part of a pixel at least, and takes over
-// what the two together say. A tile that does not follow says nothing: it holds more than the model of an edge has.
+// trust measures a tile again with the band plate moved by what it says, or by a part of a pixel at
+// least, and takes over what the two together say. A tile that does not follow says nothing: it
+// holds more than the model of an edge has.
 func (s *sampler) trust(l *level, g *Geometry, t tile, m *measurement) {
 	const (
 		least, most = 0.2, 0.6 // pixels of the level by which the plate is moved
@@ -239,8 +244,8 @@ func (s *sampler) trust(l *level, g *Geometry, t tile, m *measurement) {
 	m.b = [2]float64{info * e * x, info * e * y}
 }
 
-// across returns the displacement across a tile's edge, the direction of it and how well it is known: the inverse of
-// its variance were the noise white; 0 where there is none.
+// across returns the displacement across a tile's edge, the direction of it and how well it is
+// known: the inverse of its variance were the noise white; 0 where there is none.
 func (m *measurement) across() (e, x, y, info float64) {
 	a, b, c := m.info[0], m.info[1], m.info[2]
 	if !(a+c > 0) {
@@ -359,15 +364,17 @@ func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measure
 	return m
 }
 
-// third is the mean square of a place over a tile: less it, the squares have nothing of the constant.
+// third is the mean square of a place over a tile: less it, the squares have nothing of the
+// constant.
 const third = 1. / 3
 
-// shape returns the columns of the model where alpha is a and the place in the tile is (x, y), from -1 to 1; ex
-// and ey are alpha's slopes by them, times the variance of the blur.
+// shape returns the columns of the model where alpha is a and the place in the tile is (x, y), from
+// -1 to 1; ex and ey are alpha's slopes by them, times the variance of the blur.
 //
-// A color that slopes is alpha times that slope before the lens, and not after it: a Gaussian blur of variance v
-// makes x f(x) into x F(x) + v F'(x), F being f blurred. Without the second part, which looks just like alpha
-// moved, the edge would seem to lie toward the side that is getting lighter.
+// A color that slopes is alpha times that slope before the lens, and not after it: a Gaussian blur
+// of variance v makes x f(x) into x F(x) + v F'(x), F being f blurred. Without the second part,
+// which looks just like alpha moved, the edge would seem to lie toward the side that is getting
+// lighter.
 func shape(a, x, y, ex, ey float64) [kernel.Columns]float64 {
 	return [kernel.Columns]float64{1, a, a*x + ex, a*y + ey, a*(x*x-third) + 2*x*ex, a*x*y + x*ey + y*ex, a*(y*y-third) + 2*y*ey}
 }
@@ -467,7 +474,8 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 	for i, p := range s.probe {
 		s.light[i] += edge * shade(&beta, p[0], p[1]) / (base + texture/4)
 	}
-	// The columns to project, the slope's two and the Laplacian's: their products with each other and with the residual.
+	// The columns to project, the slope's two and the Laplacian's: their products with each other
+	// and with the residual.
 	var xx, xy, yy, bb, xr, yr, br float64
 	for i, v := range pix {
 		r := v - dotShades(&beta, &rows[i])
@@ -490,9 +498,10 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 	kernel.Fold3(&fold, rows, &[3][]float64{s.folded[0][:], s.folded[1][:], s.folded[2][:]})
 	p := fold
 	substitute3(factor, k, &p)
-	// What projecting leaves of the products needs no second look at the pixels. With R the model's columns, W the weights,
-	// D the prior and p = inverse(R'WR + D) R'Wc, c - R p and d - R q have the product c'Wd - p'R'Wd - p'D q; and with the
-	// residual, to which R is orthogonal but for the prior, c - R p has c'Wr - p'D beta.
+	// What projecting leaves of the products needs no second look at the pixels. With R the model's
+	// columns, W the weights, D the prior and p = inverse(R'WR + D) R'Wc, c - R p and d - R q have
+	// the product c'Wd - p'R'Wd - p'D q; and with the residual, to which R is orthogonal but for
+	// the prior, c - R p has c'Wr - p'D beta.
 	m.info[0] += xx
 	m.info[1] += xy
 	m.info[2] += yy

@@ -10,8 +10,8 @@ import (
 	"example.com/twinplate/rig"
 )
 
-// The band camera looks into a mirror: what is at the left of the color plate is at the right of the band
-// plate.
+// The band camera looks into a mirror: what is at the left of the color plate is at the right of
+// the band plate.
 func ExampleGeometry_Map() {
 	g := align.Identity(1920, 1080)
 	g.Mirror = true

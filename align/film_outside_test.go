@@ -21,7 +21,8 @@ type film struct {
 	Motion     [][2]float64
 }
 
-// filmed draws a take of 640x360 pixels with a fault by NumPy and OpenCV, and returns its frames, less their pedestals.
+// filmed draws a take of 640x360 pixels with a fault by NumPy and OpenCV, and returns its frames,
+// less their pedestals.
 func filmed(t *testing.T, seed int, fault string, frames int, more ...string) ([]align.Pair, film) {
 	t.Helper()
 	dir := t.TempDir()
@@ -53,8 +54,8 @@ print(open(out + "/truth/truth.json").read())`, &truth,
 	return pairs, truth
 }
 
-// offAtEdges returns the root of the mean square error of a geometry at the edges that it was found by, and of what it
-// states there, in pixels.
+// offAtEdges returns the root of the mean square error of a geometry at the edges that it was found
+// by, and of what it states there, in pixels.
 func offAtEdges(e *align.Estimate, truth film) (off, stated float64) {
 	drawn := e.Geometry
 	drawn.Homography, drawn.Mirror, drawn.Radial = truth.Homography, false, [2]float64{} // the homography has the mirror
@@ -68,8 +69,9 @@ func offAtEdges(e *align.Estimate, truth film) (off, stated float64) {
 	return math.Sqrt(off), math.Sqrt(stated)
 }
 
-// The search finds the place where the performer is small, where the screen covers a part of the frame and where the
-// performer's two sides are alike; or it says that there are two, and its error has both.
+// The search finds the place where the performer is small, where the screen covers a part of the
+// frame and where the performer's two sides are alike; or it says that there are two, and its error
+// has both.
 func TestFilmedSearch(t *testing.T) {
 	tier.InTest(t)
 	for i, row := range []struct {
@@ -104,8 +106,8 @@ func TestFilmedSearch(t *testing.T) {
 	}
 }
 
-// What lens and shutter do is found in takes that no code of this project drew, by as much as was drawn, and the geometry
-// is as if it were not there.
+// What lens and shutter do is found in takes that no code of this project drew, by as much as was
+// drawn, and the geometry is as if it were not there.
 func TestFilmedLensAndShutter(t *testing.T) {
 	tier.InTest(t)
 	for _, row := range []struct {

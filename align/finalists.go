@@ -40,10 +40,11 @@ const (
 	restRounds   = 12 // where it must come to rest: the best of each level, and all on the last
 )
 
-// contend refines the starts of the search level by level, drops those that are surely worse, and puts what is left to a
-// last test: on pieces of edge that it was not fitted to.
+// contend refines the starts of the search level by level, drops those that are surely worse, and
+// puts what is left to a last test: on pieces of edge that it was not fitted to.
 func (s *stack) contend(ctx context.Context, starts []Geometry, o Options) (*contest, error) {
-	// The coarsest level with edges enough; and one with as much detail as it takes to tell the finalists apart.
+	// The coarsest level with edges enough; and one with as much detail as it takes to tell the
+	// finalists apart.
 	const enough = 3 * minEdges
 	top := len(s.levels) - 1
 	for top > 0 && len(s.levels[top].edges(starts[0], sloping.size)) < enough {
@@ -110,7 +111,8 @@ func (s *stack) contend(ctx context.Context, starts []Geometry, o Options) (*con
 	}
 }
 
-// refined returns the fits that hold on to their edges on level l for the number of rounds given, with their scores.
+// refined returns the fits that hold on to their edges on level l for the number of rounds given,
+// with their scores.
 func refined(ctx context.Context, list []finalist, l *level, model string, rounds int) (next []finalist, err error) {
 	for _, f := range list {
 		n := finalist{fit: newFit(f.g, l, model)}
@@ -126,8 +128,8 @@ func refined(ctx context.Context, list []finalist, l *level, model string, round
 	return next, nil
 }
 
-// settle sorts the list, the best first, and drops what is the same as a better one, surely worse than the best, or beyond
-// the number given.
+// settle sorts the list, the best first, and drops what is the same as a better one, surely worse
+// than the best, or beyond the number given.
 func (c *contest) settle(most int) {
 	const (
 		// Where no reason stands beside one, these are chosen by hand.
@@ -158,8 +160,8 @@ func (c *contest) settle(most int) {
 	}
 }
 
-// awayFrom returns how far g is from the fit's geometry, in band pixels: the root of the mean square over the pieces of
-// edge that were measured last.
+// awayFrom returns how far g is from the fit's geometry, in band pixels: the root of the mean
+// square over the pieces of edge that were measured last.
 func (f *fit) awayFrom(g Geometry) float64 {
 	sum := 0.0
 	for _, m := range f.last {
@@ -171,8 +173,8 @@ func (f *fit) awayFrom(g Geometry) float64 {
 	return math.Sqrt(sum / float64(max(1, len(f.last))))
 }
 
-// A tally is how much the color changes across edges, and how much of that alpha explains with edges that are where they
-// should be, by block of each frame.
+// A tally is how much the color changes across edges, and how much of that alpha explains with
+// edges that are where they should be, by block of each frame.
 type tally []struct{ change, explained float64 }
 
 // agrees is how far from where it should be, besides noise, an edge counts by a quarter, in pixels
@@ -207,8 +209,9 @@ func (t tally) sum() (change, explained float64) {
 	return change, explained
 }
 
-// ahead returns by how much a's score is above b's, and the standard error of that, by leaving out one block after another
-// in both (the jackknife: Efron 1979): what is hard to explain in a block is so for both.
+// ahead returns by how much a's score is above b's, and the standard error of that, by leaving out
+// one block after another in both (the jackknife: Efron 1979): what is hard to explain in a block
+// is so for both.
 func ahead(a, b *finalist) (by, spread float64) {
 	ac, ae := a.sum()
 	bc, be := b.sum()
@@ -234,8 +237,9 @@ func ahead(a, b *finalist) (by, spread float64) {
 	return a.score - b.score, math.Sqrt(spread * (n - 1) / n)
 }
 
-// test takes the score over from pieces of edge that the fit has not seen: it is fitted to those in every other cell of
-// the frame, as on a chessboard, and scored by the others; and the other way around.
+// test takes the score over from pieces of edge that the fit has not seen: it is fitted to those in
+// every other cell of the frame, as on a chessboard, and scored by the others; and the other way
+// around.
 func (f *finalist) test(ctx context.Context) error {
 	var halves [2][]tile
 	for _, t := range f.tiles() {
@@ -265,9 +269,10 @@ func (f *finalist) test(ctx context.Context) error {
 	return nil
 }
 
-// askTexture takes over what the performer's core says: set light leaks into the band plate, which there shows m . C, the
-// costume's own texture. Each patch is explained with the m of all others, so that one place is no better than another by
-// chance. It speaks for the right place and never against one: where there is no texture it is silent.
+// askTexture takes over what the performer's core says: set light leaks into the band plate, which
+// there shows m . C, the costume's own texture. Each patch is explained with the m of all others,
+// so that one place is no better than another by chance. It speaks for the right place and never
+// against one: where there is no texture it is silent.
 func (f *finalist) askTexture(ctx context.Context) error {
 	// Standard errors above nothing, from which it counts: by chance once in 30,000 normal ones.
 	const clear = 4
@@ -336,7 +341,8 @@ func (c *contest) decide() (winner finalist, rivals []rival) {
 	return winner, rivals
 }
 
-// odds returns the logarithm of how much likelier a is than b to be right, by the edges and by the texture.
+// odds returns the logarithm of how much likelier a is than b to be right, by the edges and by the
+// texture.
 func odds(a, b finalist) float64 {
 	const (
 		// The same share of the change is explained on two sides of a performer but for chance:
@@ -353,8 +359,8 @@ func odds(a, b finalist) float64 {
 	return logOdds(math.Max(-surest, math.Min(by/math.Hypot(alike, spread), surest))) + logOdds(math.Max(-surest, math.Min(z, surest)))
 }
 
-// doubt takes the rivals into the estimate: its covariance becomes the mean square of what the winner's own is and of how far
-// off it is should a rival be right; and there is a warning.
+// doubt takes the rivals into the estimate: its covariance becomes the mean square of what the
+// winner's own is and of how far off it is should a rival be right; and there is a warning.
 func (e *Estimate) doubt(rivals []rival) {
 	for _, r := range rivals {
 		g := r.g

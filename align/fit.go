@@ -8,19 +8,22 @@ import (
 	"example.com/twinplate/internal/robust"
 )
 
-// The parameters of a geometry, as the fit has them: the homography's first eight elements, between color
-// coordinates (from the radial center, in half diagonals) and band coordinates (from the frame's middle, in
-// what a half diagonal becomes when the frames are stretched over each other, before the flip); then the
-// radial terms. All are of the order of 1, and a change by d moves a corner by about d half diagonals.
+// The parameters of a geometry, as the fit has them: the homography's first eight elements, between
+// color coordinates (from the radial center, in half diagonals) and band coordinates (from the
+// frame's middle, in what a half diagonal becomes when the frames are stretched over each other,
+// before the flip); then the radial terms. All are of the order of 1, and a change by d moves a
+// corner by about d half diagonals.
 //
-// The last eight are not the geometry's. Two are how far, in band pixels of the level, an edge of the performer seems
-// to lie inward in color: of itself, and by the slope of its light (see measurement.light). Light that falls off toward an
-// edge faster than a tile's polynomial follows does that. Two are how far strands and meshes seem to lie toward the
-// light, along x and y. Every take has its own; edges all around a performer tell the first two from a geometry, and
-// solid edges the next two. Two are how far all edges seem to lie toward the light, along x and y: a key light
-// from one side brightens one flank and darkens the other, within less of the edge than a tile's polynomial follows. No
-// edge tells them from a shift of the plates; the costume's texture does (see textureFit). The last two are how far all
-// of that texture seems to lie aside, along x and y, by what is not known of it.
+// The last eight are not the geometry's. Two are how far, in band pixels of the level, an edge of
+// the performer seems to lie inward in color: of itself, and by the slope of its light (see
+// measurement.light). Light that falls off toward an edge faster than a tile's polynomial follows
+// does that. Two are how far strands and meshes seem to lie toward the light, along x and y. Every
+// take has its own; edges all around a performer tell the first two from a geometry, and solid
+// edges the next two. Two are how far all edges seem to lie toward the light, along x and y: a key
+// light from one side brightens one flank and darkens the other, within less of the edge than a
+// tile's polynomial follows. No edge tells them from a shift of the plates; the costume's texture
+// does (see textureFit). The last two are how far all of that texture seems to lie aside, along x
+// and y, by what is not known of it.
 type theta [geometric + 8]float64
 
 const (
@@ -38,8 +41,8 @@ func modelIndex(name string) int { return slices.Index(models, name) }
 // least returns the simpler of two models.
 func least(a, b string) string { return models[min(modelIndex(a), modelIndex(b))] }
 
-// columns returns the free directions of a model in the parameters, and the parameters where all are zero.
-// terms is the number of radial terms.
+// columns returns the free directions of a model in the parameters, and the parameters where all
+// are zero. terms is the number of radial terms.
 func (h shading) columns(model string, terms int) (free []theta, at theta) {
 	unit := func(i ...int) (t theta) {
 		for _, k := range i {
@@ -143,7 +146,8 @@ func (f *fit) bandUnit(back bool) [9]float64 {
 	return [9]float64{1 / sx, 0, -x / sx, 0, 1 / sy, -y / sy, 0, 0, 1}
 }
 
-// set takes the parameters over into the geometry, and returns how far the corners move, in color pixels.
+// set takes the parameters over into the geometry, and returns how far the corners move, in color
+// pixels.
 func (f *fit) set(t theta) (moved float64) {
 	old := f.g
 	f.theta = t
@@ -160,8 +164,8 @@ func (f *fit) set(t theta) (moved float64) {
 	return moved
 }
 
-// slope returns the derivatives of the band place, in pixels of the level, by the parameters at a pixel of
-// the level.
+// slope returns the derivatives of the band place, in pixels of the level, by the parameters at a
+// pixel of the level.
 func (f *fit) slope(x, y float64) (dx, dy theta) {
 	t := &f.theta
 	px := ((x+0.5)*f.l.fc - 0.5 - f.g.Center[0]) / f.d
@@ -221,22 +225,24 @@ const (
 	closeUnlike = 3
 	closeError  = 0.03
 
-	// sideLight is the standard deviation of the displacement of all edges by directional light, along each axis and in
-	// pixels of the color level, before the plates say anything: 0.07 along both is 0.1 px. Photographed performers lit
-	// from one side had 0.09 to 0.17.
+	// sideLight is the standard deviation of the displacement of all edges by directional light,
+	// along each axis and in pixels of the color level, before the plates say anything: 0.07 along
+	// both is 0.1 px. Photographed performers lit from one side had 0.09 to 0.17.
 	sideLight = 0.07
 
-	// textureShift is the same for all texture, along each axis: through codecs, and with a costume whose reflectance at
-	// the line is another picture than its color, it was 0.01 to 0.04 off as a whole.
+	// textureShift is the same for all texture, along each axis: through codecs, and with a costume
+	// whose reflectance at the line is another picture than its color, it was 0.01 to 0.04 off as a
+	// whole.
 	textureShift = 0.03
 
-	// unmodeled is the part of the light's displacement of strands and meshes by which all edges may be off besides: as
-	// it was on simulated takes of which the truth was known (`proof --registration`).
+	// unmodeled is the part of the light's displacement of strands and meshes by which all edges
+	// may be off besides: as it was on simulated takes of which the truth was known (`proof
+	// --registration`).
 	unmodeled = 0.2
 )
 
-// equations turns the measurements into equations across each edge and, where there is texture or a corner,
-// along it.
+// equations turns the measurements into equations across each edge and, where there is texture or a
+// corner, along it.
 func (f *fit) equations(ms []measurement) []equation {
 	var list []equation
 	for i, m := range ms {
@@ -273,8 +279,8 @@ func (f *fit) equations(ms []measurement) []equation {
 	return list
 }
 
-// light fills in how an equation along (x, y) depends on the performer's light. What alpha explains least is doubted a
-// little besides.
+// light fills in how an equation along (x, y) depends on the performer's light. What alpha explains
+// least is doubted a little besides.
 func (f *fit) light(eq *equation, m *measurement, x, y float64) {
 	const (
 		// The length of a tile's inward direction from which its edge is of something solid; and
@@ -289,8 +295,8 @@ func (f *fit) light(eq *equation, m *measurement, x, y float64) {
 	)
 	eq.v += closeError + closeUnlike*(1-m.match)*(1-m.match)
 	inward := x*m.inward[0] + y*m.inward[1]
-	// 1 for strands and meshes, whose slopes cancel each other; 0 for edges of what is solid, of which alone the light is
-	// measured.
+	// 1 for strands and meshes, whose slopes cancel each other; 0 for edges of what is solid, of
+	// which alone the light is measured.
 	thin := math.Max(0, math.Min(1, thinBy*(solid-math.Hypot(m.inward[0], m.inward[1]))))
 	own := eq.row[geometric:]
 	own[0], own[1] = inward, inward*(1-thin)*math.Max(-mostLight, math.Min(m.light, mostLight))
@@ -311,8 +317,9 @@ func (f *fit) cell(x, y float64) int {
 // cells is how many there are.
 func (f *fit) cells() int { return f.cell(0, float64(f.l.h)) + cellsWide }
 
-// solve fits a model to the measurements, linearly about the present parameters, by least squares reweighted
-// after Geman and McClure; it returns the parameters and marks the measurements that had weight.
+// solve fits a model to the measurements, linearly about the present parameters, by least squares
+// reweighted after Geman and McClure; it returns the parameters and marks the measurements that had
+// weight.
 func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 	const (
 		settled = 8 // passes after which the weights no longer matter; chosen by hand
@@ -401,8 +408,9 @@ func dot(a, b *theta) (s float64) {
 	return s
 }
 
-// mixed returns the normal equations of the free directions, with their weights, and of the cells' own effects where
-// the shading has them. A weak preference for what rigs are like holds what the edges do not.
+// mixed returns the normal equations of the free directions, with their weights, and of the cells'
+// own effects where the shading has them. A weak preference for what rigs are like holds what the
+// edges do not.
 func (f *fit) mixed(eqs []equation, free []theta, at, now theta) *mixed {
 	m := newMixed(len(free)+f.shutter.columns(), f.cells())
 	row := make([]float64, m.n)
@@ -445,9 +453,9 @@ func (f *fit) mixed(eqs []equation, free []theta, at, now theta) *mixed {
 	return m
 }
 
-// linear solves the equations for a model's parameters; chi2 is the weighted sum of squares left, that of the cells'
-// effects included, and residuals, where it is not nil, is filled with what is left of each equation. Then the effects'
-// widths are brought nearer to what the effects suggest.
+// linear solves the equations for a model's parameters; chi2 is the weighted sum of squares left,
+// that of the cells' effects included, and residuals, where it is not nil, is filled with what is
+// left of each equation. Then the effects' widths are brought nearer to what the effects suggest.
 func (f *fit) linear(eqs []equation, model string, terms int, now theta, residuals []float64) (next theta, chi2 float64) {
 	free, at := f.shading.columns(model, terms)
 	m := f.mixed(eqs, free, at, now)
@@ -545,9 +553,9 @@ func (f *fit) tiles() []tile {
 	return f.l.centered(f.g, thinned(list, maxClose), f.shading.size)
 }
 
-// run fits the model until it stands still, or for the number of rounds given, each of which measures and moves the
-// geometry; with none it measures where the geometry stands. ok is false when too few edges are left or the geometry
-// goes astray.
+// run fits the model until it stands still, or for the number of rounds given, each of which
+// measures and moves the geometry; with none it measures where the geometry stands. ok is false
+// when too few edges are left or the geometry goes astray.
 func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 	// Movements of the corners in a round, in color pixels of the level: from which the tiles are
 	// laid out anew, and below which the fit stands still. Chosen by hand.
@@ -601,9 +609,9 @@ func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 	return energy > 0, nil
 }
 
-// choose fits the richest model allowed, and then the one that the measurements support: the one with the
-// least of Schwarz's criterion for errors of unknown size (Schwarz 1978), which is n log(chi-squared) for n
-// measurements, plus the number of parameters times log(n).
+// choose fits the richest model allowed, and then the one that the measurements support: the one
+// with the least of Schwarz's criterion for errors of unknown size (Schwarz 1978), which is n
+// log(chi-squared) for n measurements, plus the number of parameters times log(n).
 func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	// Rounds: of the closer fit, laying out the tiles anew before each; and of the one that stands
 	// where that wanders off. Chosen by hand.
@@ -666,8 +674,8 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	return f.run(ctx, 0)
 }
 
-// scale returns by how much the variances of these equations must be multiplied to become those of the residuals r, by
-// the median: those of noise allow for what is correlated where nothing may be.
+// scale returns by how much the variances of these equations must be multiplied to become those of
+// the residuals r, by the median: those of noise allow for what is correlated where nothing may be.
 func (f *fit) scale(eqs []equation, list []int, r []float64, spread float64) float64 {
 	z := make([]float64, len(list))
 	for i, k := range list {
@@ -676,7 +684,8 @@ func (f *fit) scale(eqs []equation, list []int, r []float64, spread float64) flo
 	return math.Max(1./correlated, robust.SigmaOfMAD*robust.SigmaOfMAD*robust.Median(z))
 }
 
-// A kind is the equations of edges, or those of texture, whose scatter has nothing to do with each other's.
+// A kind is the equations of edges, or those of texture, whose scatter has nothing to do with each
+// other's.
 type kind struct {
 	all   []int
 	sharp []int   // the eighth with the least variance

@@ -9,7 +9,8 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A Pair is one frame of a take: the color plate and the band plate of the same moment, in linear light.
+// A Pair is one frame of a take: the color plate and the band plate of the same moment, in linear
+// light.
 type Pair struct {
 	Color *plate.RGB
 	Band  *plate.Gray
@@ -35,22 +36,22 @@ const (
 
 // Options are choices for FromFootage. The zero value, and nil, mean the defaults.
 type Options struct {
-	// Model is the richest model that may be used: the plates decide whether they support it, and a simpler
-	// one is used where they do not. Empty means Radial.
+	// Model is the richest model that may be used: the plates decide whether they support it, and a
+	// simpler one is used where they do not. Empty means Radial.
 	Model string
 
 	// Mirror fixes the parity where it is known.
 	Mirror Mirror
 
-	// MaxShift is how far the plates may be moved from being centered on each other, in parts of the color
-	// frame's width; 0 means 0.1.
+	// MaxShift is how far the plates may be moved from being centered on each other, in parts of
+	// the color frame's width; 0 means 0.1.
 	MaxShift float64
 
 	// MaxRotation is in degrees; 0 means 5.
 	MaxRotation float64
 
-	// MaxScale is how far the scale may be from that of frames which cover each other edge to edge; 0 means
-	// 0.08, for 8 % either way.
+	// MaxScale is how far the scale may be from that of frames which cover each other edge to edge;
+	// 0 means 0.08, for 8 % either way.
 	MaxScale float64
 }
 
@@ -58,11 +59,12 @@ type Options struct {
 type Estimate struct {
 	Geometry Geometry
 
-	// Residual is how far the silhouettes' edges in the two plates are still apart once the geometry has
-	// brought them together, in band pixels: the root of the mean square, across the edge, over the pieces
-	// of edge that were used, each weighted as it was in the fit. It has in it what is not the geometry's
-	// fault (noise, costume texture against the edge), so that the geometry itself is usually better than
-	// this; but away from the edges it can be worse: see Coverage.
+	// Residual is how far the silhouettes' edges in the two plates are still apart once the
+	// geometry has brought them together, in band pixels: the root of the mean square, across the
+	// edge, over the pieces of edge that were used, each weighted as it was in the fit. It has in
+	// it what is not the geometry's fault (noise, costume texture against the edge), so that the
+	// geometry itself is usually better than this; but away from the edges it can be worse: see
+	// Coverage.
 	Residual float64
 
 	Model  string     // the model that the plates supported
@@ -70,25 +72,26 @@ type Estimate struct {
 	Frames int        // how many of the pairs had silhouettes in them
 	Edges  int        // how many pieces of edge were used, over all pairs
 
-	// Match is how much of the color plate's change across the silhouettes' edges the band plate explains,
-	// 0 to 1.
+	// Match is how much of the color plate's change across the silhouettes' edges the band plate
+	// explains, 0 to 1.
 	Match float64
 
-	// ParityMargin is Match less what the other parity reached, or 0 where the parity was given: above 0.1
-	// the parity is certain, and below 0.05 there is a warning.
+	// ParityMargin is Match less what the other parity reached, or 0 where the parity was given:
+	// above 0.1 the parity is certain, and below 0.05 there is a warning.
 	ParityMargin float64
 
-	// Coverage is the part of the color frame, 0 to 1, that is no further than a tenth of its width from an
-	// edge that was used. Elsewhere the geometry is extrapolated.
+	// Coverage is the part of the color frame, 0 to 1, that is no further than a tenth of its width
+	// from an edge that was used. Elsewhere the geometry is extrapolated.
 	Coverage float64
 
-	// Pieces are the pieces of edge that were used: where each is in the color plate, and where the band plate shows
-	// it. Along the edge, where nothing is known, the two agree.
+	// Pieces are the pieces of edge that were used: where each is in the color plate, and where the
+	// band plate shows it. Along the edge, where nothing is known, the two agree.
 	Pieces []PointPair
 
-	// Covariance is that of the geometry's numbers, in this order: the homography's first eight elements, k1, k2,
-	// and the center's x and y, as Geometry has them. It allows for what Model leaves out of Options.Model, by as much of
-	// it as the plates do not rule out and rigs and lenses may have. The center is not estimated: its rows are zero.
+	// Covariance is that of the geometry's numbers, in this order: the homography's first eight
+	// elements, k1, k2, and the center's x and y, as Geometry has them. It allows for what Model
+	// leaves out of Options.Model, by as much of it as the plates do not rule out and rigs and
+	// lenses may have. The center is not estimated: its rows are zero.
 	Covariance [12][12]float64
 
 	Texture      Texture      // what the costume's own texture said
@@ -99,9 +102,9 @@ type Estimate struct {
 	Warnings []string // in plain words, each naming what to do about it
 }
 
-// Sigma returns the expected error of the geometry at the color pixel (x, y): the standard deviation of the
-// distance between where it puts that pixel in the band plate and the true place, in band pixels. It grows away
-// from the performer's edges.
+// Sigma returns the expected error of the geometry at the color pixel (x, y): the standard
+// deviation of the distance between where it puts that pixel in the band plate and the true place,
+// in band pixels. It grows away from the performer's edges.
 func (e *Estimate) Sigma(x, y float64) float64 { return e.Geometry.expected(&e.Covariance, x, y) }
 
 // edgeSigma returns the expected error at the pieces of edge, root mean square.
@@ -138,25 +141,27 @@ const (
 	usualScale, mostScale       = 0.08, 0.4 // parts of the scale
 )
 
-// FromFootage finds the geometry between the cameras from pairs of plates with a performer in them: one
-// geometry for all pairs, since the cameras are fixed to each other. Three to eight pairs with the performer
-// in different places serve well; all color plates must have one size, and all band plates one size (at
-// least 32 pixels a side). Neither clean plates nor dark levels are needed: it makes no difference to the
-// result when a plate is multiplied by a factor or has a constant added.
+// FromFootage finds the geometry between the cameras from pairs of plates with a performer in them:
+// one geometry for all pairs, since the cameras are fixed to each other. Three to eight pairs with
+// the performer in different places serve well; all color plates must have one size, and all band
+// plates one size (at least 32 pixels a side). Neither clean plates nor dark levels are needed: it
+// makes no difference to the result when a plate is multiplied by a factor or has a constant added.
 //
-// The two plates have little in common but silhouettes. A coarse search (normalized cross-correlation of the
-// performer's presence over parity, rotation, scale and shift) is refined up a pyramid. There, in each small
-// window with an edge in it, the color plate is modeled as the band plate's alpha times a color that slopes over
-// the window and, in the last fits, bends, with what the lens's blur makes of both; the shift that fits best,
-// across the edge, is that piece of edge's measurement; and a robust least-squares fit of the geometry to all
-// measurements follows, until it stands still. Before the last fits red and blue are brought to green's scale, where they
-// have others, and the plates to one softness; where each frame's band plate is displaced by an amount that grows with the
-// row, these displacements are fitted with the geometry. In the last fits the costume's texture, which set light leaves in
-// the band plate where the performer is solid, is measured beside the edges: see Texture. The models are taken from simple
-// to rich, each only where it improves the fit significantly (Schwarz's criterion). The result is deterministic.
+// The two plates have little in common but silhouettes. A coarse search (normalized
+// cross-correlation of the performer's presence over parity, rotation, scale and shift) is refined
+// up a pyramid. There, in each small window with an edge in it, the color plate is modeled as the
+// band plate's alpha times a color that slopes over the window and, in the last fits, bends, with
+// what the lens's blur makes of both; the shift that fits best, across the edge, is that piece of
+// edge's measurement; and a robust least-squares fit of the geometry to all measurements follows,
+// until it stands still. Before the last fits red and blue are brought to green's scale, where they
+// have others, and the plates to one softness; where each frame's band plate is displaced by an
+// amount that grows with the row, these displacements are fitted with the geometry. In the last
+// fits the costume's texture, which set light leaves in the band plate where the performer is
+// solid, is measured beside the edges: see Texture. The models are taken from simple to rich, each
+// only where it improves the fit significantly (Schwarz's criterion). The result is deterministic.
 //
-// The error wraps ErrNoSilhouettes or ErrNoMatch where the pictures are the cause, and ctx.Err() when ctx
-// ends first.
+// The error wraps ErrNoSilhouettes or ErrNoMatch where the pictures are the cause, and ctx.Err()
+// when ctx ends first.
 func FromFootage(ctx context.Context, pairs []Pair, opt *Options) (*Estimate, error) {
 	var o Options
 	if opt != nil {
@@ -175,9 +180,10 @@ func FromFootage(ctx context.Context, pairs []Pair, opt *Options) (*Estimate, er
 	return s.estimate(ctx, o)
 }
 
-// Residual measures how well g brings the silhouettes of pairs together, in band pixels, as Estimate.Residual
-// states it, without changing g. Edges that are over three pixels apart count as three, and those in which little
-// of the color is explained count little: a larger value than about 0.7 means that g is wrong, and not by how much.
+// Residual measures how well g brings the silhouettes of pairs together, in band pixels, as
+// Estimate.Residual states it, without changing g. Edges that are over three pixels apart count as
+// three, and those in which little of the color is explained count little: a larger value than
+// about 0.7 means that g is wrong, and not by how much.
 func Residual(ctx context.Context, pairs []Pair, g Geometry) (float64, error) {
 	_, f, err := matched(ctx, pairs, g)
 	if err != nil {
@@ -334,7 +340,8 @@ func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
 		return nil, err
 	}
 	e.Softness = s.softness(f)
-	// choose fits as closely as can be. What it finds of the lens and the shutter is taken out, and it fits once more.
+	// choose fits as closely as can be. What it finds of the lens and the shutter is taken out, and
+	// it fits once more.
 	choose := func(shutter *shutter) error {
 		f = newFit(f.g, s.levels[0], o.Model)
 		f.shutter = shutter
@@ -347,7 +354,8 @@ func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
 	if err := choose(nil); err != nil {
 		return nil, err
 	}
-	// Only now: where the geometry is off, channels of unequal noise follow it unequally, which looks like lateral color.
+	// Only now: where the geometry is off, channels of unequal noise follow it unequally, which
+	// looks like lateral color.
 	if e.LateralColor, err = f.lateral(ctx); err != nil {
 		return nil, err
 	}
@@ -398,8 +406,9 @@ func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
 // itself.
 const leastMargin = 0.05
 
-// minMatch is the least Match of plates that show the same thing, and minScore the least part of it that stands up on
-// edges which were not fitted: takes that were found right had over 0.55, and plates of different moments up to 0.27.
+// minMatch is the least Match of plates that show the same thing, and minScore the least part of it
+// that stands up on edges which were not fitted: takes that were found right had over 0.55, and
+// plates of different moments up to 0.27.
 const (
 	minMatch = 0.3
 	minScore = 0.35
@@ -414,11 +423,12 @@ func parity(mirror bool) int {
 	return 0
 }
 
-// badResidual is the Residual, in pixels of the finest level, from which there is a warning: takes that were found right had
-// at most 0.3, and most of those that were not had 0.4 and more.
+// badResidual is the Residual, in pixels of the finest level, from which there is a warning: takes
+// that were found right had at most 0.3, and most of those that were not had 0.4 and more.
 const badResidual = 0.4
 
-// Expected errors, in band pixels, from which there is a warning: anywhere in the frame, and at the performer's edges.
+// Expected errors, in band pixels, from which there is a warning: anywhere in the frame, and at the
+// performer's edges.
 const (
 	farError  = 1    // chosen by hand: where nobody was, less is normal
 	edgeError = 0.15 // for a band plate of the color plate's size: above what sideLight alone gives

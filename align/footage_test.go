@@ -23,7 +23,8 @@ var (
 	}
 )
 
-// footage simulates n pairs of a scene, a second apart, and returns them with the true alpha of each.
+// footage simulates n pairs of a scene, a second apart, and returns them with the true alpha of
+// each.
 func footage(s rig.Scene, g Geometry, f rig.Faults, seed uint64, n int) (pairs []Pair, alpha []*plate.Gray) {
 	sim := rig.NewSimulator(s, g.ColorW, g.ColorH, g.BandW, g.BandH, g, f, seed)
 	for i := range n {
@@ -60,9 +61,9 @@ func edgeRMS(a, b Geometry, alpha []*plate.Gray) float64 {
 	return math.Sqrt(sum / n)
 }
 
-// randomRig returns a rig with a shift of up to 4 % of the width, a turn of up to 3 degrees, a scale of up to
-// 5 %, a keystone that moves each corner by up to 0.8 % of the width, and up to 1 % of radial distortion at
-// the corner; as much of it as the model has.
+// randomRig returns a rig with a shift of up to 4 % of the width, a turn of up to 3 degrees, a
+// scale of up to 5 %, a keystone that moves each corner by up to 0.8 % of the width, and up to 1 %
+// of radial distortion at the corner; as much of it as the model has.
 func randomRig(r *rand.Rand, w, h, bw, bh int, model string) Geometry {
 	u := func(a float64) float64 { return (2*r.Float64() - 1) * a }
 	g := NewGeometry(w, h, bw, bh)
@@ -132,7 +133,8 @@ func TestFromFootage(t *testing.T) {
 		if e.ParityMargin < 0.1 || len(e.Warnings) > 0 || e.Frames != row.n || e.Edges < 100 || e.Coverage < 0.5 {
 			t.Errorf("%s: %d frames, %d edges, coverage %.2f, parity margin %.2f, warnings %q; nothing is wrong with this take", row.name, e.Frames, e.Edges, e.Coverage, e.ParityMargin, e.Warnings)
 		}
-		// The true geometry's residual, measured the same way, is about the same: the fit left nothing over.
+		// The true geometry's residual, measured the same way, is about the same: the fit left
+		// nothing over.
 		if res, err := Residual(t.Context(), pairs, g); err != nil || math.Abs(res-e.Residual) > 0.1*res {
 			t.Errorf("%s: the true geometry's residual is %.3f (%v), the estimate's %.3f", row.name, res, err, e.Residual)
 		}
@@ -325,7 +327,8 @@ func TestResidual(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		// Off by as much along x as along y, an edge in any direction is off by that in the mean square.
+		// Off by as much along x as along y, an edge in any direction is off by that in the mean
+		// square.
 		if i == 0 && r > 0.2 || i > 0 && (r < 0.7*off || r > 1.3*off+0.2) || r < before {
 			t.Errorf("off by %v: the residual is %.3f", off, r)
 		}

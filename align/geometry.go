@@ -1,5 +1,5 @@
-// Package align holds the geometry between the two cameras: what it is, how it is estimated, and how the
-// band plate is resampled by it into the color camera's frame.
+// Package align holds the geometry between the two cameras: what it is, how it is estimated, and
+// how the band plate is resampled by it into the color camera's frame.
 package align
 
 import (
@@ -9,13 +9,13 @@ import (
 	"math"
 )
 
-// A Geometry maps pixels of the color plate to pixels of the band plate. Pixel centers are at whole numbers:
-// the center of the top left pixel is (0, 0).
+// A Geometry maps pixels of the color plate to pixels of the band plate. Pixel centers are at whole
+// numbers: the center of the top left pixel is (0, 0).
 //
-// The color pixel is moved along its radius from Center by 1 + k1 r^2 + k2 r^4, r being its distance from
-// Center over half the color frame's diagonal; then the homography takes it to the band frame; then, when
-// Mirror is set, that is flipped left to right within the band frame's width. The zero value is not valid;
-// Identity and NewGeometry make valid ones.
+// The color pixel is moved along its radius from Center by 1 + k1 r^2 + k2 r^4, r being its
+// distance from Center over half the color frame's diagonal; then the homography takes it to the
+// band frame; then, when Mirror is set, that is flipped left to right within the band frame's
+// width. The zero value is not valid; Identity and NewGeometry make valid ones.
 type Geometry struct {
 	ColorW, ColorH int        // the color plate's size in pixels
 	BandW, BandH   int        // the band plate's size in pixels
@@ -28,8 +28,8 @@ type Geometry struct {
 // Identity returns the geometry that maps a frame of w by h pixels onto another of the same size.
 func Identity(w, h int) Geometry { return NewGeometry(w, h, w, h) }
 
-// NewGeometry returns the geometry that stretches a color frame over a band frame of another size, edge to
-// edge, with no mirror and no radial terms.
+// NewGeometry returns the geometry that stretches a color frame over a band frame of another size,
+// edge to edge, with no mirror and no radial terms.
 func NewGeometry(colorW, colorH, bandW, bandH int) Geometry {
 	sx, sy := float64(bandW)/float64(colorW), float64(bandH)/float64(colorH)
 	return Geometry{
@@ -65,8 +65,8 @@ func (g Geometry) Map(x, y float64) (bx, by float64) {
 	return bx, by
 }
 
-// Inverse returns the color pixel whose place in the band plate is (bx, by): Map undone, to 1e-9 of a pixel
-// where the radial terms are those of a lens (below about 0.2).
+// Inverse returns the color pixel whose place in the band plate is (bx, by): Map undone, to 1e-9 of
+// a pixel where the radial terms are those of a lens (below about 0.2).
 func (g Geometry) Inverse(bx, by float64) (x, y float64) {
 	if g.Mirror {
 		bx = float64(g.BandW-1) - bx
@@ -103,8 +103,8 @@ func (g Geometry) Inverse(bx, by float64) (x, y float64) {
 	return g.Center[0] + dx*r/rd, g.Center[1] + dy*r/rd
 }
 
-// Limits on a geometry, far beyond those of rigs: with them the places of the color pixels are finite and a resampler's
-// time and memory are bounded.
+// Limits on a geometry, far beyond those of rigs: with them the places of the color pixels are
+// finite and a resampler's time and memory are bounded.
 const (
 	mostSide    = 1 << 16 // pixels
 	mostDensity = 64      // band pixels to a color pixel along an axis, in the mean: of 8K to a preview of 120 pixels
@@ -166,14 +166,14 @@ type geometryFile struct {
 	Center     [2]float64 `json:"center"`
 }
 
-// MarshalJSON writes the geometry as an object with color_size, band_size, mirror, homography (nine numbers,
-// row by row), radial and center.
+// MarshalJSON writes the geometry as an object with color_size, band_size, mirror, homography (nine
+// numbers, row by row), radial and center.
 func (g Geometry) MarshalJSON() ([]byte, error) {
 	return json.Marshal(geometryFile{[2]int{g.ColorW, g.ColorH}, [2]int{g.BandW, g.BandH}, g.Mirror, g.Homography, g.Radial, g.Center})
 }
 
-// UnmarshalJSON reads what MarshalJSON writes, and checks it. A center that is not given is the middle of
-// the color frame. Fields that it does not know are passed over.
+// UnmarshalJSON reads what MarshalJSON writes, and checks it. A center that is not given is the
+// middle of the color frame. Fields that it does not know are passed over.
 func (g *Geometry) UnmarshalJSON(data []byte) error {
 	var f struct {
 		geometryFile

@@ -8,12 +8,12 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// FitHomography returns the homography, row by row with its last element 1, that takes each point of from
-// to the point of to with the same index, as nearly as can be: the normalized direct linear transform, which
-// minimizes the algebraic distance (Hartley and Zisserman 2004, algorithm 4.2).
+// FitHomography returns the homography, row by row with its last element 1, that takes each point
+// of from to the point of to with the same index, as nearly as can be: the normalized direct linear
+// transform, which minimizes the algebraic distance (Hartley and Zisserman 2004, algorithm 4.2).
 //
-// It needs four points of which no three are on a line, or more; and returns an error where there are fewer,
-// where they do not settle the homography, or where a coordinate is not finite.
+// It needs four points of which no three are on a line, or more; and returns an error where there
+// are fewer, where they do not settle the homography, or where a coordinate is not finite.
 func FitHomography(from, to [][2]float64) ([9]float64, error) {
 	// Bounds of what is singular, some digits above rounding. Chosen by hand; not measured by
 	// itself.
@@ -78,8 +78,8 @@ func FitHomography(from, to [][2]float64) ([9]float64, error) {
 	return h, nil
 }
 
-// A similarity moves and scales points so that their centroid is the origin and their mean distance from it
-// is the square root of 2.
+// A similarity moves and scales points so that their centroid is the origin and their mean distance
+// from it is the square root of 2.
 type similarity struct{ s, x, y float64 }
 
 func normalize(p [][2]float64) (similarity, error) {

@@ -12,12 +12,13 @@ import (
 type Kernel int
 
 const (
-	// Bicubic is the cubic convolution of Keys 1981 with a = -0.5, over 4x4 pixels: exact for quadratics, with
-	// little ringing. It is the quickest by far.
+	// Bicubic is the cubic convolution of Keys 1981 with a = -0.5, over 4x4 pixels: exact for
+	// quadratics, with little ringing. It is the quickest by far.
 	Bicubic Kernel = iota
 
-	// Lanczos3 is the sinc function windowed by its own middle lobe stretched to three pixels, over 6x6 pixels,
-	// normalized (Duchon 1979; Turkowski 1990): it keeps the most detail, and rings the most.
+	// Lanczos3 is the sinc function windowed by its own middle lobe stretched to three pixels, over
+	// 6x6 pixels, normalized (Duchon 1979; Turkowski 1990): it keeps the most detail, and rings the
+	// most.
 	Lanczos3
 
 	// Bilinear weights the 2x2 pixels around the place: it never overshoots, and softens the most.
@@ -87,8 +88,8 @@ func (k *Kernel) UnmarshalText(text []byte) error {
 	return err
 }
 
-// A weights holds a kernel's weights along one axis, at each of a number of fractions of a pixel; the first is
-// that of the pixel at the place's floor + first.
+// A weights holds a kernel's weights along one axis, at each of a number of fractions of a pixel;
+// the first is that of the pixel at the place's floor + first.
 type weights struct {
 	n, first, phases int
 	w                []float32 // n weights a phase, of phases+1

@@ -8,11 +8,11 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A LateralColor is the lateral chromatic aberration of the color camera's lens: it shows red and blue at another scale
-// than green, about the middle of the frame.
+// A LateralColor is the lateral chromatic aberration of the color camera's lens: it shows red and
+// blue at another scale than green, about the middle of the frame.
 type LateralColor struct {
-	// Red and Blue are their scales over green's, less 1: 0.0005 where an edge in the corner of a 1920x1080 frame stands
-	// 0.55 pixels farther out than in green.
+	// Red and Blue are their scales over green's, less 1: 0.0005 where an edge in the corner of a
+	// 1920x1080 frame stands 0.55 pixels farther out than in green.
 	Red  float64 `json:"red"`
 	Blue float64 `json:"blue"`
 
@@ -25,15 +25,15 @@ type LateralColor struct {
 // reported and taken out; chosen by hand.
 const lateralLeast = 0.1
 
-// Corner returns how far red and blue are displaced outward from green in the corner of a frame of w by h pixels, in
-// pixels.
+// Corner returns how far red and blue are displaced outward from green in the corner of a frame of
+// w by h pixels, in pixels.
 func (l LateralColor) Corner(w, h int) (red, blue float64) {
 	d := math.Hypot(float64(w-1), float64(h-1)) / 2
 	return l.Red * d, l.Blue * d
 }
 
-// Told reports whether there is lateral color in frames of w by h pixels: a tenth of a pixel or more in the corner, and
-// four standard errors.
+// Told reports whether there is lateral color in frames of w by h pixels: a tenth of a pixel or
+// more in the corner, and four standard errors.
 func (l LateralColor) Told(w, h int) bool {
 	red, blue := l.Corner(w, h)
 	is := func(pixels, v, sigma float64) bool {
@@ -42,13 +42,15 @@ func (l LateralColor) Told(w, h int) bool {
 	return l.Pieces > 0 && (is(red, l.Red, l.RedSigma) || is(blue, l.Blue, l.BlueSigma))
 }
 
-// FindLateralColor measures the color camera's lateral color where the performer's edges are, for a geometry that is nearly
-// right: FromFootage does it by itself. The pairs are as for FromFootage, and so are the errors.
+// FindLateralColor measures the color camera's lateral color where the performer's edges are, for a
+// geometry that is nearly right: FromFootage does it by itself. The pairs are as for FromFootage,
+// and so are the errors.
 //
-// Each channel is registered to the band plate by itself at each piece of edge, as FromFootage does it with all three; a
-// scale, a shift and a displacement inward are fitted robustly to how far red stands from green across the edges, and so
-// for blue. The performer's texture has no say: edges are displaced by this lens alone, but what is painted or printed may
-// have fringes of its own. Frames of one take show the same performer, and do not make the standard errors smaller.
+// Each channel is registered to the band plate by itself at each piece of edge, as FromFootage does
+// it with all three; a scale, a shift and a displacement inward are fitted robustly to how far red
+// stands from green across the edges, and so for blue. The performer's texture has no say: edges
+// are displaced by this lens alone, but what is painted or printed may have fringes of its own.
+// Frames of one take show the same performer, and do not make the standard errors smaller.
 func FindLateralColor(ctx context.Context, pairs []Pair, g Geometry) (LateralColor, error) {
 	_, f, err := prepared(ctx, pairs, g)
 	if err != nil {
@@ -115,9 +117,10 @@ func (f *fit) fringed(ctx context.Context) (LateralColor, error) {
 	return c, ctx.Err()
 }
 
-// agreed returns a channel's scale at the edges where the costume's texture, in these equations, does not speak against it,
-// and else nothing with the difference as its standard error: colored light that falls off toward the edges of one flank
-// looks like lateral color, and so do fringes that are painted or printed; the lens alone makes both.
+// agreed returns a channel's scale at the edges where the costume's texture, in these equations,
+// does not speak against it, and else nothing with the difference as its standard error: colored
+// light that falls off toward the edges of one flank looks like lateral color, and so do fringes
+// that are painted or printed; the lens alone makes both.
 func (f *fit) agreed(scale, sigma float64, texture []equation) (float64, float64) {
 	// Chosen by hand; not measured by itself.
 	const (
@@ -137,7 +140,8 @@ func (f *fit) agreed(scale, sigma float64, texture []equation) (float64, float64
 	return 0, math.Hypot(sigma, scale-t)
 }
 
-// textureFringes measures how far red and blue stand from green in the costume's texture, as fringes does it at edges.
+// textureFringes measures how far red and blue stand from green in the costume's texture, as
+// fringes does it at edges.
 func (f *fit) textureFringes(ctx context.Context) (red, blue []equation) {
 	l, g := f.l, f.g
 	size := l.patchSize()
@@ -164,7 +168,8 @@ func (f *fit) textureFringes(ctx context.Context) (red, blue []equation) {
 	return red, blue
 }
 
-// fringes measures a patch: red and blue are green, brighter or darker and displaced, as far as texture goes.
+// fringes measures a patch: red and blue are green, brighter or darker and displaced, as far as
+// texture goes.
 func (s *patchSampler) fringes(l *level, g *Geometry, t patch) (eqs [2][2]equation) {
 	const leastNoise = 1e-12 // variance; a channel that is green's multiple leaves none
 	half := float64(s.size) / 2
@@ -217,12 +222,12 @@ func sumProducts(a, b []float64) (sum float64) {
 	return sum
 }
 
-// lateralTerms are a channel's scale less 1, its shift along x and y, and how far it seems to lie inward: the light may
-// fall off toward an edge otherwise than green does.
+// lateralTerms are a channel's scale less 1, its shift along x and y, and how far it seems to lie
+// inward: the light may fall off toward an edge otherwise than green does.
 const lateralTerms = 4
 
-// fringes measures how far red and blue stand from green across a tile's edge, in band pixels of the level, as equations in
-// lateralTerms unknowns. One that says nothing has no variance.
+// fringes measures how far red and blue stand from green across a tile's edge, in band pixels of
+// the level, as equations in lateralTerms unknowns. One that says nothing has no variance.
 func (s *sampler) fringes(l *level, g *Geometry, t tile) (eqs [2]equation) {
 	m := s.measure(l, g, t, 0, 0)
 	_, x, y, info := m.across()
@@ -238,7 +243,8 @@ func (s *sampler) fringes(l *level, g *Geometry, t tile) (eqs [2]equation) {
 			e[c], v[c] = (x*own.b[0]+y*own.b[1])/info, correlated/info
 		}
 	}
-	// What is s (p - center) farther out in the color plate is as much nearer to the center's place in the band plate.
+	// What is s (p - center) farther out in the color plate is as much nearer to the center's place
+	// in the band plate.
 	jx, jy := l.jacobian(g, m.x, m.y)
 	px, py := m.x-((g.Center[0]+0.5)/l.fc-0.5), m.y-((g.Center[1]+0.5)/l.fc-0.5)
 	out := x*(jx[0]*px+jy[0]*py) + y*(jx[1]*px+jy[1]*py)
@@ -250,8 +256,8 @@ func (s *sampler) fringes(l *level, g *Geometry, t tile) (eqs [2]equation) {
 	return eqs
 }
 
-// lateralScale fits the terms to the equations by least squares reweighted as solve does it, and returns the scale and its
-// standard error; ok is false where the pieces of edge do not settle it.
+// lateralScale fits the terms to the equations by least squares reweighted as solve does it, and
+// returns the scale and its standard error; ok is false where the pieces of edge do not settle it.
 func (f *fit) lateralScale(eqs []equation) (scale, sigma float64, ok bool) {
 	const (
 		passes = 12   // after which the weights no longer matter; chosen by hand
@@ -292,9 +298,10 @@ func (f *fit) lateralScale(eqs []equation) (scale, sigma float64, ok bool) {
 	return scale, sigma, sigma < mostLateral && math.Abs(scale) < mostLateral
 }
 
-// clustered returns the standard error of a weighted least-squares solution's first parameter, given the first row of the
-// normal matrix's inverse, by the scatter of the cells' scores: what the light does to the edges of a cell, in all frames,
-// hangs together (Liang and Zeger 1986; not checked against the source).
+// clustered returns the standard error of a weighted least-squares solution's first parameter,
+// given the first row of the normal matrix's inverse, by the scatter of the cells' scores: what the
+// light does to the edges of a cell, in all frames, hangs together (Liang and Zeger 1986; not
+// checked against the source).
 func (f *fit) clustered(eqs []equation, weights, residuals, row []float64) float64 {
 	scores := make([]float64, f.cells())
 	seen := make([]bool, len(scores))
@@ -321,8 +328,9 @@ func (f *fit) clustered(eqs []equation, weights, residuals, row []float64) float
 // mostLateral bounds what is taken for lateral color: a scale less 1 far beyond any lens.
 const mostLateral = 0.05
 
-// Corrector returns what brings red and blue to green's scale in plates of w by h pixels. It resamples by Lanczos3: with
-// Bicubic, which moves detail by less than it is asked to, an eighth of the displacement stayed.
+// Corrector returns what brings red and blue to green's scale in plates of w by h pixels. It
+// resamples by Lanczos3: with Bicubic, which moves detail by less than it is asked to, an eighth of
+// the displacement stayed.
 func (l LateralColor) Corrector(w, h int) *Corrector {
 	scaled := func(s float64) *Resampler {
 		g := Identity(w, h)
@@ -335,8 +343,8 @@ func (l LateralColor) Corrector(w, h int) *Corrector {
 // A Corrector takes lateral color out of color plates. It is safe for concurrent use.
 type Corrector struct{ red, blue *Resampler }
 
-// RGB replaces red and blue of the plate by ones at green's scale. It panics where the plate has another size than the
-// corrector.
+// RGB replaces red and blue of the plate by ones at green's scale. It panics where the plate has
+// another size than the corrector.
 func (c *Corrector) RGB(f *plate.RGB) {
 	for i, r := range map[int]*Resampler{0: c.red, 2: c.blue} {
 		f.Pix[i] = r.Gray(nil, &plate.Gray{W: f.W, H: f.H, Pix: f.Pix[i]}).Pix

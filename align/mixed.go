@@ -2,14 +2,15 @@ package align
 
 import "math"
 
-// What the performer's light does to pieces of edge that are close together it does to all of them alike: on the lit side
-// of a coat all seem to lie a little further in, and strands and meshes, each lit from the same side, all seem to lie
-// toward the light. A thousand such pieces say no more than one. So each cell of the frame has effects of its own, drawn
-// from normal distributions about zero whose widths are estimated from the plates with the geometry, by the EM algorithm
-// (a linear mixed model: Laird and Ware 1982).
+// What the performer's light does to pieces of edge that are close together it does to all of them
+// alike: on the lit side of a coat all seem to lie a little further in, and strands and meshes,
+// each lit from the same side, all seem to lie toward the light. A thousand such pieces say no more
+// than one. So each cell of the frame has effects of its own, drawn from normal distributions about
+// zero whose widths are estimated from the plates with the geometry, by the EM algorithm (a linear
+// mixed model: Laird and Ware 1982).
 
-// A cell's effects: how far its edges seem to lie inward, how far toward the light along x and y, and how far its texture
-// lies along x and y, which dyes and codecs may do.
+// A cell's effects: how far its edges seem to lie inward, how far toward the light along x and y,
+// and how far its texture lies along x and y, which dyes and codecs may do.
 const (
 	inwardEffect = iota
 	lightXEffect
@@ -19,12 +20,12 @@ const (
 	effects // is how many a cell has
 )
 
-// widths are the standard deviations of the effects: inward, of the light and of the texture along x and y, in pixels of
-// the level.
+// widths are the standard deviations of the effects: inward, of the light and of the texture along
+// x and y, in pixels of the level.
 type widths [3]float64
 
-// usualWidths are the widths where nothing is known; they count as much as usualCells cells. Edges of photographed
-// performers were displaced by 0.05 to 0.2, and texture by 0.005 to 0.05.
+// usualWidths are the widths where nothing is known; they count as much as usualCells cells. Edges
+// of photographed performers were displaced by 0.05 to 0.2, and texture by 0.005 to 0.05.
 var usualWidths = widths{0.1, 0.1, 0.03}
 
 const (
@@ -37,7 +38,8 @@ func (w widths) of(k int) float64 { return w[kindOf(k)] }
 // kindOf returns which of the widths an effect has.
 func kindOf(effect int) int { return (effect + 1) / 2 }
 
-// A mixed is the normal equations of parameters that all equations share and of effects that those of a cell share.
+// A mixed is the normal equations of parameters that all equations share and of effects that those
+// of a cell share.
 type mixed struct {
 	*normal
 	cells []cell
@@ -129,8 +131,8 @@ func (c *cell) own(x []float64) (u [effects]float64) {
 	return c.solved(u)
 }
 
-// widths returns the widths that the effects u of all cells suggest, given the shared equations' factor: the mean of
-// their squares and of their variances.
+// widths returns the widths that the effects u of all cells suggest, given the shared equations'
+// factor: the mean of their squares and of their variances.
 func (m *mixed) widths(u [][effects]float64) widths {
 	var sum, n [len(widths{})]float64
 	for i := range sum {

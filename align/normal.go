@@ -29,8 +29,8 @@ func (m *normal) add(row []float64, v, weight float64) {
 	}
 }
 
-// solve returns the solution by Cholesky's decomposition, of which it uses the lower triangle; ok is false
-// where the equations do not settle it. The equations are lost.
+// solve returns the solution by Cholesky's decomposition, of which it uses the lower triangle; ok
+// is false where the equations do not settle it. The equations are lost.
 func (m *normal) solve() (x []float64, ok bool) {
 	if !cholesky(m.a, m.n) {
 		return nil, false
@@ -80,7 +80,8 @@ func substitute(a []float64, n int, x []float64) {
 	}
 }
 
-// substitute3 is substitute for three at once, which wait for each other no more than one waits for itself.
+// substitute3 is substitute for three at once, which wait for each other no more than one waits for
+// itself.
 func substitute3(a []float64, n int, x *[3][kernel.Columns]float64) {
 	u, v, w := x[0][:n], x[1][:n], x[2][:n]
 	for i := range n {

@@ -11,15 +11,15 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A Resampler brings band plates into the color plate's frame by one Geometry. It is prepared once for a
-// take, holds no frame (a few hundred kilobytes at most, whatever the frame's size: places are worked out as
-// they are needed), and is safe for concurrent use.
+// A Resampler brings band plates into the color plate's frame by one Geometry. It is prepared once
+// for a take, holds no frame (a few hundred kilobytes at most, whatever the frame's size: places
+// are worked out as they are needed), and is safe for concurrent use.
 //
-// The kernel is Bicubic unless another is asked for by name: see Kernel.NewResampler. Beyond the band plate's
-// borders its outermost pixels are repeated. Where the band plate has over 1.2 times the color plate's
-// resolution along an axis, the kernel is widened by that ratio along that axis and normalized, so that detail
-// finer than the color plate's pixels is averaged and does not alias. Values are within 1e-3 of the exact kernel
-// for plates between 0 and 1.
+// The kernel is Bicubic unless another is asked for by name: see Kernel.NewResampler. Beyond the
+// band plate's borders its outermost pixels are repeated. Where the band plate has over 1.2 times
+// the color plate's resolution along an axis, the kernel is widened by that ratio along that axis
+// and normalized, so that detail finer than the color plate's pixels is averaged and does not
+// alias. Values are within 1e-3 of the exact kernel for plates between 0 and 1.
 type Resampler struct {
 	g       Geometry
 	kernel  Kernel
@@ -39,8 +39,8 @@ type scratch struct {
 	line         []place   // for what goes place by place
 }
 
-// NewResampler prepares a Resampler for g, by the Bicubic kernel. It panics when g is not valid: see
-// Geometry.Check.
+// NewResampler prepares a Resampler for g, by the Bicubic kernel. It panics when g is not valid:
+// see Geometry.Check.
 func NewResampler(g Geometry) *Resampler { return Bicubic.NewResampler(g) }
 
 // NewResampler prepares a Resampler for g by the kernel k. It panics when g or k is not valid.
@@ -71,8 +71,8 @@ func (r *Resampler) Kernel() Kernel { return r.kernel }
 // Geometry returns the geometry that the Resampler was made for.
 func (r *Resampler) Geometry() Geometry { return r.g }
 
-// Density returns how many band pixels a step of one color pixel covers along the band plate's x and y, in
-// the mean over the frame.
+// Density returns how many band pixels a step of one color pixel covers along the band plate's x
+// and y, in the mean over the frame.
 func (g Geometry) Density() (sx, sy float64) {
 	const n, h = 5, 0.5
 	for j := range n {
@@ -90,10 +90,10 @@ func (g Geometry) Density() (sx, sy float64) {
 	return sx, sy
 }
 
-// Gray resamples src, a band plate, into the color plate's frame, on all cores. The result is in dst where
-// that has the right size, and otherwise (dst may be nil) in a new frame; it is returned either way. It
-// panics when src does not have the size of the geometry's band plate, and dst must not share memory with
-// src.
+// Gray resamples src, a band plate, into the color plate's frame, on all cores. The result is in
+// dst where that has the right size, and otherwise (dst may be nil) in a new frame; it is returned
+// either way. It panics when src does not have the size of the geometry's band plate, and dst must
+// not share memory with src.
 func (r *Resampler) Gray(dst, src *plate.Gray) *plate.Gray {
 	if dst == nil || dst.W != r.g.ColorW || dst.H != r.g.ColorH || len(dst.Pix) != dst.W*dst.H {
 		dst = plate.NewGray(r.g.ColorW, r.g.ColorH)
@@ -117,9 +117,9 @@ func (r *Resampler) RGB(dst, src *plate.RGB) *plate.RGB {
 	return dst
 }
 
-// Rows fills the rows from y0 up to but not including y1 of dst, on the calling goroutine alone: for a
-// pipeline that spreads frames, or parts of frames, over the cores itself. It panics when dst or src does
-// not have the geometry's size or the rows are not within the frame.
+// Rows fills the rows from y0 up to but not including y1 of dst, on the calling goroutine alone:
+// for a pipeline that spreads frames, or parts of frames, over the cores itself. It panics when dst
+// or src does not have the geometry's size or the rows are not within the frame.
 func (r *Resampler) Rows(dst, src *plate.Gray, y0, y1 int) {
 	r.check(src.W, src.H)
 	if dst.W != r.g.ColorW || dst.H != r.g.ColorH || y0 < 0 || y1 > dst.H || y0 > y1 {
@@ -128,9 +128,9 @@ func (r *Resampler) Rows(dst, src *plate.Gray, y0, y1 int) {
 	r.rows(dst.W, y0, y1, dst.Pix, src.Pix)
 }
 
-// Valid returns a frame of the color plate's size that is 1 where the pixel's place is within the band
-// plate's area (which reaches half a pixel beyond its outer pixels' centers), and 0 where it is not and the
-// resampled value is only a repeated border.
+// Valid returns a frame of the color plate's size that is 1 where the pixel's place is within the
+// band plate's area (which reaches half a pixel beyond its outer pixels' centers), and 0 where it
+// is not and the resampled value is only a repeated border.
 func (r *Resampler) Valid() *plate.Gray {
 	v := plate.NewGray(r.g.ColorW, r.g.ColorH)
 	right, bottom := float64(r.g.BandW)-0.5, float64(r.g.BandH)-0.5
@@ -195,9 +195,9 @@ func (g *Geometry) line(y int, places []place) {
 	}
 }
 
-// Row fills dst, a row of the color frame's width, with row y of src resampled, on the calling goroutine. It
-// is Rows for a pipeline that needs no whole frame, and panics likewise. It is a little quicker where dst has a
-// capacity of 16 values more, which it may overwrite.
+// Row fills dst, a row of the color frame's width, with row y of src resampled, on the calling
+// goroutine. It is Rows for a pipeline that needs no whole frame, and panics likewise. It is a
+// little quicker where dst has a capacity of 16 values more, which it may overwrite.
 func (r *Resampler) Row(dst []float32, src *plate.Gray, y int) {
 	r.check(src.W, src.H)
 	if len(dst) != r.g.ColorW || y < 0 || y >= r.g.ColorH {
@@ -262,8 +262,8 @@ func whole(n int) int {
 	return (n + at - 1) / at * at
 }
 
-// displacements sets l to the places of the color pixels of row y, less the pixels themselves. Where the geometry
-// is mirrored they are less the pixels counted from the right.
+// displacements sets l to the places of the color pixels of row y, less the pixels themselves.
+// Where the geometry is mirrored they are less the pixels counted from the right.
 func (g *Geometry) displacements(l *kernel.Line, y int) {
 	h, yy := &g.Homography, float64(y)
 	w := [4]float64{h[8] + h[7]*yy, h[6], h[6], h[7]}
@@ -294,9 +294,9 @@ func (g *Geometry) displacements(l *kernel.Line, y int) {
 	}
 }
 
-// straight returns over how many pixels of a row, up to 64, places stay within 1/128 of a pixel from a straight
-// line. The kernel's slope has no steps, so that so small an error in where one pair of neighbors ends and the
-// next begins changes the result by less than 2e-4.
+// straight returns over how many pixels of a row, up to 64, places stay within 1/128 of a pixel
+// from a straight line. The kernel's slope has no steps, so that so small an error in where one
+// pair of neighbors ends and the next begins changes the result by less than 2e-4.
 func (g Geometry) straight() int {
 	const (
 		n     = 16       // places along each axis
@@ -313,8 +313,8 @@ func (g Geometry) straight() int {
 			bend = math.Max(bend, math.Max(math.Abs(x0-2*x1+x2), math.Abs(y0-2*y1+y2)))
 		}
 	}
-	// An arc of length s deviates from its chord by s^2/8 times its curvature, which may be up to twice as large
-	// between the points that were looked at.
+	// An arc of length s deviates from its chord by s^2/8 times its curvature, which may be up to
+	// twice as large between the points that were looked at.
 	return int(math.Max(1, math.Min(most, math.Sqrt(8*apart/(2*bend)))))
 }
 
@@ -344,8 +344,9 @@ func (g Geometry) smooth() bool {
 	return true
 }
 
-// cubicRow fills dst, row y, with src at the places of s. It goes by runs of pixels that stand between the
-// same neighbors but for their own movement along the row: with nearly parallel cameras these are long.
+// cubicRow fills dst, row y, with src at the places of s. It goes by runs of pixels that stand
+// between the same neighbors but for their own movement along the row: with nearly parallel cameras
+// these are long.
 func (r *Resampler) cubicRow(dst, src []float32, y int, s *scratch) {
 	w, h := r.g.BandW, r.g.BandH
 	n := len(dst)
@@ -370,8 +371,8 @@ func (r *Resampler) cubicRow(dst, src []float32, y int, s *scratch) {
 	r.border(dst, src, y, done, n, s)
 }
 
-// border fills dst, row y, from pixel i up to but not including end, where some of the neighbors are beyond the plate:
-// from a strip of four rows in which its outermost pixels are repeated.
+// border fills dst, row y, from pixel i up to but not including end, where some of the neighbors
+// are beyond the plate: from a strip of four rows in which its outermost pixels are repeated.
 func (r *Resampler) border(dst, src []float32, y, i, end int, s *scratch) {
 	w, h := r.g.BandW, r.g.BandH
 	for i < end {
@@ -405,8 +406,9 @@ func pixel(v float64) int {
 	return int(v)
 }
 
-// run returns the end of the run that begins at i, in a row of n pixels: how far ox and oy stay the whole numbers below
-// the displacements. Those are taken to change evenly over r.step pixels: see straight.
+// run returns the end of the run that begins at i, in a row of n pixels: how far ox and oy stay the
+// whole numbers below the displacements. Those are taken to change evenly over r.step pixels: see
+// straight.
 func (r *Resampler) run(s *scratch, n, i int, ox, oy float64) int {
 	for i < n-1 {
 		j := min(i+r.step, n-1)
@@ -423,7 +425,8 @@ func (r *Resampler) run(s *scratch, n, i int, ox, oy float64) int {
 	return n
 }
 
-// leaves returns at which part of the way from a, which is between 0 and 1, to b that is left; beyond 1 if it is not.
+// leaves returns at which part of the way from a, which is between 0 and 1, to b that is left;
+// beyond 1 if it is not.
 func leaves(a, b float64) float64 {
 	switch {
 	case b >= 1:
@@ -434,8 +437,8 @@ func leaves(a, b float64) float64 {
 	return 2
 }
 
-// within returns v, or the nearer of low and high where it is not between them; low for what is no number, as a place that
-// radial terms send through infinity is.
+// within returns v, or the nearer of low and high where it is not between them; low for what is no
+// number, as a place that radial terms send through infinity is.
 func within(v, low, high float64) float64 {
 	if !(v > low) {
 		return low

@@ -30,8 +30,8 @@ func moved(w, h int, dx, dy float64) Geometry {
 	return with(Identity(w, h), [9]float64{1, 0, dx, 0, 1, dy, 0, 0, 1}, 0, 0)
 }
 
-// exact is the sum of the kernel over all the pixels in its reach, in float64, borders repeated, widened by scale
-// where that is over 1.2, and normalized.
+// exact is the sum of the kernel over all the pixels in its reach, in float64, borders repeated,
+// widened by scale where that is over 1.2, and normalized.
 func exact(k Kernel, src *plate.Gray, x, y, sx, sy float64) float64 {
 	weights := func(x, scale float64) (first int, w []float64) {
 		if scale <= 1.2 {
@@ -60,8 +60,8 @@ func exact(k Kernel, src *plate.Gray, x, y, sx, sy float64) float64 {
 }
 
 func TestKernel(t *testing.T) {
-	// Keys 1981: the kernel is 1 at 0 and 0 at the other whole numbers, and with a = -1/2 it is 9/16 at 1/2
-	// and -1/16 at 3/2 (own arithmetic from equation 15).
+	// Keys 1981: the kernel is 1 at 0 and 0 at the other whole numbers, and with a = -1/2 it is
+	// 9/16 at 1/2 and -1/16 at 3/2 (own arithmetic from equation 15).
 	for x, want := range map[float64]float64{0: 1, 1: 0, 2: 0, 3: 0, -1: 0, 0.5: 9. / 16, -0.5: 9. / 16, 1.5: -1. / 16, 2.5: 0} {
 		if v := kernel.Keys(x); v != want {
 			t.Errorf("the kernel at %v is %v, want %v", x, v, want)
@@ -136,7 +136,8 @@ func TestResampleExact(t *testing.T) {
 	}
 }
 
-// A frame of 4096x2160 pixels from a band camera of another size and aspect, at its borders and in its middle.
+// A frame of 4096x2160 pixels from a band camera of another size and aspect, at its borders and in
+// its middle.
 func TestResampleLarge(t *testing.T) {
 	const w, h = 4096, 2160
 	g := NewGeometry(w, h, 3840, 2160)
@@ -160,7 +161,8 @@ func TestResampleLarge(t *testing.T) {
 	}
 }
 
-// Keys 1981: with a = -1/2 the interpolation has third-order accuracy, and so is exact for quadratics.
+// Keys 1981: with a = -1/2 the interpolation has third-order accuracy, and so is exact for
+// quadratics.
 func TestResampleQuadratic(t *testing.T) {
 	const w, h = 48, 32
 	f := func(x, y float64) float64 {
@@ -189,9 +191,10 @@ func TestResampleQuadratic(t *testing.T) {
 	}
 }
 
-// golang.org/x/image/draw has the same kernel: CatmullRom is Keys's with a = -1/2. It works with 16-bit code
-// values, so that the two agree to their rounding; at the borders it leaves the kernel's outer part away
-// where Resampler repeats the border, so that only the interior is compared.
+// golang.org/x/image/draw has the same kernel: CatmullRom is Keys's with a = -1/2. It works with
+// 16-bit code values, so that the two agree to their rounding; at the borders it leaves the
+// kernel's outer part away where Resampler repeats the border, so that only the interior is
+// compared.
 func TestResampleImageDraw(t *testing.T) {
 	const w, h = 40, 30
 	src := noisePlate(w, h, 3)
@@ -284,7 +287,8 @@ func TestResampleForms(t *testing.T) {
 }
 
 func TestValid(t *testing.T) {
-	// Moved by 2.4 to the right and 1 up, of 5 columns the places are 2.4 3.4 4.4 | 5.4 6.4, and 4.5 is the edge.
+	// Moved by 2.4 to the right and 1 up, of 5 columns the places are 2.4 3.4 4.4 | 5.4 6.4, and
+	// 4.5 is the edge.
 	v := NewResampler(moved(5, 3, 2.4, -1)).Valid()
 	want := []float32{0, 0, 0, 0, 0, 1, 1, 1, 0, 0, 1, 1, 1, 0, 0}
 	for i := range want {

@@ -10,9 +10,10 @@ type ModelFit struct {
 	Model      string `json:"model"`
 	Parameters int    `json:"parameters"` // that were fitted for it, those of the performer's light included
 
-	// Criterion is Schwarz's for errors of unknown size (Schwarz 1978): n log(chi-squared) for n measurements, plus the
-	// number of parameters times log(n). The model with the least is the best supported; 10 more is strong evidence
-	// against a model (Kass and Raftery 1995, table in section 3.2, for twice the logarithm of a Bayes factor).
+	// Criterion is Schwarz's for errors of unknown size (Schwarz 1978): n log(chi-squared) for n
+	// measurements, plus the number of parameters times log(n). The model with the least is the
+	// best supported; 10 more is strong evidence against a model (Kass and Raftery 1995, table in
+	// section 3.2, for twice the logarithm of a Bayes factor).
 	Criterion float64 `json:"criterion"`
 }
 
@@ -47,8 +48,8 @@ func (e *Estimate) Why() string {
 	return out
 }
 
-// pieces returns the pieces of edge that the fit used: where each is in the color plate, and where the band plate
-// shows it. Along the edge, where nothing is known, the two agree.
+// pieces returns the pieces of edge that the fit used: where each is in the color plate, and where
+// the band plate shows it. Along the edge, where nothing is known, the two agree.
 func (f *fit) pieces() []PointPair {
 	var list []PointPair
 	for _, m := range f.last {

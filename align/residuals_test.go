@@ -12,7 +12,8 @@ import (
 	"example.com/twinplate/rig"
 )
 
-// The pieces of edge lie where the geometry puts them, to what Residual says, and within both plates.
+// The pieces of edge lie where the geometry puts them, to what Residual says, and within both
+// plates.
 func TestPieces(t *testing.T) {
 	g := mirrored(moved(320, 180, 6, -4))
 	e, err := FromFootage(t.Context(), cutoutPairs(g, plainFaults, 2, 2), nil)
@@ -64,7 +65,8 @@ func ExampleTexture_Words() {
 	// Output: the costume's texture, seen through the crosstalk, was used in 812 places; the performer's edges alone lie 0.16 px off it (-0.16, +0.00), as light from one side makes them: the geometry follows the texture
 }
 
-// How far a geometry is to be believed, where only the scale along x is doubtful: by one part in 10000.
+// How far a geometry is to be believed, where only the scale along x is doubtful: by one part in
+// 10000.
 func ExampleEstimate_Sigma() {
 	e := Estimate{Geometry: Identity(1920, 1080)}
 	e.Covariance[0][0] = 1e-4 * 1e-4
@@ -89,9 +91,10 @@ func (s woven) Draw(i, w, h int) (*plate.RGB, *plate.Gray) {
 	return p, t
 }
 
-// The stated error holds: with every fault on, the true error is within three of it at 95 % of the frame's points; and
-// it is of some use, being at the edges neither far below the true error nor far above it. That is where the costume has
-// texture; a plain one leaves open what the light does to edges, and the stated error says so.
+// The stated error holds: with every fault on, the true error is within three of it at 95 % of the
+// frame's points; and it is of some use, being at the edges neither far below the true error nor
+// far above it. That is where the costume has texture; a plain one leaves open what the light does
+// to edges, and the stated error says so.
 func TestSigmaCovers(t *testing.T) {
 	tier.InTest(t)
 	const w, h, takes = 800, 450, 4

@@ -91,8 +91,8 @@ var estimators = []struct {
 	}},
 }
 
-// Whatever the plates, each estimator returns a result or an error: it does not panic, nor hang, nor return numbers that
-// are none.
+// Whatever the plates, each estimator returns a result or an error: it does not panic, nor hang,
+// nor return numbers that are none.
 func TestOddPlates(t *testing.T) {
 	even := odd.Pictures[1]
 	sizes := [][2]image.Point{
@@ -137,7 +137,8 @@ func TestOddPlates(t *testing.T) {
 	}
 }
 
-// A geometry that Check passes, however wild, is resampled by within bounded time and memory; what cannot be is refused.
+// A geometry that Check passes, however wild, is resampled by within bounded time and memory; what
+// cannot be is refused.
 func TestOddGeometries(t *testing.T) {
 	band := odd.Pictures[0].Gray(40, 30, odd.Random("band"))
 	values := []float64{0, 1, -1, 1e-3, 0.5, 3, 100, 1e6, -1e6, 1e300, math.MaxFloat64, math.NaN(), math.Inf(1)}

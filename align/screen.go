@@ -10,8 +10,9 @@ import (
 	"example.com/twinplate/internal/robust"
 )
 
-// A screen is the lit screen without the performer: the exponential of a quadratic over the band frame,
-// times a gain for each pair. It need not be exact: only its slope within a small window matters.
+// A screen is the lit screen without the performer: the exponential of a quadratic over the band
+// frame, times a gain for each pair. It need not be exact: only its slope within a small window
+// matters.
 type screen struct {
 	q        [6]float64
 	low, top float64 // the logarithms that it stays between
@@ -20,20 +21,22 @@ type screen struct {
 	part     float64  // the part of the band frame within its borders, 0 to 1
 }
 
-// A border is a straight line at which the screen ends, in parts of the band frame's width and height: the screen
-// is where x u + y v <= at.
+// A border is a straight line at which the screen ends, in parts of the band frame's width and
+// height: the screen is where x u + y v <= at.
 type border struct{ x, y, at float64 }
 
 func screenTerms(x, y float64) [6]float64 { return [6]float64{1, x, y, x * x, x * y, y * y} }
 
-// By how much parts of the screen that the performer divides may differ in light, in natural logarithms: to belong to
-// the screen (a stop and a half), and to be surely open, with no scrim or smoke before them.
+// By how much parts of the screen that the performer divides may differ in light, in natural
+// logarithms: to belong to the screen (a stop and a half), and to be surely open, with no scrim or
+// smoke before them.
 const (
 	darkPart = 1.
 	likePart = 0.35
 )
 
-// fitScreen fits the screen to what is brightest in the coarsest level of the band plates, and finds where it ends.
+// fitScreen fits the screen to what is brightest in the coarsest level of the band plates, and
+// finds where it ends.
 func fitScreen(bands [][]plane) (*screen, error) {
 	sc := &screen{gain: make([]float64, len(bands)), part: 1}
 	top := len(bands[0]) - 1
@@ -69,8 +72,8 @@ func fitScreen(bands [][]plane) (*screen, error) {
 	return sc, nil
 }
 
-// light sets the gains of the pairs, by the pixels that are inside, and returns the logarithm of the most light that a
-// pixel of the coarsest level has in any of them, over its pair's gain.
+// light sets the gains of the pairs, by the pixels that are inside, and returns the logarithm of
+// the most light that a pixel of the coarsest level has in any of them, over its pair's gain.
 func (sc *screen) light(bands [][]plane, inside []bool) ([]float64, error) {
 	const (
 		darkest = -6  // the least that is returned, in natural logarithms: a 400th; chosen by hand
@@ -108,8 +111,8 @@ func (sc *screen) light(bands [][]plane, inside []bool) ([]float64, error) {
 	return light, nil
 }
 
-// fit fits the quadratic to the light of the open pixels, by least squares in which what lies below the fit (strands,
-// what is thin) counts little, and in the end nothing.
+// fit fits the quadratic to the light of the open pixels, by least squares in which what lies below
+// the fit (strands, what is thin) counts little, and in the end nothing.
 func (sc *screen) fit(light []float64, open []bool, w, h int) {
 	const (
 		// In the first 31 of which what lies far below still counts; chosen by hand.
@@ -174,8 +177,8 @@ func (sc *screen) fit(light []float64, open []bool, w, h int) {
 	}
 }
 
-// brightArea returns which pixels are open screen: the brightest and what lies about them without a step, and other
-// such parts whose light is at most fades less.
+// brightArea returns which pixels are open screen: the brightest and what lies about them without a
+// step, and other such parts whose light is at most fades less.
 func brightArea(light []float64, w, h int, fades float64) []bool {
 	const (
 		// The most by which neighbors on the screen differ, besides noise; chosen by hand.
@@ -250,9 +253,9 @@ func brightArea(light []float64, w, h int, fades float64) []bool {
 	return open
 }
 
-// bordersOf returns the sides of the convex hull of the open pixels of w by h that lie within the frame, moved inward by
-// what smoothing spreads an edge to. There are none where the open screen reaches almost all around the frame: then what
-// is missing is the performer.
+// bordersOf returns the sides of the convex hull of the open pixels of w by h that lie within the
+// frame, moved inward by what smoothing spreads an edge to. There are none where the open screen
+// reaches almost all around the frame: then what is missing is the performer.
 func bordersOf(open []bool, w, h int) []border {
 	const (
 		// Pixels from the frame's edge at which the screen counts as reaching it; chosen by hand.

@@ -29,18 +29,19 @@ const (
 	beside = 5.
 )
 
-// search returns the most promising geometries, those of one parity and then those of the other: the best shift for
-// each parity, rotation and scale, by the normalized cross-correlation of what is not black in the color plate with
-// what hides the screen in the band plate, where the band plate shows the screen (masked as by Padfield 2012), all
-// pairs together. It works on the coarsest level that holds the performer.
+// search returns the most promising geometries, those of one parity and then those of the other:
+// the best shift for each parity, rotation and scale, by the normalized cross-correlation of what
+// is not black in the color plate with what hides the screen in the band plate, where the band
+// plate shows the screen (masked as by Padfield 2012), all pairs together. It works on the coarsest
+// level that holds the performer.
 func (s *stack) search(ctx context.Context, o Options) ([]Geometry, error) {
 	v, err := s.look()
 	if err != nil {
 		return nil, err
 	}
 	l, frames := v.level, v.frames
-	// The grid: steps such that the true rotation and scale are within half a step, which moves the performer's outer
-	// parts by no more than the refinement catches, in pixels of the level.
+	// The grid: steps such that the true rotation and scale are within half a step, which moves the
+	// performer's outer parts by no more than the refinement catches, in pixels of the level.
 	const (
 		arc, swell = 0.9, 1.2 // pixels, by rotation and by scale; chosen by hand
 		// Degrees, and parts of the scale: no step is smaller, which bounds the work.
@@ -53,8 +54,9 @@ func (s *stack) search(ctx context.Context, o Options) ([]Geometry, error) {
 	margin := int(math.Ceil(o.MaxShift*float64(l.w) + besides))
 	fw, fh := fastSize(l.w+margin+1), fastSize(l.h+margin+1)
 	t := newTransform(fw, fh)
-	// Two frames go as one complex picture: the real part of the correlation of two such is the sum of the frames' own.
-	// What the norm takes goes so too: the squares of all frames, and the frames.
+	// Two frames go as one complex picture: the real part of the correlation of two such is the sum
+	// of the frames' own. What the norm takes goes so too: the squares of all frames, and the
+	// frames.
 	const turned = complex(0, 1)
 	half := [2]complex128{1, turned}
 	presence := make([][]complex128, (len(frames)+1)/2)
@@ -186,7 +188,8 @@ func (s *stack) search(ctx context.Context, o Options) ([]Geometry, error) {
 	return starts, nil
 }
 
-// steps returns how many steps of at most the size given reach from 0 to most; none where one in the middle does.
+// steps returns how many steps of at most the size given reach from 0 to most; none where one in
+// the middle does.
 func steps(most, size float64) int {
 	if most <= size/2 {
 		return 0
@@ -273,8 +276,8 @@ func (s *stack) seen() string {
 	return fmt.Sprintf("the screen is seen in %.0f %% of the band plate; up to %.1f %% of it are hidden, and up to %.1f %% of the color plate are lit", 100*s.screen.part, 100*hidden, 100*lit)
 }
 
-// bases returns what the search starts from: the frames stretched over each other and, where their shapes
-// differ, also scaled alike by width and by height.
+// bases returns what the search starts from: the frames stretched over each other and, where their
+// shapes differ, also scaled alike by width and by height.
 func (s *stack) bases() []Geometry {
 	g := NewGeometry(s.colorW, s.colorH, s.bandW, s.bandH)
 	list := []Geometry{g}
@@ -300,8 +303,8 @@ const (
 	open  = 0.25
 )
 
-// populated returns the frames in which something lit stands before a screen, and how many pixels of the band plates
-// it hides in them.
+// populated returns the frames in which something lit stands before a screen, and how many pixels
+// of the band plates it hides in them.
 func (l *level) populated() (list []int, pixels int) {
 	const (
 		least = 8   // pixels that something has; chosen by hand
@@ -367,8 +370,8 @@ func (l *level) presence(frame int) []float64 {
 	return p
 }
 
-// warped returns the alpha of frames' band plates in the color plate's frame by bilinear interpolation, and where they
-// show the screen: 1 there, and 0 elsewhere.
+// warped returns the alpha of frames' band plates in the color plate's frame by bilinear
+// interpolation, and where they show the screen: 1 there, and 0 elsewhere.
 func (l *level) warped(frames []int, g Geometry) (alpha [][]float64, mask []float64) {
 	alpha, mask = make([][]float64, len(frames)), make([]float64, l.w*l.h)
 	for i := range alpha {
@@ -415,8 +418,8 @@ func (l *level) jacobian(g *Geometry, x, y float64) (byX, byY [2]float64) {
 	return byX, [2]float64{x1 - x0, y1 - y0}
 }
 
-// removeMean takes from each picture the mean of all where mask is 1, and returns how many pixels that is and the sum of
-// the squares of what is left. Where mask is 0 the pictures stay 0.
+// removeMean takes from each picture the mean of all where mask is 1, and returns how many pixels
+// that is and the sum of the squares of what is left. Where mask is 0 the pictures stay 0.
 func removeMean(pictures [][]float64, mask []float64) (n, energy float64) {
 	mean := 0.0
 	for _, m := range mask {

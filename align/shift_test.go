@@ -10,7 +10,8 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// discs is alpha at a place of a frame of 320x180: soft-edged discs, the edge blurred by sigma pixels.
+// discs is alpha at a place of a frame of 320x180: soft-edged discs, the edge blurred by sigma
+// pixels.
 func discs(x, y, sigma float64) float64 {
 	open := 1.0
 	for _, d := range [][3]float64{{70, 60, 38}, {160, 110, 45}, {250, 60, 30}, {275, 135, 22}, {40, 145, 18}} {
@@ -23,7 +24,8 @@ const shiftW, shiftH, shiftBlur = 320, 180, 1.2
 
 var shiftColor, shiftScreen = [3]float64{0.5, 0.4, 0.3}, 0.8
 
-// shifted returns a pair of plates of the discs, the band plate moved by (dx, dy), with this noise in both.
+// shifted returns a pair of plates of the discs, the band plate moved by (dx, dy), with this noise
+// in both.
 func shifted(dx, dy, noise float64, seed uint64) Pair {
 	r := rand.New(rand.NewPCG(seed, 77))
 	p := Pair{plate.NewRGB(shiftW, shiftH), plate.NewGray(shiftW, shiftH)}
@@ -40,9 +42,10 @@ func shifted(dx, dy, noise float64, seed uint64) Pair {
 	return p
 }
 
-// cramerRao returns the least standard deviation that an unbiased estimate of the shift can have along x and y
-// (Robinson and Milanfar 2004): the noise of the difference of the two plates' alphas, over the root of the sum of
-// alpha's squared slopes, here with neither plate free of noise and the performer's color known.
+// cramerRao returns the least standard deviation that an unbiased estimate of the shift can have
+// along x and y (Robinson and Milanfar 2004): the noise of the difference of the two plates'
+// alphas, over the root of the sum of alpha's squared slopes, here with neither plate free of noise
+// and the performer's color known.
 func cramerRao(noise float64) (x, y float64) {
 	light := 0.0
 	for _, c := range shiftColor {
@@ -63,9 +66,10 @@ func cramerRao(noise float64) (x, y float64) {
 	return math.Sqrt(v * yy / det), math.Sqrt(v * xx / det)
 }
 
-// bentFactor returns by how much the bound's standard deviation rises where the performer's color is not known and may
-// bend within each tile, as FromFootage has it: what is left of an edge's slope, in one straight edge in the middle of a
-// tile, when the columns of the model of color have taken their part.
+// bentFactor returns by how much the bound's standard deviation rises where the performer's color
+// is not known and may bend within each tile, as FromFootage has it: what is left of an edge's
+// slope, in one straight edge in the middle of a tile, when the columns of the model of color have
+// taken their part.
 func bentFactor() float64 {
 	const half = largest / 2.
 	v := shiftBlur*shiftBlur + 0.25 // what a level is smoothed by besides
@@ -89,9 +93,10 @@ func bentFactor() float64 {
 	return math.Sqrt(whole / left)
 }
 
-// A pure shift under known noise, against the bound for plates of which all else is known, and against the bound where the
-// performer's color is to be found as well, anew in every small window, as FromFootage must, which knows neither that the
-// light on the performer does not vary, nor that a shift is all.
+// A pure shift under known noise, against the bound for plates of which all else is known, and
+// against the bound where the performer's color is to be found as well, anew in every small window,
+// as FromFootage must, which knows neither that the light on the performer does not vary, nor that
+// a shift is all.
 func TestShiftBound(t *testing.T) {
 	tier.InTest(t)
 	const tries = 12

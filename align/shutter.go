@@ -6,11 +6,13 @@ import (
 	"slices"
 )
 
-// A Rolling is what rows of one camera that are not of the other's instant do to what moves: in each frame the band plate is
-// displaced by an amount that grows evenly from the top of the frame to the bottom.
+// A Rolling is what rows of one camera that are not of the other's instant do to what moves: in
+// each frame the band plate is displaced by an amount that grows evenly from the top of the frame
+// to the bottom.
 type Rolling struct {
-	// Pixels is the difference between the displacements at the top and at the bottom, in band pixels: the standard deviation
-	// over the frames, since what all frames have in common is a part of the geometry.
+	// Pixels is the difference between the displacements at the top and at the bottom, in band
+	// pixels: the standard deviation over the frames, since what all frames have in common is a
+	// part of the geometry.
 	Pixels float64 `json:"pixels"`
 	Sigma  float64 `json:"sigma"`  // standard error of Pixels
 	Frames int     `json:"frames"` // in which it was measured; 0: fewer than two could be measured, and nothing is known
@@ -34,15 +36,17 @@ func (r Rolling) warning() string {
 	return fmt.Sprintf("the rows of the two cameras are not of the same instants: what moves is displaced between the top and the bottom of the frame, by %.1f pixels (standard error %.2f) in the mean of the frames, and no geometry can follow; use global shutters, or two cameras of one kind, started by one trigger", r.Pixels, r.Sigma)
 }
 
-// A shutter is a displacement of each frame's band plate that grows with the row, which is fitted with the geometry: a shift
-// of the whole frame and a shear, each along x and y, drawn from normal distributions about zero.
+// A shutter is a displacement of each frame's band plate that grows with the row, which is fitted
+// with the geometry: a shift of the whole frame and a shear, each along x and y, drawn from normal
+// distributions about zero.
 type shutter struct {
 	widths       [lateTerms]float64   // standard deviations, in the units of theta's shifts, as all here
 	values, next [][lateTerms]float64 // by frame: with which the edges were measured, and by the last solution
 	fixed        bool                 // the widths are not learned
 }
 
-// lateTerms are a frame's shift along x and y, and what the frame's bottom is displaced by more than its top.
+// lateTerms are a frame's shift along x and y, and what the frame's bottom is displaced by more
+// than its top.
 const lateTerms = 4
 
 // Widths with which displacements are looked for, in band pixels: wide enough to leave alone
@@ -73,7 +77,8 @@ func (s *shutter) columns() int {
 // height returns where in the frame a row of the level is, -1/2 at the top and 1/2 at the bottom.
 func (l *level) height(y float64) float64 { return (y+0.5)/float64(l.h) - 0.5 }
 
-// late returns how an equation depends on its frame's displacement: as on the geometry's shift, more or less by row.
+// late returns how an equation depends on its frame's displacement: as on the geometry's shift,
+// more or less by row.
 func (f *fit) late(q *equation) (frame int, by [lateTerms]float64) {
 	m := &f.last[q.from]
 	h := f.l.height(m.y)
@@ -92,15 +97,17 @@ func (f *fit) fill(columns []float64, q *equation) float64 {
 	return by[0]*v[0] + by[1]*v[1] + by[2]*v[2] + by[3]*v[3]
 }
 
-// prior adds to the normal equations, of which the columns begin at first, that the displacements are of the widths.
+// prior adds to the normal equations, of which the columns begin at first, that the displacements
+// are of the widths.
 func (s *shutter) prior(m *mixed, first int) {
 	for i := range s.columns() {
 		m.a[(first+i)*m.n+first+i] += 1 / (s.widths[i%lateTerms] * s.widths[i%lateTerms])
 	}
 }
 
-// settle keeps the displacements of a solution x, of which the columns begin at first, as the next ones, and learns the
-// widths, given the equations' factor: the mean of the squares and of the variances, as mixed.widths does it.
+// settle keeps the displacements of a solution x, of which the columns begin at first, as the next
+// ones, and learns the widths, given the equations' factor: the mean of the squares and of the
+// variances, as mixed.widths does it.
 func (s *shutter) settle(m *mixed, x []float64, first int) {
 	if s == nil {
 		return
@@ -150,15 +157,17 @@ func (f *fit) expose() {
 	}
 }
 
-// displaced returns how far a frame's band plate is displaced where the color plate has row y, in pixels of the level.
+// displaced returns how far a frame's band plate is displaced where the color plate has row y, in
+// pixels of the level.
 func (l *level) displaced(frame int, y float64) (dx, dy float64) {
 	v := &l.frames[frame].late
 	h := l.height(y)
 	return v[0] + v[2]*h, v[1] + v[3]*h
 }
 
-// rolling tests the last measurements for displacements that grow with the row, with the geometry left free, and leaves the
-// fit as it was. Weights are found anew: without displacements, those that disagree most had none.
+// rolling tests the last measurements for displacements that grow with the row, with the geometry
+// left free, and leaves the fit as it was. Weights are found anew: without displacements, those
+// that disagree most had none.
 func (f *fit) rolling() Rolling {
 	var frames []int // in order, so that the sums over them are the same at every run
 	for _, m := range f.last {

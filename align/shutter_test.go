@@ -39,7 +39,8 @@ func TestRolling(t *testing.T) {
 		if warned != (want > 0) {
 			t.Errorf("%.2f pixels of shear, warnings %q", want, e.Warnings)
 		}
-		// What all frames have in common is a part of the geometry, and its stated error allows for that.
+		// What all frames have in common is a part of the geometry, and its stated error allows for
+		// that.
 		stated := 0.0
 		for _, p := range e.Pieces {
 			stated += math.Pow(e.Sigma(p.Color[0], p.Color[1]), 2) / float64(len(e.Pieces))

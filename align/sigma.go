@@ -5,8 +5,8 @@ import (
 	"math"
 )
 
-// numbers are the twelve of a geometry, in the order of a Covariance: the homography's first eight elements, k1
-// and k2, and the center's x and y.
+// numbers are the twelve of a geometry, in the order of a Covariance: the homography's first eight
+// elements, k1 and k2, and the center's x and y.
 type numbers [12]float64
 
 func (g Geometry) numbers() (v numbers) {
@@ -16,7 +16,8 @@ func (g Geometry) numbers() (v numbers) {
 	return v
 }
 
-// slopes returns the derivatives of Map's result at the color pixel (x, y) by the geometry's numbers.
+// slopes returns the derivatives of Map's result at the color pixel (x, y) by the geometry's
+// numbers.
 func (g Geometry) slopes(x, y float64) (dx, dy numbers) {
 	d := g.halfDiagonal()
 	rx, ry := x-g.Center[0], y-g.Center[1]
@@ -46,8 +47,8 @@ func (g Geometry) slopes(x, y float64) (dx, dy numbers) {
 	return dx, dy
 }
 
-// expected returns the standard deviation of the distance between where g puts a color pixel and the true place,
-// in band pixels.
+// expected returns the standard deviation of the distance between where g puts a color pixel and
+// the true place, in band pixels.
 func (g Geometry) expected(cov *[12][12]float64, x, y float64) float64 {
 	dx, dy := g.slopes(x, y)
 	v := 0.0
@@ -59,7 +60,8 @@ func (g Geometry) expected(cov *[12][12]float64, x, y float64) float64 {
 	return math.Sqrt(math.Max(v, 0))
 }
 
-// worst returns the largest expected error over the color frame and where it is, and the root of its mean square.
+// worst returns the largest expected error over the color frame and where it is, and the root of
+// its mean square.
 func (g Geometry) worst(cov *[12][12]float64) (most float64, at [2]float64, rms float64) {
 	grid := g.Grid(9)
 	for _, p := range grid {
@@ -72,7 +74,8 @@ func (g Geometry) worst(cov *[12][12]float64) (most float64, at [2]float64, rms 
 	return most, at, math.Sqrt(rms)
 }
 
-// transported returns the covariance j cov j', the columns of j being how the numbers change with each parameter.
+// transported returns the covariance j cov j', the columns of j being how the numbers change with
+// each parameter.
 func transported(j []numbers, cov [][]float64) (c [12][12]float64) {
 	for a := range c {
 		for b := range c {

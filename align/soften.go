@@ -14,11 +14,12 @@ import (
 // pixels of the level, squared; chosen by hand.
 const mostSoftening = 6
 
-// A Softness is how much softer one camera's picture is than the other's, measured where the performer's edges are in
-// both.
+// A Softness is how much softer one camera's picture is than the other's, measured where the
+// performer's edges are in both.
 type Softness struct {
-	// Difference is the blur, as the sigma of a Gaussian in color pixels, that makes the sharper plate as soft as the
-	// other: positive where the band plate is the softer one, negative where the color plate is.
+	// Difference is the blur, as the sigma of a Gaussian in color pixels, that makes the sharper
+	// plate as soft as the other: positive where the band plate is the softer one, negative where
+	// the color plate is.
 	Difference float64 `json:"difference_px"`
 	Sigma      float64 `json:"sigma_px"` // standard error of Difference
 	Edges      int     `json:"edges"`    // how many pieces of edge it was measured at; 0: it was not
@@ -32,13 +33,14 @@ func (s Softness) Told(least float64) bool {
 	return s.Edges > 0 && size+s.Sigma >= least && size > sure*s.Sigma
 }
 
-// SoftnessDifference measures the softness of the two cameras' pictures against each other, for a geometry that is known:
-// FromFootage does it by itself. The pairs are as for FromFootage, and so are the errors.
+// SoftnessDifference measures the softness of the two cameras' pictures against each other, for a
+// geometry that is known: FromFootage does it by itself. The pairs are as for FromFootage, and so
+// are the errors.
 //
-// The color plate at each piece of edge is modeled as FromFootage does it; the blur of the band plate's alpha, or of the
-// color plate, that fits best is found by Gauss-Newton, and the median over the pieces is taken. What the performer's
-// light does within a few pixels of an edge looks in part like softness: on drawn takes whose plates differed by 1 pixel it
-// found 0.7 to 0.9.
+// The color plate at each piece of edge is modeled as FromFootage does it; the blur of the band
+// plate's alpha, or of the color plate, that fits best is found by Gauss-Newton, and the median
+// over the pieces is taken. What the performer's light does within a few pixels of an edge looks in
+// part like softness: on drawn takes whose plates differed by 1 pixel it found 0.7 to 0.9.
 func SoftnessDifference(ctx context.Context, pairs []Pair, g Geometry) (Softness, error) {
 	s, f, err := matched(ctx, pairs, g)
 	if err != nil {
@@ -81,8 +83,8 @@ func (s *stack) softness(f *fit) Softness {
 	return Softness{Difference: d, Sigma: math.Hypot(noise, softLight*d), Edges: len(votes)}
 }
 
-// softLight is the part of a difference by which the performer's light may make it look smaller or larger: as it was on
-// takes drawn with light from one side, of which the truth was known.
+// softLight is the part of a difference by which the performer's light may make it look smaller or
+// larger: as it was on takes drawn with light from one side, of which the truth was known.
 const softLight = 0.2
 
 // A vote is half the variance by which a tile would have the band plate blurred.
@@ -110,10 +112,10 @@ func weighted(votes []vote, weight float64) float64 {
 	return 0
 }
 
-// matchSoftness brings the plates of the fit's level, the finest, to the same softness, and refits. Otherwise an edge that
-// is soft in one camera and crisp in the other would seem to lie further out or in: the model weights an edge's outer flank
-// more than its inner one, which has texture. A tile is too small to tell a wide blur by, and there the level above it is
-// asked first.
+// matchSoftness brings the plates of the fit's level, the finest, to the same softness, and refits.
+// Otherwise an edge that is soft in one camera and crisp in the other would seem to lie further out
+// or in: the model weights an edge's outer flank more than its inner one, which has texture. A tile
+// is too small to tell a wide blur by, and there the level above it is asked first.
 func (s *stack) matchSoftness(ctx context.Context, f *fit) error {
 	if len(s.levels) > 1 {
 		c := newFit(f.g, s.levels[1], Radial)
@@ -139,15 +141,16 @@ func (s *stack) matchSoftness(ctx context.Context, f *fit) error {
 // finest, squared; chosen by hand.
 const wide = 1.5
 
-// sharper returns the variance of the blur that would bring the band plates to the softness of the color plates, or where it
-// is negative the reverse, by the last measurements, in band pixels of the level, squared.
+// sharper returns the variance of the blur that would bring the band plates to the softness of the
+// color plates, or where it is negative the reverse, by the last measurements, in band pixels of
+// the level, squared.
 func (f *fit) sharper() float64 {
 	votes, half := f.l.votes(f.last)
 	return 2 * weighted(votes, half)
 }
 
-// soften brings the level's plates to the same softness, and refits. The model of the blur is one to first order, hence the
-// rounds: each finds half of what is left, or more.
+// soften brings the level's plates to the same softness, and refits. The model of the blur is one
+// to first order, hence the rounds: each finds half of what is left, or more.
 func (f *fit) soften(ctx context.Context) (ok bool, err error) {
 	const (
 		rounds = 6 // which leave a 60th at most
@@ -165,8 +168,8 @@ func (f *fit) soften(ctx context.Context) (ok bool, err error) {
 	return ok, err
 }
 
-// soften blurs the band plates by this variance, or where it is negative the color plates, in band pixels of the level,
-// squared.
+// soften blurs the band plates by this variance, or where it is negative the color plates, in band
+// pixels of the level, squared.
 func (l *level) soften(g Geometry, variance float64) {
 	l.softened += variance
 	defer l.measureBlur()
@@ -190,14 +193,15 @@ func (l *level) soften(g Geometry, variance float64) {
 	})
 }
 
-// Blur blurs a frame in place by nearly a Gaussian: passes of three weights along rows and columns, of together exactly
-// this variance, in pixels squared. Borders are repeated. A variance of 0 or below leaves the frame as it is.
+// Blur blurs a frame in place by nearly a Gaussian: passes of three weights along rows and columns,
+// of together exactly this variance, in pixels squared. Borders are repeated. A variance of 0 or
+// below leaves the frame as it is.
 func Blur(f *plate.Gray, variance float64) {
 	blur(plane{f.W, f.H, f.Pix}, math.Max(variance, 0))
 }
 
-// blur smooths a plane with a kernel of exactly the variance given along each axis: passes of three weights,
-// borders repeated. The plane's pixels are overwritten.
+// blur smooths a plane with a kernel of exactly the variance given along each axis: passes of three
+// weights, borders repeated. The plane's pixels are overwritten.
 func blur(q plane, variance float64) plane {
 	// Variance of the weights 1, 2, 1; with more, the finest detail would come out reversed.
 	const most = 0.5

@@ -17,17 +17,17 @@ type stack struct {
 	screen                       *screen
 }
 
-// A level holds the pairs reduced by whole factors: pixel x of the level is centered on (x+0.5)*factor-0.5
-// of the plate. Both cameras' pictures are lightly smoothed, which makes what interpolation does to noise
-// nearly the same wherever it falls between the pixels.
+// A level holds the pairs reduced by whole factors: pixel x of the level is centered on
+// (x+0.5)*factor-0.5 of the plate. Both cameras' pictures are lightly smoothed, which makes what
+// interpolation does to noise nearly the same wherever it falls between the pixels.
 type level struct {
 	w, h   int // of the color plates
 	bw, bh int // of the band plates
 	fc, fb float64
 	beyond []bool  // which pixels of the band plates lie beyond the screen's borders; nil where none does
 	blur   float64 // the variance of the blur in both cameras' pictures, in color pixels of the level, squared
-	// softened is the variance by which the band plates have been blurred more than the color plates to match them, in
-	// band pixels of the level, squared.
+	// softened is the variance by which the band plates have been blurred more than the color
+	// plates to match them, in band pixels of the level, squared.
 	softened float64
 	frames   []frame
 }
@@ -41,7 +41,8 @@ type frame struct {
 	color  [3][]float32 // linear light, each channel divided by its own highlight
 	alpha  []float32    // 1 less the band plate over the screen: 0 on the screen, about 1 on the performer
 	spline []float32    // the coefficients of alpha's spline
-	// burnt says in which squares, burntSide pixels a side, the color plate clips in any channel; on the finest level.
+	// burnt says in which squares, burntSide pixels a side, the color plate clips in any channel;
+	// on the finest level.
 	burnt [3][]bool
 	// The smoothed pictures' noise, as standard deviations, of the color's channels and of alpha.
 	colorNoise [3]float64
@@ -190,8 +191,8 @@ func (s *stack) reduce(i int, p Pair, fc, fb int) (list []plane) {
 // burntSide is the side of the squares of frame.burnt, in pixels.
 const burntSide = 4
 
-// clipped returns in which squares of a plane, row by row, some pixel is at its top, where many are: a camera or a file
-// holds no more than that.
+// clipped returns in which squares of a plane, row by row, some pixel is at its top, where many
+// are: a camera or a file holds no more than that.
 func clipped(q plane) []bool {
 	const (
 		many = 16   // pixels of one value: noise makes no two alike that are not clipped
@@ -251,7 +252,8 @@ func (s *stack) smoothing(l *level) float64 {
 // darkQuantile is the quantile of a color channel that is taken for its dark level; chosen by hand.
 const darkQuantile = 0.05
 
-// highlight returns the factor that brings a channel's 99.5th percentile, above its dark level, to 1.
+// highlight returns the factor that brings a channel's 99.5th percentile, above its dark level, to
+// 1.
 func highlight(q plane) float32 {
 	const (
 		brightest = 0.995 // the quantile: what glints or clips is less of a frame; common practice
@@ -278,8 +280,8 @@ func sampled(pix []float32, n int) []float32 {
 	return v
 }
 
-// noise returns the standard deviation of a plane's noise, from the median difference of pixels far enough
-// apart for smooth not to have tied them together.
+// noise returns the standard deviation of a plane's noise, from the median difference of pixels far
+// enough apart for smooth not to have tied them together.
 func noise(q plane) float64 {
 	const (
 		apart  = 5      // pixels: smooth's kernel is as wide
@@ -295,7 +297,8 @@ func noise(q plane) float64 {
 	return float64(robust.Median(d)) / (median * math.Sqrt2)
 }
 
-// shrink averages blocks of f by f pixels; what is left over at the right and the bottom is dropped.
+// shrink averages blocks of f by f pixels; what is left over at the right and the bottom is
+// dropped.
 func shrink(q plane, f int) plane {
 	if f == 1 {
 		return q
@@ -319,8 +322,8 @@ func shrink(q plane, f int) plane {
 	return r
 }
 
-// smooth applies the binomial filter 1 4 6 4 1 along both axes (a standard deviation of 1 pixel), with the
-// borders repeated.
+// smooth applies the binomial filter 1 4 6 4 1 along both axes (a standard deviation of 1 pixel),
+// with the borders repeated.
 func smooth(q plane) plane {
 	r := plane{q.w, q.h, make([]float32, q.w*q.h)}
 	rows := make([]float32, q.w*5) // the last five rows, filtered along x
@@ -352,8 +355,8 @@ func smooth(q plane) plane {
 	return r
 }
 
-// measureBlur finds the blur that is in all of the level's pictures by the steepest edges of the band plates: a step
-// under a Gaussian blur of variance v is steepest by 1 over the root of 2 pi v.
+// measureBlur finds the blur that is in all of the level's pictures by the steepest edges of the
+// band plates: a step under a Gaussian blur of variance v is steepest by 1 over the root of 2 pi v.
 func (l *level) measureBlur() {
 	const (
 		// Of the blocks of which each gives its steepest place, and how far from it a step is over.

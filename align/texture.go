@@ -10,31 +10,34 @@ import (
 	"example.com/twinplate/internal/robust"
 )
 
-// Where the performer is solid the band plate still shows them, faintly: set light leaks into it, so that it holds
-// m . C, the costume's own texture at about a hundredth of its contrast. That picture is free of what light does at
-// edges. A patch of it is fitted as
+// Where the performer is solid the band plate still shows them, faintly: set light leaks into it,
+// so that it holds m . C, the costume's own texture at about a hundredth of its contrast. That
+// picture is free of what light does at edges. A patch of it is fitted as
 //
 //	band(W + e) = k + kx x + ky y + m . color
 //
-// with the displacement e of the band plate's place as the unknown, and a pedestal and slopes of the patch's own,
-// which take up spill, glare and a wrong dark level. Reflectance at one wavelength is no linear mix of red, green and
-// blue, so each patch has an m of its own, drawn to that of the take by a prior.
+// with the displacement e of the band plate's place as the unknown, and a pedestal and slopes of
+// the patch's own, which take up spill, glare and a wrong dark level. Reflectance at one wavelength
+// is no linear mix of red, green and blue, so each patch has an m of its own, drawn to that of the
+// take by a prior.
 
-// Texture is what the costume's own texture said about a geometry. Set light leaks into the band plate, which shows the
-// costume faintly where the performer is solid; there no light from the side and no soft edge can mislead. The zero value
-// means that the plates have no such texture: the performer is plain, or the leak too small.
+// Texture is what the costume's own texture said about a geometry. Set light leaks into the band
+// plate, which shows the costume faintly where the performer is solid; there no light from the side
+// and no soft edge can mislead. The zero value means that the plates have no such texture: the
+// performer is plain, or the leak too small.
 type Texture struct {
 	// Patches is how many windows of it were used.
 	Patches int `json:"patches"`
 
-	// Bias is how far the performer's edges alone would have moved the geometry at the edges, along x and y in band
-	// pixels, from where it is with the texture: what light from one side does.
+	// Bias is how far the performer's edges alone would have moved the geometry at the edges, along
+	// x and y in band pixels, from where it is with the texture: what light from one side does.
 	Bias [2]float64 `json:"bias"`
 
 	// Sigma is the expected error of Bias: that of the geometry at the edges.
 	Sigma float64 `json:"sigma"`
 
-	// Doubt is by how much the edges' stated error had to grow for edges and texture to agree: 1 where they do.
+	// Doubt is by how much the edges' stated error had to grow for edges and texture to agree: 1
+	// where they do.
 	Doubt float64 `json:"doubt"`
 }
 
@@ -55,18 +58,18 @@ func (t Texture) Words() string {
 type patch = tile
 
 const (
-	// patchesAcross is how many patches fit side by side in a frame: small enough to lie inside an arm, large enough
-	// to tell the three parts of m from a displacement.
+	// patchesAcross is how many patches fit side by side in a frame: small enough to lie inside an
+	// arm, large enough to tell the three parts of m from a displacement.
 	patchesAcross = 60
 	leastPatch    = 12 // pixels a side
 	largestPatch  = 40 // pixels a side; bounds the memory of a sampler
 
-	// coreLight is the light in the band plate, of the screen's, above which a place may be a little transparent: set
-	// light on a white costume reaches a third of it in a dim screen.
+	// coreLight is the light in the band plate, of the screen's, above which a place may be a
+	// little transparent: set light on a white costume reaches a third of it in a dim screen.
 	coreLight = 0.35
 
-	// coreMargin is how far a patch stays away from such places, in pixels of the level: the lens's blur, the
-	// smoothing and an error of the coarse geometry reach some 4.
+	// coreMargin is how far a patch stays away from such places, in pixels of the level: the lens's
+	// blur, the smoothing and an error of the coarse geometry reach some 4.
 	coreMargin = 6
 
 	// mostPatches bounds the work, over all frames; those with the strongest texture are kept.
@@ -79,9 +82,9 @@ const (
 	// channels that are the same, as of a gray costume, share m alike: far below any noise.
 	sharedMix = 1e-6
 
-	// ownMix is the standard deviation of a patch's m about the take's, as a part of the take's largest: dyes differ
-	// at 589 nm by about as much as they do between the camera's red and green (common practice; not checked against
-	// a source).
+	// ownMix is the standard deviation of a patch's m about the take's, as a part of the take's
+	// largest: dyes differ at 589 nm by about as much as they do between the camera's red and green
+	// (common practice; not checked against a source).
 	ownMix = 0.5
 )
 
@@ -93,7 +96,8 @@ type textureFit struct {
 	m       [3]float64
 }
 
-// findTexture finds the patches of the core, and m. It returns nil where the plates have no core with texture.
+// findTexture finds the patches of the core, and m. It returns nil where the plates have no core
+// with texture.
 func (l *level) findTexture(ctx context.Context, g Geometry) (*textureFit, error) {
 	const (
 		rounds  = 4 // of leaving out; chosen by hand
@@ -104,8 +108,8 @@ func (l *level) findTexture(ctx context.Context, g Geometry) (*textureFit, error
 	if len(t.patches) < leastPatches {
 		return nil, nil
 	}
-	// m by least squares over all patches, each with a plane of its own taken out; patches whose scatter is far above
-	// the others' are left out (seams of what is transparent, highlights).
+	// m by least squares over all patches, each with a plane of its own taken out; patches whose
+	// scatter is far above the others' are left out (seams of what is transparent, highlights).
 	sums := make([]patchSums, len(t.patches))
 	parallel.Parts(len(sums), func(from, to int) {
 		s := newPatchSampler(t.size)
@@ -190,7 +194,8 @@ func (l *level) findTexture(ctx context.Context, g Geometry) (*textureFit, error
 // patchSize returns the side of a patch, in pixels.
 func (l *level) patchSize() int { return max(leastPatch, min(l.w/patchesAcross, largestPatch)) &^ 1 }
 
-// corePatches returns windows that lie in the performer's core, with their margins, and do not overlap.
+// corePatches returns windows that lie in the performer's core, with their margins, and do not
+// overlap.
 func (l *level) corePatches(g *Geometry, size int) []patch {
 	const lost = 3 // standard deviations of noise that coreLight must be, or nothing can be told
 	found := make([][]patch, len(l.frames))
@@ -204,11 +209,14 @@ func (l *level) corePatches(g *Geometry, size int) []patch {
 	return slices.Concat(found...)
 }
 
-// coreStep is the distance between the pixels that are looked at for what is open, and at which patches begin.
+// coreStep is the distance between the pixels that are looked at for what is open, and at which
+// patches begin.
 const coreStep = 2
 
-// openSums returns the sums, over the rectangle from the top left corner up to each place, of the places at which the
-// screen may be seen, no screen is behind, or the color plate clips, so that its texture is not the band plate's: of every coreStep-th pixel of a color plate, along both axes, with a row and a column of zeros first.
+// openSums returns the sums, over the rectangle from the top left corner up to each place, of the
+// places at which the screen may be seen, no screen is behind, or the color plate clips, so that
+// its texture is not the band plate's: of every coreStep-th pixel of a color plate, along both
+// axes, with a row and a column of zeros first.
 func (l *level) openSums(g *Geometry, f *frame) []int32 {
 	// Standard deviations of noise by which a place may seem to be open; common practice.
 	const sure = 3
@@ -230,7 +238,8 @@ func (l *level) openSums(g *Geometry, f *frame) []int32 {
 	return sums
 }
 
-// packed returns windows of a frame without anything open in them or within coreMargin of them, row by row.
+// packed returns windows of a frame without anything open in them or within coreMargin of them, row
+// by row.
 func packed(sums []int32, w, h, size, frame int) (list []patch) {
 	across := w/coreStep + 1
 	taken := make([]bool, w*h/(coreStep*coreStep)+w+h)
@@ -332,8 +341,8 @@ func (s *patchSampler) read(l *level, g *Geometry, t patch) bool {
 				p := f.color[c]
 				k := y*l.w + x
 				s.color[c][n] = float64(p[k])
-				// Scharr's weights: least noise for a slope that is right in all directions to second order (not
-				// checked against the source).
+				// Scharr's weights: least noise for a slope that is right in all directions to
+				// second order (not checked against the source).
 				dx := 10*float64(p[k+1]-p[k-1]) + 3*float64(p[k+l.w+1]-p[k+l.w-1]) + 3*float64(p[k-l.w+1]-p[k-l.w-1])
 				dy := 10*float64(p[k+l.w]-p[k-l.w]) + 3*float64(p[k+l.w+1]-p[k-l.w+1]) + 3*float64(p[k+l.w-1]-p[k-l.w-1])
 				dx, dy = dx/32, dy/32
@@ -417,8 +426,8 @@ func (q *patchSums) explained(m *[3]float64) (v float64) {
 	return v
 }
 
-// measure measures the patches where g stands, as measurements of the place in the band plate that have nothing of an
-// edge's in them.
+// measure measures the patches where g stands, as measurements of the place in the band plate that
+// have nothing of an edge's in them.
 func (t *textureFit) measure(ctx context.Context, l *level, g Geometry) ([]measurement, error) {
 	ms := make([]measurement, len(t.patches))
 	parallel.Parts(len(ms), func(from, to int) {
@@ -465,7 +474,8 @@ func (s *patchSampler) measure(t *textureFit) (out measurement) {
 		m = b
 		noise = q.left(&m) * float64(q.n) / float64(q.n-fitted)
 	}
-	// Products of the model's slopes with each other, with what is left and with the columns that were fitted.
+	// Products of the model's slopes with each other, with what is left and with the columns that
+	// were fitted.
 	var xx, xy, yy, xr, yr float64
 	var fx, fy [3]float64
 	for i, a := range s.band {
@@ -510,17 +520,18 @@ func (s *patchSampler) measure(t *textureFit) (out measurement) {
 	return out
 }
 
-// slopeNoise is the variance of Scharr's slope over that of a pixel of white noise: 2 (100 + 9 + 9) / 32^2.
+// slopeNoise is the variance of Scharr's slope over that of a pixel of white noise: 2 (100 + 9 + 9)
+// / 32^2.
 const slopeNoise = 236. / 1024
 
 // doubtEvery is after how many passes of a fit the edges are held against the texture; chosen by
 // hand.
 const doubtEvery = 8
 
-// disagreement returns by how much the variances of the edges must be multiplied so that the geometry which they alone
-// give and the one which texture alone gives are as far apart as their covariances say: the root-mean-square of their
-// distance over its standard deviations is then 1. It is at most mostDoubt and may be below 1, where the edges have
-// been doubted before.
+// disagreement returns by how much the variances of the edges must be multiplied so that the
+// geometry which they alone give and the one which texture alone gives are as far apart as their
+// covariances say: the root-mean-square of their distance over its standard deviations is then 1.
+// It is at most mostDoubt and may be below 1, where the edges have been doubted before.
 func (f *fit) disagreement(eqs []equation, model string, now theta) float64 {
 	const halvings = 30 // of the logarithm of the doubt, which is then known to nine digits
 	free, at := f.shading.columns(model, f.terms)

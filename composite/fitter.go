@@ -26,7 +26,8 @@ type Fitter struct {
 	scratch                sync.Pool // of *[]float32: a row of the picture, srcW long
 }
 
-// NewFitter prepares to fit pictures of srcW by srcH pixels to frames of dstW by dstH. All four must be 1 to
+// NewFitter prepares to fit pictures of srcW by srcH pixels to frames of dstW by dstH. All four
+// must be 1 to
 // 65536. The error says which size or which field of f is not valid, and why.
 func NewFitter(srcW, srcH, dstW, dstH int, f Fit) (*Fitter, error) {
 	if err := checkSides("picture", srcW, srcH); err != nil {

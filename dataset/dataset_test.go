@@ -26,7 +26,8 @@ import (
 
 const width, height = 160, 90
 
-// shoot writes a take of a few frames below dir, and two backgrounds; its recipe has the true geometry.
+// shoot writes a take of a few frames below dir, and two backgrounds; its recipe has the true
+// geometry.
 func shoot(t testing.TB, dir, name string, seed uint64, frames int) dataset.Source {
 	t.Helper()
 	g := align.Identity(width, height)
@@ -223,8 +224,8 @@ func tryFiles(t *testing.T, dir string, s dataset.Sample) {
 	}
 }
 
-// trySum holds a composite to its parts as they are stored, and straight times alpha to the foreground: within what rounding each of them
-// does.
+// trySum holds a composite to its parts as they are stored, and straight times alpha to the
+// foreground: within what rounding each of them does.
 func trySum(t *testing.T, dir string, s dataset.Sample, step float64) {
 	t.Helper()
 	gray := func(f dataset.File) *plate.Gray {

@@ -12,7 +12,8 @@ import (
 	"example.com/twinplate/take"
 )
 
-// A data set is made of whatever takes, or there is an error: nothing panics, hangs, or is written beyond what files hold.
+// A data set is made of whatever takes, or there is an error: nothing panics, hangs, or is written
+// beyond what files hold.
 func TestOddTakes(t *testing.T) {
 	for k, picture := range odd.Pictures {
 		for i, size := range [][2]int{{1, 1}, {33, 47}} {

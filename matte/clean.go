@@ -17,25 +17,27 @@ type Clean struct {
 	Frames int         // how many frames it was rebuilt from
 	Sigma  float64     // relative standard deviation of a pixel in one frame, about the plate: the noise, mostly
 
-	// Off is by how much the smooth screen is off where the frames show it, as a relative standard deviation, and Veil by how
-	// much the plate is below it for another reason. Where the plate differs because the smooth screen is wrong it does so
-	// both ways; smoke that is taken for screen only makes it darker.
+	// Off is by how much the smooth screen is off where the frames show it, as a relative standard
+	// deviation, and Veil by how much the plate is below it for another reason. Where the plate
+	// differs because the smooth screen is wrong it does so both ways; smoke that is taken for
+	// screen only makes it darker.
 	Off, Veil float64
 }
 
-// Veiled reports whether the plate is expected to be further from the truth than the smooth screen that it was rebuilt
-// with: a veil has darkened it by more than twice what the smooth screen is off by, so that the spread of the places
-// seen, which both are taken from, does not decide.
+// Veiled reports whether the plate is expected to be further from the truth than the smooth screen
+// that it was rebuilt with: a veil has darkened it by more than twice what the smooth screen is off
+// by, so that the spread of the places seen, which both are taken from, does not decide.
 func (c *Clean) Veiled() bool { return c.Veil > 2*c.Off }
 
-// CleanFromTake rebuilds the clean band plate from frames of a take in which the performer moves. The screen,
-// from FitScreen, says roughly what the plate must be like; each pixel then gets the mean over the frames in
-// which it is certainly screen, with each frame's gain taken out and the noise averaged over 7x7 pixels. Pixels
-// that are never certainly screen are filled smoothly from around them, by the screen's shape. The dark plate
-// may be nil. The brightness is that of the first frame's lamps, as the screen's.
+// CleanFromTake rebuilds the clean band plate from frames of a take in which the performer moves.
+// The screen, from FitScreen, says roughly what the plate must be like; each pixel then gets the
+// mean over the frames in which it is certainly screen, with each frame's gain taken out and the
+// noise averaged over 7x7 pixels. Pixels that are never certainly screen are filled smoothly from
+// around them, by the screen's shape. The dark plate may be nil. The brightness is that of the
+// first frame's lamps, as the screen's.
 //
-// ErrNoScreen means that no frame has a part that is certainly screen. An error says which plate has another size than the
-// screen.
+// ErrNoScreen means that no frame has a part that is certainly screen. An error says which plate
+// has another size than the screen.
 func CleanFromTake(frames []Sample, screen *Screen, dark *plate.Gray) (*Clean, error) {
 	if dark != nil {
 		if err := plate.CheckSize("dark band plate", dark.Size(), "screen", image.Pt(screen.W, screen.H)); err != nil {
@@ -97,7 +99,8 @@ type rebuild struct {
 	sigma  float64
 }
 
-// level renews the ratio, coarsely: over all frames of a block of pixels, the screen is the topmost peak.
+// level renews the ratio, coarsely: over all frames of a block of pixels, the screen is the topmost
+// peak.
 func (b *rebuild) level() {
 	// Where no reason stands beside one, these are chosen by hand; not measured by itself.
 	const (
@@ -252,8 +255,8 @@ func (b *rebuild) gather() (sum, count *plate.Gray) {
 	return sum, count
 }
 
-// fill makes the ratio of the sums: over 7x7 pixels where the screen was seen, and wider where it was not. Where
-// nothing was seen for a long way the coarse ratio stays.
+// fill makes the ratio of the sums: over 7x7 pixels where the screen was seen, and wider where it
+// was not. Where nothing was seen for a long way the coarse ratio stays.
 func (b *rebuild) fill(sum, count *plate.Gray) {
 	// Frames a pixel, in the mean around, from which the sums are believed; chosen by hand.
 	const seen = 0.15
@@ -272,8 +275,9 @@ func (b *rebuild) fill(sum, count *plate.Gray) {
 	}
 }
 
-// spread returns the relative standard deviation of the ratio above its median, over the pixels that were seen, and that
-// by which it is larger below: each from a twentieth of the pixels, which for normal numbers is at 1.645.
+// spread returns the relative standard deviation of the ratio above its median, over the pixels
+// that were seen, and that by which it is larger below: each from a twentieth of the pixels, which
+// for normal numbers is at 1.645.
 func (b *rebuild) spread(count *plate.Gray) (above, veil float64) {
 	const (
 		tail   = 0.05  // part of the pixels on either side

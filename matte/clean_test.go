@@ -13,8 +13,8 @@ import (
 	"example.com/twinplate/rig"
 )
 
-// Everything estimated from the take, with no clean plate at all: K, m and the gains within their own standard
-// errors, and the matte near the noise floor.
+// Everything estimated from the take, with no clean plate at all: K, m and the gains within their
+// own standard errors, and the matte near the noise floor.
 func TestTakeWithoutCleanPlates(t *testing.T) {
 	for seed := range seeds(2) {
 		f := rig.RandomFaults(seed)
@@ -159,7 +159,8 @@ func TestScreenColorJSON(t *testing.T) {
 	}
 }
 
-// Nobody shot a clean plate, and the performer moves: every part of the screen is open in some frame.
+// Nobody shot a clean plate, and the performer moves: every part of the screen is open in some
+// frame.
 func ExampleCleanFromTake() {
 	const w, h = 480, 270
 	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.Faults{Unevenness: 1, ReadNoise: 0.005}, 1)

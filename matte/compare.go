@@ -8,10 +8,11 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// Errors are the differences between a matte and the true one, by the four measures of Rhemann et al., "A
-// Perceptually Motivated Online Benchmark for Image Matting", CVPR 2009. Alpha counts from 0 to 1. All are 0
-// for equal mattes, and smaller is better. SAD, Gradient and Connectivity are sums, and so grow with the
-// size of the picture; published tables often give them in thousands (common practice), which these are not.
+// Errors are the differences between a matte and the true one, by the four measures of Rhemann et
+// al., "A Perceptually Motivated Online Benchmark for Image Matting", CVPR 2009. Alpha counts from
+// 0 to 1. All are 0 for equal mattes, and smaller is better. SAD, Gradient and Connectivity are
+// sums, and so grow with the size of the picture; published tables often give them in thousands
+// (common practice), which these are not.
 type Errors struct {
 	SAD          float64 `json:"sad"`          // sum of absolute differences
 	MSE          float64 `json:"mse"`          // mean squared difference, over the pixels compared
@@ -23,8 +24,8 @@ type Errors struct {
 // CompareOptions are the options of Compare. The zero value means the paper's parameters over the
 // whole frame.
 type CompareOptions struct {
-	// Region, where not nil, is above 0 at the pixels to be summed over: a trimap's unknown area, say. The
-	// gradient and the connectivity of these pixels are still found from the whole frame.
+	// Region, where not nil, is above 0 at the pixels to be summed over: a trimap's unknown area,
+	// say. The gradient and the connectivity of these pixels are still found from the whole frame.
 	Region *plate.Gray
 
 	Sigma float64 // the gradient filter's standard deviation in pixels, up to 100; 0 means 1.4, the paper's
@@ -32,13 +33,14 @@ type CompareOptions struct {
 	Step  float64 // the distance between levels of connection, 0.001 to 1; 0 means 0.1, common practice
 }
 
-// levelSlack is how far a float32 may be below a level and still count as on it: an alpha stored as 0.7 is on
-// the level 0.7.
+// levelSlack is how far a float32 may be below a level and still count as on it: an alpha stored as
+// 0.7 is on the level 0.7.
 const levelSlack = 1e-6
 
-// Compare returns by how much a matte, result, differs from the true one. A nil opt means the zero value. A
-// transmission serves as well as an alpha for all measures but Connectivity, which asks what hangs together
-// with the opaque performer. Nothing is clamped: noise below 0 and above 1 counts as error.
+// Compare returns by how much a matte, result, differs from the true one. A nil opt means the zero
+// value. A transmission serves as well as an alpha for all measures but Connectivity, which asks
+// what hangs together with the opaque performer. Nothing is clamped: noise below 0 and above 1
+// counts as error.
 //
 // With a the result's alpha and b the true one:
 //
@@ -47,16 +49,18 @@ const levelSlack = 1e-6
 //	Gradient      sum (|grad a| - |grad b|)^2
 //	Connectivity  sum |phi(a) - phi(b)|
 //
-// The gradient is the convolution with the two first derivatives of a Gaussian, and its length is what is
-// compared. The paper calls it normalized without saying how; here each of the two filters has a sum of
-// squares of 1, reaches as far as the Gaussian itself is above 0.01 (4 pixels for a sigma of 1.4), and
-// finds the edge pixels repeated beyond the frame. All three are common practice, and set the measure's scale.
+// The gradient is the convolution with the two first derivatives of a Gaussian, and its length is
+// what is compared. The paper calls it normalized without saying how; here each of the two filters
+// has a sum of squares of 1, reaches as far as the Gaussian itself is above 0.01 (4 pixels for a
+// sigma of 1.4), and finds the edge pixels repeated beyond the frame. All three are common
+// practice, and set the measure's scale.
 //
-// A pixel's phi is 1 - d where d >= Theta, and 1 elsewhere, with d = alpha - l. Its l is the last of the
-// levels 0, Step, 2 Step ... 1, counted upward, at which it is still in the source: the largest 4-connected
-// set of pixels where both mattes are at or above the level (the topmost, then leftmost, of sets as large). At
-// level 0 all pixels are. So what stands out by less than Theta above what hangs together with the body in
-// both mattes costs nothing, and a detached speck, or the gap that cuts a strand, costs its whole difference.
+// A pixel's phi is 1 - d where d >= Theta, and 1 elsewhere, with d = alpha - l. Its l is the last
+// of the levels 0, Step, 2 Step ... 1, counted upward, at which it is still in the source: the
+// largest 4-connected set of pixels where both mattes are at or above the level (the topmost, then
+// leftmost, of sets as large). At level 0 all pixels are. So what stands out by less than Theta
+// above what hangs together with the body in both mattes costs nothing, and a detached speck, or
+// the gap that cuts a strand, costs its whole difference.
 //
 // That is the paper's measure with p = 1, and with two choices of common practice: one source and
 // one l for each level of both mattes together, where the paper has one source, the region where
@@ -64,8 +68,8 @@ const levelSlack = 1e-6
 // the distance to the source. With an l in common, the part of a strand beyond a cut costs nothing
 // where its alpha is right. (The paper's definitions are not checked against the source.)
 //
-// The error says which size, value or option is not valid: the mattes must be of one size and finite, and
-// the region must be that size too and hold at least one pixel.
+// The error says which size, value or option is not valid: the mattes must be of one size and
+// finite, and the region must be that size too and hold at least one pixel.
 func Compare(truth, result *plate.Gray, opt *CompareOptions) (Errors, error) {
 	var o CompareOptions
 	if opt != nil {
@@ -158,13 +162,13 @@ func gradientLength(f *plate.Gray, sigma float64) []float32 {
 	return length
 }
 
-// gradientFilters returns the Gaussian and its first derivative, each with a sum of squares of 1, so that
-// their products have too.
+// gradientFilters returns the Gaussian and its first derivative, each with a sum of squares of 1,
+// so that their products have too.
 func gradientFilters(sigma float64) (smooth, slope []float32) {
 	const smallest = 0.01
 	r := 1
-	// Where exp(-x^2 / 2 sigma^2) / (sqrt(2 pi) sigma) falls to smallest. A Gaussian that is nowhere above it
-	// reaches three sigma.
+	// Where exp(-x^2 / 2 sigma^2) / (sqrt(2 pi) sigma) falls to smallest. A Gaussian that is
+	// nowhere above it reaches three sigma.
 	if log := math.Log(math.Sqrt(2*math.Pi) * sigma * smallest); log < 0 {
 		r = max(r, int(math.Ceil(sigma*math.Sqrt(-2*log))))
 	} else {
@@ -186,8 +190,8 @@ func gradientFilters(sigma float64) (smooth, slope []float32) {
 	return smooth, slope
 }
 
-// convolveRows filters every row of w pixels, the outer pixels repeated beyond the ends. The filters are even
-// or odd, and only lengths are used, so their direction does not matter.
+// convolveRows filters every row of w pixels, the outer pixels repeated beyond the ends. The
+// filters are even or odd, and only lengths are used, so their direction does not matter.
 func convolveRows(dst, src []float32, w, h int, filter []float32) {
 	r := len(filter) / 2
 	padded := make([]float32, w+2*r)
@@ -270,8 +274,9 @@ type flood struct {
 
 func newFlood(w, h int) *flood { return &flood{w: w, h: h, label: make([]int32, w*h)} }
 
-// largest labels the sets of pixels that are set and returns the largest one's label, or 0 where none is set.
-// Sets are numbered in the order of their first pixels, and the first of the largest is returned.
+// largest labels the sets of pixels that are set and returns the largest one's label, or 0 where
+// none is set. Sets are numbered in the order of their first pixels, and the first of the largest
+// is returned.
 func (f *flood) largest(set []bool) (label int32) {
 	clear(f.label)
 	var next int32

@@ -16,23 +16,25 @@ type Crosstalk struct {
 	Lift   float64    // light that the band plate has on the performer without any set light, in the mean: spill and the like
 	Pixels int        // how many pixels they were taken from: certainly performer
 
-	// Pedestal is the part of Lift that is the same all over the performer, less m times the color plate's own where that
-	// has no dark plate: the level of black of a band plate without a dark plate. Uniform spill is in it too. Its standard
-	// error is PedestalSigma.
+	// Pedestal is the part of Lift that is the same all over the performer, less m times the color
+	// plate's own where that has no dark plate: the level of black of a band plate without a dark
+	// plate. Uniform spill is in it too. Its standard error is PedestalSigma.
 	Pedestal, PedestalSigma float64
 }
 
-// ErrNoCore says that a take has too few pixels that are certainly performer and lit to tell the crosstalk.
+// ErrNoCore says that a take has too few pixels that are certainly performer and lit to tell the
+// crosstalk.
 var ErrNoCore = errors.New("too few pixels are certainly performer and lit")
 
-// Crosstalk estimates m from frames of a take, by non-negative least squares over the pixels that are
-// certainly performer: there the band plate has nothing but m . P, and what spill there is: a constant, or
-// where the data ask for it a polynomial of degree 2 over the frame, since spill from a side that the performer is
-// lit from would else pass for crosstalk. Pixels that a little screen shines through are cut off as outliers. The solver's own crosstalk does not
-// matter. Fewer than 500 pixels give ErrNoCore.
+// Crosstalk estimates m from frames of a take, by non-negative least squares over the pixels that
+// are certainly performer: there the band plate has nothing but m . P, and what spill there is: a
+// constant, or where the data ask for it a polynomial of degree 2 over the frame, since spill from
+// a side that the performer is lit from would else pass for crosstalk. Pixels that a little screen
+// shines through are cut off as outliers. The solver's own crosstalk does not matter. Fewer than
+// 500 pixels give ErrNoCore.
 //
-// The standard errors come from the scatter between the places of the frame, so that they have in them what
-// hangs together over a costume's patch, and not only the noise of the pixels.
+// The standard errors come from the scatter between the places of the frame, so that they have in
+// them what hangs together over a costume's patch, and not only the noise of the pixels.
 func (s *Solver) Crosstalk(frames []Sample) (Crosstalk, error) {
 	c, err := s.core(frames, nil)
 	if err != nil {
@@ -105,13 +107,13 @@ type coreRow struct {
 	group int
 }
 
-// core gathers the pixels that are certainly performer. The glare, where not nil, returns the light that the
-// lens spreads in a frame, at a strength of 1.
+// core gathers the pixels that are certainly performer. The glare, where not nil, returns the light
+// that the lens spreads in a frame, at a strength of 1.
 func (s *Solver) core(frames []Sample, glare func(Sample) *plate.Gray) (*core, error) {
 	free := *s
 	free.m = [3]float32{} // inverse still has m.K in it, a difference of some 1e-3 that the threshold below forgives
-	// A group is a place, in all frames: the noise of the dark plates is the same in each, and so is a performer who
-	// stands still.
+	// A group is a place, in all frames: the noise of the dark plates is the same in each, and so
+	// is a performer who stands still.
 	cells := newCells(s.w, s.h)
 	out := &core{group: cells.n}
 	for k, f := range frames {
@@ -164,7 +166,8 @@ func (s *Solver) core(frames []Sample, glare func(Sample) *plate.Gray) (*core, e
 	return out, nil
 }
 
-// fit returns the coefficients of these columns with their standard errors. Only the field's slopes and bends can be negative.
+// fit returns the coefficients of these columns with their standard errors. Only the field's slopes
+// and bends can be negative.
 func (c *core) fit(columns []int) (x, sigma []float64, err error) {
 	const (
 		// Places: 500 pixels, as Crosstalk states it; chosen by hand.

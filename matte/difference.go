@@ -15,17 +15,17 @@ const (
 	BlueBacking
 )
 
-// ColorDifference makes the matte that most people know, from one plate before a green or a blue backing: how
-// much the backing's channel stands above the greater of the other two, over how much it does in the clean
-// plate,
+// ColorDifference makes the matte that most people know, from one plate before a green or a blue
+// backing: how much the backing's channel stands above the greater of the other two, over how much
+// it does in the clean plate,
 //
 //	t = (G - max(R, B)) / (G0 - max(R0, B0))
 //
-// clamped to 0 to 1, and the foreground is what is left when t of the backing is taken off, with its green held
-// down to the greater of red and blue. It is common practice, given here to be held against; costume in the
-// backing's color turns transparent, and what is half transparent and colored comes out wrong. Both plates are
-// in linear light, less their dark plate. An error names the plate with another size or a value that is not
-// finite.
+// clamped to 0 to 1, and the foreground is what is left when t of the backing is taken off, with
+// its green held down to the greater of red and blue. It is common practice, given here to be held
+// against; costume in the backing's color turns transparent, and what is half transparent and
+// colored comes out wrong. Both plates are in linear light, less their dark plate. An error names
+// the plate with another size or a value that is not finite.
 func ColorDifference(color, clean *plate.RGB, backing Backing) (*Solution, error) {
 	if err := plate.CheckSize("clean plate", clean.Size(), "color plate", color.Size()); err != nil {
 		return nil, err

@@ -41,8 +41,8 @@ print(json.dumps(out))
 	}
 }
 
-// The screen's polynomial against numpy's least squares, on plates that are nothing but screen: then every
-// block counts, and both fit the same logarithms.
+// The screen's polynomial against numpy's least squares, on plates that are nothing but screen:
+// then every block counts, and both fit the same logarithms.
 func TestFitScreenAgainstNumpy(t *testing.T) {
 	const w, h = 192, 108
 	empty := rig.NewSimulator(bare{}, w, h, w, h, nil, rig.Faults{Unevenness: 1.5, ReadNoise: 0.001}, 4)
@@ -74,7 +74,8 @@ y = (2*(y*b + (b-1)/2) + 1 - h)/h
 a = np.stack([x**(d-k) * y**k for d in range(5) for k in range(d+1)], -1).reshape(-1, 15)
 print(json.dumps(np.linalg.lstsq(a, level.ravel(), rcond=None)[0].tolist()))
 `, &want, path)
-	// The pattern of tubes leaves residuals beyond three times the scatter, which are cut: the two agree to that.
+	// The pattern of tubes leaves residuals beyond three times the scatter, which are cut: the two
+	// agree to that.
 	terms, err2 := make([]float64, 15), 0.0
 	for y := range h {
 		for x := range w {

@@ -67,7 +67,8 @@ func TestGain(t *testing.T) {
 					if err != nil {
 						t.Fatal(err)
 					}
-					// A gain that is off by 0.2 % moves the open screen by 0.002 of full transmission.
+					// A gain that is off by 0.2 % moves the open screen by 0.002 of full
+					// transmission.
 					if d := g.Value - truth[k].Gain; math.Abs(d) > 0.002 {
 						t.Errorf("seed %d, sample %d: gain %.5f is off by %.5f (sigma %.5f, %d pixels)", seed, k, g.Value, d, g.Sigma, g.Pixels)
 					}
@@ -134,7 +135,8 @@ func TestCrosstalk(t *testing.T) {
 	}
 }
 
-// Spill is not taken for crosstalk, from wherever it falls, although the performer is lit from a side too.
+// Spill is not taken for crosstalk, from wherever it falls, although the performer is lit from a
+// side too.
 func TestCrosstalkBesideSpill(t *testing.T) {
 	for _, side := range []float64{-1, 0, 1} {
 		f := faults(func(f *rig.Faults) { f.Spill, f.SpillSide = 0.1, side })
@@ -154,8 +156,8 @@ func TestCrosstalkBesideSpill(t *testing.T) {
 				t.Errorf("spill from %g: m %.4f, channel %d is off by %.4f (sigma %.5f)", side, got.M, c, d, got.Sigma[c])
 			}
 		}
-		// The spill on the core is a tenth of the screen's light beside it, or half of that in the mean where it comes from
-		// one side.
+		// The spill on the core is a tenth of the screen's light beside it, or half of that in the
+		// mean where it comes from one side.
 		if got.Lift < 0.02 || got.Lift > 0.1 {
 			t.Errorf("spill from %g: a lift of %.4f", side, got.Lift)
 		}
@@ -305,8 +307,8 @@ func TestMatteAgainstTheNoiseFloor(t *testing.T) {
 	}
 }
 
-// Of a large frame about half a million pixels are asked for, no row twice; a value that is not finite, or a plate of another
-// size, is an error that says so.
+// Of a large frame about half a million pixels are asked for, no row twice; a value that is not
+// finite, or a plate of another size, is an error that says so.
 func TestGainByRows(t *testing.T) {
 	const w, h = 2000, 1100
 	clean, band, color := plate.NewGray(w, h), plate.NewGray(w, h), plate.NewRGB(w, h)

@@ -81,7 +81,8 @@ func ExampleSolver_Crosstalk() {
 	// gain 0.97, truth 0.97
 }
 
-// Nobody shot a plate without the performer: what is missing is found in a few frames, and each frame is then solved.
+// Nobody shot a plate without the performer: what is missing is found in a few frames, and each
+// frame is then solved.
 func ExamplePrepare() {
 	const w, h = 480, 270
 	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.DemoFaults(), 1)

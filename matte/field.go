@@ -10,10 +10,10 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A ScreenColor is what the color camera sees of the screen where nobody shot a clean color plate: K, as a part
-// of S, the screen in the band camera. It is the same all over the frame, or a polynomial of degree 2 where the
-// data ask for one: at the corners of a wide lens light meets a filter at an angle, and the passband moves
-// (Macleod, Thin-Film Optical Filters).
+// A ScreenColor is what the color camera sees of the screen where nobody shot a clean color plate:
+// K, as a part of S, the screen in the band camera. It is the same all over the frame, or a
+// polynomial of degree 2 where the data ask for one: at the corners of a wide lens light meets a
+// filter at an angle, and the passband moves (Macleod, Thin-Film Optical Filters).
 type ScreenColor struct {
 	Ratio        [3]float64   // K over S in the middle of the frame, for red, green and blue
 	Sigma        [3]float64   // the standard errors
@@ -21,8 +21,8 @@ type ScreenColor struct {
 	Coefficients [3][]float64 // of 1, x, y, x^2, xy, y^2, with x and y from -1 to 1 over the frame
 }
 
-// CleanColor returns the clean color plate that k stands for: K with the dark plate, which may be nil, added.
-// The screen is the clean band plate less its dark plate. K is nowhere negative.
+// CleanColor returns the clean color plate that k stands for: K with the dark plate, which may be
+// nil, added. The screen is the clean band plate less its dark plate. K is nowhere negative.
 func (k *ScreenColor) CleanColor(screen *plate.Gray, dark *plate.RGB) *plate.RGB {
 	out := plate.NewRGB(screen.W, screen.H)
 	terms := make([]float64, len(k.Coefficients[0]))
@@ -42,8 +42,9 @@ func (k *ScreenColor) CleanColor(screen *plate.Gray, dark *plate.RGB) *plate.RGB
 	return out
 }
 
-// veilLight is how bright a veil that is too thin to be measured may be, over the screen: a tenth of it, on a dim set.
-// It is part of K's standard error, which would be too small by what nobody can see.
+// veilLight is how bright a veil that is too thin to be measured may be, over the screen: a tenth
+// of it, on a dim set. It is part of K's standard error, which would be too small by what nobody
+// can see.
 const veilLight = 0.1
 
 // Where no reason stands beside one, these are chosen by hand; not measured by itself.
@@ -59,9 +60,9 @@ const (
 	fieldTest = 12
 )
 
-// ScreenColor estimates K from frames of a take, from the pixels that are certainly screen. The solver must
-// know the clean band plate; the clean color plate it may have is not used. Frames without such pixels are
-// passed over; when all are, the error is ErrNoScreen.
+// ScreenColor estimates K from frames of a take, from the pixels that are certainly screen. The
+// solver must know the clean band plate; the clean color plate it may have is not used. Frames
+// without such pixels are passed over; when all are, the error is ErrNoScreen.
 func (s *Solver) ScreenColor(frames []Sample) (*ScreenColor, error) {
 	var rows []colorRow
 	thickest := 0.0 // of the veils that the gains may have
@@ -88,8 +89,8 @@ func (s *Solver) ScreenColor(frames []Sample) (*ScreenColor, error) {
 	}
 	k := &ScreenColor{Order: out.order, Coefficients: out.x}
 	for c := range 3 {
-		// As for the gain: what the cells scatter beyond their pixels' noise is what a veil may have put there. One that is
-		// alike in many cells puts its light there too.
+		// As for the gain: what the cells scatter beyond their pixels' noise is what a veil may
+		// have put there. One that is alike in many cells puts its light there too.
 		var screen, noise float64
 		for _, r := range rows {
 			screen += r.screen * r.screen
@@ -113,8 +114,8 @@ type colorRow struct {
 	noise  [3]float64 // variance of that mean, from the scatter of its pixels
 }
 
-// notOpen returns a plane that is 0 where a frame is certainly screen, by its quotient u: four pixels away from
-// whatever is not. It returns nil where nothing is.
+// notOpen returns a plane that is 0 where a frame is certainly screen, by its quotient u: four
+// pixels away from whatever is not. It returns nil where nothing is.
 func (s *Solver) notOpen(u *plate.Gray, gain float64) *plate.Gray {
 	const step = 13 // pixels between those that tell the noise: it divides no usual width
 	smooth := boxMean(u, 1)
@@ -144,7 +145,8 @@ func (s *Solver) openCells(f Sample, u *plate.Gray, gain float64) []colorRow {
 		return nil
 	}
 	side := max(s.w/colorCells, leastSide)
-	// A group is a place, in all frames: the noise of the dark and the clean plates is the same in each.
+	// A group is a place, in all frames: the noise of the dark and the clean plates is the same in
+	// each.
 	groups := newCells(s.w, s.h)
 	var rows []colorRow
 	for y0 := 0; y0+side <= s.h; y0 += side {

@@ -113,8 +113,8 @@ func FindFlicker(numbers []int, gains []Gain) Flicker {
 	if at == 0 {
 		return f
 	}
-	// For noise alone the quotient of the two sums of squares has the chance (best/flat)^((n-5)/2) at one
-	// frequency; a fifth of those tried are independent.
+	// For noise alone the quotient of the two sums of squares has the chance (best/flat)^((n-5)/2)
+	// at one frequency; a fifth of those tried are independent.
 	single := math.Pow(best/flat, float64(n-beat)/2)
 	f.Chance = min(1, single*max(float64(tried)/finer, 1))
 	if f.Chance < mostChance && amplitude > max(leastAmplitude, sure*robust.Median(sigma)) {
@@ -123,11 +123,12 @@ func FindFlicker(numbers []int, gains []Gain) Flicker {
 	return f
 }
 
-// beatFrames bounds the frames in which a beat is looked for, and with them the time that it takes: the frequencies to
-// try grow with their square.
+// beatFrames bounds the frames in which a beat is looked for, and with them the time that it takes:
+// the frequencies to try grow with their square.
 const beatFrames = 4096
 
-// densest returns where in numbers those of the beatFrames frames are that hold the most of them, in rising order.
+// densest returns where in numbers those of the beatFrames frames are that hold the most of them,
+// in rising order.
 func densest(numbers []int) []int {
 	order := make([]int, len(numbers))
 	for i := range order {
@@ -147,9 +148,9 @@ func densest(numbers []int) []int {
 	return most
 }
 
-// Alias returns the frequency, in hertz, at which a light that pulses at pulse hertz beats with a camera of fps
-// frames a second: their difference to the nearest multiple of fps. Lamps on a magnetic ballast pulse at twice
-// the mains frequency.
+// Alias returns the frequency, in hertz, at which a light that pulses at pulse hertz beats with a
+// camera of fps frames a second: their difference to the nearest multiple of fps. Lamps on a
+// magnetic ballast pulse at twice the mains frequency.
 func Alias(pulse, fps float64) float64 {
 	return math.Abs(pulse - fps*math.Round(pulse/fps))
 }

@@ -10,8 +10,8 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A Sample is one frame of a take from which an estimate is made: both plates as photographed, the band
-// plate in the color plate's frame.
+// A Sample is one frame of a take from which an estimate is made: both plates as photographed, the
+// band plate in the color plate's frame.
 type Sample struct {
 	Color *plate.RGB
 	Band  *plate.Gray
@@ -25,17 +25,17 @@ type Gain struct {
 	Pixels int     // how many pixels that were: certainly screen, of all of a small frame, or of strips of a large one
 }
 
-// ErrNoScreen says that a frame has no pixel that is certainly screen: the performer fills it, the lamps were
-// off, or the two plates are not of one take.
+// ErrNoScreen says that a frame has no pixel that is certainly screen: the performer fills it, the
+// lamps were off, or the two plates are not of one take.
 var ErrNoScreen = errors.New("no part of the frame is certainly screen")
 
 // ErrNotFinite says that a plate has a value that is not finite; NotFinite says which.
 var ErrNotFinite = errors.New("a value is not finite")
 
-// Gain estimates the lamps' gain in one frame from the pixels that are certainly screen: those where the
-// quotient of band and clean plate stands in its topmost peak, with neighbors that stand there too. At
-// least one pixel in 500 must be such, or the error is ErrNoScreen. Of frames from a million pixels on it looks at strips
-// that are half a million together.
+// Gain estimates the lamps' gain in one frame from the pixels that are certainly screen: those
+// where the quotient of band and clean plate stands in its topmost peak, with neighbors that stand
+// there too. At least one pixel in 500 must be such, or the error is ErrNoScreen. Of frames from a
+// million pixels on it looks at strips that are half a million together.
 func (s *Solver) Gain(frame Sample) (Gain, error) {
 	if err := plate.CheckSize("band plate", frame.Band.Size(), "color plate", frame.Color.Size()); err != nil {
 		return Gain{}, err
@@ -49,9 +49,9 @@ func (s *Solver) Gain(frame Sample) (Gain, error) {
 	return g, err
 }
 
-// GainByRows is Gain for a band plate that need not be there as a whole: band puts row y of it, in the color plate's frame,
-// into row. It is asked for the rows that Gain looks at, and no others. The error for a value that is not finite is
-// ErrNotFinite.
+// GainByRows is Gain for a band plate that need not be there as a whole: band puts row y of it, in
+// the color plate's frame, into row. It is asked for the rows that Gain looks at, and no others.
+// The error for a value that is not finite is ErrNotFinite.
 func (s *Solver) GainByRows(color *plate.RGB, band func(row []float32, y int)) (Gain, error) {
 	if err := s.check(color, 1); err != nil {
 		return Gain{}, err
@@ -88,7 +88,8 @@ func uncover(u, inverse []float32) {
 	}
 }
 
-// quotient returns g t: the solution before it is divided by the gain. It is -1 where there is no screen.
+// quotient returns g t: the solution before it is divided by the gain. It is -1 where there is no
+// screen.
 func (s *Solver) quotient(frame Sample) (*plate.Gray, error) {
 	one, err := s.unclamped().Solve(nil, frame.Color, frame.Band, 1)
 	if err != nil {
@@ -99,7 +100,8 @@ func (s *Solver) quotient(frame Sample) (*plate.Gray, error) {
 	return u, nil
 }
 
-// open returns the quotient and the gain of sample k. The error is ErrNoScreen where it has no open screen.
+// open returns the quotient and the gain of sample k. The error is ErrNoScreen where it has no open
+// screen.
 func (s *Solver) open(k int, frame Sample) (*plate.Gray, Gain, error) {
 	u, err := s.quotient(frame)
 	if err != nil {
@@ -109,8 +111,9 @@ func (s *Solver) open(k int, frame Sample) (*plate.Gray, Gain, error) {
 	return u, g, err
 }
 
-// strips returns rows of a frame that have about half a million pixels, in strips spread over it: they tell the gain as well
-// as all rows of a larger frame, since what a thin veil adds is more than their noise.
+// strips returns rows of a frame that have about half a million pixels, in strips spread over it:
+// they tell the gain as well as all rows of a larger frame, since what a thin veil adds is more
+// than their noise.
 func strips(w, h int) []int {
 	const rows, enough = 16, 1 << 19
 	n := max(w*h/enough, 1)
@@ -133,8 +136,8 @@ func gainIn(u *plate.Gray) (Gain, error) {
 	return gainOf(thin)
 }
 
-// The gain is between these, or nothing of the frame is screen: lamps a fiftieth as bright as in the clean plate leave
-// noise, and a million times as bright are none.
+// The gain is between these, or nothing of the frame is screen: lamps a fiftieth as bright as in
+// the clean plate leave noise, and a million times as bright are none.
 const (
 	leastGain = 0.02
 	mostGain  = 1e6
@@ -170,8 +173,8 @@ func gainOf(u *plate.Gray) (Gain, error) {
 		still       = 1e-7
 		stillReach  = 1e-4
 	)
-	// The histogram spans 0 to twice the 99.9th percentile, in steps well below the noise of one pixel. A
-	// mean over 3x3 pixels sharpens the peak.
+	// The histogram spans 0 to twice the 99.9th percentile, in steps well below the noise of one
+	// pixel. A mean over 3x3 pixels sharpens the peak.
 	smooth := boxMean(u, 1)
 	top := quantile(smooth.Pix, brighter)
 	if !(top > leastGain && top < mostGain) {
@@ -200,13 +203,13 @@ func gainOf(u *plate.Gray) (Gain, error) {
 		return Gain{}, ErrNoScreen
 	}
 	center := (float64(at) + 0.5) * float64(width)
-	// From here on every pixel counts whose 3x3 mean is near the center, and those of its neighbors too; the
-	// center and what is near are renewed.
+	// From here on every pixel counts whose 3x3 mean is near the center, and those of its neighbors
+	// too; the center and what is near are renewed.
 	reach := widestReach * center
 	var mean, sd float64
 	var used int
-	// The errors of pixels hang together, by resampling and by whatever veil is taken for screen: the mean's own
-	// error comes from the scatter of the sums over the cells of a grid.
+	// The errors of pixels hang together, by resampling and by whatever veil is taken for screen:
+	// the mean's own error comes from the scatter of the sums over the cells of a grid.
 	open := newOpenScreen(u, smooth)
 	for range rounds {
 		var sum, sum2 float64
@@ -243,8 +246,8 @@ func gainOf(u *plate.Gray) (Gain, error) {
 	return Gain{Value: center, Sigma: math.Hypot(sigma, veil), Veil: veil, Pixels: used}, nil
 }
 
-// meanCorrelation is by how much the variance of a mean over many pixels is larger than if each had noise of its own:
-// resampling leaves half of the variance and all of the mean's.
+// meanCorrelation is by how much the variance of a mean over many pixels is larger than if each had
+// noise of its own: resampling leaves half of the variance and all of the mean's.
 const meanCorrelation = 2
 
 // An openScreen finds the pixels of a quotient that are certainly screen.
@@ -266,15 +269,17 @@ func newOpenScreen(u, smooth *plate.Gray) *openScreen {
 	return o
 }
 
-// near returns the sums of the distances from center, as a float32, and of their squares, and how many there are, of the
-// pixels that have only smoothed values within reach of the center up to kernel.Reach pixels around them.
+// near returns the sums of the distances from center, as a float32, and of their squares, and how
+// many there are, of the pixels that have only smoothed values within reach of the center up to
+// kernel.Reach pixels around them.
 func (o *openScreen) near(center, reach float64) (sum, sum2 float64, used int) {
 	const r = kernel.Reach
 	w, h := o.u.W, o.u.H
 	clear(o.sums)
 	clear(o.counts)
 	clear(o.barred)
-	// A row bars its columns by its number and 2 r + 1 more, so that row y is open where nothing from row y - r on does.
+	// A row bars its columns by its number and 2 r + 1 more, so that row y is open where nothing
+	// from row y - r on does.
 	for y := range h + r {
 		if y < h {
 			kernel.Bar(o.barred, o.inside, o.smooth.Pix[y*w:(y+1)*w], float32(center-reach), float32(center+reach), int32(y+2*r+1))

@@ -38,9 +38,9 @@ func (g Glare) check() error {
 	return nil
 }
 
-// Remove returns the band plate without the glare, into dst when that has the right size; dst may be band. The
-// dark plate, which may be nil, is the light that the lens did not spread. An error says which value is not
-// valid.
+// Remove returns the band plate without the glare, into dst when that has the right size; dst may
+// be band. The dark plate, which may be nil, is the light that the lens did not spread. An error
+// says which value is not valid.
 func (g Glare) Remove(dst, band, dark *plate.Gray) (*plate.Gray, error) {
 	if err := g.check(); err != nil {
 		return nil, err
@@ -57,8 +57,8 @@ func (g Glare) Remove(dst, band, dark *plate.Gray) (*plate.Gray, error) {
 		copy(dst.Pix, band.Pix)
 		return dst, nil
 	}
-	// The light without glare, L, satisfies L = N - strength x blurred L. The blur is far wider than a tile, so the
-	// tiles are solved first, and what they give is taken off the pixels.
+	// The light without glare, L, satisfies L = N - strength x blurred L. The blur is far wider
+	// than a tile, so the tiles are solved first, and what they give is taken off the pixels.
 	s := newSpreader(band.W, band.H, g.Width)
 	seen := s.tiles(band, dark)
 	light := append([]float64(nil), seen...)

@@ -7,9 +7,9 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// nonNegative returns the x >= 0 that makes x'Ax/2 - b'x least: least squares by its normal equations, over
-// all choices of what is held at zero. It is for a handful of unknowns. Those listed in signed may have
-// any sign.
+// nonNegative returns the x >= 0 that makes x'Ax/2 - b'x least: least squares by its normal
+// equations, over all choices of what is held at zero. It is for a handful of unknowns. Those
+// listed in signed may have any sign.
 func nonNegative(a [][]float64, b []float64, signed ...int) []float64 {
 	n := len(b)
 	best := make([]float64, n)

@@ -10,25 +10,28 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A Noise is how noisy a camera is. Read and PerSignal are EMVA 1288's linear model (release 4.0, section 2): the
-// variance of a pixel is that of the dark plus one in proportion to the light. The other fields say what that model
-// leaves out of the plates as they are solved; Solver.Bound measures them. Full scale is 1, and the light is linear.
-// The zero value is a camera without noise, and a field that is 0 adds nothing.
+// A Noise is how noisy a camera is. Read and PerSignal are EMVA 1288's linear model (release 4.0,
+// section 2): the variance of a pixel is that of the dark plus one in proportion to the light. The
+// other fields say what that model leaves out of the plates as they are solved; Solver.Bound
+// measures them. Full scale is 1, and the light is linear. The zero value is a camera without
+// noise, and a field that is 0 adds nothing.
 type Noise struct {
 	Read      float64 `json:"read"`       // standard deviation in the dark
 	PerSignal float64 `json:"per_signal"` // variance for each unit of light: 1 over the full-well capacity in electrons
 
-	// Kept is the part, above 0 to 1, of that variance which is left when the plate has been resampled, since that
-	// averages neighbors; 0: all of it.
+	// Kept is the part, above 0 to 1, of that variance which is left when the plate has been
+	// resampled, since that averages neighbors; 0: all of it.
 	Kept float64 `json:"kept,omitempty"`
 
-	// What hangs together over several pixels, as a codec or a mosaic of filters leaves it, and what the model is too
-	// small by: it comes on top, resampling does not lower it, and a mean over a few pixels hardly does.
+	// What hangs together over several pixels, as a codec or a mosaic of filters leaves it, and
+	// what the model is too small by: it comes on top, resampling does not lower it, and a mean
+	// over a few pixels hardly does.
 	CorrelatedRead      float64 `json:"correlated_read,omitempty"`       // standard deviation in the dark
 	CorrelatedPerSignal float64 `json:"correlated_per_signal,omitempty"` // variance for each unit of light
 
-	// Edge is how far the plate's edges are from where they should be, in pixels: the standard deviation of an error in
-	// proportion to the local slope. It has in it the geometry's error, resampling, a codec's and a mosaic's.
+	// Edge is how far the plate's edges are from where they should be, in pixels: the standard
+	// deviation of an error in proportion to the local slope. It has in it the geometry's error,
+	// resampling, a codec's and a mosaic's.
 	Edge float64 `json:"edge,omitempty"`
 
 	// Dark and Clean are the noise of the reference plates themselves, before resampling.
@@ -37,12 +40,13 @@ type Noise struct {
 
 	Level float64 `json:"level,omitempty"` // standard deviation of the level of black: a pedestal or spill that is not known
 
-	// Crosstalk is the standard error of m, for red, green and blue: the performer lets so much of their own light through.
+	// Crosstalk is the standard error of m, for red, green and blue: the performer lets so much of
+	// their own light through.
 	Crosstalk [3]float64 `json:"crosstalk,omitzero"`
 }
 
-// Variance returns the variance of a pixel of a frame whose light, less the dark plate, is signal. Light below 0
-// counts as none.
+// Variance returns the variance of a pixel of a frame whose light, less the dark plate, is signal.
+// Light below 0 counts as none.
 func (n Noise) Variance(signal float64) float64 {
 	signal = max(signal, 0)
 	return n.kept()*(n.Read*n.Read+n.PerSignal*signal) + n.CorrelatedRead*n.CorrelatedRead + n.CorrelatedPerSignal*signal
@@ -55,14 +59,15 @@ func (n Noise) kept() float64 {
 	return n.Kept
 }
 
-// Grain returns n without what is no noise of pixels: the error at edges, and those of the level of black and of m. It is
-// what Tidy's sigma is made from.
+// Grain returns n without what is no noise of pixels: the error at edges, and those of the level of
+// black and of m. It is what Tidy's sigma is made from.
 func (n Noise) Grain() Noise {
 	n.Edge, n.Level, n.Crosstalk = 0, 0, [3]float64{}
 	return n
 }
 
-// maxEdge is the largest Edge that is taken, in pixels: plates that are further off are not registered.
+// maxEdge is the largest Edge that is taken, in pixels: plates that are further off are not
+// registered.
 const maxEdge = 100
 
 // check returns an error where n cannot be a camera's noise.
@@ -81,12 +86,13 @@ func (n Noise) check(what string) error {
 // ErrNoNoise says that too few pixels are plain enough to tell noise from picture.
 var ErrNoNoise = errors.New("too little of the picture is plain enough to tell its noise")
 
-// PhotonTransfer measures a camera's noise by EMVA 1288's photon-transfer method: from pairs of flat frames,
-// both frames of a pair of the same light, which is best at a different level in each pair. One pair of an
-// uneven screen serves too, since it holds many levels; so does a pair of dark frames beside it. For pixels of
-// like level the variance is half the mean square of the two frames' difference, less half the square of the
-// difference of their means, and a straight line through variance against level is the camera. The dark plate
-// may be nil. An error says which size is wrong; fewer than 500 pixels in all give ErrNoNoise.
+// PhotonTransfer measures a camera's noise by EMVA 1288's photon-transfer method: from pairs of
+// flat frames, both frames of a pair of the same light, which is best at a different level in each
+// pair. One pair of an uneven screen serves too, since it holds many levels; so does a pair of dark
+// frames beside it. For pixels of like level the variance is half the mean square of the two
+// frames' difference, less half the square of the difference of their means, and a straight line
+// through variance against level is the camera. The dark plate may be nil. An error says which size
+// is wrong; fewer than 500 pixels in all give ErrNoNoise.
 func PhotonTransfer(pairs [][2]*plate.Gray, dark *plate.Gray) (Noise, error) {
 	var points []transfer
 	for k, p := range pairs {
@@ -127,7 +133,8 @@ const (
 )
 
 func transferOfPair(p [2]*plate.Gray, dark *plate.Gray) []transfer {
-	// The levels come from means over 7x7 pixels: sorted by its own noise, a pixel would look quiet.
+	// The levels come from means over 7x7 pixels: sorted by its own noise, a pixel would look
+	// quiet.
 	sum := plate.NewGray(p[0].W, p[0].H)
 	for i := range sum.Pix {
 		sum.Pix[i] = (p[0].Pix[i] + p[1].Pix[i]) / 2
@@ -173,11 +180,12 @@ const (
 	leastPoints = 3 // that are left
 )
 
-// NoiseOfTake estimates a camera's noise from frames of a take, by photon transfer without flat frames. In
-// squares of 12 pixels, the second difference both ways, which takes out whatever is smooth, gives a variance;
-// among squares of like level, the quietest quarter are taken as plain. A picture with texture everywhere
-// reads as noisier than it is. The frames are as the camera made them, not resampled; each channel of a color
-// camera is a frame. The dark plate may be nil. Fewer than 100 plain squares give ErrNoNoise.
+// NoiseOfTake estimates a camera's noise from frames of a take, by photon transfer without flat
+// frames. In squares of 12 pixels, the second difference both ways, which takes out whatever is
+// smooth, gives a variance; among squares of like level, the quietest quarter are taken as plain. A
+// picture with texture everywhere reads as noisier than it is. The frames are as the camera made
+// them, not resampled; each channel of a color camera is a frame. The dark plate may be nil. Fewer
+// than 100 plain squares give ErrNoNoise.
 func NoiseOfTake(frames []*plate.Gray, dark *plate.Gray) (Noise, error) {
 	type block struct{ level, variance float64 }
 	var blocks []block
@@ -253,9 +261,9 @@ func NoiseOfTake(frames []*plate.Gray, dark *plate.Gray) (Noise, error) {
 	return n, err
 }
 
-// fitNoise fits the line of the camera, neither of whose coefficients can be negative. Points count by how many
-// differences they stand for, and by the square of their variance, to which the error of a variance is in
-// proportion.
+// fitNoise fits the line of the camera, neither of whose coefficients can be negative. Points count
+// by how many differences they stand for, and by the square of their variance, to which the error
+// of a variance is in proportion.
 func fitNoise(points []transfer) (Noise, error) {
 	total := 0.0
 	for _, p := range points {

@@ -15,8 +15,9 @@ import (
 	"example.com/twinplate/rig"
 )
 
-// photograph is a rig.Scene of one of the photographs that come with scikit-image: its own colors, seen through a
-// matte made of its brightness, and moved with the frames. The photograph has 384x216 pixels.
+// photograph is a rig.Scene of one of the photographs that come with scikit-image: its own colors,
+// seen through a matte made of its brightness, and moved with the frames. The photograph has
+// 384x216 pixels.
 type photograph struct{ pix []float32 }
 
 const photoW, photoH = 384, 216

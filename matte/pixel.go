@@ -21,9 +21,9 @@ type Pixel struct {
 	Sigma        float64    `json:"sigma"`        // the standard deviation of t and of alpha: see Sigma
 }
 
-// Pixel solves the pixel at column x and row y of one frame as Solve does, and returns the numbers on the way;
-// Sigma is from the two cameras' noise. Errors are those of Sigma, and one that says when the pixel is not in the
-// frame.
+// Pixel solves the pixel at column x and row y of one frame as Solve does, and returns the numbers
+// on the way; Sigma is from the two cameras' noise. Errors are those of Sigma, and one that says
+// when the pixel is not in the frame.
 func (s *Solver) Pixel(frame Sample, gain float64, color, band Noise, x, y int) (Pixel, error) {
 	if !image.Pt(x, y).In(image.Rect(0, 0, s.w, s.h)) {
 		return Pixel{}, fmt.Errorf("matte: pixel (%d, %d) is not in a frame of %dx%d", x, y, s.w, s.h)

@@ -82,9 +82,9 @@ type PrepareOptions struct {
 }
 
 // How many frames Prepare estimates from. On takes of testdata/footage (seeds 41 and 42, light from
-// the side) twelve frames give the crosstalk of six within a standard error, and three are off by up
-// to 1.4. A plate is rebuilt from twice as many, since each of its pixels must be seen without the
-// performer in one.
+// the side) twelve frames give the crosstalk of six within a standard error, and three are off by
+// up to 1.4. A plate is rebuilt from twice as many, since each of its pixels must be seen without
+// the performer in one.
 const (
 	prepareSamples = 6
 	rebuildSamples = 12
@@ -112,10 +112,10 @@ const (
 // by Glare.Remove, before it is solved.
 //
 // The error wraps ErrNoScreen where no clean band plate was given and too little of the screen is
-// seen to model it, and ErrCleanBand where the one given is black or far too bright. Other errors name the plate that
-// has another size or a value that is not finite, or the option that is out of its range; those of
-// opt.Read come as they are. Where the frames show too little to tell the crosstalk, the glare or
-// the screen's color, there is no error: Warnings and Notes say so.
+// seen to model it, and ErrCleanBand where the one given is black or far too bright. Other errors
+// name the plate that has another size or a value that is not finite, or the option that is out of
+// its range; those of opt.Read come as they are. Where the frames show too little to tell the
+// crosstalk, the glare or the screen's color, there is no error: Warnings and Notes say so.
 func Prepare(samples []Sample, ref References, opt *PrepareOptions) (*Prepared, error) {
 	p := &preparation{samples: samples, ref: ref}
 	if opt != nil {
@@ -194,7 +194,8 @@ func (p *preparation) sample(n int) ([]Sample, error) {
 	return p.samples, nil
 }
 
-// begin returns what the next estimate is made from: the solver of what is known by now, and samples.
+// begin returns what the next estimate is made from: the solver of what is known by now, and
+// samples.
 func (p *preparation) begin() (*Solver, []Sample, error) {
 	solver, err := p.solve()
 	if err != nil {

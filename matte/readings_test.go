@@ -47,7 +47,8 @@ func TestFindFlicker(t *testing.T) {
 	}
 }
 
-// Lamps on a magnetic ballast pulse at twice the mains frequency (common practice); the beats are worked by hand.
+// Lamps on a magnetic ballast pulse at twice the mains frequency (common practice); the beats are
+// worked by hand.
 func TestAlias(t *testing.T) {
 	for _, test := range []struct{ pulse, fps, want float64 }{{100, 24, 4}, {120, 24, 0}, {100, 25, 0}, {120, 25, 5}, {120, 23.976, 0.12}, {100, 30, 10}} {
 		if got := matte.Alias(test.pulse, test.fps); math.Abs(got-test.want) > 1e-9 {

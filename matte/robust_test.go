@@ -31,7 +31,8 @@ func (o *oddTake) solver() (*matte.Solver, error) {
 	return matte.NewSolver(o.w, o.h, matte.References{DarkColor: o.darkColor, DarkBand: o.darkBand, CleanColor: o.clean, CleanBand: o.screen}, &matte.Options{Crosstalk: o.crosstalk})
 }
 
-// moderate reports whether all values are such that their squares and sums are in the range of float32.
+// moderate reports whether all values are such that their squares and sums are in the range of
+// float32.
 func moderate(planes ...[]float32) bool {
 	for _, p := range planes {
 		for _, v := range p {
@@ -43,7 +44,8 @@ func moderate(planes ...[]float32) bool {
 	return true
 }
 
-// An estimator is all that it takes to call what the package offers: it returns the numbers that must be finite.
+// An estimator is all that it takes to call what the package offers: it returns the numbers that
+// must be finite.
 type estimator struct {
 	name string
 	call func(o *oddTake) ([]float64, error)
@@ -246,8 +248,8 @@ func k32(k *matte.ScreenColor) (v []float32) {
 	return v
 }
 
-// Whatever the frames, each estimator returns a result or an error: it does not panic, nor hang, nor return numbers that
-// are none.
+// Whatever the frames, each estimator returns a result or an error: it does not panic, nor hang,
+// nor return numbers that are none.
 func TestOddFrames(t *testing.T) {
 	even := odd.Pictures[1]
 	for k, picture := range append(odd.Pictures[:len(odd.Pictures):len(odd.Pictures)], odd.NotFinite...) {

@@ -10,8 +10,8 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A Scatter is what frames of a take really scatter, as Bound measured it. Open and Core are in light, full scale 1;
-// Edge is in pixels. What could not be measured, for want of places, is NaN.
+// A Scatter is what frames of a take really scatter, as Bound measured it. Open and Core are in
+// light, full scale 1; Edge is in pixels. What could not be measured, for want of places, is NaN.
 type Scatter struct {
 	Open  float64 // standard deviation, about the model, of the band plate where it is certainly screen
 	Core  float64 // the same where it is certainly performer, about the light that is there in the mean
@@ -19,19 +19,22 @@ type Scatter struct {
 	Edge  float64 // how far the matte's edges are from the color plate's
 }
 
-// Bound returns band with what frames of a take really scatter, which its model may be too small for: a codec leaves
-// little noise from pixel to pixel, and errors that hang together over a block; so does the mosaic of a color sensor;
-// and at edges both are wrong by far more than on plain places.
+// Bound returns band with what frames of a take really scatter, which its model may be too small
+// for: a codec leaves little noise from pixel to pixel, and errors that hang together over a block;
+// so does the mosaic of a color sensor; and at edges both are wrong by far more than on plain
+// places.
 //
-// The solver must have its crosstalk. Where the frames are certainly screen, the deviations of t from 1 are taken, and
-// where they are certainly performer those of the band plate from m . C: at every distance, since nothing is taken off
-// but a mean over a twenty-fourth of the frame in the core, which is Level. Their excess over what band, with Kept, Dark and
-// Clean, and color say becomes CorrelatedRead and CorrelatedPerSignal, and can only add.
+// The solver must have its crosstalk. Where the frames are certainly screen, the deviations of t
+// from 1 are taken, and where they are certainly performer those of the band plate from m . C: at
+// every distance, since nothing is taken off but a mean over a twenty-fourth of the frame in the
+// core, which is Level. Their excess over what band, with Kept, Dark and Clean, and color say
+// becomes CorrelatedRead and CorrelatedPerSignal, and can only add.
 //
-// Edge comes from both plates. In squares of 7x7 pixels on an edge, a performer of one color has a color plate whose
-// channels go in a straight line with t; what t leaves of that line, over the slope of t, is the error of the edge in pixels.
-// Texture and light at edges only add, so the quietest quarter counts. Both plates' errors are in it, and of a plain
-// displacement about a half, since the line takes up the rest: the geometry's own error comes on top.
+// Edge comes from both plates. In squares of 7x7 pixels on an edge, a performer of one color has a
+// color plate whose channels go in a straight line with t; what t leaves of that line, over the
+// slope of t, is the error of the edge in pixels. Texture and light at edges only add, so the
+// quietest quarter counts. Both plates' errors are in it, and of a plain displacement about a half,
+// since the line takes up the rest: the geometry's own error comes on top.
 func (s *Solver) Bound(frames []Sample, color, band Noise) (Noise, Scatter, error) {
 	if err := color.check("color"); err != nil {
 		return band, Scatter{}, err
@@ -85,10 +88,11 @@ const (
 	// Pixels between the squares on edges, of a frame up to 1999 wide, and more of a wider one.
 	edgeStep   = 2
 	edgeSquare = 3 // reach of the squares on edges, in pixels along each axis
-	// edgeSlope is the least mean square of the slope in a square on an edge, and the least variance of t in it.
+	// edgeSlope is the least mean square of the slope in a square on an edge, and the least
+	// variance of t in it.
 	edgeSlope = 0.01
-	// edgeNoise is the largest noise that the color plate may give the straight line, in t: above, a square has too
-	// little contrast to tell.
+	// edgeNoise is the largest noise that the color plate may give the straight line, in t: above,
+	// a square has too little contrast to tell.
 	edgeNoise = 0.015
 )
 
@@ -235,9 +239,9 @@ func (b *bounds) edges(s *Solver, f boundFrame, color, band Noise) error {
 	return nil
 }
 
-// square returns the variance of t, beyond noise, about the straight line that it makes with the color plate's channels
-// around (x, y). It reports whether the color plate has enough
-// contrast there to tell: its noise is small, and it explains half of t at least.
+// square returns the variance of t, beyond noise, about the straight line that it makes with the
+// color plate's channels around (x, y). It reports whether the color plate has enough contrast
+// there to tell: its noise is small, and it explains half of t at least.
 func (s *Solver) square(f boundFrame, t, noise *plate.Gray, color *Noise, x, y int) (left float64, ok bool) {
 	const n = (2*edgeSquare + 1) * (2*edgeSquare + 1)
 	// Sums of red, green, blue and t, and of their products.
@@ -275,8 +279,8 @@ func (s *Solver) square(f boundFrame, t, noise *plate.Gray, color *Noise, x, y i
 		left -= k * b[c]
 		own += k * k * color.Variance(sum[c])
 	}
-	// The lower quartile of chi-squared with 45 degrees of freedom is 38.291: of noise alone, that part is in the quietest
-	// quarter.
+	// The lower quartile of chi-squared with 45 degrees of freedom is 38.291: of noise alone, that
+	// part is in the quietest quarter.
 	const quietest = 38.291 / 45
 	return left*n/(n-4) - quietest*(grain+own), own <= edgeNoise*edgeNoise && left <= all/2
 }

@@ -11,8 +11,9 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A plainSet is half screen, half performer of one color, with a straight edge a third of the way along the frame, whose
-// bend a lens has blurred. Noise is added to the band plate: white, or the means of it over squares of so many pixels.
+// A plainSet is half screen, half performer of one color, with a straight edge a third of the way
+// along the frame, whose bend a lens has blurred. Noise is added to the band plate: white, or the
+// means of it over squares of so many pixels.
 type plainSet struct {
 	sd    float64 // of the band plate's noise
 	block int     // pixels
@@ -60,8 +61,8 @@ func (p plainSet) frames(t testing.TB) (*matte.Solver, []matte.Sample) {
 	return solver, frames
 }
 
-// What Bound finds is what was put in: noise that the model knows adds nothing, noise in blocks is correlated, and an edge
-// that is displaced is so many pixels off.
+// What Bound finds is what was put in: noise that the model knows adds nothing, noise in blocks is
+// correlated, and an edge that is displaced is so many pixels off.
 func TestBound(t *testing.T) {
 	for _, row := range []struct {
 		name       string
@@ -81,8 +82,8 @@ func TestBound(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			// A cell of the core has few blocks, and its own mean is taken off; and what hangs together over eight pixels
-			// bends the edge too.
+			// A cell of the core has few blocks, and its own mean is taken off; and what hangs
+			// together over eight pixels bends the edge too.
 			if math.Abs(n.CorrelatedRead-row.correlated) > 0.2*row.correlated+0.05*row.given.Read+1e-6 {
 				t.Errorf("correlated %.5f, want %.5f", n.CorrelatedRead, row.correlated)
 			}
@@ -120,8 +121,8 @@ func ExampleSolver_Bound() {
 	// Output: in the dark: white 0.001, hanging together 0.01
 }
 
-// Smoke that no histogram tells from the screen lowers the gain by less than the error that is stated, and without smoke that
-// error is small.
+// Smoke that no histogram tells from the screen lowers the gain by less than the error that is
+// stated, and without smoke that error is small.
 func TestGainUnderAThinVeil(t *testing.T) {
 	for _, row := range []struct {
 		veil, most float64
@@ -143,16 +144,17 @@ func TestGainUnderAThinVeil(t *testing.T) {
 	}
 }
 
-// A plate rebuilt from a smoky take is up to 3 % too dark where the smooth screen, as its other side shows, is right
-// within half a percent.
+// A plate rebuilt from a smoky take is up to 3 % too dark where the smooth screen, as its other
+// side shows, is right within half a percent.
 func ExampleClean_Veiled() {
 	c := matte.Clean{Off: 0.005, Veil: 0.018}
 	fmt.Println(c.Veiled())
 	// Output: true
 }
 
-// What is not known of m is in sigma, in proportion to the performer's own light, by hand: a standard error of 1 % of red
-// at 0.5 over a screen of 0.8 and a gain of 0.9 is 0.005 / 0.72; open screen has none of it.
+// What is not known of m is in sigma, in proportion to the performer's own light, by hand: a
+// standard error of 1 % of red at 0.5 over a screen of 0.8 and a gain of 0.9 is 0.005 / 0.72; open
+// screen has none of it.
 func TestSigmaOfAnUncertainCrosstalk(t *testing.T) {
 	clean, cleanColor := plate.NewGray(2, 1), plate.NewRGB(2, 1)
 	clean.Fill(0.8)

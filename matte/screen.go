@@ -37,10 +37,10 @@ const (
 	maxScreenSide = 65536 // pixels of a model's side
 )
 
-// FitScreen fits a screen of the given order (0: 4) to what is certainly screen in the samples, all of one
-// take: dark in the color plate, and on the upper envelope of the band plate. Dark plates may be nil. The
-// lamps' gain may differ from sample to sample; the model has that of the first. An error says that there is
-// not enough screen to see.
+// FitScreen fits a screen of the given order (0: 4) to what is certainly screen in the samples, all
+// of one take: dark in the color plate, and on the upper envelope of the band plate. Dark plates
+// may be nil. The lamps' gain may differ from sample to sample; the model has that of the first. An
+// error says that there is not enough screen to see.
 func FitScreen(samples []Sample, darkColor *plate.RGB, darkBand *plate.Gray, order int) (*Screen, error) {
 	if order == 0 {
 		order = usualOrder
@@ -62,8 +62,9 @@ func FitScreen(samples []Sample, darkColor *plate.RGB, darkBand *plate.Gray, ord
 	return f.fit()
 }
 
-// Gray returns the model as a clean band plate without its dark level: W by H values, all positive. Far from where the
-// screen was seen the polynomial may go anywhere: it is held to what a Solver takes.
+// Gray returns the model as a clean band plate without its dark level: W by H values, all positive.
+// Far from where the screen was seen the polynomial may go anywhere: it is held to what a Solver
+// takes.
 func (s *Screen) Gray() *plate.Gray {
 	f := plate.NewGray(s.W, s.H)
 	terms := make([]float64, len(s.Coefficients))
@@ -76,8 +77,8 @@ func (s *Screen) Gray() *plate.Gray {
 	return f
 }
 
-// CleanBand returns the model as a clean band plate that was shot: with the dark plate, which may be nil,
-// added.
+// CleanBand returns the model as a clean band plate that was shot: with the dark plate, which may
+// be nil, added.
 func (s *Screen) CleanBand(dark *plate.Gray) *plate.Gray {
 	f := s.Gray()
 	if dark != nil {
@@ -188,7 +189,8 @@ func (f *screenFit) fit() (*Screen, error) {
 	var scatter float64
 	for pass := range passes {
 		order := min(1+pass/perOrder, f.order)
-		// Screen is the upper envelope: at first what lies above the surface pulls a hundred times harder.
+		// Screen is the upper envelope: at first what lies above the surface pulls a hundred times
+		// harder.
 		below := 1.0
 		if pass < envelope {
 			below = belowWeight
@@ -256,8 +258,8 @@ func (f *screenFit) solve(order int, below float64) bool {
 	return true
 }
 
-// choose chooses the blocks that lie on the surface, renews the samples' gains when asked, and returns the
-// scatter of the chosen.
+// choose chooses the blocks that lie on the surface, renews the samples' gains when asked, and
+// returns the scatter of the chosen.
 func (f *screenFit) choose(pass int, gains bool) float64 {
 	// Where no reason stands beside one, these are chosen by hand; not measured by itself. Light is
 	// in natural logarithms.
@@ -360,11 +362,11 @@ func (s *Screen) check() error {
 	return nil
 }
 
-// BandWeights returns the weights of red, green and blue that give the best ratio of signal to noise at the
-// screen's line when the band camera has a color sensor: each channel in proportion to how bright the screen
-// is in it, as for a sum of signals with equal noise. They add up to 1. A gray plate gets equal thirds. The
-// screen's brightness is read from the brightest tenth of the plate; a plate that is black, or has values there that are
-// not finite, gets equal thirds too.
+// BandWeights returns the weights of red, green and blue that give the best ratio of signal to
+// noise at the screen's line when the band camera has a color sensor: each channel in proportion to
+// how bright the screen is in it, as for a sum of signals with equal noise. They add up to 1. A
+// gray plate gets equal thirds. The screen's brightness is read from the brightest tenth of the
+// plate; a plate that is black, or has values there that are not finite, gets equal thirds too.
 func BandWeights(band *plate.RGB) [3]float32 {
 	// The quantile of the plate from which it is taken for screen; chosen by hand.
 	const brightest = 0.9

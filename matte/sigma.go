@@ -9,16 +9,17 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// Sigma returns the standard deviation of alpha (and of the transmission) at every pixel of one frame, to first
-// order:
+// Sigma returns the standard deviation of alpha (and of the transmission) at every pixel of one
+// frame, to first order:
 //
 //	sigma^2 = (var N + m^2 var C + x^2 (var S + m^2 var K) + (1-x)^2 (var D + m^2 var D_C) + P^2 var m) / (g (S - m . K))^2 + (edge slope)^2
 //
-// with x = g t. The first two variances are of EMVA 1288's linear model at the light that each pixel has, with what
-// hangs together on top; the others are those of the reference plates and of the level of black. The last term is the
-// band's Edge, in pixels, times the local slope of t, the root mean square of its gradient over 5x5 pixels. With Read and
-// PerSignal alone it is the noise floor: no method that looks at one pixel at a time does better. Where there is no
-// screen sigma is 0, as nothing is measured there. The result is put into dst when that has the right size. Errors
+// with x = g t. The first two variances are of EMVA 1288's linear model at the light that each
+// pixel has, with what hangs together on top; the others are those of the reference plates and of
+// the level of black. The last term is the band's Edge, in pixels, times the local slope of t, the
+// root mean square of its gradient over 5x5 pixels. With Read and PerSignal alone it is the noise
+// floor: no method that looks at one pixel at a time does better. Where there is no screen sigma is
+// 0, as nothing is measured there. The result is put into dst when that has the right size. Errors
 // are those of Solve, and one that says which noise is not valid.
 func (s *Solver) Sigma(dst *plate.Gray, frame Sample, gain float64, color, band Noise) (*plate.Gray, error) {
 	want := image.Pt(s.w, s.h)
@@ -63,8 +64,8 @@ func (s *Solver) Sigma(dst *plate.Gray, frame Sample, gain float64, color, band 
 	return dst, nil
 }
 
-// variance returns that of N' - m . C' - g t (S - m . K) at pixel i, in light, and how much of it is the white noise of
-// the frame.
+// variance returns that of N' - m . C' - g t (S - m . K) at pixel i, in light, and how much of it
+// is the white noise of the frame.
 func (s *Solver) variance(frame Sample, i int, gain float64, color, band *Noise) (all, white float64) {
 	n := s.light(frame, i)
 	kept, keptColor := band.kept(), color.kept()
@@ -136,8 +137,9 @@ func (s *Solver) measured(frame Sample, gain float64) *plate.Gray {
 // slopeReach is how far, in pixels along each axis, slopes looks.
 const slopeReach = 3
 
-// slopes returns the mean over 5x5 pixels of the squared gradient of t, by the differences of neighbors: those see a
-// strand one pixel wide too. What resampling and codecs do at an edge reaches that far.
+// slopes returns the mean over 5x5 pixels of the squared gradient of t, by the differences of
+// neighbors: those see a strand one pixel wide too. What resampling and codecs do at an edge
+// reaches that far.
 func slopes(t *plate.Gray) *plate.Gray {
 	out := plate.NewGray(t.W, t.H)
 	if t.W < 2 || t.H < 2 {

@@ -1,5 +1,5 @@
-// Package matte turns two plates of one performer, shot before a screen of sodium light, into a transmission
-// and a foreground.
+// Package matte turns two plates of one performer, shot before a screen of sodium light, into a
+// transmission and a foreground.
 //
 // # The capture model
 //
@@ -43,8 +43,8 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// References are the plates of a take that have no performer in them. Any of them may be nil; all have the
-// color plate's size.
+// References are the plates of a take that have no performer in them. Any of them may be nil; all
+// have the color plate's size.
 type References struct {
 	DarkColor  *plate.RGB  // the color camera with the lamps off or the lens capped; nil: black
 	DarkBand   *plate.Gray // the same for the band camera; nil: black
@@ -86,12 +86,12 @@ type Solution struct {
 	Foreground   *plate.RGB  // P: premultiplied, linear light
 }
 
-// darkest is the level, relative to the screen's brightest, below which there is no screen to speak of: five
-// stops down noise is 32 times larger in the matte, ten stops down nothing is left.
+// darkest is the level, relative to the screen's brightest, below which there is no screen to speak
+// of: five stops down noise is 32 times larger in the matte, ten stops down nothing is left.
 const darkest = 1.0 / 1024
 
-// The screen's brightest pixel is between these, with full scale as 1, so that it, its inverse and their squares are in
-// the range of float32 down to the darkest.
+// The screen's brightest pixel is between these, with full scale as 1, so that it, its inverse and
+// their squares are in the range of float32 down to the darkest.
 const (
 	leastScreen = 1e-12
 	mostScreen  = 1e12
@@ -100,9 +100,9 @@ const (
 // ErrCleanBand says that the clean band plate cannot be divided by: it is black, or far too bright.
 var ErrCleanBand = errors.New("matte: the clean band plate")
 
-// NewSolver prepares the solution for a take whose color plates have w by h pixels. It returns an error when
-// ref has no clean band plate, when a plate has another size or a value that is not finite, or when the
-// clean band plate is black. A nil opt means the zero Options.
+// NewSolver prepares the solution for a take whose color plates have w by h pixels. It returns an
+// error when ref has no clean band plate, when a plate has another size or a value that is not
+// finite, or when the clean band plate is black. A nil opt means the zero Options.
 //
 // Where the clean band plate is more than ten stops below its brightest, there is no screen:
 // transmission is 0 there, so the set's edge stays in the foreground. Uncovered returns how much
@@ -162,8 +162,8 @@ func NewSolver(w, h int, ref References, opt *Options) (*Solver, error) {
 	return s, nil
 }
 
-// effective puts the screen's light in the clean band plate, of the pixels from i to j, where its inverse will be. It returns
-// the highest, or 0.
+// effective puts the screen's light in the clean band plate, of the pixels from i to j, where its
+// inverse will be. It returns the highest, or 0.
 func (s *Solver) effective(ref References, i, j int) (top float32) {
 	for ; i < j; i++ {
 		v := ref.CleanBand.Pix[i]
@@ -212,10 +212,10 @@ func (s *Solver) Size() image.Point { return image.Pt(s.w, s.h) }
 // Uncovered returns the part of the frame, 0 to 1, where the clean band plate shows no screen.
 func (s *Solver) Uncovered() float64 { return s.uncovered }
 
-// Solve solves one frame: the color plate, the band plate in the color plate's frame, and the lamps' gain
-// (1: as bright as in the clean plate). The result is put into dst and returned; a nil dst, or a nil or
-// wrongly sized plane in it, is made anew. An error says which plate has another size or a value that is not
-// finite, or that the gain is not a positive number.
+// Solve solves one frame: the color plate, the band plate in the color plate's frame, and the
+// lamps' gain (1: as bright as in the clean plate). The result is put into dst and returned; a nil
+// dst, or a nil or wrongly sized plane in it, is made anew. An error says which plate has another
+// size or a value that is not finite, or that the gain is not a positive number.
 func (s *Solver) Solve(dst *Solution, color *plate.RGB, band *plate.Gray, gain float64) (*Solution, error) {
 	if err := s.check(color, gain); err != nil {
 		return nil, err
@@ -253,7 +253,8 @@ func (s *Solver) check(color *plate.RGB, gain float64) error {
 	return checkGain(gain)
 }
 
-// checkSolution returns an error that says which plane of a solution has another size than the solver's frames.
+// checkSolution returns an error that says which plane of a solution has another size than the
+// solver's frames.
 func (s *Solver) checkSolution(dst *Solution) error {
 	want := image.Pt(s.w, s.h)
 	if err := plate.CheckSize("transmission", dst.Transmission.Size(), "solver's frame", want); err != nil {
@@ -287,9 +288,9 @@ type Frame struct {
 	model  kernel.Solve
 }
 
-// Frame prepares one frame for solving it row by row, held out of its background and added to it at once: for a
-// pipeline that needs no plane of the foreground, and may have none of the plates. An error says that the gain is not a
-// positive number.
+// Frame prepares one frame for solving it row by row, held out of its background and added to it at
+// once: for a pipeline that needs no plane of the foreground, and may have none of the plates. An
+// error says that the gain is not a positive number.
 func (s *Solver) Frame(gain float64) (Frame, error) { return Frame{s, s.model(gain)}, checkGain(gain) }
 
 // CompRow solves row y, of which color, band and background are the plates' rows, all in the color
@@ -335,8 +336,8 @@ func Alpha(dst, transmission *plate.Gray) *plate.Gray {
 	return dst
 }
 
-// RGBA returns the foreground with its alpha, premultiplied, as composite's operators take it. It shares the
-// foreground's planes.
+// RGBA returns the foreground with its alpha, premultiplied, as composite's operators take it. It
+// shares the foreground's planes.
 func (s *Solution) RGBA() *plate.RGBA {
 	return &plate.RGBA{RGB: *s.Foreground, A: Alpha(nil, s.Transmission).Pix}
 }

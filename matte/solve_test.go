@@ -107,8 +107,8 @@ func TestSolveUndoesTheCaptureModel(t *testing.T) {
 }
 
 // Smith and Blinn, Blue Screen Matting, SIGGRAPH 1996, theorem 4: with two backings B1 and B2,
-// alpha = 1 - sum (C1 - C2)(B1 - B2) / sum (B1 - B2)^2. In the band the two backings are the lit and the dark
-// screen; the one-shot solution must find the same alpha once it knows the crosstalk.
+// alpha = 1 - sum (C1 - C2)(B1 - B2) / sum (B1 - B2)^2. In the band the two backings are the lit
+// and the dark screen; the one-shot solution must find the same alpha once it knows the crosstalk.
 func TestSolveAgreesWithSmithAndBlinn(t *testing.T) {
 	m := [3]float64{0.04, 0.02, 0.01}
 	x := model(41, 19, m, 1)
@@ -130,8 +130,9 @@ func TestSolveAgreesWithSmithAndBlinn(t *testing.T) {
 	}
 }
 
-// One pixel worked by hand: N' = 0.50, S = 0.80, K = (0.02, 0.04, 0), m = (0.05, 0.025, 0), C' = (0.20, 0.10,
-// 0.30), g = 1: t = (0.50 - 0.0125) / (0.80 - 0.002) = 0.610902, P = C' - t K = (0.187782, 0.075564, 0.30).
+// One pixel worked by hand: N' = 0.50, S = 0.80, K = (0.02, 0.04, 0), m = (0.05, 0.025, 0), C' =
+// (0.20, 0.10, 0.30), g = 1: t = (0.50 - 0.0125) / (0.80 - 0.002) = 0.610902, P = C' - t K =
+// (0.187782, 0.075564, 0.30).
 func TestSolveWorkedPixel(t *testing.T) {
 	one := func(r, g, b float32) *plate.RGB {
 		f := plate.NewRGB(1, 1)

@@ -8,8 +8,9 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A Spill is what sodium light on the performer does to one matte. Light that falls on them cannot be told from
-// the screen shining through: where the core should be solid, the transmission is above 0.
+// A Spill is what sodium light on the performer does to one matte. Light that falls on them cannot
+// be told from the screen shining through: where the core should be solid, the transmission is
+// above 0.
 type Spill struct {
 	Map   *plate.Gray // the transmission in the core, 0 elsewhere; noise is in it
 	Core  float64     // how much of the frame is core: far inside the performer, 0 to 1
@@ -20,14 +21,15 @@ type Spill struct {
 	Side  float64     // where it comes from: -1 from the frame's left, 0 from both alike, 1 from its right
 }
 
-// spillLevel is the transmission from which spill counts: 1 % of a bright background shows in a black coat
-// (common practice).
+// spillLevel is the transmission from which spill counts: 1 % of a bright background shows in a
+// black coat (common practice).
 const spillLevel = 0.01
 
-// FindSpill maps the spill in a transmission. The core is whatever stays some 1 % of the frame's width away
-// from places that let more than 0.35 through. What is truly transparent and so far inside counts as spill in the
-// map, which is for looking at. The numbers are of medians over squares of 4 % of the frame's width: spill is soft
-// light, and gaps, strands and noise narrower than half of that are not spill. Where there is no core all is 0.
+// FindSpill maps the spill in a transmission. The core is whatever stays some 1 % of the frame's
+// width away from places that let more than 0.35 through. What is truly transparent and so far
+// inside counts as spill in the map, which is for looking at. The numbers are of medians over
+// squares of 4 % of the frame's width: spill is soft light, and gaps, strands and noise narrower
+// than half of that are not spill. Where there is no core all is 0.
 func FindSpill(transmission *plate.Gray) Spill {
 	// Where no reason stands beside one, these are chosen by hand; not measured by itself.
 	const (
@@ -60,12 +62,13 @@ func FindSpill(transmission *plate.Gray) Spill {
 	s.Core = float64(core) / float64(w*h)
 	var values, around []float32
 	above := 0
-	// Where it comes from is the slope of a straight line through the core's spill, along the rows: from one end of
-	// the core's width to the other, over what there is in the middle.
+	// Where it comes from is the slope of a straight line through the core's spill, along the rows:
+	// from one end of the core's width to the other, over what there is in the middle.
 	var sum, nx, nxx, nxv float64
 	least, most := w, 0
-	// A dozen places to a square are enough, either way. Squares and their middles are on one grid, which goes through
-	// the core's first pixel: so a square has its own middle in it, and the smallest core has a square.
+	// A dozen places to a square are enough, either way. Squares and their middles are on one grid,
+	// which goes through the core's first pixel: so a square has its own middle in it, and the
+	// smallest core has a square.
 	square := 2 * radius
 	step := max(square/places, 1)
 	reach := square / step * step
@@ -106,9 +109,10 @@ func FindSpill(transmission *plate.Gray) Spill {
 	return s
 }
 
-// Limits take the ends off a transmission: what lets less than Floor through becomes solid, and what lets more
-// than Ceiling through becomes open. They hide spill and noise, and cost the same amount of true detail there:
-// a veil of smoke thinner than 1 - Ceiling is lost. The zero value does nothing.
+// Limits take the ends off a transmission: what lets less than Floor through becomes solid, and
+// what lets more than Ceiling through becomes open. They hide spill and noise, and cost the same
+// amount of true detail there: a veil of smoke thinner than 1 - Ceiling is lost. The zero value
+// does nothing.
 type Limits struct {
 	Floor   float64 `json:"floor,omitempty"`   // 0 to 0.5
 	Ceiling float64 `json:"ceiling,omitempty"` // 0.5 to 1; 0 means 1
@@ -149,10 +153,11 @@ type Limited struct {
 	Most      float64 `json:"most"`    // by how much at the most
 }
 
-// Limit applies the limits to a solution, and returns what it did. The screen's light in the color plate is
-// taken off the foreground again by the new transmission. Between the knees the transmission is stretched
-// linearly; at each knee the line is joined to the end by a parabola, so there is no edge in the curve. An error
-// says which value is not valid, or which plane has another size than the solver's frames.
+// Limit applies the limits to a solution, and returns what it did. The screen's light in the color
+// plate is taken off the foreground again by the new transmission. Between the knees the
+// transmission is stretched linearly; at each knee the line is joined to the end by a parabola, so
+// there is no edge in the curve. An error says which value is not valid, or which plane has another
+// size than the solver's frames.
 func (s *Solver) Limit(dst *Solution, gain float64, l Limits) (Limited, error) {
 	if err := l.Check(); err != nil {
 		return Limited{}, err

@@ -92,7 +92,8 @@ func TestFindSpill(t *testing.T) {
 	}
 }
 
-// Gaps between planks and strands are not spill, however many; a veil of the same mean transmission is.
+// Gaps between planks and strands are not spill, however many; a veil of the same mean transmission
+// is.
 func TestGapsAreNotSpill(t *testing.T) {
 	const w, h = 640, 360
 	gaps, veil := plate.NewGray(w, h), plate.NewGray(w, h)
@@ -112,7 +113,8 @@ func TestGapsAreNotSpill(t *testing.T) {
 	}
 }
 
-// The smallest core is read wherever it is, at each width of the squares and distance of their grid.
+// The smallest core is read wherever it is, at each width of the squares and distance of their
+// grid.
 func TestFindSpillOfASmallCore(t *testing.T) {
 	const spill = 0.04
 	for _, w := range []int{100, 640, 1000, 1920, 2400} {

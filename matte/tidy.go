@@ -19,9 +19,9 @@ const tidyReach = 3
 // it was measured: hair, smoke and soft edges are not touched at all.
 //
 // The solution must have been made without a clamp, which would leave a bias: give it one from
-// With(ClampNone), and Tidy clamps it as s would have. Sigma is from Sigma. Where it or the solution has another
-// size than the solver's frames there is an error. The screen's light in the color plate is taken off the foreground again by the new
-// transmission.
+// With(ClampNone), and Tidy clamps it as s would have. Sigma is from Sigma. Where it or the
+// solution has another size than the solver's frames there is an error. The screen's light in the
+// color plate is taken off the foreground again by the new transmission.
 func (s *Solver) Tidy(dst *Solution, sigma *plate.Gray, gain float64) (certain float64, err error) {
 	if err := s.checkSolution(dst); err != nil {
 		return 0, err
@@ -100,7 +100,8 @@ func tidied(t *plate.Gray, sigma float32, x, y int) (v float32, certain bool) {
 	if of*n < yes*all {
 		return at, false
 	}
-	// The mean of some dozens of pixels, which hang together a little, has a quarter of their noise or less.
+	// The mean of some dozens of pixels, which hang together a little, has a quarter of their noise
+	// or less.
 	if mean := sum / float32(n); mean < sigma/middle && mean > -sigma/middle {
 		return end + mean, true
 	}

@@ -58,7 +58,8 @@ func TestCurveValues(t *testing.T) {
 		if got := row.curve.FromLinear(row.light); !(math.Abs(got-row.code) <= row.within) {
 			t.Errorf("%s: %s of light %v is %v, want %v within %v", row.source, row.curve.Name(), row.light, got, row.code, row.within)
 		}
-		// The other way the tolerance is scaled by the slope there, which is the curve's own: so the code must come back, too.
+		// The other way the tolerance is scaled by the slope there, which is the curve's own: so
+		// the code must come back, too.
 		if back := row.curve.FromLinear(row.curve.ToLinear(row.code)); !(math.Abs(back-row.code) <= row.within+1e-12) {
 			t.Errorf("%s: %s code %v comes back as %v", row.source, row.curve.Name(), row.code, back)
 		}
@@ -69,7 +70,8 @@ func TestCurveValues(t *testing.T) {
 	}
 }
 
-// The rounded constants of BT.709 differ from those used by the amount that the documentation states.
+// The rounded constants of BT.709 differ from those used by the amount that the documentation
+// states.
 func TestBT709RoundedConstants(t *testing.T) {
 	most := 0.0
 	for i := range 10001 {

@@ -377,7 +377,8 @@ func TestWriteAtomic(t *testing.T) {
 	}
 }
 
-// Whatever bytes a file holds, reading it gives a picture or an error that names it, and does not panic.
+// Whatever bytes a file holds, reading it gives a picture or an error that names it, and does not
+// panic.
 func FuzzReadImage(f *testing.F) {
 	for _, s := range []string{"", "hello", noisyPNG(f)[:200], noisyJPEG(f), noisyTIFF(f)[len(noisyTIFF(f))-400:], pngHead(4, 4, 8, 2),
 		"RIFF\x1a\x00\x00\x00WEBPVP8L\x0d\x00\x00\x00\x2f\x00\x00\x00\x10\x07\x10\x11\x11\x88\x88\xfe\x07\x00",

@@ -87,7 +87,8 @@ func FuzzReadPNG(f *testing.F) {
 	fuzzRead(f, append(written(f, ".png"), palette.String(), pngHead(4, 4, 8, 2))...)
 }
 
-// FuzzReadRGB holds the ways from a file to light to each other: what ReadImage reads, ReadRGB and ReadGray read, and the same.
+// FuzzReadRGB holds the ways from a file to light to each other: what ReadImage reads, ReadRGB and
+// ReadGray read, and the same.
 func FuzzReadRGB(f *testing.F) {
 	for _, s := range append(written(f, ".png"), written(f, ".tif")...) {
 		f.Add([]byte(s))
@@ -136,7 +137,8 @@ func FuzzReadJPEG(f *testing.F) {
 	fuzzRead(f, gray.String(), noisyJPEG(f), "\xff\xd8\xff\xd9")
 }
 
-// The files to begin with, lossy, lossless and with alpha, are in the corpus: nothing here writes WebP.
+// The files to begin with, lossy, lossless and with alpha, are in the corpus: nothing here writes
+// WebP.
 func FuzzReadWebP(f *testing.F) {
 	fuzzRead(f, "RIFF\x1a\x00\x00\x00WEBPVP8L\x0d\x00\x00\x00\x2f\x00\x00\x00\x10\x07\x10\x11\x11\x88\x88\xfe\x07\x00")
 }

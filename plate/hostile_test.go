@@ -38,7 +38,8 @@ func decode(file string) (m image.Image, grown uint64, err error) {
 	return m, after.TotalAlloc - before.TotalAlloc, err
 }
 
-// A file of any format that is cut at any byte is an error, or a picture of its size where only the end was cut that nobody needs.
+// A file of any format that is cut at any byte is an error, or a picture of its size where only the
+// end was cut that nobody needs.
 func TestCutAnywhere(t *testing.T) {
 	for name, file := range whole(t) {
 		full, _, err := decode(file)
@@ -109,7 +110,8 @@ func TestGiganticHeads(t *testing.T) {
 	}
 }
 
-// A color profile that is small in its file and endless when it is unpacked is read no further than any profile is long.
+// A color profile that is small in its file and endless when it is unpacked is read no further than
+// any profile is long.
 func TestUnpackedProfile(t *testing.T) {
 	var profile bytes.Buffer
 	profile.WriteString("iCCPx\x00\x00")

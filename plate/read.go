@@ -33,14 +33,14 @@ type Info struct {
 	Color  bool   // it has color, even if every pixel is gray
 	Alpha  bool   // it has alpha, even if every pixel is opaque; a PNG's single transparent color (tRNS) does not count
 
-	// What the file's tags say. Nothing is done about it: the curve to read it with is given, and an OpenEXR file's light is
-	// linear whatever is given.
+	// What the file's tags say. Nothing is done about it: the curve to read it with is given, and
+	// an OpenEXR file's light is linear whatever is given.
 	Curve     string    // the name of a curve of Curves, or "gamma 2.2" and the like, or "" where the file does not say
 	Primaries Primaries // the zero value where it does not say
 }
 
-// Probe reads the size and kind of a picture file, of those that ReadImage reads, but not its pixels. Errors are of
-// type *FileError.
+// Probe reads the size and kind of a picture file, of those that ReadImage reads, but not its
+// pixels. Errors are of type *FileError.
 func Probe(path string) (Info, error) {
 	var info Info
 	err := open(path, func(p *picture) error { info = p.info; return nil })
@@ -54,13 +54,15 @@ func Probe(path string) (Info, error) {
 // size is checked against lim before memory is set aside; nil means the default limits. Errors are
 // of type *FileError.
 //
-// An OpenEXR file comes as a *Gray, *RGB or *RGBA in linear light, which no curve is applied to: the channels R, G, B and A, or
-// Y, where its display window is. Its other channels are for package exr.
+// An OpenEXR file comes as a *Gray, *RGB or *RGBA in linear light, which no curve is applied to:
+// the channels R, G, B and A, or Y, where its display window is. Its other channels are for package
+// exr.
 //
-// A Y4M file's Y'CbCr becomes R'G'B' by the equations of ITU-R BT.709, or of those that a token of its header names,
-// XMATRIX=BT601, XMATRIX=BT709 or XMATRIX=BT2020; its values have the narrow range (16 to 235 of 8 bits), or the
-// full one where the token XCOLORRANGE=FULL says so. Code values below 0 and above 1 are kept, from -0.5 to 1.5.
-// Chroma is interpolated linearly from where the header's C token places it.
+// A Y4M file's Y'CbCr becomes R'G'B' by the equations of ITU-R BT.709, or of those that a token of
+// its header names, XMATRIX=BT601, XMATRIX=BT709 or XMATRIX=BT2020; its values have the narrow
+// range (16 to 235 of 8 bits), or the full one where the token XCOLORRANGE=FULL says so. Code
+// values below 0 and above 1 are kept, from -0.5 to 1.5. Chroma is interpolated linearly from where
+// the header's C token places it.
 func ReadImage(path string, lim *Limits) (image.Image, error) {
 	var m image.Image
 	err := open(path, func(p *picture) (err error) { m, err = p.decode(lim); return err })
@@ -92,8 +94,9 @@ func ReadRGBA(path string, c Curve, lim *Limits) (*RGBA, error) {
 // ReadRGB reads a picture file as ReadImage does and decodes it with the curve c: see RGBFromImage.
 func ReadRGB(path string, c Curve, lim *Limits) (*RGB, error) { return ReadRGBInto(nil, path, c, lim) }
 
-// ReadRGBInto is ReadRGB into dst where that has the right size, and into a new frame otherwise: many frames of one
-// size need no memory each. Where there is an error dst may have been written to.
+// ReadRGBInto is ReadRGB into dst where that has the right size, and into a new frame otherwise:
+// many frames of one size need no memory each. Where there is an error dst may have been written
+// to.
 func ReadRGBInto(dst *RGB, path string, c Curve, lim *Limits) (*RGB, error) {
 	err := read(path, lim, func(rows *pngRows) bool {
 		if dst == nil || dst.Size() != image.Pt(rows.w, rows.h) {
@@ -109,7 +112,8 @@ func ReadRGBInto(dst *RGB, path string, c Curve, lim *Limits) (*RGB, error) {
 	return dst, nil
 }
 
-// rgbOf returns what a file held as color: light as it is, and code values decoded, into dst where that has the right size.
+// rgbOf returns what a file held as color: light as it is, and code values decoded, into dst where
+// that has the right size.
 func rgbOf(dst *RGB, m image.Image, c Curve) *RGB {
 	switch f := m.(type) {
 	case *RGB:
@@ -120,8 +124,9 @@ func rgbOf(dst *RGB, m image.Image, c Curve) *RGB {
 	return rgbFromImage(dst, m, c)
 }
 
-// ReadGray reads a picture file as ReadImage does, decodes it with the curve c and weights its linear red, green
-// and blue, or takes a gray picture's value where weights is nil: see GrayFromImage.
+// ReadGray reads a picture file as ReadImage does, decodes it with the curve c and weights its
+// linear red, green and blue, or takes a gray picture's value where weights is nil: see
+// GrayFromImage.
 func ReadGray(path string, c Curve, weights *[3]float32, lim *Limits) (*Gray, error) {
 	return ReadGrayInto(nil, path, c, weights, lim)
 }
@@ -146,8 +151,8 @@ func ReadGrayInto(dst *Gray, path string, c Curve, weights *[3]float32, lim *Lim
 	return dst, nil
 }
 
-// read reads a file line by line where it can be read so, and by way of a picture otherwise: then lines returns false,
-// or is not called at all.
+// read reads a file line by line where it can be read so, and by way of a picture otherwise: then
+// lines returns false, or is not called at all.
 func read(path string, lim *Limits, lines func(*pngRows) bool, whole func(image.Image)) error {
 	return open(path, func(p *picture) error {
 		if err := p.fits(lim); err != nil {

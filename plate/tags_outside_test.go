@@ -65,8 +65,8 @@ func TestTagsAgainstImageMagick(t *testing.T) {
 	}
 }
 
-// LittleCMS takes our profiles for what they say: through them and its own sRGB profile colors become what our matrices and
-// curves make of them, within two of its 255 steps.
+// LittleCMS takes our profiles for what they say: through them and its own sRGB profile colors
+// become what our matrices and curves make of them, within two of its 255 steps.
 func TestICCAgainstLittleCMS(t *testing.T) {
 	const script = `
 import io, json, sys

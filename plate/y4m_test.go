@@ -12,7 +12,8 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// y4m returns a file of the token given after the size, whose values fill gives for a plane, column and line.
+// y4m returns a file of the token given after the size, whose values fill gives for a plane, column
+// and line.
 func y4m(w, h int, tokens string, fill func(plane, x, y int) int) string {
 	layout := "420jpeg"
 	for t := range strings.FieldsSeq(tokens) {
@@ -50,7 +51,8 @@ func flat(values ...int) func(plane, x, y int) int {
 	return func(plane, _, _ int) int { return values[plane] }
 }
 
-// Color bars of published code values come out as the R'G'B' they stand for, to half a step of the code.
+// Color bars of published code values come out as the R'G'B' they stand for, to half a step of the
+// code.
 func TestY4MColorBars(t *testing.T) {
 	// 75 % bars in 8 bits of BT.709 and of BT.601, and 100 % bars in 10 bits of BT.709 and of
 	// BT.2020. Sources: the 8-bit values of BT.601 bars are those of ITU-R BT.1729 as widely
@@ -127,8 +129,8 @@ func TestY4MValues(t *testing.T) {
 	}
 }
 
-// A ramp of Cr shows where a layout has its chroma: linear interpolation gives back the ramp at the pixels' own places,
-// but for the outermost.
+// A ramp of Cr shows where a layout has its chroma: linear interpolation gives back the ramp at the
+// pixels' own places, but for the outermost.
 func TestY4MSiting(t *testing.T) {
 	for _, row := range []struct {
 		tokens string
@@ -160,7 +162,8 @@ func TestY4MSiting(t *testing.T) {
 			for y := 1; y < h-1; y++ {
 				for x := 1; x < w-1; x++ {
 					at := float64([2]int{x, y}[axis])
-					// The first value is a whole number, and so half a step too small where its place is half a pixel.
+					// The first value is a whole number, and so half a step too small where its
+					// place is half a pixel.
 					tint := func(first float64) float64 {
 						return (104 + step*at - math.Mod(step*first, 1) - 128) / 224
 					}

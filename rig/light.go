@@ -11,7 +11,8 @@ import (
 	"sync"
 )
 
-// A Light is the spectral power of a source: a table in watts for each nanometer, and lines in watts.
+// A Light is the spectral power of a source: a table in watts for each nanometer, and lines in
+// watts.
 type Light struct {
 	Spectrum Spectrum
 	Lines    []Line
@@ -23,8 +24,8 @@ type Line struct {
 	Power float64 `json:"power"`
 }
 
-// Through returns the light's power behind all of the curves: the sum over 380 to 780 nm of the light times each
-// curve. Without curves it is the whole power in that range.
+// Through returns the light's power behind all of the curves: the sum over 380 to 780 nm of the
+// light times each curve. Without curves it is the whole power in that range.
 func (l Light) Through(curves ...Curve) float64 {
 	sum := 0.0
 	if len(l.Spectrum) > 0 {
@@ -74,12 +75,12 @@ func (l Light) Chromaticity() (x, y float64) {
 	return v[0] / sum, v[1] / sum
 }
 
-// luminousEfficacy is the luminous efficacy of radiation at 540 THz, near 555 nm, in lumens per watt: a defining
-// constant of the SI.
+// luminousEfficacy is the luminous efficacy of radiation at 540 THz, near 555 nm, in lumens per
+// watt: a defining constant of the SI.
 const luminousEfficacy = 683
 
-// Lumens returns the light's luminous flux in lumens, where its power is in watts; or its illuminance in lux, where
-// that is in watts per square meter.
+// Lumens returns the light's luminous flux in lumens, where its power is in watts; or its
+// illuminance in lux, where that is in watts per square meter.
 func (l Light) Lumens() float64 { return luminousEfficacy * l.Through(observer()[1]) }
 
 // ofLumens returns the light as bright as to have this luminous flux.
@@ -122,16 +123,16 @@ var observer = sync.OnceValue(func() []Spectrum {
 
 var illuminants = sync.OnceValues(func() ([]string, []Spectrum) { return columns(illuminantTable) })
 
-// Illuminants returns the names that Illuminant knows: A, D65, FL2, FL11, HP1, LED-B1 to LED-B5 (blue diodes with a
-// phosphor), LED-BH1 (the same with red diodes), LED-RGB1 (red, green and blue diodes), LED-V1 and LED-V2 (violet
-// diodes with phosphors).
+// Illuminants returns the names that Illuminant knows: A, D65, FL2, FL11, HP1, LED-B1 to LED-B5
+// (blue diodes with a phosphor), LED-BH1 (the same with red diodes), LED-RGB1 (red, green and blue
+// diodes), LED-V1 and LED-V2 (violet diodes with phosphors).
 func Illuminants() []string {
 	names, _ := illuminants()
 	return slices.Clone(names)
 }
 
-// Illuminant returns a CIE illuminant by its name, in upper or lower case (CIE 015:2018, in steps of 5 nm). Its
-// power is relative.
+// Illuminant returns a CIE illuminant by its name, in upper or lower case (CIE 015:2018, in steps
+// of 5 nm). Its power is relative.
 func Illuminant(name string) (Light, error) {
 	names, tables := illuminants()
 	for i, n := range names {
@@ -150,8 +151,9 @@ var sodiumLines = []Line{
 	{568.2633, 280}, {568.8205, 560}, {SodiumD2, 80000}, {SodiumD1, 40000}, {615.4225, 120}, {616.0747, 240},
 }
 
-// SodiumLamp returns the light of a low-pressure sodium lamp, with a power of 1 W in the visible: the D lines, and
-// about 1 % in the faint lines beside them, which a filter for the D lines does not hold back.
+// SodiumLamp returns the light of a low-pressure sodium lamp, with a power of 1 W in the visible:
+// the D lines, and about 1 % in the faint lines beside them, which a filter for the D lines does
+// not hold back.
 func SodiumLamp() Light {
 	l := Light{Lines: slices.Clone(sodiumLines)}
 	return l.Scale(1 / l.Through())

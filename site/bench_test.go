@@ -24,8 +24,8 @@ func median(ms []float64) float64 {
 	return ms[len(ms)/2]
 }
 
-// BenchmarkColdStart opens the playground in a fresh browser, five times, with software rendering, and reports the
-// median time from the navigation to the first composite.
+// BenchmarkColdStart opens the playground in a fresh browser, five times, with software rendering,
+// and reports the median time from the navigation to the first composite.
 func BenchmarkColdStart(b *testing.B) {
 	for b.Loop() {
 		var ms []float64
@@ -42,7 +42,8 @@ func BenchmarkColdStart(b *testing.B) {
 	}
 }
 
-// enlarge makes a shot twice as wide and high, 1920x1080, as JPEG: the work of a frame of that size.
+// enlarge makes a shot twice as wide and high, 1920x1080, as JPEG: the work of a frame of that
+// size.
 func (s shot) enlarge(t testing.TB) shot {
 	t.Helper()
 	large := shot{filepath.Join(t.TempDir(), "pier"), s.frames}
@@ -75,7 +76,8 @@ func (s shot) enlarge(t testing.TB) shot {
 	return large
 }
 
-// noisy makes PNG files of so many bits of a shot's, with noise, which is what most of a real file holds: 0.3 % of full scale.
+// noisy makes PNG files of so many bits of a shot's, with noise, which is what most of a real file
+// holds: 0.3 % of full scale.
 func (s shot) noisy(t testing.TB, depth int) shot {
 	t.Helper()
 	noisy := shot{filepath.Join(t.TempDir(), "pier"), s.frames}
@@ -124,9 +126,10 @@ func (s shot) linear(t testing.TB) shot {
 	return s
 }
 
-// BenchmarkScrub moves the time line of a take of 1920x1080, in each format, and reports the median times until a frame that is
-// not kept is with the viewer, as the browser decodes it and as the library does; and for JPEG until one that is kept is given to
-// the viewer, and until the viewer has drawn it, by software.
+// BenchmarkScrub moves the time line of a take of 1920x1080, in each format, and reports the median
+// times until a frame that is not kept is with the viewer, as the browser decodes it and as the
+// library does; and for JPEG until one that is kept is given to the viewer, and until the viewer
+// has drawn it, by software.
 func BenchmarkScrub(b *testing.B) {
 	large := newShot(b, 1003, 1004, 1005, 1006, 1007, 1008, 1009, 1010, 1011, 1012).enlarge(b)
 	for _, format := range []struct {

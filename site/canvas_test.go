@@ -18,13 +18,14 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// The operators against the browser's canvas: globalCompositeOperation, of W3C's Compositing and Blending Level 1, on
-// random pixels with alpha, 0 and 1 among them.
+// The operators against the browser's canvas: globalCompositeOperation, of W3C's Compositing and
+// Blending Level 1, on random pixels with alpha, 0 and 1 among them.
 //
-// A canvas keeps premultiplied codes of 8 bits. Rounding puts each input half a code off at the most, and the factors of
-// an operator are together 1, or 2 for lighter; the operator's products are rounded once more, by half a code or one, as
-// the rasterizer likes; and reading divides by alpha and rounds, half a code of the premultiplied value. Three codes hold
-// all of it; alpha, which is not divided, is held to two.
+// A canvas keeps premultiplied codes of 8 bits. Rounding puts each input half a code off at the
+// most, and the factors of an operator are together 1, or 2 for lighter; the operator's products
+// are rounded once more, by half a code or one, as the rasterizer likes; and reading divides by
+// alpha and rounds, half a code of the premultiplied value. Three codes hold all of it; alpha,
+// which is not divided, is held to two.
 func TestOperatorsAgainstCanvas(t *testing.T) {
 	tier.InTestAll(t)
 	const w, h = 48, 40
@@ -102,12 +103,13 @@ func TestOperatorsAgainstCanvas(t *testing.T) {
 	}
 }
 
-// The engine's hold-out and sum in the browser against the canvas, on the demo's first frame in linear light: the
-// background, with destination-out by the matte, is the station "held out", and with lighter by the foreground the sum.
+// The engine's hold-out and sum in the browser against the canvas, on the demo's first frame in
+// linear light: the background, with destination-out by the matte, is the station "held out", and
+// with lighter by the foreground the sum.
 //
-// In codes of 8 bits: the background is half a code off, and the matte half, which counts as much as the background is
-// bright; their product is rounded, by one at the most; the foreground is half a code off, and so is what is compared.
-// Together three.
+// In codes of 8 bits: the background is half a code off, and the matte half, which counts as much
+// as the background is bright; their product is rounded, by one at the most; the foreground is half
+// a code off, and so is what is compared. Together three.
 func TestEngineAgainstCanvas(t *testing.T) {
 	tier.InTestAll(t)
 	p := open(t, 1024, 768)

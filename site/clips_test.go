@@ -47,8 +47,9 @@ func needNode(t testing.TB) {
 	})
 }
 
-// A bench is a page with the modules for clips and archives, in a browser, under the site's own policy. Files go
-// in by the name they are fetched under, and come out by the name they are sent to.
+// A bench is a page with the modules for clips and archives, in a browser, under the site's own
+// policy. Files go in by the name they are fetched under, and come out by the name they are sent
+// to.
 type bench struct {
 	t   testing.TB
 	tab context.Context
@@ -175,8 +176,8 @@ func (b *bench) sent(name string) []byte {
 	return b.out[name]
 }
 
-// drawn returns frame n of a clip as R'G'B' in 16 bits, the lower byte first. Ten bars along its top are n in binary; below
-// them are slopes of color that move.
+// drawn returns frame n of a clip as R'G'B' in 16 bits, the lower byte first. Ten bars along its
+// top are n in binary; below them are slopes of color that move.
 func drawn(n, w, h int) []byte {
 	out := make([]byte, 0, 6*w*h)
 	for y := range h {
@@ -255,8 +256,9 @@ type opened struct {
 	Notes []string
 }
 
-// Every frame of a clip comes out under its own number, in any order, with the planes that FFmpeg decodes, to the last bit;
-// and package plate makes of them what FFmpeg's zscale does, in floating point (tolerance: see package plate's own test).
+// Every frame of a clip comes out under its own number, in any order, with the planes that FFmpeg
+// decodes, to the last bit; and package plate makes of them what FFmpeg's zscale does, in floating
+// point (tolerance: see package plate's own test).
 func TestClipFrames(t *testing.T) {
 	tier.InTestAll(t)
 	b := newBench(t)
@@ -447,8 +449,8 @@ func TestClipDecoder(t *testing.T) {
 	}
 }
 
-// Chromium's software decoders give planes one by one. What other decoders give is made of them here: pairs of chroma, planes
-// with alpha, R'G'B'; and a frame that only the canvas can read.
+// Chromium's software decoders give planes one by one. What other decoders give is made of them
+// here: pairs of chroma, planes with alpha, R'G'B'; and a frame that only the canvas can read.
 func TestClipFormats(t *testing.T) {
 	tier.InTestAll(t)
 	b := newBench(t)
@@ -510,7 +512,8 @@ func TestClipFormats(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		// The browser's conversion to 8 bits, its matrix, and its own way to spread chroma over the pixels.
+		// The browser's conversion to 8 bits, its matrix, and its own way to spread chroma over the
+		// pixels.
 		sum := 0.0
 		for c := range 3 {
 			for i, v := range want.Pix[c] {
@@ -622,7 +625,8 @@ func TestClipOut(t *testing.T) {
 		}
 		psnr := 10 * math.Log10(255*255*float64(n)/sum)
 		t.Logf("%s: %.1f dB, %d bytes", row.what, psnr, len(b.sent("clip")))
-		// Chromium's encoder of H.264 has no more to give: 37.0 to 38.6 dB at any bit rate. That of VP9 gave 44.2 and more.
+		// Chromium's encoder of H.264 has no more to give: 37.0 to 38.6 dB at any bit rate. That of
+		// VP9 gave 44.2 and more.
 		if least := map[string]float64{"webm": 42, "mp4": 36}[row.container]; psnr < least {
 			t.Errorf("%s: %.1f dB, want %v at least", row.what, psnr, least)
 		}

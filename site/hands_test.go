@@ -26,8 +26,8 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// What a user's hands do is done here by the browser itself: it opens the files, drops them, moves the pointer,
-// strikes the keys and saves what is taken away.
+// What a user's hands do is done here by the browser itself: it opens the files, drops them, moves
+// the pointer, strikes the keys and saves what is taken away.
 
 // choose gives files of this machine to a file input, as the browser's chooser does.
 func (p *page) choose(selector string, files ...string) {
@@ -108,8 +108,8 @@ func (p *page) saved(names []string, do func()) map[string][]byte {
 	return nil
 }
 
-// settled waits until the service worker has everything and the engines rest, and forgets what was asked of the server
-// before.
+// settled waits until the service worker has everything and the engines rest, and forgets what was
+// asked of the server before.
 func (p *page) settled() {
 	p.t.Helper()
 	p.wait("the service worker", `navigator.serviceWorker.controller?.state === "activated"`)
@@ -209,7 +209,8 @@ func (s shot) zipped(t testing.TB) string {
 	return path
 }
 
-// clips makes the shot's frames clips, and a shot of the frames that are in them: the planes that FFmpeg decodes.
+// clips makes the shot's frames clips, and a shot of the frames that are in them: the planes that
+// FFmpeg decodes.
 func (s shot) clips(t testing.TB) (files []string, decoded shot) {
 	t.Helper()
 	decoded = shot{dir: filepath.Join(t.TempDir(), "pier")}
@@ -245,8 +246,8 @@ func (p *page) opens(do func()) {
 	p.wait("the take", fmt.Sprintf(`playground.take.generation > %d && playground.store.value.ready && playground.take.cached(playground.store.value.frame, playground.store.value.breaks, "sum")`, before))
 }
 
-// Whatever way the plates come in, the composite is the library's: chosen as files or as a folder, dropped on the
-// picture or beside it as files, as a folder, as an archive of it, or as clips.
+// Whatever way the plates come in, the composite is the library's: chosen as files or as a folder,
+// dropped on the picture or beside it as files, as a folder, as an archive of it, or as clips.
 func TestWaysIn(t *testing.T) {
 	tier.InTestAll(t)
 	whole := t
@@ -347,8 +348,8 @@ func (p *page) scrubTo(number int) {
 	p.wait(fmt.Sprintf("frame %d", number), fmt.Sprintf(`playground.store.value.frame === %d && playground.take.cached(%[1]d, playground.store.value.breaks, "sum")`, number))
 }
 
-// What is taken away by the page's own buttons, and saved by the browser, is what the page shows; and its recipe gives
-// the command the same pixels.
+// What is taken away by the page's own buttons, and saved by the browser, is what the page shows;
+// and its recipe gives the command the same pixels.
 func TestTakeAway(t *testing.T) {
 	tier.InTestAll(t)
 	p := open(t, 1440, 900)
@@ -377,7 +378,8 @@ func TestTakeAway(t *testing.T) {
 	p.near("the saved sum", sum, "sum", true)
 	matte := read(filepath.Join(dir, "matte_1003.png"), plate.Linear)
 	p.near("the saved matte", matte, "matte", true)
-	// Both cut-outs' color is the foreground; the straight one's, where it can be told, times its alpha.
+	// Both cut-outs' color is the foreground; the straight one's, where it can be told, times its
+	// alpha.
 	foreground := p.shown("foreground")
 	for _, name := range []string{"cutout", "cutout_premultiplied"} {
 		m, err := plate.ReadImage(filepath.Join(dir, name+"_1003.png"), nil)
@@ -441,15 +443,16 @@ func TestTakeAway(t *testing.T) {
 	for _, number := range s.frames {
 		for mine, theirs := range map[string]string{"sum": "comp", "matte": "matte"} {
 			name := fmt.Sprintf("%04d.png", number)
-			// Codes of 16 bits of the same recipe; vectors round otherwise than scalars in the last bits of float32.
+			// Codes of 16 bits of the same recipe; vectors round otherwise than scalars in the last
+			// bits of float32.
 			if d := 65535 * farthest(read(filepath.Join(dir, "range", mine, name), plate.Linear), read(filepath.Join(dir, "out", theirs, name), plate.Linear)); d > 16 {
 				t.Errorf("%s/%s of the browser is up to %.1f codes of 65535 from the command's %s", mine, name, d, theirs)
 			}
 		}
 	}
 
-	// The clip: frame by frame nearer to its sum than the other frame is, and near. VP9 loses a little, and its chroma
-	// has half the columns and lines.
+	// The clip: frame by frame nearer to its sum than the other frame is, and near. VP9 loses a
+	// little, and its chroma has half the columns and lines.
 	clip := p.saved([]string{"twinplate.webm"}, func() { p.press("Sum as WebM clip") })["twinplate.webm"]
 	pixels := ffmpeg(t, clip, "-i", "-", "-fps_mode", "passthrough", "-f", "rawvideo", "-pix_fmt", "rgb24", "-")
 	size := 3 * sum.W * sum.H
@@ -472,8 +475,8 @@ func TestTakeAway(t *testing.T) {
 	p.silent()
 }
 
-// A button is pressed, though its panel is to be drawn anew between down and up, as it is with every
-// frame that is saved; and then the panel is drawn.
+// A button is pressed, though its panel is to be drawn anew between down and up, as it is with
+// every frame that is saved; and then the panel is drawn.
 func TestPressWhileDrawn(t *testing.T) {
 	p := open(t, 1440, 900)
 	p.settled()
@@ -523,12 +526,12 @@ func (p *page) seen(number int, station string, from, to float64) float64 {
 	})()`, number, station, from, to))
 }
 
-// near8 is how far the mean of a block of the canvas may be from the picture's, in codes: the blocks' edges fall on other
-// pixels of the canvas than of the picture.
+// near8 is how far the mean of a block of the canvas may be from the picture's, in codes: the
+// blocks' edges fall on other pixels of the canvas than of the picture.
 const near8 = 10
 
-// The time line by pointer and keys, stations by buttons and keys, and the divider by the pointer: each time the
-// canvas shows what was asked for.
+// The time line by pointer and keys, stations by buttons and keys, and the divider by the pointer:
+// each time the canvas shows what was asked for.
 func TestScrubAndDivide(t *testing.T) {
 	tier.InTestAll(t)
 	p := open(t, 1440, 900)

@@ -18,7 +18,8 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// pngOf is a gray PNG file of 8 bits that says it has this size, with these bytes in its IDAT chunk.
+// pngOf is a gray PNG file of 8 bits that says it has this size, with these bytes in its IDAT
+// chunk.
 func pngOf(w, h uint32, data []byte) []byte {
 	file := []byte("\x89PNG\r\n\x1a\n")
 	chunk := func(name string, data []byte) {
@@ -47,7 +48,8 @@ func deflated(t testing.TB, n int) []byte {
 	return b.Bytes()
 }
 
-// What a PNG file unpacks to is bounded by the size in its head, and that by the file: whatever else is refused, in words.
+// What a PNG file unpacks to is bounded by the size in its head, and that by the file: whatever
+// else is refused, in words.
 func TestInflateIsBounded(t *testing.T) {
 	tier.InTestAll(t)
 	const w, h = 640, 480
@@ -98,8 +100,9 @@ func TestInflateIsBounded(t *testing.T) {
 	p.quiet()
 }
 
-// A take of PNG files is composited as the library does it, and of frames whose band plate unpacks to more than its picture, or whose
-// color plate, of which rows are composited before its end is read, was cut short, the page says what the library says.
+// A take of PNG files is composited as the library does it, and of frames whose band plate unpacks
+// to more than its picture, or whose color plate, of which rows are composited before its end is
+// read, was cut short, the page says what the library says.
 func TestScrubPNG(t *testing.T) {
 	tier.InTestAll(t)
 	s := newShot(t, 1003, 1004, 1005, 1006).noisy(t, 16)

@@ -34,13 +34,15 @@ import (
 	"example.com/twinplate/take"
 )
 
-// makeSite builds the playground as the working tree has it now: what is up to date is kept, so that this takes seconds.
+// makeSite builds the playground as the working tree has it now: what is up to date is kept, so
+// that this takes seconds.
 var makeSite = sync.OnceValues(func() (string, error) {
 	out, err := exec.Command("make", "-C", "..", "site").CombinedOutput()
 	return string(out), err
 })
 
-// dist builds the playground and returns its folder, in make test. The test is skipped, or fails, where there is no Node.
+// dist builds the playground and returns its folder, in make test. The test is skipped, or fails,
+// where there is no Node.
 func dist(t testing.TB) string {
 	t.Helper()
 	tier.InTest(t)
@@ -202,7 +204,8 @@ func (p *page) quiet() {
 	}
 }
 
-// shoot keeps a picture of the page in the folder that TWINPLATE_SHOTS names, for people to look at.
+// shoot keeps a picture of the page in the folder that TWINPLATE_SHOTS names, for people to look
+// at.
 func (p *page) shoot(name string) {
 	p.t.Helper()
 	dir := os.Getenv("TWINPLATE_SHOTS")
@@ -221,7 +224,8 @@ func (p *page) shoot(name string) {
 	}
 }
 
-// sizes are windows of CSS pixels; make test tries the narrowest alone, in which most would not fit.
+// sizes are windows of CSS pixels; make test tries the narrowest alone, in which most would not
+// fit.
 func sizes() []struct{ w, h int } {
 	all := []struct{ w, h int }{{360, 740}, {390, 844}, {1024, 768}, {1440, 900}}
 	if !tier.All() {
@@ -269,8 +273,9 @@ func scrubberOf(t testing.TB, recipe string) *take.Scrubber {
 	return job.NewScrubber()
 }
 
-// The browser's composite is the library's, to the half float's step, on the frame that is shown and on one that is
-// scrubbed to; and the arithmetic of a pixel is the library's too, in numbers and on the page.
+// The browser's composite is the library's, to the half float's step, on the frame that is shown
+// and on one that is scrubbed to; and the arithmetic of a pixel is the library's too, in numbers
+// and on the page.
 func TestCompositeIsTheLibrarys(t *testing.T) {
 	p := open(t, 1024, 768)
 	scrubber := scrubberOf(t, filepath.Join(dist(t), "demo", "recipe.json"))
@@ -308,7 +313,8 @@ func (p *page) holdTo(scrubber *take.Scrubber, number int) *take.Scrubbed {
 // every is the step of the pixels that shown returns.
 const every = 97
 
-// shown returns a station of the frame that the page shows: red, green, blue and alpha of every 97th pixel.
+// shown returns a station of the frame that the page shows: red, green, blue and alpha of every
+// 97th pixel.
 func (p *page) shown(station string) [][4]float64 {
 	p.t.Helper()
 	text := eval[string](p, fmt.Sprintf(`playground.take.want(playground.store.value.frame, playground.store.value.breaks, [%q]).then(({ pictures: [p] }) => {
@@ -323,7 +329,8 @@ func (p *page) shown(station string) [][4]float64 {
 	return pixels
 }
 
-// near holds a picture to the station of the frame that the page shows. A saved picture's values end at 0 and 1.
+// near holds a picture to the station of the frame that the page shows. A saved picture's values
+// end at 0 and 1.
 func (p *page) near(what string, want *plate.RGB, station string, saved bool) {
 	p.t.Helper()
 	shown := p.shown(station)
@@ -340,7 +347,8 @@ func (p *page) near(what string, want *plate.RGB, station string, saved bool) {
 			worst = max(worst, math.Abs(pixel[c]-v)/max(math.Abs(v), 1.0/16))
 		}
 	}
-	// A half float's step is 1/2048 of the value; vectors round otherwise than scalars in the last bits.
+	// A half float's step is 1/2048 of the value; vectors round otherwise than scalars in the last
+	// bits.
 	if worst > 1.0/1500 {
 		p.t.Errorf("%s is up to %.2g of its value from what the page shows as %s", what, worst, station)
 	}
@@ -438,7 +446,8 @@ func put(t testing.TB, path string, data []byte) {
 	}
 }
 
-// Once it has been open, the playground works without its server, and so does the page of licenses that its foot leads to.
+// Once it has been open, the playground works without its server, and so does the page of licenses
+// that its foot leads to.
 func TestWorksOffline(t *testing.T) {
 	tier.InTestAll(t)
 	p := open(t, 1024, 768)
@@ -453,8 +462,9 @@ func TestWorksOffline(t *testing.T) {
 	}
 }
 
-// No panel has a fault that axe-core finds, nor have the dialogs, the canvas's frame, and the planning page: with what
-// is folded away open, after the plates were read, and with errors and warnings shown. Nor has the page of licenses.
+// No panel has a fault that axe-core finds, nor have the dialogs, the canvas's frame, and the
+// planning page: with what is folded away open, after the plates were read, and with errors and
+// warnings shown. Nor has the page of licenses.
 func TestAccessible(t *testing.T) {
 	tier.InTestAll(t)
 	dist(t) // which installs axe-core, too
@@ -467,7 +477,8 @@ func TestAccessible(t *testing.T) {
 	put(t, filepath.Join(dir, "a.png"), []byte("no PNG"))
 	s := newShot(t, 1003, 1004, 1005)
 	dim := s.path("band/1004.jpg")
-	// Three quarters of the light is 0.88 of the code of sRGB, nearly: 0.75 to the power of 1/2.4 to 1/2.2.
+	// Three quarters of the light is 0.88 of the code of sRGB, nearly: 0.75 to the power of 1/2.4
+	// to 1/2.2.
 	put(t, dim, ffmpeg(t, nil, "-i", dim, "-vf", "lutyuv=y=val*0.88", "-q:v", "2", "-f", "mjpeg", "-"))
 	for _, width := range []int{1440, 390} {
 		p := visitWith(t, width, 900, "/", string(axe))
@@ -541,7 +552,8 @@ func TestColdStart(t *testing.T) {
 	}
 }
 
-// The planning page has the numbers of package rig, for the example and after a change, and says what is wrong.
+// The planning page has the numbers of package rig, for the example and after a change, and says
+// what is wrong.
 func TestPlanningPage(t *testing.T) {
 	for _, size := range sizes() {
 		p := visit(t, size.w, size.h, "/plan.html")

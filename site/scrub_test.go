@@ -15,9 +15,9 @@ import (
 	"example.com/twinplate/take"
 )
 
-// watch has the page note every picture that it gives to the viewer, in playground.given: {number, codes}, the codes of
-// sRGB that a screen of 8 bits would show, of every 97th pixel. Nothing is kept, nor made ahead, and
-// every engine is at the frame that is shown.
+// watch has the page note every picture that it gives to the viewer, in playground.given: {number,
+// codes}, the codes of sRGB that a screen of 8 bits would show, of every 97th pixel. Nothing is
+// kept, nor made ahead, and every engine is at the frame that is shown.
 const watch = `(async () => {
 	const { engines, store, take, viewer } = playground;
 	await Promise.all(engines.workers.map((worker) => engines.call("pixel", { number: store.value.frame, breaks: store.value.breaks, x: 0, y: 0 }, { worker })));
@@ -45,8 +45,8 @@ type given struct {
 	Codes  []float64
 }
 
-// move moves the time line to these places of the take, one after the other without waiting, and returns what the viewer was
-// given until nothing was asked for any more.
+// move moves the time line to these places of the take, one after the other without waiting, and
+// returns what the viewer was given until nothing was asked for any more.
 func (p *page) move(places ...int) []given {
 	p.t.Helper()
 	text, err := json.Marshal(places)
@@ -67,7 +67,8 @@ func (p *page) move(places ...int) []given {
 	})()`, text))
 }
 
-// dropped drops the shot on the page, which is watched from then on, and opens the same take with the library.
+// dropped drops the shot on the page, which is watched from then on, and opens the same take with
+// the library.
 func (s shot) dropped(t *testing.T) (*page, *take.Scrubber) {
 	t.Helper()
 	p := open(t, 1024, 768)
@@ -78,9 +79,10 @@ func (s shot) dropped(t *testing.T) (*page, *take.Scrubber) {
 	return p, scrubberOf(t, s.path("recipe.json"))
 }
 
-// A frame of JPEG that is not kept is shown twice: as the browser decodes it, and as the library does. The two differ by the
-// rounding of two decoders: a code value of luma and one of chroma, which is three of blue (JFIF), in the color plate, the
-// background, and, over the screen's brightness, the band plate.
+// A frame of JPEG that is not kept is shown twice: as the browser decodes it, and as the library
+// does. The two differ by the rounding of two decoders: a code value of luma and one of chroma,
+// which is three of blue (JFIF), in the color plate, the background, and, over the screen's
+// brightness, the band plate.
 func TestQuickPicture(t *testing.T) {
 	tier.InTestAll(t)
 	p := open(t, 1024, 768)
@@ -118,8 +120,8 @@ func apart(a, b given) (mean, worst float64) {
 	return mean, worst
 }
 
-// A frame of PNG that is not kept is shown twice, too: the browser's decoder loses the lower eight of 16 bits, which is at most a
-// code value of 8 in each of three plates, and of 8 bits nothing.
+// A frame of PNG that is not kept is shown twice, too: the browser's decoder loses the lower eight
+// of 16 bits, which is at most a code value of 8 in each of three plates, and of 8 bits nothing.
 func TestQuickPNG(t *testing.T) {
 	tier.InTestAll(t)
 	for depth, bound := range map[int]struct{ mean, worst float64 }{8: {}, 16: {0.6, 5}} {
@@ -151,7 +153,8 @@ func TestNoQuickLinear(t *testing.T) {
 	p.quiet()
 }
 
-// The browser's decoder is believed for every kind of JPEG that it is asked for, or it is not asked.
+// The browser's decoder is believed for every kind of JPEG that it is asked for, or it is not
+// asked.
 func TestKindsOfJPEG(t *testing.T) {
 	tier.InTestAll(t)
 	s := newShot(t, 1003, 1004, 1005, 1006, 1007, 1008, 1009)
@@ -201,7 +204,8 @@ func TestKindsOfJPEG(t *testing.T) {
 	p.quiet()
 }
 
-// However fast the hand moves, no picture comes after one that was asked for later, and the last is the library's.
+// However fast the hand moves, no picture comes after one that was asked for later, and the last is
+// the library's.
 func TestNoOldFrame(t *testing.T) {
 	tier.InTestAll(t)
 	p := open(t, 1024, 768)
@@ -226,8 +230,8 @@ func TestNoOldFrame(t *testing.T) {
 	p.quiet()
 }
 
-// With room for three pictures and two shown at a time, memory goes back to the engines and comes again, but never that of a
-// picture that is kept or shown.
+// With room for three pictures and two shown at a time, memory goes back to the engines and comes
+// again, but never that of a picture that is kept or shown.
 func TestMemoryGoesRound(t *testing.T) {
 	tier.InTestAll(t)
 	p := open(t, 1024, 768)

@@ -10,7 +10,8 @@ import (
 	"example.com/twinplate/internal/outside"
 )
 
-// The store tells whom it should, in order, and takes back what was chosen and nothing else. Node runs it as it is.
+// The store tells whom it should, in order, and takes back what was chosen and nothing else. Node
+// runs it as it is.
 func TestStore(t *testing.T) {
 	rows := []struct{ what, script, want string }{
 		{"only those that a change concerns are told, with the value before", `

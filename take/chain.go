@@ -32,17 +32,19 @@ func NewChain(r *align.Resampler, s *matte.Solver) (*Chain, error) {
 	}
 	c := &Chain{resampler: r, solver: s, size: size}
 	c.rows.New = func() any {
-		// With room behind, the last pixels would be resampled as vectors too, and differ from Resampler.Gray's in the last bit.
+		// With room behind, the last pixels would be resampled as vectors too, and differ from
+		// Resampler.Gray's in the last bit.
 		row := make([]float32, size.X)
 		return &row
 	}
 	return c, nil
 }
 
-// Comp makes the composite, foreground + transmission * background, and the transmission of one frame on as
-// many cores as there are. The color plate, the background and both results have the geometry's color size; the
-// band plate is as the band camera has it. An error says which frame has another size or a value that is not
-// finite, or that the gain is not a positive number; the results are then undefined.
+// Comp makes the composite, foreground + transmission * background, and the transmission of one
+// frame on as many cores as there are. The color plate, the background and both results have the
+// geometry's color size; the band plate is as the band camera has it. An error says which frame has
+// another size or a value that is not finite, or that the gain is not a positive number; the
+// results are then undefined.
 func (c *Chain) Comp(out *plate.RGB, t *plate.Gray, color *plate.RGB, band *plate.Gray, background *plate.RGB, gain float64) error {
 	return c.comp(out, t, color, band, background, gain, runtime.GOMAXPROCS(0))
 }
@@ -79,7 +81,8 @@ func (c *Chain) comp(out *plate.RGB, t *plate.Gray, color *plate.RGB, band *plat
 	return nil
 }
 
-// gain is Solver.Gain for a band plate as the band camera has it, of which it resamples no more than that looks at.
+// gain is Solver.Gain for a band plate as the band camera has it, of which it resamples no more
+// than that looks at.
 func (c *Chain) gain(color *plate.RGB, band *plate.Gray) (matte.Gain, error) {
 	g, err := c.solver.GainByRows(color, func(row []float32, y int) { c.resampler.Row(row, band, y) })
 	if errors.Is(err, matte.ErrNotFinite) {
@@ -113,7 +116,8 @@ func inParallel(h, cores int, do func(y0, y1 int) bool) bool {
 	return !failed.Load()
 }
 
-// resampled is comp for a band plate that is in the color camera's frame already, on the calling goroutine.
+// resampled is comp for a band plate that is in the color camera's frame already, on the calling
+// goroutine.
 func (c *Chain) resampled(out *plate.RGB, t *plate.Gray, color *plate.RGB, band *plate.Gray, background *plate.RGB, gain float64) error {
 	frame, err := c.frame(out, t, color, background, gain)
 	if err != nil {

@@ -14,8 +14,9 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A work is the frame of bench/opencv_chain.py: the same plates, by the same formulas. As there, what does not change
-// from frame to frame is prepared: the screen's color K is taken out of the clean band plate and the background.
+// A work is the frame of bench/opencv_chain.py: the same plates, by the same formulas. As there,
+// what does not change from frame to frame is prepared: the screen's color K is taken out of the
+// clean band plate and the background.
 type work struct {
 	color, background *plate.RGB
 	band              *plate.Gray
@@ -76,10 +77,11 @@ func (k *work) chain(t testing.TB) *Chain {
 	return c
 }
 
-// OpenCV 4.6.0, as bench/opencv_chain.py prints it under "probe": t and the composite at one pixel. OpenCV's cubic
-// kernel has a = -0.75, which bends a straight slope by up to 0.05 of a pixel (Keys 1981: only a = -0.5 does not), and
-// its fractions of a pixel are rounded to 1/32. The band plate's slope over the screen's brightness is 0.008 a pixel at
-// the most, along x and y together: 5e-4. The formulas themselves are met by 1e-5.
+// OpenCV 4.6.0, as bench/opencv_chain.py prints it under "probe": t and the composite at one pixel.
+// OpenCV's cubic kernel has a = -0.75, which bends a straight slope by up to 0.05 of a pixel (Keys
+// 1981: only a = -0.5 does not), and its fractions of a pixel are rounded to 1/32. The band plate's
+// slope over the screen's brightness is 0.008 a pixel at the most, along x and y together: 5e-4.
+// The formulas themselves are met by 1e-5.
 func TestChainAgainstOpenCV(t *testing.T) {
 	for _, row := range []struct {
 		w, h  int
@@ -162,7 +164,8 @@ func TestChainIsTheSteps(t *testing.T) {
 				t.Fatal(err)
 			}
 			for i := range tr.Pix {
-				// The last pixels of a row may come from the plain loop, whose products are not fused.
+				// The last pixels of a row may come from the plain loop, whose products are not
+				// fused.
 				if math.Abs(float64(tr.Pix[i]-s.Transmission.Pix[i])) > 1e-6 || math.Abs(float64(out.Pix[1][i]-want.Pix[1][i])) > 1e-6 {
 					t.Fatalf("%s, clamp %d, pixel %d: %v and %v, step by step %v and %v", name, clamp, i, tr.Pix[i], out.Pix[1][i], s.Transmission.Pix[i], want.Pix[1][i])
 				}
@@ -232,8 +235,9 @@ func ExampleChain() {
 	// [0 0.5 0.5 0.5]
 }
 
-// BenchmarkFrame is the work of bench/opencv_chain.py; /copy copies as many bytes as its composite part reads and
-// writes. GOMAXPROCS sets the number of threads (-cpu does not reach within a benchmark).
+// BenchmarkFrame is the work of bench/opencv_chain.py; /copy copies as many bytes as its composite
+// part reads and writes. GOMAXPROCS sets the number of threads (-cpu does not reach within a
+// benchmark).
 func BenchmarkFrame(b *testing.B) {
 	for _, size := range [][2]int{{1920, 1080}, {4096, 2160}} {
 		w, h := size[0], size[1]
@@ -256,8 +260,8 @@ func BenchmarkFrame(b *testing.B) {
 				c.resampler.Gray(resampled, k.band)
 			}
 		})
-		// The band plate, 1/(S - m . K), three planes each of color and background are read; t and three planes of the composite are
-		// written.
+		// The band plate, 1/(S - m . K), three planes each of color and background are read; t and
+		// three planes of the composite are written.
 		const read, written = 8, 4
 		b.Run(name+"composite", func(b *testing.B) {
 			b.SetBytes((read + written) * 4 * int64(w*h))

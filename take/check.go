@@ -66,8 +66,9 @@ type Checkup struct {
 	Screen *plate.Gray // the clean band plate without its dark plate: shot, rebuilt or fitted
 	Levels []float64   // how much of the band plates lies at each level of light, 0 to full scale, in equal steps
 
-	// Agreement is how much the recordings' motion agrees, 0 to 1, by the band frames that are held against the
-	// color frames: 0 for those that are paired, 1 for the ones after them. Nil where it was not looked at.
+	// Agreement is how much the recordings' motion agrees, 0 to 1, by the band frames that are held
+	// against the color frames: 0 for those that are paired, 1 for the ones after them. Nil where
+	// it was not looked at.
 	Agreement [][2]float64
 }
 
@@ -220,7 +221,8 @@ func (c *checker) levels(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		// A camera may clip below the file's top code: then many pixels have the very same highest value.
+		// A camera may clip below the file's top code: then many pixels have the very same highest
+		// value.
 		const (
 			topLeast  = 0.3   // of full scale, below which nothing clips
 			topFile   = 0.998 // of full scale, from which the file itself clips
@@ -293,8 +295,8 @@ func percentile(pix []float32, q float64) float32 {
 	return robust.Quantile(robust.Sampled(pix, enough), q)
 }
 
-// prepare makes the job. Where the plates cannot be brought together there is none, and the readings that need
-// one are unknown.
+// prepare makes the job. Where the plates cannot be brought together there is none, and the
+// readings that need one are unknown.
 func (c *checker) prepare(ctx context.Context) (*Job, error) {
 	job, err := c.t.Prepare(ctx)
 	if err == nil {
@@ -356,7 +358,8 @@ func (c *checker) matte(ctx context.Context) error {
 		}
 		p := matte.FindSpill(s.Transmission)
 		if t.darkBand == nil {
-			// Without a dark plate the camera's own pedestal looks like spill that is the same everywhere.
+			// Without a dark plate the camera's own pedestal looks like spill that is the same
+			// everywhere.
 			level := s.Transmission.Clone()
 			for i := range level.Pix {
 				level.Pix[i] -= float32(p.Low)
@@ -458,8 +461,8 @@ func (c *checker) spill(s matte.Spill, core float64) {
 	c.add("spill", "Spill on the performer", 100*s.Share, "% of the performer's core", v, meaning, advice)
 }
 
-// leaky returns the transmission that the performer's core would have were the set light not taken off, and by how
-// much that is more in the mean. The core is where the map of spill is not 0.
+// leaky returns the transmission that the performer's core would have were the set light not taken
+// off, and by how much that is more in the mean. The core is where the map of spill is not 0.
 func (c *checker) leaky(color *plate.RGB, core *plate.Gray, gain float64) (*plate.Gray, float64) {
 	out := core.Clone()
 	sum, n := 0.0, 0

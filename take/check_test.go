@@ -15,8 +15,8 @@ import (
 	"example.com/twinplate/take"
 )
 
-// testShot writes a test shot of 20 frames with these faults, and returns the recipe of a crew that has shot
-// clean and dark plates, and knows the geometry.
+// testShot writes a test shot of 20 frames with these faults, and returns the recipe of a crew that
+// has shot clean and dark plates, and knows the geometry.
 func testShot(t *testing.T, scene rig.Scene, f rig.Faults, seed uint64) take.Recipe {
 	t.Helper()
 	const w, h = 400, 225

@@ -18,7 +18,8 @@ import (
 	"example.com/twinplate/plate/clip"
 )
 
-// clips are the video files that a take's frames are in. The frame of such a file has the path FILE#INDEX, counted from 0.
+// clips are the video files that a take's frames are in. The frame of such a file has the path
+// FILE#INDEX, counted from 0.
 type clips struct{ *openClips }
 
 type openClips struct {

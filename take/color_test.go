@@ -43,7 +43,8 @@ func near(t *testing.T, what string, got, want *plate.RGB, part float64) {
 	}
 }
 
-// In other primaries the job's color is that of the default, converted: without crosstalk all of it is linear.
+// In other primaries the job's color is that of the default, converted: without crosstalk all of it
+// is linear.
 func TestPrimaries(t *testing.T) {
 	r := record(t, 1)
 	r.recipe.Crosstalk = take.Crosstalk{Mode: "none"}

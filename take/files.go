@@ -7,14 +7,16 @@ import (
 	"path/filepath"
 )
 
-// Files returns the picture files that path stands for, as Find does, in the order of their names: they need no numbers.
+// Files returns the picture files that path stands for, as Find does, in the order of their names:
+// they need no numbers.
 func Files(path string) ([]string, error) { return files(path) }
 
-// FileOf returns the file that a frame's path is of: the path itself, or the video file that the frame is in.
+// FileOf returns the file that a frame's path is of: the path itself, or the video file that the
+// frame is in.
 func FileOf(path string) string { return fileOf(path) }
 
-// ReferenceFiles returns the files that the recipe names beside its frames and its background: reference plates, flat frames,
-// geometry, measured curves. An error says which is not there.
+// ReferenceFiles returns the files that the recipe names beside its frames and its background:
+// reference plates, flat frames, geometry, measured curves. An error says which is not there.
 func (r Recipe) ReferenceFiles() ([]string, error) {
 	var all []string
 	for _, p := range r.paths() {

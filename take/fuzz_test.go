@@ -13,8 +13,8 @@ import (
 	"example.com/twinplate/matte"
 )
 
-// Whatever a recipe file holds, reading it gives a recipe that Check passes and that can be saved and read again to the same,
-// or an error that names the file.
+// Whatever a recipe file holds, reading it gives a recipe that Check passes and that can be saved
+// and read again to the same, or an error that names the file.
 func FuzzReadRecipe(f *testing.F) {
 	geometry := align.Identity(320, 180)
 	full, err := json.Marshal(Recipe{Version: RecipeVersion, Color: "a/*.png", Band: "b", Background: "../c.png", ColorCurve: "x.csv", FPS: 29.97, Drop: true,
@@ -73,7 +73,8 @@ func absolute(t *testing.T, r Recipe) Recipe {
 	return r
 }
 
-// Whatever a geometry file holds, what is read from it passes Check, and is the same when written and read again.
+// Whatever a geometry file holds, what is read from it passes Check, and is the same when written
+// and read again.
 func FuzzReadGeometry(f *testing.F) {
 	g, err := json.Marshal(align.NewGeometry(320, 180, 400, 200))
 	if err != nil {
@@ -108,7 +109,8 @@ func FuzzReadGeometry(f *testing.F) {
 	})
 }
 
-// A time code that is read is written the same, and moving it by frames there and back changes nothing.
+// A time code that is read is written the same, and moving it by frames there and back changes
+// nothing.
 func FuzzTimecode(f *testing.F) {
 	for _, s := range []string{"01:02:03:04", "01:00:00;02", "23:59:59:23", "00:01:00;00", "a_10_01_02_03_04.png", "00.00.00.00.dpx", "99:99:99:99"} {
 		for _, rate := range []int{24, 25, 30, 60, 0, -1} {

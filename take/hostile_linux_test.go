@@ -13,7 +13,8 @@ import (
 	"example.com/twinplate/take"
 )
 
-// A name that is not UTF-8 is read; a recipe, being JSON, cannot hold it, and says so instead of naming another file.
+// A name that is not UTF-8 is read; a recipe, being JSON, cannot hold it, and says so instead of
+// naming another file.
 func TestNameThatIsNotUTF8(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "a\xff_0001.png")
 	if err := os.WriteFile(path, nil, 0o666); err != nil {

@@ -14,8 +14,8 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A Job is a take made ready: everything that does not change from frame to frame is done. It is safe for
-// concurrent use.
+// A Job is a take made ready: everything that does not change from frame to frame is done. It is
+// safe for concurrent use.
 type Job struct {
 	take *Take
 	Registration
@@ -38,12 +38,12 @@ type Job struct {
 	darkBand  *plate.Gray    // in the color camera's frame
 }
 
-// sampleMemory is how many bytes the frames that Prepare estimates from may take: where they would take more, fewer are
-// read, but four.
+// sampleMemory is how many bytes the frames that Prepare estimates from may take: where they would
+// take more, fewer are read, but four.
 const sampleMemory = 768 << 20
 
-// Prepare registers the plates, brings the reference plates into the color camera's frame, models the screen
-// where nobody shot a clean band plate, and estimates the crosstalk.
+// Prepare registers the plates, brings the reference plates into the color camera's frame, models
+// the screen where nobody shot a clean band plate, and estimates the crosstalk.
 func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	defer t.clips.rest()
 	start := time.Now()
@@ -134,8 +134,8 @@ func (j *Job) unseen() float64 {
 	return 1 - seen/float64(len(valid))
 }
 
-// solve makes the solver, with everything that the recipe does not give estimated, and returns the clean band plate
-// that it divides by.
+// solve makes the solver, with everything that the recipe does not give estimated, and returns the
+// clean band plate that it divides by.
 func (j *Job) solve(ctx context.Context, ref matte.References) (*plate.Gray, error) {
 	r := &j.take.recipe
 	if r.CleanBand == "" && r.Screen != nil {
@@ -182,8 +182,9 @@ func (j *Job) clearGlare(frames []matte.Sample) error {
 	return nil
 }
 
-// sample reads n frames of the take, spread over it, with the band plate in the color camera's frame. It may
-// return more, where they have been read already, and fewer, where the take or the memory has no more.
+// sample reads n frames of the take, spread over it, with the band plate in the color camera's
+// frame. It may return more, where they have been read already, and fewer, where the take or the
+// memory has no more.
 func (j *Job) sample(ctx context.Context, n int) ([]matte.Sample, error) {
 	perFrame := 4 * 4 * j.take.colorSize.X * j.take.colorSize.Y
 	n = min(n, max(sampleMemory/perFrame, 4))
@@ -245,9 +246,9 @@ func (s Sequence) at(number int) (Frame, bool) {
 	return s[i], true
 }
 
-// backgroundFile returns the background for the take's frame at index i: the still; the frame of the same
-// number where the background has all the take's numbers; otherwise the one of the same place in the order, or
-// the last.
+// backgroundFile returns the background for the take's frame at index i: the still; the frame of
+// the same number where the background has all the take's numbers; otherwise the one of the same
+// place in the order, or the last.
 func (j *Job) backgroundFile(i int) string {
 	t := j.take
 	if j.byNumber {
@@ -257,8 +258,8 @@ func (j *Job) backgroundFile(i int) string {
 	return t.background[min(i, len(t.background)-1)].Path
 }
 
-// Recipe returns the recipe with everything that was estimated written into it, so that the next run does the
-// same without estimating. gains may be nil.
+// Recipe returns the recipe with everything that was estimated written into it, so that the next
+// run does the same without estimating. gains may be nil.
 func (j *Job) Recipe(gains map[int]float64) Recipe {
 	r := j.take.recipe
 	r.Version = RecipeVersion

@@ -14,12 +14,12 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A MatchSoftness says whether the sharper plate is blurred to the softness of the other, so that the matte's edge and the
-// picture's fit.
+// A MatchSoftness says whether the sharper plate is blurred to the softness of the other, so that
+// the matte's edge and the picture's fit.
 type MatchSoftness struct {
 	Mode string // "none" (or empty); "auto": by as much as is measured; "given"
-	// Value, with "given", is the sigma of the Gaussian in color pixels: above 0 the color plates are blurred, below 0 the
-	// band plates.
+	// Value, with "given", is the sigma of the Gaussian in color pixels: above 0 the color plates
+	// are blurred, below 0 the band plates.
 	Value float64
 }
 
@@ -74,7 +74,8 @@ func (m *MatchSoftness) UnmarshalJSON(data []byte) (err error) {
 	return err
 }
 
-// ParseLateralColor reads "auto", "none" or two numbers with a comma between them, red's and blue's scales less 1.
+// ParseLateralColor reads "auto", "none" or two numbers with a comma between them, red's and blue's
+// scales less 1.
 func ParseLateralColor(s string) (LateralColor, error) {
 	switch s {
 	case "", "auto", "none":
@@ -118,8 +119,8 @@ func (l *LateralColor) UnmarshalJSON(data []byte) (err error) {
 	return err
 }
 
-// A lens is what is done to the plates of both cameras before they are solved, for their lenses' sake. The zero value does
-// nothing.
+// A lens is what is done to the plates of both cameras before they are solved, for their lenses'
+// sake. The zero value does nothing.
 type lens struct {
 	fringes     *align.Corrector // takes lateral color out of the color plates
 	color, band float64          // variances by which the plates are blurred, in their own pixels, squared
@@ -195,8 +196,8 @@ func (t *Take) pairs(ctx context.Context) (pairs []align.Pair, err error) {
 	return pairs, nil
 }
 
-// measured returns what a registration's estimate has, or for a geometry that was given what measure finds in the take;
-// ok is false where there are no edges to measure at.
+// measured returns what a registration's estimate has, or for a geometry that was given what
+// measure finds in the take; ok is false where there are no edges to measure at.
 func measured[T any](ctx context.Context, j *Job, estimate func(*align.Estimate) T, measure func(context.Context, []align.Pair, align.Geometry) (T, error)) (v T, ok bool, err error) {
 	if j.Estimate != nil {
 		return estimate(j.Estimate), true, nil

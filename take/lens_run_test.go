@@ -27,7 +27,8 @@ func recordThrough(t *testing.T, lens func(*plate.RGB), numbers ...int) recorded
 	return r
 }
 
-// atEdges runs a recipe and returns the root of the mean square of what off says of each pixel at the true alpha's edges.
+// atEdges runs a recipe and returns the root of the mean square of what off says of each pixel at
+// the true alpha's edges.
 func atEdges(t *testing.T, r recorded, job *take.Job, off func(x *take.Result, truth *plate.Gray, i int) float64) float64 {
 	t.Helper()
 	var mu sync.Mutex
@@ -50,8 +51,8 @@ func atEdges(t *testing.T, r recorded, job *take.Job, off func(x *take.Result, t
 	return math.Sqrt(sum / n)
 }
 
-// The color camera is out of focus by 1.2 pixels: comp warns of it. With the band plates blurred as much the matte has the
-// softness of the picture, and the recipe that is saved does the same.
+// The color camera is out of focus by 1.2 pixels: comp warns of it. With the band plates blurred as
+// much the matte has the softness of the picture, and the recipe that is saved does the same.
 func TestMatchSoftness(t *testing.T) {
 	const blur = 1.2
 	soft := func(f *plate.Gray) { align.Blur(f, blur*blur) }
@@ -99,7 +100,8 @@ func TestMatchSoftness(t *testing.T) {
 	}
 }
 
-// The color camera's lens shows red and blue at scales of their own: comp warns of it, and takes it out where it is asked to.
+// The color camera's lens shows red and blue at scales of their own: comp warns of it, and takes it
+// out where it is asked to.
 func TestLateralColorIsTakenOut(t *testing.T) {
 	want := align.LateralColor{Red: 0.003, Blue: -0.003}
 	aberration := align.LateralColor{Red: 1/(1+want.Red) - 1, Blue: 1/(1+want.Blue) - 1}.Corrector(takeW, takeH)

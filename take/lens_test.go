@@ -63,7 +63,8 @@ func TestLensOnPlates(t *testing.T) {
 			}
 		}
 	}
-	// An edge through the middle stays there, and gets the slope of a Gaussian of one pixel: 1 over the root of 2 pi.
+	// An edge through the middle stays there, and gets the slope of a Gaussian of one pixel: 1 over
+	// the root of 2 pi.
 	row := out.Pix[1][24*64:]
 	if mid, slope := (row[31]+row[32])/2, row[32]-row[31]; math.Abs(float64(mid)-0.5) > 1e-6 || math.Abs(float64(slope)-0.3989) > 0.03 {
 		t.Errorf("the edge is %.3f in its middle, slope %.3f", mid, slope)

@@ -18,9 +18,10 @@ import (
 	"time"
 )
 
-// A runLog is a file to which every run into a folder adds, as JSON, a line of itself and a line for each frame: what was used
-// and what came out. A frame is finished where a line has the settings and the inputs that it has now, and the hashes of
-// the files that are there. Each shard has a file of its own; all are read.
+// A runLog is a file to which every run into a folder adds, as JSON, a line of itself and a line
+// for each frame: what was used and what came out. A frame is finished where a line has the
+// settings and the inputs that it has now, and the hashes of the files that are there. Each shard
+// has a file of its own; all are read.
 type runLog struct {
 	job      *Job
 	dir, abs string
@@ -154,8 +155,8 @@ func escapeGlob(path string) string {
 	return string(b)
 }
 
-// read takes from one log what it has of these settings. Lines that cannot be read, such as the one at which a run was killed,
-// are passed over.
+// read takes from one log what it has of these settings. Lines that cannot be read, such as the one
+// at which a run was killed, are passed over.
 func (l *runLog) read(path string, index map[int]int) error {
 	file, err := os.Open(path)
 	if err != nil {
@@ -304,7 +305,8 @@ func (l *runLog) relative(path string) string {
 	return filepath.ToSlash(abs)
 }
 
-// settings returns the recipe with all estimates, without what is of single frames or says which frames.
+// settings returns the recipe with all estimates, without what is of single frames or says which
+// frames.
 func (j *Job) settings() Recipe {
 	r := j.Recipe(nil)
 	r.Color, r.Band, r.Background, r.Frames, r.Write = "", "", "", "", nil

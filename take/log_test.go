@@ -133,7 +133,8 @@ func TestRunGoesOn(t *testing.T) {
 	}
 }
 
-// A run and one by the recipe that it has saved have the same settings, estimates and gains included, however the paths are written.
+// A run and one by the recipe that it has saved have the same settings, estimates and gains
+// included, however the paths are written.
 func TestRunGoesOnByItsRecipe(t *testing.T) {
 	r := record(t, 1, 2, 3)
 	r.recipe.CleanBand, r.recipe.CleanColor = "", "" // so that a plate is rebuilt

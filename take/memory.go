@@ -26,8 +26,9 @@ func (j *Job) jobs(opt *RunOptions) int {
 	return n
 }
 
-// frameMemory returns about how many bytes a frame takes that is worked on: its planes, a quarter more for what has not
-// been collected yet, and what it takes to read a plate. What all frames share, such as the reference plates, is not in it.
+// frameMemory returns about how many bytes a frame takes that is worked on: its planes, a quarter
+// more for what has not been collected yet, and what it takes to read a plate. What all frames
+// share, such as the reference plates, is not in it.
 func (j *Job) frameMemory(opt *RunOptions) int64 {
 	t := j.take
 	frame, band := int64(t.colorSize.X)*int64(t.colorSize.Y), int64(j.Geometry.BandW)*int64(j.Geometry.BandH)

@@ -16,8 +16,8 @@ const (
 	maxFlats     = 64 // flat frames of a camera
 )
 
-// noise finds the cameras' noise: as the cameras made their frames, given, from flat frames, or from the take; that of
-// the reference plates; and what the frames really scatter beyond.
+// noise finds the cameras' noise: as the cameras made their frames, given, from flat frames, or
+// from the take; that of the reference plates; and what the frames really scatter beyond.
 func (j *Job) noise(ctx context.Context) error {
 	t := j.take
 	for _, c := range []struct {
@@ -120,7 +120,8 @@ func mean(f *plate.Gray) float64 {
 // 4 % (common practice).
 const usualCrosstalk = 0.015
 
-// boundNoise adds to the band camera's noise what resampling makes of it and what the frames scatter beyond.
+// boundNoise adds to the band camera's noise what resampling makes of it and what the frames
+// scatter beyond.
 func (j *Job) boundNoise(ctx context.Context) error {
 	j.BandNoise.Kept = j.kept()
 	frames, err := j.sample(ctx, noiseSamples)
@@ -156,11 +157,12 @@ func (j *Job) boundNoise(ctx context.Context) error {
 	return nil
 }
 
-// edgeError is how many pixels the matte's edges may be from the color plate's before there is a warning: three times what
-// resampling leaves of a lens's blur of 0.7 pixels.
+// edgeError is how many pixels the matte's edges may be from the color plate's before there is a
+// warning: three times what resampling leaves of a lens's blur of 0.7 pixels.
 const edgeError = 0.2
 
-// kept returns the part of white noise's variance that the resampled band plate has, from noise that is resampled.
+// kept returns the part of white noise's variance that the resampled band plate has, from noise
+// that is resampled.
 func (j *Job) kept() float64 {
 	white := plate.NewGray(j.Geometry.BandW, j.Geometry.BandH)
 	random := rand.New(rand.NewPCG(1, 1))
@@ -179,8 +181,8 @@ func (j *Job) kept() float64 {
 	return min(12*sum/max(n, 1), 1)
 }
 
-// edgeSigma returns the expected error of the geometry across the performer's edges, in pixels: what the plates agree on,
-// where both are wrong, is not seen in what they differ by.
+// edgeSigma returns the expected error of the geometry across the performer's edges, in pixels:
+// what the plates agree on, where both are wrong, is not seen in what they differ by.
 func (j *Job) edgeSigma() float64 {
 	square, n := 0.0, 0.0
 	switch {
@@ -214,7 +216,8 @@ func noiseOfTake(ctx context.Context, pairs []Pair, read func(Pair) (*plate.Gray
 	return matte.NoiseOfTake(frames, nil)
 }
 
-// readGreen reads the green of a color plate, less its dark plate: it stands for the color camera's noise.
+// readGreen reads the green of a color plate, less its dark plate: it stands for the color camera's
+// noise.
 func (j *Job) readGreen(p Pair) (*plate.Gray, error) {
 	t := j.take
 	f, err := j.readColor(nil, p)
@@ -228,8 +231,8 @@ func (j *Job) readGreen(p Pair) (*plate.Gray, error) {
 	return matte.LessGray(green, green, &plate.Gray{W: f.W, H: f.H, Pix: t.darkColor.Pix[1]}), nil
 }
 
-// noiseOfFlats measures a camera's noise from the flat frames that path stands for: each two that follow each
-// other are a pair of one light.
+// noiseOfFlats measures a camera's noise from the flat frames that path stands for: each two that
+// follow each other are a pair of one light.
 func noiseOfFlats(ctx context.Context, what, path string, read func(Pair) (*plate.Gray, error)) (matte.Noise, error) {
 	seq, err := Find(path)
 	if err != nil {

@@ -7,8 +7,8 @@ import (
 	"strconv"
 )
 
-// An Offset says which band frame belongs to a color frame, where that is not the one of the same number or time
-// code.
+// An Offset says which band frame belongs to a color frame, where that is not the one of the same
+// number or time code.
 type Offset struct {
 	Mode  string // "none" (or empty): by number or time code; "auto": found from the recordings' motion; "given"
 	Value int    // with "given": the color frame n goes with the band frame n + Value

@@ -17,8 +17,8 @@ import (
 	"example.com/twinplate/plate/exr"
 )
 
-// An OccupiedError says that the output folder has files of the names that a run would write, which were not made with its
-// settings. The run has overwritten nothing.
+// An OccupiedError says that the output folder has files of the names that a run would write, which
+// were not made with its settings. The run has overwritten nothing.
 type OccupiedError struct {
 	First string // the path of one of them
 	Files int    // how many there are
@@ -42,7 +42,8 @@ type output struct {
 // extensions are those of the formats in a recipe.
 var extensions = map[string]string{"": ".png", "png": ".png", "tiff": ".tif", "exr": ".exr"}
 
-// newOutput makes the output folders, and looks at what is in them. It returns nil where nothing is to be written.
+// newOutput makes the output folders, and looks at what is in them. It returns nil where nothing is
+// to be written.
 func (j *Job) newOutput(opt *RunOptions, pairs []Pair) (*output, error) {
 	if opt.Out == "" {
 		return nil, nil
@@ -125,8 +126,8 @@ func (j *Job) writeOptions(product string) *plate.WriteOptions {
 	return o
 }
 
-// folder makes a product's folder, tries whether it can be written to, and removes what a run that was killed has left there
-// of the frames that are to be done.
+// folder makes a product's folder, tries whether it can be written to, and removes what a run that
+// was killed has left there of the frames that are to be done.
 func (o *output) folder(dir string, pairs []Pair) error {
 	if err := os.MkdirAll(dir, 0o777); err != nil {
 		return fmt.Errorf("the output folder cannot be made: %w", err)
@@ -155,8 +156,8 @@ func (o *output) folder(dir string, pairs []Pair) error {
 	return nil
 }
 
-// unfinished matches the names of files that are being written: see output.staged, and plate.WriteAtomic, whose own temporary
-// files have a dot and a suffix more.
+// unfinished matches the names of files that are being written: see output.staged, and
+// plate.WriteAtomic, whose own temporary files have a dot and a suffix more.
 var unfinished = regexp.MustCompile(`^\.+(-?\d+)\.unfinished\.`)
 
 // probeNumber is that of no frame.
@@ -171,7 +172,8 @@ func (o *output) staged(product string, number int) string {
 	return filepath.Join(o.dir, product, fmt.Sprintf(".%04d.unfinished%s", number, o.extension))
 }
 
-// occupied returns an error where files would be overwritten that the log does not know as of these settings.
+// occupied returns an error where files would be overwritten that the log does not know as of these
+// settings.
 func (o *output) occupied(pairs []Pair) error {
 	if o.replace {
 		return nil
@@ -217,8 +219,8 @@ func (o *output) finished(i int) (gain float64, ok bool) {
 	return known.gain, true
 }
 
-// keep moves a file that is about to be replaced out of the way, unless it is one that was written with these settings: then
-// somebody has changed it since. It returns the new path, or "".
+// keep moves a file that is about to be replaced out of the way, unless it is one that was written
+// with these settings: then somebody has changed it since. It returns the new path, or "".
 func (o *output) keep(product string, number int) (string, error) {
 	path := o.path(product, number)
 	stat, err := os.Lstat(path)
@@ -249,9 +251,9 @@ type planes struct {
 	solid []float32 // alpha of a composite, which is opaque
 }
 
-// write writes the products of the frame at index i. All are written, logged with their hashes, and only then get their
-// names: so a file of a final name has its record in the log, whenever the run is killed. It returns the paths of files that were
-// set aside.
+// write writes the products of the frame at index i. All are written, logged with their hashes, and
+// only then get their names: so a file of a final name has its record in the log, whenever the run
+// is killed. It returns the paths of files that were set aside.
 func (o *output) write(i int, r *Result, p *planes) (aside []string, err error) {
 	defer func() {
 		if err != nil {
@@ -332,7 +334,8 @@ func (o *output) frame(product string, r *Result, p *planes) (image.Image, *plat
 	return &plate.RGBA{RGB: *color, A: alpha}, &opt
 }
 
-// rateFraction returns a frame rate as a fraction: those of time code exactly, such as 24000/1001 for 23.976.
+// rateFraction returns a frame rate as a fraction: those of time code exactly, such as 24000/1001
+// for 23.976.
 func rateFraction(fps float64) [2]int {
 	rate, ok := timecodeRate(fps)
 	switch {
@@ -346,8 +349,8 @@ func rateFraction(fps float64) [2]int {
 	return [2]int{int(1000*fps + 0.5), 1000}
 }
 
-// timeCode returns the time code of a frame, where the color plate has one. OpenEXR's counts up to 39 frames a second: above 30,
-// there is none.
+// timeCode returns the time code of a frame, where the color plate has one. OpenEXR's counts up to
+// 39 frames a second: above 30, there is none.
 func (t *Take) timeCode(number int) *exr.TimeCode {
 	const most = 30 // of the rates of time code, those that OpenEXR's two digits hold
 	first := t.timecode

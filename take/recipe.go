@@ -19,11 +19,12 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// RecipeVersion is the version of the recipe files that this package writes. It reads this one and earlier.
+// RecipeVersion is the version of the recipe files that this package writes. It reads this one and
+// earlier.
 const RecipeVersion = 1
 
-// A Recipe is everything that reproduces a result. The zero value of each field is its default. In a file,
-// relative paths are relative to the file's folder.
+// A Recipe is everything that reproduces a result. The zero value of each field is its default. In
+// a file, relative paths are relative to the file's folder.
 type Recipe struct {
 	Version int `json:"version"`
 
@@ -36,28 +37,30 @@ type Recipe struct {
 	CleanBand  string `json:"clean_band,omitempty"`
 	DarkColor  string `json:"dark_color,omitempty"`
 	DarkBand   string `json:"dark_band,omitempty"`
-	// Flat frames, a folder or glob: pairs that follow each other, each of one light, from which a camera's noise is
-	// measured (matte.PhotonTransfer) instead of from the take. They have their camera's curve.
+	// Flat frames, a folder or glob: pairs that follow each other, each of one light, from which a
+	// camera's noise is measured (matte.PhotonTransfer) instead of from the take. They have their
+	// camera's curve.
 	FlatColor string `json:"flat_color,omitempty"`
 	FlatBand  string `json:"flat_band,omitempty"`
 
-	// Names of transfer curves, or CSV files. Empty: what a plate's tags say, or srgb; for what is written, the
-	// background's. Clean and dark plates have their camera's. OpenEXR is linear.
+	// Names of transfer curves, or CSV files. Empty: what a plate's tags say, or srgb; for what is
+	// written, the background's. Clean and dark plates have their camera's. OpenEXR is linear.
 	ColorCurve      string `json:"color_curve,omitempty"`
 	BandCurve       string `json:"band_curve,omitempty"`
 	BackgroundCurve string `json:"background_curve,omitempty"`
 	OutputCurve     string `json:"output_curve,omitempty"`
 
-	// Names of primaries, as plate.PrimariesByName knows them: those that the job is done in and its color is written with
-	// (empty: bt709), and those of the plates. Empty: what a plate's tags say, or the ones that are worked in. Estimates in
-	// a recipe hold for its primaries.
+	// Names of primaries, as plate.PrimariesByName knows them: those that the job is done in and
+	// its color is written with (empty: bt709), and those of the plates. Empty: what a plate's tags
+	// say, or the ones that are worked in. Estimates in a recipe hold for its primaries.
 	Primaries           string `json:"primaries,omitempty"`
 	ColorPrimaries      string `json:"color_primaries,omitempty"`
 	BackgroundPrimaries string `json:"background_primaries,omitempty"`
 
-	// How the frames lie in time. FPS is the frames a second that time code counts, and what it is read from names
-	// for; Drop says that it drops frames (SMPTE ST 12-1). TimecodeColor and TimecodeBand are the time codes of the
-	// recordings' first frames, or "none"; empty: from the names, where all have one.
+	// How the frames lie in time. FPS is the frames a second that time code counts, and what it is
+	// read from names for; Drop says that it drops frames (SMPTE ST 12-1). TimecodeColor and
+	// TimecodeBand are the time codes of the recordings' first frames, or "none"; empty: from the
+	// names, where all have one.
 	Offset        Offset  `json:"offset,omitzero"`
 	FPS           float64 `json:"fps,omitempty"`
 	Drop          bool    `json:"drop,omitempty"`
@@ -66,8 +69,8 @@ type Recipe struct {
 
 	Frames   string   `json:"frames,omitempty"` // "A-B"; empty: all
 	Geometry Geometry `json:"geometry,omitzero"`
-	// For the lenses' sake, before the solution: the color plates' red and blue are brought to green's scale; the sharper
-	// camera's plates are blurred to the softness of the other's.
+	// For the lenses' sake, before the solution: the color plates' red and blue are brought to
+	// green's scale; the sharper camera's plates are blurred to the softness of the other's.
 	LateralColor  LateralColor  `json:"lateral_color,omitzero"`
 	MatchSoftness MatchSoftness `json:"match_softness,omitzero"`
 	Resample      align.Kernel  `json:"resample,omitzero"` // how the band plate is resampled: "bicubic" (default), "lanczos3" or "bilinear"
@@ -75,10 +78,10 @@ type Recipe struct {
 	Gain          Gain          `json:"gain,omitzero"`
 	BandWeights   *[3]float32   `json:"band_weights,omitempty"` // of a band camera's color channels; nil: estimated
 	Screen        *matte.Screen `json:"screen,omitempty"`       // stands in for a clean band plate
-	// CleanFrom says what is made of the screen where nobody shot a clean band plate: "take", the plate is rebuilt
-	// pixel by pixel from the frames in which the performer is elsewhere; or "screen", the smooth screen itself.
-	// Empty: "screen" where the recipe has a Screen, "take" where it is fitted. A plate rebuilt from other frames
-	// differs a little.
+	// CleanFrom says what is made of the screen where nobody shot a clean band plate: "take", the
+	// plate is rebuilt pixel by pixel from the frames in which the performer is elsewhere; or
+	// "screen", the smooth screen itself. Empty: "screen" where the recipe has a Screen, "take"
+	// where it is fitted. A plate rebuilt from other frames differs a little.
 	CleanFrom   string             `json:"clean_from,omitempty"`
 	ScreenColor *matte.ScreenColor `json:"screen_color,omitempty"` // K without a clean color plate; nil: estimated
 	Glare       Glare              `json:"glare,omitzero"`         // of the band camera's lens
@@ -96,8 +99,9 @@ type Recipe struct {
 	Layers []string `json:"layers,omitempty"` // in an OpenEXR file of color: "matte", "sigma"
 }
 
-// Products are what a run can write, each into a folder of its name.
-// Sigma is the standard deviation of alpha, in linear light: by the cameras' noise, and by what the plates scatter beyond.
+// Products are what a run can write, each into a folder of its name. Sigma is the standard
+// deviation of alpha, in linear light: by the cameras' noise, and by what the plates scatter
+// beyond.
 var Products = []string{"comp", "matte", "foreground", "transmission", "sigma"}
 
 // A Geometry says where the geometry between the cameras comes from.
@@ -288,7 +292,8 @@ var cleanSources = map[string]matte.CleanSource{"": matte.CleanAuto, "take": mat
 // clamps are the names of matte's clamps in a recipe.
 var clamps = map[string]matte.Clamp{"": matte.ClampTransmission, "transmission": matte.ClampTransmission, "none": matte.ClampNone, "all": matte.ClampAll}
 
-// Check returns an error that names the first field with a value that cannot be used. It opens no file.
+// Check returns an error that names the first field with a value that cannot be used. It opens no
+// file.
 func (r Recipe) Check() error {
 	if r.Version > RecipeVersion {
 		return fmt.Errorf("the recipe has version %d, and this program knows versions up to %d: use a newer twinplate, or save the recipe anew with this one", r.Version, RecipeVersion)
@@ -361,15 +366,16 @@ func (r *Recipe) paths() []*string {
 	return p
 }
 
-// ReadRecipe reads a recipe file. The paths in the result are relative to the working folder or absolute. An
-// error names the file and the field; a recipe of a later version is refused.
+// ReadRecipe reads a recipe file. The paths in the result are relative to the working folder or
+// absolute. An error names the file and the field; a recipe of a later version is refused.
 func ReadRecipe(path string) (Recipe, error) {
 	var r Recipe
 	data, err := readSmall(path)
 	if err != nil {
 		return r, err
 	}
-	// A later version may have fields that this one does not know, so its number is looked at first.
+	// A later version may have fields that this one does not know, so its number is looked at
+	// first.
 	var head struct {
 		Version *int `json:"version"`
 	}
@@ -415,8 +421,8 @@ func describe(err error, data []byte) error {
 	return err
 }
 
-// Save writes the recipe to a file, whole or not at all. Paths are written relative to the file's folder where
-// they can be.
+// Save writes the recipe to a file, whole or not at all. Paths are written relative to the file's
+// folder where they can be.
 func (r Recipe) Save(path string) error {
 	r.Version = RecipeVersion
 	dir, err := filepath.Abs(filepath.Dir(path))

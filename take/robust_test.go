@@ -13,7 +13,8 @@ import (
 	"example.com/twinplate/take"
 )
 
-// oddTake returns the recipe of a take that odd.Shoot has written, with its reference plates or without.
+// oddTake returns the recipe of a take that odd.Shoot has written, with its reference plates or
+// without.
 func oddTake(dir string, references bool) take.Recipe {
 	file := func(name string) string { return filepath.Join(dir, name) }
 	r := take.Recipe{Color: file("color"), Band: file("band"), Background: file("background.exr"), Format: "exr"}
@@ -53,7 +54,8 @@ func checked(ctx context.Context, r take.Recipe) ([]float64, error) {
 	return numbers, err
 }
 
-// A take of whatever frames is read and made, or there is an error: nothing panics, hangs, or is given as a number that is none.
+// A take of whatever frames is read and made, or there is an error: nothing panics, hangs, or is
+// given as a number that is none.
 func TestOddTakes(t *testing.T) {
 	sizes := [][2]image.Point{{{X: 1, Y: 1}, {X: 1, Y: 1}}, {{X: 40, Y: 3}, {X: 40, Y: 3}}, {{X: 33, Y: 47}, {X: 33, Y: 47}}, {{X: 64, Y: 36}, {X: 48, Y: 40}}}
 	for k, picture := range odd.Pictures {

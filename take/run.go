@@ -15,7 +15,8 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A Result is one finished frame. Its planes are the worker's own: they are overwritten by its next frame.
+// A Result is one finished frame. Its planes are the worker's own: they are overwritten by its next
+// frame.
 type Result struct {
 	Number       int
 	Gain         matte.Gain
@@ -59,14 +60,16 @@ type Report struct {
 	Seconds map[string]float64 // by stage, summed over the workers; "total" by the clock
 }
 
-// Run does every frame of the take, or of a shard of it. A frame that fails does not stop the others; the report has them. An error
-// means that the run could not begin, that ctx was canceled, or that every frame failed.
+// Run does every frame of the take, or of a shard of it. A frame that fails does not stop the
+// others; the report has them. An error means that the run could not begin, that ctx was canceled,
+// or that every frame failed.
 //
-// A run that was stopped goes on where it was. Out has a log (log.jsonl; a shard has its own), JSON by lines, with the settings,
-// estimates included, and for each frame the names, sizes and times of its inputs, its gain, and the hashes (SHA-256) of its outputs. A
-// frame is not done again where the log has its settings and inputs as they are now, and its files have those hashes. A file gets its
-// name when it is whole and logged; one that somebody has changed since is moved to the folder set-aside. Several shards may run into
-// one folder at once, but not two runs of the same frames.
+// A run that was stopped goes on where it was. Out has a log (log.jsonl; a shard has its own), JSON
+// by lines, with the settings, estimates included, and for each frame the names, sizes and times of
+// its inputs, its gain, and the hashes (SHA-256) of its outputs. A frame is not done again where
+// the log has its settings and inputs as they are now, and its files have those hashes. A file gets
+// its name when it is whole and logged; one that somebody has changed since is moved to the folder
+// set-aside. Several shards may run into one folder at once, but not two runs of the same frames.
 func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 	if opt == nil {
 		opt = &RunOptions{}
@@ -330,8 +333,9 @@ func (w *worker) read(i int) (err error) {
 	return nil
 }
 
-// onePass solves and composites a frame in one pass, with no plane of the foreground, and writes it. The composite takes
-// the place of the color plate. With resample the band plate is resampled in the same pass.
+// onePass solves and composites a frame in one pass, with no plane of the foreground, and writes
+// it. The composite takes the place of the color plate. With resample the band plate is resampled
+// in the same pass.
 func (w *worker) onePass(p Pair, resample bool) (err error) {
 	at := time.Now()
 	r := &w.result
@@ -356,7 +360,8 @@ func (w *worker) onePass(p Pair, resample bool) (err error) {
 	return err
 }
 
-// gain returns the gain of one frame, as the recipe asks for it: given, or found. A frame in which no screen is certain keeps 1.
+// gain returns the gain of one frame, as the recipe asks for it: given, or found. A frame in which
+// no screen is certain keeps 1.
 func (j *Job) gain(number int, find func() (matte.Gain, error)) (matte.Gain, error) {
 	if v, ok := j.givenGain(number); ok {
 		return matte.Gain{Value: v}, nil
@@ -402,7 +407,8 @@ func (j *Job) still() func() (*plate.RGB, error) {
 	})
 }
 
-// fitted reads the background at path, into picture where that has its size, and fits it, into frame where that is not nil.
+// fitted reads the background at path, into picture where that has its size, and fits it, into
+// frame where that is not nil.
 func (j *Job) fitted(picture, frame *plate.RGB, path string) (*plate.RGB, *plate.RGB, error) {
 	into := picture
 	if j.fitter.Same() {

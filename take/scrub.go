@@ -33,9 +33,9 @@ func (j *Job) NewScrubber() *Scrubber {
 	return &Scrubber{w: worker{job: j, scrubs: true, seconds: map[string]float64{}}}
 }
 
-// Frame does the frame of this number as Run does it. Change, which may be nil, may alter the plates before they
-// are solved: to show what goes wrong on a set. Errors are those of Run for one frame, and one that says which
-// frames there are.
+// Frame does the frame of this number as Run does it. Change, which may be nil, may alter the
+// plates before they are solved: to show what goes wrong on a set. Errors are those of Run for one
+// frame, and one that says which frames there are.
 func (s *Scrubber) Frame(number int, change func(color *plate.RGB, band *plate.Gray) error) (*Scrubbed, error) {
 	i, err := s.index(number)
 	if err != nil {
@@ -118,8 +118,9 @@ func (s *Scrubber) Forget(background bool) {
 	}
 }
 
-// Sigma returns the standard deviation of the transmission of a frame that Frame has returned, from the cameras' noise as
-// the recipe gives it, or as it was estimated because the recipe asks for sigma. The plane is the Scrubber's own.
+// Sigma returns the standard deviation of the transmission of a frame that Frame has returned, from
+// the cameras' noise as the recipe gives it, or as it was estimated because the recipe asks for
+// sigma. The plane is the Scrubber's own.
 func (s *Scrubber) Sigma(f *Scrubbed) (*plate.Gray, error) {
 	if f.Sigma != nil {
 		return f.Sigma, nil
@@ -130,8 +131,8 @@ func (s *Scrubber) Sigma(f *Scrubbed) (*plate.Gray, error) {
 	return s.sigma, err
 }
 
-// Held returns transmission * background of a frame that Frame has returned and that has a background. The planes are the
-// Scrubber's own.
+// Held returns transmission * background of a frame that Frame has returned and that has a
+// background. The planes are the Scrubber's own.
 func (s *Scrubber) Held(f *Scrubbed) (*plate.RGB, error) {
 	if f.held != nil {
 		return f.held, nil
@@ -143,8 +144,8 @@ func (s *Scrubber) Held(f *Scrubbed) (*plate.RGB, error) {
 	return f.held, err
 }
 
-// Pixel returns the arithmetic of one pixel of a frame that Frame has returned, with the cameras' noise as the
-// recipe gives it, or none.
+// Pixel returns the arithmetic of one pixel of a frame that Frame has returned, with the cameras'
+// noise as the recipe gives it, or none.
 func (s *Scrubber) Pixel(f *Scrubbed, x, y int) (matte.Pixel, error) {
 	j := s.w.job
 	return j.solver.Pixel(matte.Sample{Color: f.Color, Band: f.Band}, f.Gain.Value, j.ColorNoise, j.BandNoise, x, y)

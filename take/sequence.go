@@ -157,12 +157,12 @@ type Pairing struct {
 	NoColor []int // numbers of band frames without a partner
 }
 
-// Match pairs two sequences by frame number. Two single files are a pair whatever their numbers. No pair at
-// all is an error.
+// Match pairs two sequences by frame number. Two single files are a pair whatever their numbers. No
+// pair at all is an error.
 func Match(color, band Sequence) (Pairing, error) { return MatchOffset(color, band, 0) }
 
-// MatchOffset is Match for recordings whose numbers do not correspond: the color frame n is paired with the band
-// frame n + offset.
+// MatchOffset is Match for recordings whose numbers do not correspond: the color frame n is paired
+// with the band frame n + offset.
 func MatchOffset(color, band Sequence, offset int) (Pairing, error) {
 	var p Pairing
 	if len(color) == 1 && len(band) == 1 {
@@ -216,7 +216,8 @@ func Ranges(n []int) string {
 	return strings.Join(parts, ", ")
 }
 
-// ParseFrames reads a frame range: "A-B", "A" alone, or "A-" for all from A on. An empty string is all.
+// ParseFrames reads a frame range: "A-B", "A" alone, or "A-" for all from A on. An empty string is
+// all.
 func ParseFrames(s string) (first, last int, err error) {
 	const all = int(^uint(0) >> 1)
 	if s == "" {
@@ -245,8 +246,8 @@ func ParseFrames(s string) (first, last int, err error) {
 	return first, last, nil
 }
 
-// Select returns the pairing of the frames from first to last. No pair among them is an error that says which
-// there are.
+// Select returns the pairing of the frames from first to last. No pair among them is an error that
+// says which there are.
 func (p Pairing) Select(first, last int) (Pairing, error) {
 	inside := func(n int) bool { return n >= first && n <= last }
 	var q Pairing

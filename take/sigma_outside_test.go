@@ -21,8 +21,9 @@ import (
 	"example.com/twinplate/take"
 )
 
-// filmed draws a take by testdata/footage/film.py, which is NumPy's and OpenCV's work and nothing of rig's, with the codecs
-// of FFmpeg. It returns the take's folder and its recipe with the true geometry.
+// filmed draws a take by testdata/footage/film.py, which is NumPy's and OpenCV's work and nothing
+// of rig's, with the codecs of FFmpeg. It returns the take's folder and its recipe with the true
+// geometry.
 func filmed(t *testing.T, args ...string) (string, take.Recipe) {
 	t.Helper()
 	outside.Program(t, "ffmpeg")
@@ -61,8 +62,9 @@ func filmed(t *testing.T, args ...string) (string, take.Recipe) {
 	return dir, r
 }
 
-// Whatever the plates went through, the matte's error is what sigma says in the open screen, the core and at edges, or a
-// warning says that it may be larger. The truth is from testdata/footage/film.py, the codecs are FFmpeg's.
+// Whatever the plates went through, the matte's error is what sigma says in the open screen, the
+// core and at edges, or a warning says that it may be larger. The truth is from
+// testdata/footage/film.py, the codecs are FFmpeg's.
 func TestSigmaIsTheError(t *testing.T) {
 	for _, row := range []struct {
 		name string
@@ -90,12 +92,14 @@ func TestSigmaIsTheError(t *testing.T) {
 	}
 }
 
-// Where nobody shot dark plates, the level of black of 1.2 % is found in the performer's core, and a recipe has it.
+// Where nobody shot dark plates, the level of black of 1.2 % is found in the performer's core, and
+// a recipe has it.
 func TestPedestalWithoutDarkPlates(t *testing.T) {
 	dir, r := filmed(t, "--seed", "22", "--size", "640x360", "--frames", "3", "--fault", "pedestal")
 	r.Clamp, r.Write = "none", []string{"sigma"}
 	job := prepare(t, r)
-	// What is found lacks m times the color plate's own level: a thousandth of full scale at the most.
+	// What is found lacks m times the color plate's own level: a thousandth of full scale at the
+	// most.
 	if job.Pedestal < 0.0105 || job.Pedestal > 0.0125 {
 		t.Errorf("level of black %.4f, want 0.0120", job.Pedestal)
 	}
@@ -116,8 +120,8 @@ func TestPedestalWithoutDarkPlates(t *testing.T) {
 	}
 }
 
-// zOf returns the root mean square of the matte's error over sigma in three regions: the screen and the core four pixels from
-// anything else, and where alpha changes by a twentieth and more a pixel.
+// zOf returns the root mean square of the matte's error over sigma in three regions: the screen and
+// the core four pixels from anything else, and where alpha changes by a twentieth and more a pixel.
 func zOf(t *testing.T, job *take.Job, dir string) map[string]float64 {
 	t.Helper()
 	const away = 4

@@ -81,7 +81,8 @@ func (w *worker) sum(i int, keep bool, each func(y int, row [3][]float32)) (err 
 			return err
 		}
 	}
-	// As a whole and at once: whoever decodes the other files meanwhile (Scrubber.Files) is not ready yet.
+	// As a whole and at once: whoever decodes the other files meanwhile (Scrubber.Files) is not
+	// ready yet.
 	w.band = j.resampler.Gray(w.band, w.shot)
 	color := &rising{whole: w.color}
 	if !there {

@@ -11,12 +11,13 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// Plates that are not what they are called give a picture all the same, and a wrong one. What follows looks for
-// them in what Prepare has read anyway, reduced to means over squares, in which noise, grain and hair hardly count. All
-// of it is meant to keep quiet on sound plates: it speaks of what the capture model has no room for.
+// Plates that are not what they are called give a picture all the same, and a wrong one. What
+// follows looks for them in what Prepare has read anyway, reduced to means over squares, in which
+// noise, grain and hair hardly count. All of it is meant to keep quiet on sound plates: it speaks
+// of what the capture model has no room for.
 
-// coarseAcross is how many squares the width of a frame is reduced to: enough to see a performer, and squares of more
-// than thirty pixels from 640 on, over which noise of 1 % falls below 0.2 %.
+// coarseAcross is how many squares the width of a frame is reduced to: enough to see a performer,
+// and squares of more than thirty pixels from 640 on, over which noise of 1 % falls below 0.2 %.
 const coarseAcross = 96
 
 // A coarse plate is a plate as means over squares of pixels: one plane, or red, green and blue.
@@ -25,7 +26,8 @@ type coarse struct {
 	planes [][]float32
 }
 
-// newCoarse reduces planes of size pixels. What is left over at the right and at the bottom is not looked at.
+// newCoarse reduces planes of size pixels. What is left over at the right and at the bottom is not
+// looked at.
 func newCoarse(size image.Point, planes ...[]float32) *coarse {
 	side := max(size.X/coarseAcross, 1)
 	c := &coarse{w: size.X / side, h: max(size.Y/side, 1)}
@@ -83,7 +85,8 @@ func (c *coarse) less(dark *coarse) *coarse {
 	return out
 }
 
-// level returns the value that the part q of the squares does not exceed, in the plane where that is largest.
+// level returns the value that the part q of the squares does not exceed, in the plane where that
+// is largest.
 func (c *coarse) level(q float64) float64 {
 	most := math.Inf(-1)
 	for _, p := range c.planes {
@@ -92,9 +95,9 @@ func (c *coarse) level(q float64) float64 {
 	return most
 }
 
-// solid calls each with the squares for which is reports true, and for all eight around them too: what is narrower than three
-// squares, as edges are that do not quite fit, is left out. It returns which part of the frame they are, and the middle of
-// them in parts of the width and the height.
+// solid calls each with the squares for which is reports true, and for all eight around them too:
+// what is narrower than three squares, as edges are that do not quite fit, is left out. It returns
+// which part of the frame they are, and the middle of them in parts of the width and the height.
 func (c *coarse) solid(is func(i int) bool) (part float64, at [2]float64) {
 	marked := make([]bool, c.w*c.h)
 	for i := range marked {
@@ -123,8 +126,8 @@ func (c *coarse) solid(is func(i int) bool) (part float64, at [2]float64) {
 	return n / float64(c.w*c.h), at
 }
 
-// Limits of what sound plates do. They are common practice, and held against takes with and without faults of the cameras, of
-// which none is suspected.
+// Limits of what sound plates do. They are common practice, and held against takes with and without
+// faults of the cameras, of which none is suspected.
 const (
 	oneChroma   = 0.03 // spread of the chromaticity of what one line lights, with noise and fringes of a color sensor in it
 	manyChromas = 0.05 // and of a performer's colors, at the least
@@ -182,8 +185,9 @@ func (t *Take) exchanged(band string) error {
 	return fmt.Errorf("the plates are exchanged: %s, given as --color, is a lit screen in its one color, and %s, given as --band, %s: give --color %s --band %s", c, b, band, b, c)
 }
 
-// swapped returns an error where the color plate is the band camera's and the reverse. A lit screen is smooth and has the one
-// color of its line; a performer has several, or at least is not smooth. Where the plates do not differ in that, there is none.
+// swapped returns an error where the color plate is the band camera's and the reverse. A lit screen
+// is smooth and has the one color of its line; a performer has several, or at least is not smooth.
+// Where the plates do not differ in that, there is none.
 func (t *Take) swapped(color, band *coarse, p Pair) error {
 	if color.chroma() > oneChroma || color.step() > smoothStep || color.bright() < leastBright {
 		return nil
@@ -222,8 +226,9 @@ func newGlance(p Pair, color *plate.RGB, band *plate.Gray) glance {
 	return glance{p, coarseRGB(color), coarseGray(band), grains(color.Pix[1], color.W, color.H), grains(band.Pix, band.W, band.H)}
 }
 
-// suspect looks at the plates of each camera by itself, in its own frame. The band camera's dark and clean plates, either of
-// which may be nil, are in the frame that its plates are in. The error says that the cameras are exchanged.
+// suspect looks at the plates of each camera by itself, in its own frame. The band camera's dark
+// and clean plates, either of which may be nil, are in the frame that its plates are in. The error
+// says that the cameras are exchanged.
 func (t *Take) suspect(seen []glance, darkBand, cleanBand *plate.Gray) ([]string, error) {
 	s := &suspect{t: t, darkColor: coarseRGB(t.darkColor), cleanColor: coarseRGB(t.cleanColor), darkBand: coarseGray(darkBand), cleanBand: coarseGray(cleanBand)}
 	var colors, bands []*coarse
@@ -340,8 +345,8 @@ func unevenly(path string, part float64, how string) string {
 	return fmt.Sprintf("the screen in %s (--clean-band) is lit otherwise than in the take: %.0f %% of the frame is screen that is over %.0f %% %s than it says; shoot it with the lamps as in the take, or leave it out", path, 100*part, 100*(shapeLimit-1), how)
 }
 
-// dim returns the part of the frame in which half says that the screen is half covered, and the color plate has no more light
-// than in the open screen.
+// dim returns the part of the frame in which half says that the screen is half covered, and the
+// color plate has no more light than in the open screen.
 func (c *coarse) dim(open, half func(i int) bool) float64 {
 	var limit [3]float32
 	for k, p := range c.planes {
@@ -367,8 +372,8 @@ func (c *coarse) dim(open, half func(i int) bool) float64 {
 	return part
 }
 
-// gain returns how bright the open screen of a band plate is over the clean one, and its median deviation over the screen
-// in parts of it; 1 where none is open.
+// gain returns how bright the open screen of a band plate is over the clean one, and its median
+// deviation over the screen in parts of it; 1 where none is open.
 func (c *coarse) gain(f *coarse) (g, spread float64) {
 	floor := brightPart * float32(c.level(screenBright))
 	if floor <= 0 {
@@ -400,9 +405,10 @@ func (c *coarse) gain(f *coarse) (g, spread float64) {
 	return float64(middle), float64(percentile(open, 0.5) / middle)
 }
 
-// suspectColor looks at both cameras' plates together: it holds the clean color plate against the color plates in the open
-// screen, and finds where the color plate shows nothing but screen and the band plate says that it is half covered. The frames
-// have their band plate in the color plate's frame, as the references have.
+// suspectColor looks at both cameras' plates together: it holds the clean color plate against the
+// color plates in the open screen, and finds where the color plate shows nothing but screen and the
+// band plate says that it is half covered. The frames have their band plate in the color plate's
+// frame, as the references have.
 func (t *Take) suspectColor(frames []matte.Sample, ref matte.References) []string {
 	if ref.CleanBand == nil {
 		return nil
@@ -494,8 +500,8 @@ func (c *coarse) sum() []float32 {
 	return out
 }
 
-// step returns how much bright squares that touch each other along a row differ, in parts of their light: the value that a
-// third of them stays below, so that an outline does not count.
+// step returns how much bright squares that touch each other along a row differ, in parts of their
+// light: the value that a third of them stays below, so that an outline does not count.
 func (c *coarse) step() float64 {
 	sum := c.sum()
 	limit := brightPart * percentile(sum, brightest)
@@ -511,8 +517,8 @@ func (c *coarse) step() float64 {
 	return float64(percentile(steps, untouched))
 }
 
-// chroma returns how far the colors of the bright squares spread: a tenth of them is farther from the median chromaticity than
-// that, in parts of the sum of red, green and blue.
+// chroma returns how far the colors of the bright squares spread: a tenth of them is farther from
+// the median chromaticity than that, in parts of the sum of red, green and blue.
 func (c *coarse) chroma() float64 {
 	sum := c.sum()
 	limit := brightPart * percentile(sum, brightest)
@@ -546,8 +552,8 @@ func suspected(err error, suspicions []string) error {
 	return fmt.Errorf("%w; %s", err, strings.Join(suspicions, "; "))
 }
 
-// suspect completes what Register has looked at by what needs the geometry, and does all of it where that was given. It
-// returns what it found, which is among the warnings.
+// suspect completes what Register has looked at by what needs the geometry, and does all of it
+// where that was given. It returns what it found, which is among the warnings.
 func (j *Job) suspect(ctx context.Context, ref matte.References) error {
 	t := j.take
 	frames := j.frames

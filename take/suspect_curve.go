@@ -10,12 +10,13 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// Files of linear light that are read as coded, and the reverse, show in the noise. A camera's variance is that of its read
-// noise and of the photons, which grows in proportion to the light (EMVA 1288, the photon-transfer method): over the bright part of
-// a plate it goes with the light to a power between 0 and 1. Read by a wrong curve it does not. With light v and a curve that is
-// roughly its power 2.2, that of v^p0 is taken for one of the power (p0 + 2.4) / 2.2, some 1.5, where linear files are
-// read as coded, and of 2.2 p0 - 2.4, some -1.3, the other way round. Codecs and cameras that remove noise leave none that goes
-// with a power of the light, and are not judged.
+// Files of linear light that are read as coded, and the reverse, show in the noise. A camera's
+// variance is that of its read noise and of the photons, which grows in proportion to the light
+// (EMVA 1288, the photon-transfer method): over the bright part of a plate it goes with the light
+// to a power between 0 and 1. Read by a wrong curve it does not. With light v and a curve that is
+// roughly its power 2.2, that of v^p0 is taken for one of the power (p0 + 2.4) / 2.2, some 1.5,
+// where linear files are read as coded, and of 2.2 p0 - 2.4, some -1.3, the other way round. Codecs
+// and cameras that remove noise leave none that goes with a power of the light, and are not judged.
 const (
 	grainSide   = 8    // pixels: squares that are mostly flat, with 48 differences in each
 	grainMost   = 8000 // squares of a plane: more would change the power by less than its error
@@ -35,8 +36,8 @@ const (
 // A grain is the noise of one square of pixels.
 type grain struct{ level, variance float64 }
 
-// grains returns the noise of small squares of a plane, from second differences along the rows, in which a slope of the light
-// does not count.
+// grains returns the noise of small squares of a plane, from second differences along the rows, in
+// which a slope of the light does not count.
 func grains(pix []float32, w, h int) []grain {
 	var out []grain
 	skip := max(w/grainSide*(h/grainSide)/grainMost, 1)
@@ -136,8 +137,9 @@ func power(all []grain) (p, sigma float64) {
 	return slopes[n/2], (slopes[n*3/4] - slopes[n/4]) / 2 / math.Sqrt(grainBins/2)
 }
 
-// curves looks whether the files are coded as they are read. It speaks of the color camera too where its noise alone is not
-// certain and the band camera's is: files of one take are mostly of one kind. It reports whether any are suspect.
+// curves looks whether the files are coded as they are read. It speaks of the color camera too
+// where its noise alone is not certain and the band camera's is: files of one take are mostly of
+// one kind. It reports whether any are suspect.
 func (s *suspect) curves(seen []glance) bool {
 	t := s.t
 	band := s.curve("--band", t.recipe.Band, t.bandCurve, seen, func(g glance) []grain { return g.bandGrain }, false)
@@ -145,8 +147,8 @@ func (s *suspect) curves(seen []glance) bool {
 	return band || color
 }
 
-// curve looks at one camera's files, and reports whether they are suspect. Likely says that they are where they are not
-// certain to be otherwise.
+// curve looks at one camera's files, and reports whether they are suspect. Likely says that they
+// are where they are not certain to be otherwise.
 func (s *suspect) curve(flag, path string, used plate.Curve, seen []glance, of func(glance) []grain, likely bool) bool {
 	other := plate.Linear
 	switch used {

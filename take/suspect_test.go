@@ -315,8 +315,8 @@ func TestCoarseOddFrames(t *testing.T) {
 	}
 }
 
-// Files that are read by another curve than they were written with are told by their noise, whichever curve it is, and those
-// read by their own are not.
+// Files that are read by another curve than they were written with are told by their noise,
+// whichever curve it is, and those read by their own are not.
 func TestFilesReadByAnotherCurve(t *testing.T) {
 	d := drawing{p: colorful(0.3, 1), size: 2, noise: 0.01, screen: func(x, y float64) float64 { return 0.75 * (1 - x*x - 0.3*y*y) }}
 	for _, written := range []string{"linear", "srgb"} {
@@ -345,9 +345,10 @@ func TestFilesReadByAnotherCurve(t *testing.T) {
 	}
 }
 
-// The power of a camera's noise by the photon-transfer model (EMVA 1288): 1 where photons make it, 0 where reading does; and by
-// the curve of IEC 61966-2-1, which goes with the light v to the power s = 2.4 v / (v + 0.055), it is (p + 2.8 s / 2.4) / s after
-// it: at half of full scale 1.63 and 1.17.
+// The power of a camera's noise by the photon-transfer model (EMVA 1288): 1 where photons make it,
+// 0 where reading does; and by the curve of IEC 61966-2-1, which goes with the light v to the power
+// s = 2.4 v / (v + 0.055), it is (p + 2.8 s / 2.4) / s after it: at half of full scale 1.63 and
+// 1.17.
 func TestPowerOfNoise(t *testing.T) {
 	model := func(read, photon float64) []grain {
 		var all []grain

@@ -19,8 +19,8 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A Take is a recording whose frames are found, paired and looked at. Its methods may be used one after the
-// other; Run uses all cores by itself.
+// A Take is a recording whose frames are found, paired and looked at. Its methods may be used one
+// after the other; Run uses all cores by itself.
 type Take struct {
 	Pairing
 	recipe Recipe
@@ -46,13 +46,14 @@ type Take struct {
 	unpaired []string // notes of the pairing
 }
 
-// Open finds and pairs the take's frames and reads its reference plates. A path is a file, a folder or a glob, as of Find, or a video
-// file, whose frames are counted from 1 and read through FFmpeg: see package clip. It needs the recipe's Color and
-// Band. An error names the file, what is wrong with it and what would be right.
+// Open finds and pairs the take's frames and reads its reference plates. A path is a file, a folder
+// or a glob, as of Find, or a video file, whose frames are counted from 1 and read through FFmpeg:
+// see package clip. It needs the recipe's Color and Band. An error names the file, what is wrong
+// with it and what would be right.
 func Open(r Recipe) (*Take, error) { return OpenContext(context.Background(), r) }
 
-// OpenContext is Open that ends with ctx.Err() when ctx does: with the offset "auto", it reads up to 192 frames of
-// each camera to find it.
+// OpenContext is Open that ends with ctx.Err() when ctx does: with the offset "auto", it reads up
+// to 192 frames of each camera to find it.
 func OpenContext(ctx context.Context, r Recipe) (*Take, error) {
 	if err := r.Check(); err != nil {
 		return nil, err
@@ -85,8 +86,8 @@ func OpenContext(ctx context.Context, r Recipe) (*Take, error) {
 	return t, t.references()
 }
 
-// Close ends what reading single frames of video files (ReadColor, a Scrubber) has left running: a program for each file. Every
-// other method ends what it starts.
+// Close ends what reading single frames of video files (ReadColor, a Scrubber) has left running: a
+// program for each file. Every other method ends what it starts.
 func (t *Take) Close() error {
 	t.clips.rest()
 	return nil
@@ -107,11 +108,12 @@ func (t *Take) frames(path string) (Sequence, *video, error) {
 	return seq, nil, err
 }
 
-// FPS returns the frame rate that the recipe gives, or the color plate's video file has, or else the band plate's; 0 where none
-// is known.
+// FPS returns the frame rate that the recipe gives, or the color plate's video file has, or else
+// the band plate's; 0 where none is known.
 func (t *Take) FPS() float64 { return t.recipe.FPS }
 
-// Notes returns what the user should know of how the take was read: assumed curves, frames without partners.
+// Notes returns what the user should know of how the take was read: assumed curves, frames without
+// partners.
 func (t *Take) Notes() []string { return slices.Concat(t.notes, t.unpaired) }
 
 func (t *Take) note(format string, args ...any) {
@@ -350,13 +352,13 @@ type Registration struct {
 	Estimate *align.Estimate
 	Chart    *align.ChartEstimate
 
-	// Suspicions are those of the warnings by which a file is not what it is called: a clean plate with somebody in it, a
-	// dark plate with light on it, one of another setting.
+	// Suspicions are those of the warnings by which a file is not what it is called: a clean plate
+	// with somebody in it, a dark plate with light on it, one of another setting.
 	Suspicions []string
 }
 
-// registrationSamples is how many frames the geometry is estimated from: the rig is rigid, and each frame shows
-// the performer elsewhere.
+// registrationSamples is how many frames the geometry is estimated from: the rig is rigid, and each
+// frame shows the performer elsewhere.
 const registrationSamples = 4
 
 // Register finds the geometry that the recipe asks for.
@@ -406,8 +408,8 @@ func (t *Take) Register(ctx context.Context) (Registration, error) {
 	return Registration{Geometry: e.Geometry, Residual: e.Residual, Model: e.Model, Warnings: slices.Concat(suspicions, e.Warnings), Estimate: e, Suspicions: suspicions}, nil
 }
 
-// flat divides the band plate by the clean one, where there is one, so that an uneven screen does not disturb
-// the registration.
+// flat divides the band plate by the clean one, where there is one, so that an uneven screen does
+// not disturb the registration.
 func (t *Take) flat(band *plate.Gray) *plate.Gray {
 	band = matte.LessGray(band, band, t.darkBand)
 	if t.cleanBand == nil {
@@ -438,8 +440,8 @@ func (t *Take) given(g align.Geometry, from string) (Registration, error) {
 	return Registration{Geometry: g, Model: "given"}, nil
 }
 
-// ReadGeometry reads a geometry from a JSON file: the geometry itself, or any object that has it under
-// "geometry", as `twinplate register` writes.
+// ReadGeometry reads a geometry from a JSON file: the geometry itself, or any object that has it
+// under "geometry", as `twinplate register` writes.
 func ReadGeometry(path string) (align.Geometry, error) {
 	var g align.Geometry
 	data, err := readSmall(path)

@@ -7,12 +7,14 @@ import (
 	"strconv"
 )
 
-// A Timecode is a time address of SMPTE ST 12-1: the name of a frame by the hour, minute, second and frame.
+// A Timecode is a time address of SMPTE ST 12-1: the name of a frame by the hour, minute, second
+// and frame.
 //
-// Rate is the whole number of frames that a second of the address counts: 24, 25, 30, 48, 50 or 60; it is 30 too
-// for 30000/1001 (29.97) frames a second, and 24 for 23.976. With Drop, at 29.97, the addresses of frames 0 and 1
-// are left out at the start of every minute but each tenth, so that the address follows the clock: an hour
-// is 107,892 frames (ST 12-1, drop frame). At 59.94, for which Rate is 60, four addresses are left out. No frame is lost.
+// Rate is the whole number of frames that a second of the address counts: 24, 25, 30, 48, 50 or 60;
+// it is 30 too for 30000/1001 (29.97) frames a second, and 24 for 23.976. With Drop, at 29.97, the
+// addresses of frames 0 and 1 are left out at the start of every minute but each tenth, so that the
+// address follows the clock: an hour is 107,892 frames (ST 12-1, drop frame). At 59.94, for which
+// Rate is 60, four addresses are left out. No frame is lost.
 type Timecode struct {
 	Hours, Minutes, Seconds, Frames int
 	Rate                            int
@@ -66,7 +68,8 @@ func (t Timecode) Number() int {
 	return (minutes*60+t.Seconds)*t.Rate + t.Frames - t.dropped()*(minutes-minutes/10)
 }
 
-// Add returns the address n frames later, or earlier where n is negative; midnight is passed over as on a clock.
+// Add returns the address n frames later, or earlier where n is negative; midnight is passed over
+// as on a clock.
 func (t Timecode) Add(n int) Timecode {
 	drop := t.dropped()
 	minute := 60*t.Rate - drop   // frames in a minute that leaves addresses out
@@ -91,8 +94,8 @@ var (
 	timecodeInName = regexp.MustCompile(`(?:^|[^0-9])(\d\d)[:_.-](\d\d)[:_.-](\d\d)([:;,_.-])(\d\d)(?:[^0-9]|$)`)
 )
 
-// ParseTimecode reads an address like 01:02:03:04 at rate frames a second. A semicolon, a comma or a point
-// before the frames says that frames are dropped, as is the custom.
+// ParseTimecode reads an address like 01:02:03:04 at rate frames a second. A semicolon, a comma or
+// a point before the frames says that frames are dropped, as is the custom.
 func ParseTimecode(s string, rate int) (Timecode, error) {
 	m := wholeTimecode.FindStringSubmatch(s)
 	if m == nil {
@@ -109,7 +112,8 @@ func ParseTimecode(s string, rate int) (Timecode, error) {
 func NameTimecode(path string, rate int, drop bool) (t Timecode, ok bool) {
 	base := filepath.Base(path)
 	base = base[:len(base)-len(filepath.Ext(base))]
-	// Matches may overlap, as in 10_01_02_03_04, so each start is tried; a match takes the character before it.
+	// Matches may overlap, as in 10_01_02_03_04, so each start is tried; a match takes the
+	// character before it.
 	for len(base) > 0 {
 		at := timecodeInName.FindStringSubmatchIndex(base)
 		if at == nil {

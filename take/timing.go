@@ -59,12 +59,13 @@ const (
 	anyRate = 60
 )
 
-// Timing returns how the frames were paired. Motion has been looked at where the recipe's offset is "auto".
+// Timing returns how the frames were paired. Motion has been looked at where the recipe's offset is
+// "auto".
 func (t *Take) Timing() Timing { return t.timing }
 
-// CheckTiming is Timing with the motion looked at: it compares the motion in up to 48 consecutive pairs, at offsets of
-// up to 24 frames, and warns where the pairs are not of the same instants. Fewer than 16 consecutive pairs
-// cannot be checked. It reads the frames one pair at a time.
+// CheckTiming is Timing with the motion looked at: it compares the motion in up to 48 consecutive
+// pairs, at offsets of up to 24 frames, and warns where the pairs are not of the same instants.
+// Fewer than 16 consecutive pairs cannot be checked. It reads the frames one pair at a time.
 func (t *Take) CheckTiming(ctx context.Context) (Timing, error) {
 	defer t.clips.rest()
 	if t.timing.Motion != nil {
@@ -213,7 +214,8 @@ func (r recording) outOfOrder() bool {
 // origin is what the number of a frame's time code is more than its own.
 func (r recording) origin() int { return r.first.Number() - r.frames[0].Number }
 
-// recording finds a camera's frames. code is the time code of the first, "none", or empty: from the names.
+// recording finds a camera's frames. code is the time code of the first, "none", or empty: from the
+// names.
 func (t *Take) recording(path, code string) (recording, error) {
 	r := &t.recipe
 	if seq, about, ok, err := t.clips.find(path); ok {
@@ -261,7 +263,8 @@ func (t *Take) filmed(seq Sequence, about *video, code string) (recording, error
 	return r.coded(seq, code)
 }
 
-// coded returns the recording of frames with the time code of the first, which may be "none" or empty.
+// coded returns the recording of frames with the time code of the first, which may be "none" or
+// empty.
 func (r *Recipe) coded(seq Sequence, code string) (recording, error) {
 	if code == "" || code == "none" {
 		return recording{frames: seq}, nil
@@ -274,8 +277,8 @@ func (r *Recipe) coded(seq Sequence, code string) (recording, error) {
 	return recording{frames: seq, first: &first}, err
 }
 
-// byTimecode numbers the files by the time code in their names, or returns nil where a name has none or two
-// have the same. A recording that goes past midnight counts on.
+// byTimecode numbers the files by the time code in their names, or returns nil where a name has
+// none or two have the same. A recording that goes past midnight counts on.
 func byTimecode(paths []string, rate int, drop bool) Sequence {
 	var seq Sequence
 	early, late := false, false
@@ -370,8 +373,8 @@ func (t *Take) offset(ctx context.Context) error {
 	return nil
 }
 
-// search finds the offset from the motion, about that of the time code or the numbers where by these the recordings
-// overlap, and else about recordings that begin together.
+// search finds the offset from the motion, about that of the time code or the numbers where by
+// these the recordings overlap, and else about recordings that begin together.
 func (t *Take) search(ctx context.Context) error {
 	color, band := longest(t.color), longest(t.band)
 	first := max(color[0].Number, band[0].Number-t.timing.Offset)

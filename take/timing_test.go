@@ -60,7 +60,8 @@ func TestPairingInTime(t *testing.T) {
 		{"a given offset", counted("c%d.png", 101, 109), counted("b%d.png", 1, 9), take.Recipe{Offset: take.Offset{Mode: "given", Value: -98}}, "c101 b3", "c107 b9", "the given offset", -98, "band frames without a color frame: 1-2"},
 		{"time code in the names, over a full second", codes("A_", "01:00:00:20", 24, 9), codes("B7_", "01:00:00:22", 24, 9), take.Recipe{FPS: 24},
 			"A_01_00_00_22 B7_01_00_00_22", "A_01_00_01_04 B7_01_00_01_04", "time code", 0, "paired by time code: color frame 86420 is 01:00:00:20"},
-		// SMPTE ST 12-1: after 01:00:59;29 comes 01:01:00;02. By numbers alone two frames would be missing.
+		// SMPTE ST 12-1: after 01:00:59;29 comes 01:01:00;02. By numbers alone two frames would be
+		// missing.
 		{"time code that drops frames", codes("", "01:00:59;28", 30, 6), codes("", "01:01:00;02", 30, 6), take.Recipe{FPS: 29.97, TimecodeColor: ""},
 			"01_01_00;02 01_01_00;02", "01_01_00;05 01_01_00;05", "time code", 0, "01:00:59;28"},
 		{"over midnight", codes("", "23:59:59:20", 25, 10), codes("", "00:00:00:02", 25, 10), take.Recipe{FPS: 25}, "00_00_00_02 00_00_00_02", "00_00_00_04 00_00_00_04", "time code", -24 * 3600 * 25, ""},
@@ -134,8 +135,8 @@ func TestPairingInTimeErrors(t *testing.T) {
 	}
 }
 
-// clockTake writes n frames of a take whose band camera is late by late of parts of a frame, numbered from 101 in color
-// and from 1 in the band, or by the names given.
+// clockTake writes n frames of a take whose band camera is late by late of parts of a frame,
+// numbered from 101 in color and from 1 in the band, or by the names given.
 func clockTake(t *testing.T, n, parts, late int, name func(band bool, i int) string) take.Recipe {
 	t.Helper()
 	const w, h = 160, 90
@@ -158,8 +159,8 @@ func byNumber(band bool, i int) string {
 	return fmt.Sprintf("c%03d.png", i+101)
 }
 
-// Two recordings whose numbers do not correspond and whose band camera was started three frames late: the offset is
-// found, saved, and found right when it is looked at again.
+// Two recordings whose numbers do not correspond and whose band camera was started three frames
+// late: the offset is found, saved, and found right when it is looked at again.
 func TestOffsetFromMotion(t *testing.T) {
 	r := clockTake(t, 40, 1, 3, byNumber)
 	r.Offset.Mode = "auto"

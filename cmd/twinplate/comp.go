@@ -444,8 +444,8 @@ func printJob(t *terminal, j *take.Job) {
 	}
 }
 
-// expected returns the expected error of the geometry, in band pixels: the root of its mean square over the frame, and
-// its largest; nil where the geometry was given.
+// expected returns the expected error of the geometry, in band pixels: the root of its mean square
+// over the frame, and its largest; nil where the geometry was given.
 func expected(r take.Registration) (rms, worst *float64) {
 	var sigma func(x, y float64) float64
 	switch {
@@ -483,8 +483,8 @@ func printRegistration(t *terminal, r take.Registration) {
 	}
 }
 
-// warnAgain ends what is printed with the plates that may not be what they are called: a picture that looks right at a glance
-// is no reason to miss that.
+// warnAgain ends what is printed with the plates that may not be what they are called: a picture
+// that looks right at a glance is no reason to miss that.
 func warnAgain(t *terminal, r take.Registration) {
 	for _, s := range r.Suspicions {
 		fmt.Fprintf(t.stderr, "twinplate: warning: %s\n", s)

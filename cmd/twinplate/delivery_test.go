@@ -32,7 +32,8 @@ var shotOnce = sync.OnceValues(func() (string, error) {
 // shotDir is where it lies, for TestMain to remove.
 var shotDir string
 
-// smallTake copies the first frames of that take into dir/demo, and returns comp's flags for it, without --out.
+// smallTake copies the first frames of that take into dir/demo, and returns comp's flags for it,
+// without --out.
 func smallTake(t *testing.T, dir string, frames int) (flags []string) {
 	t.Helper()
 	shot, err := shotOnce()

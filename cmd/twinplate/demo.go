@@ -36,8 +36,8 @@ func (demo) Help() string {
 		caution
 }
 
-// demoReport is what `demo --json` prints. The errors are root mean squares over all frames against the
-// truth, in linear light.
+// demoReport is what `demo --json` prints. The errors are root mean squares over all frames against
+// the truth, in linear light.
 type demoReport struct {
 	Frames         int                `json:"frames"`
 	MatteRMSE      float64            `json:"matte_rmse"`

@@ -1,5 +1,5 @@
-// Command twinplate makes finished composites from takes shot with two cameras before a screen of sodium
-// light. `twinplate --help` lists what it does.
+// Command twinplate makes finished composites from takes shot with two cameras before a screen of
+// sodium light. `twinplate --help` lists what it does.
 package main
 
 import (
@@ -60,8 +60,9 @@ type terminal struct {
 }
 
 func main() {
-	// What a frame leaves behind is large and has no pointers in it, so collecting it often costs little, and keeps the
-	// most memory that is used small, and the same for long takes as for short ones. GOGC overrides this.
+	// What a frame leaves behind is large and has no pointers in it, so collecting it often costs
+	// little, and keeps the most memory that is used small, and the same for long takes as for
+	// short ones. GOGC overrides this.
 	if os.Getenv("GOGC") == "" {
 		debug.SetGCPercent(25)
 	}
@@ -143,7 +144,8 @@ func version() string {
 	return "(devel)"
 }
 
-// licenses has the notices of all that is built in. A release puts those of its modules in the file's place.
+// licenses has the notices of all that is built in. A release puts those of its modules in the
+// file's place.
 //
 //go:embed licenses.txt
 var licenses string
@@ -157,8 +159,8 @@ func (licensesFlag) BeforeReset(app *kong.Kong) error {
 	return nil
 }
 
-// progress returns a function that shows how far a long work is, and one that ends the showing. Nothing is
-// shown where standard error is not a terminal.
+// progress returns a function that shows how far a long work is, and one that ends the showing.
+// Nothing is shown where standard error is not a terminal.
 func (t *terminal) progress(what string) (step func(done, total int), end func()) {
 	f, ok := t.stderr.(*os.File)
 	if !ok || !term.IsTerminal(int(f.Fd())) {

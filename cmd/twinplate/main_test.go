@@ -83,8 +83,9 @@ func TestDemoThenCompOnItsFiles(t *testing.T) {
 			t.Errorf("%s is not what demo wrote", name)
 		}
 	}
-	// comp = foreground + transmission x background, in linear light, to the steps of the three files: 16 bits,
-	// and 8 for the background, which at sRGB's steepest is a linear step of 0.0087, half of it rounding.
+	// comp = foreground + transmission x background, in linear light, to the steps of the three
+	// files: 16 bits, and 8 for the background, which at sRGB's steepest is a linear step of
+	// 0.0087, half of it rounding.
 	sum := readRGB(t, filepath.Join(out, "comp/0002.png"))
 	fore := readRGB(t, filepath.Join(out, "foreground/0002.png"))
 	back := readRGB(t, in("background/0002.png"))

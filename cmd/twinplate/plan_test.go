@@ -16,8 +16,8 @@ import (
 	"example.com/twinplate/take"
 )
 
-// planned writes a take that was simulated by the plan's rig, and returns what check reads from it and how much of the
-// frame the performer covers.
+// planned writes a take that was simulated by the plan's rig, and returns what check reads from it
+// and how much of the frame the performer covers.
 func planned(t *testing.T, setup rig.Setup, scene rig.Scene) (p *rig.Plan, c *take.Checkup) {
 	t.Helper()
 	const w, h, frames = 512, 270, 10
@@ -69,8 +69,8 @@ func planned(t *testing.T, setup rig.Setup, scene rig.Scene) (p *rig.Plan, c *ta
 	return p, c
 }
 
-// The plan of a rig agrees with what check reads from a take that was simulated by the same rig: for the example, and for
-// rigs with a mistake in them.
+// The plan of a rig agrees with what check reads from a take that was simulated by the same rig:
+// for the example, and for rigs with a mistake in them.
 func TestPlanAgreesWithATake(t *testing.T) {
 	for _, row := range []struct {
 		name   string

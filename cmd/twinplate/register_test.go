@@ -17,8 +17,9 @@ import (
 	"example.com/twinplate/rig"
 )
 
-// shootTake writes n frames of a mirrored take into dir, the band camera started late by some frames, numbered from 101 in
-// color and from 1 in the band, and returns the flags that name it and its geometry.
+// shootTake writes n frames of a mirrored take into dir, the band camera started late by some
+// frames, numbered from 101 in color and from 1 in the band, and returns the flags that name it and
+// its geometry.
 func shootTake(t *testing.T, dir string, n, late int) (flags []string, truth align.Geometry) {
 	t.Helper()
 	const w, h = 320, 180
@@ -43,8 +44,8 @@ func shootTake(t *testing.T, dir string, n, late int) (flags []string, truth ali
 	return []string{"--color", filepath.Join(dir, "color"), "--band", filepath.Join(dir, "band")}, truth
 }
 
-// Two recordings that count differently, the band camera two frames late: the offset is found, the report has what a
-// chart's has, the picture is a whole SVG, and a recipe does the same again.
+// Two recordings that count differently, the band camera two frames late: the offset is found, the
+// report has what a chart's has, the picture is a whole SVG, and a recipe does the same again.
 func TestRegisterFootage(t *testing.T) {
 	tier.InTest(t)
 	dir := t.TempDir()
@@ -129,7 +130,8 @@ func wholeSVG(t *testing.T, path string) string {
 	}
 }
 
-// The lines of equal error lie where the error is that large, and an arrow points to where the band plate shows its place.
+// The lines of equal error lie where the error is that large, and an arrow points to where the band
+// plate shows its place.
 func TestResidualPicture(t *testing.T) {
 	g := align.Identity(640, 360)
 	p := residualPicture{
@@ -142,7 +144,8 @@ func TestResidualPicture(t *testing.T) {
 		t.Fatal(err)
 	}
 	text := wholeSVG(t, path)
-	// A pixel of the band plate to the right is drawn 10 times as long, at two units a pixel; 0.02 px is a tenth of the way.
+	// A pixel of the band plate to the right is drawn 10 times as long, at two units a pixel; 0.02
+	// px is a tenth of the way.
 	for _, want := range []string{"A &amp; B", `d="M200.0 200.0l20.0 0.0"`, "M128.8 ", "0.02 px", "drawn 10 times", "all 1 corners"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the picture lacks %q", want)

@@ -168,7 +168,8 @@ func (p *residualPicture) contours(b *strings.Builder, k float64) (levels []floa
 				}
 				for c := 0; c+1 < len(cross); c += 2 {
 					fmt.Fprintf(&line, "M%.1f %.1fL%.1f %.1f", cross[c][0], cross[c][1], cross[c+1][0], cross[c+1][1])
-					// Labels stand along a falling diagonal, each on its own line, clear of the others.
+					// Labels stand along a falling diagonal, each on its own line, clear of the
+					// others.
 					wantX, wantY := residualWidth*(0.93-0.1*float64(n)), k*float64(p.geometry.ColorH)*(0.1+0.2*float64(n))
 					near := func(q [2]float64) bool { return math.Hypot(q[0]-cross[c][0], q[1]-cross[c][1]) < 90 }
 					if d := math.Hypot(cross[c][0]-wantX, cross[c][1]-wantY); d < best && !slices.ContainsFunc(taken, near) {

@@ -43,7 +43,8 @@ func command(t *testing.T, args ...string) (*exec.Cmd, *bytes.Buffer) {
 	return c, &out
 }
 
-// products returns the files in the folders of the products, hidden ones too, by their names in them.
+// products returns the files in the folders of the products, hidden ones too, by their names in
+// them.
 func products(t *testing.T, out string) map[string][]byte {
 	t.Helper()
 	files := map[string][]byte{}
@@ -66,8 +67,9 @@ func products(t *testing.T, out string) map[string][]byte {
 	return files
 }
 
-// A run that is killed (SIGKILL) leaves only whole frames under their names; runs that go on make what an uninterrupted one
-// makes, byte for byte. When the kill comes is random, and whatever it is the test holds.
+// A run that is killed (SIGKILL) leaves only whole frames under their names; runs that go on make
+// what an uninterrupted one makes, byte for byte. When the kill comes is random, and whatever it is
+// the test holds.
 func TestKilledRunsGoOn(t *testing.T) {
 	tier.InTest(t)
 	dir := t.TempDir()
@@ -99,7 +101,8 @@ func TestKilledRunsGoOn(t *testing.T) {
 			}
 			ended := make(chan error, 1)
 			go func() { ended <- c.Wait() }()
-			// Kill it some moments after it has begun to write; every fifth attempt may run to its end.
+			// Kill it some moments after it has begun to write; every fifth attempt may run to its
+			// end.
 			target, delay := before+1+dice.IntN(6), time.Duration(dice.IntN(3000))*time.Microsecond
 			var err error
 			for running := true; running; {

@@ -1,5 +1,6 @@
-// Package odd makes frames that nobody would shoot, for tests that nothing panics, hangs or makes up numbers: of any
-// size, of noise, of one value, negative, huge, with holes, with cores of a pixel, with values that are not finite.
+// Package odd makes frames that nobody would shoot, for tests that nothing panics, hangs or makes
+// up numbers: of any size, of noise, of one value, negative, huge, with holes, with cores of a
+// pixel, with values that are not finite.
 package odd
 
 import (
@@ -41,7 +42,8 @@ func even(name string, v float64) Picture {
 	return each(name, func(int, int, int, int, *rand.Rand) float64 { return v })
 }
 
-// blocks returns the Picture of ground with up to five blocks of another value, of 1 to 40 pixels a side.
+// blocks returns the Picture of ground with up to five blocks of another value, of 1 to 40 pixels a
+// side.
 func blocks(name string, ground Picture, v float32) Picture {
 	return Picture{name, func(pix []float32, w int, random *rand.Rand) {
 		ground.Fill(pix, w, random)
@@ -112,8 +114,9 @@ func (p Picture) RGB(w, h int, random *rand.Rand) *plate.RGB {
 	return f
 }
 
-// Plates returns a color plate and a band plate of which the picture is the transmission: a lit performer of an even color,
-// or of noise where the texture says so, before a lit screen, with a little crosstalk and noise.
+// Plates returns a color plate and a band plate of which the picture is the transmission: a lit
+// performer of an even color, or of noise where the texture says so, before a lit screen, with a
+// little crosstalk and noise.
 func (p Picture) Plates(w, h int, texture float64, random *rand.Rand) (*plate.RGB, *plate.Gray) {
 	color, band := plate.NewRGB(w, h), p.Gray(w, h, random)
 	for i, t := range band.Pix {
@@ -128,7 +131,8 @@ func (p Picture) Plates(w, h int, texture float64, random *rand.Rand) (*plate.RG
 	return color, band
 }
 
-// writable makes values that are not finite, which no file is written with, the largest or the smallest that are, and NaN 0.
+// writable makes values that are not finite, which no file is written with, the largest or the
+// smallest that are, and NaN 0.
 func writable(color *plate.RGB, band *plate.Gray) (*plate.RGB, *plate.Gray) {
 	for _, pix := range [][]float32{color.Pix[0], color.Pix[1], color.Pix[2], band.Pix} {
 		for i, v := range pix {
@@ -140,9 +144,9 @@ func writable(color *plate.RGB, band *plate.Gray) (*plate.RGB, *plate.Gray) {
 	return color, band
 }
 
-// Shoot writes a take of three frames as OpenEXR files of 32 bits, which hold whatever light, into a folder of the test's:
-// color/N.exr, band/N.exr, background.exr and, of the sizes of the first frame, clean_color.exr, clean_band.exr, dark_color.exr
-// and dark_band.exr. It returns the folder.
+// Shoot writes a take of three frames as OpenEXR files of 32 bits, which hold whatever light, into
+// a folder of the test's: color/N.exr, band/N.exr, background.exr and, of the sizes of the first
+// frame, clean_color.exr, clean_band.exr, dark_color.exr and dark_band.exr. It returns the folder.
 func Shoot(t testing.TB, random *rand.Rand, plates func() (*plate.RGB, *plate.Gray)) string {
 	t.Helper()
 	dir := t.TempDir()
@@ -217,11 +221,12 @@ func (b *Bytes) RGB(w, h int) *plate.RGB {
 	return f
 }
 
-// limit is how long a call that takes a second at the most on an idle machine may take on one that does much else.
+// limit is how long a call that takes a second at the most on an idle machine may take on one that
+// does much else.
 const limit = time.Minute
 
-// Try calls f and fails the test where that panics, does not end in time, or returns both no error and a number that is not
-// finite.
+// Try calls f and fails the test where that panics, does not end in time, or returns both no error
+// and a number that is not finite.
 func Try(t testing.TB, name string, f func(ctx context.Context) ([]float64, error)) {
 	t.Helper()
 	defer func() {

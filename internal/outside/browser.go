@@ -13,10 +13,10 @@ import (
 	"example.com/twinplate/internal/tier"
 )
 
-// Browser starts a fresh Chromium without a window, with software rendering, and returns the context of its
-// first tab, for chromedp.Run. The tab's page is width by height CSS pixels. What a test does in the browser must
-// be done within the limit. Browser and profile are gone when the test ends; the test fails or is skipped where
-// there is no Chromium.
+// Browser starts a fresh Chromium without a window, with software rendering, and returns the
+// context of its first tab, for chromedp.Run. The tab's page is width by height CSS pixels. What a
+// test does in the browser must be done within the limit. Browser and profile are gone when the
+// test ends; the test fails or is skipped where there is no Chromium.
 func Browser(t testing.TB, width, height int, limit time.Duration) context.Context {
 	t.Helper()
 	tier.InTest(t)

@@ -9,9 +9,10 @@ import (
 	"testing"
 )
 
-// EXRInfo fails the test unless OpenEXR's exrinfo, which checks a head by its strict rules, lists each of the wanted
-// lines for a file, however far indented. Of a file that breaks a rule it prints nothing. Its exit status counts for
-// nothing: Debian 12's (openexr 3.1.5) is 1 at random on sound files. It does not read pixels.
+// EXRInfo fails the test unless OpenEXR's exrinfo, which checks a head by its strict rules, lists
+// each of the wanted lines for a file, however far indented. Of a file that breaks a rule it prints
+// nothing. Its exit status counts for nothing: Debian 12's (openexr 3.1.5) is 1 at random on sound
+// files. It does not read pixels.
 func EXRInfo(t testing.TB, path string, want ...string) {
 	t.Helper()
 	out, err := exec.Command(Program(t, "exrinfo"), "-s", path).CombinedOutput()

@@ -1,7 +1,7 @@
 //go:build !js
 
-// Package outside finds the programs that serve as independent references in tests: Debian's Python with
-// OpenCV, scikit-image and SciPy, ImageMagick, FFmpeg.
+// Package outside finds the programs that serve as independent references in tests: Debian's Python
+// with OpenCV, scikit-image and SciPy, ImageMagick, FFmpeg.
 //
 // A test whose program is missing is skipped or fails as internal/tier has it.
 package outside
@@ -15,7 +15,8 @@ import (
 	"example.com/twinplate/internal/tier"
 )
 
-// Program returns the path of the program called name, and fails or skips the test where there is none.
+// Program returns the path of the program called name, and fails or skips the test where there is
+// none.
 func Program(t testing.TB, name string) string {
 	t.Helper()
 	path, err := exec.LookPath(name)
@@ -25,8 +26,8 @@ func Program(t testing.TB, name string) string {
 	return path
 }
 
-// Python runs a script under Debian's own Python with the arguments given, decodes the JSON that it prints
-// into result, and fails the test where it cannot.
+// Python runs a script under Debian's own Python with the arguments given, decodes the JSON that it
+// prints into result, and fails the test where it cannot.
 func Python(t testing.TB, script string, result any, args ...string) {
 	t.Helper()
 	const python = "/usr/bin/python3"

@@ -15,12 +15,13 @@ type Fault struct {
 	Reading string // the reading that must warn; empty: none may
 	Says    string // what its meaning must have in it
 	Set     func(*rig.Faults)
-	// Estimated says that the geometry is found from the footage, as by a crew that has none: where it is not, the
-	// fault alone is what check has to deal with.
+	// Estimated says that the geometry is found from the footage, as by a crew that has none: where
+	// it is not, the fault alone is what check has to deal with.
 	Estimated bool
 }
 
-// Faults are what check is tried on: nothing wrong, and each fault alone on a set that is otherwise in order.
+// Faults are what check is tried on: nothing wrong, and each fault alone on a set that is otherwise
+// in order.
 var Faults = []Fault{
 	{"nothing wrong", "", "", func(*rig.Faults) {}, true},
 	{"the screen clips", "band_clipped", "clips", func(f *rig.Faults) { f.ScreenLevel = 1.15 }, false},

@@ -22,7 +22,8 @@ import (
 	"example.com/twinplate/take"
 )
 
-// FootageOptions say where and how large takes of another origin are drawn. The zero value means the defaults.
+// FootageOptions say where and how large takes of another origin are drawn. The zero value means
+// the defaults.
 type FootageOptions struct {
 	Script string // the script that draws them; "": testdata/footage/film.py under the working folder
 	Python string // that runs it, with NumPy, OpenCV and scikit-image; "": Debian's, /usr/bin/python3
@@ -112,8 +113,8 @@ func (d *deck[T]) deal(r *rand.Rand) T {
 
 func deckOf[T any](cards ...T) *deck[T] { return &deck[T]{cards: cards} }
 
-// FootageMatrix returns n takes that spread over lights, faults, codecs, sizes and performers: each of these comes up
-// about as often as in any other n takes, and how they meet is the seed's.
+// FootageMatrix returns n takes that spread over lights, faults, codecs, sizes and performers: each
+// of these comes up about as often as in any other n takes, and how they meet is the seed's.
 func FootageMatrix(n int, seed uint64, opt *FootageOptions) []FootageTake {
 	o := opt.filled()
 	r := rand.New(rand.NewPCG(seed, 0xf007))
@@ -158,18 +159,21 @@ func FootageMatrix(n int, seed uint64, opt *FootageOptions) []FootageTake {
 	return all
 }
 
-// A FootageLine is one take of another origin: what the job made of it. What could not be measured is -1.
+// A FootageLine is one take of another origin: what the job made of it. What could not be measured
+// is -1.
 type FootageLine struct {
 	FootageTake
 	TextureBound float64 `json:"texture_bound_px"` // the least standard error with which the core's texture tells a displacement
 
-	// The geometry's errors, as root mean squares in band pixels. Edges are pixels with alpha from 0.05 to 0.95.
+	// The geometry's errors, as root mean squares in band pixels. Edges are pixels with alpha from
+	// 0.05 to 0.95.
 	Edges       float64 `json:"edges_px"`
 	Stated      float64 `json:"stated_edges_px"` // what the estimate says of it
 	Frame       float64 `json:"frame_px"`        // over the whole frame, most of which is extrapolated
 	StatedFrame float64 `json:"stated_frame_px"`
 
-	// The matte's error, as RMS of alpha over what the files' noise gives it when all else is known.
+	// The matte's error, as RMS of alpha over what the files' noise gives it when all else is
+	// known.
 	Matte      float64 `json:"matte"`
 	MatteEdges float64 `json:"matte_edges"`
 	Floor      float64 `json:"floor"` // that noise, over the frame
@@ -188,8 +192,9 @@ type FootageLine struct {
 	Why     []string `json:"why"` // what the verdict is for, unless it is good
 }
 
-// Footage draws the take in a folder of its own, which is removed again, does the job and the check on it as a user
-// would, and measures what comes of it. The error is the script's or ctx's: what the job does wrong is in the line.
+// Footage draws the take in a folder of its own, which is removed again, does the job and the check
+// on it as a user would, and measures what comes of it. The error is the script's or ctx's: what
+// the job does wrong is in the line.
 func Footage(ctx context.Context, t FootageTake, opt *FootageOptions) (FootageLine, error) {
 	o := opt.filled()
 	dir, err := os.MkdirTemp("", "twinplate-proof-*")
@@ -277,8 +282,8 @@ type panicError struct {
 
 func (e *panicError) Error() string { return fmt.Sprintf("panic: %v, in %s", e.value, e.where) }
 
-// recovered calls f, and makes an error of its panic. One in a goroutine of f's that nothing passes on still ends the
-// program: there is no way to outlive that.
+// recovered calls f, and makes an error of its panic. One in a goroutine of f's that nothing passes
+// on still ends the program: there is no way to outlive that.
 func recovered(f func() error) (err error) {
 	defer func() {
 		if v := recover(); v != nil {
@@ -412,8 +417,9 @@ type footageSums struct {
 	edgesFloor        moment
 }
 
-// Where the truth has alpha from 0.05 to 0.95 is an edge. Open screen and core have it within 0.0005 of 0 and of 1, two
-// pixels around as well, so that a geometry that is off does not count there.
+// Where the truth has alpha from 0.05 to 0.95 is an edge. Open screen and core have it within
+// 0.0005 of 0 and of 1, two pixels around as well, so that a geometry that is off does not count
+// there.
 const (
 	edgeFrom, edgeTo = 0.05, 0.95
 	certain          = 0.0005

@@ -33,8 +33,9 @@ func small(seed uint64, change func(*FootageTake)) FootageTake {
 	return t
 }
 
-// What the script draws is what its truth says: with geometry, m and gains given, the matte has the noise that the script
-// states, everywhere and at edges, whatever the light, a distorted lens, and a codec.
+// What the script draws is what its truth says: with geometry, m and gains given, the matte has the
+// noise that the script states, everywhere and at edges, whatever the light, a distorted lens, and
+// a codec.
 func TestFootageTruth(t *testing.T) {
 	o := footageScript(t).filled()
 	for _, f := range []FootageTake{
@@ -85,9 +86,9 @@ func TestFootageTruth(t *testing.T) {
 	}
 }
 
-// Takes that nothing of the library drew: no panic, no error that nothing says, and the geometry within a limit at the
-// edges. A row with a reason must fall short today, so that the reason goes when it does
-// not.
+// Takes that nothing of the library drew: no panic, no error that nothing says, and the geometry
+// within a limit at the edges. A row with a reason must fall short today, so that the reason goes
+// when it does not.
 func TestFootage(t *testing.T) {
 	o := footageScript(t)
 	for _, row := range []struct {

@@ -22,9 +22,10 @@ const (
 	OfSigma                     // the stated error, which is too small
 )
 
-// Hearing is what counts as a warning of which errors: the first row whose From begins the warning's and whose Has is in
-// its words decides. A note tells how the take was read, and is no warning unless its words make it one. A reading that is
-// about how good the plates are, and not about whether the result is right, is none either.
+// Hearing is what counts as a warning of which errors: the first row whose From begins the
+// warning's and whose Has is in its words decides. A note tells how the take was read, and is no
+// warning unless its words make it one. A reading that is about how good the plates are, and not
+// about whether the result is right, is none either.
 var Hearing = []struct {
 	From, Has string
 	Of        Concern
@@ -79,8 +80,8 @@ const (
 
 // The targets.
 const (
-	// A geometry that is off by more shows at any edge, and a matte with more than twice the noise's error is not what the
-	// plates could give: neither may pass without a warning.
+	// A geometry that is off by more shows at any edge, and a matte with more than twice the
+	// noise's error is not what the plates could give: neither may pass without a warning.
 	silentPx    = 0.3
 	silentMatte = 2.
 
@@ -92,13 +93,14 @@ const (
 	zLow, zTop = 0.7, 1.5
 )
 
-// Textured reports whether the take has what the geometry can be told from whatever the light does at edges.
+// Textured reports whether the take has what the geometry can be told from whatever the light does
+// at edges.
 func (l *FootageLine) Textured() bool {
 	return l.Edges >= 0 && !l.NeedNotWork() && l.Leak >= targetLeak && l.TextureBound <= textureTo
 }
 
-// NeedNotWork reports whether refusing the take is right: nobody is in it, or the plates are not what they are called. A
-// warning serves as well, and then nothing is asked of the figures.
+// NeedNotWork reports whether refusing the take is right: nobody is in it, or the plates are not
+// what they are called. A warning serves as well, and then nothing is asked of the figures.
 func (l *FootageLine) NeedNotWork() bool {
 	return l.Performer == "none" || l.has("exchanged") || l.has("standin")
 }
@@ -106,21 +108,21 @@ func (l *FootageLine) NeedNotWork() bool {
 // Within reports whether a take that Textured is true of keeps to the target at the edges.
 func (l *FootageLine) Within() bool { return l.Edges <= targetPx }
 
-// StatedCounts reports whether the stated error of the geometry is held to its target: it was estimated, from plates that
-// are what they are called.
+// StatedCounts reports whether the stated error of the geometry is held to its target: it was
+// estimated, from plates that are what they are called.
 func (l *FootageLine) StatedCounts() bool { return l.Edges >= 0 && l.Stated >= 0 && !l.NeedNotWork() }
 
 // StatedHolds reports whether the true error at the edges is within twice the stated one.
 func (l *FootageLine) StatedHolds() bool { return l.Edges <= statedBy*l.Stated }
 
-// SigmaCounts reports whether the stated sigma is held to its target: not through H.264 at crf 23, nor where nothing
-// was measured, nor of wrong plates.
+// SigmaCounts reports whether the stated sigma is held to its target: not through H.264 at crf 23,
+// nor where nothing was measured, nor of wrong plates.
 func (l *FootageLine) SigmaCounts() bool {
 	return l.Codec != "h264-23" && l.OpenZ >= 0 && !l.NeedNotWork()
 }
 
-// SigmaHolds reports whether the matte's errors are those stated in open screen, core and edges, or a warning says that
-// they are larger.
+// SigmaHolds reports whether the matte's errors are those stated in open screen, core and edges, or
+// a warning says that they are larger.
 func (l *FootageLine) SigmaHolds() bool {
 	for _, z := range [3]float64{l.OpenZ, l.CoreZ, l.EdgeZ} {
 		if z >= 0 && (z < zLow || z > zTop && l.Warned()&OfSigma == 0) {

@@ -6,7 +6,8 @@ import (
 	"example.com/twinplate/internal/tier"
 )
 
-// Two rigs with small plates, in which nearly all is strands: edges to what this size allows, chart and offset as at any.
+// Two rigs with small plates, in which nearly all is strands: edges to what this size allows, chart
+// and offset as at any.
 func TestRegistration(t *testing.T) {
 	tier.InTest(t)
 	for seed := range uint64(2) {

@@ -3,9 +3,10 @@
 //	suite PART...        runs make PART for each, and goes on after one that fails
 //	suite test ARG...    runs go test ARG..., as a part does, with the variables that NAME=VALUE sets before the others
 //
-// The second form fails where go test does, and where no test ran; under make test and make test-all also where a test was
-// skipped for any reason but that it belongs to a longer command. The first ends with the real time and the processor time (user and system, with all
-// that the part started) of each part, the slowest tests, and a line of how many tests passed and failed.
+// The second form fails where go test does, and where no test ran; under make test and make
+// test-all also where a test was skipped for any reason but that it belongs to a longer command.
+// The first ends with the real time and the processor time (user and system, with all that the part
+// started) of each part, the slowest tests, and a line of how many tests passed and failed.
 package main
 
 import (
@@ -24,10 +25,12 @@ import (
 	"example.com/twinplate/internal/tier"
 )
 
-// reports names the file to which each "suite test" adds the JSON of its tally, for the run that started it.
+// reports names the file to which each "suite test" adds the JSON of its tally, for the run that
+// started it.
 const reports = "TWINPLATE_TESTS_REPORTS"
 
-// slowest is how many of the slowest tests are listed: enough to see where the time went, few enough to read.
+// slowest is how many of the slowest tests are listed: enough to see where the time went, few
+// enough to read.
 const slowest = 15
 
 func main() {
@@ -65,9 +68,10 @@ type event struct {
 	Elapsed                                   float64
 }
 
-// read reads what go test -json prints and writes to w what one wants to see of it: the line of each package, what was
-// built wrongly, and the output of tests that failed. Where strict is set, a skipped test must say that it belongs to one of
-// the commands; filtered says that -run chose the tests, so that a package in which none ran is wrong.
+// read reads what go test -json prints and writes to w what one wants to see of it: the line of
+// each package, what was built wrongly, and the output of tests that failed. Where strict is set, a
+// skipped test must say that it belongs to one of the commands; filtered says that -run chose the
+// tests, so that a package in which none ran is wrong.
 func read(in io.Reader, w io.Writer, strict bool, commands []string, filtered bool) (tally, error) {
 	var all tally
 	said := map[[2]string]string{}

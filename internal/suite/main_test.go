@@ -5,7 +5,8 @@ import (
 	"testing"
 )
 
-// lines makes what go test -json prints of a package's tests, each with an end and what it said before.
+// lines makes what go test -json prints of a package's tests, each with an end and what it said
+// before.
 func lines(ends ...[3]string) string {
 	var b strings.Builder
 	for _, e := range ends {
@@ -17,7 +18,8 @@ func lines(ends ...[3]string) string {
 	return b.String() + `{"Action":"output","Package":"p","Output":"ok  \tp\t1.5s\n"}` + "\n" + `{"Action":"pass","Package":"p","Elapsed":1.5}` + "\n"
 }
 
-// A skip counts as done only where the test belongs to a command that runs more, and nothing at all is no success.
+// A skip counts as done only where the test belongs to a command that runs more, and nothing at all
+// is no success.
 func TestRead(t *testing.T) {
 	longer, anyLonger := []string{"make test-all"}, []string{"make test", "make test-all"}
 	pass := [3]string{"TestA", "pass", ""}

@@ -4,9 +4,9 @@
 //	make test      TWINPLATE_TESTS=test: every promise once
 //	make test-all  TWINPLATE_TESTS=all: long cases, many seeds, the whole browser suite too
 //
-// Plain go test runs what make test runs, but skips a test whose outside program is missing, so that it passes with only
-// Go. Under make a missing program is a failure, and so is every skip but those of InTest and InTestAll: see
-// internal/suite.
+// Plain go test runs what make test runs, but skips a test whose outside program is missing, so
+// that it passes with only Go. Under make a missing program is a failure, and so is every skip but
+// those of InTest and InTestAll: see internal/suite.
 package tier
 
 import (
@@ -23,11 +23,12 @@ func Quick() bool { return testing.Short() }
 // All reports whether all that there is is wanted: the long rows of a table, the many seeds.
 func All() bool { return Longest() && !Quick() }
 
-// Longest reports whether the run is make test-all's, in whichever of its parts. Unlike the others it may be called outside
-// tests.
+// Longest reports whether the run is make test-all's, in whichever of its parts. Unlike the others
+// it may be called outside tests.
 func Longest() bool { return os.Getenv("TWINPLATE_TESTS") == "all" }
 
-// Strict reports whether everything that a test needs must be there: the run is one of make test or make test-all.
+// Strict reports whether everything that a test needs must be there: the run is one of make test or
+// make test-all.
 func Strict() bool { return os.Getenv("TWINPLATE_TESTS") != "" }
 
 // InTest skips a test that belongs to make test where the run is make check's.
@@ -46,8 +47,8 @@ func InTestAll(t testing.TB) {
 	}
 }
 
-// Missing ends a test that needs what is missing here, as the text says: it fails under make test and make test-all, and is
-// skipped otherwise.
+// Missing ends a test that needs what is missing here, as the text says: it fails under make test
+// and make test-all, and is skipped otherwise.
 func Missing(t testing.TB, text string) {
 	t.Helper()
 	if Strict() {

@@ -19,8 +19,8 @@ import (
 // list of Uint8Arrays. Then it calls the worker's engineReady with what about returns.
 // site/js/page/operations.js has the types.
 func main() {
-	// Most of the memory is planes that live from frame to frame: collecting early costs little and keeps the
-	// heap, which a browser never takes back, small.
+	// Most of the memory is planes that live from frame to frame: collecting early costs little and
+	// keeps the heap, which a browser never takes back, small.
 	debug.SetGCPercent(40)
 	var s session
 	var turn = make(chan struct{}, 1) // one call at a time: a session has one frame
@@ -63,7 +63,8 @@ type arguments struct {
 	Product  string   `json:"product"`
 }
 
-// shown is what a frame's pictures are, in the order of their buffers: two for a station, one for a thumbnail.
+// shown is what a frame's pictures are, in the order of their buffers: two for a station, one for a
+// thumbnail.
 type shown struct {
 	Number   int      `json:"number"`
 	Rough    bool     `json:"rough"` // not quite what the library makes of the files: to look at until that is there
@@ -190,8 +191,8 @@ func reply(result any, buffers ...js.Value) (js.Value, error) {
 	return js.ValueOf(map[string]any{"json": string(text), "buffers": list}), nil
 }
 
-// promise runs do on a goroutine and returns a JavaScript promise of its result. A panic becomes a rejection: the
-// worker lives on.
+// promise runs do on a goroutine and returns a JavaScript promise of its result. A panic becomes a
+// rejection: the worker lives on.
 func promise(do func() (js.Value, error)) js.Value {
 	var executor js.Func
 	executor = js.FuncOf(func(_ js.Value, args []js.Value) any {

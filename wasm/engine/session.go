@@ -1,8 +1,9 @@
 //go:build js
 
-// Command engine is the library in a browser's worker: it opens a take, makes it ready, and gives the stations of
-// its frames. The files lie in a file system that the worker provides (site/js/worker/fs.js), so a take is opened as
-// the command opens it, and errors name the same files. It does nothing that the packages do not.
+// Command engine is the library in a browser's worker: it opens a take, makes it ready, and gives
+// the stations of its frames. The files lie in a file system that the worker provides
+// (site/js/worker/fs.js), so a take is opened as the command opens it, and errors name the same
+// files. It does nothing that the packages do not.
 package main
 
 import (
@@ -195,7 +196,8 @@ func (s *session) read(number int, quick bool, do func(rough bool) error) error 
 	mayBe := len(files) > 0 && early(files, quick && !s.linear)
 	err := do(mayBe)
 	if err != nil {
-		// Once more without the browser's help: what the library says of its own decoding is the error.
+		// Once more without the browser's help: what the library says of its own decoding is the
+		// error.
 		early(nil, false)
 		s.forget(true)
 		return do(false)
@@ -234,8 +236,8 @@ func early(files []string, quick bool) bool {
 	return js.Global().Call("early", list, quick).Bool()
 }
 
-// spill throws sodium light on the performer from the left of the frame: at its edge so much of the brightest
-// screen's light, and none at the right.
+// spill throws sodium light on the performer from the left of the frame: at its edge so much of the
+// brightest screen's light, and none at the right.
 func spill(band, alpha *plate.Gray, strength float64) {
 	var top float32
 	for _, v := range band.Pix {
@@ -247,8 +249,8 @@ func spill(band, alpha *plate.Gray, strength float64) {
 	}
 }
 
-// green returns the frame as a plain color-difference matte before a green backing gives it: the comparison of
-// the lesson, for takes that have green plates.
+// green returns the frame as a plain color-difference matte before a green backing gives it: the
+// comparison of the lesson, for takes that have green plates.
 func (s *session) green() (*plate.RGB, error) {
 	name := fmt.Sprintf("/green/%04d.jpg", s.key.number)
 	before, err := plate.ReadRGB(name, plate.SRGB, nil)
@@ -324,7 +326,8 @@ func (s *session) check(ctx context.Context, fps float64) (*readings, error) {
 	return &readings{c.Readings, c.Gains, c.Worst(), orEmpty(c.Notes)}, nil
 }
 
-// write writes a product of the frame as a file, 16 bits deep unless it says otherwise, and returns its name.
+// write writes a product of the frame as a file, 16 bits deep unless it says otherwise, and returns
+// its name.
 func (s *session) write(number int, b breaks, product, folder string) (string, error) {
 	if err := s.load(number, b, false); err != nil {
 		return "", err
