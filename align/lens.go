@@ -90,7 +90,7 @@ func (f *fit) fringed(ctx context.Context) (LateralColor, error) {
 	parallel.Parts(len(tiles), func(from, to int) {
 		s := sampler{shading: sloping}
 		for i := from; i < to && ctx.Err() == nil; i++ {
-			eqs[i] = s.fringes(l, &f.g, tiles[i])
+			eqs[i] = s.fringes(l, &f.g, tiles[i], f.cell(float64(tiles[i].x), float64(tiles[i].y)))
 		}
 	})
 	var found [2][]equation // red's and blue's
@@ -151,7 +151,7 @@ func (f *fit) textureFringes(ctx context.Context) (red, blue []equation) {
 		s := newPatchSampler(size)
 		for i := from; i < to && ctx.Err() == nil; i++ {
 			if s.read(l, &g, patches[i]) {
-				all[i] = s.fringes(l, &g, patches[i])
+				all[i] = s.fringes(l, &g, patches[i], f.cell(float64(patches[i].x), float64(patches[i].y)))
 			}
 		}
 	})
@@ -170,13 +170,11 @@ func (f *fit) textureFringes(ctx context.Context) (red, blue []equation) {
 
 // fringes measures a patch: red and blue are green, brighter or darker and displaced, as far as
 // texture goes.
-func (s *patchSampler) fringes(l *level, g *Geometry, t patch) (eqs [2][2]equation) {
+func (s *patchSampler) fringes(l *level, g *Geometry, t patch, cell int) (eqs [2][2]equation) {
 	const leastNoise = 1e-12 // variance; a channel that is green's multiple leaves none
 	half := float64(s.size) / 2
 	cx, cy := float64(t.x)+half-0.5, float64(t.y)+half-0.5
-	jx, jy := l.jacobian(g, cx, cy)
-	px, py := cx-((g.Center[0]+0.5)/l.fc-0.5), cy-((g.Center[1]+0.5)/l.fc-0.5)
-	ox, oy := jx[0]*px+jy[0]*py, jx[1]*px+jy[1]*py
+	ox, oy := l.outward(g, cx, cy)
 	green := s.color[1]
 	gg := sumProducts(green, green)
 	if !(gg > 0) {
@@ -208,7 +206,7 @@ func (s *patchSampler) fringes(l *level, g *Geometry, t patch) (eqs [2][2]equati
 				e = (x*m.b[0] + y*m.b[1]) / info
 			}
 			if info*worst*worst > correlated && math.Abs(e) < farthest {
-				eqs[i][k] = equation{row: theta{-(x*ox + y*oy), x, y}, e: e, v: correlated / info, from: t.y*l.w + t.x}
+				eqs[i][k] = equation{row: theta{-(x*ox + y*oy), x, y}, e: e, v: correlated / info, cell: cell}
 			}
 		}
 	}
@@ -228,7 +226,7 @@ const lateralTerms = 4
 
 // fringes measures how far red and blue stand from green across a tile's edge, in band pixels of
 // the level, as equations in lateralTerms unknowns. One that says nothing has no variance.
-func (s *sampler) fringes(l *level, g *Geometry, t tile) (eqs [2]equation) {
+func (s *sampler) fringes(l *level, g *Geometry, t tile, cell int) (eqs [2]equation) {
 	m := s.measure(l, g, t, 0, 0)
 	_, x, y, info := m.across()
 	if !(info > 0) {
@@ -245,15 +243,22 @@ func (s *sampler) fringes(l *level, g *Geometry, t tile) (eqs [2]equation) {
 	}
 	// What is s (p - center) farther out in the color plate is as much nearer to the center's place
 	// in the band plate.
-	jx, jy := l.jacobian(g, m.x, m.y)
-	px, py := m.x-((g.Center[0]+0.5)/l.fc-0.5), m.y-((g.Center[1]+0.5)/l.fc-0.5)
-	out := x*(jx[0]*px+jy[0]*py) + y*(jx[1]*px+jy[1]*py)
+	ox, oy := l.outward(g, m.x, m.y)
+	out := x*ox + y*oy
 	for i, c := range []int{0, 2} {
 		if d := e[c] - e[1]; v[c] > 0 && v[1] > 0 && math.Abs(d) < farthest {
-			eqs[i] = equation{row: theta{-out, x, y, x*m.inward[0] + y*m.inward[1]}, e: d, v: v[c] + v[1], from: t.y*l.w + t.x}
+			eqs[i] = equation{row: theta{-out, x, y, x*m.inward[0] + y*m.inward[1]}, e: d, v: v[c] + v[1], cell: cell}
 		}
 	}
 	return eqs
+}
+
+// outward returns the way from the center to a pixel of the level's color plates, as the band plate
+// shows it, in band pixels of the level.
+func (l *level) outward(g *Geometry, x, y float64) (ox, oy float64) {
+	jx, jy := l.jacobian(g, x, y)
+	px, py := x-((g.Center[0]+0.5)/l.fc-0.5), y-((g.Center[1]+0.5)/l.fc-0.5)
+	return jx[0]*px + jy[0]*py, jx[1]*px + jy[1]*py
 }
 
 // lateralScale fits the terms to the equations by least squares reweighted as solve does it, and
@@ -306,10 +311,9 @@ func (f *fit) clustered(eqs []equation, weights, residuals, row []float64) float
 	scores := make([]float64, f.cells())
 	seen := make([]bool, len(scores))
 	for i, q := range eqs {
-		c := f.cell(float64(q.from%f.l.w), float64(q.from/f.l.w))
-		seen[c] = true
+		seen[q.cell] = true
 		for k, v := range row {
-			scores[c] += v * weights[i] * residuals[i] * q.row[k]
+			scores[q.cell] += v * weights[i] * residuals[i] * q.row[k]
 		}
 	}
 	sum, n := 0.0, 0.0
