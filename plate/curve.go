@@ -83,9 +83,17 @@ func (c Curve) ToLinear(v float64) float64 { return c.transfer().toLinear(v) }
 // FromLinear turns linear light into a code value.
 func (c Curve) FromLinear(l float64) float64 { return c.transfer().from(l) }
 
-// Curves returns the curves that CurveByName knows: Linear, SRGB, BT709, BT1886, HLG, PQ, ACEScct,
-// Density10.
-func Curves() []Curve { return []Curve{Linear, SRGB, BT709, BT1886, HLG, PQ, ACEScct, Density10} }
+// Curves returns the curves that CurveByName knows: those of standards and of film, Linear, SRGB,
+// BT709, BT1886, HLG, PQ, ACEScct, Density10, and then those of Cameras.
+func Curves() []Curve {
+	all := []Curve{Linear, SRGB, BT709, BT1886, HLG, PQ, ACEScct, Density10}
+	for _, c := range Cameras() {
+		if all[len(all)-1] != c.Curve {
+			all = append(all, c.Curve)
+		}
+	}
+	return all
+}
 
 // CurveByName returns the curve of that name, in upper or lower case. The error for an unknown name
 // lists the names that are known, and suggests the nearest.

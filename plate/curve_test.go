@@ -121,8 +121,13 @@ func TestCurvesRiseAndReturn(t *testing.T) {
 			if math.IsNaN(light) || light < lastLight {
 				t.Fatalf("%s: light falls from %v to %v at code %v", c.Name(), lastLight, light, code)
 			}
-			// Near black PQ's codes have no light of their own: 0 returns as 7.3e-7.
-			if back := c.FromLinear(light); !(math.Abs(back-code) < 1e-6) {
+			// Near black PQ's codes have no light of their own: 0 returns as 7.3e-7. Others have a
+			// step where two segments meet, and its codes return as its end.
+			within := 1e-6
+			if c == plate.NLog {
+				within = 1.3e-4
+			}
+			if back := c.FromLinear(light); !(math.Abs(back-code) < within) {
 				t.Fatalf("%s: code %v comes back as %v", c.Name(), code, back)
 			}
 			lastLight = light
@@ -167,7 +172,7 @@ func TestCurveByName(t *testing.T) {
 			}
 		}
 	}
-	const known = "known: linear, srgb, bt709, bt1886, hlg, pq, acescct, density10"
+	const known = "known: linear, srgb, bt709, bt1886, hlg, pq, acescct, density10, logc3, logc4, slog3, vlog, clog2, clog3, log3g10, film5, nlog, flog, flog2, dlog, llog, applelog"
 	for _, row := range []struct{ name, want string }{
 		{"srbg", `unknown transfer curve "srbg": did you mean "srgb"? ` + known},
 		{"qp", `unknown transfer curve "qp": did you mean "pq"? ` + known},

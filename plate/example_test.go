@@ -27,6 +27,20 @@ func ExampleCurve() {
 	// pq       half code is light of 0.0092, 18 % gray is code 0.8159
 	// acescct  half code is light of 0.5141, 18 % gray is code 0.4136
 	// density10 half code is light of 0.2560, 18 % gray is code 0.4573
+	// logc3    half code is light of 0.5134, 18 % gray is code 0.3910
+	// logc4    half code is light of 2.2050, 18 % gray is code 0.2784
+	// slog3    half code is light of 0.4153, 18 % gray is code 0.4106
+	// vlog     half code is light of 0.3833, 18 % gray is code 0.4233
+	// clog2    half code is light of 0.4921, 18 % gray is code 0.3983
+	// clog3    half code is light of 0.5808, 18 % gray is code 0.3434
+	// log3g10  half code is light of 1.0707, 18 % gray is code 0.3333
+	// film5    half code is light of 0.7025, 18 % gray is code 0.3836
+	// nlog     half code is light of 0.4884, 18 % gray is code 0.3637
+	// flog     half code is light of 0.2415, 18 % gray is code 0.4593
+	// flog2    half code is light of 0.5216, 18 % gray is code 0.3910
+	// dlog     half code is light of 0.4625, 18 % gray is code 0.3988
+	// llog     half code is light of 0.3190, 18 % gray is code 0.4353
+	// applelog half code is light of 0.1989, 18 % gray is code 0.4883
 }
 
 func ExampleCurveByName() {
@@ -36,7 +50,7 @@ func ExampleCurveByName() {
 	fmt.Println(err)
 	// Output:
 	// srgb <nil>
-	// unknown transfer curve "srbg": did you mean "srgb"? known: linear, srgb, bt709, bt1886, hlg, pq, acescct, density10
+	// unknown transfer curve "srbg": did you mean "srgb"? known: linear, srgb, bt709, bt1886, hlg, pq, acescct, density10, logc3, logc4, slog3, vlog, clog2, clog3, log3g10, film5, nlog, flog, flog2, dlog, llog, applelog
 }
 
 func ExampleReadCurve() {
@@ -260,5 +274,20 @@ func ExamplePrimariesByName() {
 	fmt.Println(err)
 	// Output:
 	// [0.708 0.292] bt2020
-	// unknown primaries "bt2000"; known: bt709, bt2020, p3-d65, ap1
+	// unknown primaries "bt2000"; known: bt709, bt2020, p3-d65, ap1, awg3, awg4, sgamut3, sgamut3cine, vgamut, cgamut, rwg, bwg5, dgamut
+}
+
+// What a camera of small crews records, turned into light.
+func ExampleCameraByName() {
+	c, err := plate.CameraByName("slog3-sgamut3cine")
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("code 420 of 1023 is light of %.2f, red is at %v\n", c.Curve.ToLinear(420./1023), c.Primaries.Red)
+	_, err = plate.CameraByName("slog3")
+	fmt.Println(err)
+	// Output:
+	// code 420 of 1023 is light of 0.18, red is at [0.766 0.275]
+	// camera "slog3" has more than one set of primaries: slog3-sgamut3 or slog3-sgamut3cine
 }

@@ -22,6 +22,21 @@ var (
 	PrimariesAP1    = Primaries{[2]float64{0.713, 0.293}, [2]float64{0.165, 0.83}, [2]float64{0.128, 0.044}, [2]float64{0.32168, 0.33767}}
 )
 
+// The primaries that cameras' makers publish with their curves, as in the papers that are named at
+// the curves. The chromaticities of ARRI, Sony, Panasonic, Canon, RED and of the others are those of
+// the papers; some lie outside the colors that there are.
+var (
+	PrimariesAWG3        = Primaries{[2]float64{0.684, 0.313}, [2]float64{0.221, 0.848}, [2]float64{0.0861, -0.102}, d65}
+	PrimariesAWG4        = Primaries{[2]float64{0.7347, 0.2653}, [2]float64{0.1424, 0.8576}, [2]float64{0.0991, -0.0308}, d65}
+	PrimariesSGamut3     = Primaries{[2]float64{0.73, 0.28}, [2]float64{0.14, 0.855}, [2]float64{0.1, -0.05}, d65}
+	PrimariesSGamut3Cine = Primaries{[2]float64{0.766, 0.275}, [2]float64{0.225, 0.8}, [2]float64{0.089, -0.087}, d65}
+	PrimariesVGamut      = Primaries{[2]float64{0.73, 0.28}, [2]float64{0.165, 0.84}, [2]float64{0.1, -0.03}, d65}
+	PrimariesCGamut      = Primaries{[2]float64{0.74, 0.27}, [2]float64{0.17, 1.14}, [2]float64{0.08, -0.1}, d65}
+	PrimariesRWG         = Primaries{[2]float64{0.780308, 0.304253}, [2]float64{0.121595, 1.493994}, [2]float64{0.095612, -0.084589}, d65}
+	PrimariesBWG5        = Primaries{[2]float64{0.7177215, 0.3171181}, [2]float64{0.228041, 0.861569}, [2]float64{0.1005841, -0.0820452}, [2]float64{0.312717, 0.3290312}}
+	PrimariesDGamut      = Primaries{[2]float64{0.71, 0.31}, [2]float64{0.21, 0.88}, [2]float64{0.09, -0.08}, d65}
+)
+
 var d65 = [2]float64{0.3127, 0.329}
 
 // namedPrimaries are those that have names, in the order in which messages list them.
@@ -32,11 +47,13 @@ func namedPrimaries() []struct {
 	return []struct {
 		name string
 		Primaries
-	}{{"bt709", PrimariesBT709}, {"bt2020", PrimariesBT2020}, {"p3-d65", PrimariesP3D65}, {"ap1", PrimariesAP1}}
+	}{{"bt709", PrimariesBT709}, {"bt2020", PrimariesBT2020}, {"p3-d65", PrimariesP3D65}, {"ap1", PrimariesAP1},
+		{"awg3", PrimariesAWG3}, {"awg4", PrimariesAWG4}, {"sgamut3", PrimariesSGamut3}, {"sgamut3cine", PrimariesSGamut3Cine},
+		{"vgamut", PrimariesVGamut}, {"cgamut", PrimariesCGamut}, {"rwg", PrimariesRWG}, {"bwg5", PrimariesBWG5}, {"dgamut", PrimariesDGamut}}
 }
 
-// PrimariesByName returns the primaries of that name, in upper or lower case: bt709, bt2020, p3-d65
-// or ap1.
+// PrimariesByName returns the primaries of that name, in upper or lower case: bt709, bt2020, p3-d65,
+// ap1, or those of a camera, such as sgamut3. The error for another name lists them all.
 func PrimariesByName(name string) (Primaries, error) {
 	var names []string
 	for _, p := range namedPrimaries() {

@@ -82,7 +82,7 @@ func TestPrimariesNames(t *testing.T) {
 			t.Errorf("%q: %v, %v", name, got, err)
 		}
 	}
-	if _, err := plate.PrimariesByName("p3"); err == nil || err.Error() != `unknown primaries "p3"; known: bt709, bt2020, p3-d65, ap1` {
+	if _, err := plate.PrimariesByName("p3"); err == nil || err.Error() != `unknown primaries "p3"; known: bt709, bt2020, p3-d65, ap1, awg3, awg4, sgamut3, sgamut3cine, vgamut, cgamut, rwg, bwg5, dgamut` {
 		t.Errorf("%v", err)
 	}
 	rounded := plate.PrimariesBT2020

@@ -503,10 +503,11 @@ func (r *planner) shutters() {
 // codes works out the error of alpha that rounding to a recording's codes makes, where the screen
 // is darkest.
 func (r *planner) codes() {
-	for _, c := range plate.Curves() {
-		if c.Name() == plate.PQ.Name() || c.Name() == plate.HLG.Name() {
-			continue // for displays
-		}
+	shown := []plate.Curve{plate.Linear, plate.SRGB, plate.BT709, plate.BT1886, plate.ACEScct, plate.Density10}
+	if c, err := r.Band.Sensor.curve(); err == nil && !slices.Contains(shown, c) {
+		shown = append(shown, c)
+	}
+	for _, c := range shown {
 		row := Codes{c.Name(), map[int]float64{}}
 		for _, bits := range []int{8, 10, 12, 14} {
 			row.Alpha[bits] = CodeNoise(c, bits, r.p.ScreenLevel) / r.dark

@@ -13,6 +13,7 @@ import (
 	"example.com/twinplate/align"
 	"example.com/twinplate/composite"
 	"example.com/twinplate/matte"
+	"example.com/twinplate/plate"
 	"example.com/twinplate/plate/clip"
 	"example.com/twinplate/take"
 )
@@ -35,8 +36,9 @@ type plates struct {
 	FlatBand   string `help:"Flat frames of the band camera, for its noise: a folder or glob of pairs, each two of the same light, best at several levels. Without them the noise is read from the take." placeholder:"PATH"`
 	FlatColor  string `help:"Flat frames of the color camera, likewise." placeholder:"PATH"`
 
-	ColorCurve string `help:"Transfer curve of the color plates: linear, srgb, bt709, bt1886, hlg, pq, acescct, density10, or a CSV file of code value and linear light. Default: what the files' tags say, or srgb." placeholder:"NAME|F.csv"`
-	BandCurve  string `help:"Transfer curve of the band plates, likewise." placeholder:"NAME|F.csv"`
+	ColorCamera string `help:"The curve and the primaries that the color camera recorded with, by the trade's names: logc3-awg3, slog3-sgamut3cine, vlog-vgamut and so on (twinplate curves lists them)." placeholder:"NAME"`
+	ColorCurve  string `help:"Transfer curve of the color plates: linear, srgb, bt709, bt1886, hlg, pq, acescct, density10, a camera's (twinplate curves lists them), or a CSV file of code value and linear light. Default: what the files' tags say, or srgb." placeholder:"NAME|F.csv"`
+	BandCurve   string `help:"Transfer curve of the band plates, likewise." placeholder:"NAME|F.csv"`
 
 	Frames string `help:"Frames A to B only, by the color plate's numbers: 12-48, 12- or 12." placeholder:"A-B"`
 }
@@ -62,6 +64,9 @@ func (p plates) into(r *take.Recipe) (err error) {
 	override(&r.DarkColor, p.DarkColor)
 	override(&r.FlatBand, p.FlatBand)
 	override(&r.FlatColor, p.FlatColor)
+	if err := overrideCamera(&r.ColorCurve, &r.ColorPrimaries, p.ColorCamera); err != nil {
+		return err
+	}
 	override(&r.ColorCurve, p.ColorCurve)
 	override(&r.BandCurve, p.BandCurve)
 	override(&r.Frames, p.Frames)
@@ -74,13 +79,27 @@ func override(to *string, flag string) {
 	}
 }
 
+// overrideCamera sets the curve and the primaries that a camera of that name records with.
+func overrideCamera(curve, primaries *string, name string) error {
+	if name == "" {
+		return nil
+	}
+	c, err := plate.CameraByName(name)
+	if err != nil {
+		return usageError{err}
+	}
+	*curve, *primaries = c.Curve.Name(), c.Primaries.Name()
+	return nil
+}
+
 type comp struct {
 	plates
-	Background      string `help:"What goes behind: a still, a folder, a quoted glob, or a video file." placeholder:"PATH"`
-	BackgroundCurve string `help:"Transfer curve of the background, as --color-curve." placeholder:"NAME|F.csv"`
-	OutputCurve     string `help:"Transfer curve of comp and foreground. Default: the background's. Mattes are linear, and so is OpenEXR." placeholder:"NAME|F.csv"`
+	Background       string `help:"What goes behind: a still, a folder, a quoted glob, or a video file." placeholder:"PATH"`
+	BackgroundCamera string `help:"The curve and the primaries of a background that a camera recorded, as --color-camera." placeholder:"NAME"`
+	BackgroundCurve  string `help:"Transfer curve of the background, as --color-curve." placeholder:"NAME|F.csv"`
+	OutputCurve      string `help:"Transfer curve of comp and foreground. Default: the background's. Mattes are linear, and so is OpenEXR." placeholder:"NAME|F.csv"`
 
-	Primaries           string `help:"Primaries that the work is done in and the color is written with: bt709 (the default), bt2020, p3-d65 or ap1." placeholder:"NAME"`
+	Primaries           string `help:"Primaries that the work is done in and the color is written with: bt709 (the default), bt2020, p3-d65, ap1, or a camera's." placeholder:"NAME"`
 	ColorPrimaries      string `help:"Primaries of the color plates, converted to those. Default: what the files' tags say, or the same." placeholder:"NAME"`
 	BackgroundPrimaries string `help:"Primaries of the background, likewise." placeholder:"NAME"`
 
@@ -151,6 +170,9 @@ func (c *comp) recipe() (take.Recipe, error) {
 		return r, err
 	}
 	override(&r.Background, c.Background)
+	if err := overrideCamera(&r.BackgroundCurve, &r.BackgroundPrimaries, c.BackgroundCamera); err != nil {
+		return r, err
+	}
 	override(&r.BackgroundCurve, c.BackgroundCurve)
 	override(&r.OutputCurve, c.OutputCurve)
 	override(&r.Primaries, c.Primaries)

@@ -46,6 +46,7 @@ type commands struct {
 	Proof    proofCommand     `cmd:"" help:"Measure the whole job on simulated takes with random faults, against the noise floor."`
 	Register register         `cmd:"" help:"Estimate the geometry between the two cameras alone."`
 	Chart    sheet            `cmd:"" help:"Write the sheet to print for register's --chart-color and --chart-band."`
+	Curves   curves           `cmd:"" help:"List the transfer curves and cameras that are known, each with its codes of black, gray and white."`
 	Dataset  datasetCommand   `cmd:"" help:"Write a training set from takes: plates, foreground, alpha, noise and composites, with a manifest."`
 	Compare  compare          `cmd:"" help:"Measure a matte against the truth."`
 	Version  kong.VersionFlag `help:"Print the version and leave."`

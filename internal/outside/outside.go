@@ -1,7 +1,7 @@
 //go:build !js
 
 // Package outside finds the programs that serve as independent references in tests: Debian's Python
-// with OpenCV, scikit-image and SciPy, ImageMagick, FFmpeg.
+// with OpenCV, scikit-image, SciPy and OpenColorIO, ImageMagick, FFmpeg.
 //
 // A test whose program is missing is skipped or fails as internal/tier has it.
 package outside
@@ -10,6 +10,7 @@ import (
 	"encoding/json"
 	"os/exec"
 	"strings"
+	"sync"
 	"testing"
 
 	"example.com/twinplate/internal/tier"
@@ -30,9 +31,8 @@ func Program(t testing.TB, name string) string {
 // prints into result, and fails the test where it cannot.
 func Python(t testing.TB, script string, result any, args ...string) {
 	t.Helper()
-	const python = "/usr/bin/python3"
-	if exec.Command(python, "-c", "import cv2, skimage, scipy").Run() != nil {
-		missing(t, "Debian's python3 lacks python3-opencv, python3-skimage or python3-scipy")
+	if !hasModules() {
+		missing(t, "Debian's python3 lacks python3-opencv, python3-skimage, python3-scipy or python3-pyopencolorio")
 	}
 	cmd := exec.Command(python, append([]string{"-c", script}, args...)...)
 	var stderr strings.Builder
@@ -45,6 +45,13 @@ func Python(t testing.TB, script string, result any, args ...string) {
 		t.Fatalf("the reference script printed %q: %v", out, err)
 	}
 }
+
+const python = "/usr/bin/python3"
+
+// hasModules reports whether Debian's Python has all that scripts import. To ask takes a second.
+var hasModules = sync.OnceValue(func() bool {
+	return exec.Command(python, "-c", "import cv2, skimage, scipy, PyOpenColorIO").Run() == nil
+})
 
 func missing(t testing.TB, what string) {
 	t.Helper()
