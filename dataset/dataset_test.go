@@ -56,8 +56,8 @@ func shoot(t testing.TB, dir, name string, seed uint64, frames int) dataset.Sour
 	write("clean", plate.Write(in("clean_band.png"), set.CleanBand(), srgb))
 	return dataset.Source{Name: name, Recipe: take.Recipe{
 		Color: in("color"), Band: in("band"), CleanColor: in("clean_color.png"), CleanBand: in("clean_band.png"),
-		ColorCurve: "srgb", BandCurve: "srgb", Geometry: take.Geometry{Mode: "given", Value: &g},
-		Crosstalk: take.Crosstalk{Mode: "given", Value: rig.DemoFaults().Crosstalk},
+		ColorCurve: "srgb", BandCurve: "srgb", Geometry: take.Given(g),
+		Crosstalk: take.Given(rig.DemoFaults().Crosstalk),
 	}}
 }
 
@@ -485,7 +485,7 @@ func TestFrameThatFails(t *testing.T) {
 func TestPrimaries(t *testing.T) {
 	dir := t.TempDir()
 	source := shoot(t, dir, "quay", 1, 1)
-	source.Recipe.Primaries, source.Recipe.Crosstalk = "bt2020", take.Crosstalk{Mode: "none"}
+	source.Recipe.Primaries, source.Recipe.Crosstalk = "bt2020", take.Choice[[3]float64]{Mode: "none"}
 	back := backgrounds(t, dir)[:1]
 	out := filepath.Join(dir, "set")
 	if _, err := dataset.Write(context.Background(), out, []dataset.Source{source}, &dataset.Options{Backgrounds: back, Shares: dataset.Shares{1}}); err != nil {

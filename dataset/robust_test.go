@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"testing"
 
+	"example.com/twinplate/align"
 	"example.com/twinplate/dataset"
 	"example.com/twinplate/internal/odd"
 	"example.com/twinplate/plate"
@@ -25,7 +26,7 @@ func TestOddTakes(t *testing.T) {
 			dir := odd.Shoot(t, random, func() (*plate.RGB, *plate.Gray) { return picture.Plates(size[0], size[1], 0.2, random) })
 			file := func(name string) string { return filepath.Join(dir, name) }
 			source := dataset.Source{Name: "odd", Recipe: take.Recipe{Color: file("color"), Band: file("band"), Background: file("background.exr"),
-				CleanBand: file("clean_band.exr"), DarkBand: file("dark_band.exr"), Geometry: take.Geometry{Mode: "none"}}}
+				CleanBand: file("clean_band.exr"), DarkBand: file("dark_band.exr"), Geometry: take.Choice[align.Geometry]{Mode: "none"}}}
 			for _, format := range []string{"png", "exr"} {
 				odd.Try(t, name+" as "+format, func(ctx context.Context) ([]float64, error) {
 					_, err := dataset.Write(ctx, file("set-"+format), []dataset.Source{source}, &dataset.Options{Format: format})

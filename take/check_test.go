@@ -39,7 +39,7 @@ func testShot(t *testing.T, scene rig.Scene, f rig.Faults, seed uint64) take.Rec
 	return take.Recipe{
 		Color: file("color"), Band: file("band"),
 		CleanColor: file("clean_color.tif"), DarkColor: file("dark_color.tif"), CleanBand: file("clean_band.tif"), DarkBand: file("dark_band.tif"),
-		Geometry: take.Geometry{Mode: "given", Value: &g},
+		Geometry: take.Given(g),
 	}
 }
 

@@ -47,7 +47,7 @@ func near(t *testing.T, what string, got, want *plate.RGB, part float64) {
 // is linear.
 func TestPrimaries(t *testing.T) {
 	r := record(t, 1)
-	r.recipe.Crosstalk = take.Crosstalk{Mode: "none"}
+	r.recipe.Crosstalk = take.Choice[[3]float64]{Mode: "none"}
 	r.recipe.Clamp = "none"
 	comp, foreground, _ := results(t, r.recipe)
 	for _, name := range []string{"bt709", "bt2020", "p3-d65", "ap1"} {
@@ -73,7 +73,7 @@ func TestPrimaries(t *testing.T) {
 // difference is reported.
 func TestTags(t *testing.T) {
 	r := record(t, 1)
-	r.recipe.Crosstalk = take.Crosstalk{Mode: "none"}
+	r.recipe.Crosstalk = take.Choice[[3]float64]{Mode: "none"}
 	file := func(name string) string { return filepath.Join(r.dir, name) }
 	back := plate.NewRGB(takeW, takeH)
 	back.Fill(0.2, 0.5, 0.3)

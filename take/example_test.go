@@ -9,6 +9,8 @@ import (
 	"os"
 	"path/filepath"
 
+	"example.com/twinplate/align"
+	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
 	"example.com/twinplate/take"
@@ -41,7 +43,7 @@ func Example() {
 
 	opened, err := take.Open(take.Recipe{
 		Color: filepath.Join(dir, "color"), Band: filepath.Join(dir, "band"), CleanBand: filepath.Join(dir, "clean_band.png"),
-		Geometry: take.Geometry{Mode: "none"}, // these cameras are in line
+		Geometry: take.Choice[align.Geometry]{Mode: "none"}, // these cameras are in line
 		Write:    []string{"matte", "foreground"},
 	})
 	if err != nil {
@@ -86,7 +88,7 @@ func ExampleJob_Run() {
 	}
 	recipe := take.Recipe{
 		Color: filepath.Join(dir, "color"), Band: filepath.Join(dir, "band"),
-		Geometry: take.Geometry{Mode: "none"}, Crosstalk: take.Crosstalk{Mode: "none"}, Write: []string{"matte"},
+		Geometry: take.Choice[align.Geometry]{Mode: "none"}, Crosstalk: take.Choice[[3]float64]{Mode: "none"}, Write: []string{"matte"},
 	}
 	run := func(recipe take.Recipe, opt take.RunOptions) (*take.Report, error) {
 		opened, err := take.Open(recipe)
@@ -142,7 +144,7 @@ func ExampleTake_Check() {
 			}
 		}
 	}
-	opened, err := take.Open(take.Recipe{Color: filepath.Join(dir, "color"), Band: filepath.Join(dir, "band"), Geometry: take.Geometry{Mode: "none"}})
+	opened, err := take.Open(take.Recipe{Color: filepath.Join(dir, "color"), Band: filepath.Join(dir, "band"), Geometry: take.Choice[align.Geometry]{Mode: "none"}})
 	if err != nil {
 		log.Fatal(err)
 	}
@@ -218,11 +220,7 @@ func ExampleRecipe_Save() {
 	}
 	defer os.RemoveAll(dir)
 	path := filepath.Join(dir, "take12.json")
-	crosstalk, err := take.ParseCrosstalk("0.03,0.02,0.005")
-	if err != nil {
-		log.Fatal(err)
-	}
-	if err := (take.Recipe{Color: filepath.Join(dir, "color"), Band: filepath.Join(dir, "band"), Crosstalk: crosstalk}).Save(path); err != nil {
+	if err := (take.Recipe{Color: filepath.Join(dir, "color"), Band: filepath.Join(dir, "band"), Crosstalk: take.Given([3]float64{0.03, 0.02, 0.005})}).Save(path); err != nil {
 		log.Fatal(err)
 	}
 	data, err := os.ReadFile(path)
@@ -241,4 +239,22 @@ func ExampleRecipe_Save() {
 	//     0.005
 	//   ]
 	// }
+}
+
+func ExampleChoice_Set() {
+	for _, s := range []string{"auto", "-3", "soon"} {
+		var r take.Recipe
+		r.Offset.Set(s)
+		fmt.Printf("%q %d %v\n", r.Offset.Mode, r.Offset.Value, r.Check())
+	}
+	// Output:
+	// "auto" 0 <nil>
+	// "given" -3 <nil>
+	// "file" 0 offset "soon": it must be auto, none, or a whole number of frames like 12 or -3
+}
+
+func ExampleGiven() {
+	r := take.Recipe{Crosstalk: take.Given([3]float64{0.03, 0.02, 0.005}), Glare: take.Given(matte.Glare{Strength: 0.7})}
+	fmt.Println(r.Crosstalk.Mode, r.Check())
+	// Output: given glare {Strength:0.7 Sigma:0 Width:0}: it must be auto, none, or a strength from 0 to 0.5
 }

@@ -37,8 +37,8 @@ func BenchmarkFiles(b *testing.B) {
 	opened, err := take.Open(take.Recipe{
 		Color: file("color"), Band: file("band"), Background: file("background.png"),
 		CleanColor: file("clean_color.png"), DarkColor: file("dark_color.png"), CleanBand: file("clean_band.png"), DarkBand: file("dark_band.png"),
-		Geometry: take.Geometry{Mode: "given", Value: &g}, Crosstalk: take.Crosstalk{Mode: "given", Value: [3]float64{0.03, 0.02, 0.006}},
-		Gain: take.Gain{Mode: "none"}, Depth: 8,
+		Geometry: take.Given(g), Crosstalk: take.Given([3]float64{0.03, 0.02, 0.006}),
+		Gain: take.Choice[map[int]float64]{Mode: "none"}, Depth: 8,
 	})
 	if err != nil {
 		b.Fatal(err)

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.com/twinplate/align"
 	"example.com/twinplate/take"
 )
 
@@ -30,7 +31,7 @@ func ExampleRecipe_BaseNames() {
 func TestReferenceFiles(t *testing.T) {
 	dir := touch(t, "color/1.png", "band/1.png", "sea.png", "dark/1.png", "dark/2.png", "log.csv", "g.json", "flat 1.png")
 	in := func(name string) string { return filepath.Join(dir, name) }
-	r := take.Recipe{Color: in("color"), Band: in("band"), Background: in("sea.png"), DarkBand: in("dark"), FlatBand: in("flat*.png"), ColorCurve: in("log.csv"), BandCurve: "srgb", Geometry: take.ParseGeometry(in("g.json"))}
+	r := take.Recipe{Color: in("color"), Band: in("band"), Background: in("sea.png"), DarkBand: in("dark"), FlatBand: in("flat*.png"), ColorCurve: in("log.csv"), BandCurve: "srgb", Geometry: take.Choice[align.Geometry]{Mode: "file", File: in("g.json")}}
 	got, err := r.ReferenceFiles()
 	slices.Sort(got)
 	want := []string{in("dark/1.png"), in("dark/2.png"), in("flat 1.png"), in("g.json"), in("log.csv")}

@@ -263,25 +263,25 @@ func (j *Job) backgroundFile(i int) string {
 func (j *Job) Recipe(gains map[int]float64) Recipe {
 	r := j.take.recipe
 	r.Version = RecipeVersion
-	r.Geometry = Geometry{Mode: "given", Value: &j.Geometry}
+	r.Geometry = Given(j.Geometry)
 	if r.Offset.Mode == "auto" {
-		r.Offset = Offset{Mode: "given", Value: j.take.timing.Offset}
+		r.Offset = Given(j.take.timing.Offset)
 	}
-	r.Crosstalk = Crosstalk{Mode: "given", Value: j.Crosstalk}
+	r.Crosstalk = Given(j.Crosstalk)
 	if r.LateralColor.Mode == "auto" {
-		r.LateralColor = LateralColor{Mode: "none"}
+		r.LateralColor.Mode = "none"
 		if j.lens.fringes != nil {
-			r.LateralColor = LateralColor{"given", j.LateralColor.Red, j.LateralColor.Blue}
+			r.LateralColor = Given([2]float64{j.LateralColor.Red, j.LateralColor.Blue})
 		}
 	}
 	if r.MatchSoftness.Mode == "auto" {
-		r.MatchSoftness = MatchSoftness{Mode: "none"}
+		r.MatchSoftness.Mode = "none"
 		if j.Softness != 0 {
-			r.MatchSoftness = MatchSoftness{"given", j.Softness}
+			r.MatchSoftness = Given(j.Softness)
 		}
 	}
 	if r.Gain.Mode != "none" && gains != nil {
-		r.Gain = Gain{Mode: "given", Value: gains}
+		r.Gain = Given(gains)
 	}
 	r.Screen = j.Screen
 	if j.Clean != nil {
@@ -289,9 +289,9 @@ func (j *Job) Recipe(gains map[int]float64) Recipe {
 	}
 	r.ScreenColor, r.Pedestal = j.ScreenColor, j.Pedestal
 	if r.Glare.Mode != "" {
-		r.Glare = Glare{Mode: "none"}
+		r.Glare = Choice[matte.Glare]{Mode: "none"}
 		if j.Glare.Strength > 0 {
-			r.Glare = Glare{Mode: "given", Value: j.Glare}
+			r.Glare = Given(j.Glare)
 		}
 	}
 	if r.needsNoise() {

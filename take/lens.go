@@ -2,122 +2,22 @@ package take
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
-	"strconv"
-	"strings"
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
 
-// A MatchSoftness says whether the sharper plate is blurred to the softness of the other, so that
-// the matte's edge and the picture's fit.
-type MatchSoftness struct {
-	Mode string // "none" (or empty); "auto": by as much as is measured; "given"
-	// Value, with "given", is the sigma of the Gaussian in color pixels: above 0 the color plates
-	// are blurred, below 0 the band plates.
-	Value float64
-}
-
-// A LateralColor says whether lateral color is taken out of the color plates.
-type LateralColor struct {
-	Mode      string  // "none" (or empty); "auto": as much as is measured; "given"
-	Red, Blue float64 // with "given": their scales over green's, less 1
-}
-
 const (
-	mostSoftness = 5    // sigma of the blur, in pixels: beyond, the picture is lost
-	mostLateral  = 0.01 // scale less 1: twenty times what photographic lenses have (common practice)
-
 	// leastTold is the difference in softness that is warned of, in color pixels.
 	leastTold = 0.5
 
 	// leastMatched is the one from which plates are matched, in color pixels.
 	leastMatched = 0.3
 )
-
-// ParseMatchSoftness reads "auto", "none" or a number, the Value.
-func ParseMatchSoftness(s string) (MatchSoftness, error) {
-	switch s {
-	case "", "auto", "none":
-		return MatchSoftness{Mode: s}, nil
-	}
-	v, err := strconv.ParseFloat(s, 64)
-	if err != nil || !(math.Abs(v) <= mostSoftness) {
-		return MatchSoftness{}, fmt.Errorf("match_softness %q: it must be auto, none, or a number of pixels from -%d to %d", s, mostSoftness, mostSoftness)
-	}
-	return MatchSoftness{Mode: "given", Value: v}, nil
-}
-
-// MarshalJSON writes "auto", "none" or a number.
-func (m MatchSoftness) MarshalJSON() ([]byte, error) {
-	if m.Mode == "given" {
-		return json.Marshal(m.Value)
-	}
-	return json.Marshal(m.Mode)
-}
-
-// UnmarshalJSON reads what MarshalJSON writes.
-func (m *MatchSoftness) UnmarshalJSON(data []byte) (err error) {
-	s := string(data)
-	if json.Unmarshal(data, &s) != nil {
-		var v float64
-		if json.Unmarshal(data, &v) != nil {
-			return fmt.Errorf("match_softness %s: it must be \"auto\", \"none\" or a number", data)
-		}
-	}
-	*m, err = ParseMatchSoftness(s)
-	return err
-}
-
-// ParseLateralColor reads "auto", "none" or two numbers with a comma between them, red's and blue's
-// scales less 1.
-func ParseLateralColor(s string) (LateralColor, error) {
-	switch s {
-	case "", "auto", "none":
-		return LateralColor{Mode: s}, nil
-	}
-	parts := strings.Split(s, ",")
-	var v [2]float64
-	ok := len(parts) == len(v)
-	for i := range v {
-		if ok {
-			var err error
-			v[i], err = strconv.ParseFloat(strings.TrimSpace(parts[i]), 64)
-			ok = err == nil && math.Abs(v[i]) <= mostLateral
-		}
-	}
-	if !ok {
-		return LateralColor{}, fmt.Errorf("lateral_color %q: it must be auto, none, or two numbers from -%g to %g like 0.0005,-0.0003", s, mostLateral, mostLateral)
-	}
-	return LateralColor{"given", v[0], v[1]}, nil
-}
-
-// MarshalJSON writes "auto", "none" or two numbers.
-func (l LateralColor) MarshalJSON() ([]byte, error) {
-	if l.Mode == "given" {
-		return json.Marshal([]float64{l.Red, l.Blue})
-	}
-	return json.Marshal(l.Mode)
-}
-
-// UnmarshalJSON reads what MarshalJSON writes.
-func (l *LateralColor) UnmarshalJSON(data []byte) (err error) {
-	var s string
-	if json.Unmarshal(data, &s) != nil {
-		var v []float64
-		if json.Unmarshal(data, &v) != nil || len(v) != 2 {
-			return fmt.Errorf("lateral_color %s: it must be \"auto\", \"none\" or two numbers", data)
-		}
-		s = fmt.Sprint(v[0], ",", v[1])
-	}
-	*l, err = ParseLateralColor(s)
-	return err
-}
 
 // A lens is what is done to the plates of both cameras before they are solved, for their lenses'
 // sake. The zero value does nothing.
@@ -234,7 +134,7 @@ func (j *Job) findLateralColor(ctx context.Context) error {
 	size := j.take.colorSize
 	switch r := j.take.recipe.LateralColor; r.Mode {
 	case "given":
-		j.LateralColor = align.LateralColor{Red: r.Red, Blue: r.Blue}
+		j.LateralColor = align.LateralColor{Red: r.Value[0], Blue: r.Value[1]}
 	case "auto":
 		l, _, err := j.lateralColor(ctx)
 		if err != nil {

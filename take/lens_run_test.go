@@ -83,7 +83,7 @@ func TestMatchSoftness(t *testing.T) {
 	if again := atEdges(t, r, prepare(t, saved), matte); math.Abs(again-after) > 1e-9 { // in whatever order the frames were added
 		t.Errorf("the recipe saved gives %v, not %v", again, after)
 	}
-	recipe.MatchSoftness.Mode, recipe.Geometry = "", take.Geometry{}
+	recipe.MatchSoftness.Mode, recipe.Geometry = "", take.Choice[align.Geometry]{}
 	if w := strings.Join(prepare(t, recipe).Warnings, "\n"); !strings.Contains(w, "the color camera is softer") {
 		t.Errorf("warnings %q", w)
 	}
@@ -119,13 +119,13 @@ func TestLateralColorIsTakenOut(t *testing.T) {
 		t.Errorf("%+v is taken out, want %v and %v; red is off by %.4f at the edges, and without by %.4f", l, want.Red, want.Blue, after, before)
 	}
 	saved := job.Recipe(nil)
-	if v := saved.LateralColor; v.Mode != "given" || v.Red != l.Red || v.Blue != l.Blue {
+	if v := saved.LateralColor; v.Mode != "given" || v.Value != [2]float64{l.Red, l.Blue} {
 		t.Errorf("the recipe saved has %+v", v)
 	}
 	if again := atEdges(t, r, prepare(t, saved), red); math.Abs(again-after) > 1e-9 { // in whatever order the frames were added
 		t.Errorf("the recipe saved gives %v, not %v", again, after)
 	}
-	recipe.LateralColor.Mode, recipe.Geometry = "none", take.Geometry{}
+	recipe.LateralColor.Mode, recipe.Geometry = "none", take.Choice[align.Geometry]{}
 	if w := strings.Join(prepare(t, recipe).Warnings, "\n"); !strings.Contains(w, "lateral color") {
 		t.Errorf("warnings %q", w)
 	}

@@ -1,47 +1,12 @@
 package take
 
 import (
-	"encoding/json"
 	"math"
-	"strings"
 	"testing"
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/plate"
 )
-
-func TestLensInARecipe(t *testing.T) {
-	for _, text := range []string{`"auto"`, `"none"`, `1.25`, `-0.5`} {
-		var m MatchSoftness
-		if err := json.Unmarshal([]byte(text), &m); err != nil {
-			t.Errorf("match_softness %s: %v", text, err)
-		} else if back, err := json.Marshal(m); err != nil || string(back) != text {
-			t.Errorf("match_softness %s comes back as %s (%v)", text, back, err)
-		}
-	}
-	for _, text := range []string{`"auto"`, `"none"`, `[0.0005,-0.00031]`} {
-		var l LateralColor
-		if err := json.Unmarshal([]byte(text), &l); err != nil {
-			t.Errorf("lateral_color %s: %v", text, err)
-		} else if back, err := json.Marshal(l); err != nil || string(back) != text {
-			t.Errorf("lateral_color %s comes back as %s (%v)", text, back, err)
-		}
-	}
-	for _, text := range []string{`"soft"`, `6`, `"nan"`, `[1]`, `true`} {
-		if err := json.Unmarshal([]byte(text), new(MatchSoftness)); err == nil || !strings.Contains(err.Error(), "match_softness") {
-			t.Errorf("match_softness %s: %v, want an error that names it", text, err)
-		}
-	}
-	for _, text := range []string{`"some"`, `[0.1,0]`, `[0.001]`, `0.001`, `"nan,0"`} {
-		if err := json.Unmarshal([]byte(text), new(LateralColor)); err == nil || !strings.Contains(err.Error(), "lateral_color") {
-			t.Errorf("lateral_color %s: %v, want an error that names it", text, err)
-		}
-	}
-	var r Recipe
-	if data, err := json.Marshal(r); err != nil || strings.Contains(string(data), "softness") || strings.Contains(string(data), "lateral") {
-		t.Errorf("a recipe that asks for nothing has %s (%v)", data, err)
-	}
-}
 
 // The lens does to reference plates what it does to frames, and leaves what it is given alone.
 func TestLensOnPlates(t *testing.T) {

@@ -311,7 +311,7 @@ func (j *Job) settings() Recipe {
 	r := j.Recipe(nil)
 	r.Color, r.Band, r.Background, r.Frames, r.Write = "", "", "", "", nil
 	r.CleanColor, r.CleanBand, r.DarkColor, r.DarkBand, r.FlatColor, r.FlatBand = "", "", "", "", "", ""
-	r.Offset, r.Gain = Offset{}, Gain{}
+	r.Offset, r.Gain = Choice[int]{}, Choice[map[int]float64]{}
 	for _, c := range []*string{&r.ColorCurve, &r.BandCurve, &r.BackgroundCurve, &r.OutputCurve} {
 		*c = filepath.Base(*c)
 	}

@@ -19,7 +19,7 @@ import (
 // Every change between two runs into one folder, and what the second does about it.
 func TestRunGoesOn(t *testing.T) {
 	r := record(t, 1, 2, 3, 4)
-	r.recipe.Crosstalk = take.Crosstalk{Mode: "given", Value: [3]float64{0.02, 0.01, 0.005}}
+	r.recipe.Crosstalk = take.Given([3]float64{0.02, 0.01, 0.005})
 	path := func(dir, product string, n int) string {
 		return filepath.Join(dir, product, fmt.Sprintf("%04d.png", n))
 	}
@@ -71,7 +71,7 @@ func TestRunGoesOn(t *testing.T) {
 		{name: "another product", change: func(_ string, r *take.Recipe) { r.Write = []string{"comp", "matte", "foreground"} }},
 		{name: "fewer products", change: func(_ string, r *take.Recipe) { r.Write = []string{"comp"} }, kept: 4},
 		{name: "the gain of one frame given", change: func(_ string, r *take.Recipe) {
-			r.Gain = take.Gain{Mode: "given", Value: map[int]float64{2: 1.5}}
+			r.Gain = take.Given(map[int]float64{2: 1.5})
 		}, kept: 3},
 		{name: "a shard", opt: take.RunOptions{Shard: take.Shard{I: 1, N: 2}}, kept: 2},
 		{name: "other settings, to be replaced", change: func(_ string, r *take.Recipe) { r.Clamp = "none" }, opt: take.RunOptions{Replace: true}},
@@ -241,7 +241,7 @@ func TestStopAtError(t *testing.T) {
 	if err := os.Truncate(filepath.Join(r.dir, "color", "c_0002.png"), 1000); err != nil {
 		t.Fatal(err)
 	}
-	r.recipe.Crosstalk = take.Crosstalk{Mode: "none"}
+	r.recipe.Crosstalk = take.Choice[[3]float64]{Mode: "none"}
 	job := prepare(t, r.recipe)
 	report, err := job.Run(context.Background(), &take.RunOptions{Out: filepath.Join(r.dir, "out"), Jobs: 1, StopAtError: true})
 	if err != nil {

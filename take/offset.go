@@ -1,55 +1,9 @@
 package take
 
 import (
-	"encoding/json"
 	"fmt"
 	"math"
-	"strconv"
 )
-
-// An Offset says which band frame belongs to a color frame, where that is not the one of the same
-// number or time code.
-type Offset struct {
-	Mode  string // "none" (or empty): by number or time code; "auto": found from the recordings' motion; "given"
-	Value int    // with "given": the color frame n goes with the band frame n + Value
-}
-
-// ParseOffset reads "auto", "none" or a whole number of frames.
-func ParseOffset(s string) (Offset, error) {
-	switch s {
-	case "", "auto", "none":
-		return Offset{Mode: s}, nil
-	}
-	n, err := strconv.Atoi(s)
-	if err != nil {
-		return Offset{}, fmt.Errorf("offset %q: it must be auto, none, or a whole number of frames like 12 or -3", s)
-	}
-	return Offset{Mode: "given", Value: n}, nil
-}
-
-// MarshalJSON writes "auto", "none" or a number.
-func (o Offset) MarshalJSON() ([]byte, error) {
-	if o.Mode == "given" {
-		return json.Marshal(o.Value)
-	}
-	return json.Marshal(o.Mode)
-}
-
-// UnmarshalJSON reads what MarshalJSON writes.
-func (o *Offset) UnmarshalJSON(data []byte) error {
-	var s string
-	if json.Unmarshal(data, &s) == nil {
-		var err error
-		*o, err = ParseOffset(s)
-		return err
-	}
-	var n int
-	if err := json.Unmarshal(data, &n); err != nil {
-		return fmt.Errorf("offset %s: it must be \"auto\", \"none\" or a whole number of frames", data)
-	}
-	*o = Offset{Mode: "given", Value: n}
-	return nil
-}
 
 const (
 	// Parts by which 23.976 and the like may be off a whole rate, of which they are 0.1 %.

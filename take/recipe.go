@@ -9,7 +9,6 @@ import (
 	"path/filepath"
 	"reflect"
 	"slices"
-	"strconv"
 	"strings"
 	"unicode/utf8"
 
@@ -61,37 +60,45 @@ type Recipe struct {
 	// read from names for; Drop says that it drops frames (SMPTE ST 12-1). TimecodeColor and
 	// TimecodeBand are the time codes of the recordings' first frames, or "none"; empty: from the
 	// names, where all have one.
-	Offset        Offset  `json:"offset,omitzero"`
-	FPS           float64 `json:"fps,omitempty"`
-	Drop          bool    `json:"drop,omitempty"`
-	TimecodeColor string  `json:"timecode_color,omitempty"`
-	TimecodeBand  string  `json:"timecode_band,omitempty"`
+	// Offset, with a value: the color frame n goes with the band frame n + Value. By default (none), with
+	// the one of the same number or time code; auto finds it from the recordings' motion.
+	Offset        Choice[int] `json:"offset,omitzero"`
+	FPS           float64     `json:"fps,omitempty"`
+	Drop          bool        `json:"drop,omitempty"`
+	TimecodeColor string      `json:"timecode_color,omitempty"`
+	TimecodeBand  string      `json:"timecode_band,omitempty"`
 
-	Frames   string   `json:"frames,omitempty"` // "A-B"; empty: all
-	Geometry Geometry `json:"geometry,omitzero"`
-	// For the lenses' sake, before the solution: the color plates' red and blue are brought to
-	// green's scale; the sharper camera's plates are blurred to the softness of the other's.
-	LateralColor  LateralColor  `json:"lateral_color,omitzero"`
-	MatchSoftness MatchSoftness `json:"match_softness,omitzero"`
-	Resample      align.Kernel  `json:"resample,omitzero"` // how the band plate is resampled: "bicubic" (default), "lanczos3" or "bilinear"
-	Crosstalk     Crosstalk     `json:"crosstalk,omitzero"`
-	Gain          Gain          `json:"gain,omitzero"`
-	BandWeights   *[3]float32   `json:"band_weights,omitempty"` // of a band camera's color channels; nil: estimated
-	Screen        *matte.Screen `json:"screen,omitempty"`       // stands in for a clean band plate
+	Frames string `json:"frames,omitempty"` // "A-B"; empty: all
+	// Geometry is from the footage (auto) by default; with none, the plates fit as they are. A file is
+	// what `twinplate register` wrote.
+	Geometry Choice[align.Geometry] `json:"geometry,omitzero"`
+	// For the lenses' sake, before the solution, none by default: the color plates' red and blue are
+	// brought to green's scale (their scales over green's, less 1, each within 0.01); the sharper
+	// camera's plates are blurred to the softness of the other's, by a Gaussian whose sigma in color
+	// pixels is given, at most 5: above 0 the color plates, below 0 the band plates.
+	LateralColor  Choice[[2]float64] `json:"lateral_color,omitzero"`
+	MatchSoftness Choice[float64]    `json:"match_softness,omitzero"`
+	Resample      align.Kernel       `json:"resample,omitzero"`  // how the band plate is resampled: "bicubic" (default), "lanczos3" or "bilinear"
+	Crosstalk     Choice[[3]float64] `json:"crosstalk,omitzero"` // m, each between -1 and 1; auto by default
+	// Gain has the lamps' gain by frame number; frames that it lacks, and all by default (auto), are
+	// estimated. With none it is 1.
+	Gain        Choice[map[int]float64] `json:"gain,omitzero"`
+	BandWeights *[3]float32             `json:"band_weights,omitempty"` // of a band camera's color channels; nil: estimated
+	Screen      *matte.Screen           `json:"screen,omitempty"`       // stands in for a clean band plate
 	// CleanFrom says what is made of the screen where nobody shot a clean band plate: "take", the
 	// plate is rebuilt pixel by pixel from the frames in which the performer is elsewhere; or
 	// "screen", the smooth screen itself. Empty: "screen" where the recipe has a Screen, "take"
 	// where it is fitted. A plate rebuilt from other frames differs a little.
-	CleanFrom   string             `json:"clean_from,omitempty"`
-	ScreenColor *matte.ScreenColor `json:"screen_color,omitempty"` // K without a clean color plate; nil: estimated
-	Glare       Glare              `json:"glare,omitzero"`         // of the band camera's lens
-	Pedestal    float64            `json:"pedestal,omitempty"`     // the band plate's level of black where there is no dark band plate; 0: estimated with the crosstalk
-	Limits      matte.Limits       `json:"limits,omitzero"`        // floor and ceiling of the transmission; zero: none
-	Tidy        bool               `json:"tidy,omitempty"`         // take noise out of the open screen and the core
-	ColorNoise  *matte.Noise       `json:"color_noise,omitempty"`  // for sigma and for Tidy; nil: estimated from the take
-	BandNoise   *matte.Noise       `json:"band_noise,omitempty"`   // likewise, as the band camera made its frames
-	Clamp       string             `json:"clamp,omitempty"`        // "transmission" (default), "none" or "all"
-	Fit         composite.Fit      `json:"fit,omitzero"`           // of the background
+	CleanFrom   string              `json:"clean_from,omitempty"`
+	ScreenColor *matte.ScreenColor  `json:"screen_color,omitempty"` // K without a clean color plate; nil: estimated
+	Glare       Choice[matte.Glare] `json:"glare,omitzero"`         // veiling glare of the band camera's lens; none by default
+	Pedestal    float64             `json:"pedestal,omitempty"`     // the band plate's level of black where there is no dark band plate; 0: estimated with the crosstalk
+	Limits      matte.Limits        `json:"limits,omitzero"`        // floor and ceiling of the transmission; zero: none
+	Tidy        bool                `json:"tidy,omitempty"`         // take noise out of the open screen and the core
+	ColorNoise  *matte.Noise        `json:"color_noise,omitempty"`  // for sigma and for Tidy; nil: estimated from the take
+	BandNoise   *matte.Noise        `json:"band_noise,omitempty"`   // likewise, as the band camera made its frames
+	Clamp       string              `json:"clamp,omitempty"`        // "transmission" (default), "none" or "all"
+	Fit         composite.Fit       `json:"fit,omitzero"`           // of the background
 
 	Write  []string `json:"write,omitempty"`  // of Products; empty: comp and matte
 	Format string   `json:"format,omitempty"` // "png" (default), "tiff" or "exr"
@@ -103,188 +110,6 @@ type Recipe struct {
 // deviation of alpha, in linear light: by the cameras' noise, and by what the plates scatter
 // beyond.
 var Products = []string{"comp", "matte", "foreground", "transmission", "sigma"}
-
-// A Geometry says where the geometry between the cameras comes from.
-type Geometry struct {
-	Mode  string          // "auto" (or empty): from the footage; "none": the plates fit as they are; "file"; "given"
-	File  string          // with "file": what `twinplate register` wrote
-	Value *align.Geometry // with "given"
-}
-
-// A Crosstalk says where m comes from.
-type Crosstalk struct {
-	Mode  string     // "auto" (or empty): from the take; "none"; "given"
-	Value [3]float64 // with "given"
-}
-
-// A Gain says where the lamps' gain comes from.
-type Gain struct {
-	Mode  string          // "auto" (or empty): from each frame; "none": 1; "given"
-	Value map[int]float64 // with "given", by frame number; frames that it lacks are estimated
-}
-
-// A Glare says where the veiling glare of the band camera's lens comes from.
-type Glare struct {
-	Mode  string      // "none" (or empty); "auto": estimated from the take; "given"
-	Value matte.Glare // with "given"
-}
-
-// ParseGlare reads "auto", "none" or a number, the strength.
-func ParseGlare(s string) (Glare, error) {
-	switch s {
-	case "", "auto", "none":
-		return Glare{Mode: s}, nil
-	}
-	v, err := strconv.ParseFloat(s, 64)
-	if err != nil || !(v >= 0 && v <= 0.5) {
-		return Glare{}, fmt.Errorf("glare %q: it must be auto, none, or a number from 0 to 0.5", s)
-	}
-	return Glare{Mode: "given", Value: matte.Glare{Strength: v}}, nil
-}
-
-// MarshalJSON writes "auto", "none" or the glare itself.
-func (g Glare) MarshalJSON() ([]byte, error) {
-	if g.Mode == "given" {
-		return json.Marshal(g.Value)
-	}
-	return json.Marshal(g.Mode)
-}
-
-// UnmarshalJSON reads what MarshalJSON writes.
-func (g *Glare) UnmarshalJSON(data []byte) error {
-	var s string
-	if json.Unmarshal(data, &s) == nil {
-		if s != "" && s != "auto" && s != "none" {
-			return fmt.Errorf("glare %q: it must be \"auto\", \"none\" or an object with a strength", s)
-		}
-		*g = Glare{Mode: s}
-		return nil
-	}
-	var v matte.Glare
-	if err := json.Unmarshal(data, &v); err != nil || !(v.Strength >= 0 && v.Strength <= 0.5) {
-		return fmt.Errorf("glare %s: it must be \"auto\", \"none\" or an object with a strength from 0 to 0.5", data)
-	}
-	*g = Glare{Mode: "given", Value: v}
-	return nil
-}
-
-// ParseGeometry reads "auto", "none" or the name of a file.
-func ParseGeometry(s string) Geometry {
-	switch s {
-	case "", "auto", "none":
-		return Geometry{Mode: s}
-	}
-	return Geometry{Mode: "file", File: s}
-}
-
-// ParseCrosstalk reads "auto", "none" or three numbers with commas between them.
-func ParseCrosstalk(s string) (Crosstalk, error) {
-	switch s {
-	case "", "auto", "none":
-		return Crosstalk{Mode: s}, nil
-	}
-	parts := strings.Split(s, ",")
-	c := Crosstalk{Mode: "given"}
-	if len(parts) != 3 {
-		return c, fmt.Errorf("crosstalk %q: it must be auto, none, or three numbers like 0.03,0.02,0.005", s)
-	}
-	for i, p := range parts {
-		v, err := strconv.ParseFloat(strings.TrimSpace(p), 64)
-		if err != nil || !(v > -1 && v < 1) {
-			return c, fmt.Errorf("crosstalk %q: %q must be a number between -1 and 1", s, p)
-		}
-		c.Value[i] = v
-	}
-	return c, nil
-}
-
-// ParseGain reads "auto" or "none".
-func ParseGain(s string) (Gain, error) {
-	switch s {
-	case "", "auto", "none":
-		return Gain{Mode: s}, nil
-	}
-	return Gain{}, fmt.Errorf("gain %q: it must be auto or none", s)
-}
-
-// MarshalJSON writes "auto", "none", a file's name, or the geometry itself.
-func (g Geometry) MarshalJSON() ([]byte, error) {
-	switch g.Mode {
-	case "given":
-		return json.Marshal(g.Value)
-	case "file":
-		return json.Marshal(g.File)
-	}
-	return json.Marshal(g.Mode)
-}
-
-// UnmarshalJSON reads what MarshalJSON writes.
-func (g *Geometry) UnmarshalJSON(data []byte) error {
-	var s string
-	if json.Unmarshal(data, &s) == nil {
-		*g = ParseGeometry(s)
-		return nil
-	}
-	var v align.Geometry
-	if err := json.Unmarshal(data, &v); err != nil {
-		return err
-	}
-	*g = Geometry{Mode: "given", Value: &v}
-	return nil
-}
-
-// MarshalJSON writes "auto", "none" or three numbers.
-func (c Crosstalk) MarshalJSON() ([]byte, error) {
-	if c.Mode == "given" {
-		return json.Marshal(c.Value)
-	}
-	return json.Marshal(c.Mode)
-}
-
-// UnmarshalJSON reads what MarshalJSON writes.
-func (c *Crosstalk) UnmarshalJSON(data []byte) error {
-	var s string
-	if json.Unmarshal(data, &s) == nil {
-		var err error
-		*c, err = ParseCrosstalk(s)
-		return err
-	}
-	var v []float64
-	if err := json.Unmarshal(data, &v); err != nil || len(v) != 3 {
-		return fmt.Errorf("crosstalk %s: it must be \"auto\", \"none\" or three numbers", data)
-	}
-	*c = Crosstalk{Mode: "given", Value: [3]float64(v)}
-	return nil
-}
-
-// MarshalJSON writes "auto", "none" or an object of gains by frame number.
-func (g Gain) MarshalJSON() ([]byte, error) {
-	if g.Mode == "given" {
-		return json.Marshal(g.Value)
-	}
-	return json.Marshal(g.Mode)
-}
-
-// UnmarshalJSON reads what MarshalJSON writes.
-func (g *Gain) UnmarshalJSON(data []byte) error {
-	var s string
-	if json.Unmarshal(data, &s) == nil {
-		var err error
-		*g, err = ParseGain(s)
-		return err
-	}
-	var v map[int]float64
-	if err := json.Unmarshal(data, &v); err != nil {
-		return fmt.Errorf("gain %s: it must be \"auto\", \"none\" or an object of numbers by frame number", data)
-	}
-	for n, x := range v {
-		if !(x > 0) {
-			return fmt.Errorf("gain of frame %d is %v, and must be above 0", n, x)
-		}
-	}
-	*g = Gain{Mode: "given", Value: v}
-	return nil
-}
 
 // cleanSources are what a recipe's CleanFrom can be.
 var cleanSources = map[string]matte.CleanSource{"": matte.CleanAuto, "take": matte.CleanRebuilt, "screen": matte.CleanSmooth}
@@ -305,6 +130,9 @@ func (r Recipe) Check() error {
 		return err
 	}
 	if err := r.checkTime(); err != nil {
+		return err
+	}
+	if err := r.checkChoices(); err != nil {
 		return err
 	}
 	if _, err := r.Resample.MarshalText(); err != nil {

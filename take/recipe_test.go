@@ -21,8 +21,8 @@ func TestRecipeComesBack(t *testing.T) {
 		Version: take.RecipeVersion,
 		Color:   filepath.Join(dir, "color"), Band: filepath.Join(dir, "b", "b_*.png"), DarkBand: filepath.Join(dir, "dark.tif"),
 		ColorCurve: "pq", BandCurve: filepath.Join(dir, "log.csv"),
-		Frames: "3-9", Geometry: take.Geometry{Mode: "given", Value: &g}, Crosstalk: take.Crosstalk{Mode: "given", Value: [3]float64{0.03, 0, 0.01}},
-		Gain: take.Gain{Mode: "given", Value: map[int]float64{3: 0.98, 4: 1.02}}, BandWeights: &[3]float32{0.75, 0.25, 0},
+		Frames: "3-9", Geometry: take.Given(g), Crosstalk: take.Given([3]float64{0.03, 0, 0.01}),
+		Gain: take.Given(map[int]float64{3: 0.98, 4: 1.02}), BandWeights: &[3]float32{0.75, 0.25, 0},
 		Screen: &matte.Screen{W: 64, H: 36, Order: 0, Coefficients: []float64{-0.5}},
 		Clamp:  "none", Fit: composite.Fit{OffsetX: 0.25, Scale: 1.5}, Write: []string{"matte"}, Format: "tiff", Depth: 8,
 	}

@@ -60,7 +60,7 @@ func record(t *testing.T, numbers ...int) recorded {
 	r.recipe = take.Recipe{
 		Color: file("color"), Band: file("band/b*.tif"), Background: file("sea.png"), BandCurve: "linear",
 		CleanColor: file("clean_color.png"), DarkColor: file("dark_color.png"), CleanBand: file("clean_band.png"), DarkBand: file("dark_band.png"),
-		Geometry: take.Geometry{Mode: "given", Value: &bandGeometry},
+		Geometry: take.Given(bandGeometry),
 	}
 	return r
 }
@@ -218,7 +218,7 @@ func TestAFrameThatFailsDoesNotStopTheOthers(t *testing.T) {
 	if err := os.WriteFile(bad, data[:len(data)/2], 0o666); err != nil {
 		t.Fatal(err)
 	}
-	r.recipe.Crosstalk = take.Crosstalk{Mode: "none"} // its samples would meet the bad frame first
+	r.recipe.Crosstalk = take.Choice[[3]float64]{Mode: "none"} // its samples would meet the bad frame first
 	report, err := prepare(t, r.recipe).Run(context.Background(), &take.RunOptions{Out: filepath.Join(r.dir, "out")})
 	if err != nil {
 		t.Fatal(err)
@@ -252,11 +252,11 @@ func TestBadInput(t *testing.T) {
 		{"no partner frames", func(r *take.Recipe) { r.Band = filepath.Join(r.Color, "c_0001.png"); r.Frames = "2" }, "selects nothing"},
 		{"a range that selects nothing", func(r *take.Recipe) { r.Frames = "50-60" }, "selects nothing: the take has frames 1-2"},
 		{"different sizes and no geometry", func(r *take.Recipe) {
-			r.Band, r.Frames, r.CleanBand, r.DarkBand, r.Geometry = small, "", "", "", take.Geometry{Mode: "none"}
+			r.Band, r.Frames, r.CleanBand, r.DarkBand, r.Geometry = small, "", "", "", take.Choice[align.Geometry]{Mode: "none"}
 			r.Color = filepath.Join(r.Color, "c_0001.png")
 		}, "need a geometry"},
-		{"a geometry of another size", func(r *take.Recipe) { r.Geometry.Value = &other }, "for plates of 640x360"},
-		{"a geometry file that is none", func(r *take.Recipe) { r.Geometry = take.Geometry{Mode: "file", File: text} }, "not a geometry file"},
+		{"a geometry of another size", func(r *take.Recipe) { r.Geometry.Value = other }, "for plates of 640x360"},
+		{"a geometry file that is none", func(r *take.Recipe) { r.Geometry = take.Choice[align.Geometry]{Mode: "file", File: text} }, "not a geometry file"},
 		{"an all-black clean plate", func(r *take.Recipe) { r.CleanBand = black }, "black"},
 		{"a clean plate of another size", func(r *take.Recipe) { r.CleanBand = small }, "100x50"},
 		{"a text file named .png", func(r *take.Recipe) { r.DarkBand = text }, "text.png"},
@@ -331,7 +331,7 @@ func TestBackgroundSequence(t *testing.T) {
 		{"held", []int{7, 8}, map[int]int{4: 7, 5: 8, 6: 8}},
 	} {
 		recipe := r.recipe
-		recipe.Background, recipe.BackgroundCurve, recipe.Crosstalk = sequence(test.name, test.numbers...), "linear", take.Crosstalk{Mode: "none"}
+		recipe.Background, recipe.BackgroundCurve, recipe.Crosstalk = sequence(test.name, test.numbers...), "linear", take.Choice[[3]float64]{Mode: "none"}
 		_, err := prepare(t, recipe).Run(context.Background(), &take.RunOptions{Each: func(x *take.Result) error {
 			if got, want := x.Background.Pix[1][100], level(test.want[x.Number]); got-want > 1e-4 || want-got > 1e-4 {
 				t.Errorf("%s: frame %d has background %.2f, want %.2f", test.name, x.Number, got*20, want*20)

@@ -104,14 +104,14 @@ func TestScrubberIsRun(t *testing.T) {
 func TestSumIsRun(t *testing.T) {
 	for name, change := range map[string]func(r *take.Recipe){
 		"all rows as they are read": func(*take.Recipe) {},
-		"gain found":                func(r *take.Recipe) { r.Gain = take.Gain{} },
+		"gain found":                func(r *take.Recipe) { r.Gain = take.Choice[map[int]float64]{} },
 		"background fitted":         func(r *take.Recipe) { r.Background = filepath.Join(filepath.Dir(r.Background), "sea.png") },
 		"other primaries":           func(r *take.Recipe) { r.Primaries = "bt2020" },
 		"tidy":                      func(r *take.Recipe) { r.Tidy = true },
 	} {
 		r := record(t, 3, 4)
 		r.recipe.Background = filepath.Join(r.dir, "back")
-		r.recipe.Gain = take.Gain{Mode: "given", Value: map[int]float64{3: 0.98, 4: 1.01}}
+		r.recipe.Gain = take.Given(map[int]float64{3: 0.98, 4: 1.01})
 		for k := range 2 {
 			back := plate.NewRGB(takeW, takeH)
 			for i := range back.Pix[0] {
@@ -157,7 +157,7 @@ func TestSumIsRun(t *testing.T) {
 func TestSumErrors(t *testing.T) {
 	r := record(t, 3, 4, 5)
 	r.recipe.Background = filepath.Join(r.dir, "back")
-	r.recipe.Gain = take.Gain{Mode: "none"}
+	r.recipe.Gain = take.Choice[map[int]float64]{Mode: "none"}
 	size := map[int]int{3: takeW, 4: takeW, 5: takeW}
 	backs := func() {
 		for n, w := range size {
@@ -202,8 +202,8 @@ func TestSumErrors(t *testing.T) {
 	r = record(t, 3, 4)
 	light := r.set.Frame(3).Color
 	light.Fill(3e38, 3e38, 3e38)
-	r.recipe.Color, r.recipe.Gain = filepath.Join(r.dir, "light"), take.Gain{Mode: "none"}
-	r.recipe.Crosstalk = take.Crosstalk{Mode: "none"}
+	r.recipe.Color, r.recipe.Gain = filepath.Join(r.dir, "light"), take.Choice[map[int]float64]{Mode: "none"}
+	r.recipe.Crosstalk = take.Choice[[3]float64]{Mode: "none"}
 	write(t, filepath.Join(r.recipe.Color, "0003.exr"), r.set.Frame(3).Color, nil)
 	write(t, filepath.Join(r.recipe.Color, "0004.exr"), r.set.Frame(4).Color, nil)
 	s = prepare(t, r.recipe).NewScrubber()

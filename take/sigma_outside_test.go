@@ -58,7 +58,7 @@ func filmed(t *testing.T, args ...string) (string, take.Recipe) {
 			g.Homography[k] = float64(g.BandW-1)*g.Homography[6+k] - g.Homography[k]
 		}
 	}
-	r.Geometry = take.Geometry{Mode: "given", Value: &g}
+	r.Geometry = take.Given(g)
 	return dir, r
 }
 

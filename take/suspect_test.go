@@ -14,6 +14,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.com/twinplate/align"
 	"example.com/twinplate/plate"
 )
 
@@ -125,7 +126,7 @@ func (d drawing) write(t *testing.T) Recipe {
 		}
 		return colors, band
 	}
-	r := Recipe{Color: filepath.Join(dir, "color"), Band: filepath.Join(dir, "band"), ColorCurve: "linear", BandCurve: "linear", Geometry: Geometry{Mode: "none"}}
+	r := Recipe{Color: filepath.Join(dir, "color"), Band: filepath.Join(dir, "band"), ColorCurve: "linear", BandCurve: "linear", Geometry: Choice[align.Geometry]{Mode: "none"}}
 	for frame := 1; frame <= 3; frame++ {
 		c, b := view(frame, 1+0.03*float64(frame-2))
 		save(fmt.Sprintf("color/%04d.png", frame), c, 1)

@@ -379,7 +379,7 @@ func (t *Take) Register(ctx context.Context) (Registration, error) {
 		}
 		return t.given(v, g.File)
 	case "given":
-		return t.given(*g.Value, "the recipe's geometry")
+		return t.given(g.Value, "the recipe's geometry")
 	}
 	var pairs []align.Pair
 	var seen []glance

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.com/twinplate/align"
 	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
@@ -57,7 +58,7 @@ func TestPairingInTime(t *testing.T) {
 		says        string // in the notes or warnings
 	}{
 		{"by number", counted("c_%03d.png", 1, 9), counted("b%d.png", 3, 12), take.Recipe{}, "c_003 b3", "c_009 b9", "number", 0, ""},
-		{"a given offset", counted("c%d.png", 101, 109), counted("b%d.png", 1, 9), take.Recipe{Offset: take.Offset{Mode: "given", Value: -98}}, "c101 b3", "c107 b9", "the given offset", -98, "band frames without a color frame: 1-2"},
+		{"a given offset", counted("c%d.png", 101, 109), counted("b%d.png", 1, 9), take.Recipe{Offset: take.Given(-98)}, "c101 b3", "c107 b9", "the given offset", -98, "band frames without a color frame: 1-2"},
 		{"time code in the names, over a full second", codes("A_", "01:00:00:20", 24, 9), codes("B7_", "01:00:00:22", 24, 9), take.Recipe{FPS: 24},
 			"A_01_00_00_22 B7_01_00_00_22", "A_01_00_01_04 B7_01_00_01_04", "time code", 0, "paired by time code: color frame 86420 is 01:00:00:20"},
 		// SMPTE ST 12-1: after 01:00:59;29 comes 01:01:00;02. By numbers alone two frames would be
@@ -67,7 +68,7 @@ func TestPairingInTime(t *testing.T) {
 		{"over midnight", codes("", "23:59:59:20", 25, 10), codes("", "00:00:00:02", 25, 10), take.Recipe{FPS: 25}, "00_00_00_02 00_00_00_02", "00_00_00_04 00_00_00_04", "time code", -24 * 3600 * 25, ""},
 		{"time codes given", counted("c%d.png", 1, 9), counted("b%d.png", 501, 509), take.Recipe{FPS: 24, TimecodeColor: "10:00:00:00", TimecodeBand: "09:59:59:22"},
 			"c1 b503", "c7 b509", "time code", 502, "color frame 1 is 10:00:00:00, and band frame 501 is 09:59:59:22"},
-		{"time code against a given offset", counted("c%d.png", 1, 9), counted("b%d.png", 1, 9), take.Recipe{FPS: 24, TimecodeColor: "10:00:00:00", TimecodeBand: "10:00:00:02", Offset: take.Offset{Mode: "given", Value: 1}},
+		{"time code against a given offset", counted("c%d.png", 1, 9), counted("b%d.png", 1, 9), take.Recipe{FPS: 24, TimecodeColor: "10:00:00:00", TimecodeBand: "10:00:00:02", Offset: take.Given(1)},
 			"c1 b2", "c8 b9", "the given offset", 1, "band frame n+1, and by time code with n-2"},
 		{"time code in one camera's names", counted("c%d.png", 2, 4), []string{"b_01_00_00_02.png", "b_01_00_00_03.png"}, take.Recipe{FPS: 24}, "c2 b_01_00_00_02", "c3 b_01_00_00_03", "number", 0, "the band frames have time code and the color frames have none"},
 		{"time code that is not to be used", []string{"01_00_00_02.png", "01_00_00_03.png"}, []string{"01_00_09_02.png", "01_00_09_03.png"}, take.Recipe{FPS: 24, TimecodeColor: "none", TimecodeBand: "none"},
@@ -96,7 +97,7 @@ func TestPairingInTime(t *testing.T) {
 }
 
 func TestPairingInTimeErrors(t *testing.T) {
-	given := func(n int) take.Offset { return take.Offset{Mode: "given", Value: n} }
+	given := take.Given[int]
 	for _, row := range []struct {
 		name        string
 		color, band []string
@@ -105,7 +106,7 @@ func TestPairingInTimeErrors(t *testing.T) {
 	}{
 		{"no numbers in common", counted("%d.png", 1, 4), counted("%d.png", 11, 14), take.Recipe{}, "the offset between them must be given, or found from motion (auto)"},
 		{"an offset too large", counted("%d.png", 1, 4), counted("%d.png", 1, 4), take.Recipe{Offset: given(50)}, "whose number is +50 from its own"},
-		{"too few frames for the motion", counted("%d.png", 1, 4), counted("%d.png", 1, 4), take.Recipe{Offset: take.Offset{Mode: "auto"}}, "give it as a number of frames"},
+		{"too few frames for the motion", counted("%d.png", 1, 4), counted("%d.png", 1, 4), take.Recipe{Offset: take.Choice[int]{Mode: "auto"}}, "give it as a number of frames"},
 		{"time code in names and no rate", codes("", "01:00:00:20", 24, 30), codes("", "01:00:00:20", 24, 30), take.Recipe{}, "say how many frames a second it counts (fps)"},
 		{"time code and no rate", nil, nil, take.Recipe{TimecodeColor: "01:00:00:00"}, "24, 25, 30, 48, 50 or 60"},
 		{"time code that is none", nil, nil, take.Recipe{FPS: 24, TimecodeBand: "noon"}, "timecode_band: \"noon\" is not a time code"},
@@ -120,9 +121,6 @@ func TestPairingInTimeErrors(t *testing.T) {
 		if _, err := take.Open(row.recipe); err == nil || !strings.Contains(err.Error(), row.want) {
 			t.Errorf("%s: %v, want %q in it", row.name, err, row.want)
 		}
-	}
-	if _, err := take.ParseOffset("1.5"); err == nil || !strings.Contains(err.Error(), "whole number") {
-		t.Errorf("an offset of a frame and a half: %v", err)
 	}
 	for _, bad := range []string{`{"version": 1, "offset": 1.5}`, `{"version": 1, "offset": "soon"}`, `{"version": 1, "resample": "nearest"}`} {
 		path := filepath.Join(t.TempDir(), "r.json")
@@ -149,7 +147,7 @@ func clockTake(t *testing.T, n, parts, late int, name func(band bool, i int) str
 		write(t, filepath.Join(dir, "color", name(false, i)), shot.Color, nil)
 		write(t, filepath.Join(dir, "band", name(true, i)), shot.Band, nil)
 	}
-	return take.Recipe{Color: filepath.Join(dir, "color"), Band: filepath.Join(dir, "band"), ColorCurve: "linear", BandCurve: "linear", Geometry: take.Geometry{Mode: "none"}}
+	return take.Recipe{Color: filepath.Join(dir, "color"), Band: filepath.Join(dir, "band"), ColorCurve: "linear", BandCurve: "linear", Geometry: take.Choice[align.Geometry]{Mode: "none"}}
 }
 
 func byNumber(band bool, i int) string {
@@ -179,7 +177,7 @@ func TestOffsetFromMotion(t *testing.T) {
 		t.Fatal(err)
 	}
 	saved, err := take.ReadRecipe(path)
-	if err != nil || saved.Offset != (take.Offset{Mode: "given", Value: -103}) || job.Timing.Offset != -103 {
+	if err != nil || saved.Offset != (take.Given(-103)) || job.Timing.Offset != -103 {
 		t.Fatalf("saved as %+v, %v", saved.Offset, err)
 	}
 	again, err := take.Open(saved)
@@ -260,15 +258,4 @@ func ExampleMatchOffset() {
 	// Output:
 	// [{103 c103.png b1.png}] <nil>
 	// no band frame: 101-102 - no color frame: 2
-}
-
-func ExampleParseOffset() {
-	for _, s := range []string{"auto", "-3", "soon"} {
-		o, err := take.ParseOffset(s)
-		fmt.Println(o, err)
-	}
-	// Output:
-	// {auto 0} <nil>
-	// {given -3} <nil>
-	// { 0} offset "soon": it must be auto, none, or a whole number of frames like 12 or -3
 }

@@ -58,9 +58,7 @@ func (c *check) Run(t *terminal) error {
 	if err := c.into(&r); err != nil {
 		return err
 	}
-	if c.Geometry != "" {
-		r.Geometry = take.ParseGeometry(c.Geometry)
-	}
+	choose(&r.Geometry, c.Geometry)
 	if err := r.Check(); err != nil {
 		return usageError{err}
 	}

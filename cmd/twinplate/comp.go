@@ -44,12 +44,8 @@ type plates struct {
 }
 
 // into writes the flags that are set over the recipe's fields.
-func (p plates) into(r *take.Recipe) (err error) {
-	if p.Offset != "" {
-		if r.Offset, err = take.ParseOffset(p.Offset); err != nil {
-			return usageError{err}
-		}
-	}
+func (p plates) into(r *take.Recipe) error {
+	choose(&r.Offset, p.Offset)
 	if p.FPS != 0 {
 		r.FPS = p.FPS
 	}
@@ -90,6 +86,12 @@ func overrideCamera(curve, primaries *string, name string) error {
 	}
 	*curve, *primaries = c.Curve.Name(), c.Primaries.Name()
 	return nil
+}
+
+func choose[T any](to *take.Choice[T], flag string) {
+	if flag != "" {
+		to.Set(flag)
+	}
 }
 
 type comp struct {
@@ -180,40 +182,22 @@ func (c *comp) recipe() (take.Recipe, error) {
 	override(&r.BackgroundPrimaries, c.BackgroundPrimaries)
 	override(&r.Clamp, c.Clamp)
 	override(&r.Format, c.Format)
-	if c.Geometry != "" {
-		r.Geometry = take.ParseGeometry(c.Geometry)
-	}
+	choose(&r.Geometry, c.Geometry)
+	choose(&r.Crosstalk, c.Crosstalk)
+	choose(&r.Gain, c.Gain)
+	choose(&r.LateralColor, c.LateralColor)
+	choose(&r.Glare, c.Glare)
 	var err error
 	if c.Resample != "" {
 		if r.Resample, err = align.ParseKernel(c.Resample); err != nil {
 			return r, err
 		}
 	}
-	if c.Crosstalk != "" {
-		if r.Crosstalk, err = take.ParseCrosstalk(c.Crosstalk); err != nil {
-			return r, err
-		}
-	}
-	if c.Gain != "" {
-		if r.Gain, err = take.ParseGain(c.Gain); err != nil {
-			return r, err
-		}
-	}
 	if c.MatchSoftness && r.MatchSoftness.Mode != "given" {
 		r.MatchSoftness.Mode = "auto"
 	}
-	if c.LateralColor != "" {
-		if r.LateralColor, err = take.ParseLateralColor(c.LateralColor); err != nil {
-			return r, err
-		}
-	}
 	override(&r.CleanFrom, c.CleanFrom)
 	r.Tidy = r.Tidy || c.Tidy
-	if c.Glare != "" {
-		if r.Glare, err = take.ParseGlare(c.Glare); err != nil {
-			return r, err
-		}
-	}
 	for _, l := range []struct {
 		to   *float64
 		flag float64

@@ -11,10 +11,10 @@ import (
 func TestLensFlags(t *testing.T) {
 	c := comp{MatchSoftness: true, LateralColor: "0.0005,-0.0003"}
 	r, err := c.recipe()
-	if err != nil || r.MatchSoftness.Mode != "auto" || r.LateralColor != (take.LateralColor{Mode: "given", Red: 0.0005, Blue: -0.0003}) {
+	if err != nil || r.MatchSoftness.Mode != "auto" || r.LateralColor != take.Given([2]float64{0.0005, -0.0003}) {
 		t.Errorf("%+v, %+v, %v", r.MatchSoftness, r.LateralColor, err)
 	}
-	r.MatchSoftness = take.MatchSoftness{Mode: "given", Value: -0.8}
+	r.MatchSoftness = take.Given(-0.8)
 	c = comp{MatchSoftness: true, Recipe: filepath.Join(t.TempDir(), "take.json")}
 	if err := r.Save(c.Recipe); err != nil {
 		t.Fatal(err)

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.com/twinplate/align"
 	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
@@ -52,7 +53,7 @@ func planned(t *testing.T, setup rig.Setup, scene rig.Scene) (p *rig.Plan, c *ta
 		write("color", plate.Write(file(fmt.Sprintf("color/%02d.tif", i)), shot.Color, srgb))
 		write("band", plate.Write(file(fmt.Sprintf("band/%02d.tif", i)), shot.Band, srgb))
 	}
-	r := take.Recipe{Color: file("color"), Band: file("band"), Geometry: take.Geometry{Mode: "none"},
+	r := take.Recipe{Color: file("color"), Band: file("band"), Geometry: take.Choice[align.Geometry]{Mode: "none"},
 		CleanColor: file("cc.tif"), DarkColor: file("dc.tif"), CleanBand: file("cb.tif"), DarkBand: file("db.tif")}
 	write(r.CleanColor, plate.Write(r.CleanColor, set.CleanColor(), srgb))
 	write(r.DarkColor, plate.Write(r.DarkColor, set.DarkColor(), srgb))

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.com/twinplate/align"
 	"example.com/twinplate/dataset"
 	"example.com/twinplate/internal/outside"
 	"example.com/twinplate/internal/tier"
@@ -61,7 +62,7 @@ func shoot(t *testing.T, dir string, seed uint64) (source dataset.Source, green 
 		}
 	}
 	srgb := &plate.WriteOptions{Curve: plate.SRGB}
-	r := take.Recipe{ColorCurve: "srgb", BandCurve: "srgb", Geometry: take.Geometry{Mode: "none"},
+	r := take.Recipe{ColorCurve: "srgb", BandCurve: "srgb", Geometry: take.Choice[align.Geometry]{Mode: "none"},
 		Color: filepath.Join(dir, "color"), Band: filepath.Join(dir, "band"), CleanBand: filepath.Join(dir, "clean_band.png"), CleanColor: filepath.Join(dir, "clean_color.png"), DarkColor: filepath.Join(dir, "dark_color.png")}
 	for _, folder := range []string{r.Color, r.Band} {
 		write(folder, os.MkdirAll(folder, 0o777))

@@ -60,8 +60,8 @@ func TestFootageTruth(t *testing.T) {
 			}
 			g := truth.geometry()
 			r.Background, r.Write, r.Clamp = "", []string{"sigma"}, "none"
-			r.Geometry, r.Crosstalk = take.Geometry{Mode: "given", Value: &g}, take.Crosstalk{Mode: "given", Value: truth.M}
-			r.Gain = take.Gain{Mode: "given", Value: map[int]float64{}}
+			r.Geometry, r.Crosstalk = take.Given(g), take.Given(truth.M)
+			r.Gain = take.Given(map[int]float64{})
 			for i, v := range truth.Gains {
 				r.Gain.Value[i+1] = v
 			}

@@ -122,7 +122,7 @@ func without(r take.Recipe) take.Recipe {
 }
 
 func estimated(r take.Recipe) take.Recipe {
-	r.Geometry = take.Geometry{}
+	r.Geometry = take.Choice[align.Geometry]{}
 	return r
 }
 
@@ -186,7 +186,7 @@ func (s *shoot) recipe() take.Recipe {
 	return take.Recipe{
 		Color: s.file("color"), Band: s.file("band"), ColorCurve: "linear", BandCurve: "linear",
 		CleanBand: s.file("clean_band.tif"), CleanColor: s.file("clean_color.tif"), DarkBand: s.file("dark_band.tif"), DarkColor: s.file("dark_color.tif"),
-		Geometry: take.Geometry{Mode: "given", Value: &s.geometry}, Clamp: "none",
+		Geometry: take.Given(s.geometry), Clamp: "none",
 	}
 }
 
