@@ -3,8 +3,10 @@ package align
 import (
 	"context"
 	"math"
+	"slices"
 
 	"example.com/twinplate/internal/parallel"
+	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
 
@@ -295,38 +297,31 @@ func (f *fit) lateralScale(eqs []equation) (scale, sigma float64, ok bool) {
 		}
 		scale = x[0]
 		if pass == passes-1 {
-			row := inverse(m.a, lateralTerms)[0]
+			inv := inverse(m.a, lateralTerms)
+			scores := f.scores(eqs, weights, r)
+			if len(scores) <= lateralTerms { // nothing is left to tell an error by
+				return 0, 0, false
+			}
 			// Frames of one take show the same performer, and do not make it smaller.
-			sigma = math.Max(math.Sqrt(row[0]*float64(len(f.l.frames))), f.clustered(eqs, weights, r, row))
+			sigma = math.Max(math.Sqrt(inv[0][0]*float64(len(f.l.frames))), robust.Sandwich(inv[:1], scores)[0])
 		}
 	}
 	return scale, sigma, sigma < mostLateral && math.Abs(scale) < mostLateral
 }
 
-// clustered returns the standard error of a weighted least-squares solution's first parameter,
-// given the first row of the normal matrix's inverse, by the scatter of the cells' scores: what the
-// light does to the edges of a cell, in all frames, hangs together (Liang and Zeger 1986; not
-// checked against the source).
-func (f *fit) clustered(eqs []equation, weights, residuals, row []float64) float64 {
-	scores := make([]float64, f.cells())
-	seen := make([]bool, len(scores))
+// scores returns those of the cells that have equations, in order: what the light does to the
+// edges of a cell, in all frames, hangs together.
+func (f *fit) scores(eqs []equation, weights, residuals []float64) (list [][]float64) {
+	of := make([][]float64, f.cells())
 	for i, q := range eqs {
-		seen[q.cell] = true
-		for k, v := range row {
-			scores[q.cell] += v * weights[i] * residuals[i] * q.row[k]
+		if of[q.cell] == nil {
+			of[q.cell] = make([]float64, lateralTerms)
+		}
+		for k := range lateralTerms {
+			of[q.cell][k] += weights[i] * residuals[i] * q.row[k]
 		}
 	}
-	sum, n := 0.0, 0.0
-	for c, s := range scores {
-		sum += s * s
-		if seen[c] {
-			n++
-		}
-	}
-	if n <= lateralTerms {
-		return math.Inf(1)
-	}
-	return math.Sqrt(sum * n / (n - lateralTerms))
+	return slices.DeleteFunc(of, func(s []float64) bool { return s == nil })
 }
 
 // mostLateral bounds what is taken for lateral color: a scale less 1 far beyond any lens.

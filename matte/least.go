@@ -5,6 +5,8 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/mat"
+
+	"example.com/twinplate/internal/robust"
 )
 
 // nonNegative returns the x >= 0 that makes x'Ax/2 - b'x least: least squares by its normal
@@ -51,15 +53,14 @@ func nonNegative(a [][]float64, b []float64, signed ...int) []float64 {
 	return best
 }
 
-// sandwich returns the standard errors of least squares whose errors may hang together within
-// groups but not between them: the roots of the diagonal of A^-1 M A^-1, with A the normal matrix
-// and M the sum over the groups of the outer product of their scores (White 1980, Liang and Zeger
-// 1986; not checked against the source). They are infinite where A has no inverse.
+// sandwich returns the standard errors of least squares by their normal matrix and the scores of
+// groups of equations, as robust.Sandwich has them. They are infinite where the matrix has no
+// inverse.
 func sandwich(a [][]float64, scores [][]float64) []float64 {
 	n := len(a)
-	out := make([]float64, n)
-	for i := range out {
-		out[i] = math.Inf(1)
+	unknown := make([]float64, n)
+	for i := range unknown {
+		unknown[i] = math.Inf(1)
 	}
 	sym := mat.NewSymDense(n, nil)
 	for i := range n {
@@ -68,25 +69,16 @@ func sandwich(a [][]float64, scores [][]float64) []float64 {
 		}
 	}
 	var chol mat.Cholesky
-	if !chol.Factorize(sym) || len(scores) < 2 {
-		return out
+	if !chol.Factorize(sym) {
+		return unknown
 	}
 	var inv mat.SymDense
 	if chol.InverseTo(&inv) != nil {
-		return out
+		return unknown
 	}
-	clear(out)
-	for _, g := range scores {
-		for i := range n {
-			d := 0.0
-			for j := range n {
-				d += inv.At(i, j) * g[j]
-			}
-			out[i] += d * d
-		}
+	rows := make([][]float64, n)
+	for i := range rows {
+		rows[i] = mat.Row(nil, i, &inv)
 	}
-	for i := range out {
-		out[i] = math.Sqrt(out[i] * float64(len(scores)) / float64(len(scores)-1))
-	}
-	return out
+	return robust.Sandwich(rows, scores)
 }

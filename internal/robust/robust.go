@@ -1,8 +1,9 @@
-// Package robust has the order statistics that the estimators share.
+// Package robust has the order statistics and the standard errors that the estimators share.
 package robust
 
 import (
 	"cmp"
+	"math"
 	"slices"
 )
 
@@ -44,4 +45,29 @@ func Sampled[T any](v []T, n int) []T {
 		some = append(some, v[i])
 	}
 	return some
+}
+
+// Sandwich returns the standard errors of the parameters of least squares whose errors may hang
+// together within groups but not between them: the roots of the diagonal of V M V, with V the
+// inverse of the normal matrix and M the sum over the groups of the outer product of their scores,
+// the sums of weight times residual times row (White 1980, Liang and Zeger 1986; not checked
+// against the source). They are infinite where there are fewer than two groups.
+func Sandwich(inverse, scores [][]float64) []float64 {
+	out := make([]float64, len(inverse))
+	n := float64(len(scores))
+	for i, row := range inverse {
+		for _, g := range scores {
+			d := 0.0
+			for j, v := range row {
+				d += v * g[j]
+			}
+			out[i] += d * d
+		}
+		if n < 2 {
+			out[i] = math.Inf(1)
+			continue
+		}
+		out[i] = math.Sqrt(out[i] * n / (n - 1))
+	}
+	return out
 }

@@ -58,3 +58,36 @@ func TestSampled(t *testing.T) {
 		}
 	}
 }
+
+// The mean's standard error, of which the textbook says the standard deviation over the root of n;
+// copies that hang together say nothing more, and taken for independent they seem to.
+func TestSandwich(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 2))
+	const n, copies = 40, 5
+	v := make([]float64, n)
+	mean := 0.0
+	for i := range v {
+		v[i] = r.NormFloat64()
+		mean += v[i] / n
+	}
+	square := 0.0
+	var groups, apart [][]float64
+	for _, x := range v {
+		square += (x - mean) * (x - mean)
+		groups = append(groups, []float64{copies * (x - mean)})
+		for range copies {
+			apart = append(apart, []float64{x - mean})
+		}
+	}
+	want := math.Sqrt(square / (n - 1) / n)
+	inverse := [][]float64{{1. / (n * copies)}}
+	if got := Sandwich(inverse, groups)[0]; math.Abs(got/want-1) > 1e-12 {
+		t.Errorf("the mean has a standard error of %v, want %v", got, want)
+	}
+	if got := Sandwich(inverse, apart)[0]; got > want/2 {
+		t.Errorf("copies taken for independent: %v, of %v", got, want)
+	}
+	if got := Sandwich(inverse, groups[:1])[0]; !math.IsInf(got, 1) {
+		t.Errorf("by one group %v, want that nothing is known", got)
+	}
+}
