@@ -10,30 +10,17 @@ import (
 	"testing"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/internal/film"
 	"example.com/twinplate/internal/outside"
 	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 )
 
-// film is what testdata/footage/film.py says of a take.
-type film struct {
-	Homography [9]float64
-	Motion     [][2]float64
-}
-
 // filmed draws a take of 640x360 pixels with a fault by NumPy and OpenCV, and returns its frames,
 // less their pedestals.
-func filmed(t *testing.T, seed int, fault string, frames int, more ...string) ([]align.Pair, film) {
+func filmed(t *testing.T, seed int, fault string, frames int, more ...string) ([]align.Pair, film.Truth) {
 	t.Helper()
-	dir := t.TempDir()
-	var truth film
-	outside.Python(t, `
-import json, runpy, sys
-script, out = sys.argv[1:3]
-sys.argv = sys.argv[1:]
-runpy.run_path(script, run_name="__main__")
-print(open(out + "/truth/truth.json").read())`, &truth,
-		append([]string{filepath.Join("..", "testdata", "footage", "film.py"), dir, "--seed", fmt.Sprint(seed), "--size", "640x360", "--frames", fmt.Sprint(frames), "--fault", fault}, more...)...)
+	dir, truth := outside.Film(t, append([]string{"--seed", fmt.Sprint(seed), "--size", "640x360", "--frames", fmt.Sprint(frames), "--fault", fault}, more...)...)
 	linear, err := plate.CurveByName("linear")
 	if err != nil {
 		t.Fatal(err)
@@ -56,9 +43,9 @@ print(open(out + "/truth/truth.json").read())`, &truth,
 
 // offAtEdges returns the root of the mean square error of a geometry at the edges that it was found
 // by, and of what it states there, in pixels.
-func offAtEdges(e *align.Estimate, truth film) (off, stated float64) {
+func offAtEdges(e *align.Estimate, truth film.Truth) (off, stated float64) {
 	drawn := e.Geometry
-	drawn.Homography, drawn.Mirror, drawn.Radial = truth.Homography, false, [2]float64{} // the homography has the mirror
+	drawn.Homography, drawn.Mirror, drawn.Radial = truth.Homography, truth.Mirror, [2]float64{truth.Radial}
 	n := float64(len(e.Pieces))
 	for _, p := range e.Pieces {
 		x0, y0 := e.Geometry.Map(p.Color[0], p.Color[1])
@@ -113,17 +100,17 @@ func TestFilmedLensAndShutter(t *testing.T) {
 	for _, row := range []struct {
 		fault string
 		edge  float64 // bound of the geometry's error at the edges, in pixels
-		check func(e *align.Estimate, truth film) (ok bool, want string)
+		check func(e *align.Estimate, truth film.Truth) (ok bool, want string)
 	}{
-		{"soft", 0.06, func(e *align.Estimate, _ film) (bool, string) {
+		{"soft", 0.06, func(e *align.Estimate, _ film.Truth) (bool, string) {
 			s := e.Softness
 			return math.Abs(s.Difference-1) < min(2*s.Sigma, 0.4) && s.Told(0.5), "the band plate softer by 1 pixel"
 		}},
-		{"lateral", 0.06, func(e *align.Estimate, _ film) (bool, string) {
+		{"lateral", 0.06, func(e *align.Estimate, _ film.Truth) (bool, string) {
 			l := e.LateralColor
 			return math.Abs(l.Red-0.0005) < min(3*l.RedSigma, 2e-4) && math.Abs(l.Blue+0.0005) < min(3*l.BlueSigma, 2e-4) && l.Told(640, 360), "0.0005 and -0.0005"
 		}},
-		{"rolling", 0.3, func(e *align.Estimate, truth film) (bool, string) {
+		{"rolling", 0.3, func(e *align.Estimate, truth film.Truth) (bool, string) {
 			// Motion is 2 pixels long; the mean of the frames is the geometry's.
 			n := float64(len(truth.Motion))
 			var mean [2]float64

@@ -4,11 +4,8 @@ package take_test
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"math"
-	"os"
-	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -21,43 +18,17 @@ import (
 	"example.com/twinplate/take"
 )
 
-// filmed draws a take by testdata/footage/film.py, which is NumPy's and OpenCV's work and nothing
-// of rig's, with the codecs of FFmpeg. It returns the take's folder and its recipe with the true
-// geometry.
+// filmed draws a take, which is nothing of rig's. It returns the take's folder and its recipe with
+// the true geometry.
 func filmed(t *testing.T, args ...string) (string, take.Recipe) {
 	t.Helper()
-	outside.Program(t, "ffmpeg")
-	var there bool
-	outside.Python(t, "print('true')", &there)
-	dir := t.TempDir()
-	out, err := exec.Command("/usr/bin/python3", append([]string{filepath.Join("..", "testdata", "footage", "film.py"), dir}, args...)...).CombinedOutput()
-	if err != nil {
-		t.Fatalf("film.py: %v, %s", err, out)
-	}
+	dir, truth := outside.Film(t, args...)
 	r, err := take.ReadRecipe(filepath.Join(dir, "recipe.json"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	data, err := os.ReadFile(filepath.Join(dir, "truth", "truth.json"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	var truth struct {
-		ColorSize  [2]int `json:"color_size"`
-		BandSize   [2]int `json:"band_size"`
-		Homography [9]float64
-		Mirror     bool
-	}
-	if err := json.Unmarshal(data, &truth); err != nil {
-		t.Fatal(err)
-	}
 	g := align.NewGeometry(truth.ColorSize[0], truth.ColorSize[1], truth.BandSize[0], truth.BandSize[1])
 	g.Homography, g.Mirror = truth.Homography, truth.Mirror
-	if g.Mirror { // the file's homography has the mirror in it
-		for k := range 3 {
-			g.Homography[k] = float64(g.BandW-1)*g.Homography[6+k] - g.Homography[k]
-		}
-	}
 	r.Geometry = take.Given(g)
 	return dir, r
 }

@@ -8,11 +8,14 @@ package outside
 
 import (
 	"encoding/json"
+	"os"
 	"os/exec"
+	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
 
+	"example.com/twinplate/internal/film"
 	"example.com/twinplate/internal/tier"
 )
 
@@ -31,10 +34,8 @@ func Program(t testing.TB, name string) string {
 // prints into result, and fails the test where it cannot.
 func Python(t testing.TB, script string, result any, args ...string) {
 	t.Helper()
-	if !hasModules() {
-		missing(t, "Debian's python3 lacks python3-opencv, python3-skimage, python3-scipy or python3-pyopencolorio")
-	}
-	cmd := exec.Command(python, append([]string{"-c", script}, args...)...)
+	needPython(t)
+	cmd := exec.Command(film.Python, append([]string{"-c", script}, args...)...)
 	var stderr strings.Builder
 	cmd.Stderr = &stderr
 	out, err := cmd.Output()
@@ -46,12 +47,50 @@ func Python(t testing.TB, script string, result any, args ...string) {
 	}
 }
 
-const python = "/usr/bin/python3"
-
 // hasModules reports whether Debian's Python has all that scripts import. To ask takes a second.
 var hasModules = sync.OnceValue(func() bool {
-	return exec.Command(python, "-c", "import cv2, skimage, scipy, PyOpenColorIO").Run() == nil
+	return exec.Command(film.Python, "-c", "import cv2, skimage, scipy, PyOpenColorIO").Run() == nil
 })
+
+func needPython(t testing.TB) {
+	t.Helper()
+	if !hasModules() {
+		missing(t, "Debian's python3 lacks python3-opencv, python3-skimage, python3-scipy or python3-pyopencolorio")
+	}
+}
+
+// FilmScript returns the path of the script that Film runs, and fails or skips the test where what
+// the script needs is missing.
+func FilmScript(t testing.TB) string {
+	t.Helper()
+	needPython(t)
+	Program(t, "ffmpeg")
+	const script = "testdata/footage/film.py"
+	for up := "."; ; up = filepath.Join(up, "..") {
+		if _, err := os.Stat(filepath.Join(up, "go.mod")); err == nil {
+			return filepath.Join(up, script)
+		}
+		if at, err := filepath.Abs(up); err != nil || at == filepath.Dir(at) {
+			t.Fatalf("no folder above this one has the module's %s", script)
+		}
+	}
+}
+
+// Film draws a take into a folder of the test's own, by NumPy, OpenCV and FFmpeg: see package film
+// for the arguments and for what is true of the take.
+func Film(t testing.TB, args ...string) (dir string, truth film.Truth) {
+	t.Helper()
+	script := FilmScript(t)
+	dir = t.TempDir()
+	if err := film.Draw(t.Context(), film.Python, script, dir, args...); err != nil {
+		t.Fatal(err)
+	}
+	truth, err := film.ReadTruth(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return dir, truth
+}
 
 func missing(t testing.TB, what string) {
 	t.Helper()

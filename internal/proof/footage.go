@@ -2,13 +2,11 @@ package proof
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"runtime/debug"
 	"slices"
@@ -18,6 +16,7 @@ import (
 	"time"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/internal/film"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
 )
@@ -40,7 +39,7 @@ func (o *FootageOptions) filled() (f FootageOptions) {
 		f.Script = filepath.Join("testdata", "footage", "film.py")
 	}
 	if f.Python == "" {
-		f.Python = "/usr/bin/python3"
+		f.Python = film.Python
 	}
 	return f
 }
@@ -64,10 +63,10 @@ type FootageTake struct {
 	Without   []string `json:"without"` // reference plates that nobody shot
 }
 
-// args are the script's.
-func (t FootageTake) args(out string) []string {
+// args are the script's, after the folder.
+func (t FootageTake) args() []string {
 	number := func(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
-	args := []string{out, "--seed", strconv.FormatUint(t.Seed, 10), "--size", fmt.Sprintf("%dx%d", t.W, t.H), "--frames", strconv.Itoa(t.Frames),
+	args := []string{"--seed", strconv.FormatUint(t.Seed, 10), "--size", fmt.Sprintf("%dx%d", t.W, t.H), "--frames", strconv.Itoa(t.Frames),
 		"--performer", t.Performer, "--height", number(t.Tall), "--photo", t.Photo, "--light", t.Light, "--fault", strings.Join(t.Faults, ","),
 		"--leak", number(t.Leak), "--noise", number(t.Noise), "--curve", t.Curve, "--codec", t.Codec, "--without", strings.Join(t.Without, ",")}
 	if t.Leaves {
@@ -202,11 +201,8 @@ func Footage(ctx context.Context, t FootageTake, opt *FootageOptions) (FootageLi
 		return FootageLine{}, err
 	}
 	defer os.RemoveAll(dir)
-	if out, err := exec.CommandContext(ctx, o.Python, append([]string{o.Script}, t.args(dir)...)...).CombinedOutput(); err != nil {
-		if ctx.Err() != nil {
-			return FootageLine{}, ctx.Err()
-		}
-		return FootageLine{}, fmt.Errorf("%s %s: %w\n%s", o.Script, strings.Join(t.args(dir), " "), err, out)
+	if err := film.Draw(ctx, o.Python, o.Script, dir, t.args()...); err != nil {
+		return FootageLine{}, err
 	}
 	r, err := take.ReadRecipe(filepath.Join(dir, "recipe.json"))
 	if err != nil {
@@ -216,40 +212,15 @@ func Footage(ctx context.Context, t FootageTake, opt *FootageOptions) (FootageLi
 	return measureFootage(ctx, t, dir, r)
 }
 
-// footageTruth is what the script says of the take that it drew.
-type footageTruth struct {
-	ColorSize    [2]int     `json:"color_size"`
-	BandSize     [2]int     `json:"band_size"`
-	Homography   [9]float64 `json:"homography"` // with the mirror in it
-	Radial       float64    `json:"radial"`
-	Center       [2]float64 `json:"center"`
-	M            [3]float64 `json:"m"`
-	Gains        []float64  `json:"gains"`
-	FloorScale   float64    `json:"floor_scale"` // of alpha, at full scale of the floor's files
-	TextureBound float64    `json:"texture_bound"`
-}
-
-// geometry is the true one. Its homography has the mirror in it.
-func (t *footageTruth) geometry() align.Geometry {
-	return align.Geometry{ColorW: t.ColorSize[0], ColorH: t.ColorSize[1], BandW: t.BandSize[0], BandH: t.BandSize[1], Homography: t.Homography, Radial: [2]float64{t.Radial}, Center: t.Center}
-}
-
-func readFootageTruth(dir string) (t footageTruth, err error) {
-	path := filepath.Join(dir, "truth", "truth.json")
-	data, err := os.ReadFile(path)
-	if err != nil {
-		return t, err
-	}
-	if err := json.Unmarshal(data, &t); err != nil {
-		return t, fmt.Errorf("%s: %w", path, err)
-	}
-	return t, nil
+// trueGeometry returns what the script says that it is.
+func trueGeometry(t *film.Truth) align.Geometry {
+	return align.Geometry{ColorW: t.ColorSize[0], ColorH: t.ColorSize[1], BandW: t.BandSize[0], BandH: t.BandSize[1], Mirror: t.Mirror, Homography: t.Homography, Radial: [2]float64{t.Radial}, Center: t.Center}
 }
 
 // measureFootage does the job by a recipe on the take that was drawn into dir.
 func measureFootage(ctx context.Context, t FootageTake, dir string, r take.Recipe) (FootageLine, error) {
 	l := FootageLine{FootageTake: t, Edges: -1, Stated: -1, Frame: -1, StatedFrame: -1, Matte: -1, MatteEdges: -1, Floor: -1, OpenZ: -1, CoreZ: -1, EdgeZ: -1}
-	truth, err := readFootageTruth(dir)
+	truth, err := film.ReadTruth(dir)
 	if err != nil {
 		return l, err
 	}
@@ -304,7 +275,7 @@ func recovered(f func() error) (err error) {
 }
 
 // job prepares and runs the take, and measures it.
-func (l *FootageLine) job(ctx context.Context, dir string, r take.Recipe, truth *footageTruth) error {
+func (l *FootageLine) job(ctx context.Context, dir string, r take.Recipe, truth *film.Truth) error {
 	opened, err := take.OpenContext(ctx, r)
 	if err != nil {
 		return err
@@ -317,7 +288,7 @@ func (l *FootageLine) job(ctx context.Context, dir string, r take.Recipe, truth 
 	l.hear("job", job.Warnings...)
 	l.hear("timing", job.Timing.Warnings...)
 	l.hear("note", job.Notes...)
-	want := truth.geometry()
+	want := trueGeometry(truth)
 	l.Frame = align.RMS(want, job.Geometry)
 	if e := job.Estimate; e != nil {
 		var s moment

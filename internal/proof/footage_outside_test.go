@@ -4,7 +4,6 @@ package proof
 
 import (
 	"math"
-	"os/exec"
 	"path/filepath"
 	"slices"
 	"testing"
@@ -18,10 +17,7 @@ import (
 func footageScript(t *testing.T) *FootageOptions {
 	t.Helper()
 	tier.InTest(t)
-	outside.Program(t, "ffmpeg")
-	var there bool
-	outside.Python(t, "print('true')", &there)
-	return &FootageOptions{Script: filepath.Join("..", "..", "testdata", "footage", "film.py")}
+	return &FootageOptions{Script: outside.FilmScript(t)}
 }
 
 // small returns a take of 640x360 pixels in which nothing is wrong, but for what change does.
@@ -37,7 +33,7 @@ func small(seed uint64, change func(*FootageTake)) FootageTake {
 // noise that the script states, everywhere and at edges, whatever the light, a distorted lens, and
 // a codec.
 func TestFootageTruth(t *testing.T) {
-	o := footageScript(t).filled()
+	tier.InTest(t)
 	for _, f := range []FootageTake{
 		small(1, func(f *FootageTake) { f.Light, f.Curve = "side", "srgb" }),
 		small(2, func(f *FootageTake) {
@@ -46,19 +42,12 @@ func TestFootageTruth(t *testing.T) {
 		small(3, func(f *FootageTake) { f.Codec = "prores" }),
 	} {
 		t.Run(f.String(), func(t *testing.T) {
-			dir := t.TempDir()
-			if out, err := exec.Command(o.Python, append([]string{o.Script}, f.args(dir)...)...).CombinedOutput(); err != nil {
-				t.Fatalf("%v: %s", err, out)
-			}
+			dir, truth := outside.Film(t, f.args()...)
 			r, err := take.ReadRecipe(filepath.Join(dir, "recipe.json"))
 			if err != nil {
 				t.Fatal(err)
 			}
-			truth, err := readFootageTruth(dir)
-			if err != nil {
-				t.Fatal(err)
-			}
-			g := truth.geometry()
+			g := trueGeometry(&truth)
 			r.Background, r.Write, r.Clamp = "", []string{"sigma"}, "none"
 			r.Geometry, r.Crosstalk = take.Given(g), take.Given(truth.M)
 			r.Gain = take.Given(map[int]float64{})
