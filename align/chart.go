@@ -87,6 +87,7 @@ func (c Chart) WriteSVG(w io.Writer) error {
 	b := bufio.NewWriter(w)
 	x0, y0 := c.origin()
 	fmt.Fprintf(b, `<svg xmlns="http://www.w3.org/2000/svg" version="1.1" width="%gmm" height="%gmm" viewBox="0 0 %g %g">`+"\n", c.Width, c.Height, c.Width, c.Height)
+	fmt.Fprint(b, "<title>twinplate chart</title>\n")
 	fmt.Fprintf(b, `<rect width="%g" height="%g" fill="#fff"/>`+"\n<path fill=\"#000\" d=\"", c.Width, c.Height)
 	for j := range c.Rows {
 		for i := range c.Columns {

@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"image"
 	"io/fs"
-	"path/filepath"
 
 	"example.com/twinplate/plate"
 	"example.com/twinplate/plate/clip"
@@ -41,6 +40,7 @@ func (j *Job) WriteClips(ctx context.Context, out string, opt ClipOptions) error
 	if t.timecode != nil {
 		common.TimeCode = t.timecode.Add(t.Pairs[0].Number - t.color[0].Number).String()
 	}
+	inputs := j.inputs()
 	var writers []*clip.Writer
 	defer func() {
 		for _, w := range writers {
@@ -54,7 +54,7 @@ func (j *Job) WriteClips(ctx context.Context, out string, opt ClipOptions) error
 		if c.path == "" {
 			continue
 		}
-		if err := j.checkClip(c.path); err != nil {
+		if err := inputs.Check(c.path); err != nil {
 			return err
 		}
 		own := common
@@ -116,18 +116,4 @@ func (t *Take) clipFrame(m image.Image, preview bool) image.Image {
 		f.Multiply(t.primaries.To(plate.PrimariesBT709))
 	}
 	return plate.Encode(f, plate.SRGB, 16)
-}
-
-// checkClip returns an error where a clip would overwrite one of the take's files.
-func (j *Job) checkClip(path string) error {
-	abs, err := filepath.Abs(path)
-	if err != nil {
-		return err
-	}
-	for input := range j.inputFiles() {
-		if other, err := filepath.Abs(input); err == nil && other == abs {
-			return fmt.Errorf("%s: the clip would overwrite this input", path)
-		}
-	}
-	return nil
 }

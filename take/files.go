@@ -32,6 +32,21 @@ func (r Recipe) ReferenceFiles() ([]string, error) {
 	return all, nil
 }
 
+// InputFiles returns all the files that the recipe names, as far as they are there: those of its
+// frames and its background too.
+func (r Recipe) InputFiles() []string {
+	var all []string
+	for _, p := range r.paths() {
+		if *p == "" {
+			continue
+		}
+		if some, err := files(*p); err == nil {
+			all = append(all, some...)
+		}
+	}
+	return all
+}
+
 // BaseNames returns the recipe with the names of its files without their folders, so that two
 // recipes can be compared wherever their files lie.
 func (r Recipe) BaseNames() Recipe {

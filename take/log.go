@@ -9,13 +9,14 @@ import (
 	"fmt"
 	"hash"
 	"io"
-	"iter"
 	"os"
 	"path/filepath"
 	"runtime"
 	"slices"
 	"sync"
 	"time"
+
+	"example.com/twinplate/internal/target"
 )
 
 // A runLog is a file to which every run into a folder adds, as JSON, a line of itself and a line
@@ -330,22 +331,17 @@ func (j *Job) referenceFiles() []string {
 	return files
 }
 
-// inputFiles goes through all files that the job reads.
-func (j *Job) inputFiles() iter.Seq[string] {
-	return func(yield func(string) bool) {
-		var all []string
-		for _, p := range j.take.Pairs {
-			all = append(all, fileOf(p.Color), fileOf(p.Band))
-		}
-		for _, f := range j.take.background {
+// inputs are all files of the take, which no output may overwrite: those too that the job does not
+// read.
+func (j *Job) inputs() *target.Inputs {
+	t := j.take
+	var all []string
+	for _, s := range []Sequence{t.color, t.band, t.background} {
+		for _, f := range s {
 			all = append(all, fileOf(f.Path))
 		}
-		for _, path := range append(all, j.referenceFiles()...) {
-			if !yield(fileOf(path)) {
-				return
-			}
-		}
 	}
+	return target.NewInputs(slices.Concat(all, t.recipe.InputFiles(), j.referenceFiles()))
 }
 
 // givenGain returns the gain of a frame that the recipe gives.

@@ -60,20 +60,15 @@ func (j *Job) newOutput(opt *RunOptions, pairs []Pair) (*output, error) {
 			o.products = append(o.products, "matte")
 		}
 	}
-	inputs := map[string]bool{}
-	for path := range j.inputFiles() {
-		if abs, err := filepath.Abs(path); err == nil {
-			inputs[abs] = true
-		}
-	}
+	inputs := j.inputs()
 	for _, product := range o.products {
 		if product == "comp" && j.fitter == nil {
 			return nil, errors.New("a comp is asked for and no background is given: give one, or write only matte, foreground or transmission")
 		}
 		o.options[product] = j.writeOptions(product)
-		for _, p := range j.take.Pairs {
-			if abs, err := filepath.Abs(o.path(product, p.Number)); err == nil && inputs[abs] {
-				return nil, fmt.Errorf("%s: the output would overwrite this input: choose another output folder", abs)
+		for _, p := range pairs {
+			if err := inputs.Check(o.path(product, p.Number)); err != nil {
+				return nil, err
 			}
 		}
 		if err := o.folder(filepath.Join(o.dir, product), pairs); err != nil {

@@ -292,6 +292,14 @@ func TestOutputFolder(t *testing.T) {
 	if _, err := prepare(t, recipe).Run(context.Background(), &take.RunOptions{Out: filepath.Join(r.dir, "x")}); err == nil || !strings.Contains(err.Error(), "would overwrite") {
 		t.Errorf("output over input: %v", err)
 	}
+	// One whose plate has the name of an output by a link, be it one that may be replaced.
+	link := filepath.Join(r.dir, "linked", "matte", "0001.png")
+	if err := errors.Join(os.MkdirAll(filepath.Dir(link), 0o777), os.Symlink(filepath.Join(r.dir, "color", "c_0001.png"), link)); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := job.Run(context.Background(), &take.RunOptions{Out: filepath.Join(r.dir, "linked"), Replace: true}); err == nil || !strings.Contains(err.Error(), "would overwrite the input") {
+		t.Errorf("output over input by a link: %v", err)
+	}
 	recipe = r.recipe
 	recipe.Background, recipe.Write = "", []string{"comp"}
 	if _, err := prepare(t, recipe).Run(context.Background(), &take.RunOptions{Out: filepath.Join(r.dir, "y")}); err == nil || !strings.Contains(err.Error(), "no background") {

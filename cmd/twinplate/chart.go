@@ -13,16 +13,21 @@ import (
 	"strings"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/internal/target"
 	"example.com/twinplate/plate"
 )
 
 type sheet struct {
-	Out    string  `help:"File for the sheet: .svg or .png." placeholder:"F.svg|F.png" required:""`
-	Size   string  `help:"The sheet's size: A4, A3, A2, A1, A0 (on their long side), or width and height in millimeters, like 600x400." default:"A3" placeholder:"A3|WxH"`
-	Square float64 `help:"Side of a square, in millimeters. Default: a twenty-second of the long side." placeholder:"MM"`
-	DPI    float64 `name:"dpi" help:"Of a PNG: pixels to the inch." default:"300" placeholder:"N"`
-	JSON   bool    `name:"json" help:"Print one JSON object instead of text."`
+	Out     string  `help:"File for the sheet: .svg or .png." placeholder:"F.svg|F.png" required:""`
+	Size    string  `help:"The sheet's size: A4, A3, A2, A1, A0 (on their long side), or width and height in millimeters, like 600x400." default:"A3" placeholder:"A3|WxH"`
+	Square  float64 `help:"Side of a square, in millimeters. Default: a twenty-second of the long side." placeholder:"MM"`
+	DPI     float64 `name:"dpi" help:"Of a PNG: pixels to the inch." default:"300" placeholder:"N"`
+	Replace bool    `help:"Overwrite a file that is there and no chart."`
+	JSON    bool    `name:"json" help:"Print one JSON object instead of text."`
 }
+
+// chartTitle is in the files, by which they are told from other pictures.
+const chartTitle = "twinplate chart"
 
 func (sheet) Help() string {
 	return examples(
@@ -54,10 +59,15 @@ func (c *sheet) Run(t *terminal) error {
 	if err != nil {
 		return usageError{err}
 	}
+	ext := strings.ToLower(filepath.Ext(c.Out))
+	if ext != ".svg" && ext != ".png" {
+		return usageError{fmt.Errorf("--out %s: the name must end in .svg or .png", c.Out)}
+	}
+	if err := (&target.Guard{Replace: c.Replace}).Check(c.Out, chartKind); err != nil {
+		return err
+	}
 	write := board.WriteSVG
-	switch ext := strings.ToLower(filepath.Ext(c.Out)); ext {
-	case ".svg":
-	case ".png":
+	if ext == ".png" {
 		m, err := board.Image(c.DPI)
 		if err != nil {
 			return usageError{err}
@@ -67,11 +77,9 @@ func (c *sheet) Run(t *terminal) error {
 			if err := png.Encode(&b, m); err != nil {
 				return err
 			}
-			_, err := w.Write(withResolution(b.Bytes(), c.DPI))
+			_, err := w.Write(withChunks(b.Bytes(), c.DPI))
 			return err
 		}
-	default:
-		return usageError{fmt.Errorf("--out %s: the name must end in .svg or .png", c.Out)}
 	}
 	if err := plate.WriteAtomic(c.Out, write); err != nil {
 		return err
@@ -101,17 +109,22 @@ func sheetSize(s string) (size [2]float64, err error) {
 	return size, nil
 }
 
-// withResolution puts a pHYs chunk, which has the pixels to the meter, after a PNG file's IHDR (PNG, third
-// edition, section 11.3.4.3), so that the sheet prints at its size.
-func withResolution(file []byte, dpi float64) []byte {
+// withChunks puts two chunks after a PNG file's IHDR: pHYs, which has the pixels to the meter, so
+// that the sheet prints at its size, and tEXt with the title (PNG, third edition, sections 11.3.4.3
+// and 11.3.3.3).
+func withChunks(file []byte, dpi float64) []byte {
 	const headerEnd = 8 + 4 + 4 + 13 + 4 // the signature, and IHDR with its length, name and checksum
-	chunk := binary.BigEndian.AppendUint32(nil, 9)
-	chunk = append(chunk, "pHYs"...)
+	chunk := func(out []byte, name string, data []byte) []byte {
+		out = binary.BigEndian.AppendUint32(out, uint32(len(data)))
+		start := len(out)
+		out = append(append(out, name...), data...)
+		return binary.BigEndian.AppendUint32(out, crc32.ChecksumIEEE(out[start:]))
+	}
 	n := uint32(math.Round(dpi / 0.0254))
-	chunk = binary.BigEndian.AppendUint32(chunk, n)
-	chunk = binary.BigEndian.AppendUint32(chunk, n)
-	chunk = append(chunk, 1) // the unit is the meter
-	chunk = binary.BigEndian.AppendUint32(chunk, crc32.ChecksumIEEE(chunk[4:]))
+	size := binary.BigEndian.AppendUint32(binary.BigEndian.AppendUint32(nil, n), n)
+	size = append(size, 1) // the unit is the meter
 	out := append([]byte(nil), file[:headerEnd]...)
-	return append(append(out, chunk...), file[headerEnd:]...)
+	out = chunk(out, "pHYs", size)
+	out = chunk(out, "tEXt", []byte("Title\x00"+chartTitle))
+	return append(out, file[headerEnd:]...)
 }

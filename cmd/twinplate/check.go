@@ -14,9 +14,10 @@ import (
 
 type check struct {
 	plates
-	Geometry string `help:"Geometry between the cameras: auto (from the footage, the default), none, or a file from register." placeholder:"F|auto|none"`
-	Out      string `help:"Folder for the page, check.html, and the same readings as check.json." placeholder:"DIR"`
-	JSON     bool   `name:"json" help:"Print one JSON object instead of text."`
+	Geometry *string `help:"Geometry between the cameras: auto (from the footage, the default), none, or a file from register." placeholder:"F|auto|none"`
+	Out      string  `help:"Folder for the page, check.html, and the same readings as check.json." placeholder:"DIR"`
+	Replace  bool    `help:"Overwrite files of those names that no check has written."`
+	JSON     bool    `name:"json" help:"Print one JSON object instead of text."`
 }
 
 func (check) Help() string {
@@ -67,6 +68,18 @@ func (c *check) Run(t *terminal) error {
 			return usageError{fmt.Errorf("%s is missing: see twinplate check --help", need.flag)}
 		}
 	}
+	if c.Out != "" {
+		if err := os.MkdirAll(c.Out, 0o777); err != nil {
+			return fmt.Errorf("the output folder cannot be made: %w", err)
+		}
+		outputs := guard(c.Replace, r)
+		if err := outputs.Check(filepath.Join(c.Out, "check.json"), checkKind); err != nil {
+			return err
+		}
+		if err := outputs.Check(filepath.Join(c.Out, "check.html"), checkPageKind); err != nil {
+			return err
+		}
+	}
 	opened, err := take.OpenContext(t.ctx, r)
 	if err != nil {
 		return err
@@ -104,9 +117,6 @@ func (c *check) Run(t *terminal) error {
 }
 
 func (c *check) write(report checkReport, checked *take.Checkup) error {
-	if err := os.MkdirAll(c.Out, 0o777); err != nil {
-		return fmt.Errorf("the output folder cannot be made: %w", err)
-	}
 	if err := plate.WriteAtomic(filepath.Join(c.Out, "check.json"), func(w io.Writer) error {
 		e := json.NewEncoder(w)
 		e.SetIndent("", "  ")
@@ -114,7 +124,7 @@ func (c *check) write(report checkReport, checked *take.Checkup) error {
 	}); err != nil {
 		return err
 	}
-	return plate.WriteAtomic(filepath.Join(c.Out, "check.html"), func(w io.Writer) error { return writeCheckPage(w, c.Color, checked) })
+	return plate.WriteAtomic(filepath.Join(c.Out, "check.html"), func(w io.Writer) error { return writeCheckPage(w, *c.Color, checked) })
 }
 
 // valueOf returns a reading's value as people read it.

@@ -5,13 +5,13 @@ import (
 	"fmt"
 	"io/fs"
 	"math"
-	"os"
 	"slices"
 	"strconv"
 	"strings"
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/composite"
+	"example.com/twinplate/internal/target"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/plate/clip"
@@ -20,36 +20,34 @@ import (
 
 // plates are the flags that say which take, for comp and register.
 type plates struct {
-	Color string `help:"Color plate: a file, a folder, a quoted glob, or a video file, which FFmpeg reads if it is installed." placeholder:"PATH"`
-	Band  string `help:"Band plate, likewise. Frames are paired by number, or by the time code in their names with --fps." placeholder:"PATH"`
+	Color *string `help:"Color plate: a file, a folder, a quoted glob, or a video file, which FFmpeg reads if it is installed." placeholder:"PATH"`
+	Band  *string `help:"Band plate, likewise. Frames are paired by number, or by the time code in their names with --fps." placeholder:"PATH"`
 
-	Offset        string  `help:"Pair color frame n with band frame n+N (--offset=-3 for one that is negative), or find N from the motion (auto). Default none: the same number or time code." placeholder:"N|auto|none"`
-	FPS           float64 `name:"fps" help:"Frames a second, for time code, the lamps' beat, OpenEXR and clips: 23.976, 24, 25, 29.97 and so on. Default: a video file's own." placeholder:"N"`
-	Drop          bool    `help:"The time code drops frames, where the names do not say so by a semicolon (29.97 and 59.94 frames a second)."`
-	TimecodeColor string  `help:"Time code of the first color frame, like 01:02:03:04, or none. Default: from the names, where all have it." placeholder:"TC"`
-	TimecodeBand  string  `help:"Time code of the first band frame, likewise." placeholder:"TC"`
+	Offset        *string  `help:"Pair color frame n with band frame n+N (--offset=-3 for one that is negative), or find N from the motion (auto). Default none: the same number or time code." placeholder:"N|auto|none"`
+	FPS           *float64 `name:"fps" help:"Frames a second, for time code, the lamps' beat, OpenEXR and clips: 23.976, 24, 25, 29.97 and so on. Default: a video file's own." placeholder:"N"`
+	Drop          *bool    `negatable:"" help:"The time code drops frames, where the names do not say so by a semicolon (29.97 and 59.94 frames a second)."`
+	TimecodeColor *string  `help:"Time code of the first color frame, like 01:02:03:04, or none. Default: from the names, where all have it." placeholder:"TC"`
+	TimecodeBand  *string  `help:"Time code of the first band frame, likewise." placeholder:"TC"`
 
-	CleanBand  string `help:"Clean band plate: the screen with nobody before it. A folder or glob is averaged. Without it one is rebuilt from the take." placeholder:"F"`
-	CleanColor string `help:"Clean color plate. Without it the screen's light in color is estimated." placeholder:"F"`
-	DarkBand   string `help:"Dark band plate: lamps off or lens capped." placeholder:"F"`
-	DarkColor  string `help:"Dark color plate." placeholder:"F"`
-	FlatBand   string `help:"Flat frames of the band camera, for its noise: a folder or glob of pairs, each two of the same light, best at several levels. Without them the noise is read from the take." placeholder:"PATH"`
-	FlatColor  string `help:"Flat frames of the color camera, likewise." placeholder:"PATH"`
+	CleanBand  *string `help:"Clean band plate: the screen with nobody before it. A folder or glob is averaged. Without it one is rebuilt from the take." placeholder:"F"`
+	CleanColor *string `help:"Clean color plate. Without it the screen's light in color is estimated." placeholder:"F"`
+	DarkBand   *string `help:"Dark band plate: lamps off or lens capped." placeholder:"F"`
+	DarkColor  *string `help:"Dark color plate." placeholder:"F"`
+	FlatBand   *string `help:"Flat frames of the band camera, for its noise: a folder or glob of pairs, each two of the same light, best at several levels. Without them the noise is read from the take." placeholder:"PATH"`
+	FlatColor  *string `help:"Flat frames of the color camera, likewise." placeholder:"PATH"`
 
-	ColorCamera string `help:"The curve and the primaries that the color camera recorded with, by the trade's names: logc3-awg3, slog3-sgamut3cine, vlog-vgamut and so on (twinplate curves lists them)." placeholder:"NAME"`
-	ColorCurve  string `help:"Transfer curve of the color plates: linear, srgb, bt709, bt1886, hlg, pq, acescct, density10, a camera's (twinplate curves lists them), or a CSV file of code value and linear light. Default: what the files' tags say, or srgb." placeholder:"NAME|F.csv"`
-	BandCurve   string `help:"Transfer curve of the band plates, likewise." placeholder:"NAME|F.csv"`
+	ColorCamera string  `help:"The curve and the primaries that the color camera recorded with, by the trade's names: logc3-awg3, slog3-sgamut3cine, vlog-vgamut and so on (twinplate curves lists them)." placeholder:"NAME"`
+	ColorCurve  *string `help:"Transfer curve of the color plates: linear, srgb, bt709, bt1886, hlg, pq, acescct, density10, a camera's (twinplate curves lists them), or a CSV file of code value and linear light. Default: what the files' tags say, or srgb." placeholder:"NAME|F.csv"`
+	BandCurve   *string `help:"Transfer curve of the band plates, likewise." placeholder:"NAME|F.csv"`
 
-	Frames string `help:"Frames A to B only, by the color plate's numbers: 12-48, 12- or 12." placeholder:"A-B"`
+	Frames *string `help:"Frames A to B only, by the color plate's numbers: 12-48, 12- or 12." placeholder:"A-B"`
 }
 
-// into writes the flags that are set over the recipe's fields.
+// into writes the flags that are given over the recipe's fields.
 func (p plates) into(r *take.Recipe) error {
 	choose(&r.Offset, p.Offset)
-	if p.FPS != 0 {
-		r.FPS = p.FPS
-	}
-	r.Drop = r.Drop || p.Drop
+	override(&r.FPS, p.FPS)
+	override(&r.Drop, p.Drop)
 	override(&r.TimecodeColor, p.TimecodeColor)
 	override(&r.TimecodeBand, p.TimecodeBand)
 	override(&r.Color, p.Color)
@@ -69,9 +67,10 @@ func (p plates) into(r *take.Recipe) error {
 	return nil
 }
 
-func override(to *string, flag string) {
-	if flag != "" {
-		*to = flag
+// override sets what a flag gives, be it a zero value; nil is a flag that is not there.
+func override[T any](to *T, flag *T) {
+	if flag != nil {
+		*to = *flag
 	}
 }
 
@@ -88,50 +87,59 @@ func overrideCamera(curve, primaries *string, name string) error {
 	return nil
 }
 
-func choose[T any](to *take.Choice[T], flag string) {
-	if flag != "" {
-		to.Set(flag)
+// choose is override for what a take can say by itself.
+func choose[T any](to *take.Choice[T], flag *string) {
+	if flag != nil {
+		to.Set(*flag)
 	}
+}
+
+// parsed is override for a flag that must be parsed.
+func parsed[T any](to *T, flag *string, parse func(string) (T, error)) (err error) {
+	if flag != nil {
+		*to, err = parse(*flag)
+	}
+	return err
 }
 
 type comp struct {
 	plates
-	Background       string `help:"What goes behind: a still, a folder, a quoted glob, or a video file." placeholder:"PATH"`
-	BackgroundCamera string `help:"The curve and the primaries of a background that a camera recorded, as --color-camera." placeholder:"NAME"`
-	BackgroundCurve  string `help:"Transfer curve of the background, as --color-curve." placeholder:"NAME|F.csv"`
-	OutputCurve      string `help:"Transfer curve of comp and foreground. Default: the background's. Mattes are linear, and so is OpenEXR." placeholder:"NAME|F.csv"`
+	Background       *string `help:"What goes behind: a still, a folder, a quoted glob, or a video file." placeholder:"PATH"`
+	BackgroundCamera string  `help:"The curve and the primaries of a background that a camera recorded, as --color-camera." placeholder:"NAME"`
+	BackgroundCurve  *string `help:"Transfer curve of the background, as --color-curve." placeholder:"NAME|F.csv"`
+	OutputCurve      *string `help:"Transfer curve of comp and foreground. Default: the background's. Mattes are linear, and so is OpenEXR." placeholder:"NAME|F.csv"`
 
-	Primaries           string `help:"Primaries that the work is done in and the color is written with: bt709 (the default), bt2020, p3-d65, ap1, or a camera's." placeholder:"NAME"`
-	ColorPrimaries      string `help:"Primaries of the color plates, converted to those. Default: what the files' tags say, or the same." placeholder:"NAME"`
-	BackgroundPrimaries string `help:"Primaries of the background, likewise." placeholder:"NAME"`
+	Primaries           *string `help:"Primaries that the work is done in and the color is written with: bt709 (the default), bt2020, p3-d65, ap1, or a camera's." placeholder:"NAME"`
+	ColorPrimaries      *string `help:"Primaries of the color plates, converted to those. Default: what the files' tags say, or the same." placeholder:"NAME"`
+	BackgroundPrimaries *string `help:"Primaries of the background, likewise." placeholder:"NAME"`
 
-	Fit           string   `help:"How a background of another size is laid over the frame: fill, inside, stretch or none. Default fill." placeholder:"MODE"`
-	FitOffset     string   `help:"Move the background right and down, in parts of the frame: 0.1,-0.05." placeholder:"X,Y"`
-	FitScale      float64  `help:"Enlarge the background about its center." placeholder:"S"`
+	Fit           *string  `help:"How a background of another size is laid over the frame: fill, inside, stretch or none. Default fill." placeholder:"MODE"`
+	FitOffset     *string  `help:"Move the background right and down, in parts of the frame: 0.1,-0.05." placeholder:"X,Y"`
+	FitScale      *float64 `help:"Enlarge the background about its center." placeholder:"S"`
 	Out           string   `help:"Folder for the results; each product has a folder in it." placeholder:"DIR"`
-	Geometry      string   `help:"Geometry between the cameras: auto (from the footage, the default), none, or a file from register." placeholder:"F|auto|none"`
-	Resample      string   `help:"Kernel that the band plate is resampled by: bicubic (the default), lanczos3 (sharper, rings more) or bilinear (softer)." placeholder:"NAME"`
-	MatchSoftness bool     `help:"Blur the sharper camera's plates to the softness of the other's, where they differ, so that the matte's edge and the picture's fit. Without it a difference is warned of. A color plate that is blurred stays so."`
-	LateralColor  string   `help:"Lateral color of the color camera's lens, taken out of its plates: none (the default), auto, or the scales of red and blue over green's, less 1. Without it, it is warned of." placeholder:"R,B|auto|none"`
-	Crosstalk     string   `help:"Set light that the band camera sees: auto (the default), none, or three numbers." placeholder:"R,G,B|auto|none"`
-	Gain          string   `help:"The lamps' gain: auto (one a frame, the default) or none." placeholder:"auto|none"`
-	Clamp         string   `help:"What is kept within the range of light: transmission (the default), none or all." placeholder:"WHAT"`
-	CleanFrom     string   `help:"Without a clean band plate: take (rebuilt from the frames, the default) or screen (a smooth fit)." placeholder:"take|screen"`
-	Glare         string   `help:"Veiling glare of the band camera's lens: none (the default), auto, or its strength." placeholder:"auto|none|S"`
-	Tidy          bool     `help:"Take noise out of the open screen and the core. Intermediate alpha is not touched."`
-	Floor         float64  `help:"Transmission below this becomes 0: hides spill, and whatever is that thin. Default 0." placeholder:"T"`
-	Ceiling       float64  `help:"Transmission above this becomes 1. Default 1." placeholder:"T"`
-	Knee          float64  `help:"Half the width of the bend at floor and ceiling. Default 0.02." placeholder:"T"`
+	Geometry      *string  `help:"Geometry between the cameras: auto (from the footage, the default), none, or a file from register." placeholder:"F|auto|none"`
+	Resample      *string  `help:"Kernel that the band plate is resampled by: bicubic (the default), lanczos3 (sharper, rings more) or bilinear (softer)." placeholder:"NAME"`
+	MatchSoftness *bool    `negatable:"" help:"Blur the sharper camera's plates to the softness of the other's, where they differ, so that the matte's edge and the picture's fit. Without it a difference is warned of. A color plate that is blurred stays so."`
+	LateralColor  *string  `help:"Lateral color of the color camera's lens, taken out of its plates: none (the default), auto, or the scales of red and blue over green's, less 1. Without it, it is warned of." placeholder:"R,B|auto|none"`
+	Crosstalk     *string  `help:"Set light that the band camera sees: auto (the default), none, or three numbers." placeholder:"R,G,B|auto|none"`
+	Gain          *string  `help:"The lamps' gain: auto (one a frame, the default) or none." placeholder:"auto|none"`
+	Clamp         *string  `help:"What is kept within the range of light: transmission (the default), none or all." placeholder:"WHAT"`
+	CleanFrom     *string  `help:"Without a clean band plate: take (rebuilt from the frames, the default) or screen (a smooth fit)." placeholder:"take|screen"`
+	Glare         *string  `help:"Veiling glare of the band camera's lens: none (the default), auto, or its strength." placeholder:"auto|none|S"`
+	Tidy          *bool    `negatable:"" help:"Take noise out of the open screen and the core. Intermediate alpha is not touched."`
+	Floor         *float64 `help:"Transmission below this becomes 0: hides spill, and whatever is that thin. Default 0." placeholder:"T"`
+	Ceiling       *float64 `help:"Transmission above this becomes 1. Default 1." placeholder:"T"`
+	Knee          *float64 `help:"Half the width of the bend at floor and ceiling. Default 0.02." placeholder:"T"`
 	Write         []string `help:"What to write: comp, matte, foreground, transmission, sigma (the noise of alpha). Default comp,matte." placeholder:"WHAT,..."`
-	Format        string   `help:"png (the default), tiff or exr (OpenEXR: linear light, color premultiplied with alpha)." placeholder:"FORMAT"`
-	Depth         int      `help:"Bits of a value: 8 or 16, in exr 16 (half) or 32 (float). Default 16." placeholder:"BITS"`
+	Format        *string  `help:"png (the default), tiff or exr (OpenEXR: linear light, color premultiplied with alpha)." placeholder:"FORMAT"`
+	Depth         *int     `help:"Bits of a value: 8 or 16, in exr 16 (half) or 32 (float). Default 16." placeholder:"BITS"`
 	Layers        []string `help:"In exr: matte, sigma or both as layers beside the color of comp and foreground." placeholder:"WHAT,..."`
 	Archive       string   `help:"When all frames are done, make a clip of the composites without loss: FFV1 in Matroska, through FFmpeg." placeholder:"F.mkv"`
 	Preview       string   `help:"Likewise a clip for looking at: H.264 in MP4, sRGB." placeholder:"F.mp4"`
-	Replace       bool     `help:"Overwrite files in DIR that were made with other settings, and clips. Without it comp stops before the first frame."`
+	Replace       bool     `help:"Overwrite files in DIR that were made with other settings, clips, and whatever has the name of a recipe that is to be saved; inputs never. Without it comp stops before the first frame."`
 	StopAtError   bool     `help:"Begin no more frames after one that failed. Without it the others are done."`
 	Shard         string   `help:"Do part I of N of the take only, the parts counted from 0, for several machines with one folder. Give each the same recipe." placeholder:"I/N"`
-	Recipe        string   `help:"Take settings from a recipe; flags go before them." placeholder:"F" type:"path"`
+	Recipe        string   `help:"Take settings from a recipe. A flag goes before it, also with 0 or nothing, which undoes what the recipe has: --floor 0, --clean-band '', --no-tidy." placeholder:"F" type:"path"`
 	SaveRecipe    string   `help:"Save what reproduces this run, estimates included. Without --out that is all that is done." placeholder:"F"`
 	Jobs          int      `help:"Frames worked on at once. Default: one a core, within --memory." placeholder:"N"`
 	Memory        float64  `help:"Gigabytes that the frames worked on at once may take together, beside the reference plates; one is worked on in any case. Default: 4, or no bound with --jobs." placeholder:"GB"`
@@ -187,63 +195,52 @@ func (c *comp) recipe() (take.Recipe, error) {
 	choose(&r.Gain, c.Gain)
 	choose(&r.LateralColor, c.LateralColor)
 	choose(&r.Glare, c.Glare)
-	var err error
-	if c.Resample != "" {
-		if r.Resample, err = align.ParseKernel(c.Resample); err != nil {
-			return r, err
-		}
+	if err := parsed(&r.Resample, c.Resample, align.ParseKernel); err != nil {
+		return r, err
 	}
-	if c.MatchSoftness && r.MatchSoftness.Mode != "given" {
+	if on := c.MatchSoftness; on != nil && !*on {
+		r.MatchSoftness = take.Choice[float64]{Mode: "none"}
+	} else if on != nil && r.MatchSoftness.Mode != "given" {
 		r.MatchSoftness.Mode = "auto"
 	}
 	override(&r.CleanFrom, c.CleanFrom)
-	r.Tidy = r.Tidy || c.Tidy
-	for _, l := range []struct {
-		to   *float64
-		flag float64
-	}{{&r.Limits.Floor, c.Floor}, {&r.Limits.Ceiling, c.Ceiling}, {&r.Limits.Knee, c.Knee}} {
-		if l.flag != 0 {
-			*l.to = l.flag
-		}
-	}
-	if len(c.Write) > 0 {
+	override(&r.Tidy, c.Tidy)
+	override(&r.Limits.Floor, c.Floor)
+	override(&r.Limits.Ceiling, c.Ceiling)
+	override(&r.Limits.Knee, c.Knee)
+	override(&r.Depth, c.Depth)
+	if c.Write != nil {
 		r.Write = c.Write
 	}
-	if c.Depth != 0 {
-		r.Depth = c.Depth
-	}
-	if len(c.Layers) > 0 {
+	if c.Layers != nil {
 		r.Layers = c.Layers
 	}
-	if r.Format == "exr" && c.OutputCurve != "" {
-		return r, fmt.Errorf("--output-curve %s with format exr: OpenEXR is linear light", c.OutputCurve)
+	if r.Format == "exr" && c.OutputCurve != nil && *c.OutputCurve != "" {
+		return r, fmt.Errorf("--output-curve %s with format exr: OpenEXR is linear light", *c.OutputCurve)
 	}
 	return r, c.fit(&r.Fit)
 }
 
-func (c *comp) fit(f *composite.Fit) (err error) {
-	if c.Fit != "" {
-		if f.Mode, err = composite.ParseFitMode(c.Fit); err != nil {
-			return err
-		}
+func (c *comp) fit(f *composite.Fit) error {
+	if err := parsed(&f.Mode, c.Fit, composite.ParseFitMode); err != nil {
+		return err
 	}
-	if c.FitOffset != "" {
-		x, y, ok := strings.Cut(c.FitOffset, ",")
-		var errX, errY error
-		f.OffsetX, errX = strconv.ParseFloat(strings.TrimSpace(x), 64)
-		f.OffsetY, errY = strconv.ParseFloat(strings.TrimSpace(y), 64)
-		if !ok || errX != nil || errY != nil {
-			return fmt.Errorf("--fit-offset %q: it must be two numbers like 0.1,-0.05", c.FitOffset)
-		}
+	override(&f.Scale, c.FitScale)
+	if c.FitOffset == nil {
+		return nil
 	}
-	if c.FitScale != 0 {
-		f.Scale = c.FitScale
+	x, y, ok := strings.Cut(*c.FitOffset, ",")
+	var errX, errY error
+	f.OffsetX, errX = strconv.ParseFloat(strings.TrimSpace(x), 64)
+	f.OffsetY, errY = strconv.ParseFloat(strings.TrimSpace(y), 64)
+	if !ok || errX != nil || errY != nil {
+		return fmt.Errorf("--fit-offset %q: it must be two numbers like 0.1,-0.05", *c.FitOffset)
 	}
 	return nil
 }
 
 // clips checks the flags for clips, before any work is done.
-func (c *comp) clips() error {
+func (c *comp) clips(outputs *target.Guard) error {
 	for _, f := range []struct{ flag, path string }{{"--archive", c.Archive}, {"--preview", c.Preview}} {
 		switch {
 		case f.path == "":
@@ -253,14 +250,28 @@ func (c *comp) clips() error {
 		case c.Out == "":
 			return usageError{fmt.Errorf("%s without --out: a clip is made of the frames there", f.flag)}
 		}
-		if _, err := os.Lstat(f.path); err == nil && !c.Replace {
-			return fmt.Errorf("%s: there already (--replace overwrites it)", f.path)
+		if err := outputs.Check(f.path, clipKind); err != nil {
+			return err
 		}
 	}
 	if c.Archive+c.Preview != "" {
 		return clip.Installed()
 	}
 	return nil
+}
+
+// targets tries all that will be written but the frames, which Job.Run looks after.
+func (c *comp) targets(r take.Recipe) error {
+	outputs := guard(c.Replace, r)
+	if c.Recipe != "" && !c.Replace {
+		outputs = guard(false, r, c.Recipe)
+	}
+	if c.SaveRecipe != "" {
+		if err := outputs.Check(c.SaveRecipe, recipeKind); err != nil {
+			return err
+		}
+	}
+	return c.clips(outputs)
 }
 
 // compReport is what `comp --json` prints.
@@ -323,7 +334,7 @@ func (c *comp) Run(t *terminal) error {
 	if !(c.Memory >= 0 && c.Memory < 1<<20) {
 		return usageError{fmt.Errorf("--memory %g: it must be a number of gigabytes above 0", c.Memory)}
 	}
-	if err := c.clips(); err != nil {
+	if err := c.targets(r); err != nil {
 		return err
 	}
 	opened, err := take.OpenContext(t.ctx, r)

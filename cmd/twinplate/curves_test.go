@@ -27,7 +27,7 @@ func TestCurvesCommand(t *testing.T) {
 
 // The short name and the flags that it stands for give the same recipe, and a flag of its own wins.
 func TestColorCamera(t *testing.T) {
-	c := comp{plates: plates{ColorCamera: "vlog", ColorCurve: "flog2"}, BackgroundCamera: "logc4-awg4"}
+	c := comp{plates: plates{ColorCamera: "vlog", ColorCurve: new("flog2")}, BackgroundCamera: "logc4-awg4"}
 	r, err := c.recipe()
 	if err != nil {
 		t.Fatal(err)

@@ -92,6 +92,18 @@ func (c *datasetCommand) Run(t *terminal) error {
 	if err != nil {
 		return err
 	}
+	read := []take.Recipe{}
+	for _, s := range sources {
+		read = append(read, s.Recipe)
+	}
+	for _, b := range c.Background {
+		read = append(read, take.Recipe{Background: b})
+	}
+	for _, r := range read {
+		if err := inputsApart(c.Out, r); err != nil {
+			return err
+		}
+	}
 	step, end := t.progress("writing samples")
 	opt.Progress = step
 	report, err := dataset.Write(t.ctx, c.Out, sources, opt)

@@ -3,12 +3,15 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"sync"
 	"time"
 
@@ -23,11 +26,12 @@ import (
 )
 
 type demo struct {
-	Out    string `help:"Folder for the take and the results." placeholder:"DIR" required:""`
-	Frames int    `help:"How many frames." default:"48"`
-	Size   string `help:"Size of both plates in pixels." default:"1280x720" placeholder:"WxH"`
-	Seed   uint64 `help:"Another seed gives other noise and other details." default:"1"`
-	JSON   bool   `name:"json" help:"Print one JSON object instead of text."`
+	Out     string `help:"Folder for the take and the results." placeholder:"DIR" required:""`
+	Frames  int    `help:"How many frames." default:"48"`
+	Size    string `help:"Size of both plates in pixels." default:"1280x720" placeholder:"WxH"`
+	Seed    uint64 `help:"Another seed gives other noise and other details." default:"1"`
+	Replace bool   `help:"Use a folder that has files in it and is no demo's: those of the demo's names are overwritten."`
+	JSON    bool   `name:"json" help:"Print one JSON object instead of text."`
 }
 
 func (demo) Help() string {
@@ -70,6 +74,9 @@ func (c *demo) Run(t *terminal) error {
 	}
 	if c.Frames < 1 || c.Frames > 9999 {
 		return usageError{fmt.Errorf("--frames %d: it must be 1 to 9999", c.Frames)}
+	}
+	if err := c.folder(); err != nil {
+		return err
 	}
 	start := time.Now()
 	shoot := newShoot(c, w, h)
@@ -137,6 +144,22 @@ Look at %s, then at comp in the same folder.
 	return nil
 }
 
+// folder returns an error where the demo would be written over something else.
+func (c *demo) folder() error {
+	entries, err := os.ReadDir(c.Out)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("the output folder cannot be read: %w", err)
+	}
+	// A take that somebody shot has no truth.
+	if c.Replace || len(entries) == 0 || slices.ContainsFunc(entries, func(e fs.DirEntry) bool { return e.Name() == "truth" && e.IsDir() }) {
+		return nil
+	}
+	return fmt.Errorf("%s: the folder is not empty, and not a demo's: choose a new one (--replace writes into it)", c.Out)
+}
+
 // A shoot is the demo's simulated set and where its files go.
 type shoot struct {
 	out      string
@@ -179,7 +202,7 @@ func (s *shoot) recipe() take.Recipe {
 
 // write shoots the take and writes it with its truth.
 func (s *shoot) write(ctx context.Context, step func(done, total int)) error {
-	for _, folder := range []string{"color", "band", "background", "truth/alpha", "truth/foreground"} {
+	for _, folder := range []string{"truth/alpha", "truth/foreground", "color", "band", "background"} { // truth first, for demo.folder
 		if err := os.MkdirAll(filepath.Join(s.out, filepath.FromSlash(folder)), 0o777); err != nil {
 			return fmt.Errorf("the output folder cannot be made: %w", err)
 		}

@@ -11,11 +11,13 @@ import (
 	"example.com/twinplate/internal/page"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
+	"example.com/twinplate/take"
 )
 
 type plan struct {
 	File    string `arg:"" optional:"" help:"The rig: a JSON file like the one that --example prints."`
 	Out     string `help:"Write the plan to a file: a page (.html), or the numbers (.json)." placeholder:"F.html"`
+	Replace bool   `help:"Overwrite a file that is there and no plan."`
 	JSON    bool   `name:"json" help:"Print one JSON object instead of text."`
 	Example bool   `help:"Print the file of an example rig, to begin with."`
 }
@@ -44,7 +46,20 @@ func (c *plan) Run(t *terminal) error {
 	if c.Out != "" && ext != ".html" && ext != ".json" {
 		return usageError{fmt.Errorf("--out %s: it must end in .html or .json", c.Out)}
 	}
-	p, err := readPlan(c.File)
+	setup, files, err := readSetup(c.File)
+	if err != nil {
+		return fmt.Errorf("%s: %w", c.File, err)
+	}
+	if c.Out != "" {
+		kind := planPageKind
+		if ext == ".json" {
+			kind = planKind
+		}
+		if err := guard(c.Replace, take.Recipe{}, files...).Check(c.Out, kind); err != nil {
+			return err
+		}
+	}
+	p, err := setup.Plan()
 	if err != nil {
 		return fmt.Errorf("%s: %w", c.File, err)
 	}
@@ -71,9 +86,11 @@ func (c *plan) Run(t *terminal) error {
 // maxRig bounds the files that a rig is read from, in bytes.
 const maxRig = 4 << 20
 
-// readPlan reads a rig's file and the curves that it names, which are relative to its folder.
-func readPlan(path string) (*rig.Plan, error) {
+// readSetup reads a rig's file and the curves that it names, which are relative to its folder, and
+// returns the names of all.
+func readSetup(path string) (setup rig.Setup, files []string, err error) {
 	open := func(path string) (io.ReadCloser, error) {
+		files = append(files, path)
 		f, err := os.Open(path)
 		if err != nil {
 			return nil, err
@@ -86,16 +103,16 @@ func readPlan(path string) (*rig.Plan, error) {
 	}
 	f, err := open(path)
 	if err != nil {
-		return nil, err
+		return setup, nil, err
 	}
 	defer f.Close()
 	var data bytes.Buffer
 	if _, err := data.ReadFrom(io.LimitReader(f, maxRig+1)); err != nil {
-		return nil, err
+		return setup, nil, err
 	}
-	setup, err := rig.ParseSetup(data.Bytes())
+	setup, err = rig.ParseSetup(data.Bytes())
 	if err != nil {
-		return nil, err
+		return setup, nil, err
 	}
 	if err := setup.ReadCurves(func(name string) (io.ReadCloser, error) {
 		if !filepath.IsAbs(name) {
@@ -103,9 +120,9 @@ func readPlan(path string) (*rig.Plan, error) {
 		}
 		return open(name)
 	}); err != nil {
-		return nil, err
+		return setup, nil, err
 	}
-	return setup.Plan()
+	return setup, files, nil
 }
 
 func printPlan(t *terminal, p *rig.Plan) {

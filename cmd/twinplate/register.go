@@ -20,6 +20,7 @@ type register struct {
 	ChartBand  string `help:"Band plate of it, likewise." placeholder:"PATH"`
 	Out        string `help:"File for the geometry (JSON), for comp --geometry." placeholder:"F.json" required:""`
 	Picture    string `help:"File for a picture (SVG) of how far the plates are still apart, and of the expected error, over the frame." placeholder:"F.svg"`
+	Replace    bool   `help:"Overwrite files that are there and no geometry, or no picture of one."`
 	JSON       bool   `name:"json" help:"Print one JSON object instead of text."`
 }
 
@@ -101,6 +102,15 @@ func (c *register) Run(t *terminal) error {
 	r, err := c.recipe()
 	if err != nil {
 		return err
+	}
+	outputs := guard(c.Replace, r)
+	if err := outputs.Check(c.Out, geometryKind); err != nil {
+		return err
+	}
+	if c.Picture != "" {
+		if err := outputs.Check(c.Picture, residualKind); err != nil {
+			return err
+		}
 	}
 	opened, err := take.OpenContext(t.ctx, r)
 	if err != nil {
