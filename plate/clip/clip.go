@@ -189,14 +189,19 @@ func ffprobe(ctx context.Context, path string) (p probed, err error) {
 	return p, err
 }
 
-// run runs ffprobe, and hands on what it prints.
+// run runs ffprobe on the first video stream, and hands on what it prints.
 func run(ctx context.Context, path string, read func(io.Reader) error, args ...string) error {
+	return runProbe(ctx, path, "v:0", read, args...)
+}
+
+// runProbe is run for a stream of FFmpeg's naming.
+func runProbe(ctx context.Context, path, stream string, read func(io.Reader) error, args ...string) error {
 	_, program, err := find()
 	if err != nil {
 		return err
 	}
 	var errs bytes.Buffer
-	args = append([]string{"-v", "error", "-select_streams", "v:0"}, args...)
+	args = append([]string{"-v", "error", "-select_streams", stream}, args...)
 	c := exec.CommandContext(ctx, program, append(args, source(path)...)...)
 	c.Stderr = &errs
 	out, err := c.StdoutPipe()
@@ -276,14 +281,15 @@ func (i *Info) index(ctx context.Context, path string, size int64, p probed) err
 	return nil
 }
 
-// said returns the last line that a program has printed on its standard error, or its own error.
+// said returns the first line that a program has printed on its standard error, for those after it
+// follow from it, or its own error.
 func said(errs *bytes.Buffer, path string, err error) string {
-	lines := strings.Split(strings.TrimSpace(errs.String()), "\n")
-	last := strings.TrimSpace(strings.ReplaceAll(lines[len(lines)-1], "file:"+path+": ", ""))
-	if last == "" {
+	first, _, _ := strings.Cut(strings.TrimSpace(errs.String()), "\n")
+	first = strings.TrimSpace(strings.ReplaceAll(first, "file:"+path+": ", ""))
+	if first == "" {
 		return err.Error()
 	}
-	return last
+	return first
 }
 
 // fraction reads "24000/1001".

@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 
 	"example.com/twinplate/plate"
@@ -21,21 +22,69 @@ type Kind int
 
 const (
 	// Archive is FFV1 (RFC 9043) in Matroska: R'G'B' without loss, with checksums, each frame on
-	// its own.
+	// its own. It may have alpha.
 	Archive Kind = iota
 	// Preview is H.264 in MP4, at 8 bits and 4:2:0, for looking at.
 	Preview
+	// HEVC is H.265 in MP4, at 10 bits and 4:2:0.
+	HEVC
+	// ProRes422 is Apple ProRes 422 HQ in QuickTime, at 10 bits and 4:2:2, which editors take.
+	ProRes422
+	// ProRes4444 is Apple ProRes 4444 in QuickTime, at 10 bits and 4:4:4. It may have alpha.
+	ProRes4444
+	// VP9 is VP9 in WebM, at 8 bits and 4:2:0, for the web. It may have alpha.
+	VP9
 )
+
+// A kind is how FFmpeg is asked for a Kind.
+type kind struct {
+	extension, container string
+	alpha                bool     // it may have alpha
+	pixels, withAlpha    string   // pixel formats of Y'CbCr; "": R'G'B' as it comes
+	codec                []string // and its options
+	sound                string   // the codec that sound becomes
+}
+
+// tv asks for Y'CbCr by BT.709 at the narrow range, with chroma from all of its pixels.
+const tv = "scale=out_color_matrix=bt709:out_range=tv:flags=bicubic+accurate_rnd+full_chroma_int"
+
+var kinds = map[Kind]kind{
+	Archive: {extension: ".mkv", container: "matroska", alpha: true, sound: "flac",
+		codec: []string{"-c:v", "ffv1", "-level", "3", "-g", "1", "-slices", "4", "-slicecrc", "1", "-colorspace", "rgb", "-color_range", "pc"}},
+	Preview: {extension: ".mp4", container: "mp4", pixels: "yuv420p", sound: "aac",
+		codec: []string{"-c:v", "libx264", "-preset", "fast", "-crf", "18", "-movflags", "+faststart"}},
+	HEVC: {extension: ".mp4", container: "mp4", pixels: "yuv420p10le", sound: "aac",
+		codec: []string{"-c:v", "libx265", "-preset", "fast", "-crf", "16", "-tag:v", "hvc1", "-x265-params", "log-level=error", "-movflags", "+faststart"}},
+	ProRes422: {extension: ".mov", container: "mov", pixels: "yuv422p10le", sound: "pcm_s24le",
+		codec: []string{"-c:v", "prores_ks", "-profile:v", "3", "-vendor", "apl0"}},
+	ProRes4444: {extension: ".mov", container: "mov", alpha: true, pixels: "yuv444p10le", withAlpha: "yuva444p10le", sound: "pcm_s24le",
+		codec: []string{"-c:v", "prores_ks", "-profile:v", "4", "-alpha_bits", "16", "-vendor", "apl0"}},
+	VP9: {extension: ".webm", container: "webm", alpha: true, pixels: "yuv420p", withAlpha: "yuva420p", sound: "libopus",
+		codec: []string{"-c:v", "libvpx-vp9", "-b:v", "0", "-crf", "18", "-deadline", "good", "-cpu-used", "4", "-row-mt", "1", "-auto-alt-ref", "0"}},
+}
+
+// Extension returns the ending that names of such files have by custom, such as ".mov".
+func (k Kind) Extension() string { return kinds[k].extension }
 
 // Options say how frames become a video file.
 type Options struct {
 	Kind      Kind
 	W, H      int
-	Depth     int             // of an archive's values, 8 or 16; 0 means 16. A preview takes 8 or 16, and has 8
+	Depth     int             // of the values that come, 8 or 16; 0 means 16. An archive keeps it
 	Rate      [2]int          // frames a second, as a fraction
 	Curve     plate.Curve     // of the code values, which is stated
 	Primaries plate.Primaries // likewise; the zero value means PrimariesBT709
 	TimeCode  string          // of the first frame, such as 01:02:03:04; "" for none
+	Alpha     string          // what color is to alpha, which is stated: "premultiplied" or "straight"; "": there is none
+	Sound     *Track          // nil: none
+}
+
+// A Track is sound that goes along with frames. It is kept without loss where the kind of file can,
+// which are Archive and those of ProRes.
+type Track struct {
+	Path   string  // a file with sound; one without gives none
+	From   float64 // seconds from the file's first instant to the first frame; below 0 the sound begins later
+	Frames int     // how many frames there will be, to end with them; 0: the sound goes to its own end
 }
 
 // A Writer writes a video file, which gets its name when it is whole.
@@ -46,6 +95,7 @@ type Writer struct {
 	pipe         io.WriteCloser
 	errs         bytes.Buffer
 	frame        []byte
+	planes       int // in it
 }
 
 // Create begins a video file: beside its name, under which it appears when Close has returned nil.
@@ -65,9 +115,14 @@ func (w *Writer) start() error {
 	if o.Depth == 0 {
 		o.Depth = 16
 	}
+	k, known := kinds[o.Kind]
 	switch {
-	case o.Kind != Archive && o.Kind != Preview:
-		return fmt.Errorf("a clip of the kind %d: it must be Archive or Preview", o.Kind)
+	case !known:
+		return fmt.Errorf("a clip of the kind %d: it must be one from %d to %d", o.Kind, Archive, VP9)
+	case o.Alpha != "" && o.Alpha != "premultiplied" && o.Alpha != "straight":
+		return fmt.Errorf("alpha is %.40q: it must be premultiplied, straight or empty", o.Alpha)
+	case o.Alpha != "" && !k.alpha:
+		return errors.New("this kind of clip has no alpha: Archive, ProRes4444 and VP9 have")
 	case o.Depth != 8 && o.Depth != 16:
 		return fmt.Errorf("a depth of %d bits: it must be 8 or 16", o.Depth)
 	case o.W < 1 || o.H < 1 || o.W > MaxPixels/o.H:
@@ -91,54 +146,114 @@ func (w *Writer) start() error {
 		}
 	}
 	w.beside = filepath.Join(dir, fmt.Sprintf("%s%08x.unfinished", hidden, rand.Uint32()))
-	pixels := map[int]string{8: "gbrp", 16: "gbrp16le"}[o.Depth]
-	args := []string{"-nostdin", "-v", "error", "-f", "rawvideo", "-pix_fmt", pixels, "-s", fmt.Sprintf("%dx%d", o.W, o.H),
-		"-r", fmt.Sprintf("%d/%d", o.Rate[0], o.Rate[1]), "-i", "pipe:0"}
-	if o.Kind == Archive {
-		args = append(args, "-c:v", "ffv1", "-level", "3", "-g", "1", "-slices", "4", "-slicecrc", "1", "-pix_fmt", pixels, "-colorspace", "rgb", "-color_range", "pc")
-	} else {
-		args = append(args, "-vf", "scale=out_color_matrix=bt709:out_range=tv:flags=bicubic+accurate_rnd+full_chroma_int,format=yuv420p,pad=ceil(iw/2)*2:ceil(ih/2)*2",
-			"-c:v", "libx264", "-preset", "fast", "-crf", "18", "-colorspace", "bt709", "-color_range", "tv", "-movflags", "+faststart")
+	pixels := "gbr"
+	if o.Alpha != "" {
+		pixels += "a"
+	}
+	if pixels += "p"; o.Depth == 16 {
+		pixels += "16le"
+	}
+	rate := fmt.Sprintf("%d/%d", o.Rate[0], o.Rate[1])
+	args := []string{"-nostdin", "-v", "error", "-f", "rawvideo", "-pix_fmt", pixels, "-s", fmt.Sprintf("%dx%d", o.W, o.H), "-r", rate, "-i", "pipe:0"}
+	args = append(args, o.Sound.input(o.Rate)...)
+	args = append(args, "-map", "0:v:0")
+	if o.Sound != nil {
+		args = append(args, "-map", "1:a?", "-c:a", k.sound)
+		if k.sound == "aac" || k.sound == "libopus" {
+			args = append(args, "-b:a", "256k")
+		}
 	}
 	stated := o.Primaries
 	if stated == (plate.Primaries{}) {
 		stated = plate.PrimariesBT709
 	}
+	tags := "" // for the frames, from which ProRes has them
 	for name, p := range primaries {
 		if p.Near(stated) {
 			args = append(args, "-color_primaries", name)
+			tags += ":color_primaries=" + name
 		}
 	}
 	for _, name := range []string{"bt709", "iec61966-2-1", "linear", "smpte2084", "arib-std-b67"} {
 		if transfers[name] == o.Curve.Name() {
 			args = append(args, "-color_trc", name)
+			tags += ":color_trc=" + name
 		}
 	}
+	args = append(args, k.codec...)
+	switch to := k.pixels; {
+	case to == "":
+		args = append(args, "-pix_fmt", pixels)
+	default:
+		if o.Alpha != "" {
+			to = k.withAlpha
+		}
+		filter := tv + ",format=" + to + ",setparams=colorspace=bt709" + tags
+		if strings.Contains(to, "420") || strings.Contains(to, "422") {
+			filter += ",pad=ceil(iw/2)*2:ceil(ih/2)*2"
+		}
+		args = append(args, "-vf", filter, "-colorspace", "bt709", "-color_range", "tv")
+	}
 	// In words too: not every curve and triangle has a code point.
-	args = append(args, "-metadata", fmt.Sprintf("comment=Transfer curve: %s; primaries: %v", o.Curve.Name(), stated))
+	words := fmt.Sprintf("comment=Transfer curve: %s; primaries: %v", o.Curve.Name(), stated)
+	if o.Alpha != "" {
+		words += "; alpha: " + o.Alpha
+	}
+	args = append(args, "-metadata", words)
 	if o.TimeCode != "" {
-		if o.Kind == Archive {
+		if k.container == "matroska" || k.container == "webm" {
 			args = append(args, "-metadata", "timecode="+o.TimeCode)
 		} else {
 			args = append(args, "-timecode", o.TimeCode)
 		}
 	}
-	args = append(args, "-f", map[Kind]string{Archive: "matroska", Preview: "mp4"}[o.Kind], "-y", "file:"+w.beside)
+	args = append(args, "-f", k.container, "-y", "file:"+w.beside)
 	w.ffmpeg = exec.Command(program, args...)
 	w.ffmpeg.Stderr = &w.errs
 	if w.pipe, err = w.ffmpeg.StdinPipe(); err != nil {
 		return err
 	}
-	w.frame = make([]byte, 3*o.W*o.H*o.Depth/8)
+	w.planes = 3
+	if o.Alpha != "" {
+		w.planes = 4
+	}
+	w.frame = make([]byte, w.planes*o.W*o.H*o.Depth/8)
 	return w.ffmpeg.Start()
 }
 
-// Add adds a frame: a picture of code values without alpha, of the options' size. A value of 16
-// bits is kept whole in an archive of 16 bits.
+// input names the sound's file to FFmpeg, and the part of it that is taken.
+func (t *Track) input(rate [2]int) []string {
+	if t == nil {
+		return nil
+	}
+	seconds := func(v float64) string { return strconv.FormatFloat(v, 'f', 6, 64) }
+	var args []string
+	length := float64(t.Frames) * float64(rate[1]) / float64(rate[0])
+	switch {
+	case t.From > 0:
+		args = append(args, "-ss", seconds(t.From))
+	case t.From < 0:
+		args = append(args, "-itsoffset", seconds(-t.From))
+		length += t.From
+	}
+	if t.Frames > 0 {
+		args = append(args, "-t", seconds(max(length, 0)))
+	}
+	return append(args, source(t.Path)...)
+}
+
+// Add adds a frame: a picture of code values, of the options' size. A value of 16 bits is kept whole
+// in an archive of 16 bits. Where the clip has alpha, the picture is an *image.NRGBA64 whose values
+// are written as they stand, color and alpha each by itself; otherwise it has none.
 func (w *Writer) Add(m image.Image) error {
 	size := m.Bounds().Size()
 	if want := image.Pt(w.opt.W, w.opt.H); size != want {
 		return w.fail(plate.CheckSize("frame", size, "clip", want))
+	}
+	if w.planes == 4 {
+		if _, ok := m.(*image.NRGBA64); !ok {
+			return w.fail(fmt.Errorf("a frame of %T: a clip with alpha takes *image.NRGBA64", m))
+		}
 	}
 	w.fill(m)
 	if _, err := w.pipe.Write(w.frame); err != nil {
@@ -149,32 +264,66 @@ func (w *Writer) Add(m image.Image) error {
 	return nil
 }
 
-// fill puts a frame's values into planes, green, blue and red.
+// fill puts a frame's values into planes: green, blue, red and, where there is one, alpha.
 func (w *Writer) fill(m image.Image) {
-	n := w.opt.W * w.opt.H
-	min := m.Bounds().Min
-	put := func(i int, r, g, b uint16) {
-		if w.opt.Depth == 8 {
-			w.frame[i], w.frame[n+i], w.frame[2*n+i] = byte(g>>8), byte(b>>8), byte(r>>8)
+	r := m.Bounds()
+	switch m := m.(type) {
+	case *image.RGBA64:
+		w.fillFrom(8, func(y int) []byte { return m.Pix[m.PixOffset(r.Min.X, r.Min.Y+y):] })
+	case *image.RGBA:
+		w.fillFrom(4, func(y int) []byte { return m.Pix[m.PixOffset(r.Min.X, r.Min.Y+y):] })
+	case *image.NRGBA64:
+		if w.planes == 4 {
+			w.fillFrom(8, func(y int) []byte { return m.Pix[m.PixOffset(r.Min.X, r.Min.Y+y):] })
 			return
 		}
-		for c, v := range [3]uint16{g, b, r} {
-			binary.LittleEndian.PutUint16(w.frame[2*(c*n+i):], v)
+		w.fillByPixel(m)
+	default:
+		w.fillByPixel(m)
+	}
+}
+
+// order is the color that each plane has, as pictures count them.
+var order = [4]int{1, 2, 0, 3}
+
+// fillFrom is fill for pixels of so many bytes, of 8 bits or of 16 with the higher byte first, which
+// row returns from the left.
+func (w *Writer) fillFrom(size int, row func(y int) []byte) {
+	wide := w.opt.W
+	for y := range w.opt.H {
+		from := row(y)[:size*wide]
+		for p := range w.planes {
+			at, c := (p*w.opt.H+y)*wide, order[p]*size/4
+			if w.opt.Depth == 8 {
+				to := w.frame[at : at+wide]
+				for x := range to {
+					to[x] = from[size*x+c]
+				}
+				continue
+			}
+			low := c + size/4 - 1 // 8 bits are repeated, so that white is white
+			to := w.frame[2*at : 2*(at+wide)]
+			for x := range wide {
+				to[2*x], to[2*x+1] = from[size*x+low], from[size*x+c]
+			}
 		}
 	}
+}
+
+// fillByPixel is fill for any picture without alpha.
+func (w *Writer) fillByPixel(m image.Image) {
+	n := w.opt.W * w.opt.H
+	min := m.Bounds().Min
 	for y := range w.opt.H {
 		for x := range w.opt.W {
-			i := y*w.opt.W + x
-			switch m := m.(type) {
-			case *image.RGBA64:
-				c := m.RGBA64At(min.X+x, min.Y+y)
-				put(i, c.R, c.G, c.B)
-			case *image.RGBA:
-				c := m.RGBAAt(min.X+x, min.Y+y)
-				put(i, 0x101*uint16(c.R), 0x101*uint16(c.G), 0x101*uint16(c.B))
-			default:
-				r, g, b, _ := m.At(min.X+x, min.Y+y).RGBA()
-				put(i, uint16(r), uint16(g), uint16(b))
+			r, g, b, _ := m.At(min.X+x, min.Y+y).RGBA()
+			for p, v := range [3]uint32{g, b, r} {
+				i := p*n + y*w.opt.W + x
+				if w.opt.Depth == 8 {
+					w.frame[i] = byte(v >> 8)
+				} else {
+					binary.LittleEndian.PutUint16(w.frame[2*i:], uint16(v))
+				}
 			}
 		}
 	}

@@ -1,0 +1,91 @@
+package clip
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os/exec"
+	"strconv"
+	"time"
+
+	"example.com/twinplate/plate"
+)
+
+// ErrNoSound says that a video file has no sound.
+var ErrNoSound = errors.New("there is no sound in it")
+
+// maxSound bounds what Sound reads: an hour.
+const maxSound = time.Hour
+
+// Sound returns the sound of a video file's first track, its channels mixed into one, at so many
+// samples a second, from the instant of its first frame on and for most at the longest. It is about
+// -1 to 1. Errors are of type *plate.FileError; ErrNoSound is one that errors.Is finds.
+func Sound(ctx context.Context, path string, rate int, most time.Duration) ([]float32, error) {
+	s, err := sound(ctx, path, rate, most)
+	if err != nil {
+		return nil, &plate.FileError{Path: path, Err: err}
+	}
+	return s, nil
+}
+
+func sound(ctx context.Context, path string, rate int, most time.Duration) ([]float32, error) {
+	if rate < 1000 || rate > 192000 || most <= 0 || most > maxSound {
+		return nil, fmt.Errorf("%d samples a second for %v: it must be 1000 to 192000, and up to %v", rate, most, maxSound)
+	}
+	info, err := probe(ctx, path)
+	if err != nil {
+		return nil, err
+	}
+	tracks := false
+	if err := runProbe(ctx, path, "a:0", func(out io.Reader) error {
+		text, err := io.ReadAll(io.LimitReader(out, 1<<10))
+		tracks = len(bytes.TrimSpace(text)) > 0
+		return err
+	}, "-show_entries", "stream=codec_name", "-of", "csv=p=0"); err != nil {
+		return nil, err
+	}
+	if !tracks {
+		return nil, ErrNoSound
+	}
+	program, _, err := find()
+	if err != nil {
+		return nil, err
+	}
+	// The file's first instant is its sound's or its picture's, whichever is earlier: silence is put
+	// before sound that begins later.
+	args := append([]string{"-nostdin", "-v", "error"}, source(path)...)
+	length := most.Seconds() + info.first
+	args = append(args, "-map", "0:a:0", "-af", fmt.Sprintf("aresample=%d:async=1:first_pts=0", rate), "-ac", "1",
+		"-t", strconv.FormatFloat(length, 'f', 6, 64), "-f", "f32le", "pipe:1")
+	c := exec.CommandContext(ctx, program, args...)
+	var errs bytes.Buffer
+	c.Stderr = &errs
+	out, err := c.StdoutPipe()
+	if err != nil {
+		return nil, err
+	}
+	if err := c.Start(); err != nil {
+		return nil, err
+	}
+	data, readErr := io.ReadAll(io.LimitReader(out, int64(4*(length+1)*float64(rate))))
+	io.Copy(io.Discard, out)
+	if err := c.Wait(); err != nil {
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		return nil, errors.New("FFmpeg cannot read its sound: " + said(&errs, path, err))
+	}
+	if readErr != nil {
+		return nil, readErr
+	}
+	samples := make([]float32, len(data)/4)
+	for i := range samples {
+		samples[i] = math.Float32frombits(binary.LittleEndian.Uint32(data[4*i:]))
+	}
+	skip := min(int(math.Round(info.first*float64(rate))), len(samples))
+	return samples[skip:], nil
+}
