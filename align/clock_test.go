@@ -3,23 +3,23 @@ package align
 import (
 	"context"
 	"errors"
-	"example.com/twinplate/internal/parallel"
-	"example.com/twinplate/plate"
 	"fmt"
 	"math"
 	"math/rand/v2"
 	"testing"
 
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/tier"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/plate"
+	"example.com/twinplate/rig/simulate"
 )
 
 // clocks simulates a take of n frames, in parts of a frame: the band camera is late by late parts.
-func clocks(s rig.Scene, g Geometry, f rig.Faults, seed uint64, n, step, late int) *Clocks {
+func clocks(s simulate.Scene, g Geometry, f simulate.Faults, seed uint64, n, step, late int) *Clocks {
 	f.FrameOffset = late
-	sim := rig.NewSimulator(s, g.ColorW, g.ColorH, g.BandW, g.BandH, g, f, seed)
+	sim := simulate.New(s, g.ColorW, g.ColorH, g.BandW, g.BandH, g, f, seed)
 	var c Clocks
-	shots := make([]rig.Shot, n)
+	shots := make([]simulate.Shot, n)
 	parallel.Parts(n, func(from, to int) {
 		for i := from; i < to; i++ {
 			shots[i] = sim.Frame(i * step)
@@ -36,17 +36,17 @@ func clocks(s rig.Scene, g Geometry, f rig.Faults, seed uint64, n, step, late in
 func TestClocks(t *testing.T) {
 	for i, row := range []struct {
 		name   string
-		scene  rig.Scene
-		faults rig.Faults
+		scene  simulate.Scene
+		faults simulate.Faults
 		n      int
 		late   int // in steps
 		steps  int // to a frame
 	}{
-		{"three frames late", rig.Cutouts{Seed: 2}, hardFaults, 40, 3, 1},
-		{"a frame early", rig.Cutouts{Seed: 3}, hardFaults, 40, -1, 1},
-		{"a second and a half early", rig.Cutouts{Seed: 5}, hardFaults, 60, -37, 1},
-		{"the pier, two frames late", rig.Pier{Seed: 1}, rig.DemoFaults(), 40, 2, 1},
-		{"half a frame late", rig.Cutouts{Seed: 6}, hardFaults, 40, 1, 2},
+		{"three frames late", simulate.Cutouts{Seed: 2}, hardFaults, 40, 3, 1},
+		{"a frame early", simulate.Cutouts{Seed: 3}, hardFaults, 40, -1, 1},
+		{"a second and a half early", simulate.Cutouts{Seed: 5}, hardFaults, 60, -37, 1},
+		{"the pier, two frames late", simulate.Pier{Seed: 1}, simulate.DemoFaults(), 40, 2, 1},
+		{"half a frame late", simulate.Cutouts{Seed: 6}, hardFaults, 40, 1, 2},
 	} {
 		if i > 0 && tier.Quick() {
 			continue // slow under the race detector

@@ -7,7 +7,7 @@ import (
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 // The band camera looks into a mirror: what is at the left of the color plate is at the right of
@@ -96,7 +96,7 @@ func ExampleFromFootage() {
 	truth := align.Identity(320, 180)
 	truth.Homography[2], truth.Homography[5] = 6.5, -4
 	truth.Mirror = true
-	sim := rig.NewSimulator(rig.Cutouts{Seed: 1}, 320, 180, 320, 180, truth, rig.DemoFaults(), 1)
+	sim := simulate.New(simulate.Cutouts{Seed: 1}, 320, 180, 320, 180, truth, simulate.DemoFaults(), 1)
 	var pairs []align.Pair
 	for _, i := range []int{0, 30} {
 		shot := sim.Frame(i)
@@ -119,7 +119,7 @@ func ExampleFromFootage() {
 
 func ExampleResidual() {
 	g := align.Identity(320, 180)
-	shot := rig.NewSimulator(rig.Cutouts{}, 320, 180, 320, 180, g, rig.DemoFaults(), 1).Frame(0)
+	shot := simulate.New(simulate.Cutouts{}, 320, 180, 320, 180, g, simulate.DemoFaults(), 1).Frame(0)
 	pairs := []align.Pair{{Color: shot.Color, Band: shot.Band}}
 	right, err := align.Residual(context.Background(), pairs, g)
 	if err != nil {
@@ -135,7 +135,7 @@ func ExampleResidual() {
 // The band camera's lens is out of focus by 2 pixels.
 func ExampleSoftnessDifference() {
 	g := align.Identity(320, 180)
-	shot := rig.NewSimulator(rig.Cutouts{}, 320, 180, 320, 180, g, rig.Faults{LensBlur: 0.8, BandBlur: 2}, 1).Frame(0)
+	shot := simulate.New(simulate.Cutouts{}, 320, 180, 320, 180, g, simulate.Faults{LensBlur: 0.8, BandBlur: 2}, 1).Frame(0)
 	s, err := align.SoftnessDifference(context.Background(), []align.Pair{{Color: shot.Color, Band: shot.Band}}, g)
 	fmt.Printf("the band plate is softer by %.0f px %v\n", s.Difference, err)
 	// Output: the band plate is softer by 2 px <nil>
@@ -145,7 +145,7 @@ func ExampleSoftnessDifference() {
 func ExampleFindLateralColor() {
 	const w, h = 320, 180
 	g := align.Identity(w, h)
-	shot := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, g, rig.Faults{LensBlur: 0.8, ReadNoise: 0.005}, 1).Frame(0)
+	shot := simulate.New(simulate.Cutouts{}, w, h, w, h, g, simulate.Faults{LensBlur: 0.8, ReadNoise: 0.005}, 1).Frame(0)
 	align.LateralColor{Red: -0.002, Blue: 0.002}.Corrector(w, h).RGB(shot.Color)
 	l, err := align.FindLateralColor(context.Background(), []align.Pair{{Color: shot.Color, Band: shot.Band}}, g)
 	fmt.Printf("red %+.3f, blue %+.3f, told: %v %v\n", l.Red, l.Blue, l.Told(w, h), err)

@@ -10,14 +10,14 @@ import (
 	"testing"
 
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 var (
-	plainFaults = rig.Faults{LensBlur: 0.8, ReadNoise: 0.005}
+	plainFaults = simulate.Faults{LensBlur: 0.8, ReadNoise: 0.005}
 	// hardFaults are all the faults of a real set at once, with noise of 1 % of full scale in the
 	// dark.
-	hardFaults = rig.Faults{
+	hardFaults = simulate.Faults{
 		Crosstalk: [3]float64{0.03, 0.02, 0.006}, ScreenColor: [3]float64{0.02, 0.03, 0.002},
 		Unevenness: 1.5, GainDrift: 0.05, GainFlicker: 0.03, LensBlur: 0.8, ReadNoise: 0.01, PhotonNoise: 20000, DarkLevel: 0.02, Bits: 12,
 	}
@@ -25,8 +25,8 @@ var (
 
 // footage simulates n pairs of a scene, a second apart, and returns them with the true alpha of
 // each.
-func footage(s rig.Scene, g Geometry, f rig.Faults, seed uint64, n int) (pairs []Pair, alpha []*plate.Gray) {
-	sim := rig.NewSimulator(s, g.ColorW, g.ColorH, g.BandW, g.BandH, g, f, seed)
+func footage(s simulate.Scene, g Geometry, f simulate.Faults, seed uint64, n int) (pairs []Pair, alpha []*plate.Gray) {
+	sim := simulate.New(s, g.ColorW, g.ColorH, g.BandW, g.BandH, g, f, seed)
 	for i := range n {
 		shot := sim.Frame(24 * i)
 		pairs = append(pairs, Pair{shot.Color, shot.Band})
@@ -35,8 +35,8 @@ func footage(s rig.Scene, g Geometry, f rig.Faults, seed uint64, n int) (pairs [
 	return pairs, alpha
 }
 
-func cutoutPairs(g Geometry, f rig.Faults, seed uint64, n int) []Pair {
-	pairs, _ := footage(rig.Cutouts{Seed: seed}, g, f, seed, n)
+func cutoutPairs(g Geometry, f simulate.Faults, seed uint64, n int) []Pair {
+	pairs, _ := footage(simulate.Cutouts{Seed: seed}, g, f, seed, n)
 	return pairs
 }
 
@@ -101,7 +101,7 @@ func TestFromFootage(t *testing.T) {
 	for i, row := range []struct {
 		name        string
 		model       string
-		faults      rig.Faults
+		faults      simulate.Faults
 		bw, bh, n   int
 		edge, frame float64 // the bounds, in band pixels
 	}{
@@ -112,11 +112,11 @@ func TestFromFootage(t *testing.T) {
 		{"keystone and radial, every fault, one pair", Radial, hardFaults, w, h, 1, 0.12, 0.25},
 		{"a band plate of 3/4 the size", Homography, hardFaults, 360, 203, 2, 0.08, 0.1},
 		{"a band plate of 1.5 times the size", Homography, hardFaults, 720, 405, 2, 0.1, 0.12},
-		{"a soft band lens", Homography, with2(hardFaults, func(f *rig.Faults) { f.BandBlur = 1.2 }), w, h, 2, 0.1, 0.12},
+		{"a soft band lens", Homography, with2(hardFaults, func(f *simulate.Faults) { f.BandBlur = 1.2 }), w, h, 2, 0.1, 0.12},
 	} {
 		r := rand.New(rand.NewPCG(uint64(i), 20))
 		g := randomRig(r, w, h, row.bw, row.bh, row.model)
-		pairs, alpha := footage(rig.Cutouts{Seed: uint64(i)}, g, row.faults, uint64(i), row.n)
+		pairs, alpha := footage(simulate.Cutouts{Seed: uint64(i)}, g, row.faults, uint64(i), row.n)
 		e, err := FromFootage(t.Context(), pairs, nil)
 		if err != nil {
 			t.Errorf("%s: %v", row.name, err)
@@ -141,7 +141,7 @@ func TestFromFootage(t *testing.T) {
 	}
 }
 
-func with2(f rig.Faults, change func(*rig.Faults)) rig.Faults { change(&f); return f }
+func with2(f simulate.Faults, change func(*simulate.Faults)) simulate.Faults { change(&f); return f }
 
 // What the plates have only more or less of must make no difference.
 func TestFromFootageInvariant(t *testing.T) {
@@ -207,13 +207,13 @@ func (emptySet) Draw(_, w, h int) (*plate.RGB, *plate.Gray) {
 	return plate.NewRGB(w, h), t
 }
 
-func nobody(g Geometry, f rig.Faults) Pair {
+func nobody(g Geometry, f simulate.Faults) Pair {
 	pairs, _ := footage(emptySet{}, g, f, 1, 1)
 	return pairs[0]
 }
 
 // corner is a scene with what Cutouts draws, small, in the left quarter of the frame.
-type corner struct{ of rig.Scene }
+type corner struct{ of simulate.Scene }
 
 func (s corner) Draw(i, w, h int) (*plate.RGB, *plate.Gray) {
 	p, t := emptySet{}.Draw(i, w, h)
@@ -230,7 +230,7 @@ func (s corner) Draw(i, w, h int) (*plate.RGB, *plate.Gray) {
 }
 
 // twoSided is a scene that is its own mirror image.
-type twoSided struct{ of rig.Scene }
+type twoSided struct{ of simulate.Scene }
 
 func (s twoSided) Draw(i, w, h int) (*plate.RGB, *plate.Gray) {
 	p, t := s.of.Draw(i, w, h)
@@ -248,7 +248,7 @@ func (s twoSided) Draw(i, w, h int) (*plate.RGB, *plate.Gray) {
 
 func TestFromFootageWarnings(t *testing.T) {
 	g := randomRig(rand.New(rand.NewPCG(1, 5)), 480, 270, 480, 270, Similarity)
-	pairs, alpha := footage(corner{rig.Cutouts{Seed: 2}}, g, plainFaults, 2, 2)
+	pairs, alpha := footage(corner{simulate.Cutouts{Seed: 2}}, g, plainFaults, 2, 2)
 	e, err := FromFootage(t.Context(), pairs, nil)
 	if err != nil {
 		t.Fatal(err)
@@ -261,7 +261,7 @@ func TestFromFootageWarnings(t *testing.T) {
 	}
 	t.Logf("the performer in the left third: %.3f pixels RMS at the edges, %.3f over the frame, %s", edgeRMS(g, e.Geometry, alpha), RMS(g, e.Geometry), e.Model)
 
-	pairs, _ = footage(twoSided{rig.Cutouts{Seed: 3}}, moved(320, 180, 5, 2), plainFaults, 3, 1)
+	pairs, _ = footage(twoSided{simulate.Cutouts{Seed: 3}}, moved(320, 180, 5, 2), plainFaults, 3, 1)
 	e, err = FromFootage(t.Context(), pairs, nil)
 	if err != nil {
 		t.Fatal(err)

@@ -6,7 +6,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 // Red and blue of simulated plates are scaled about the middle.
@@ -14,7 +14,7 @@ func TestLateralColor(t *testing.T) {
 	const w, h = 480, 270
 	g := NewGeometry(w, h, w, h)
 	for i, want := range []LateralColor{{}, {Red: 0.001, Blue: -0.0012}} {
-		pairs, alpha := footage(rig.Cutouts{Seed: uint64(i)}, g, hardFaults, uint64(i), 2)
+		pairs, alpha := footage(simulate.Cutouts{Seed: uint64(i)}, g, hardFaults, uint64(i), 2)
 		aberration := LateralColor{Red: 1/(1+want.Red) - 1, Blue: 1/(1+want.Blue) - 1}.Corrector(w, h)
 		for _, p := range pairs {
 			aberration.RGB(p.Color)

@@ -5,13 +5,13 @@ import (
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/internal/demo"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 // demoPair returns a pair of the demo's scene, and the geometry between its plates.
 func demoPair(w, h int) (align.Pair, align.Geometry) {
 	truth := demo.Geometry(w, h)
-	shot := rig.NewSimulator(rig.Pier{Seed: 1, Frames: 48}, w, h, w, h, truth, rig.DemoFaults(), 1).Frame(2)
+	shot := simulate.New(simulate.Pier{Seed: 1, Frames: 48}, w, h, w, h, truth, simulate.DemoFaults(), 1).Frame(2)
 	return align.Pair{Color: shot.Color, Band: shot.Band}, truth
 }
 

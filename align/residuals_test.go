@@ -9,7 +9,7 @@ import (
 
 	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 // The pieces of edge lie where the geometry puts them, to what Residual says, and within both
@@ -75,7 +75,7 @@ func ExampleEstimate_Sigma() {
 }
 
 // A woven scene has a costume with a pattern, some ten pixels wide in a small frame.
-type woven struct{ rig.Scene }
+type woven struct{ simulate.Scene }
 
 func (s woven) Draw(i, w, h int) (*plate.RGB, *plate.Gray) {
 	p, t := s.Scene.Draw(i, w, h)
@@ -113,7 +113,7 @@ func TestSigmaCovers(t *testing.T) {
 	}
 	for i := range uint64(takes) {
 		g := randomRig(rand.New(rand.NewPCG(i, 60)), w, h, w, h, Radial)
-		pairs, alpha := footage(woven{rig.Cutouts{Seed: 100 + i}}, g, quiet, 100+i, 2)
+		pairs, alpha := footage(woven{simulate.Cutouts{Seed: 100 + i}}, g, quiet, 100+i, 2)
 		e, err := FromFootage(t.Context(), pairs, nil)
 		if err != nil {
 			t.Fatal(err)

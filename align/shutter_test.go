@@ -5,7 +5,7 @@ import (
 	"strings"
 	"testing"
 
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 // The band plates of simulated pairs are sheared, each by as many pixels from top to bottom.
@@ -13,7 +13,7 @@ func TestRolling(t *testing.T) {
 	const w, h = 480, 270
 	g := NewGeometry(w, h, w, h)
 	for i, shear := range [][][2]float64{{{}, {}, {}}, {{1.5, 0.3}, {-1.2, 0.4}, {0.2, -0.6}}} {
-		pairs, alpha := footage(rig.Cutouts{Seed: uint64(i)}, g, hardFaults, uint64(i), len(shear))
+		pairs, alpha := footage(simulate.Cutouts{Seed: uint64(i)}, g, hardFaults, uint64(i), len(shear))
 		mean, square := [2]float64{}, 0.0
 		for k, q := range shear {
 			lag := Identity(w, h)
@@ -49,7 +49,7 @@ func TestRolling(t *testing.T) {
 			t.Errorf("%.2f pixels of shear: %.3f pixels RMS at the edges, stated %.3f", want, edge, stated)
 		}
 	}
-	one, _ := footage(rig.Cutouts{}, g, plainFaults, 3, 1)
+	one, _ := footage(simulate.Cutouts{}, g, plainFaults, 3, 1)
 	if e, err := FromFootage(t.Context(), one, nil); err != nil || e.Rolling != (Rolling{}) {
 		t.Errorf("one pair: %+v (%v), and nothing can be known", e.Rolling, err)
 	}

@@ -6,7 +6,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 // The band camera's lens blurs more than the color camera's by a known amount.
@@ -27,7 +27,7 @@ func TestSoftness(t *testing.T) {
 		faults := plainFaults
 		faults.BandBlur = row.band
 		g := NewGeometry(w, h, row.bw, row.bh)
-		pairs, _ := footage(rig.Cutouts{Seed: uint64(i)}, g, faults, uint64(i), 2)
+		pairs, _ := footage(simulate.Cutouts{Seed: uint64(i)}, g, faults, uint64(i), 2)
 		s, err := SoftnessDifference(t.Context(), pairs, g)
 		if err != nil {
 			t.Errorf("%s: %v", row.name, err)

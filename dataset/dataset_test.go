@@ -20,7 +20,7 @@ import (
 	"example.com/twinplate/dataset"
 	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"
 )
 
@@ -32,7 +32,7 @@ func shoot(t testing.TB, dir, name string, seed uint64, frames int) dataset.Sour
 	t.Helper()
 	g := align.Identity(width, height)
 	g.Homography = [9]float64{0.97, 0.01, 2, -0.01, 0.97, 2, 1e-5, 0, 1}
-	set := rig.NewSimulator(rig.Cutouts{Seed: seed}, width, height, width, height, g, rig.DemoFaults(), seed)
+	set := simulate.New(simulate.Cutouts{Seed: seed}, width, height, width, height, g, simulate.DemoFaults(), seed)
 	srgb := &plate.WriteOptions{Curve: plate.SRGB}
 	in := func(parts ...string) string { return filepath.Join(append([]string{dir, name}, parts...)...) }
 	write := func(path string, err error) {
@@ -57,7 +57,7 @@ func shoot(t testing.TB, dir, name string, seed uint64, frames int) dataset.Sour
 	return dataset.Source{Name: name, Recipe: take.Recipe{
 		Color: in("color"), Band: in("band"), CleanColor: in("clean_color.png"), CleanBand: in("clean_band.png"),
 		ColorCurve: "srgb", BandCurve: "srgb", Geometry: take.Given(g),
-		Crosstalk: take.Given(rig.DemoFaults().Crosstalk),
+		Crosstalk: take.Given(simulate.DemoFaults().Crosstalk),
 	}}
 }
 

@@ -9,7 +9,7 @@ import (
 
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 func pixel(r, g, b float32) *plate.RGB {
@@ -39,7 +39,7 @@ func TestTriangulateWorkedPixel(t *testing.T) {
 // Without noise triangulation is exact, costume in the backing's color and all.
 func TestTriangulateFindsTheTruth(t *testing.T) {
 	const w, h = 240, 135
-	set := rig.NewSimulator(rig.Cutouts{Seed: 2}, w, h, w, h, nil, rig.Faults{LensBlur: 0.8, Unevenness: 0.5}, 2)
+	set := simulate.New(simulate.Cutouts{Seed: 2}, w, h, w, h, nil, simulate.Faults{LensBlur: 0.8, Unevenness: 0.5}, 2)
 	green, blue := [3]float64{0.05, 0.6, 0.1}, [3]float64{0.05, 0.1, 0.6}
 	s, err := matte.Triangulate(set.Backed(4, green), set.Backed(4, blue), set.Backing(green), set.Backing(blue))
 	if err != nil {

@@ -10,14 +10,14 @@ import (
 
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 // Everything estimated from the take, with no clean plate at all: K, m and the gains within their
 // own standard errors, and the matte near the noise floor.
 func TestTakeWithoutCleanPlates(t *testing.T) {
 	for seed := range seeds(2) {
-		f := rig.RandomFaults(seed)
+		f := simulate.RandomFaults(seed)
 		s, ref := set(f, seed)
 		frames, truth := sample(s, 0, 6, 12, 18, 24, 30, 36, 42)
 		screen, err := matte.FitScreen(frames, ref.DarkColor, ref.DarkBand, 0)
@@ -86,7 +86,7 @@ func TestTakeWithoutCleanPlates(t *testing.T) {
 
 // What is never seen is filled by the screen's shape.
 func TestCleanFromTakeFillsHoles(t *testing.T) {
-	f := rig.DemoFaults()
+	f := simulate.DemoFaults()
 	f.GainDrift, f.GainFlicker = 0, 0
 	s, ref := set(f, 2)
 	frames, _ := sample(s, 0) // one frame: behind the performer nothing is seen
@@ -113,7 +113,7 @@ func TestCleanFromTakeFillsHoles(t *testing.T) {
 }
 
 func TestScreenColorField(t *testing.T) {
-	f := rig.DemoFaults()
+	f := simulate.DemoFaults()
 	f.CornerLeak = 1 // twice as much in the corners
 	s, ref := set(f, 3)
 	solver, err := matte.NewSolver(480, 270, ref, nil)
@@ -163,7 +163,7 @@ func TestScreenColorJSON(t *testing.T) {
 // frame.
 func ExampleCleanFromTake() {
 	const w, h = 480, 270
-	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.Faults{Unevenness: 1, ReadNoise: 0.005}, 1)
+	set := simulate.New(simulate.Cutouts{}, w, h, w, h, nil, simulate.Faults{Unevenness: 1, ReadNoise: 0.005}, 1)
 	var frames []matte.Sample
 	for i := range 6 {
 		shot := set.Frame(6 * i)
@@ -185,7 +185,7 @@ func ExampleCleanFromTake() {
 // The screen's light in the color camera, from the places where nobody stands.
 func ExampleSolver_ScreenColor() {
 	const w, h = 480, 270
-	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.Faults{ScreenColor: [3]float64{0.016, 0.024, 0}}, 1)
+	set := simulate.New(simulate.Cutouts{}, w, h, w, h, nil, simulate.Faults{ScreenColor: [3]float64{0.016, 0.024, 0}}, 1)
 	solver, err := matte.NewSolver(w, h, matte.References{CleanBand: set.CleanBand()}, nil)
 	if err != nil {
 		log.Fatal(err)

@@ -11,7 +11,7 @@ import (
 
 	"example.com/twinplate/internal/outside"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 // scipy.optimize.nnls on random problems, half of whose unknowns should be below zero.
@@ -45,7 +45,7 @@ print(json.dumps(out))
 // then every block counts, and both fit the same logarithms.
 func TestFitScreenAgainstNumpy(t *testing.T) {
 	const w, h = 192, 108
-	empty := rig.NewSimulator(bare{}, w, h, w, h, nil, rig.Faults{Unevenness: 1.5, ReadNoise: 0.001}, 4)
+	empty := simulate.New(bare{}, w, h, w, h, nil, simulate.Faults{Unevenness: 1.5, ReadNoise: 0.001}, 4)
 	band := empty.Frame(0).Band
 	got, err := FitScreen([]Sample{{Color: plate.NewRGB(w, h), Band: band}}, nil, nil, 4)
 	if err != nil {

@@ -10,18 +10,18 @@ import (
 	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 // set is a simulated take whose cameras are in line, so that only the matte is tested.
-func set(f rig.Faults, seed uint64) (*rig.Simulator, matte.References) {
+func set(f simulate.Faults, seed uint64) (*simulate.Simulator, matte.References) {
 	const w, h = 480, 270
-	s := rig.NewSimulator(rig.Cutouts{Seed: seed}, w, h, w, h, nil, f, seed)
+	s := simulate.New(simulate.Cutouts{Seed: seed}, w, h, w, h, nil, f, seed)
 	return s, matte.References{DarkColor: s.DarkColor(), DarkBand: s.DarkBand(), CleanColor: s.CleanColor(), CleanBand: s.CleanBand()}
 }
 
-func faults(change func(*rig.Faults)) rig.Faults {
-	f := rig.DemoFaults()
+func faults(change func(*simulate.Faults)) simulate.Faults {
+	f := simulate.DemoFaults()
 	change(&f)
 	return f
 }
@@ -34,7 +34,7 @@ func seeds(n uint64) uint64 {
 	return n
 }
 
-func sample(s *rig.Simulator, frames ...int) (out []matte.Sample, truth []rig.Truth) {
+func sample(s *simulate.Simulator, frames ...int) (out []matte.Sample, truth []simulate.Truth) {
 	for _, i := range frames {
 		shot := s.Frame(i)
 		out = append(out, matte.Sample{Color: shot.Color, Band: shot.Band})
@@ -46,13 +46,13 @@ func sample(s *rig.Simulator, frames ...int) (out []matte.Sample, truth []rig.Tr
 func TestGain(t *testing.T) {
 	for _, test := range []struct {
 		name   string
-		faults rig.Faults
+		faults simulate.Faults
 	}{
-		{"steady lamps", faults(func(f *rig.Faults) { f.GainDrift, f.GainFlicker = 0, 0 })},
-		{"drift and flicker", rig.DemoFaults()},
-		{"10 % drift, 2 % noise", faults(func(f *rig.Faults) { f.GainDrift, f.ReadNoise = 0.1, 0.02 })},
-		{"screen uneven by 2 stops", faults(func(f *rig.Faults) { f.Unevenness = 2 })},
-		{"strong crosstalk, not corrected", faults(func(f *rig.Faults) { f.Crosstalk = [3]float64{0.05, 0.05, 0.05} })},
+		{"steady lamps", faults(func(f *simulate.Faults) { f.GainDrift, f.GainFlicker = 0, 0 })},
+		{"drift and flicker", simulate.DemoFaults()},
+		{"10 % drift, 2 % noise", faults(func(f *simulate.Faults) { f.GainDrift, f.ReadNoise = 0.1, 0.02 })},
+		{"screen uneven by 2 stops", faults(func(f *simulate.Faults) { f.Unevenness = 2 })},
+		{"strong crosstalk, not corrected", faults(func(f *simulate.Faults) { f.Crosstalk = [3]float64{0.05, 0.05, 0.05} })},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			for seed := range seeds(2) {
@@ -84,7 +84,7 @@ func TestGainOfLargeFrame(t *testing.T) {
 	tier.InTest(t)
 	const w, h = 1920, 1080
 	for seed := range uint64(3) {
-		s := rig.NewSimulator(rig.Cutouts{Seed: seed}, w, h, w, h, nil, rig.DemoFaults(), seed)
+		s := simulate.New(simulate.Cutouts{Seed: seed}, w, h, w, h, nil, simulate.DemoFaults(), seed)
 		solver, err := matte.NewSolver(w, h, matte.References{DarkColor: s.DarkColor(), DarkBand: s.DarkBand(), CleanColor: s.CleanColor(), CleanBand: s.CleanBand()}, nil)
 		if err != nil {
 			t.Fatal(err)
@@ -103,7 +103,7 @@ func TestGainOfLargeFrame(t *testing.T) {
 }
 
 func TestGainWithoutScreen(t *testing.T) {
-	_, ref := set(rig.DemoFaults(), 1)
+	_, ref := set(simulate.DemoFaults(), 1)
 	solver, err := matte.NewSolver(480, 270, ref, nil)
 	if err != nil {
 		t.Fatal(err)
@@ -116,7 +116,7 @@ func TestGainWithoutScreen(t *testing.T) {
 func TestCrosstalk(t *testing.T) {
 	for _, m := range [][3]float64{{0.03, 0.02, 0.006}, {0.05, 0, 0.01}, {0, 0, 0}, {0.01, 0.05, 0.03}} {
 		for seed := range seeds(2) {
-			s, ref := set(faults(func(f *rig.Faults) { f.Crosstalk = m }), seed)
+			s, ref := set(faults(func(f *simulate.Faults) { f.Crosstalk = m }), seed)
 			solver, err := matte.NewSolver(480, 270, ref, nil)
 			if err != nil {
 				t.Fatal(err)
@@ -139,9 +139,9 @@ func TestCrosstalk(t *testing.T) {
 // side too.
 func TestCrosstalkBesideSpill(t *testing.T) {
 	for _, side := range []float64{-1, 0, 1} {
-		f := faults(func(f *rig.Faults) { f.Spill, f.SpillSide = 0.1, side })
+		f := faults(func(f *simulate.Faults) { f.Spill, f.SpillSide = 0.1, side })
 		const w, h = 400, 225
-		s := rig.NewSimulator(rig.Pier{Seed: 4, Frames: 20}, w, h, w, h, nil, f, 4)
+		s := simulate.New(simulate.Pier{Seed: 4, Frames: 20}, w, h, w, h, nil, f, 4)
 		solver, err := matte.NewSolver(w, h, matte.References{DarkColor: s.DarkColor(), DarkBand: s.DarkBand(), CleanColor: s.CleanColor(), CleanBand: s.CleanBand()}, nil)
 		if err != nil {
 			t.Fatal(err)
@@ -165,7 +165,7 @@ func TestCrosstalkBesideSpill(t *testing.T) {
 }
 
 func TestCrosstalkOfAnEmptySet(t *testing.T) {
-	_, ref := set(rig.DemoFaults(), 1)
+	_, ref := set(simulate.DemoFaults(), 1)
 	solver, err := matte.NewSolver(480, 270, ref, nil)
 	if err != nil {
 		t.Fatal(err)
@@ -178,7 +178,7 @@ func TestCrosstalkOfAnEmptySet(t *testing.T) {
 func TestFitScreen(t *testing.T) {
 	for _, stops := range []float64{0, 1, 2} {
 		for seed := range seeds(2) {
-			s, ref := set(faults(func(f *rig.Faults) { f.Unevenness = stops }), seed)
+			s, ref := set(faults(func(f *simulate.Faults) { f.Unevenness = stops }), seed)
 			frames, truth := sample(s, 0, 12, 24, 36)
 			got, err := matte.FitScreen(frames, ref.DarkColor, ref.DarkBand, 0)
 			if err != nil {
@@ -247,7 +247,7 @@ func TestBandWeights(t *testing.T) {
 // noiseFloor is sigma_t of the package's documentation, as RMS over a frame: the photon-transfer
 // relation of EMVA 1288 (variance = read noise squared + signal over full well) for both cameras,
 // without the resampling.
-func noiseFloor(f rig.Faults, ref matte.References, truth rig.Truth) float64 {
+func noiseFloor(f simulate.Faults, ref matte.References, truth simulate.Truth) float64 {
 	variance := func(signal float64) float64 { return f.ReadNoise*f.ReadNoise + max(signal, 0)/f.PhotonNoise }
 	var sum float64
 	for i, alpha := range truth.Alpha.Pix {
@@ -270,7 +270,7 @@ func noiseFloor(f rig.Faults, ref matte.References, truth rig.Truth) float64 {
 
 // With the geometry known and everything else estimated, the matte sits on the noise floor.
 func TestMatteAgainstTheNoiseFloor(t *testing.T) {
-	f := rig.DemoFaults()
+	f := simulate.DemoFaults()
 	for seed := range seeds(4) {
 		s, ref := set(f, seed)
 		solver, err := matte.NewSolver(480, 270, ref, nil)
@@ -358,7 +358,7 @@ func TestGainByRows(t *testing.T) {
 
 func BenchmarkGain(b *testing.B) {
 	const w, h = 1920, 1080
-	s := rig.NewSimulator(rig.Cutouts{Seed: 1}, w, h, w, h, nil, rig.DemoFaults(), 1)
+	s := simulate.New(simulate.Cutouts{Seed: 1}, w, h, w, h, nil, simulate.DemoFaults(), 1)
 	solver, err := matte.NewSolver(w, h, matte.References{DarkColor: s.DarkColor(), DarkBand: s.DarkBand(), CleanColor: s.CleanColor(), CleanBand: s.CleanBand()}, nil)
 	if err != nil {
 		b.Fatal(err)

@@ -6,7 +6,7 @@ import (
 
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 // A clean band plate of 0.8, and a pixel of steam that lets three quarters of it through.
@@ -54,7 +54,7 @@ func ExampleSolver_GainByRows() {
 // What a simulated set knows of itself, estimated from its plates.
 func ExampleSolver_Crosstalk() {
 	const w, h = 480, 270
-	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.DemoFaults(), 1)
+	set := simulate.New(simulate.Cutouts{}, w, h, w, h, nil, simulate.DemoFaults(), 1)
 	solver, err := matte.NewSolver(w, h, matte.References{
 		DarkColor: set.DarkColor(), DarkBand: set.DarkBand(), CleanColor: set.CleanColor(), CleanBand: set.CleanBand(),
 	}, nil)
@@ -74,7 +74,7 @@ func ExampleSolver_Crosstalk() {
 	if err != nil {
 		log.Fatal(err)
 	}
-	fmt.Printf("m %.2f %.2f %.2f, truth %.2f\n", m.M[0], m.M[1], m.M[2], rig.DemoFaults().Crosstalk)
+	fmt.Printf("m %.2f %.2f %.2f, truth %.2f\n", m.M[0], m.M[1], m.M[2], simulate.DemoFaults().Crosstalk)
 	fmt.Printf("gain %.2f, truth %.2f\n", g.Value, set.Frame(0).Truth.Gain)
 	// Output:
 	// m 0.03 0.02 0.01, truth [0.03 0.02 0.01]
@@ -85,9 +85,9 @@ func ExampleSolver_Crosstalk() {
 // frame is then solved.
 func ExamplePrepare() {
 	const w, h = 480, 270
-	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.DemoFaults(), 1)
+	set := simulate.New(simulate.Cutouts{}, w, h, w, h, nil, simulate.DemoFaults(), 1)
 	var frames []matte.Sample
-	var truths []rig.Truth
+	var truths []simulate.Truth
 	for i := range 3 {
 		shot := set.Frame(10 * i)
 		frames = append(frames, matte.Sample{Color: shot.Color, Band: shot.Band})
@@ -97,7 +97,7 @@ func ExamplePrepare() {
 	if err != nil {
 		log.Fatal(err)
 	}
-	fmt.Printf("m %.2f %.2f %.2f, truth %.2f\n", ready.Crosstalk[0], ready.Crosstalk[1], ready.Crosstalk[2], rig.DemoFaults().Crosstalk)
+	fmt.Printf("m %.2f %.2f %.2f, truth %.2f\n", ready.Crosstalk[0], ready.Crosstalk[1], ready.Crosstalk[2], simulate.DemoFaults().Crosstalk)
 	for k, f := range frames {
 		gain, err := ready.Solver.Gain(f) // against the first frame's lamps
 		if err != nil {
@@ -128,7 +128,7 @@ func mean(f *plate.Gray) float64 {
 // Nobody shot a clean band plate: the screen is modeled from what is seen of it.
 func ExampleFitScreen() {
 	const w, h = 320, 180
-	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.Faults{Unevenness: 1}, 1)
+	set := simulate.New(simulate.Cutouts{}, w, h, w, h, nil, simulate.Faults{Unevenness: 1}, 1)
 	var frames []matte.Sample
 	for i := range 3 {
 		shot := set.Frame(10 * i)

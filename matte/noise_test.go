@@ -10,7 +10,7 @@ import (
 
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 // sensor is EMVA 1288's linear camera model: electrons by a Poisson process, a dark noise in electrons, and a
@@ -96,7 +96,7 @@ func TestPhotonTransferTakesTheFlickerOut(t *testing.T) {
 
 func TestNoiseOfTake(t *testing.T) {
 	for seed := range seeds(3) {
-		f := rig.RandomFaults(seed)
+		f := simulate.RandomFaults(seed)
 		s, ref := set(f, seed)
 		frames, _ := sample(s, 0, 20, 40)
 		var band, green []*plate.Gray
@@ -139,12 +139,12 @@ func TestNoiseErrors(t *testing.T) {
 
 // Sigma is the scatter of many solutions of the same frame.
 func TestSigmaAgainstTheScatter(t *testing.T) {
-	f := rig.DemoFaults()
+	f := simulate.DemoFaults()
 	f.GainDrift, f.GainFlicker = 0, 0
 	m := f.Crosstalk
-	still := frozen{rig.Cutouts{Seed: 4}}
+	still := frozen{simulate.Cutouts{Seed: 4}}
 	const w, h, n = 160, 90, 60
-	s := rig.NewSimulator(still, w, h, w, h, nil, f, 9)
+	s := simulate.New(still, w, h, w, h, nil, f, 9)
 	solver, err := matte.NewSolver(w, h, matte.References{DarkColor: s.DarkColor(), DarkBand: s.DarkBand(), CleanColor: s.CleanColor(), CleanBand: s.CleanBand()}, &matte.Options{Crosstalk: m, Clamp: matte.ClampNone})
 	if err != nil {
 		t.Fatal(err)
@@ -180,12 +180,12 @@ func TestSigmaAgainstTheScatter(t *testing.T) {
 }
 
 // frozen is a scene that does not move.
-type frozen struct{ scene rig.Scene }
+type frozen struct{ scene simulate.Scene }
 
 func (f frozen) Draw(_, w, h int) (*plate.RGB, *plate.Gray) { return f.scene.Draw(0, w, h) }
 
 func TestSigmaErrors(t *testing.T) {
-	_, ref := set(rig.DemoFaults(), 1)
+	_, ref := set(simulate.DemoFaults(), 1)
 	solver, err := matte.NewSolver(480, 270, ref, nil)
 	if err != nil {
 		t.Fatal(err)
@@ -208,9 +208,9 @@ func ExampleNoise_Variance() {
 
 // Two frames of the lit, empty screen are enough: it is uneven, so they hold many levels.
 func ExamplePhotonTransfer() {
-	faults := rig.Faults{Unevenness: 2, ReadNoise: 0.004, PhotonNoise: 8000}
+	faults := simulate.Faults{Unevenness: 2, ReadNoise: 0.004, PhotonNoise: 8000}
 	const w, h = 480, 270
-	empty := rig.NewSimulator(nobody{}, w, h, w, h, nil, faults, 1)
+	empty := simulate.New(nobody{}, w, h, w, h, nil, faults, 1)
 	n, err := matte.PhotonTransfer([][2]*plate.Gray{{empty.Frame(0).Band, empty.Frame(1).Band}}, nil)
 	if err != nil {
 		log.Fatal(err)
@@ -230,7 +230,7 @@ func (nobody) Draw(_, w, h int) (*plate.RGB, *plate.Gray) {
 
 func ExampleNoiseOfTake() {
 	const w, h = 480, 270
-	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.Faults{ReadNoise: 0.004, PhotonNoise: 8000}, 1)
+	set := simulate.New(simulate.Cutouts{}, w, h, w, h, nil, simulate.Faults{ReadNoise: 0.004, PhotonNoise: 8000}, 1)
 	n, err := matte.NoiseOfTake([]*plate.Gray{set.Frame(0).Band, set.Frame(20).Band}, nil)
 	if err != nil {
 		log.Fatal(err)

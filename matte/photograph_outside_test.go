@@ -12,10 +12,10 @@ import (
 	"example.com/twinplate/internal/outside"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
-// photograph is a rig.Scene of one of the photographs that come with scikit-image: its own colors,
+// photograph is a simulate.Scene of one of the photographs that come with scikit-image: its own colors,
 // seen through a matte made of its brightness, and moved with the frames. The photograph has
 // 384x216 pixels.
 type photograph struct{ pix []float32 }
@@ -80,11 +80,11 @@ print(json.dumps(out))
 			if err := binary.Read(f, binary.LittleEndian, scene.pix); err != nil {
 				t.Fatal(err)
 			}
-			faults := rig.RandomFaults(uint64(k) + 1)
-			set := rig.NewSimulator(scene, photoW, photoH, photoW, photoH, nil, faults, 1)
+			faults := simulate.RandomFaults(uint64(k) + 1)
+			set := simulate.New(scene, photoW, photoH, photoW, photoH, nil, faults, 1)
 			dark := matte.References{DarkColor: set.DarkColor(), DarkBand: set.DarkBand()}
 			var frames []matte.Sample
-			var truth []rig.Truth
+			var truth []simulate.Truth
 			for i := range 12 {
 				shot := set.Frame(2 * i)
 				frames, truth = append(frames, matte.Sample{Color: shot.Color, Band: shot.Band}), append(truth, shot.Truth)

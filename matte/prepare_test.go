@@ -10,12 +10,12 @@ import (
 
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 // samplesOf returns frames of a drawn take whose cameras are in line, and all its reference plates.
-func samplesOf(f rig.Faults, w, h, n int) ([]matte.Sample, matte.References) {
-	set := rig.NewSimulator(rig.Cutouts{Seed: 2}, w, h, w, h, nil, f, 1)
+func samplesOf(f simulate.Faults, w, h, n int) ([]matte.Sample, matte.References) {
+	set := simulate.New(simulate.Cutouts{Seed: 2}, w, h, w, h, nil, f, 1)
 	var samples []matte.Sample
 	for i := range n {
 		shot := set.Frame(10 * i)
@@ -27,7 +27,7 @@ func samplesOf(f rig.Faults, w, h, n int) ([]matte.Sample, matte.References) {
 // Whatever plates there are, the crosstalk and K are the take's, within five standard errors, and
 // the notes name each plate that was not shot.
 func TestPrepareFinds(t *testing.T) {
-	faults := rig.DemoFaults()
+	faults := simulate.DemoFaults()
 	faults.ScreenLevel = 0.8
 	samples, all := samplesOf(faults, 480, 270, 4)
 	none := matte.References{}
@@ -83,7 +83,7 @@ func TestPrepareFinds(t *testing.T) {
 
 // What was found once is not found again: nothing is read, and the solver is the same.
 func TestPrepareReadsNoMoreThanItMust(t *testing.T) {
-	samples, all := samplesOf(rig.DemoFaults(), 320, 180, 3)
+	samples, all := samplesOf(simulate.DemoFaults(), 320, 180, 3)
 	dark := matte.References{DarkBand: all.DarkBand}
 	for _, c := range []struct {
 		name  string
@@ -122,7 +122,7 @@ func TestPrepareReadsNoMoreThanItMust(t *testing.T) {
 
 // The glare is taken off copies of the samples, and is the lens's.
 func TestPrepareLeavesTheSamples(t *testing.T) {
-	faults := rig.DemoFaults()
+	faults := simulate.DemoFaults()
 	faults.Glare = 0.04
 	samples, all := samplesOf(faults, 480, 270, 3)
 	before := samples[0].Band.Clone()
@@ -152,7 +152,7 @@ func TestPrepareWithoutACore(t *testing.T) {
 }
 
 func TestPrepareRefuses(t *testing.T) {
-	samples, all := samplesOf(rig.DemoFaults(), 96, 54, 1)
+	samples, all := samplesOf(simulate.DemoFaults(), 96, 54, 1)
 	black, small, odd := plate.NewGray(96, 54), plate.NewGray(48, 27), plate.NewRGB(96, 54)
 	odd.Pix[1][7] = float32(math.NaN())
 	unread := errors.New("0007.png: no such file")

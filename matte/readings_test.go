@@ -8,7 +8,7 @@ import (
 
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 func TestFindFlicker(t *testing.T) {
@@ -57,7 +57,7 @@ func TestAlias(t *testing.T) {
 	}
 }
 
-func solved(t *testing.T, f rig.Faults, seed uint64, frames ...int) (foreground []*plate.RGB, transmission []*plate.Gray) {
+func solved(t *testing.T, f simulate.Faults, seed uint64, frames ...int) (foreground []*plate.RGB, transmission []*plate.Gray) {
 	t.Helper()
 	s, ref := set(f, seed)
 	solver, err := matte.NewSolver(480, 270, ref, &matte.Options{Crosstalk: f.Crosstalk, Clamp: matte.ClampNone})
@@ -76,7 +76,7 @@ func solved(t *testing.T, f rig.Faults, seed uint64, frames ...int) (foreground 
 }
 
 func TestEscaped(t *testing.T) {
-	p, tr := solved(t, rig.DemoFaults(), 6, 4, 6, 8, 10)
+	p, tr := solved(t, simulate.DemoFaults(), 6, 4, 6, 8, 10)
 	for k := range p {
 		own := matte.Escaped(p[k], tr[k], 0.01)
 		for j := range p {

@@ -9,12 +9,12 @@ import (
 
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 func TestGlare(t *testing.T) {
 	for _, strength := range []float64{0, 0.01, 0.04} {
-		f := rig.DemoFaults()
+		f := simulate.DemoFaults()
 		f.Glare = strength
 		s, ref := set(f, 5)
 		solver, err := matte.NewSolver(480, 270, ref, nil)
@@ -35,7 +35,7 @@ func TestGlare(t *testing.T) {
 
 // With the strength known, removal gives the plate of a lens without glare.
 func TestGlareRemove(t *testing.T) {
-	f := rig.DemoFaults()
+	f := simulate.DemoFaults()
 	f.ReadNoise, f.PhotonNoise, f.Bits = 0, 0, 0
 	without, ref := set(f, 5)
 	f.Glare = 0.05
@@ -67,10 +67,10 @@ func TestFindSpill(t *testing.T) {
 		{"from the left", 0.12, -1, -1, -0.02, 0.5, 1},
 		{"from the right", 0.12, 1, 0.02, 1, 0.5, 1},
 	} {
-		f := rig.DemoFaults()
+		f := simulate.DemoFaults()
 		f.Crosstalk, f.Spill, f.SpillSide = [3]float64{}, test.spill, test.side
 		const w, h = 480, 270
-		s := rig.NewSimulator(wall{}, w, h, w, h, nil, f, 1)
+		s := simulate.New(wall{}, w, h, w, h, nil, f, 1)
 		solver, err := matte.NewSolver(w, h, matte.References{DarkColor: s.DarkColor(), DarkBand: s.DarkBand(), CleanBand: s.CleanBand()}, nil)
 		if err != nil {
 			t.Fatal(err)
@@ -240,7 +240,7 @@ func ExampleSolver_Limit() {
 
 func ExampleGlare_Remove() {
 	const w, h = 320, 180
-	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.Faults{Glare: 0.04}, 1)
+	set := simulate.New(simulate.Cutouts{}, w, h, w, h, nil, simulate.Faults{Glare: 0.04}, 1)
 	lens := matte.Glare{Strength: 0.04}
 	clean, err := lens.Remove(nil, set.CleanBand(), nil)
 	if err != nil {
@@ -254,7 +254,7 @@ func ExampleGlare_Remove() {
 // The lens's glare, kept apart from the crosstalk by where it is.
 func ExampleSolver_EstimateGlare() {
 	const w, h = 480, 270
-	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.Faults{Glare: 0.04, Crosstalk: [3]float64{0.03, 0.02, 0.01}}, 1)
+	set := simulate.New(simulate.Cutouts{}, w, h, w, h, nil, simulate.Faults{Glare: 0.04, Crosstalk: [3]float64{0.03, 0.02, 0.01}}, 1)
 	solver, err := matte.NewSolver(w, h, matte.References{CleanBand: set.CleanBand()}, nil)
 	if err != nil {
 		log.Fatal(err)

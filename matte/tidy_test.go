@@ -8,12 +8,12 @@ import (
 
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 func TestTidy(t *testing.T) {
 	for seed := range seeds(3) {
-		f := rig.RandomFaults(seed)
+		f := simulate.RandomFaults(seed)
 		s, ref := set(f, seed)
 		solver, err := matte.NewSolver(480, 270, ref, &matte.Options{Crosstalk: f.Crosstalk, Clamp: matte.ClampNone})
 		if err != nil {
@@ -62,8 +62,8 @@ func TestTidy(t *testing.T) {
 
 func ExampleSolver_Tidy() {
 	const w, h = 320, 180
-	faults := rig.Faults{ReadNoise: 0.01}
-	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, faults, 1)
+	faults := simulate.Faults{ReadNoise: 0.01}
+	set := simulate.New(simulate.Cutouts{}, w, h, w, h, nil, faults, 1)
 	solver, err := matte.NewSolver(w, h, matte.References{CleanBand: set.CleanBand()}, &matte.Options{Clamp: matte.ClampNone})
 	if err != nil {
 		log.Fatal(err)

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 func pier(t testing.TB) rig.Setup {
@@ -239,7 +240,7 @@ func TestPlanFaults(t *testing.T) {
 	f := p.Faults()
 	const w, h = 128, 72
 	f.ReadNoise, f.PhotonNoise, f.DarkLevel = 0, 0, 0
-	clean := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, f, 1).CleanBand()
+	clean := simulate.New(simulate.Cutouts{}, w, h, w, h, nil, f, 1).CleanBand()
 	low, high := math.Inf(1), 0.0
 	for _, v := range clean.Pix {
 		low, high = min(low, float64(v)), max(high, float64(v))

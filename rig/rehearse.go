@@ -1,12 +1,16 @@
 package rig
 
-import "math"
+import (
+	"math"
+
+	"example.com/twinplate/rig/simulate"
+)
 
 // Faults returns the faults of a simulated set that is this plan's rig, with the band camera's
 // noise for both cameras. The simulator has one shape of screen: Unevenness is such that it falls
 // off as far as the planned one. Simulator has the planned screen itself.
-func (p *Plan) Faults() Faults {
-	f := Faults{
+func (p *Plan) Faults() simulate.Faults {
+	f := simulate.Faults{
 		Crosstalk:   p.Crosstalk,
 		ScreenColor: p.ScreenColor,
 		ScreenLevel: p.ScreenLevel,
@@ -20,7 +24,7 @@ func (p *Plan) Faults() Faults {
 	low, high := 0.0, 16.0
 	for range 40 {
 		f.Unevenness = (low + high) / 2
-		if f.falloff() < p.Evenness {
+		if falloff(f) < p.Evenness {
 			low = f.Unevenness
 		} else {
 			high = f.Unevenness
@@ -34,36 +38,30 @@ func (p *Plan) Faults() Faults {
 }
 
 // falloff returns how far the simulated screen falls off, in stops, as Plan.Evenness has it.
-func (f Faults) falloff() float64 {
+func falloff(f simulate.Faults) float64 {
 	const w, h = 64, 36
 	var v []float64
 	inside := make([]bool, w*h)
 	for i := range w * h {
-		v = append(v, f.shape((float64(i%w)+0.5)/w*2-1, (float64(i/w)+0.5)/h*2-1))
+		v = append(v, f.Screen((float64(i%w)+0.5)/w, (float64(i/w)+0.5)/h))
 		inside[i] = true
 	}
 	return math.Log2(part(v, inside, 0.99) / part(v, inside, 0.01))
 }
 
-// Simulator returns a simulated take of s with this plan's rig: as NewSimulator with p.Faults(),
-// but for the screen, which is the planned one in both cameras.
-func (p *Plan) Simulator(s Scene, colorW, colorH, bandW, bandH int, m Mapping, seed uint64) *Simulator {
+// Simulator returns a simulated take of s with this plan's rig: as simulate.New with p.Faults(), but
+// for the screen, which is the planned one in both cameras.
+func (p *Plan) Simulator(s simulate.Scene, colorW, colorH, bandW, bandH int, m simulate.Mapping, seed uint64) *simulate.Simulator {
 	f := p.Faults()
-	f.Unevenness, f.CornerLeak = 0, 0
-	r := NewSimulator(s, colorW, colorH, bandW, bandH, m, f, seed)
 	strongest := max(p.ScreenColor[0], p.ScreenColor[1], p.ScreenColor[2])
-	for y := range colorH {
-		for x := range colorW {
-			if strongest > 0 {
-				r.k[y*colorW+x] = float32(p.Map.at(p.Map.K, (float64(x)+0.5)/float64(colorW), (float64(y)+0.5)/float64(colorH)) / strongest)
+	return simulate.New(s, colorW, colorH, bandW, bandH, m, f, seed).WithScreen(
+		func(x, y float64) float64 { return p.Map.at(p.Map.S, x, y) / p.ScreenLevel },
+		func(x, y float64) float64 {
+			if strongest == 0 {
+				return 0 // the color camera sees none of it
 			}
-		}
-	}
-	for i := range r.s {
-		x, y := (float64(r.at[2*i])+0.5)/float64(colorW), (float64(r.at[2*i+1])+0.5)/float64(colorH)
-		r.s[i] = float32(p.Map.at(p.Map.S, x, y) / p.ScreenLevel)
-	}
-	return r
+			return p.Map.at(p.Map.K, x, y) / strongest
+		})
 }
 
 // at returns a plane of the map at a place in the frame, 0 to 1 along both axes: linear between the
@@ -74,7 +72,8 @@ func (m ScreenMap) at(v []float64, x, y float64) float64 {
 	u, w := x-float64(i), y-float64(j)
 	row := func(j int) float64 {
 		j = min(j, m.H-1)
-		return mix(v[j*m.W+i], v[j*m.W+min(i+1, m.W-1)], u)
+		a, b := v[j*m.W+i], v[j*m.W+min(i+1, m.W-1)]
+		return a + (b-a)*u
 	}
-	return mix(row(j), row(j+1), w)
+	return row(j) + (row(j+1)-row(j))*w
 }

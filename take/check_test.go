@@ -11,19 +11,19 @@ import (
 	"example.com/twinplate/internal/proof"
 	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"
 )
 
 // testShot writes a test shot of 20 frames with these faults, and returns the recipe of a crew that
 // has shot clean and dark plates, and knows the geometry.
-func testShot(t *testing.T, scene rig.Scene, f rig.Faults, seed uint64) take.Recipe {
+func testShot(t *testing.T, scene simulate.Scene, f simulate.Faults, seed uint64) take.Recipe {
 	t.Helper()
 	const w, h = 400, 225
 	g := align.Identity(w, h)
 	g.Mirror = true
 	g.Homography = [9]float64{0.97, 0.01, 6, -0.01, 0.97, 5, 1e-5, 0, 1}
-	set := rig.NewSimulator(scene, w, h, w, h, g, f, seed)
+	set := simulate.New(scene, w, h, w, h, g, f, seed)
 	dir := t.TempDir()
 	file := func(name string) string { return filepath.Join(dir, name) }
 	srgb := &plate.WriteOptions{Curve: plate.SRGB}

@@ -12,7 +12,7 @@ import (
 	"example.com/twinplate/align"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"
 )
 
@@ -24,7 +24,7 @@ func Example() {
 	}
 	defer os.RemoveAll(dir)
 	const w, h = 320, 180
-	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.DemoFaults(), 1)
+	set := simulate.New(simulate.Cutouts{}, w, h, w, h, nil, simulate.DemoFaults(), 1)
 	save := func(name string, frame image.Image) {
 		path := filepath.Join(dir, name)
 		if err := os.MkdirAll(filepath.Dir(path), 0o777); err != nil {
@@ -73,7 +73,7 @@ func ExampleJob_Run() {
 	}
 	defer os.RemoveAll(dir)
 	const w, h = 320, 180
-	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.DemoFaults(), 1)
+	set := simulate.New(simulate.Cutouts{}, w, h, w, h, nil, simulate.DemoFaults(), 1)
 	for i := 1; i <= 4; i++ {
 		shot := set.Frame(i)
 		for name, frame := range map[string]image.Image{"color": shot.Color, "band": shot.Band} {
@@ -131,7 +131,7 @@ func ExampleTake_Check() {
 	}
 	defer os.RemoveAll(dir)
 	const w, h = 320, 180
-	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.Faults{ScreenLevel: 1.3, Unevenness: 1, Bits: 16}, 1)
+	set := simulate.New(simulate.Cutouts{}, w, h, w, h, nil, simulate.Faults{ScreenLevel: 1.3, Unevenness: 1, Bits: 16}, 1)
 	for i := 1; i <= 2; i++ {
 		shot := set.Frame(i)
 		for name, frame := range map[string]image.Image{"color": shot.Color, "band": shot.Band} {

@@ -8,7 +8,7 @@ import (
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"
 )
 
@@ -19,8 +19,8 @@ func BenchmarkFiles(b *testing.B) {
 	g := align.Identity(w, h)
 	g.Mirror = true
 	g.Homography = [9]float64{0.97, 0.01, 16, -0.01, 0.97, 25, 1e-6, 0, 1}
-	scene := rig.Pier{Seed: 1, Frames: frames}
-	set := rig.NewSimulator(scene, w, h, w, h, g, rig.DemoFaults(), 1)
+	scene := simulate.Pier{Seed: 1, Frames: frames}
+	set := simulate.New(scene, w, h, w, h, g, simulate.DemoFaults(), 1)
 	dir := b.TempDir()
 	file := func(name string) string { return filepath.Join(dir, filepath.FromSlash(name)) }
 	srgb := &plate.WriteOptions{Curve: plate.SRGB}

@@ -9,7 +9,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"
 )
 
@@ -30,7 +30,7 @@ func flats(t *testing.T, dir string, w, h, frames int, read, fullWell float64) s
 }
 
 func TestNoiseFromFlatFrames(t *testing.T) {
-	r := testShot(t, rig.Cutouts{Seed: 2}, rig.DemoFaults(), 2)
+	r := testShot(t, simulate.Cutouts{Seed: 2}, simulate.DemoFaults(), 2)
 	const read, fullWell = 0.004, 9000
 	r.FlatBand = flats(t, t.TempDir(), 400, 225, 8, read, fullWell)
 	r.Write = []string{"sigma"}

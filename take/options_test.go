@@ -15,7 +15,7 @@ import (
 	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"
 )
 
@@ -23,7 +23,7 @@ func TestSigmaIsWritten(t *testing.T) {
 	r := record(t, 1, 5, 9)
 	r.recipe.Write = []string{"sigma"}
 	job := prepare(t, r.recipe)
-	f := rig.DemoFaults()
+	f := simulate.DemoFaults()
 	for _, n := range []struct {
 		name string
 		got  matte.Noise
@@ -112,9 +112,9 @@ func TestTidyLowersTheNoise(t *testing.T) {
 }
 
 func TestGlareIsFoundAndRemoved(t *testing.T) {
-	f := rig.DemoFaults()
+	f := simulate.DemoFaults()
 	f.Glare = 0.04
-	r := testShot(t, rig.Cutouts{Seed: 2}, f, 2)
+	r := testShot(t, simulate.Cutouts{Seed: 2}, f, 2)
 	r.Glare = take.Choice[matte.Glare]{Mode: "auto"}
 	job := prepare(t, r)
 	if d := math.Abs(job.Glare.Strength - f.Glare); d > 0.004 {
@@ -128,7 +128,7 @@ func TestGlareIsFoundAndRemoved(t *testing.T) {
 
 func TestWithoutCleanPlates(t *testing.T) {
 	for _, from := range []string{"", "take", "screen"} {
-		r := testShot(t, rig.Cutouts{Seed: 2}, rig.DemoFaults(), 2)
+		r := testShot(t, simulate.Cutouts{Seed: 2}, simulate.DemoFaults(), 2)
 		r.CleanBand, r.CleanColor, r.CleanFrom = "", "", from
 		job := prepare(t, r)
 		if rebuilt := job.Clean != nil; rebuilt != (from != "screen") {
@@ -178,7 +178,7 @@ func TestNewFieldsComeBack(t *testing.T) {
 // know.
 func TestCheckWithoutReferencePlates(t *testing.T) {
 	tier.InTest(t)
-	r := testShot(t, rig.Cutouts{Seed: 1}, rig.DemoFaults(), 1)
+	r := testShot(t, simulate.Cutouts{Seed: 1}, simulate.DemoFaults(), 1)
 	r.CleanBand, r.CleanColor, r.DarkBand, r.DarkColor = "", "", "", ""
 	c := check(t, r)
 	if w := c.Worst(); w == take.Bad || w == take.Watch {
@@ -191,7 +191,7 @@ func TestCheckWithoutReferencePlates(t *testing.T) {
 
 // An empty set has no performer to read, and says so.
 func TestCheckOfAnEmptySet(t *testing.T) {
-	r := testShot(t, emptySet{}, rig.DemoFaults(), 1)
+	r := testShot(t, emptySet{}, simulate.DemoFaults(), 1)
 	r.Geometry = take.Choice[align.Geometry]{}
 	c := check(t, r)
 	if v := c.Reading("spill").Verdict; v != take.Unknown {

@@ -16,7 +16,7 @@ import (
 	"example.com/twinplate/align"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"
 )
 
@@ -25,8 +25,8 @@ const takeW, takeH = 320, 180
 // A recorded take is a simulated one, written as files.
 type recorded struct {
 	dir    string
-	set    *rig.Simulator
-	truth  map[int]rig.Truth
+	set    *simulate.Simulator
+	truth  map[int]simulate.Truth
 	recipe take.Recipe // with the true geometry
 }
 
@@ -40,8 +40,8 @@ var bandGeometry = func() align.Geometry {
 // record writes frames with the numbers given, and all reference plates.
 func record(t *testing.T, numbers ...int) recorded {
 	t.Helper()
-	r := recorded{dir: t.TempDir(), truth: map[int]rig.Truth{}}
-	r.set = rig.NewSimulator(rig.Cutouts{Seed: 3}, takeW, takeH, takeW, takeH, bandGeometry, rig.DemoFaults(), 3)
+	r := recorded{dir: t.TempDir(), truth: map[int]simulate.Truth{}}
+	r.set = simulate.New(simulate.Cutouts{Seed: 3}, takeW, takeH, takeW, takeH, bandGeometry, simulate.DemoFaults(), 3)
 	file := func(name string) string { return filepath.Join(r.dir, name) }
 	srgb := &plate.WriteOptions{Curve: plate.SRGB}
 	for _, n := range numbers {

@@ -13,7 +13,7 @@ import (
 	"example.com/twinplate/align"
 	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"
 )
 
@@ -138,9 +138,9 @@ func TestPairingInTimeErrors(t *testing.T) {
 func clockTake(t *testing.T, n, parts, late int, name func(band bool, i int) string) take.Recipe {
 	t.Helper()
 	const w, h = 160, 90
-	f := rig.DemoFaults()
+	f := simulate.DemoFaults()
 	f.FrameOffset = late
-	set := rig.NewSimulator(rig.Cutouts{Seed: 2}, w, h, w, h, nil, f, 2)
+	set := simulate.New(simulate.Cutouts{Seed: 2}, w, h, w, h, nil, f, 2)
 	dir := t.TempDir()
 	for i := range n {
 		shot := set.Frame(i * parts)

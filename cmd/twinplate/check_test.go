@@ -10,16 +10,16 @@ import (
 
 	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 func TestCheck(t *testing.T) {
 	const w, h = 400, 225
 	dir := t.TempDir()
 	in := func(name string) string { return filepath.Join(dir, name) }
-	f := rig.DemoFaults()
+	f := simulate.DemoFaults()
 	f.ScreenLevel = 1.2 // clips
-	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, f, 1)
+	set := simulate.New(simulate.Cutouts{}, w, h, w, h, nil, f, 1)
 	srgb := &plate.WriteOptions{Curve: plate.SRGB}
 	for _, d := range []string{"color", "band"} {
 		if err := os.Mkdir(in(d), 0o777); err != nil {

@@ -18,11 +18,11 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"example.com/twinplate/align"
-	set "example.com/twinplate/internal/demo"
 	"example.com/twinplate/internal/proof"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"
+	set "example.com/twinplate/internal/demo"
 )
 
 type demo struct {
@@ -166,18 +166,18 @@ type shoot struct {
 	w, h     int
 	first    int // number of the first frame
 	frames   int
-	scene    rig.Pier
+	scene    simulate.Pier
 	geometry align.Geometry
-	faults   rig.Faults
-	set      *rig.Simulator
+	faults   simulate.Faults
+	set      *simulate.Simulator
 	gains    []float64
 	floor    *proof.Floor
 }
 
 func newShoot(c *demo, w, h int) *shoot {
-	s := &shoot{out: c.Out, w: w, h: h, first: 1, frames: c.Frames, geometry: set.Geometry(w, h), faults: rig.DemoFaults(), gains: make([]float64, c.Frames)}
-	s.scene = rig.Pier{Seed: c.Seed, Frames: c.Frames}
-	s.set = rig.NewSimulator(s.scene, w, h, w, h, s.geometry, s.faults, c.Seed)
+	s := &shoot{out: c.Out, w: w, h: h, first: 1, frames: c.Frames, geometry: set.Geometry(w, h), faults: simulate.DemoFaults(), gains: make([]float64, c.Frames)}
+	s.scene = simulate.Pier{Seed: c.Seed, Frames: c.Frames}
+	s.set = simulate.New(s.scene, w, h, w, h, s.geometry, s.faults, c.Seed)
 	s.floor = proof.NewFloor(s.scene, w, h, s.geometry, s.faults, c.Seed)
 	return s
 }

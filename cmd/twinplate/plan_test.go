@@ -14,12 +14,13 @@ import (
 	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"
 )
 
 // planned writes a take that was simulated by the plan's rig, and returns what check reads from it
 // and how much of the frame the performer covers.
-func planned(t *testing.T, setup rig.Setup, scene rig.Scene) (p *rig.Plan, c *take.Checkup) {
+func planned(t *testing.T, setup rig.Setup, scene simulate.Scene) (p *rig.Plan, c *take.Checkup) {
 	t.Helper()
 	const w, h, frames = 512, 270, 10
 	sum := 0.0
@@ -94,7 +95,7 @@ func TestPlanAgreesWithATake(t *testing.T) {
 				t.Fatal(err)
 			}
 			row.change(&setup)
-			p, c := planned(t, setup, rig.Cutouts{Seed: 1})
+			p, c := planned(t, setup, simulate.Cutouts{Seed: 1})
 			for _, name := range []string{"band_level", "crosstalk_band", "crosstalk_color", "evenness", "matte_noise"} {
 				want, got := p.Reading(name), c.Reading(name)
 				if got.Value == nil {

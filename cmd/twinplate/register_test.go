@@ -14,7 +14,7 @@ import (
 	"example.com/twinplate/align"
 	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 // shootTake writes n frames of a mirrored take into dir, the band camera started late by some
@@ -26,9 +26,9 @@ func shootTake(t *testing.T, dir string, n, late int) (flags []string, truth ali
 	truth = align.Identity(w, h)
 	truth.Mirror = true
 	truth.Homography = [9]float64{0.98, 0.01, 4, -0.01, 0.98, 2, 0, 0, 1}
-	f := rig.DemoFaults()
+	f := simulate.DemoFaults()
 	f.FrameOffset = late
-	set := rig.NewSimulator(rig.Cutouts{Seed: 4}, w, h, w, h, truth, f, 4)
+	set := simulate.New(simulate.Cutouts{Seed: 4}, w, h, w, h, truth, f, 4)
 	for _, d := range []string{"color", "band"} {
 		if err := os.MkdirAll(filepath.Join(dir, d), 0o777); err != nil {
 			t.Fatal(err)

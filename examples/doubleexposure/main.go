@@ -10,7 +10,7 @@ import (
 
 	"example.com/twinplate/composite"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 func main() {
@@ -38,8 +38,8 @@ func run(out string) error {
 // expose puts the performer and the background together in the two ways.
 func expose(w, h int) (double, held *plate.RGB, err error) {
 	const frame = 24
-	foreground, transmission := rig.Pier{}.Draw(frame, w, h)
-	background := rig.Pier{}.Background(frame, w, h)
+	foreground, transmission := simulate.Pier{}.Draw(frame, w, h)
+	background := simulate.Pier{}.Background(frame, w, h)
 
 	// Nothing held out: the whole background is let through.
 	open := plate.NewGray(w, h)

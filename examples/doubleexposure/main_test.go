@@ -6,7 +6,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 // Where the performer is solid, a double exposure is too bright by the whole background, and the
@@ -17,8 +17,8 @@ func TestExpose(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	foreground, transmission := rig.Pier{}.Draw(24, w, h)
-	background := rig.Pier{}.Background(24, w, h)
+	foreground, transmission := simulate.Pier{}.Draw(24, w, h)
+	background := simulate.Pier{}.Background(24, w, h)
 	solid := 0
 	for i, through := range transmission.Pix {
 		if through != 0 {

@@ -11,7 +11,7 @@ import (
 
 	"example.com/twinplate/composite"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 func main() {
@@ -62,8 +62,8 @@ func run(out string) error {
 // more.
 func composites(w, h int) (once, twice *plate.RGB, err error) {
 	const frame = 24
-	foreground, transmission := rig.Pier{}.Draw(frame, w, h)
-	background := rig.Pier{}.Background(frame, w, h)
+	foreground, transmission := simulate.Pier{}.Draw(frame, w, h)
+	background := simulate.Pier{}.Background(frame, w, h)
 	if once, err = composite.HoldOut(nil, foreground, transmission, background); err != nil {
 		return nil, nil, err
 	}

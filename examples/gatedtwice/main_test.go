@@ -6,7 +6,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 // The mistake takes t P from every pixel: nothing where the performer is solid or absent, and half
@@ -17,7 +17,7 @@ func TestComposites(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	foreground, transmission := rig.Pier{}.Draw(24, w, h)
+	foreground, transmission := simulate.Pier{}.Draw(24, w, h)
 	edges, lost, light := 0, 0.0, 0.0
 	for i, through := range transmission.Pix {
 		for c := range once.Pix {

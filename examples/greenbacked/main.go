@@ -15,7 +15,7 @@ import (
 	"example.com/twinplate/composite"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 func main() {
@@ -66,9 +66,9 @@ type row struct {
 }
 
 func run(out string, w, h int) ([]row, error) {
-	scene := rig.Pier{Seed: 1}
-	faults := rig.DemoFaults()
-	set := rig.NewSimulator(scene, w, h, w, h, nil, faults, 1)
+	scene := simulate.Pier{Seed: 1}
+	faults := simulate.DemoFaults()
+	set := simulate.New(scene, w, h, w, h, nil, faults, 1)
 	shot := set.Frame(frame)
 	var solved [3]*matte.Solution
 	var err error
@@ -109,7 +109,7 @@ func run(out string, w, h int) ([]row, error) {
 }
 
 // sodium solves the shot with everything estimated that a crew would not know.
-func sodium(set *rig.Simulator, shot rig.Shot, w, h int) (*matte.Solution, error) {
+func sodium(set *simulate.Simulator, shot simulate.Shot, w, h int) (*matte.Solution, error) {
 	ref := matte.References{DarkColor: set.DarkColor(), DarkBand: set.DarkBand(), CleanColor: set.CleanColor(), CleanBand: set.CleanBand()}
 	solver, err := matte.NewSolver(w, h, ref, nil)
 	if err != nil {

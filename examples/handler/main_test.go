@@ -14,7 +14,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 // form is an upload: the files by their names.
@@ -51,7 +51,7 @@ func TestPairs(t *testing.T) {
 	defer server.Close()
 	var wait sync.WaitGroup
 	for seed := range uint64(2) {
-		shot := rig.NewSimulator(rig.Cutouts{Seed: seed}, w, h, w, h, nil, rig.DemoFaults(), 1).Frame(10)
+		shot := simulate.New(simulate.Cutouts{Seed: seed}, w, h, w, h, nil, simulate.DemoFaults(), 1).Frame(10)
 		body, kind := form(t, map[string][]byte{"color": file(t, shot.Color), "band": file(t, shot.Band)})
 		wait.Go(func() {
 			answer, err := http.Post(server.URL, kind, body)

@@ -16,7 +16,7 @@ import (
 	"example.com/twinplate/internal/outside"
 	"example.com/twinplate/internal/tier"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"
 )
 
@@ -54,7 +54,7 @@ const frames = 2
 func shoot(t *testing.T, dir string, seed uint64) (source dataset.Source, green float64) {
 	t.Helper()
 	const w, h = 320, 180
-	set := rig.NewSimulator(rig.Cutouts{Seed: seed}, w, h, w, h, nil, rig.DemoFaults(), seed)
+	set := simulate.New(simulate.Cutouts{Seed: seed}, w, h, w, h, nil, simulate.DemoFaults(), seed)
 	write := func(name string, err error) {
 		t.Helper()
 		if err != nil {
@@ -135,7 +135,7 @@ func TestReadByPython(t *testing.T) {
 				t.Errorf("%s: composites add up within %.7f, straight times alpha within %.7f; want %.7f", test.name, g.Off, g.Straight, 2*test.step)
 			}
 			// Something is solid, something open, and the noise of alpha is about 1 %, as
-			// rig.DemoFaults has it.
+			// simulate.DemoFaults has it.
 			if g.Least > 0.01 || g.Most < 0.99 || g.Sigma < 0.002 || g.Sigma > 0.03 {
 				t.Errorf("%s: alpha %.3f to %.3f, sigma %.4f", test.name, g.Least, g.Most, g.Sigma)
 			}

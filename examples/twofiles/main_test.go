@@ -9,7 +9,7 @@ import (
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 // The band camera is in a mirror and off by some pixels, nobody shot a reference plate, and the
@@ -19,8 +19,8 @@ func TestTwoFiles(t *testing.T) {
 	geometry := align.Identity(w, h)
 	geometry.Mirror = true
 	geometry.Homography[2], geometry.Homography[5] = 5.5, -3
-	faults := rig.Faults{ScreenLevel: 0.8, Unevenness: 1, Crosstalk: [3]float64{0.03, 0.02, 0.01}, LensBlur: 0.8, Bits: 16}
-	shot := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, geometry, faults, 1).Frame(10)
+	faults := simulate.Faults{ScreenLevel: 0.8, Unevenness: 1, Crosstalk: [3]float64{0.03, 0.02, 0.01}, LensBlur: 0.8, Bits: 16}
+	shot := simulate.New(simulate.Cutouts{}, w, h, w, h, geometry, faults, 1).Frame(10)
 	background := plate.NewRGB(w, h)
 	background.Fill(0.1, 0.4, 0.2)
 	t.Chdir(t.TempDir())

@@ -9,7 +9,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"
 )
 
@@ -26,7 +26,7 @@ func TestRun(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, rig.DemoFaults(), 1)
+	set := simulate.New(simulate.Cutouts{}, w, h, w, h, nil, simulate.DemoFaults(), 1)
 	for i := 1; i <= frames; i++ {
 		shot := set.Frame(10 * i)
 		save(fmt.Sprintf("color/%04d.png", i), shot.Color)

@@ -5,7 +5,7 @@ import (
 	"os"
 	"strings"
 
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"
 )
 
@@ -14,7 +14,7 @@ type Fault struct {
 	Name    string // in a few words
 	Reading string // the reading that must warn; empty: none may
 	Says    string // what its meaning must have in it
-	Set     func(*rig.Faults)
+	Set     func(*simulate.Faults)
 	// Estimated says that the geometry is found from the footage, as by a crew that has none: where
 	// it is not, the fault alone is what check has to deal with.
 	Estimated bool
@@ -23,16 +23,16 @@ type Fault struct {
 // Faults are what check is tried on: nothing wrong, and each fault alone on a set that is otherwise
 // in order.
 var Faults = []Fault{
-	{"nothing wrong", "", "", func(*rig.Faults) {}, true},
-	{"the screen clips", "band_clipped", "clips", func(f *rig.Faults) { f.ScreenLevel = 1.15 }, false},
-	{"a dark screen", "band_level", "dark", func(f *rig.Faults) { f.ScreenLevel = 0.04 }, false},
-	{"spill from the left", "spill", "left", func(f *rig.Faults) { f.Spill, f.SpillSide = 0.1, -1 }, false},
-	{"spill from the right", "spill", "right", func(f *rig.Faults) { f.Spill, f.SpillSide = 0.1, 1 }, false},
-	{"spill from all around", "spill", "all around", func(f *rig.Faults) { f.Spill = 0.06 }, false},
-	{"the band camera out of focus", "focus", "band camera is softer", func(f *rig.Faults) { f.BandBlur = 2.5 }, false},
-	{"the band camera a frame late", "frame_offset", "apart", func(f *rig.Faults) { f.FrameOffset = 1 }, true},
-	{"a screen uneven by four stops", "evenness", "falls off", func(f *rig.Faults) { f.Unevenness = 4 }, false},
-	{"much set light in the band", "crosstalk_band", "set light", func(f *rig.Faults) { f.Crosstalk = [3]float64{0.1, 0.08, 0.02} }, false},
+	{"nothing wrong", "", "", func(*simulate.Faults) {}, true},
+	{"the screen clips", "band_clipped", "clips", func(f *simulate.Faults) { f.ScreenLevel = 1.15 }, false},
+	{"a dark screen", "band_level", "dark", func(f *simulate.Faults) { f.ScreenLevel = 0.04 }, false},
+	{"spill from the left", "spill", "left", func(f *simulate.Faults) { f.Spill, f.SpillSide = 0.1, -1 }, false},
+	{"spill from the right", "spill", "right", func(f *simulate.Faults) { f.Spill, f.SpillSide = 0.1, 1 }, false},
+	{"spill from all around", "spill", "all around", func(f *simulate.Faults) { f.Spill = 0.06 }, false},
+	{"the band camera out of focus", "focus", "band camera is softer", func(f *simulate.Faults) { f.BandBlur = 2.5 }, false},
+	{"the band camera a frame late", "frame_offset", "apart", func(f *simulate.Faults) { f.FrameOffset = 1 }, true},
+	{"a screen uneven by four stops", "evenness", "falls off", func(f *simulate.Faults) { f.Unevenness = 4 }, false},
+	{"much set light in the band", "crosstalk_band", "set light", func(f *simulate.Faults) { f.Crosstalk = [3]float64{0.1, 0.08, 0.02} }, false},
 }
 
 // Check shoots a test shot of a seed with the fault, clean and dark plates beside it, in a folder
@@ -44,7 +44,7 @@ func Check(ctx context.Context, f Fault, seed uint64, opt *Options) (named bool,
 		return false, nil, err
 	}
 	defer os.RemoveAll(dir)
-	faults := rig.DemoFaults()
+	faults := simulate.DemoFaults()
 	f.Set(&faults)
 	s := newShoot(dir, seed, opt.filled(), faults)
 	if err := s.write(ctx); err != nil {

@@ -7,13 +7,13 @@ import (
 	"example.com/twinplate/align"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 // A Floor is the error that the two cameras' own noise gives the matte of a simulated take when everything else is
 // known: sigma of alpha as matte.Solver.Sigma has it, with the true light of every pixel.
 type Floor struct {
-	faults rig.Faults
+	faults simulate.Faults
 	screen *plate.Gray // in the color camera's frame
 	k      *plate.RGB
 	noise  matte.Noise
@@ -24,10 +24,10 @@ type Floor struct {
 }
 
 // NewFloor returns the floor of takes of this set, whose plates have w by h pixels.
-func NewFloor(scene rig.Scene, w, h int, g align.Geometry, f rig.Faults, seed uint64) *Floor {
+func NewFloor(scene simulate.Scene, w, h int, g align.Geometry, f simulate.Faults, seed uint64) *Floor {
 	quiet := f
 	quiet.ReadNoise, quiet.PhotonNoise, quiet.Bits = 0, 0, 0
-	exact := rig.NewSimulator(scene, w, h, w, h, g, quiet, seed)
+	exact := simulate.New(scene, w, h, w, h, g, quiet, seed)
 	return &Floor{
 		faults: f,
 		screen: align.NewResampler(g).Gray(nil, matte.LessGray(nil, exact.CleanBand(), exact.DarkBand())),
@@ -37,7 +37,7 @@ func NewFloor(scene rig.Scene, w, h int, g align.Geometry, f rig.Faults, seed ui
 }
 
 // Add adds a frame. It is safe for concurrent use.
-func (f *Floor) Add(truth rig.Truth) {
+func (f *Floor) Add(truth simulate.Truth) {
 	sum, g := 0.0, truth.Gain
 	for i, alpha := range truth.Alpha.Pix {
 		t := 1 - float64(alpha)

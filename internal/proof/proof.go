@@ -17,7 +17,7 @@ import (
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"
 )
 
@@ -45,7 +45,7 @@ func (o *Options) filled() (f Options) {
 // A Line is one take.
 type Line struct {
 	Seed   uint64     `json:"seed"`
-	Faults rig.Faults `json:"faults"`
+	Faults simulate.Faults `json:"faults"`
 	Floor  float64    `json:"floor"` // the noise floor, as RMS of alpha over the frame
 
 	// RMSE of the matte over the floor.
@@ -88,7 +88,7 @@ func Take(ctx context.Context, seed uint64, opt *Options) (Line, error) {
 		return Line{}, err
 	}
 	defer os.RemoveAll(dir)
-	s := newShoot(dir, seed, opt.filled(), rig.RandomFaults(seed))
+	s := newShoot(dir, seed, opt.filled(), simulate.RandomFaults(seed))
 	s.stride = 3 // the performer moves a good deal between frames, as over a long take
 	if err := s.write(ctx); err != nil {
 		return Line{}, err
@@ -130,21 +130,21 @@ func estimated(r take.Recipe) take.Recipe {
 type shoot struct {
 	dir      string
 	o        Options
-	faults   rig.Faults
+	faults   simulate.Faults
 	geometry align.Geometry
-	set      *rig.Simulator
+	set      *simulate.Simulator
 	floor    *Floor
-	truth    []rig.Truth // of frame n at n-1
+	truth    []simulate.Truth // of frame n at n-1
 	stride   int         // instants of the scene from frame to frame
 }
 
-func newShoot(dir string, seed uint64, o Options, f rig.Faults) *shoot {
-	s := &shoot{dir: dir, o: o, faults: f, geometry: geometry(o.W, o.H, seed), truth: make([]rig.Truth, o.Frames), stride: 1}
-	var scene rig.Scene = rig.Cutouts{Seed: seed}
+func newShoot(dir string, seed uint64, o Options, f simulate.Faults) *shoot {
+	s := &shoot{dir: dir, o: o, faults: f, geometry: geometry(o.W, o.H, seed), truth: make([]simulate.Truth, o.Frames), stride: 1}
+	var scene simulate.Scene = simulate.Cutouts{Seed: seed}
 	if o.Pier {
-		scene = rig.Pier{Seed: seed, Frames: o.Frames}
+		scene = simulate.Pier{Seed: seed, Frames: o.Frames}
 	}
-	s.set = rig.NewSimulator(scene, o.W, o.H, o.W, o.H, s.geometry, s.faults, seed)
+	s.set = simulate.New(scene, o.W, o.H, o.W, o.H, s.geometry, s.faults, seed)
 	s.floor = NewFloor(scene, o.W, o.H, s.geometry, s.faults, seed)
 	return s
 }

@@ -9,7 +9,7 @@ import (
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 // RegistrationOptions say what is simulated. The zero value means the defaults.
@@ -35,7 +35,7 @@ func (o *RegistrationOptions) filled() (f RegistrationOptions) {
 // A RegistrationLine is one rig: what is found about its geometry and its clocks. What could not be found is -1.
 type RegistrationLine struct {
 	Seed   uint64     `json:"seed"`
-	Faults rig.Faults `json:"faults"`
+	Faults simulate.Faults `json:"faults"`
 
 	// From footage. The errors are root mean squares in band pixels.
 	Edges    float64  `json:"edges_px"`        // where the performer's alpha has an edge
@@ -82,8 +82,8 @@ func registrationRig(w, h int, seed uint64) (align.Geometry, error) {
 
 // registrationFaults are random faults with noise of 1 % of full scale in the dark, and with those that RandomFaults
 // leaves out: light of the lamps on the performer, glare, a filter that leaks in the corners, a softer band lens.
-func registrationFaults(seed uint64, r *rand.Rand) rig.Faults {
-	f := rig.RandomFaults(seed)
+func registrationFaults(seed uint64, r *rand.Rand) simulate.Faults {
+	f := simulate.RandomFaults(seed)
 	f.ReadNoise, f.PhotonNoise, f.Bits = 0.01, 20000, 12
 	f.Spill, f.SpillSide = 0.03*r.Float64(), 2*r.Float64()-1
 	f.Glare, f.CornerLeak, f.BandBlur = 0.01*r.Float64(), 0.5*r.Float64(), 0.6*r.Float64()
@@ -123,7 +123,7 @@ const takeFrames = 48
 
 // footage measures the geometry from frames spread over a take.
 func (l *RegistrationLine) footage(ctx context.Context, o RegistrationOptions, truth align.Geometry) error {
-	set := rig.NewSimulator(rig.Pier{Seed: l.Seed, Frames: takeFrames}, o.W, o.H, o.W, o.H, truth, l.Faults, l.Seed)
+	set := simulate.New(simulate.Pier{Seed: l.Seed, Frames: takeFrames}, o.W, o.H, o.W, o.H, truth, l.Faults, l.Seed)
 	pairs := make([]align.Pair, o.Frames)
 	alpha := make([]*plate.Gray, o.Frames)
 	for i := range pairs { // each frame is drawn on all cores
@@ -182,7 +182,7 @@ func (l *RegistrationLine) chart(ctx context.Context, o RegistrationOptions, tru
 	}
 	f := l.Faults
 	f.Crosstalk, f.ScreenColor = [3]float64{0.3, 0.3, 0.2}, [3]float64{} // white light has the line in it, and no lamp is on
-	shot := rig.NewSimulator(sheet, o.W, o.H, o.W, o.H, truth, f, l.Seed).Frame(0)
+	shot := simulate.New(sheet, o.W, o.H, o.W, o.H, truth, f, l.Seed).Frame(0)
 	e, err := align.FromChart(ctx, []align.Pair{{Color: shot.Color, Band: shot.Band}})
 	if err != nil {
 		return err
@@ -221,7 +221,7 @@ func newSheet(seed uint64) (*sheet, error) {
 	return s, nil
 }
 
-// Draw implements rig.Scene.
+// Draw implements simulate.Scene.
 func (s *sheet) Draw(_, w, h int) (*plate.RGB, *plate.Gray) {
 	g := align.NewGeometry(w, h, s.print.W, s.print.H)
 	var from, to [][2]float64
@@ -258,7 +258,7 @@ func (l *RegistrationLine) offset(ctx context.Context) error {
 	}
 	f := l.Faults
 	f.FrameOffset = l.Late
-	set := rig.NewSimulator(rig.Pier{Seed: l.Seed, Frames: takeFrames}, clockW, clockH, clockW, clockH, small, f, l.Seed)
+	set := simulate.New(simulate.Pier{Seed: l.Seed, Frames: takeFrames}, clockW, clockH, clockW, clockH, small, f, l.Seed)
 	var c align.Clocks
 	for i := range clockTake {
 		shot := set.Frame(i)

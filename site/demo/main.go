@@ -19,7 +19,7 @@ import (
 
 	"example.com/twinplate/internal/demo"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"
 )
 
@@ -44,11 +44,11 @@ func main() {
 var green = [3]float64{0.06, 0.5, 0.1}
 
 func run(out string, frames int) error {
-	scene := rig.Pier{Seed: 1, Frames: 48}
-	faults := rig.DemoFaults()
+	scene := simulate.Pier{Seed: 1, Frames: 48}
+	faults := simulate.DemoFaults()
 	faults.ReadNoise, faults.PhotonNoise = 0.001, 80000 // a quiet camera: noise is what JPEG spends most on
 	geometry := demo.Geometry(width, height)
-	set := rig.NewSimulator(scene, width, height, width, height, geometry, faults, 1)
+	set := simulate.New(scene, width, height, width, height, geometry, faults, 1)
 	for _, folder := range []string{"color", "band", "background", "green"} {
 		if err := os.MkdirAll(filepath.Join(out, folder), 0o777); err != nil {
 			return err

@@ -1,6 +1,8 @@
-package rig
+// Package scene draws the demo's pictures and a plain scene for tests, in linear light.
+package scene
 
 import (
+	"example.com/twinplate/internal/parallel"
 	"math"
 
 	"example.com/twinplate/plate"
@@ -75,7 +77,7 @@ func (c *canvas) over(i int, l rgb, a float64) {
 // coverage.
 func (c *canvas) paint(b box, f func(x, y float64) (rgb, float64)) {
 	x0, y0, x1, y1 := c.pixels(b)
-	rows(y1-y0, func(j0, j1 int) {
+	parallel.Parts(y1-y0, func(j0, j1 int) {
 		for j := y0 + j0; j < y0+j1; j++ {
 			y := c.y0 + float64(j)*c.px
 			for i := x0; i < x1; i++ {

@@ -1,6 +1,7 @@
-package rig
+package simulate
 
 import (
+	"example.com/twinplate/internal/parallel"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -51,13 +52,13 @@ type Simulator struct {
 	reach          float64   // over this many color pixels
 }
 
-// NewSimulator returns a simulator of s on a color plate and a band plate of the sizes given, in
+// New returns a simulator of s on a color plate and a band plate of the sizes given, in
 // pixels. A nil m lays one frame over the other, edge to edge. It panics where a size is not 1 to
 // 16384.
-func NewSimulator(s Scene, colorW, colorH, bandW, bandH int, m Mapping, f Faults, seed uint64) *Simulator {
+func New(s Scene, colorW, colorH, bandW, bandH int, m Mapping, f Faults, seed uint64) *Simulator {
 	for _, v := range []int{colorW, colorH, bandW, bandH} {
 		if v < 1 || v > 16384 {
-			panic(fmt.Sprintf("rig: plates of %dx%d and %dx%d pixels; a side must be 1 to 16384", colorW, colorH, bandW, bandH))
+			panic(fmt.Sprintf("simulate: plates of %dx%d and %dx%d pixels; a side must be 1 to 16384", colorW, colorH, bandW, bandH))
 		}
 	}
 	if m == nil {
@@ -67,23 +68,13 @@ func NewSimulator(s Scene, colorW, colorH, bandW, bandH int, m Mapping, f Faults
 	if colorW*colorH > 1920*1080 {
 		r.fine = 1
 	}
-	r.k = make([]float32, colorW*colorH)
-	rows(colorH, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			for x := range colorW {
-				r.k[y*colorW+x] = float32(r.shape(float64(x), float64(y)) * r.leak(float64(x), float64(y)))
-			}
-		}
-	})
 	r.at = make([]float32, 2*bandW*bandH)
-	r.s = make([]float32, bandW*bandH)
-	rows(bandH, func(y0, y1 int) {
+	parallel.Parts(bandH, func(y0, y1 int) {
 		for y := y0; y < y1; y++ {
 			for x := range bandW {
 				cx, cy := m.Inverse(float64(x), float64(y))
 				i := y*bandW + x
 				r.at[2*i], r.at[2*i+1] = float32(cx), float32(cy)
-				r.s[i] = float32(r.shape(cx, cy))
 			}
 		}
 	})
@@ -96,19 +87,28 @@ func NewSimulator(s Scene, colorW, colorH, bandW, bandH int, m Mapping, f Faults
 		r.reach = math.Sqrt(size*size - 1)
 		r.spread = min(16, 1+int(math.Ceil(r.reach*float64(r.fine)/1.5)))
 	}
-	return r
+	return r.WithScreen(f.Screen, f.screenInColor)
 }
 
-// shape returns the screen's shape at the color pixel (x, y), which may be outside the frame.
-func (r *Simulator) shape(x, y float64) float64 {
-	return r.f.shape((x+0.5)/float64(r.colorW)*2-1, (y+0.5)/float64(r.colorH)*2-1)
-}
-
-// leak returns how much stronger K is at the color pixel (x, y) than in the middle of the frame,
-// over the screen's own shape.
-func (r *Simulator) leak(x, y float64) float64 {
-	x, y = (x+0.5)/float64(r.colorW)*2-1, (y+0.5)/float64(r.colorH)*2-1
-	return 1 + r.f.CornerLeak*(x*x+y*y)/2
+// WithScreen returns r before a screen of another shape: band and color are its light in the two
+// cameras over ScreenLevel and ScreenColor, at (x, y) of the color frame as Faults.Screen has it.
+func (r *Simulator) WithScreen(band, color func(x, y float64) float64) *Simulator {
+	lit := *r
+	lit.k, lit.s = make([]float32, r.colorW*r.colorH), make([]float32, r.bandW*r.bandH)
+	w, h := float64(r.colorW), float64(r.colorH)
+	parallel.Parts(r.colorH, func(y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			for x := range r.colorW {
+				lit.k[y*r.colorW+x] = float32(color((float64(x)+0.5)/w, (float64(y)+0.5)/h))
+			}
+		}
+	})
+	parallel.Parts(r.bandH, func(y0, y1 int) {
+		for i := y0 * r.bandW; i < y1*r.bandW; i++ {
+			lit.s[i] = float32(band((float64(r.at[2*i])+0.5)/w, (float64(r.at[2*i+1])+0.5)/h))
+		}
+	})
+	return &lit
 }
 
 // view is the scene behind the lens: p and t on the color plate, and for the band camera t and m .
@@ -149,7 +149,7 @@ func (r *Simulator) view(i int, color, band bool) view {
 func (r *Simulator) gather(fine []float32) []float32 {
 	w, h := r.colorW*r.fine, r.colorH*r.fine
 	out := make([]float32, r.bandW*r.bandH)
-	rows(r.bandH, func(y0, y1 int) {
+	parallel.Parts(r.bandH, func(y0, y1 int) {
 		for i := y0 * r.bandW; i < y1*r.bandW; i++ {
 			x, y := float64(r.at[2*i]), float64(r.at[2*i+1])
 			if r.spread == 1 {
@@ -273,7 +273,7 @@ func (r *Simulator) expose(pix []float32, w, exposures int, frame, plane uint64)
 	if !noisy && top == 0 {
 		return
 	}
-	rows(len(pix)/w, func(y0, y1 int) {
+	parallel.Parts(len(pix)/w, func(y0, y1 int) {
 		for y := y0; y < y1; y++ {
 			rng := rand.New(rand.NewPCG(r.seed, hash(frame, plane, uint64(y))))
 			row := pix[y*w : (y+1)*w]

@@ -1,4 +1,4 @@
-package rig
+package scene
 
 import (
 	"math"
@@ -6,17 +6,12 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// Pier is the demo's scene: a ferry hand at night, coiling a wet rope by the light of a swinging
-// lantern. The seed changes the patches of the coat, the strands of hair and the wind.
-type Pier struct {
-	Seed   uint64
-	Frames int // of the take, over which the hand takes one step; 0: 48
-}
-
-// Draw implements Scene.
-func (p Pier) Draw(i, w, h int) (*plate.RGB, *plate.Gray) {
+// Pier draws frame i, of w by h pixels, of a take of so many frames: a ferry hand at night, coiling
+// a wet rope by the light of a swinging lantern. The seed changes the patches of the coat, the
+// strands of hair and the wind. It returns premultiplied light and transmission.
+func Pier(seed uint32, frames, i, w, h int) (*plate.RGB, *plate.Gray) {
 	c := newCanvas(w, h)
-	a := p.at(i)
+	a := pierAt(seed, frames, i)
 	a.deck(c)
 	a.post(c)
 	a.steam(c, false)
@@ -58,12 +53,8 @@ type act struct {
 	breeze float64
 }
 
-func (p Pier) at(i int) *act {
-	n := p.Frames
-	if n <= 0 {
-		n = 48
-	}
-	a := &act{now: float64(i) / 24, turn: float64(i) / float64(n), seed: uint32(hash(p.Seed, 4))}
+func pierAt(seed uint32, frames, i int) *act {
+	a := &act{now: float64(i) / 24, turn: float64(i) / float64(frames), seed: seed}
 	wave := func(period, phase float64) float64 { return math.Sin(2 * math.Pi * (a.now/period + phase)) }
 	a.walk = 0.052*step(0.3, 0.78, a.turn) + 0.010*wave(2, 0)
 	a.lean = 0.020 + 0.022*wave(1, 0.1) + 0.012*step(0.2, 0.5, a.turn)

@@ -1,11 +1,11 @@
-package rig_test
+package simulate_test
 
 import (
 	"math"
 	"testing"
 
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 func luminance(f *plate.RGB) float64 {
@@ -19,14 +19,14 @@ func luminance(f *plate.RGB) float64 {
 func TestScenes(t *testing.T) {
 	for _, row := range []struct {
 		name              string
-		s                 rig.Scene
+		s                 simulate.Scene
 		coverLo, coverHi  float64
 		lumaLo, lumaHi    float64
 		partial, brightes float64
 	}{
-		{"pier", rig.Pier{}, 0.20, 0.60, 0.02, 0.20, 0.02, 0.93},
-		{"pier, another seed", rig.Pier{Seed: 7}, 0.20, 0.60, 0.02, 0.20, 0.02, 0.93},
-		{"cutouts", rig.Cutouts{}, 0.10, 0.50, 0.02, 0.30, 0.02, 0.93},
+		{"pier", simulate.Pier{}, 0.20, 0.60, 0.02, 0.20, 0.02, 0.93},
+		{"pier, another seed", simulate.Pier{Seed: 7}, 0.20, 0.60, 0.02, 0.20, 0.02, 0.93},
+		{"cutouts", simulate.Cutouts{}, 0.10, 0.50, 0.02, 0.30, 0.02, 0.93},
 	} {
 		for _, i := range []int{0, 23} {
 			const w, h = 320, 180
@@ -81,8 +81,8 @@ func TestSameAtAnySize(t *testing.T) {
 	const w, h = 320, 180
 	for _, row := range []struct {
 		name string
-		s    rig.Scene
-	}{{"pier", rig.Pier{}}, {"cutouts", rig.Cutouts{}}} {
+		s    simulate.Scene
+	}{{"pier", simulate.Pier{}}, {"cutouts", simulate.Cutouts{}}} {
 		_, coarse := row.s.Draw(5, w, h)
 		_, fine := row.s.Draw(5, 2*w, 2*h)
 		var sum, bias float64
@@ -108,7 +108,7 @@ func TestPierMoves(t *testing.T) {
 	open.Fill(0)
 	hidden.Fill(1)
 	for i := 0; i < 48; i += 6 {
-		_, tr := rig.Pier{}.Draw(i, w, h)
+		_, tr := simulate.Pier{}.Draw(i, w, h)
 		for k, v := range tr.Pix {
 			open.Pix[k], hidden.Pix[k] = max(open.Pix[k], v), min(hidden.Pix[k], v)
 		}
@@ -128,9 +128,9 @@ func TestPierMoves(t *testing.T) {
 func TestCutoutsReachEverywhere(t *testing.T) {
 	const w, h, tiles = 128, 72, 4
 	moved := plate.NewGray(tiles, tiles)
-	_, first := rig.Cutouts{}.Draw(0, w, h)
+	_, first := simulate.Cutouts{}.Draw(0, w, h)
 	for i := 8; i < 48; i += 8 {
-		_, tr := rig.Cutouts{}.Draw(i, w, h)
+		_, tr := simulate.Cutouts{}.Draw(i, w, h)
 		for k, v := range tr.Pix {
 			at := k/w*tiles/h*tiles + k%w*tiles/w
 			moved.Pix[at] = max(moved.Pix[at], float32(math.Abs(float64(v-first.Pix[k]))))
@@ -145,7 +145,7 @@ func TestCutoutsReachEverywhere(t *testing.T) {
 
 func TestBackground(t *testing.T) {
 	const w, h = 240, 135
-	a, b := rig.Pier{}.Background(0, w, h), rig.Pier{}.Background(12, w, h)
+	a, b := simulate.Pier{}.Background(0, w, h), simulate.Pier{}.Background(12, w, h)
 	if err := a.CheckFinite(); err != nil {
 		t.Fatal(err)
 	}

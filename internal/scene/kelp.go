@@ -1,4 +1,4 @@
-package rig
+package scene
 
 import (
 	"math"
@@ -6,10 +6,10 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// Background returns frame i of the background plate: a kelp forest under the sea, in linear light.
-func (p Pier) Background(i, w, h int) *plate.RGB {
+// Kelp draws frame i, of w by h pixels, of a kelp forest under the sea, in linear light.
+func Kelp(seed uint32, i, w, h int) *plate.RGB {
 	c := newCanvas(w, h)
-	f := forest{c, float64(i) / 24, uint32(hash(p.Seed, 5))}
+	f := forest{c, float64(i) / 24, seed}
 	f.water()
 	f.floor()
 	f.fronds(0)

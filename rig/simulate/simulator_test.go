@@ -1,4 +1,4 @@
-package rig_test
+package simulate_test
 
 import (
 	"math"
@@ -8,10 +8,10 @@ import (
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
-// scene makes a rig.Scene of a function of the frame's number and a place in it, 0 to 1 both ways.
+// scene makes a simulate.Scene of a function of the frame's number and a place in it, 0 to 1 both ways.
 type scene func(i int, x, y, px float64) (p [3]float64, t float64)
 
 func (s scene) Draw(i, w, h int) (*plate.RGB, *plate.Gray) {
@@ -32,8 +32,8 @@ func flat(p, t float64) scene {
 }
 
 // quiet is the demo's set without its noise.
-func quiet() rig.Faults {
-	f := rig.DemoFaults()
+func quiet() simulate.Faults {
+	f := simulate.DemoFaults()
 	f.ReadNoise, f.PhotonNoise, f.Bits = 0, 0, 0
 	return f
 }
@@ -47,16 +47,16 @@ func TestModel(t *testing.T) {
 	sharp.LensBlur = 0
 	for _, row := range []struct {
 		name string
-		m    rig.Mapping
-		f    rig.Faults
+		m    simulate.Mapping
+		f    simulate.Faults
 		band func(x int) int // the band column of a color column
 	}{
-		{"no fault at all", nil, rig.Faults{}, func(x int) int { return x }},
+		{"no fault at all", nil, simulate.Faults{}, func(x int) int { return x }},
 		{"every fault but blur and noise", nil, sharp, func(x int) int { return x }},
 		{"and blur", nil, quiet(), func(x int) int { return x }},
 		{"and the splitter's mirror", mirror, quiet(), func(x int) int { return w - 1 - x }},
 	} {
-		sim := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, row.m, row.f, 5)
+		sim := simulate.New(simulate.Cutouts{}, w, h, w, h, row.m, row.f, 5)
 		shot := sim.Frame(7)
 		cleanC, darkC, cleanB, darkB := sim.CleanColor(), sim.DarkColor(), sim.CleanBand(), sim.DarkBand()
 		g := shot.Truth.Gain
@@ -85,7 +85,7 @@ func TestModel(t *testing.T) {
 func TestClosedForm(t *testing.T) {
 	const w, h = 96, 54
 	f := quiet()
-	sim := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, f, 9)
+	sim := simulate.New(simulate.Cutouts{}, w, h, w, h, nil, f, 9)
 	shot := sim.Frame(3)
 	cleanC, darkC, cleanB, darkB := sim.CleanColor(), sim.DarkColor(), sim.CleanBand(), sim.DarkBand()
 	for i := range shot.Band.Pix {
@@ -103,15 +103,15 @@ func TestClosedForm(t *testing.T) {
 // The same arguments give the same shot, on any number of cores and from any number of goroutines.
 func TestRepeatable(t *testing.T) {
 	const w, h = 64, 36
-	frame := func(seed uint64, i int) rig.Shot {
-		return rig.NewSimulator(rig.Cutouts{Seed: 2}, w, h, w, h, nil, rig.DemoFaults(), seed).Frame(i)
+	frame := func(seed uint64, i int) simulate.Shot {
+		return simulate.New(simulate.Cutouts{Seed: 2}, w, h, w, h, nil, simulate.DemoFaults(), seed).Frame(i)
 	}
 	want := frame(1, 4)
 	before := runtime.GOMAXPROCS(1)
 	alone := frame(1, 4)
 	runtime.GOMAXPROCS(before)
-	sim := rig.NewSimulator(rig.Cutouts{Seed: 2}, w, h, w, h, nil, rig.DemoFaults(), 1)
-	var shots [4]rig.Shot
+	sim := simulate.New(simulate.Cutouts{Seed: 2}, w, h, w, h, nil, simulate.DemoFaults(), 1)
+	var shots [4]simulate.Shot
 	var wg sync.WaitGroup
 	for k := range shots {
 		wg.Go(func() { shots[k] = sim.Frame(4 + k%2) })
@@ -119,7 +119,7 @@ func TestRepeatable(t *testing.T) {
 	wg.Wait()
 	for _, row := range []struct {
 		name string
-		got  rig.Shot
+		got  simulate.Shot
 		same bool
 	}{
 		{"on one core", alone, true},
@@ -145,16 +145,16 @@ func TestNoise(t *testing.T) {
 	const w, h = 200, 150
 	for _, row := range []struct {
 		name       string
-		f          rig.Faults
+		f          simulate.Faults
 		p          float64
 		mean, vari float64
 	}{
-		{"read noise in the dark", rig.Faults{ReadNoise: 0.004, DarkLevel: 0.05}, 0, 0.05, 16e-6},
-		{"photon noise of a bright plate", rig.Faults{PhotonNoise: 10000}, 0.5, 0.5, 0.5e-4},
-		{"both; the pedestal brings no photons", rig.Faults{ReadNoise: 0.002, PhotonNoise: 20000, DarkLevel: 0.1}, 0.3, 0.4, 4e-6 + 0.3/20000},
-		{"rounding to 8 bits adds a twelfth of a step squared", rig.Faults{ReadNoise: 0.01, DarkLevel: 0.2, Bits: 8}, 0, 0.2, 1e-4 + 1.0/12/255/255},
+		{"read noise in the dark", simulate.Faults{ReadNoise: 0.004, DarkLevel: 0.05}, 0, 0.05, 16e-6},
+		{"photon noise of a bright plate", simulate.Faults{PhotonNoise: 10000}, 0.5, 0.5, 0.5e-4},
+		{"both; the pedestal brings no photons", simulate.Faults{ReadNoise: 0.002, PhotonNoise: 20000, DarkLevel: 0.1}, 0.3, 0.4, 4e-6 + 0.3/20000},
+		{"rounding to 8 bits adds a twelfth of a step squared", simulate.Faults{ReadNoise: 0.01, DarkLevel: 0.2, Bits: 8}, 0, 0.2, 1e-4 + 1.0/12/255/255},
 	} {
-		shot := rig.NewSimulator(flat(row.p, 0), w, h, 1, 1, nil, row.f, 3).Frame(0)
+		shot := simulate.New(flat(row.p, 0), w, h, 1, 1, nil, row.f, 3).Frame(0)
 		var sum, sum2 float64
 		for c := range 3 {
 			for _, v := range shot.Color.Pix[c] {
@@ -178,8 +178,8 @@ func TestNoise(t *testing.T) {
 // The clean plates are means of 16 exposures.
 func TestCleanPlates(t *testing.T) {
 	const w, h = 160, 120
-	f := rig.Faults{ReadNoise: 0.008, DarkLevel: 0.02, ScreenColor: [3]float64{0.01, 0.02, 0.03}}
-	sim := rig.NewSimulator(flat(0, 1), w, h, w, h, nil, f, 3)
+	f := simulate.Faults{ReadNoise: 0.008, DarkLevel: 0.02, ScreenColor: [3]float64{0.01, 0.02, 0.03}}
+	sim := simulate.New(flat(0, 1), w, h, w, h, nil, f, 3)
 	for _, row := range []struct {
 		name string
 		pix  []float32
@@ -208,8 +208,8 @@ func TestCleanPlates(t *testing.T) {
 
 // The lamps: their gain is what the open screen shows, and stays within its two amplitudes.
 func TestGain(t *testing.T) {
-	f := rig.Faults{GainDrift: 0.05, GainFlicker: 0.02}
-	sim := rig.NewSimulator(flat(0, 1), 4, 4, 4, 4, nil, f, 8)
+	f := simulate.Faults{GainDrift: 0.05, GainFlicker: 0.02}
+	sim := simulate.New(flat(0, 1), 4, 4, 4, 4, nil, f, 8)
 	low, high := math.Inf(1), math.Inf(-1)
 	for i := range 140 {
 		shot := sim.Frame(i)
@@ -225,24 +225,24 @@ func TestGain(t *testing.T) {
 
 func TestScreenFaults(t *testing.T) {
 	const w, h = 161, 91
-	at := func(f rig.Faults, s scene, x, y int) float64 {
-		return float64(rig.NewSimulator(s, w, h, w, h, nil, f, 1).Frame(0).Band.Pix[y*w+x])
+	at := func(f simulate.Faults, s scene, x, y int) float64 {
+		return float64(simulate.New(s, w, h, w, h, nil, f, 1).Frame(0).Band.Pix[y*w+x])
 	}
 	for _, row := range []struct {
 		name      string
 		got, want float64
 	}{
-		{"level of its own", at(rig.Faults{ScreenLevel: 0.5}, flat(0, 1), 3, 3), 0.5},
-		{"center of an uneven screen", at(rig.Faults{Unevenness: 2}, flat(0, 1), 80, 45), 0.8},
-		{"spill on an opaque performer", at(rig.Faults{Spill: 0.1}, flat(0.3, 0), 3, 3), 0.08},
-		{"spill does not add to the open screen", at(rig.Faults{Spill: 0.1}, flat(0, 1), 3, 3), 0.8},
-		{"set light in the band", at(rig.Faults{Crosstalk: [3]float64{0.1, 0.2, 0.05}}, flat(0.4, 0), 3, 3), 0.14},
+		{"level of its own", at(simulate.Faults{ScreenLevel: 0.5}, flat(0, 1), 3, 3), 0.5},
+		{"center of an uneven screen", at(simulate.Faults{Unevenness: 2}, flat(0, 1), 80, 45), 0.8},
+		{"spill on an opaque performer", at(simulate.Faults{Spill: 0.1}, flat(0.3, 0), 3, 3), 0.08},
+		{"spill does not add to the open screen", at(simulate.Faults{Spill: 0.1}, flat(0, 1), 3, 3), 0.8},
+		{"set light in the band", at(simulate.Faults{Crosstalk: [3]float64{0.1, 0.2, 0.05}}, flat(0.4, 0), 3, 3), 0.14},
 	} {
 		if math.Abs(row.got-row.want) > 1e-6 {
 			t.Errorf("%s: %g, want %g", row.name, row.got, row.want)
 		}
 	}
-	corner := at(rig.Faults{Unevenness: 2}, flat(0, 1), 0, 0) / at(rig.Faults{Unevenness: 2}, flat(0, 1), 80, 45)
+	corner := at(simulate.Faults{Unevenness: 2}, flat(0, 1), 0, 0) / at(simulate.Faults{Unevenness: 2}, flat(0, 1), 80, 45)
 	if stops := -math.Log2(corner); stops < 1.8 || stops > 2.2 {
 		t.Errorf("the corner is %.2f stops below the center, want about 2", stops)
 	}
@@ -251,9 +251,9 @@ func TestScreenFaults(t *testing.T) {
 func TestFrameOffset(t *testing.T) {
 	const w, h = 64, 36
 	f := quiet()
-	inStep := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, f, 1)
+	inStep := simulate.New(simulate.Cutouts{}, w, h, w, h, nil, f, 1)
 	f.FrameOffset = 3
-	late := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, f, 1)
+	late := simulate.New(simulate.Cutouts{}, w, h, w, h, nil, f, 1)
 	a, b := late.Frame(5), inStep.Frame(8)
 	for i, v := range a.Band.Pix {
 		if v != b.Band.Pix[i] {
@@ -267,9 +267,9 @@ func TestFrameOffset(t *testing.T) {
 
 func TestBits(t *testing.T) {
 	for _, bits := range []int{8, 10, 12, 16} {
-		f := rig.DemoFaults()
+		f := simulate.DemoFaults()
 		f.Bits, f.ReadNoise, f.DarkLevel = bits, 0.3, 0 // so that both ends clip
-		shot := rig.NewSimulator(rig.Cutouts{}, 64, 36, 64, 36, nil, f, 1).Frame(0)
+		shot := simulate.New(simulate.Cutouts{}, 64, 36, 64, 36, nil, f, 1).Frame(0)
 		top := math.Exp2(float64(bits)) - 1
 		low, high := 1.0, 0.0
 		for _, pix := range [][]float32{shot.Band.Pix, shot.Color.Pix[0], shot.Color.Pix[2]} {
@@ -299,7 +299,7 @@ func disc(cx, cy, r, aspect float64) scene {
 // mapped disc.
 func TestGeometry(t *testing.T) {
 	const w, h = 192, 108
-	skewed := func(bw, bh int, mirror bool) rig.Mapping {
+	skewed := func(bw, bh int, mirror bool) simulate.Mapping {
 		g := align.NewGeometry(w, h, bw, bh)
 		g.Mirror = mirror
 		g.Homography[1] += 0.03
@@ -314,7 +314,7 @@ func TestGeometry(t *testing.T) {
 	for _, row := range []struct {
 		name   string
 		bw, bh int
-		m      rig.Mapping
+		m      simulate.Mapping
 		blur   float64
 	}{
 		{"identity", w, h, nil, 0},
@@ -329,8 +329,8 @@ func TestGeometry(t *testing.T) {
 	} {
 		for _, at := range [][2]float64{{0.5, 0.5}, {0.31, 0.42}, {0.7203, 0.613}} {
 			const r = 0.0723
-			f := rig.Faults{LensBlur: row.blur, ScreenLevel: 1}
-			sim := rig.NewSimulator(disc(at[0], at[1], r, float64(w)/h), w, h, row.bw, row.bh, row.m, f, 1)
+			f := simulate.Faults{LensBlur: row.blur, ScreenLevel: 1}
+			sim := simulate.New(disc(at[0], at[1], r, float64(w)/h), w, h, row.bw, row.bh, row.m, f, 1)
 			var sum, sx, sy float64
 			for i, v := range sim.Frame(0).Band.Pix {
 				a := 1 - float64(v)
@@ -385,7 +385,7 @@ func TestLensBlur(t *testing.T) {
 		{"2 px", 2, 0},
 		{"and the band lens's own", 0.8, 1.5},
 	} {
-		shot := rig.NewSimulator(edge, w, h, w, h, nil, rig.Faults{LensBlur: row.blur, BandBlur: row.extra, ScreenLevel: 1}, 1).Frame(0)
+		shot := simulate.New(edge, w, h, w, h, nil, simulate.Faults{LensBlur: row.blur, BandBlur: row.extra, ScreenLevel: 1}, 1).Frame(0)
 		for _, side := range []struct {
 			name string
 			pix  []float32
@@ -418,5 +418,5 @@ func TestNewSimulatorPanics(t *testing.T) {
 			t.Error("a band plate without pixels was taken")
 		}
 	}()
-	rig.NewSimulator(rig.Cutouts{}, 10, 10, 0, 10, nil, rig.Faults{}, 1)
+	simulate.New(simulate.Cutouts{}, 10, 10, 0, 10, nil, simulate.Faults{}, 1)
 }

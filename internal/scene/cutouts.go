@@ -1,4 +1,4 @@
-package rig
+package scene
 
 import (
 	"math"
@@ -6,17 +6,11 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// Cutouts is a plain scene that is quick to draw: textured discs, turning bars, thin wires and a
-// soft puff, spread over the frame and moving, so that every place is covered in some frames and
-// open in others. The seed changes the places and the colors.
-type Cutouts struct {
-	Seed uint64
-}
-
-// Draw implements Scene.
-func (s Cutouts) Draw(i, w, h int) (p *plate.RGB, t *plate.Gray) {
+// Cutouts draws frame i, of w by h pixels: textured discs, turning bars, thin wires and a soft puff,
+// spread over the frame and moving. The seed n changes the places and the colors. It returns
+// premultiplied light and transmission.
+func Cutouts(n uint32, i, w, h int) (*plate.RGB, *plate.Gray) {
 	c := newCanvas(w, h)
-	n := uint32(hash(s.Seed, 3))
 	rnd := func(k, j int) float64 { return lattice(int32(k), int32(j), n) }
 	now := float64(i) / 24
 	texture := func(x, y float64, k int) rgb {

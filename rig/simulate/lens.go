@@ -1,24 +1,9 @@
-package rig
+package simulate
 
 import (
+	"example.com/twinplate/internal/parallel"
 	"math"
-	"runtime"
-	"sync"
 )
-
-// rows calls f on bands of the rows 0 to h, on every core.
-func rows(h int, f func(y0, y1 int)) {
-	n := min(runtime.GOMAXPROCS(0), h)
-	if n <= 1 {
-		f(0, h)
-		return
-	}
-	var wg sync.WaitGroup
-	for k := range n {
-		wg.Go(func() { f(k*h/n, (k+1)*h/n) })
-	}
-	wg.Wait()
-}
 
 // lens returns the taps of a Gaussian of the sigma given, in samples, followed by a pixel's
 // aperture of n samples; tap j belongs to the sample j - lead from the aperture's first.
@@ -56,7 +41,7 @@ func filter(src []float32, w, h, step int, taps []float32, lead int) []float32 {
 	}
 	ow, oh := w/step, h/step
 	mid := make([]float32, ow*h)
-	rows(h, func(y0, y1 int) {
+	parallel.Parts(h, func(y0, y1 int) {
 		pad := make([]float32, w+len(taps))
 		for y := y0; y < y1; y++ {
 			row := src[y*w : (y+1)*w]
@@ -76,7 +61,7 @@ func filter(src []float32, w, h, step int, taps []float32, lead int) []float32 {
 		}
 	})
 	dst := make([]float32, ow*oh)
-	rows(oh, func(y0, y1 int) {
+	parallel.Parts(oh, func(y0, y1 int) {
 		for y := y0; y < y1; y++ {
 			out := dst[y*ow : (y+1)*ow]
 			for j, k := range taps {

@@ -1,6 +1,10 @@
-package rig
+package scene
 
-import "math"
+import (
+	"math"
+
+	"example.com/twinplate/internal/parallel"
+)
 
 // A relief is a body seen from the front: its outline and the lie of its surface, on a grid in
 // scene units that does not depend on the picture's size.
@@ -28,7 +32,7 @@ func body(b box, round float64, dist, bumps func(x, y float64) float64) *relief 
 	n := r.w * r.h
 	r.cell = make([]surface, n)
 	d := make([]float32, n)
-	rows(r.h, func(y0, y1 int) {
+	parallel.Parts(r.h, func(y0, y1 int) {
 		for y := y0; y < y1; y++ {
 			for x := range r.w {
 				v := float32(dist(b.x0+float64(x)*grid, b.y0+float64(y)*grid))
@@ -40,7 +44,7 @@ func body(b box, round float64, dist, bumps func(x, y float64) float64) *relief 
 		d = r.blurred(d, 3)
 	}
 	z := make([]float32, n)
-	rows(r.h, func(y0, y1 int) {
+	parallel.Parts(r.h, func(y0, y1 int) {
 		for i := y0 * r.w; i < y1*r.w; i++ {
 			t := clamp(-float64(d[i]) / round)
 			v := round * math.Sqrt(1-(1-t)*(1-t))
@@ -52,7 +56,7 @@ func body(b box, round float64, dist, bumps func(x, y float64) float64) *relief 
 	})
 	low := r.blurred(r.blurred(z, 7), 7)
 	tight := r.blurred(z, 2)
-	rows(r.h, func(y0, y1 int) {
+	parallel.Parts(r.h, func(y0, y1 int) {
 		for y := y0; y < y1; y++ {
 			for x := range r.w {
 				i := y*r.w + x

@@ -1,4 +1,4 @@
-package rig
+package scene
 
 import "math"
 

@@ -1,16 +1,16 @@
-package rig_test
+package simulate_test
 
 import (
 	"fmt"
 	"math"
 	"testing"
 
-	"example.com/twinplate/rig"
+	"example.com/twinplate/rig/simulate"
 )
 
 func TestRandomFaultsKeepToTheirRanges(t *testing.T) {
 	for seed := range uint64(200) {
-		f := rig.RandomFaults(seed)
+		f := simulate.RandomFaults(seed)
 		noise := math.Sqrt(f.ReadNoise*f.ReadNoise + 1/f.PhotonNoise)
 		for _, v := range []struct {
 			name           string
@@ -31,7 +31,7 @@ func TestRandomFaultsKeepToTheirRanges(t *testing.T) {
 func TestBacked(t *testing.T) {
 	const w, h = 96, 54
 	f := quiet()
-	set := rig.NewSimulator(rig.Cutouts{}, w, h, w, h, nil, f, 5)
+	set := simulate.New(simulate.Cutouts{}, w, h, w, h, nil, f, 5)
 	b := [3]float64{0.1, 0.6, 0.2}
 	got, empty, truth := set.Backed(7, b), set.Backing(b), set.Frame(7).Truth
 	for c := range 3 {
@@ -50,9 +50,9 @@ func TestGlare(t *testing.T) {
 	const w, h = 96, 54
 	f := quiet()
 	f.Unevenness = 0
-	without := rig.NewSimulator(flat(0, 1), w, h, w, h, nil, f, 5).CleanBand()
+	without := simulate.New(flat(0, 1), w, h, w, h, nil, f, 5).CleanBand()
 	f.Glare = 0.05
-	with := rig.NewSimulator(flat(0, 1), w, h, w, h, nil, f, 5).CleanBand()
+	with := simulate.New(flat(0, 1), w, h, w, h, nil, f, 5).CleanBand()
 	middle, corner := with.Pix[27*w+48]-without.Pix[27*w+48], with.Pix[0]-without.Pix[0]
 	// At the middle the Gaussian holds what lies within half the frame: erf(0.5/0.15/sqrt 2) by
 	// erf(0.28125/0.15/sqrt 2), of 0.05 x 0.8.
@@ -68,7 +68,7 @@ func TestSpillSide(t *testing.T) {
 	f := quiet()
 	f.Unevenness, f.GainDrift, f.GainFlicker, f.Crosstalk = 0, 0, 0, [3]float64{}
 	f.Spill, f.SpillSide = 0.1, 1
-	band := rig.NewSimulator(flat(0.2, 0), w, h, w, h, nil, f, 5).Frame(0).Band
+	band := simulate.New(flat(0.2, 0), w, h, w, h, nil, f, 5).Frame(0).Band
 	left, right := float64(band.Pix[27*w])-f.DarkLevel, float64(band.Pix[27*w+w-1])-f.DarkLevel
 	if math.Abs(right-0.08) > 0.001 || math.Abs(left) > 0.001 {
 		t.Errorf("spill %.4f at the left and %.4f at the right, want 0 and 0.08", left, right)
@@ -76,7 +76,7 @@ func TestSpillSide(t *testing.T) {
 }
 
 func ExampleSimulator_Backed() {
-	set := rig.NewSimulator(rig.Cutouts{}, 320, 180, 320, 180, nil, rig.DemoFaults(), 1)
+	set := simulate.New(simulate.Cutouts{}, 320, 180, 320, 180, nil, simulate.DemoFaults(), 1)
 	green := [3]float64{0.05, 0.6, 0.1}
 	plate, clean := set.Backed(0, green), set.Backing(green)
 	fmt.Println(plate.Size(), clean.Size())
@@ -84,7 +84,7 @@ func ExampleSimulator_Backed() {
 }
 
 func ExampleRandomFaults() {
-	f := rig.RandomFaults(3)
-	fmt.Println(f == rig.RandomFaults(3), f.Unevenness <= 2)
+	f := simulate.RandomFaults(3)
+	fmt.Println(f == simulate.RandomFaults(3), f.Unevenness <= 2)
 	// Output: true true
 }

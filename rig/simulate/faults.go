@@ -1,4 +1,4 @@
-package rig
+package simulate
 
 import "math"
 
@@ -42,6 +42,12 @@ func DemoFaults() Faults {
 	}
 }
 
+// screenInColor is Screen as the color camera has it: stronger in the corners by CornerLeak.
+func (f Faults) screenInColor(x, y float64) float64 {
+	u, v := x*2-1, y*2-1
+	return f.Screen(x, y) * (1 + f.CornerLeak*(u*u+v*v)/2)
+}
+
 func (f Faults) screenLevel() float64 {
 	if f.ScreenLevel == 0 {
 		return 0.8
@@ -49,12 +55,13 @@ func (f Faults) screenLevel() float64 {
 	return f.ScreenLevel
 }
 
-// shape returns the screen's light at (x, y), in units of the half frame from its center (-1 to 1),
+// Screen returns the screen's light at (x, y) of the color frame, 0 to 1 from its top left corner,
 // over its light at the brightest point.
-func (f Faults) shape(x, y float64) float64 {
+func (f Faults) Screen(x, y float64) float64 {
 	if f.Unevenness == 0 {
 		return 1
 	}
+	x, y = x*2-1, y*2-1
 	// Three soft columns of lamps, less deep where the screen is more even.
 	tubes := 1 - 0.04*min(1, math.Abs(f.Unevenness))*(1-math.Cos(3*math.Pi*x))/2
 	return tubes * math.Exp2(-f.Unevenness*(x*x+y*y)/2)
@@ -85,5 +92,5 @@ func hash(v ...uint64) uint64 {
 // spill returns the sodium light off the performer at x, in half frames from the center, over that
 // of the screen beside it.
 func (f Faults) spill(x float64) float64 {
-	return f.Spill * clamp(1-(math.Abs(f.SpillSide)-f.SpillSide*x)/2)
+	return f.Spill * min(max(1-(math.Abs(f.SpillSide)-f.SpillSide*x)/2, 0), 1)
 }

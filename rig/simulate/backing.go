@@ -1,6 +1,9 @@
-package rig
+package simulate
 
-import "example.com/twinplate/plate"
+import (
+	"example.com/twinplate/internal/parallel"
+	"example.com/twinplate/plate"
+)
 
 // backedFrame is the frame number from which shots before a backing draw their noise.
 const backedFrame = 1 << 62
@@ -34,11 +37,11 @@ func noisePlane(c int, backing [3]float64) uint64 {
 
 func (r *Simulator) backing(t []float32, p *plate.RGB, backing [3]float64) *plate.RGB {
 	f := plate.NewRGB(r.colorW, r.colorH)
-	rows(r.colorH, func(y0, y1 int) {
+	parallel.Parts(r.colorH, func(y0, y1 int) {
 		for y := y0; y < y1; y++ {
 			for x := range r.colorW {
 				i := y*r.colorW + x
-				shape := r.shape(float64(x), float64(y))
+				shape := r.f.Screen((float64(x)+0.5)/float64(r.colorW), (float64(y)+0.5)/float64(r.colorH))
 				for c, b := range backing {
 					v := float32(b * shape)
 					if t != nil {

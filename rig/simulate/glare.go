@@ -1,6 +1,7 @@
-package rig
+package simulate
 
 import (
+	"example.com/twinplate/internal/parallel"
 	"math"
 
 	"example.com/twinplate/plate"
@@ -39,7 +40,7 @@ func (r *Simulator) glare(f *plate.Gray) {
 		return v
 	}
 	across, down := weights(f.W, w), weights(f.H, h)
-	rows(f.H, func(y0, y1 int) {
+	parallel.Parts(f.H, func(y0, y1 int) {
 		line := make([]float64, w)
 		for y := y0; y < y1; y++ {
 			clear(line)
