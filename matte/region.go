@@ -1,0 +1,404 @@
+package matte
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"image"
+	"math"
+	"slices"
+	"sync"
+
+	"golang.org/x/image/vector"
+
+	"example.com/twinplate/internal/parallel"
+	"example.com/twinplate/plate"
+)
+
+// A RegionEffect is what a Region does to a matte.
+type RegionEffect string
+
+const (
+	// Outside: the background shows, whatever is in the plates.
+	Outside RegionEffect = "outside"
+	// Solid: nothing shows through. The foreground is the color plate's light.
+	Solid RegionEffect = "solid"
+	// Open: all of the background shows through, and the color plate's light beyond the screen's
+	// own is added to it.
+	Open RegionEffect = "open"
+)
+
+// A Region is a closed outline within which the matte is what somebody says, and not what was
+// measured.
+type Region struct {
+	Name    string       `json:"name,omitempty"`
+	Effect  RegionEffect `json:"effect"`
+	Feather float64      `json:"feather,omitempty"` // pixels over which the border goes from a tenth to nine tenths
+	First   int          `json:"first,omitempty"`   // the frames that it holds for, by number
+	Last    int          `json:"last,omitempty"`    // 0: no end
+	Keys    []Outline    `json:"keys"`              // in the order of their frames; between two the corners move evenly
+}
+
+// An Outline is where a region's corners are at a frame. Before the first and after the last outline
+// the corners stay.
+type Outline struct {
+	Frame   int      `json:"frame"`
+	Corners []Corner `json:"corners"`
+}
+
+// A Corner is a point of an outline, in parts of the frame's width and height from its left and top
+// edges; it may lie outside. At a smooth one the outline bends, parallel to the line between its
+// neighbors (a Catmull-Rom spline); otherwise it has a corner.
+type Corner struct {
+	X      float64 `json:"x"`
+	Y      float64 `json:"y"`
+	Smooth bool    `json:"smooth,omitempty"`
+}
+
+// Bounds that keep a mistyped number from asking for more time and memory than there is.
+const (
+	maxFeather = 500  // pixels
+	maxCorners = 2000 // of an outline
+	maxKeys    = 20000
+	maxAway    = 10. // frames that a corner may lie outside
+)
+
+// Check returns an error that says what of the region is not valid, and what would be.
+func (r *Region) Check() error {
+	switch r.Effect {
+	case Outside, Solid, Open:
+	default:
+		return fmt.Errorf("its effect is %.40q, and must be %s, %s or %s", string(r.Effect), Outside, Solid, Open)
+	}
+	if !(r.Feather >= 0 && r.Feather <= maxFeather) {
+		return fmt.Errorf("its feather is %v pixels, and must be 0 to %d", r.Feather, maxFeather)
+	}
+	if r.First < 0 || r.Last != 0 && r.Last < r.First {
+		return fmt.Errorf("it holds for the frames %d to %d: the first must be 0 or more, and the last no earlier", r.First, r.Last)
+	}
+	if len(r.Keys) == 0 || len(r.Keys) > maxKeys {
+		return fmt.Errorf("it has %d outlines, and must have 1 to %d", len(r.Keys), maxKeys)
+	}
+	for i, k := range r.Keys {
+		if n := len(k.Corners); n < 3 || n > maxCorners || n != len(r.Keys[0].Corners) {
+			return fmt.Errorf("its outline at frame %d has %d corners, and must have 3 to %d, as many as the first", k.Frame, n, maxCorners)
+		}
+		if i > 0 && k.Frame <= r.Keys[i-1].Frame {
+			return fmt.Errorf("its outline at frame %d comes after that at frame %d, and frames must rise", k.Frame, r.Keys[i-1].Frame)
+		}
+		for j, c := range k.Corners {
+			if !(math.Abs(c.X) <= maxAway && math.Abs(c.Y) <= maxAway) {
+				return fmt.Errorf("its outline at frame %d has corner %d at %v, %v, and must have it within %v frames", k.Frame, j+1, c.X, c.Y, maxAway)
+			}
+		}
+	}
+	return nil
+}
+
+// At returns the corners at a frame, and whether the region holds there. Smooth is as in the outline
+// before.
+func (r *Region) At(frame int) ([]Corner, bool) {
+	if frame < r.First || r.Last != 0 && frame > r.Last || len(r.Keys) == 0 {
+		return nil, false
+	}
+	i, exact := slices.BinarySearchFunc(r.Keys, frame, func(k Outline, f int) int { return cmp.Compare(k.Frame, f) })
+	switch {
+	case exact:
+		return r.Keys[i].Corners, true
+	case i == 0:
+		return r.Keys[0].Corners, true
+	case i == len(r.Keys):
+		return r.Keys[i-1].Corners, true
+	}
+	a, b := r.Keys[i-1], r.Keys[i]
+	part := float64(frame-a.Frame) / float64(b.Frame-a.Frame)
+	corners := make([]Corner, len(a.Corners))
+	for j, c := range a.Corners {
+		d := b.Corners[j]
+		corners[j] = Corner{c.X + part*(d.X-c.X), c.Y + part*(d.Y-c.Y), c.Smooth}
+	}
+	return corners, true
+}
+
+// still reports whether the region is the same at every frame that it holds for.
+func (r *Region) still() bool { return len(r.Keys) == 1 }
+
+// Cover returns how much of each pixel of a frame of w by h pixels the region covers at a frame, 0 to
+// 1, feather included. It is nil where the region does not hold. The coverage is exact to 1/65535
+// for straight sides; an outline that crosses itself covers what it goes around.
+func (r *Region) Cover(w, h, frame int) (*plate.Gray, error) {
+	if err := r.Check(); err != nil {
+		return nil, r.fail(err)
+	}
+	if w < 1 || h < 1 || w > plate.MaxPixels/h {
+		return nil, fmt.Errorf("matte: a frame of %dx%d pixels: there must be one at least, and %d at most", w, h, plate.MaxPixels)
+	}
+	corners, ok := r.At(frame)
+	if !ok {
+		return nil, nil
+	}
+	// The Gaussian that has a tenth and nine tenths so far apart.
+	const tenths = 2 * 1.2815515655446004 // of a standard deviation, by the normal distribution
+	sigma := r.Feather / tenths
+	pad := 0
+	if sigma > 0 {
+		pad = int(math.Ceil(3*sigma)) + 1
+	}
+	wide, high := w+2*pad, h+2*pad
+	out := plate.NewGray(wide, high)
+	raster(out, corners, float64(w), float64(h), float64(pad))
+	soften(out, sigma)
+	if pad == 0 {
+		return out, nil
+	}
+	inner := plate.NewGray(w, h)
+	for y := range h {
+		copy(inner.Pix[y*w:(y+1)*w], out.Pix[(y+pad)*wide+pad:])
+	}
+	return inner, nil
+}
+
+func (r *Region) fail(err error) error {
+	if r.Name != "" {
+		return fmt.Errorf("matte: region %.40q: %w", r.Name, err)
+	}
+	return fmt.Errorf("matte: region: %w", err)
+}
+
+// raster sets the coverage of an outline whose frame of w by h pixels begins pad pixels from the left
+// and the top.
+func raster(out *plate.Gray, corners []Corner, w, h, pad float64) {
+	n := len(corners)
+	at := func(i int) (x, y float64) {
+		c := corners[(i+n)%n]
+		return c.X*w + pad, c.Y*h + pad
+	}
+	// Package vector computes with fixed-point numbers up to this width, a thousandth off.
+	const fixed = 512
+	z := vector.NewRasterizer(max(out.W, fixed+1), out.H)
+	x, y := at(0)
+	z.MoveTo(float32(x), float32(y))
+	for i := range n {
+		x0, y0 := at(i)
+		x1, y1 := at(i + 1)
+		a, b := corners[i], corners[(i+1)%n]
+		if !a.Smooth && !b.Smooth {
+			z.LineTo(float32(x1), float32(y1))
+			continue
+		}
+		// The spline's tangents, a third of the way; those of a corner point to its neighbor.
+		dx0, dy0 := x1-x0, y1-y0
+		dx1, dy1 := dx0, dy0
+		if a.Smooth {
+			px, py := at(i - 1)
+			dx0, dy0 = (x1-px)/2, (y1-py)/2
+		}
+		if b.Smooth {
+			nx, ny := at(i + 2)
+			dx1, dy1 = (nx-x0)/2, (ny-y0)/2
+		}
+		// Hermite's curve, in lines of about two pixels.
+		steps := min(max(int(math.Hypot(x1-x0, y1-y0)/2), 8), 512)
+		for k := 1; k <= steps; k++ {
+			u := float64(k) / float64(steps)
+			v := 1 - u
+			z.LineTo(float32(x0*v*v*(1+2*u)+dx0*u*v*v-dx1*u*u*v+x1*u*u*(1+2*v)), float32(y0*v*v*(1+2*u)+dy0*u*v*v-dy1*u*u*v+y1*u*u*(1+2*v)))
+		}
+	}
+	z.ClosePath()
+	mask := image.NewAlpha16(image.Rect(0, 0, out.W, out.H))
+	z.Draw(mask, mask.Rect, image.Opaque, image.Point{})
+	parallel.Rows(out.W, out.H, func(y0, y1 int) {
+		for i := y0 * out.W; i < y1*out.W; i++ {
+			out.Pix[i] = float32(uint32(mask.Pix[2*i])<<8|uint32(mask.Pix[2*i+1])) / 0xffff
+		}
+	})
+}
+
+// soften convolves a plane with a Gaussian of that standard deviation, in pixels.
+func soften(f *plate.Gray, sigma float64) {
+	const direct = 8. // pixels, from which three boxes are as good and quicker
+	switch {
+	case sigma <= 0:
+		return
+	case sigma > direct:
+		// Three boxes whose variances, (side^2 - 1) / 12 each, add up to the Gaussian's.
+		side := math.Sqrt(4*sigma*sigma + 1)
+		small := int(math.Floor((side - 1) / 2))
+		smaller := 0 // how many of the three are the smaller ones
+		best := math.Inf(1)
+		for k := range 4 {
+			have := 0.
+			for i := range 3 {
+				s := float64(2*small + 1)
+				if i >= k {
+					s += 2
+				}
+				have += (s*s - 1) / 12
+			}
+			if d := math.Abs(have - sigma*sigma); d < best {
+				best, smaller = d, k
+			}
+		}
+		for i := range 3 {
+			r := small
+			if i >= smaller {
+				r++
+			}
+			*f = *boxMean(f, r)
+		}
+		return
+	}
+	reach := int(math.Ceil(3*sigma)) + 1
+	taps := make([]float32, 2*reach+1)
+	sum := 0.
+	for i := range taps {
+		d := float64(i - reach)
+		// Over the pixel's width, so that a narrow Gaussian keeps its variance.
+		v := math.Erf((d+0.5)/(math.Sqrt2*sigma)) - math.Erf((d-0.5)/(math.Sqrt2*sigma))
+		taps[i] = float32(v)
+		sum += v
+	}
+	for i := range taps {
+		taps[i] /= float32(sum)
+	}
+	tmp := plate.NewGray(f.W, f.H)
+	parallel.Rows(f.W, f.H, func(y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			row, to := f.Pix[y*f.W:(y+1)*f.W], tmp.Pix[y*f.W:(y+1)*f.W]
+			for x := range to {
+				var v float32
+				for i, k := range taps {
+					v += k * row[min(max(x+i-reach, 0), f.W-1)]
+				}
+				to[x] = v
+			}
+		}
+	})
+	parallel.Rows(f.W, f.H, func(y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			to := f.Pix[y*f.W : (y+1)*f.W]
+			clear(to)
+			for i, k := range taps {
+				from := tmp.Pix[min(max(y+i-reach, 0), f.H-1)*f.W:]
+				for x := range to {
+					to[x] += k * from[x]
+				}
+			}
+		}
+	})
+}
+
+// Regions are the regions of a take, ready for its frames: those that do not move are drawn once. It
+// is safe for concurrent use.
+type Regions struct {
+	list []Region
+	size image.Point
+	once []func() (*plate.Gray, error) // of those that do not move; nil for the others
+}
+
+// NewRegions returns the regions for frames of w by h pixels. An error says which region is not
+// valid, and why.
+func NewRegions(w, h int, list []Region) (*Regions, error) {
+	const most = 200 // regions; people draw a dozen
+	if len(list) > most {
+		return nil, fmt.Errorf("matte: %d regions: there may be %d", len(list), most)
+	}
+	r := &Regions{list: slices.Clone(list), size: image.Pt(w, h), once: make([]func() (*plate.Gray, error), len(list))}
+	for i := range r.list {
+		one := &r.list[i]
+		if err := one.Check(); err != nil {
+			return nil, one.fail(err)
+		}
+		if one.still() {
+			r.once[i] = sync.OnceValues(func() (*plate.Gray, error) { return one.Cover(w, h, max(one.First, 0)) })
+		}
+	}
+	return r, nil
+}
+
+// On returns how much of each pixel each region covers at a frame; nil where it does not hold. The
+// planes are shared, and must not be changed.
+func (r *Regions) On(frame int) ([]*plate.Gray, error) {
+	out := make([]*plate.Gray, len(r.list))
+	for i := range r.list {
+		if _, ok := r.list[i].At(frame); !ok {
+			continue
+		}
+		var err error
+		if r.once[i] != nil {
+			out[i], err = r.once[i]()
+		} else {
+			out[i], err = r.list[i].Cover(r.size.X, r.size.Y, frame)
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+// Impose has the regions act on a solution of the frame of that number, one after the other, and
+// returns how much of the frame they changed, 0 to 1. A later region acts on what an earlier one has
+// left. Where a region covers a part of a pixel, the two are mixed in that proportion: it is a
+// mixture of light, as an edge is. The foreground follows: with Solid and Open the screen's light in
+// the color plate is taken off again by the new transmission, and with Outside there is none.
+//
+// An error says which plane has another size than the solver's frames, or the regions'.
+func (s *Solver) Impose(dst *Solution, gain float64, regions *Regions, frame int) (changed float64, err error) {
+	if regions == nil || len(regions.list) == 0 {
+		return 0, nil
+	}
+	if err := errors.Join(s.checkSolution(dst), plate.CheckSize("regions' frame", regions.size, "solver's frame", s.Size())); err != nil {
+		return 0, err
+	}
+	covers, err := regions.On(frame)
+	if err != nil {
+		return 0, err
+	}
+	t := dst.Transmission
+	touched := make([]int, t.H)
+	parallel.Rows(t.W, t.H, func(y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			for x := range t.W {
+				if s.impose(dst, gain, regions.list, covers, y*t.W+x) {
+					touched[y]++
+				}
+			}
+		}
+	})
+	sum := 0
+	for _, n := range touched {
+		sum += n
+	}
+	return float64(sum) / float64(max(len(t.Pix), 1)), nil
+}
+
+// impose is Impose for a pixel, and reports whether it was changed.
+func (s *Solver) impose(dst *Solution, gain float64, list []Region, covers []*plate.Gray, i int) bool {
+	changed := false
+	t := dst.Transmission.Pix[i]
+	for k, cover := range covers {
+		if cover == nil || cover.Pix[i] == 0 {
+			continue
+		}
+		c := cover.Pix[i]
+		v := t + c*(1-t)
+		if list[k].Effect == Solid {
+			v = t * (1 - c)
+		}
+		for j := range 3 {
+			f := &dst.Foreground.Pix[j][i]
+			switch {
+			case list[k].Effect == Outside:
+				*f *= 1 - c
+			case s.screen != nil:
+				*f += float32(gain) * (t - v) * s.screen.Pix[j][i]
+			}
+		}
+		changed = changed || v != t
+		t = v
+	}
+	dst.Transmission.Pix[i] = t
+	return changed
+}
