@@ -233,15 +233,12 @@ func (s *Solver) Solve(dst *Solution, color *plate.RGB, band *plate.Gray, gain f
 	if dst.Foreground == nil || dst.Foreground.Size() != want {
 		dst.Foreground = plate.NewRGB(s.w, s.h)
 	}
-	model := s.model(gain)
-	finite := true
+	frame := Frame{s, s.model(gain)}
 	for y := range s.h {
 		i, j := y*s.w, (y+1)*s.w
-		p, in := dst.Foreground.Row(y), s.row(color.Row(y), band.Pix[i:j], y)
-		finite = model.Row(dst.Transmission.Pix[i:j], &p, &in) && finite
-	}
-	if !finite {
-		return nil, NotFinite(color, band)
+		if !frame.Row(dst.Transmission.Pix[i:j], dst.Foreground.Row(y), color.Row(y), band.Pix[i:j], y) {
+			return nil, NotFinite(color, band)
+		}
 	}
 	return dst, nil
 }
@@ -271,27 +268,34 @@ func checkGain(gain float64) error {
 }
 
 // NotFinite returns the error for plates in which CompRow has found a value that is not finite: it
-// names the first such pixel.
+// names the first such pixel, of the band plate first: the color plate's rows may be the composite's
+// by now.
 func NotFinite(color *plate.RGB, band *plate.Gray) error {
-	if err := color.CheckFinite(); err != nil {
-		return fmt.Errorf("the color plate: %w", err)
-	}
 	if err := band.CheckFinite(); err != nil {
 		return fmt.Errorf("the band plate: %w", err)
+	}
+	if err := color.CheckFinite(); err != nil {
+		return fmt.Errorf("the color plate: %w", err)
 	}
 	return fmt.Errorf("matte: the arithmetic left the range of float32: the plates' values are far too large")
 }
 
-// A Frame is one frame that is solved row by row, by CompRow.
+// A Frame is one frame that is solved row by row, by Row or CompRow.
 type Frame struct {
 	solver *Solver
 	model  kernel.Solve
 }
 
-// Frame prepares one frame for solving it row by row, held out of its background and added to it at
-// once: for a pipeline that needs no plane of the foreground, and may have none of the plates. An
-// error says that the gain is not a positive number.
+// Frame prepares one frame for solving it row by row: for a pipeline that may have no planes of the
+// plates. An error says that the gain is not a positive number.
 func (s *Solver) Frame(gain float64) (Frame, error) { return Frame{s, s.model(gain)}, checkGain(gain) }
+
+// Row solves row y: t becomes the transmission and foreground the premultiplied foreground. It is
+// otherwise as CompRow.
+func (f *Frame) Row(t []float32, foreground [3][]float32, color [3][]float32, band []float32, y int) bool {
+	in := f.solver.row(color, band, y)
+	return f.model.Row(t[:f.solver.w], &foreground, &in)
+}
 
 // CompRow solves row y, of which color, band and background are the plates' rows, all in the color
 // plate's frame: t becomes the transmission and out foreground + transmission * background. It

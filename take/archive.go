@@ -30,7 +30,7 @@ const archiveRate = 24
 func (j *Job) WriteClips(ctx context.Context, out string, opt ClipOptions) error {
 	t := j.take
 	o := &output{job: j, dir: out, extension: extensions[t.recipe.Format]}
-	if j.fitter == nil {
+	if j.backdrop == nil {
 		return errors.New("a clip is of the composites, and there is no background")
 	}
 	common := clip.Options{W: t.colorSize.X, H: t.colorSize.Y, Rate: rateFraction(t.recipe.FPS), Depth: 16}

@@ -2,25 +2,29 @@ package take
 
 import (
 	"errors"
+	"fmt"
 	"image"
 	"runtime"
 	"sync"
 	"sync/atomic"
+
+	"golang.org/x/sync/errgroup"
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
 
-// A Chain does the arithmetic of a frame in one pass: the band plate is resampled, solved and
-// composited row by row, so that each value is read from memory once and no frame in between is
-// stored. It is prepared once for a take, allocates nothing for a frame but what its goroutines
-// take, and is safe for concurrent use.
+// A Chain does the arithmetic of a frame row by row: a row of the band plate is resampled, solved and
+// composited, so that each value is read from memory once and no frame in between is stored. It is
+// what every frame of a Job goes through, and takes planes that are in memory as well. It is prepared
+// once for a take, allocates nothing for a frame but what its goroutines take, and is safe for
+// concurrent use.
 type Chain struct {
 	resampler *align.Resampler
 	solver    *matte.Solver
 	size      image.Point
-	rows      sync.Pool // of *[]float32, a row of the band plate in the color camera's frame
+	buffers   sync.Pool // of *rowBuffers
 }
 
 // NewChain returns the chain of r and s, which must be for color plates of the same size.
@@ -31,11 +35,10 @@ func NewChain(r *align.Resampler, s *matte.Solver) (*Chain, error) {
 		return nil, err
 	}
 	c := &Chain{resampler: r, solver: s, size: size}
-	c.rows.New = func() any {
-		// With room behind, the last pixels would be resampled as vectors too, and differ from
-		// Resampler.Gray's in the last bit.
-		row := make([]float32, size.X)
-		return &row
+	c.buffers.New = func() any {
+		// With room behind the band plate's, the last pixels would be resampled as vectors too, and
+		// differ from Resampler.Gray's in the last bit.
+		return &rowBuffers{make([]float32, size.X), make([]float32, size.X), plate.NewRGB(size.X, 1).Row(0)}
 	}
 	return c, nil
 }
@@ -46,106 +49,157 @@ func NewChain(r *align.Resampler, s *matte.Solver) (*Chain, error) {
 // another size or a value that is not finite, or that the gain is not a positive number; the
 // results are then undefined.
 func (c *Chain) Comp(out *plate.RGB, t *plate.Gray, color *plate.RGB, band *plate.Gray, background *plate.RGB, gain float64) error {
-	return c.comp(out, t, color, band, background, gain, runtime.GOMAXPROCS(0))
-}
-
-func (c *Chain) comp(out *plate.RGB, t *plate.Gray, color *plate.RGB, band *plate.Gray, background *plate.RGB, gain float64, cores int) error {
 	g := c.resampler.Geometry()
 	if err := plate.CheckSize("band plate", band.Size(), "geometry's band frame", image.Pt(g.BandW, g.BandH)); err != nil {
 		return err
 	}
-	frame, err := c.frame(out, t, color, background, gain)
-	if err != nil {
-		return err
-	}
-	w, h := c.size.X, c.size.Y
-	do := func(y0, y1 int) bool {
-		row := c.rows.Get().(*[]float32)
-		defer c.rows.Put(row)
-		finite := true
-		for y := y0; y < y1; y++ {
-			c.resampler.Row(*row, band, y)
-			finite = frame.CompRow(t.Pix[y*w:(y+1)*w], out.Row(y), color.Row(y), *row, background.Row(y), y) && finite
-		}
-		return finite
-	}
-	finite := true
-	if cores <= 1 {
-		finite = do(0, h)
-	} else {
-		finite = inParallel(h, cores, do)
-	}
-	if !finite {
-		return matte.NotFinite(color, band)
-	}
-	return nil
-}
-
-// gain is Solver.Gain for a band plate as the band camera has it, of which it resamples no more
-// than that looks at.
-func (c *Chain) gain(color *plate.RGB, band *plate.Gray) (matte.Gain, error) {
-	g, err := c.solver.GainByRows(color, func(row []float32, y int) { c.resampler.Row(row, band, y) })
-	if errors.Is(err, matte.ErrNotFinite) {
-		err = matte.NotFinite(color, band)
-	}
-	return g, err
-}
-
-// inParallel calls do for strips of the rows 0 to h on so many goroutines, and reports whether all
-// returned true. The strips are short, so that a core that is busy elsewhere does not hold up the
-// rest.
-func inParallel(h, cores int, do func(y0, y1 int) bool) bool {
-	const strip = 64
-	var wait sync.WaitGroup
-	var next atomic.Int64
-	var failed atomic.Bool
-	for range cores {
-		wait.Go(func() {
-			for {
-				y := int(next.Add(strip)) - strip
-				if y >= h {
-					return
-				}
-				if !do(y, min(y+strip, h)) {
-					failed.Store(true)
-				}
-			}
-		})
-	}
-	wait.Wait()
-	return !failed.Load()
-}
-
-// resampled is comp for a band plate that is in the color camera's frame already, on the calling
-// goroutine.
-func (c *Chain) resampled(out *plate.RGB, t *plate.Gray, color *plate.RGB, band *plate.Gray, background *plate.RGB, gain float64) error {
-	frame, err := c.frame(out, t, color, background, gain)
-	if err != nil {
-		return err
-	}
-	if err := plate.CheckSize("band plate", band.Size(), "color plate", c.size); err != nil {
-		return err
-	}
-	finite := true
-	for y := range c.size.Y {
-		i, j := y*c.size.X, (y+1)*c.size.X
-		finite = frame.CompRow(t.Pix[i:j], out.Row(y), color.Row(y), band.Pix[i:j], background.Row(y), y) && finite
-	}
-	if !finite {
-		return matte.NotFinite(color, band)
-	}
-	return nil
-}
-
-// frame checks the sizes and prepares the frame.
-func (c *Chain) frame(out *plate.RGB, t *plate.Gray, color, background *plate.RGB, gain float64) (matte.Frame, error) {
 	for _, p := range []struct {
 		name string
 		size image.Point
 	}{{"color plate", color.Size()}, {"background", background.Size()}, {"composite", out.Size()}, {"transmission", t.Size()}} {
 		if err := plate.CheckSize(p.name, p.size, "geometry's color frame", c.size); err != nil {
-			return matte.Frame{}, err
+			return err
 		}
 	}
-	return c.solver.Frame(gain)
+	return c.solve(&solving{color: whole{color}, shot: band, background: whole{background}, gain: gain, transmission: t, comp: out}, runtime.GOMAXPROCS(0))
+}
+
+// A solving is a frame on its way through the chain: where its rows come from and where they go.
+// Sizes are the geometry's.
+type solving struct {
+	color      rows
+	shot       *plate.Gray // the band plate, as the band camera has it
+	band       *plate.Gray // the same in the color camera's frame, where there must be a plane of it; else each row is resampled
+	background rows
+	gain       float64
+
+	// Planes that the rows go to; where one is nil, each row overwrites the one before. With a
+	// foreground there is no composite yet.
+	transmission     *plate.Gray
+	foreground, comp *plate.RGB
+	each             func(y int, row [3][]float32) // what is told of each row of the composite; on one core from the top
+}
+
+type rowBuffers struct {
+	band, transmission []float32
+	comp               [3][]float32
+}
+
+// solve does the rows of a frame on so many goroutines, or on this one. The error for a value that is
+// not finite says where, if the plates are there as planes.
+func (c *Chain) solve(s *solving, cores int) error {
+	frame, err := c.solver.Frame(s.gain)
+	if err != nil {
+		return err
+	}
+	err = inStrips(c.size.Y, cores, func(y0, y1 int) error { return c.strip(s, &frame, y0, y1) })
+	if errors.Is(err, matte.ErrNotFinite) {
+		return s.notFinite(err)
+	}
+	return err
+}
+
+// strip does the rows y0 to y1.
+func (c *Chain) strip(s *solving, frame *matte.Frame, y0, y1 int) error {
+	buffers := c.buffers.Get().(*rowBuffers)
+	defer c.buffers.Put(buffers)
+	t, out := buffers.transmission, buffers.comp
+	for y := y0; y < y1; y++ {
+		color, err := s.color.row(y)
+		if err != nil {
+			return err
+		}
+		band := c.band(buffers.band, s, y)
+		if s.transmission != nil {
+			t = grayRow(s.transmission, y)
+		}
+		if s.foreground != nil {
+			if !frame.Row(t, s.foreground.Row(y), color, band, y) {
+				return fmt.Errorf("row %d: %w", y, matte.ErrNotFinite)
+			}
+			continue
+		}
+		background, err := s.background.row(y)
+		if err != nil {
+			return err
+		}
+		if s.comp != nil {
+			out = s.comp.Row(y)
+		}
+		if !frame.CompRow(t, out, color, band, background, y) {
+			return fmt.Errorf("row %d: %w", y, matte.ErrNotFinite)
+		}
+		if s.each != nil {
+			s.each(y, out)
+		}
+	}
+	return nil
+}
+
+// band returns row y of the band plate in the color camera's frame, in buffer where it is resampled.
+func (c *Chain) band(buffer []float32, s *solving, y int) []float32 {
+	if s.band != nil {
+		return grayRow(s.band, y)
+	}
+	c.resampler.Row(buffer, s.shot, y)
+	return buffer
+}
+
+// gain estimates the lamps' gain; of a band plate that is not resampled yet it resamples no more than
+// that looks at. The color plate must be there as a plane.
+func (c *Chain) gain(s *solving) (matte.Gain, error) {
+	g, err := c.solver.GainByRows(s.color.plane(), func(row []float32, y int) {
+		if s.band != nil {
+			copy(row, grayRow(s.band, y))
+		} else {
+			c.resampler.Row(row, s.shot, y)
+		}
+	})
+	if errors.Is(err, matte.ErrNotFinite) {
+		err = s.notFinite(err)
+	}
+	return g, err
+}
+
+// notFinite says where a value is not finite.
+func (s *solving) notFinite(err error) error {
+	color := s.color.plane()
+	if color == nil {
+		return err
+	}
+	if s.shot == nil {
+		return matte.NotFinite(color, s.band)
+	}
+	return matte.NotFinite(color, s.shot)
+}
+
+func grayRow(f *plate.Gray, y int) []float32 {
+	i, j := y*f.W, (y+1)*f.W
+	return f.Pix[i:j:j]
+}
+
+// inStrips calls do for strips of the rows 0 to h on so many goroutines, and returns an error of one.
+// The strips are short, so that a core that is busy elsewhere does not hold up the rest. On one core
+// the frame is one strip.
+func inStrips(h, cores int, do func(y0, y1 int) error) error {
+	if cores <= 1 {
+		return do(0, h)
+	}
+	const strip = 64
+	var next atomic.Int64
+	var group errgroup.Group
+	for range cores {
+		group.Go(func() error {
+			for {
+				y := int(next.Add(strip)) - strip
+				if y >= h {
+					return nil
+				}
+				if err := do(y, min(y+strip, h)); err != nil {
+					return err
+				}
+			}
+		})
+	}
+	return group.Wait()
 }

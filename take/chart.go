@@ -16,11 +16,11 @@ func (t *Take) FromChart(ctx context.Context) (*align.ChartEstimate, error) {
 	defer t.clips.rest()
 	var pairs []align.Pair
 	for _, p := range t.samples(chartSamples) {
-		color, err := t.readColor(p)
+		color, err := t.readColor(nil, p)
 		if err != nil {
 			return nil, err
 		}
-		band, err := t.readBand(p)
+		band, err := t.readBand(nil, p)
 		if err != nil {
 			return nil, err
 		}

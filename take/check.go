@@ -213,11 +213,11 @@ func (c *checker) levels(ctx context.Context) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		band, err := t.readBand(p)
+		band, err := t.readBand(nil, p)
 		if err != nil {
 			return err
 		}
-		color, err := t.readColor(p)
+		color, err := t.readColor(nil, p)
 		if err != nil {
 			return err
 		}
@@ -338,7 +338,7 @@ func (c *checker) matte(ctx context.Context) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		g, err := j.gain(some[k].Number, func() (matte.Gain, error) { return j.solver.Gain(f) })
+		g, err := j.gain(some[k].Number, &solving{color: whole{f.Color}, band: f.Band})
 		if err != nil {
 			return err
 		}
@@ -612,10 +612,6 @@ func (c *checker) clocks(ctx context.Context) error {
 func (c *checker) lamps(ctx context.Context, progress func(done, total int)) error {
 	t, j := c.t, c.job
 	pairs := t.Pairs[:min(len(t.Pairs), checkGains)]
-	chain, err := NewChain(j.resampler, j.solver)
-	if err != nil {
-		return err
-	}
 	gains := make([]matte.Gain, len(pairs))
 	failed := make([]error, len(pairs))
 	group, ctx := errgroup.WithContext(ctx)
@@ -635,7 +631,7 @@ func (c *checker) lamps(ctx context.Context, progress func(done, total int)) err
 			if err != nil {
 				return err
 			}
-			gains[i], failed[i] = chain.gain(color, raw)
+			gains[i], failed[i] = j.chain.gain(&solving{color: whole{color}, shot: raw})
 			mu.Lock()
 			defer mu.Unlock()
 			done++

@@ -88,39 +88,3 @@ func findPrimaries(name string, otherwise plate.Primaries) (plate.Primaries, err
 	}
 	return plate.PrimariesByName(name)
 }
-
-// readRGB reads a file of color in linear light of the working primaries, into dst where that has the right size.
-func (t *Take) readRGB(dst *plate.RGB, path string, c plate.Curve, from plate.Primaries) (f *plate.RGB, err error) {
-	if m, ok, e := t.clips.frame(path); !ok {
-		f, err = plate.ReadRGBInto(dst, path, c, nil)
-	} else if err = e; err == nil {
-		f = plate.RGBFromImage(m, c)
-	}
-	if err != nil {
-		return nil, err
-	}
-	if !from.Near(t.primaries) {
-		f.Multiply(from.To(t.primaries))
-	}
-	return f, nil
-}
-
-// readGray reads a file of the band camera in linear light, into dst where that has the right size.
-func (t *Take) readGray(dst *plate.Gray, path string, weights *[3]float32) (*plate.Gray, error) {
-	m, ok, err := t.clips.frame(path)
-	switch {
-	case !ok:
-		return plate.ReadGrayInto(dst, path, t.bandCurve, weights, nil)
-	case err != nil:
-		return nil, err
-	}
-	return plate.GrayFromImage(m, t.bandCurve, weights), nil
-}
-
-// probe reads what a plate's file says of itself.
-func (t *Take) probe(path string) (plate.Info, error) {
-	if info, ok, err := t.clips.info(path); ok {
-		return info, err
-	}
-	return plate.Probe(path)
-}

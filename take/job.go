@@ -5,11 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"image"
-	"slices"
 	"time"
 
 	"example.com/twinplate/align"
-	"example.com/twinplate/composite"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
@@ -17,6 +15,7 @@ import (
 // A Job is a take made ready: everything that does not change from frame to frame is done. It is
 // safe for concurrent use.
 type Job struct {
+	reader
 	take *Take
 	Registration
 	matte.Estimates
@@ -29,11 +28,10 @@ type Job struct {
 	Notes        []string // what the user should know of how the take was read
 	Seconds      float64  // that it took
 
-	lens      lens
 	resampler *align.Resampler
 	solver    *matte.Solver
-	fitter    *composite.Fitter
-	byNumber  bool           // backgrounds go by frame number
+	chain     *Chain         // of both
+	backdrop  *backdrop      // nil where the take has no background
 	frames    []matte.Sample // what Prepare estimates from, read once
 	darkBand  *plate.Gray    // in the color camera's frame
 }
@@ -47,7 +45,7 @@ const sampleMemory = 768 << 20
 func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	defer t.clips.rest()
 	start := time.Now()
-	j := &Job{take: t, Notes: t.Notes(), Timing: t.timing}
+	j := &Job{reader: t.reader, take: t, Notes: t.Notes(), Timing: t.timing}
 	var err error
 	if j.Registration, err = t.Register(ctx); err != nil {
 		return nil, err
@@ -84,8 +82,19 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	if u := j.solver.Uncovered(); u > 0 {
 		j.Notes = append(j.Notes, fmt.Sprintf("in %.1f %% of the frame the clean band plate shows no screen: there the color plate stays as it is", 100*u))
 	}
-	if err := j.prepareBackground(); err != nil {
+	solver := j.solver
+	if t.recipe.Tidy {
+		solver = solver.With(matte.ClampNone) // Tidy clamps
+	}
+	if j.chain, err = NewChain(j.resampler, solver); err != nil {
 		return nil, err
+	}
+	var note string
+	if j.backdrop, note, err = t.newBackdrop(); err != nil {
+		return nil, err
+	}
+	if note != "" {
+		j.Notes = append(j.Notes, note)
 	}
 	if t.recipe.needsNoise() {
 		if err := j.noise(ctx); err != nil {
@@ -208,54 +217,6 @@ func (j *Job) sample(ctx context.Context, n int) ([]matte.Sample, error) {
 	}
 	j.frames = out
 	return out, j.clearGlare(out)
-}
-
-func (j *Job) prepareBackground() error {
-	t := j.take
-	if len(t.background) == 0 {
-		return nil
-	}
-	info, err := t.probe(t.background[0].Path)
-	if err != nil {
-		return err
-	}
-	if j.fitter, err = composite.NewFitter(info.W, info.H, t.colorSize.X, t.colorSize.Y, t.recipe.Fit); err != nil {
-		return fmt.Errorf("%s: %w", t.background[0].Path, err)
-	}
-	j.byNumber = true
-	for _, p := range t.Pairs {
-		if _, ok := t.background.at(p.Number); !ok {
-			j.byNumber = false
-		}
-	}
-	if n := len(t.background); n > 1 && !j.byNumber {
-		text := "the background's frame numbers are not the take's: its frames are used in order"
-		if n < len(t.Pairs) {
-			text += fmt.Sprintf(", and the last of its %d is held", n)
-		}
-		j.Notes = append(j.Notes, text)
-	}
-	return nil
-}
-
-func (s Sequence) at(number int) (Frame, bool) {
-	i, ok := slices.BinarySearchFunc(s, number, func(f Frame, n int) int { return f.Number - n })
-	if !ok {
-		return Frame{}, false
-	}
-	return s[i], true
-}
-
-// backgroundFile returns the background for the take's frame at index i: the still; the frame of
-// the same number where the background has all the take's numbers; otherwise the one of the same
-// place in the order, or the last.
-func (j *Job) backgroundFile(i int) string {
-	t := j.take
-	if j.byNumber {
-		f, _ := t.background.at(t.Pairs[i].Number)
-		return f.Path
-	}
-	return t.background[min(i, len(t.background)-1)].Path
 }
 
 // Recipe returns the recipe with everything that was estimated written into it, so that the next

@@ -26,8 +26,8 @@ type lens struct {
 	color, band float64          // variances by which the plates are blurred, in their own pixels, squared
 }
 
-// works reports whether it does anything.
-func (l *lens) works() bool { return *l != lens{} }
+// ofFrame reports whether it does anything to color plates.
+func (l *lens) ofFrame() bool { return l.fringes != nil || l.color != 0 }
 
 // rgb does to a color plate what is to be done.
 func (l *lens) rgb(f *plate.RGB) {
@@ -41,7 +41,7 @@ func (l *lens) rgb(f *plate.RGB) {
 
 // ofColor returns a color camera's reference plate as rgb leaves it; it may be nil.
 func (l *lens) ofColor(f *plate.RGB) *plate.RGB {
-	if f == nil || l.fringes == nil && l.color == 0 {
+	if f == nil || !l.ofFrame() {
 		return f
 	}
 	f = f.Clone()
@@ -59,35 +59,17 @@ func (l *lens) ofBand(f *plate.Gray) *plate.Gray {
 	return f
 }
 
-// readColor reads the color plate of a pair as it is solved.
-func (j *Job) readColor(dst *plate.RGB, p Pair) (*plate.RGB, error) {
-	f, err := j.take.readColorInto(dst, p)
-	if err == nil {
-		j.lens.rgb(f)
-	}
-	return f, err
-}
-
-// readBand reads the band plate of a pair as it is resampled and solved.
-func (j *Job) readBand(dst *plate.Gray, p Pair) (*plate.Gray, error) {
-	f, err := j.take.readBandInto(dst, p)
-	if err == nil {
-		align.Blur(f, j.lens.band)
-	}
-	return f, err
-}
-
 // pairs reads the pairs that registration looks at.
 func (t *Take) pairs(ctx context.Context) (pairs []align.Pair, err error) {
 	for _, p := range t.samples(registrationSamples) {
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		color, err := t.readColor(p)
+		color, err := t.readColor(nil, p)
 		if err != nil {
 			return nil, err
 		}
-		band, err := t.readBand(p)
+		band, err := t.readBand(nil, p)
 		if err != nil {
 			return nil, err
 		}

@@ -34,7 +34,7 @@ func TestLensOnPlates(t *testing.T) {
 	if mid, slope := (row[31]+row[32])/2, row[32]-row[31]; math.Abs(float64(mid)-0.5) > 1e-6 || math.Abs(float64(slope)-0.3989) > 0.03 {
 		t.Errorf("the edge is %.3f in its middle, slope %.3f", mid, slope)
 	}
-	if none := (&lens{}); none.works() || none.ofColor(f) != f || none.ofColor(nil) != nil || none.ofBand(nil) != nil {
+	if none := (&lens{}); none.ofFrame() || none.ofColor(f) != f || none.ofColor(nil) != nil || none.ofBand(nil) != nil {
 		t.Error("a lens that does nothing does something")
 	}
 }

@@ -280,8 +280,8 @@ func (l *runLog) failed(i int, cause error) error {
 func (l *runLog) inputs(i int) []inputFile {
 	p := l.job.take.Pairs[i]
 	files := []inputFile{l.input(p.Color), l.input(p.Band)}
-	if l.job.fitter != nil {
-		files = append(files, l.input(l.job.backgroundFile(i)))
+	if l.job.backdrop != nil {
+		files = append(files, l.input(l.job.backdrop.file(i)))
 	}
 	return files
 }

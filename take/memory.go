@@ -2,9 +2,7 @@ package take
 
 import (
 	"runtime"
-	"slices"
 
-	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
 
@@ -31,9 +29,9 @@ func (j *Job) jobs(opt *RunOptions) int {
 // share, such as the reference plates, is not in it.
 func (j *Job) frameMemory(opt *RunOptions) int64 {
 	t := j.take
-	frame, band := int64(t.colorSize.X)*int64(t.colorSize.Y), int64(j.Geometry.BandW)*int64(j.Geometry.BandH)
+	frame, band := int64(j.colorSize.X)*int64(j.colorSize.Y), int64(j.Geometry.BandW)*int64(j.Geometry.BandH)
 	values := 7*frame + band // color, the resampled band plate, transmission, alpha, sigma; and the band plate
-	if !j.onlyComp(opt.Each != nil) {
+	if j.runPlan(opt.Each != nil).foreground {
 		values += 6 * frame // foreground and composite
 	}
 	if t.recipe.needsNoise() {
@@ -43,10 +41,4 @@ func (j *Job) frameMemory(opt *RunOptions) int64 {
 		values += 6 * frame // a background as it is read, and fitted
 	}
 	return 5*values + plate.ReadMemory(max(frame, band))
-}
-
-// onlyComp reports whether nobody wants more of a frame than its composite, transmission and alpha.
-func (j *Job) onlyComp(each bool) bool {
-	r := &j.take.recipe
-	return j.fitter != nil && !each && r.Limits == (matte.Limits{}) && !slices.Contains(r.Write, "foreground") && !r.needsNoise()
 }

@@ -10,7 +10,7 @@ import (
 
 // A frame of 1000x1000 pixels has 8 planes of 4 MB, and a quarter more; with Each, 6 more planes.
 func TestFramesAtOnceWithinMemory(t *testing.T) {
-	j := &Job{take: &Take{colorSize: image.Pt(1000, 1000)}, Registration: Registration{Geometry: align.Identity(1000, 1000)}}
+	j := &Job{reader: reader{colorSize: image.Pt(1000, 1000)}, take: &Take{}, Registration: Registration{Geometry: align.Identity(1000, 1000)}}
 	const frame = 14 * 5 * 1000 * 1000
 	cores := runtime.GOMAXPROCS(0)
 	for _, c := range []struct {

@@ -51,7 +51,7 @@ func (j *Job) newOutput(opt *RunOptions, pairs []Pair) (*output, error) {
 	r := j.take.recipe
 	o := &output{job: j, dir: opt.Out, products: slices.Clone(r.Write), extension: extensions[r.Format], options: map[string]*plate.WriteOptions{}, replace: opt.Replace}
 	if len(o.products) == 0 {
-		if j.fitter != nil {
+		if j.backdrop != nil {
 			o.products = []string{"comp"}
 		} else if len(r.Layers) > 0 {
 			o.products = []string{"foreground"}
@@ -62,7 +62,7 @@ func (j *Job) newOutput(opt *RunOptions, pairs []Pair) (*output, error) {
 	}
 	inputs := j.inputs()
 	for _, product := range o.products {
-		if product == "comp" && j.fitter == nil {
+		if product == "comp" && j.backdrop == nil {
 			return nil, errors.New("a comp is asked for and no background is given: give one, or write only matte, foreground or transmission")
 		}
 		o.options[product] = j.writeOptions(product)

@@ -2,7 +2,6 @@ package take
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"slices"
 	"sync"
@@ -10,23 +9,9 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
-	"example.com/twinplate/composite"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
-
-// A Result is one finished frame. Its planes are the worker's own: they are overwritten by its next
-// frame.
-type Result struct {
-	Number       int
-	Gain         matte.Gain
-	Transmission *plate.Gray
-	Foreground   *plate.RGB    // premultiplied, linear light
-	Background   *plate.RGB    // fitted to the frame; nil where the recipe has none
-	Comp         *plate.RGB    // nil where the recipe has no background
-	Sigma        *plate.Gray   // standard deviation of the transmission; nil where the recipe does not ask for it
-	Limited      matte.Limited // what the recipe's limits did
-}
 
 // RunOptions are the options of a run. The zero value writes nothing and uses all cores.
 type RunOptions struct {
@@ -75,113 +60,163 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 		opt = &RunOptions{}
 	}
 	start := time.Now()
-	defer j.take.clips.rest()
+	defer j.clips.rest()
 	if err := opt.Shard.Check(); err != nil {
 		return nil, err
 	}
 	first, end := opt.Shard.Range(len(j.take.Pairs))
-	pairs := j.take.Pairs[first:end]
-	out, err := j.newOutput(opt, pairs)
-	if err != nil {
+	r := &run{
+		job: j, opt: opt, first: first, pairs: j.take.Pairs[first:end], stop: make(chan struct{}),
+		report: Report{Gains: map[int]float64{}, Seconds: map[string]float64{"prepare": j.Seconds}},
+	}
+	if j.backdrop != nil {
+		r.shared = j.backdrop.shared()
+	}
+	var err error
+	if r.out, err = j.newOutput(opt, r.pairs); err != nil {
 		return nil, err
 	}
-	if out != nil {
-		defer out.log.close()
+	if r.out != nil {
+		defer r.out.log.close()
 	}
-	chain, err := NewChain(j.resampler, j.solver)
-	if err != nil {
-		return nil, err
-	}
-	report := &Report{Gains: map[int]float64{}, Seconds: map[string]float64{"prepare": j.Seconds}}
-	still := j.still()
-	var mu sync.Mutex
 	group, ctx := errgroup.WithContext(ctx)
-	next, stop := make(chan int), make(chan struct{})
-	group.Go(func() error {
-		defer close(next)
-		for i := range pairs {
-			select { // by itself, since the next one may choose a worker that waits
-			case <-stop:
-				return nil
-			case <-ctx.Done():
-				return ctx.Err()
-			default:
-			}
-			select {
-			case next <- i:
-			case <-stop:
-				return nil
-			case <-ctx.Done():
-				return ctx.Err()
-			}
-		}
-		return nil
-	})
-	for range min(j.jobs(opt), len(pairs)) {
+	next := make(chan int)
+	group.Go(func() error { return r.hand(ctx, next) })
+	for range min(j.jobs(opt), len(r.pairs)) {
 		group.Go(func() error {
-			w := worker{job: j, chain: chain, still: still, each: opt.Each, seconds: map[string]float64{}}
-			var aside []string // files that the frame's outputs have displaced
-			if out != nil {
-				var p planes
-				w.write = func() (err error) {
-					aside, err = out.write(w.index, &w.result, &p)
-					return err
-				}
-			}
-			for i := range next {
-				gain, kept := 0.0, false
-				if out != nil && opt.Each == nil {
-					gain, kept = out.finished(first + i)
-				}
-				var err error
-				aside = nil
-				if !kept {
-					err = w.frame(first + i)
-				}
-				mu.Lock()
-				report.Aside = append(report.Aside, aside...)
-				switch {
-				case err != nil:
-					report.Failed = append(report.Failed, Failure{pairs[i].Number, err.Error()})
-					if out != nil {
-						out.log.failed(first+i, err) // where the log cannot be written, that is the error
-					}
-					if opt.StopAtError && len(report.Failed) == 1 {
-						close(stop)
-					}
-				case kept:
-					report.Frames++
-					report.Kept++
-					report.Gains[pairs[i].Number] = gain
-				default:
-					report.Frames++
-					report.Gains[pairs[i].Number] = w.result.Gain.Value
-					report.limited(w.result.Limited)
-				}
-				if opt.Progress != nil {
-					opt.Progress(report.Frames+len(report.Failed), len(pairs))
-				}
-				mu.Unlock()
-			}
-			mu.Lock()
-			defer mu.Unlock()
-			for stage, s := range w.seconds {
-				report.Seconds[stage] += s
-			}
+			r.work(next)
 			return nil
 		})
 	}
 	err = group.Wait()
+	report := &r.report
 	slices.SortFunc(report.Failed, func(a, b Failure) int { return a.Frame - b.Frame })
 	slices.Sort(report.Aside)
 	report.Seconds["total"] = j.Seconds + time.Since(start).Seconds()
 	if err == nil {
-		report.Left = len(pairs) - report.Frames - len(report.Failed)
+		report.Left = len(r.pairs) - report.Frames - len(report.Failed)
 	}
 	if err == nil && report.Left == 0 && report.Frames == 0 && len(report.Failed) > 0 {
 		err = fmt.Errorf("every frame failed, the first with: %s", report.Failed[0].Error)
 	}
 	return report, err
+}
+
+// A run is what the workers of one Run share.
+type run struct {
+	job    *Job
+	opt    *RunOptions
+	out    *output // nil: nothing is written
+	first  int     // index of the first of pairs in the take
+	pairs  []Pair
+	shared func() (*plate.RGB, error) // as a runner has it
+	stop   chan struct{}              // closed when no more frames are to be begun
+
+	mu     sync.Mutex
+	report Report
+}
+
+// hand hands out the frames, by their places among pairs.
+func (r *run) hand(ctx context.Context, next chan<- int) error {
+	defer close(next)
+	for i := range r.pairs {
+		select { // by itself, since the next one may choose a worker that waits
+		case <-r.stop:
+			return nil
+		case <-ctx.Done():
+			return ctx.Err()
+		default:
+		}
+		select {
+		case next <- i:
+		case <-r.stop:
+			return nil
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+	return nil
+}
+
+// work does frames until there are no more.
+func (r *run) work(next <-chan int) {
+	w := r.job.newRunner(1)
+	w.shared = r.shared
+	plan := r.job.runPlan(r.opt.Each != nil)
+	var p planes
+	for i := range next {
+		d := done{}
+		if r.out != nil && r.opt.Each == nil {
+			d.gain, d.kept = r.out.finished(r.first + i)
+		}
+		if !d.kept {
+			r.frame(w, plan, &p, i, &d)
+		}
+		r.note(i, &d)
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	for stage, s := range w.seconds {
+		r.report.Seconds[stage] += s
+	}
+}
+
+// A done frame is what a run's report has of it.
+type done struct {
+	gain    float64
+	limited matte.Limited
+	kept    bool     // from an earlier run
+	aside   []string // files that the frame's outputs have displaced
+	err     error
+}
+
+// frame makes a frame and hands it to whoever wants it.
+func (r *run) frame(w *runner, plan plan, p *planes, i int, d *done) {
+	var result Result
+	if result, d.err = w.frame(r.first+i, plan, nil, nil); d.err != nil {
+		return
+	}
+	d.gain, d.limited = result.Gain.Value, result.Limited
+	at := time.Now()
+	if r.out != nil {
+		if d.aside, d.err = r.out.write(r.first+i, &result, p); d.err != nil {
+			return
+		}
+		at = w.clock("write", at)
+	}
+	if r.opt.Each != nil {
+		d.err = r.opt.Each(&result)
+		w.clock("each", at)
+	}
+}
+
+// note puts a frame that is done, or has failed, into the report.
+func (r *run) note(i int, d *done) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	report, number := &r.report, r.pairs[i].Number
+	report.Aside = append(report.Aside, d.aside...)
+	switch {
+	case d.err != nil:
+		report.Failed = append(report.Failed, Failure{number, d.err.Error()})
+		if r.out != nil {
+			r.out.log.failed(r.first+i, d.err) // where the log cannot be written, that is the error
+		}
+		if r.opt.StopAtError && len(report.Failed) == 1 {
+			close(r.stop)
+		}
+	case d.kept:
+		report.Frames++
+		report.Kept++
+		report.Gains[number] = d.gain
+	default:
+		report.Frames++
+		report.Gains[number] = d.gain
+		report.limited(d.limited)
+	}
+	if r.opt.Progress != nil {
+		r.opt.Progress(report.Frames+len(report.Failed), len(r.pairs))
+	}
 }
 
 // limited adds what the limits did to one more frame to the mean.
@@ -191,238 +226,4 @@ func (r *Report) limited(l matte.Limited) {
 	r.Limited.Opened += (l.Opened - r.Limited.Opened) * part
 	r.Limited.MeanMoved += (l.MeanMoved - r.Limited.MeanMoved) * part
 	r.Limited.Most = max(r.Limited.Most, l.Most)
-}
-
-// A worker does one frame after the other and keeps the planes between them.
-type worker struct {
-	job     *Job
-	write   func() error // writes the result; nil: nobody does
-	each    func(*Result) error
-	seconds map[string]float64
-
-	color    *plate.RGB                          // as it was read
-	shot     *plate.Gray                         // the band plate, likewise
-	band     *plate.Gray                         // the same in the color camera's frame
-	change   func(*plate.RGB, *plate.Gray) error // alters the plates before they are solved; nil: nothing does
-	scrubs   bool                                // Sigma is made when it is asked for
-	solution matte.Solution
-	index    int // of the frame in the take
-	there    int // in a Scrubber: 1 more than that of the frame whose plates are there, or 0
-	chain    *Chain
-	still    func() (*plate.RGB, error) // the background of all frames, fitted; nil: each has its own, or the worker must see to it
-	back     string                     // the file that the background was read from
-	behind   *plate.RGB                 // and what it holds
-	result   Result
-}
-
-// clock adds the time since start to a stage, and returns the time now.
-func (w *worker) clock(stage string, start time.Time) time.Time {
-	now := time.Now()
-	w.seconds[stage] += now.Sub(start).Seconds()
-	return now
-}
-
-func (w *worker) frame(i int) error {
-	j, t := w.job, w.job.take
-	p := t.Pairs[i]
-	w.result.Number, w.index = p.Number, i
-
-	at := time.Now()
-	if err := w.read(i); err != nil {
-		return err
-	}
-	color := w.color
-	at = w.clock("read", at)
-
-	var err error
-	if j.onlyComp(w.each != nil) && j.Glare.Strength <= 0 && w.change == nil {
-		if w.result.Gain, err = j.gain(p.Number, func() (matte.Gain, error) { return w.chain.gain(color, w.shot) }); err != nil {
-			return fmt.Errorf("%s: %w", p.Band, err)
-		}
-		w.clock("gain", at)
-		return w.onePass(p, true)
-	}
-	w.band = j.resampler.Gray(w.band, w.shot)
-	if j.Glare.Strength > 0 {
-		if _, err := j.Glare.Remove(w.band, w.band, j.darkBand); err != nil {
-			return err
-		}
-	}
-	if w.change != nil {
-		w.there = 0
-		if err := w.change(color, w.band); err != nil {
-			return fmt.Errorf("frame %d: %w", p.Number, err)
-		}
-	}
-	at = w.clock("resample", at)
-
-	frame := matte.Sample{Color: color, Band: w.band}
-	if w.result.Gain, err = j.gain(p.Number, func() (matte.Gain, error) { return j.solver.Gain(frame) }); err != nil {
-		return fmt.Errorf("%s: %w", p.Band, err)
-	}
-	at = w.clock("gain", at)
-
-	if j.onlyComp(w.each != nil) {
-		return w.onePass(p, false)
-	}
-	solver := j.solver
-	if t.recipe.Tidy {
-		solver = solver.With(matte.ClampNone) // Tidy clamps
-	}
-	if _, err := solver.Solve(&w.solution, color, w.band, w.result.Gain.Value); err != nil {
-		return fmt.Errorf("frame %d: %w", p.Number, err)
-	}
-	if t.recipe.Tidy || t.recipe.needsNoise() && !w.scrubs {
-		if t.recipe.Tidy {
-			if w.result.Sigma, err = j.solver.Sigma(w.result.Sigma, frame, w.result.Gain.Value, j.ColorNoise.Grain(), j.BandNoise.Grain()); err != nil {
-				return fmt.Errorf("frame %d: %w", p.Number, err)
-			}
-			if _, err := j.solver.Tidy(&w.solution, w.result.Sigma, w.result.Gain.Value); err != nil {
-				return err
-			}
-		}
-		if w.result.Sigma, err = j.solver.Sigma(w.result.Sigma, frame, w.result.Gain.Value, j.ColorNoise, j.BandNoise); err != nil {
-			return fmt.Errorf("frame %d: %w", p.Number, err)
-		}
-	}
-	if w.result.Limited, err = j.solver.Limit(&w.solution, w.result.Gain.Value, t.recipe.Limits); err != nil {
-		return err
-	}
-	w.result.Transmission, w.result.Foreground = w.solution.Transmission, w.solution.Foreground
-	at = w.clock("solve", at)
-
-	if w.result.Background != nil {
-		if w.result.Comp, err = composite.HoldOut(w.result.Comp, w.result.Foreground, w.result.Transmission, w.result.Background); err != nil {
-			return err
-		}
-	}
-	at = w.clock("composite", at)
-
-	if w.write != nil {
-		if err := w.write(); err != nil {
-			return err
-		}
-	}
-	at = w.clock("write", at)
-	if w.each != nil {
-		err = w.each(&w.result)
-		w.clock("each", at)
-	}
-	return err
-}
-
-// read reads the frame's plates and its background, unless a Scrubber has them already.
-func (w *worker) read(i int) (err error) {
-	p := w.job.take.Pairs[i]
-	if w.there == i+1 {
-		return nil
-	}
-	w.there = 0
-	if w.shot, err = w.job.readBand(w.shot, p); err != nil {
-		return err
-	}
-	if w.color, err = w.job.readColor(w.color, p); err != nil {
-		return err
-	}
-	if err := w.background(i); err != nil {
-		return err
-	}
-	if w.scrubs {
-		w.there = i + 1
-	}
-	return nil
-}
-
-// onePass solves and composites a frame in one pass, with no plane of the foreground, and writes
-// it. The composite takes the place of the color plate. With resample the band plate is resampled
-// in the same pass.
-func (w *worker) onePass(p Pair, resample bool) (err error) {
-	at := time.Now()
-	r := &w.result
-	r.Comp = w.color
-	if r.Transmission == nil {
-		r.Transmission = plate.NewGray(w.color.W, w.color.H)
-	}
-	if resample {
-		err = w.chain.comp(r.Comp, r.Transmission, w.color, w.shot, r.Background, r.Gain.Value, 1)
-	} else {
-		err = w.chain.resampled(r.Comp, r.Transmission, w.color, w.band, r.Background, r.Gain.Value)
-	}
-	if err != nil {
-		return fmt.Errorf("frame %d: %w", p.Number, err)
-	}
-	at = w.clock("solve", at)
-	if w.write == nil {
-		return nil
-	}
-	err = w.write()
-	w.clock("write", at)
-	return err
-}
-
-// gain returns the gain of one frame, as the recipe asks for it: given, or found. A frame in which
-// no screen is certain keeps 1.
-func (j *Job) gain(number int, find func() (matte.Gain, error)) (matte.Gain, error) {
-	if v, ok := j.givenGain(number); ok {
-		return matte.Gain{Value: v}, nil
-	}
-	g, err := find()
-	if errors.Is(err, matte.ErrNoScreen) {
-		return matte.Gain{Value: 1}, nil
-	}
-	return g, err
-}
-
-// background reads and fits the frame's background, unless it is the one that is there already.
-func (w *worker) background(i int) (err error) {
-	j := w.job
-	if j.fitter == nil {
-		return nil
-	}
-	if w.still != nil {
-		w.result.Background, err = w.still()
-		return err
-	}
-	path := j.backgroundFile(i)
-	if path == w.back {
-		return nil
-	}
-	w.back = ""
-	if w.behind, w.result.Background, err = j.fitted(w.behind, w.result.Background, path); err != nil {
-		return err
-	}
-	w.back = path
-	return nil
-}
-
-// still returns a function that reads and fits the background that all frames share, the first time
-// that it is called. It is nil where each frame has a background of its own, or none.
-func (j *Job) still() func() (*plate.RGB, error) {
-	if j.fitter == nil || len(j.take.background) != 1 {
-		return nil
-	}
-	return sync.OnceValues(func() (*plate.RGB, error) {
-		_, fitted, err := j.fitted(nil, nil, j.backgroundFile(0))
-		return fitted, err
-	})
-}
-
-// fitted reads the background at path, into picture where that has its size, and fits it, into
-// frame where that is not nil.
-func (j *Job) fitted(picture, frame *plate.RGB, path string) (*plate.RGB, *plate.RGB, error) {
-	into := picture
-	if j.fitter.Same() {
-		into = frame
-	}
-	picture, err := j.take.readRGB(into, path, j.take.backgroundCurve, j.take.backgroundPrimaries)
-	if err != nil {
-		return nil, frame, err
-	}
-	if j.fitter.Same() && picture.Size() == j.take.colorSize {
-		return nil, picture, nil
-	}
-	if frame, err = j.fitter.RGB(frame, picture); err != nil {
-		return picture, nil, fmt.Errorf("%s: %w", path, err)
-	}
-	return picture, frame, nil
 }

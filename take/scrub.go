@@ -2,6 +2,7 @@ package take
 
 import (
 	"fmt"
+	"runtime"
 
 	"example.com/twinplate/composite"
 	"example.com/twinplate/matte"
@@ -12,43 +13,38 @@ import (
 // the sum. It is for looking at a take, as Job.Run is for making all of it. It keeps its planes
 // from frame to frame, and is not safe for concurrent use; a job may have several.
 type Scrubber struct {
-	w     worker
+	w     *runner
 	frame Scrubbed
-	sigma *plate.Gray
 	held  *plate.RGB
 }
 
 // A Scrubbed frame has the planes of every station. They are the Scrubber's own: its next frame
-// overwrites them. Its Sigma is set where the recipe is tidy; otherwise Scrubber.Sigma makes it,
-// since it is most of the arithmetic.
+// overwrites them. It has no Sigma: Scrubber.Sigma makes it, since it is most of the arithmetic.
 type Scrubbed struct {
 	Result
 	Color *plate.RGB  // the color plate as it was read
 	Band  *plate.Gray // the band plate, in the color camera's frame
-	held  *plate.RGB  // nil until it is asked for
+	whole bool        // the background is not held out
+	held  bool        // Held has been asked for
 }
 
 // NewScrubber returns a Scrubber of the job.
 func (j *Job) NewScrubber() *Scrubber {
-	return &Scrubber{w: worker{job: j, scrubs: true, seconds: map[string]float64{}}}
+	return &Scrubber{w: j.newRunner(runtime.GOMAXPROCS(0))}
 }
 
-// Frame does the frame of this number as Run does it. Change, which may be nil, may alter the
-// plates before they are solved: to show what goes wrong on a set. Errors are those of Run for one
-// frame, and one that says which frames there are.
-func (s *Scrubber) Frame(number int, change func(color *plate.RGB, band *plate.Gray) error) (*Scrubbed, error) {
+// Frame does the frame of this number as Run does it. Change, which may be nil, may alter it on the
+// way. Errors are those of Run for one frame, and one that says which frames there are.
+func (s *Scrubber) Frame(number int, change *Change) (*Scrubbed, error) {
 	i, err := s.index(number)
 	if err != nil {
 		return nil, err
 	}
-	s.w.change = change
-	s.w.each = func(r *Result) error {
-		s.frame = Scrubbed{*r, s.w.color, s.w.band, nil}
-		return nil
-	}
-	if err := s.w.frame(i); err != nil {
+	r, err := s.w.frame(i, s.w.job.lookPlan(), change, nil)
+	if err != nil {
 		return nil, err
 	}
+	s.frame = Scrubbed{Result: r, Color: s.w.color, Band: s.w.band, whole: change != nil && change.Whole}
 	return &s.frame, nil
 }
 
@@ -57,27 +53,18 @@ func (s *Scrubber) Frame(number int, change func(color *plate.RGB, band *plate.G
 // own, and the next one overwrites them. After an error, which may come when some rows are done,
 // the rows are of no use. A take without a background is an error. With keep the Scrubber holds the
 // plates, so that a Frame of the same number that comes next reads no files; without, no plate is
-// stored, which is quicker.
+// stored where none has to be, which is quicker.
 func (s *Scrubber) Sum(number int, keep bool, each func(y int, row [3][]float32)) error {
 	i, err := s.index(number)
 	if err != nil {
 		return err
 	}
 	j := s.w.job
-	if j.fitter == nil {
+	if j.backdrop == nil {
 		return fmt.Errorf("frame %d has no sum: the recipe has no background", number)
 	}
-	if t := j.take.recipe; t.Tidy || t.Limits != (matte.Limits{}) || j.Glare.Strength > 0 || j.lens.works() {
-		f, err := s.Frame(number, nil)
-		if err != nil {
-			return err
-		}
-		for y := range f.Comp.H {
-			each(y, f.Comp.Row(y))
-		}
-		return nil
-	}
-	return s.w.sum(i, keep, each)
+	_, err = s.w.frame(i, j.sumPlan(keep), nil, each)
+	return err
 }
 
 // index returns the place of a frame among the take's pairs.
@@ -98,13 +85,13 @@ func (s *Scrubber) index(number int) (int, error) {
 // them. It returns nil where there is no such frame.
 func (s *Scrubber) Files(number int) []string {
 	i, err := s.index(number)
-	if err != nil || s.w.there == i+1 {
+	if err != nil || s.w.held == i+1 {
 		return nil
 	}
 	j := s.w.job
 	files := []string{j.take.Pairs[i].Band, j.take.Pairs[i].Color}
-	if j.fitter != nil && j.backgroundFile(i) != s.w.back {
-		files = append(files, j.backgroundFile(i))
+	if j.backdrop != nil && j.backdrop.file(i) != s.w.back.path {
+		files = append(files, j.backdrop.file(i))
 	}
 	return files
 }
@@ -112,9 +99,9 @@ func (s *Scrubber) Files(number int) []string {
 // Forget makes the next Frame or Sum read the plates again, for a caller that has changed the
 // files; with background, the background too.
 func (s *Scrubber) Forget(background bool) {
-	s.w.there = 0
+	s.w.held = 0
 	if background {
-		s.w.back = ""
+		s.w.back.path = ""
 	}
 }
 
@@ -127,21 +114,25 @@ func (s *Scrubber) Sigma(f *Scrubbed) (*plate.Gray, error) {
 	}
 	j := s.w.job
 	var err error
-	s.sigma, err = j.solver.Sigma(s.sigma, matte.Sample{Color: f.Color, Band: f.Band}, f.Gain.Value, j.ColorNoise, j.BandNoise)
-	return s.sigma, err
+	s.w.sigma, err = j.solver.Sigma(s.w.sigma, matte.Sample{Color: f.Color, Band: f.Band}, f.Gain.Value, j.ColorNoise, j.BandNoise)
+	f.Sigma = s.w.sigma
+	return f.Sigma, err
 }
 
 // Held returns transmission * background of a frame that Frame has returned and that has a
-// background. The planes are the Scrubber's own.
+// background, which of a double exposure is the background as it is. The planes are the Scrubber's
+// own.
 func (s *Scrubber) Held(f *Scrubbed) (*plate.RGB, error) {
-	if f.held != nil {
-		return f.held, nil
+	if f.whole {
+		return f.Background, nil
+	}
+	if f.held {
+		return s.held, nil
 	}
 	var err error
-	if s.held, err = composite.Held(s.held, f.Transmission, f.Background); err == nil {
-		f.held = s.held
-	}
-	return f.held, err
+	s.held, err = composite.Held(s.held, f.Transmission, f.Background)
+	f.held = err == nil
+	return s.held, err
 }
 
 // Pixel returns the arithmetic of one pixel of a frame that Frame has returned, with the cameras'

@@ -11,36 +11,20 @@ import (
 	"sync"
 	"testing"
 
+	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
 )
 
-// Frames in any order must be those of a run, every station of them.
-func TestScrubberIsRun(t *testing.T) {
+// A Scrubber gives every station of any frame, and says what it would read for one.
+func TestScrubber(t *testing.T) {
 	r := record(t, 3, 4, 7)
-	r.recipe.Write = []string{"comp", "sigma"}
 	job := prepare(t, r.recipe)
-	want, sigmas := map[int][]float32{}, map[int][]float32{}
-	var mu sync.Mutex
-	if _, err := job.Run(context.Background(), &take.RunOptions{Each: func(r *take.Result) error {
-		mu.Lock()
-		defer mu.Unlock()
-		want[r.Number], sigmas[r.Number] = slices.Clone(r.Comp.Pix[1]), slices.Clone(r.Sigma.Pix)
-		return nil
-	}}); err != nil {
-		t.Fatal(err)
-	}
 	s := job.NewScrubber()
 	for _, n := range []int{7, 3, 4, 3} {
 		for _, keep := range []bool{false, true} {
-			var sum []float32
-			if err := s.Sum(n, keep, func(y int, row [3][]float32) {
-				if len(sum) != y*takeW {
-					t.Errorf("frame %d: row %d of the sum comes behind %d pixels", n, y, len(sum))
-				}
-				sum = append(sum, row[1]...)
-			}); err != nil || !slices.Equal(sum, want[n]) {
-				t.Errorf("frame %d: the sum is not the run's (%v)", n, err)
+			if err := s.Sum(n, keep, func(int, [3][]float32) {}); err != nil {
+				t.Fatal(err)
 			}
 			if left := len(s.Files(n)); (left == 0) != keep {
 				t.Errorf("frame %d: with keep %v there are %d files to read after its sum", n, keep, left)
@@ -50,11 +34,8 @@ func TestScrubberIsRun(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if f.Number != n || !slices.Equal(f.Comp.Pix[1], want[n]) {
-			t.Errorf("frame %d is not the run's", n)
-		}
-		if sigma, err := s.Sigma(f); err != nil || !slices.Equal(sigma.Pix, sigmas[n]) {
-			t.Errorf("frame %d: sigma is not the run's (%v)", n, err)
+		if f.Number != n {
+			t.Errorf("frame %d is called %d", n, f.Number)
 		}
 		i := takeW*90 + 120
 		p, err := s.Pixel(f, 120, 90)
@@ -85,7 +66,7 @@ func TestScrubberIsRun(t *testing.T) {
 	if _, err := s.Frame(5, nil); err == nil || !strings.Contains(err.Error(), "3-4, 7") {
 		t.Errorf("a frame that is not there: %v", err)
 	}
-	opaque, err := s.Frame(4, func(_ *plate.RGB, band *plate.Gray) error { band.Fill(0); return nil })
+	opaque, err := s.Frame(4, &take.Change{Plates: func(_ *plate.RGB, band *plate.Gray) error { band.Fill(0); return nil }})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -95,12 +76,23 @@ func TestScrubberIsRun(t *testing.T) {
 		}
 	}
 	spoilt := errors.New("no")
-	if _, err := s.Frame(4, func(*plate.RGB, *plate.Gray) error { return spoilt }); !errors.Is(err, spoilt) {
+	if _, err := s.Frame(4, &take.Change{Plates: func(*plate.RGB, *plate.Gray) error { return spoilt }}); !errors.Is(err, spoilt) {
 		t.Errorf("an error of the change: %v", err)
+	}
+	if _, err := s.Frame(4, &take.Change{Foreground: func(*matte.Solution) error { return spoilt }}); !errors.Is(err, spoilt) {
+		t.Errorf("an error of the foreground's change: %v", err)
+	}
+	twice, err := s.Frame(4, &take.Change{Whole: true, Foreground: func(s *matte.Solution) error { s.Foreground.Fill(0, 0, 0); return nil }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if held, err := s.Held(twice); err != nil || !slices.Equal(held.Pix[1], twice.Background.Pix[1]) || !slices.Equal(twice.Comp.Pix[1], twice.Background.Pix[1]) {
+		t.Errorf("a double exposure of nothing is not its background (%v)", err)
 	}
 }
 
-// Row by row, with plates kept or not, the sum is the run's, whatever there is to read, to fit and to convert.
+// Row by row as the files are read, and by planes, the sum is the run's to the bit, whatever there is to read,
+// to fit and to convert.
 func TestSumIsRun(t *testing.T) {
 	for name, change := range map[string]func(r *take.Recipe){
 		"all rows as they are read": func(*take.Recipe) {},
@@ -108,6 +100,9 @@ func TestSumIsRun(t *testing.T) {
 		"background fitted":         func(r *take.Recipe) { r.Background = filepath.Join(filepath.Dir(r.Background), "sea.png") },
 		"other primaries":           func(r *take.Recipe) { r.Primaries = "bt2020" },
 		"tidy":                      func(r *take.Recipe) { r.Tidy = true },
+		"glare and softness": func(r *take.Recipe) {
+			r.Glare, r.MatchSoftness = take.Given(matte.Glare{Strength: 0.02}), take.Given(0.7)
+		},
 	} {
 		r := record(t, 3, 4)
 		r.recipe.Background = filepath.Join(r.dir, "back")

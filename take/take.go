@@ -23,19 +23,14 @@ import (
 // after the other; Run uses all cores by itself.
 type Take struct {
 	Pairing
+	reader
 	recipe Recipe
 
 	color, band Sequence // all of both recordings
 	timing      Timing
 
-	clips    clips     // that frames are read from
-	timecode *Timecode // of the first color frame; nil where there is none
-
-	colorCurve, bandCurve, backgroundCurve, outputCurve plate.Curve
-	primaries, colorPrimaries, backgroundPrimaries      plate.Primaries // those that are worked in, and the plates' own
-
-	colorSize, bandSize image.Point
-	weights             *[3]float32
+	timecode    *Timecode // of the first color frame; nil where there is none
+	outputCurve plate.Curve
 
 	darkColor, cleanColor *plate.RGB
 	darkBand, cleanBand   *plate.Gray // in the band camera's frame
@@ -58,7 +53,7 @@ func OpenContext(ctx context.Context, r Recipe) (*Take, error) {
 	if err := r.Check(); err != nil {
 		return nil, err
 	}
-	t := &Take{recipe: r, clips: newClips()}
+	t := &Take{recipe: r, reader: reader{clips: newClips()}}
 	defer t.clips.rest()
 	if err := t.find(); err != nil {
 		return nil, err
@@ -301,35 +296,8 @@ func (r reference) mean() error {
 	return nil
 }
 
-func sized(path, what string, got, want image.Point) error {
-	if got != want {
-		return fmt.Errorf("%s: this %s has %dx%d pixels, and the take's first frame from that camera has %dx%d", path, what, got.X, got.Y, want.X, want.Y)
-	}
-	return nil
-}
-
 // ReadColor reads the color plate of a pair, in linear light.
-func (t *Take) ReadColor(p Pair) (*plate.RGB, error) { return t.readColor(p) }
-
-func (t *Take) readColor(p Pair) (*plate.RGB, error) { return t.readColorInto(nil, p) }
-
-func (t *Take) readColorInto(dst *plate.RGB, p Pair) (*plate.RGB, error) {
-	f, err := t.readRGB(dst, p.Color, t.colorCurve, t.colorPrimaries)
-	if err != nil {
-		return nil, err
-	}
-	return f, sized(p.Color, "color plate", f.Size(), t.colorSize)
-}
-
-func (t *Take) readBand(p Pair) (*plate.Gray, error) { return t.readBandInto(nil, p) }
-
-func (t *Take) readBandInto(dst *plate.Gray, p Pair) (*plate.Gray, error) {
-	f, err := t.readGray(dst, p.Band, t.weights)
-	if err != nil {
-		return nil, err
-	}
-	return f, sized(p.Band, "band plate", f.Size(), t.bandSize)
-}
+func (t *Take) ReadColor(p Pair) (*plate.RGB, error) { return t.readColor(nil, p) }
 
 // samples returns at most n pairs, evenly spread over the take.
 func (t *Take) samples(n int) []Pair {
@@ -388,8 +356,8 @@ func (t *Take) Register(ctx context.Context) (Registration, error) {
 		var band *plate.Gray
 		var errs [2]error
 		var wait sync.WaitGroup
-		wait.Go(func() { color, errs[0] = t.readColor(p) })
-		wait.Go(func() { band, errs[1] = t.readBand(p) })
+		wait.Go(func() { color, errs[0] = t.readColor(nil, p) })
+		wait.Go(func() { band, errs[1] = t.readBand(nil, p) })
 		wait.Wait()
 		if err := cmp.Or(errs[:]...); err != nil {
 			return Registration{}, err

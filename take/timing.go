@@ -148,10 +148,10 @@ func (t *Take) compare(ctx context.Context, color, band Sequence, reach int) (*a
 		var b *plate.Gray
 		var both errgroup.Group
 		if i < len(color) {
-			both.Go(func() (err error) { c, err = t.readColor(Pair{Color: color[i].Path}); return err })
+			both.Go(func() (err error) { c, err = t.readColor(nil, Pair{Color: color[i].Path}); return err })
 		}
 		if i < len(band) {
-			both.Go(func() (err error) { b, err = t.readBand(Pair{Band: band[i].Path}); return err })
+			both.Go(func() (err error) { b, err = t.readBand(nil, Pair{Band: band[i].Path}); return err })
 		}
 		if err := both.Wait(); err != nil {
 			return nil, err

@@ -49,7 +49,10 @@ func (s *session) picture(station string) (*picture, error) {
 	case "background":
 		return rgb(f.Background)
 	case "held":
-		p, err := s.held()
+		if f.Background == nil {
+			return nil, errNoBackground
+		}
+		p, err := s.scrubber.Held(f)
 		if err != nil {
 			return nil, err
 		}

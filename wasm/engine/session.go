@@ -138,41 +138,43 @@ func (s *session) load(number int, b breaks, quick bool) error {
 	}
 	s.frame = nil
 	var f *take.Scrubbed
+	change := b.change()
 	err := s.read(number, quick, func(bool) (err error) {
-		f, err = s.scrubber.Frame(number, nil)
-		return err
-	})
-	if err == nil && b.Spill > 0 {
+		if b.Spill == 0 {
+			f, err = s.scrubber.Frame(number, change)
+			return err
+		}
+		if f, err = s.scrubber.Frame(number, nil); err != nil {
+			return err
+		}
 		alpha := matte.Alpha(nil, f.Transmission)
-		f, err = s.scrubber.Frame(number, func(_ *plate.RGB, band *plate.Gray) error {
+		change.Plates = func(_ *plate.RGB, band *plate.Gray) error {
 			spill(band, alpha, b.Spill)
 			return nil
-		})
-	}
-	if err != nil {
+		}
+		f, err = s.scrubber.Frame(number, change)
 		return err
+	})
+	if err == nil {
+		s.frame, s.key = f, frameKey{number, b}
 	}
+	return err
+}
+
+// change is what a frame is spoilt by, but for spill.
+func (b breaks) change() *take.Change {
+	c := &take.Change{Whole: b.DoubleExposure}
 	if b.GatedTwice {
-		for c := range 3 {
-			for i, t := range f.Transmission.Pix {
-				f.Foreground.Pix[c][i] *= 1 - t
+		c.Foreground = func(s *matte.Solution) error {
+			for _, pix := range s.Foreground.Pix {
+				for i, t := range s.Transmission.Pix {
+					pix[i] *= 1 - t
+				}
 			}
+			return nil
 		}
 	}
-	s.frame, s.key = f, frameKey{number, b}
-	if f.Background == nil || !b.DoubleExposure && !b.GatedTwice {
-		return nil
-	}
-	held, err := s.held()
-	if err != nil {
-		return err
-	}
-	for c := range 3 {
-		for i, v := range held.Pix[c] {
-			f.Comp.Pix[c][i] = f.Foreground.Pix[c][i] + v
-		}
-	}
-	return nil
+	return c
 }
 
 // sum returns the frame's composite alone, quicker than load.
@@ -212,17 +214,6 @@ func (s *session) read(number int, quick bool, do func(rough bool) error) error 
 func (s *session) forget(background bool) {
 	s.scrubber.Forget(background)
 	s.roughPlates, s.roughBackground = false, false
-}
-
-// held returns the background where it is held out, unless the lesson leaves it whole.
-func (s *session) held() (*plate.RGB, error) {
-	switch {
-	case s.frame.Background == nil:
-		return nil, errNoBackground
-	case s.key.breaks.DoubleExposure:
-		return s.frame.Background, nil
-	}
-	return s.scrubber.Held(s.frame)
 }
 
 // early has the worker fetch and decode files at the same time, as far as a browser can, before the
@@ -298,7 +289,7 @@ func (s *session) pixel(number int, b breaks, x, y int) (*arithmetic, error) {
 	}
 	a.Foreground = *at(s.frame.Foreground)
 	if s.frame.Background != nil {
-		held, err := s.held()
+		held, err := s.scrubber.Held(s.frame)
 		if err != nil {
 			return nil, err
 		}

@@ -1,0 +1,306 @@
+package take
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"example.com/twinplate/composite"
+	"example.com/twinplate/matte"
+	"example.com/twinplate/plate"
+)
+
+// A plan says what of a frame there must be as planes, and what is done to them before the background
+// is held out. All else is made row by row. It depends on the recipe and on who asks for the frame.
+type plan struct {
+	band       bool // the band plate, in the color camera's frame
+	foreground bool // with the transmission; without, the composite takes the color plate's place
+	tidy       bool
+	sigma      bool
+	limits     bool
+	keep       bool // the plates are held until the next frame
+}
+
+func (j *Job) plan() plan {
+	r := &j.take.recipe
+	p := plan{band: r.Tidy || j.Glare.Strength > 0, tidy: r.Tidy, limits: r.Limits != (matte.Limits{})}
+	p.foreground = p.tidy || p.limits
+	return p
+}
+
+// runPlan is that of Job.Run: of the products that the recipe asks for, and with each of a Result.
+func (j *Job) runPlan(each bool) plan {
+	r, p := &j.take.recipe, j.plan()
+	p.sigma = r.needsNoise()
+	p.band = p.band || p.sigma
+	p.foreground = p.foreground || p.sigma || each || j.backdrop == nil || slices.Contains(r.Write, "foreground")
+	return p
+}
+
+// lookPlan is that of every station of a frame.
+func (j *Job) lookPlan() plan {
+	p := j.plan()
+	p.band, p.foreground, p.keep = true, true, true
+	return p
+}
+
+// sumPlan is that of a composite's rows.
+func (j *Job) sumPlan(keep bool) plan {
+	p := j.plan()
+	// The band plate is resampled at once: whoever decodes the other files meanwhile
+	// (Scrubber.Files) is not ready yet.
+	p.band, p.keep = true, keep || p.foreground
+	return p
+}
+
+// A Change alters a frame on its way, to show what goes wrong on a set and in a composite. The zero
+// value alters nothing.
+type Change struct {
+	Plates     func(color *plate.RGB, band *plate.Gray) error // before they are solved; the band plate is in the color camera's frame
+	Foreground func(*matte.Solution) error                    // what was solved, before it goes over the background
+	Whole      bool                                           // the background is not held out: a double exposure
+}
+
+// A Result is one finished frame. Its planes are the worker's own: they are overwritten by its next
+// frame.
+type Result struct {
+	Number       int
+	Gain         matte.Gain
+	Transmission *plate.Gray
+	Foreground   *plate.RGB    // premultiplied, linear light
+	Background   *plate.RGB    // fitted to the frame; nil where the recipe has none
+	Comp         *plate.RGB    // nil where the recipe has no background
+	Sigma        *plate.Gray   // standard deviation of the transmission; nil where the recipe does not ask for it
+	Limited      matte.Limited // what the recipe's limits did
+}
+
+// A runner takes one frame after the other from its files to a result, and keeps the planes between
+// them. It is not safe for concurrent use.
+type runner struct {
+	job     *Job
+	cores   int                        // for one frame
+	shared  func() (*plate.RGB, error) // the background, where all frames and runners have one; or nil
+	seconds map[string]float64         // by stage
+
+	held     int         // 1 more than the index of the frame whose plates are held, or 0
+	color    *plate.RGB  // as it is solved
+	shot     *plate.Gray // the band plate, as it is resampled
+	band     *plate.Gray // the same in the color camera's frame
+	back     hung
+	solution matte.Solution
+	sigma    *plate.Gray
+	comp     *plate.RGB
+	open     *plate.Gray // a transmission of 1
+}
+
+func (j *Job) newRunner(cores int) *runner {
+	return &runner{job: j, cores: cores, seconds: map[string]float64{}}
+}
+
+// clock adds the time since start to a stage, and returns the time now.
+func (w *runner) clock(stage string, start time.Time) time.Time {
+	now := time.Now()
+	w.seconds[stage] += now.Sub(start).Seconds()
+	return now
+}
+
+// frame makes the frame at index i of the take, as the plan has it: it is the one way from the files
+// to a result, whoever asks. Change may be nil. Where each is not nil it is called with the rows of
+// the composite from the top, as they are made where the plan has no foreground.
+func (w *runner) frame(i int, p plan, change *Change, each func(y int, row [3][]float32)) (r Result, err error) {
+	j, pair := w.job, w.job.take.Pairs[i]
+	r.Number = pair.Number
+	if change == nil {
+		change = &Change{}
+	}
+	fail := func(err error) error { return fmt.Errorf("frame %d: %w", pair.Number, err) }
+
+	at := time.Now()
+	held := w.held == i+1
+	p.keep = p.keep || held
+	w.held = 0
+	if !held {
+		if w.shot, err = j.readBand(w.shot, pair); err != nil {
+			return r, err
+		}
+	}
+	at = w.clock("read", at)
+	s := solving{shot: w.shot}
+	if p.band {
+		w.band = j.resampler.Gray(w.band, w.shot)
+		if j.Glare.Strength > 0 {
+			if _, err := j.Glare.Remove(w.band, w.band, j.darkBand); err != nil {
+				return r, err
+			}
+		}
+		s.band = w.band
+	}
+	at = w.clock("resample", at)
+
+	byRow := each != nil && !p.foreground
+	_, given := j.givenGain(pair.Number)
+	switch {
+	case held:
+		s.color = whole{w.color}
+	case byRow:
+		if s.color, err = j.openColor(w.color, p.keep || !given, pair); err != nil {
+			return r, err
+		}
+		defer s.color.close()
+	default:
+		if w.color, err = j.readColor(w.color, pair); err != nil {
+			return r, err
+		}
+		s.color = whole{w.color}
+	}
+	if j.backdrop != nil {
+		if s.background, err = w.background(i, byRow, p.keep); err != nil {
+			return r, err
+		}
+		defer s.background.close()
+	}
+	if change.Plates != nil {
+		if err := change.Plates(w.color, w.band); err != nil {
+			return r, fail(err)
+		}
+		s.shot = nil
+	}
+	at = w.clock("read", at)
+
+	if !given { // it is found in the plate as a whole
+		if _, err := s.color.row(j.colorSize.Y - 1); err != nil {
+			return r, fail(err)
+		}
+	}
+	if r.Gain, err = j.gain(pair.Number, &s); err != nil {
+		return r, fmt.Errorf("%s: %w", pair.Band, err)
+	}
+	s.gain = r.Gain.Value
+	at = w.clock("gain", at)
+
+	if !byRow {
+		if w.solution.Transmission == nil {
+			w.solution.Transmission = plate.NewGray(j.colorSize.X, j.colorSize.Y)
+		}
+		s.transmission = w.solution.Transmission
+	}
+	cores := w.cores
+	switch {
+	case p.foreground:
+		if w.solution.Foreground == nil {
+			w.solution.Foreground = plate.NewRGB(j.colorSize.X, j.colorSize.Y)
+		}
+		s.foreground = w.solution.Foreground
+	case byRow:
+		s.each, cores = each, 1
+	default:
+		s.comp = w.color
+	}
+	if err := j.chain.solve(&s, cores); err != nil {
+		return r, fail(err)
+	}
+	if err := w.filter(&r, p, &s); err != nil {
+		return r, fail(err)
+	}
+	at = w.clock("solve", at)
+
+	r.Transmission, r.Foreground, r.Comp = s.transmission, s.foreground, s.comp
+	if s.background != nil {
+		r.Background = s.background.plane()
+	}
+	if p.foreground {
+		if err := w.over(&r, change); err != nil {
+			return r, err
+		}
+	}
+	if p.foreground && each != nil {
+		for y := range r.Comp.H {
+			each(y, r.Comp.Row(y))
+		}
+	}
+	w.clock("composite", at)
+	if kept := s.color.plane(); kept != nil {
+		w.color = kept
+	}
+	if p.keep && change.Plates == nil {
+		w.held = i + 1
+		if s.background != nil {
+			w.back.path, w.back.fitted = j.backdrop.file(i), r.Background
+		}
+	}
+	return r, nil
+}
+
+// gain returns the gain of one frame, as the recipe asks for it: given, or found. A frame in which no
+// screen is certain keeps 1.
+func (j *Job) gain(number int, s *solving) (matte.Gain, error) {
+	if v, ok := j.givenGain(number); ok {
+		return matte.Gain{Value: v}, nil
+	}
+	g, err := j.chain.gain(s)
+	if errors.Is(err, matte.ErrNoScreen) {
+		return matte.Gain{Value: 1}, nil
+	}
+	return g, err
+}
+
+// background returns the background of the frame at index i.
+func (w *runner) background(i int, byRow, keep bool) (rows, error) {
+	switch {
+	case w.shared != nil:
+		f, err := w.shared()
+		return whole{f}, err
+	case byRow:
+		return w.job.backdrop.open(&w.back, i, keep)
+	}
+	err := w.job.backdrop.hang(&w.back, i)
+	return whole{w.back.fitted}, err
+}
+
+// filter does to the planes of a solution what the plan asks for.
+func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
+	j := w.job
+	sample := matte.Sample{Color: s.color.plane(), Band: s.band}
+	if p.tidy {
+		if w.sigma, err = j.solver.Sigma(w.sigma, sample, s.gain, j.ColorNoise.Grain(), j.BandNoise.Grain()); err != nil {
+			return err
+		}
+		if _, err := j.solver.Tidy(&w.solution, w.sigma, s.gain); err != nil {
+			return err
+		}
+	}
+	if p.sigma {
+		if w.sigma, err = j.solver.Sigma(w.sigma, sample, s.gain, j.ColorNoise, j.BandNoise); err != nil {
+			return err
+		}
+		r.Sigma = w.sigma
+	}
+	if p.limits {
+		r.Limited, err = j.solver.Limit(&w.solution, s.gain, j.take.recipe.Limits)
+	}
+	return err
+}
+
+// over lays a foreground over its background.
+func (w *runner) over(r *Result, change *Change) (err error) {
+	if change.Foreground != nil {
+		if err := change.Foreground(&w.solution); err != nil {
+			return fmt.Errorf("frame %d: %w", r.Number, err)
+		}
+	}
+	if r.Background == nil {
+		return nil
+	}
+	t := r.Transmission
+	if change.Whole {
+		if w.open == nil {
+			w.open = plate.NewGray(t.W, t.H)
+			w.open.Fill(1)
+		}
+		t = w.open
+	}
+	w.comp, err = composite.HoldOut(w.comp, r.Foreground, t, r.Background)
+	r.Comp = w.comp
+	return err
+}

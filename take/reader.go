@@ -1,0 +1,185 @@
+package take
+
+import (
+	"fmt"
+	"image"
+
+	"example.com/twinplate/align"
+	"example.com/twinplate/plate"
+)
+
+// A reader reads a take's files in linear light: by each plate's curve, in the primaries that are worked
+// in, and as the lenses' faults leave them.
+type reader struct {
+	clips clips // that frames are read from
+
+	colorCurve, bandCurve, backgroundCurve         plate.Curve
+	primaries, colorPrimaries, backgroundPrimaries plate.Primaries // those that are worked in, and the plates' own
+
+	colorSize, bandSize image.Point
+	weights             *[3]float32 // of the band camera's channels; nil where it has one
+
+	lens lens // in a Job
+}
+
+// readColor reads the color plate of a pair as it is solved, into dst where that has the right size.
+func (r *reader) readColor(dst *plate.RGB, p Pair) (*plate.RGB, error) {
+	f, err := r.readRGB(dst, p.Color, r.colorCurve, r.colorPrimaries)
+	if err == nil {
+		err = sized(p.Color, "color plate", f.Size(), r.colorSize)
+	}
+	if err != nil {
+		return nil, err
+	}
+	r.lens.rgb(f)
+	return f, nil
+}
+
+// readBand reads the band plate of a pair as it is resampled and solved, into dst where that has the
+// right size.
+func (r *reader) readBand(dst *plate.Gray, p Pair) (*plate.Gray, error) {
+	f, err := r.readGray(dst, p.Band, r.weights)
+	if err == nil {
+		err = sized(p.Band, "band plate", f.Size(), r.bandSize)
+	}
+	if err != nil {
+		return nil, err
+	}
+	align.Blur(f, r.lens.band)
+	return f, nil
+}
+
+func sized(path, what string, got, want image.Point) error {
+	if got != want {
+		return fmt.Errorf("%s: this %s has %dx%d pixels, and the take's first frame from that camera has %dx%d", path, what, got.X, got.Y, want.X, want.Y)
+	}
+	return nil
+}
+
+// readRGB reads a file of color in linear light of the working primaries, into dst where that has the right size.
+func (r *reader) readRGB(dst *plate.RGB, path string, c plate.Curve, from plate.Primaries) (f *plate.RGB, err error) {
+	if m, ok, e := r.clips.frame(path); !ok {
+		f, err = plate.ReadRGBInto(dst, path, c, nil)
+	} else if err = e; err == nil {
+		f = plate.RGBFromImage(m, c)
+	}
+	if err != nil {
+		return nil, err
+	}
+	if !from.Near(r.primaries) {
+		f.Multiply(from.To(r.primaries))
+	}
+	return f, nil
+}
+
+// readGray reads a file of the band camera in linear light, into dst where that has the right size.
+func (r *reader) readGray(dst *plate.Gray, path string, weights *[3]float32) (*plate.Gray, error) {
+	m, ok, err := r.clips.frame(path)
+	switch {
+	case !ok:
+		return plate.ReadGrayInto(dst, path, r.bandCurve, weights, nil)
+	case err != nil:
+		return nil, err
+	}
+	return plate.GrayFromImage(m, r.bandCurve, weights), nil
+}
+
+// probe reads what a plate's file says of itself.
+func (r *reader) probe(path string) (plate.Info, error) {
+	if info, ok, err := r.clips.info(path); ok {
+		return info, err
+	}
+	return plate.Probe(path)
+}
+
+// rows are a picture's rows, in linear light.
+type rows interface {
+	size() image.Point
+	row(y int) ([3][]float32, error) // of what is not kept as a plane, each once, from the top
+	plane() *plate.RGB               // of the rows so far; nil where they are not kept
+	close()
+}
+
+// A whole picture is rows that are all there.
+type whole struct{ *plate.RGB }
+
+func (w whole) size() image.Point               { return w.Size() }
+func (w whole) row(y int) ([3][]float32, error) { return w.Row(y), nil }
+func (w whole) plane() *plate.RGB               { return w.RGB }
+func (w whole) close()                          {}
+
+// A reading is rows that are read from a file as they are asked for, from the top.
+type reading struct {
+	from    *plate.RGBReader
+	kept    *plate.RGB   // nil: rows are not kept
+	one     [3][]float32 // the last row, where they are not
+	next    int          // the first row that has not been read
+	convert *[9]float32  // the row's primaries to those that are worked in; nil: they are
+}
+
+// openRGB is readRGB for whoever needs a row at a time. With keep the rows are put into dst, where
+// that has the right size.
+func (r *reader) openRGB(dst *plate.RGB, keep bool, path string, c plate.Curve, from plate.Primaries) (rows, error) {
+	if _, clip, _ := r.clips.info(path); clip {
+		f, err := r.readRGB(dst, path, c, from)
+		return whole{f}, err
+	}
+	file, err := plate.NewRGBReader(path, c, nil)
+	if err != nil {
+		return nil, err
+	}
+	size := file.Size()
+	f := &reading{from: file}
+	if !from.Near(r.primaries) {
+		m := from.To(r.primaries)
+		f.convert = &m
+	}
+	if !keep {
+		f.one = plate.NewRGB(size.X, 1).Row(0)
+	} else if f.kept = dst; dst == nil || dst.Size() != size {
+		f.kept = plate.NewRGB(size.X, size.Y)
+	}
+	return f, nil
+}
+
+// openColor is readColor for whoever needs a row at a time.
+func (r *reader) openColor(dst *plate.RGB, keep bool, p Pair) (rows, error) {
+	if r.lens.ofFrame() {
+		f, err := r.readColor(dst, p)
+		return whole{f}, err
+	}
+	f, err := r.openRGB(dst, keep, p.Color, r.colorCurve, r.colorPrimaries)
+	if err != nil {
+		return nil, err
+	}
+	if err := sized(p.Color, "color plate", f.size(), r.colorSize); err != nil {
+		f.close()
+		return nil, err
+	}
+	return f, nil
+}
+
+func (r *reading) size() image.Point { return r.from.Size() }
+
+func (r *reading) row(y int) ([3][]float32, error) {
+	for ; y >= r.next; r.next++ {
+		to := r.one
+		if r.kept != nil {
+			to = r.kept.Row(r.next)
+		}
+		if err := r.from.Next(to); err != nil {
+			return to, err
+		}
+		if r.convert != nil {
+			(&plate.RGB{W: len(to[0]), H: 1, Pix: to}).Multiply(*r.convert)
+		}
+	}
+	if r.kept == nil {
+		return r.one, nil
+	}
+	return r.kept.Row(y), nil
+}
+
+func (r *reading) plane() *plate.RGB { return r.kept }
+
+func (r *reading) close() { r.from.Close() } // it was read to its end, or there is an error already
