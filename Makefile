@@ -21,7 +21,7 @@ SIMD   := GOTOOLCHAIN=go1.27.3 GOEXPERIMENT=simd
 # The tests of what the vector kernels do.
 VECTOR := Solve|Held|HoldOut|Places|Cubic|Finite|Resample|Valid|Chain
 # One part's tests: go test, but a test that was skipped or did not run is a failure; and all the parts, with their times.
-SUITE  := $(GO) run ./internal/suite
+SUITE  := $(GO) run ./internal/test/suite
 TEST   := $(SUITE) test
 NODE   := $(shell $(GO) env GOROOT)/lib/wasm/go_js_wasm_exec
 DEMO   ?= demo

@@ -10,7 +10,7 @@ import (
 	"path/filepath"
 	"testing"
 
-	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/test/outside"
 )
 
 // place is where the chart's corner at column i and row j is in the color plate.

@@ -10,7 +10,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/internal/parallel"
-	"example.com/twinplate/internal/tier"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 )
 

@@ -10,9 +10,9 @@ import (
 	"testing"
 
 	"example.com/twinplate/align"
-	"example.com/twinplate/internal/film"
-	"example.com/twinplate/internal/outside"
-	"example.com/twinplate/internal/tier"
+	"example.com/twinplate/internal/app/film"
+	"example.com/twinplate/internal/test/outside"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 )
 

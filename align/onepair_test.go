@@ -4,7 +4,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/align"
-	"example.com/twinplate/internal/demo"
+	"example.com/twinplate/internal/app/demo"
 	"example.com/twinplate/rig/simulate"
 )
 

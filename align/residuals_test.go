@@ -7,7 +7,7 @@ import (
 	"strings"
 	"testing"
 
-	"example.com/twinplate/internal/tier"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig/simulate"
 )

@@ -7,7 +7,7 @@ import (
 	"math"
 	"testing"
 
-	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/test/outside"
 )
 
 // Plates that are moved against each other and nothing else, against scikit-image's phase_cross_correlation

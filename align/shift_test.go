@@ -6,7 +6,7 @@ import (
 	"slices"
 	"testing"
 
-	"example.com/twinplate/internal/tier"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 )
 

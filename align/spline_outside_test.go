@@ -7,7 +7,7 @@ import (
 	"math"
 	"testing"
 
-	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/test/outside"
 )
 
 // The spline between pixels, up to the borders, against SciPy's ndimage.map_coordinates (order 3, mode "mirror").

@@ -13,8 +13,8 @@ import (
 	"path/filepath"
 	"testing"
 
-	"example.com/twinplate/internal/outside"
-	"example.com/twinplate/internal/tier"
+	"example.com/twinplate/internal/test/outside"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 )
 

@@ -8,7 +8,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/composite"
-	"example.com/twinplate/internal/odd"
+	"example.com/twinplate/internal/test/odd"
 	"example.com/twinplate/plate"
 )
 

@@ -18,7 +18,7 @@ import (
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/dataset"
-	"example.com/twinplate/internal/tier"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"

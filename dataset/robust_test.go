@@ -8,7 +8,7 @@ import (
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/dataset"
-	"example.com/twinplate/internal/odd"
+	"example.com/twinplate/internal/test/odd"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
 )

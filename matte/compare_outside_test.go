@@ -11,7 +11,7 @@ import (
 	"path/filepath"
 	"testing"
 
-	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/test/outside"
 	"example.com/twinplate/plate"
 )
 

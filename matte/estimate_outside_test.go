@@ -9,7 +9,7 @@ import (
 	"path/filepath"
 	"testing"
 
-	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/test/outside"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig/simulate"
 )

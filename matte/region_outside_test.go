@@ -10,7 +10,7 @@ import (
 	"strings"
 	"testing"
 
-	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/test/outside"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )

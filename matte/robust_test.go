@@ -8,8 +8,8 @@ import (
 	"math/rand/v2"
 	"testing"
 
-	"example.com/twinplate/internal/odd"
-	"example.com/twinplate/internal/tier"
+	"example.com/twinplate/internal/test/odd"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )

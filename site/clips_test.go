@@ -25,8 +25,8 @@ import (
 
 	"github.com/chromedp/chromedp"
 
-	"example.com/twinplate/internal/outside"
-	"example.com/twinplate/internal/tier"
+	"example.com/twinplate/internal/test/outside"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/site"
 )

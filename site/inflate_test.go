@@ -14,7 +14,7 @@ import (
 	"strings"
 	"testing"
 
-	"example.com/twinplate/internal/tier"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 )
 

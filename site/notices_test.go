@@ -14,7 +14,7 @@ import (
 	"strings"
 	"testing"
 
-	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/test/outside"
 )
 
 // built returns what the linker wrote of a program's modules into it. Package debug/buildinfo does

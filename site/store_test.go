@@ -7,7 +7,7 @@ import (
 	"os/exec"
 	"testing"
 
-	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/test/outside"
 )
 
 // The store tells whom it should, in order, and takes back what was chosen and nothing else. Node

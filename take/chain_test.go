@@ -9,7 +9,7 @@ import (
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/composite"
-	"example.com/twinplate/internal/tier"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )

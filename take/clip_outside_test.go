@@ -13,7 +13,7 @@ import (
 	"strings"
 	"testing"
 
-	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/test/outside"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/plate/clip"
 	"example.com/twinplate/take"

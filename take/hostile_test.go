@@ -12,7 +12,7 @@ import (
 	"strings"
 	"testing"
 
-	"example.com/twinplate/internal/tier"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/take"
 )
 

@@ -12,7 +12,7 @@ import (
 	"testing"
 	"time"
 
-	"example.com/twinplate/internal/tier"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/take"
 )
 

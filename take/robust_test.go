@@ -7,8 +7,8 @@ import (
 	"path/filepath"
 	"testing"
 
-	"example.com/twinplate/internal/odd"
-	"example.com/twinplate/internal/tier"
+	"example.com/twinplate/internal/test/odd"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
 )

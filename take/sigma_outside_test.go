@@ -13,7 +13,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/align"
-	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/test/outside"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
 )

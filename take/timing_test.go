@@ -11,7 +11,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/align"
-	"example.com/twinplate/internal/tier"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"

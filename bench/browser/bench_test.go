@@ -16,7 +16,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
-	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/test/outside"
 )
 
 // BenchmarkFrame does one frame of 1920x1080, cubic resampling, matte and composite, in one worker of Chromium: with

@@ -15,7 +15,7 @@ import (
 
 	"github.com/disintegration/imaging"
 
-	"example.com/twinplate/internal/page"
+	"example.com/twinplate/internal/app/page"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
 )

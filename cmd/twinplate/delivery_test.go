@@ -12,7 +12,7 @@ import (
 	"sync"
 	"testing"
 
-	"example.com/twinplate/internal/tier"
+	"example.com/twinplate/internal/test/tier"
 )
 
 // shotOnce is a small take that the demo has shot, for the tests that change copies of it.

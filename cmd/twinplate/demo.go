@@ -18,11 +18,11 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"example.com/twinplate/align"
-	"example.com/twinplate/internal/proof"
+	set "example.com/twinplate/internal/app/demo"
+	"example.com/twinplate/internal/app/proof"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"
-	set "example.com/twinplate/internal/demo"
 )
 
 type demo struct {

@@ -7,7 +7,7 @@ import (
 	"strings"
 	"testing"
 
-	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/test/outside"
 	"example.com/twinplate/plate"
 )
 

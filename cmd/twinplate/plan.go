@@ -8,7 +8,7 @@ import (
 	"path/filepath"
 	"strings"
 
-	"example.com/twinplate/internal/page"
+	"example.com/twinplate/internal/app/page"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
 	"example.com/twinplate/take"

@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"math"
 
-	"example.com/twinplate/internal/proof"
+	"example.com/twinplate/internal/app/proof"
 	"example.com/twinplate/internal/robust"
 )
 

@@ -3,7 +3,7 @@ package main
 import (
 	"strings"
 
-	"example.com/twinplate/internal/proof"
+	"example.com/twinplate/internal/app/proof"
 )
 
 // checkLine is one fault in one test shot.

@@ -4,7 +4,7 @@ import (
 	"errors"
 	"fmt"
 
-	"example.com/twinplate/internal/proof"
+	"example.com/twinplate/internal/app/proof"
 )
 
 // footageReport is what `proof --footage --json` prints.

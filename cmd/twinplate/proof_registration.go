@@ -3,7 +3,7 @@ package main
 import (
 	"fmt"
 
-	"example.com/twinplate/internal/proof"
+	"example.com/twinplate/internal/app/proof"
 )
 
 // registrationReport is what `proof --registration --json` prints.

@@ -14,7 +14,7 @@ import (
 	"testing"
 	"time"
 
-	"example.com/twinplate/internal/tier"
+	"example.com/twinplate/internal/test/tier"
 )
 
 // TestMain lets the test program stand for the command, so that a test can kill it.

@@ -9,8 +9,8 @@ import (
 	"strings"
 	"testing"
 
-	"example.com/twinplate/internal/outside"
-	"example.com/twinplate/internal/tier"
+	"example.com/twinplate/internal/test/outside"
+	"example.com/twinplate/internal/test/tier"
 )
 
 // job has the fields of batch/v1's Job that the manifests may have: one that is not here is an

@@ -9,7 +9,7 @@ import (
 	"strings"
 	"testing"
 
-	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/test/outside"
 )
 
 // The scripts call comp with the part that Slurm's index stands for. prove.sh does it on a real

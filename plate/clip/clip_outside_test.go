@@ -19,7 +19,7 @@ import (
 	"sync"
 	"testing"
 
-	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/test/outside"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/plate/clip"
 )

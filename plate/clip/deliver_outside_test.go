@@ -17,7 +17,7 @@ import (
 	"testing"
 	"time"
 
-	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/test/outside"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/plate/clip"
 )

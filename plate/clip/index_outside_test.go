@@ -9,7 +9,7 @@ import (
 	"path/filepath"
 	"testing"
 
-	"example.com/twinplate/internal/outside"
+	"example.com/twinplate/internal/test/outside"
 )
 
 // Of a very large file only the head is read, where that says enough: then the same is known of its

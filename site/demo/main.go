@@ -17,7 +17,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
-	"example.com/twinplate/internal/demo"
+	"example.com/twinplate/internal/app/demo"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"

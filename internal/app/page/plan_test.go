@@ -8,7 +8,7 @@ import (
 	"strings"
 	"testing"
 
-	"example.com/twinplate/internal/page"
+	"example.com/twinplate/internal/app/page"
 	"example.com/twinplate/rig"
 )
 

@@ -22,7 +22,7 @@ import (
 	"strings"
 	"time"
 
-	"example.com/twinplate/internal/tier"
+	"example.com/twinplate/internal/test/tier"
 )
 
 // reports names the file to which each "suite test" adds the JSON of its tally, for the run that

@@ -8,8 +8,8 @@ import (
 	"slices"
 	"testing"
 
-	"example.com/twinplate/internal/outside"
-	"example.com/twinplate/internal/tier"
+	"example.com/twinplate/internal/test/outside"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/take"
 )
 

@@ -66,10 +66,10 @@ func TestTests(t *testing.T) {
 	for _, command := range []string{"", "test", "all"} {
 		t.Setenv("TWINPLATE_TESTS", command)
 		t.Setenv(reports, "")
-		if err := tests([]string{"-run=^TestRead$", "example.com/twinplate/internal/suite"}); err != nil {
+		if err := tests([]string{"-run=^TestRead$", "example.com/twinplate/internal/test/suite"}); err != nil {
 			t.Errorf("TWINPLATE_TESTS=%s: %v", command, err)
 		}
-		if err := tests([]string{"-run=^TestOfNoSuchName$", "example.com/twinplate/internal/suite"}); err == nil {
+		if err := tests([]string{"-run=^TestOfNoSuchName$", "example.com/twinplate/internal/test/suite"}); err == nil {
 			t.Errorf("TWINPLATE_TESTS=%s: that no test ran is no error", command)
 		}
 	}

@@ -3,7 +3,7 @@ package proof
 import (
 	"testing"
 
-	"example.com/twinplate/internal/tier"
+	"example.com/twinplate/internal/test/tier"
 )
 
 // Two rigs with small plates, in which nearly all is strands: edges to what this size allows, chart

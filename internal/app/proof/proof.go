@@ -44,9 +44,9 @@ func (o *Options) filled() (f Options) {
 
 // A Line is one take.
 type Line struct {
-	Seed   uint64     `json:"seed"`
+	Seed   uint64          `json:"seed"`
 	Faults simulate.Faults `json:"faults"`
-	Floor  float64    `json:"floor"` // the noise floor, as RMS of alpha over the frame
+	Floor  float64         `json:"floor"` // the noise floor, as RMS of alpha over the frame
 
 	// RMSE of the matte over the floor.
 	Clean     float64 `json:"clean"`           // with clean plates, the geometry given
@@ -135,7 +135,7 @@ type shoot struct {
 	set      *simulate.Simulator
 	floor    *Floor
 	truth    []simulate.Truth // of frame n at n-1
-	stride   int         // instants of the scene from frame to frame
+	stride   int              // instants of the scene from frame to frame
 }
 
 func newShoot(dir string, seed uint64, o Options, f simulate.Faults) *shoot {

@@ -16,7 +16,7 @@ import (
 	"time"
 
 	"example.com/twinplate/align"
-	"example.com/twinplate/internal/film"
+	"example.com/twinplate/internal/app/film"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
 )

@@ -6,7 +6,7 @@
 //
 // Plain go test runs what make test runs, but skips a test whose outside program is missing, so
 // that it passes with only Go. Under make a missing program is a failure, and so is every skip but
-// those of InTest and InTestAll: see internal/suite.
+// those of InTest and InTestAll: see internal/test/suite.
 package tier
 
 import (

@@ -34,7 +34,7 @@ func (o *RegistrationOptions) filled() (f RegistrationOptions) {
 
 // A RegistrationLine is one rig: what is found about its geometry and its clocks. What could not be found is -1.
 type RegistrationLine struct {
-	Seed   uint64     `json:"seed"`
+	Seed   uint64          `json:"seed"`
 	Faults simulate.Faults `json:"faults"`
 
 	// From footage. The errors are root mean squares in band pixels.

@@ -3,7 +3,7 @@
 // Package outside finds the programs that serve as independent references in tests: Debian's Python
 // with OpenCV, scikit-image, SciPy and OpenColorIO, ImageMagick, FFmpeg.
 //
-// A test whose program is missing is skipped or fails as internal/tier has it.
+// A test whose program is missing is skipped or fails as internal/test/tier has it.
 package outside
 
 import (
@@ -15,8 +15,8 @@ import (
 	"sync"
 	"testing"
 
-	"example.com/twinplate/internal/film"
-	"example.com/twinplate/internal/tier"
+	"example.com/twinplate/internal/app/film"
+	"example.com/twinplate/internal/test/tier"
 )
 
 // Program returns the path of the program called name, and fails or skips the test where there is
