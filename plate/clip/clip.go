@@ -72,9 +72,15 @@ func find() (ffmpeg, ffprobe string, err error) {
 	return ffmpeg, ffprobe, nil
 }
 
-// source names a file so that FFmpeg takes it for nothing else.
+// containers are those of FFmpeg's formats that are read, whatever a file's name says: they hold
+// their own pictures. What else FFmpeg knows may name other files and servers (hls, dash, concat,
+// sdp, imf, image2's patterns), or be a program (avisynth, vapoursynth).
+const containers = "mov,matroska,avi,mxf,mpegts,mpeg,ogg,asf,flv,dv,gxf,nut,ivf,h264,hevc,av1,obu,m4v,mpegvideo,vc1,yuv4mpegpipe,gif,apng,wav"
+
+// source names a file so that FFmpeg takes it for nothing else, and opens no other one. MOV's
+// references to other files are not followed, which is FFmpeg's default.
 func source(path string) []string {
-	return []string{"-protocol_whitelist", "file,pipe", "-i", "file:" + path}
+	return []string{"-protocol_whitelist", "file", "-format_whitelist", containers, "-i", "file:" + path}
 }
 
 // Probe reads what a video file says of itself. Errors are of type *plate.FileError; ErrNoFFmpeg is
@@ -284,6 +290,9 @@ func (i *Info) index(ctx context.Context, path string, size int64, p probed) err
 // said returns the first line that a program has printed on its standard error, for those after it
 // follow from it, or its own error.
 func said(errs *bytes.Buffer, path string, err error) string {
+	if strings.Contains(errs.String(), "Format not on whitelist") {
+		return "it is a list of other files, or a kind of file that is not read: MOV, MP4, Matroska, WebM, AVI, MXF and the like are, which hold their own pictures"
+	}
 	first, _, _ := strings.Cut(strings.TrimSpace(errs.String()), "\n")
 	first = strings.TrimSpace(strings.ReplaceAll(first, "file:"+path+": ", ""))
 	if first == "" {

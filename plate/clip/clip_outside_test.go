@@ -461,3 +461,49 @@ func TestWithoutFFmpeg(t *testing.T) {
 		t.Errorf("Create: %v", err)
 	}
 }
+
+// Files that name others are refused, whatever they are called, by ffprobe and by ffmpeg alike: a
+// clip that somebody sent must not open what else lies on this machine.
+func TestListsOfOtherFiles(t *testing.T) {
+	outside.Program(t, "ffmpeg")
+	dir := t.TempDir()
+	in := func(name string) string { return filepath.Join(dir, name) }
+	whole := in("whole.mp4")
+	ffmpeg(t, nil, "-f", "lavfi", "-i", "testsrc2=s=64x48:r=25:d=0.2", "-c:v", "libx264", whole)
+	ffmpeg(t, nil, "-i", whole, "-c", "copy", "-f", "hls", "-hls_segment_filename", in("part%d.ts"), in("list.m3u8"))
+	ffmpeg(t, nil, "-i", whole, "-c", "copy", "-f", "dash", in("list.mpd"))
+	write := func(name, text string) {
+		if err := os.WriteFile(in(name), []byte(text), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	write("list.ffconcat", "ffconcat version 1.0\nfile whole.mp4\n")
+	write("list.sdp", "v=0\nc=IN IP4 127.0.0.1\nm=video 9 RTP/AVP 96\na=rtpmap:96 H264/90000\n")
+	clean, err := os.ReadFile(whole)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, list := range []string{"list.m3u8", "list.mpd", "list.ffconcat", "list.sdp"} {
+		text, err := os.ReadFile(in(list))
+		if err != nil {
+			t.Fatal(err)
+		}
+		write(list+".mov", string(text))
+		for _, name := range []string{list, list + ".mov"} {
+			if info, err := clip.Probe(context.Background(), in(name)); err == nil || !strings.Contains(err.Error(), "a list of other files") {
+				t.Errorf("%s: ffprobe reads %+v, %v", name, info, err)
+			}
+		}
+		// A clip that becomes such a list after it was looked at.
+		write("changed.mov", string(clean))
+		r, err := clip.Open(context.Background(), in("changed.mov"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		write("changed.mov", string(text))
+		if _, err := r.Frame(0); err == nil || !strings.Contains(err.Error(), "a list of other files") {
+			t.Errorf("%s: ffmpeg reads a frame, %v", list, err)
+		}
+		r.Close()
+	}
+}
