@@ -104,10 +104,15 @@ func (g Geometry) Inverse(bx, by float64) (x, y float64) {
 }
 
 // Limits on a geometry, far beyond those of rigs: with them the places of the color pixels are
-// finite and a resampler's time and memory are bounded.
+// finite, no two color pixels have one place, and a resampler's time and memory are bounded, by some
+// 16 mostCover^2 operations for each pixel of the band plate and 16 for each of the color plate.
+// Chosen by hand, where there is no reason beside them.
 const (
 	mostSide    = 1 << 16 // pixels
-	mostDensity = 64      // band pixels to a color pixel along an axis, in the mean: of 8K to a preview of 120 pixels
+	mostDensity = 64      // band pixels to a color pixel along any direction, anywhere: of 8K to a preview of 120 pixels
+	mostCover   = 4       // of the band plate's width or height that the color frame may cover: the band camera is to see a little more than the other
+	mostUneven  = 16      // how much larger the area of a pixel may be than another's of the same frame
+	leastSpread = 0.05    // of the slope of the distorted radius over the radius: at 0 the frame folds over itself
 	mostPlace   = 1 << 24 // pixels from the band plate's first one: whole numbers that float32 has
 	mostRadial  = 10      // of k1 and k2; a fisheye's are below 1
 	singular    = 1e-9    // determinant of a homography up to which it maps the frame onto a line
@@ -136,7 +141,7 @@ func (g Geometry) Check() error {
 		}
 	}
 	h := &g.Homography
-	if det := h[0]*(h[4]*h[8]-h[5]*h[7]) - h[1]*(h[3]*h[8]-h[5]*h[6]) + h[2]*(h[3]*h[7]-h[4]*h[6]); math.Abs(det) < singular {
+	if det := h[0]*(h[4]*h[8]-h[5]*h[7]) - h[1]*(h[3]*h[8]-h[5]*h[6]) + h[2]*(h[3]*h[7]-h[4]*h[6]); !(math.Abs(det) >= singular) {
 		return errors.New("geometry: the homography is singular: it maps the frame onto a line")
 	}
 	w0 := h[8]
@@ -150,8 +155,71 @@ func (g Geometry) Check() error {
 			return fmt.Errorf("geometry: the color pixel at (%.0f, %.0f) goes to (%.4g, %.4g) of the band plate, which is too far away", p.Color[0], p.Color[1], p.Band[0], p.Band[1])
 		}
 	}
-	if sx, sy := g.Density(); !(sx < mostDensity && sy < mostDensity) {
+	if err := g.checkSpread(); err != nil {
+		return err
+	}
+	sx, sy := g.Density()
+	if !(sx < mostDensity && sy < mostDensity) {
 		return fmt.Errorf("geometry: a color pixel covers %.4g by %.4g band pixels, and may cover less than %d", sx, sy, mostDensity)
+	}
+	if w, h := sx*float64(g.ColorW), sy*float64(g.ColorH); !(w <= mostCover*float64(g.BandW) && h <= mostCover*float64(g.BandH)) {
+		return fmt.Errorf("geometry: the color frame covers %.4g by %.4g band pixels, and the band plate has %dx%d: it may cover at most %d times that", w, h, g.BandW, g.BandH, mostCover)
+	}
+	return g.checkScale()
+}
+
+// checkSpread returns an error where the radial terms fold the frame: where the distorted radius,
+// r (1 + k1 r^2 + k2 r^4), does not grow with r all over the frame. Its slope is quadratic in r^2,
+// and so smallest at an end or at the one place where it turns.
+func (g Geometry) checkSpread() error {
+	k1, k2 := g.Radial[0], g.Radial[1]
+	slope := func(u float64) float64 { return 1 + u*(3*k1+u*5*k2) }
+	d := g.halfDiagonal()
+	most := 0.0
+	for _, x := range []float64{0, float64(g.ColorW - 1)} {
+		for _, y := range []float64{0, float64(g.ColorH - 1)} {
+			r := math.Hypot(x-g.Center[0], y-g.Center[1]) / d
+			most = math.Max(most, r*r)
+		}
+	}
+	least := math.Min(slope(0), slope(most))
+	if turn := -3 * k1 / (10 * k2); turn > 0 && turn < most {
+		least = math.Min(least, slope(turn))
+	}
+	if !(least >= leastSpread) {
+		return fmt.Errorf("geometry: radial terms of %v and %v fold the color frame over itself", k1, k2)
+	}
+	return nil
+}
+
+// checkScale returns an error where a color pixel has no area in the band plate, is turned over
+// against the others, or is much larger than they are.
+func (g Geometry) checkScale() error {
+	const n, h = 17, 0.5 // places along each axis; half a pixel to either side of them
+	least, most, first := math.Inf(1), 0.0, 0.0
+	for j := range n {
+		for i := range n {
+			x, y := float64(g.ColorW-1)*float64(i)/(n-1), float64(g.ColorH-1)*float64(j)/(n-1)
+			x0, y0 := g.Map(x-h, y)
+			x1, y1 := g.Map(x+h, y)
+			x2, y2 := g.Map(x, y-h)
+			x3, y3 := g.Map(x, y+h)
+			area := (x1-x0)*(y3-y2) - (x3-x2)*(y1-y0)
+			if first == 0 {
+				first = area
+			}
+			long := math.Max(math.Hypot(x1-x0, y1-y0), math.Hypot(x3-x2, y3-y2))
+			if !(long < mostDensity) {
+				return fmt.Errorf("geometry: the color pixel at (%.0f, %.0f) is %.4g band pixels long, and may be less than %d", x, y, long, mostDensity)
+			}
+			if !(area*first > 0) {
+				return fmt.Errorf("geometry: the color frame is folded, or has no area, at (%.0f, %.0f)", x, y)
+			}
+			least, most = math.Min(least, math.Abs(area)), math.Max(most, math.Abs(area))
+		}
+	}
+	if !(most <= mostUneven*least) {
+		return fmt.Errorf("geometry: color pixels cover from %.4g to %.4g band pixels, and none may cover more than %d times as much as another", least, most, mostUneven)
 	}
 	return nil
 }

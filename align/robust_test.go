@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"image"
 	"math"
+	"strings"
 	"testing"
 
 	"example.com/twinplate/internal/test/odd"
@@ -176,6 +177,54 @@ func TestOddGeometries(t *testing.T) {
 	}
 	if valid < 100 || valid > 500 {
 		t.Errorf("%d of 600 geometries are valid: there must be some of both kinds", valid)
+	}
+}
+
+// Geometries that no rig can have are refused, each with why; and the most extreme ones that are not
+// are resampled by in bounded time, whatever the kernel.
+func TestGeometriesOfNoRig(t *testing.T) {
+	const w, h = 1920, 1080
+	hd := func(change func(g *Geometry)) Geometry {
+		g := Identity(w, h)
+		change(&g)
+		return g
+	}
+	scaled := func(g *Geometry, s float64) { g.Homography[0], g.Homography[4] = s, s }
+	for _, test := range []struct {
+		name string
+		g    Geometry
+		want string // "" where it is valid
+	}{
+		{"the same frame", hd(func(*Geometry) {}), ""},
+		{"a fisheye of a band plate", hd(func(g *Geometry) { g.Radial = [2]float64{-0.28, 0.03} }), ""},
+		{"8K to a preview of 128 pixels", NewGeometry(128, 72, 7680, 4320), ""},
+		{"strong keystone", hd(func(g *Geometry) { g.Homography[6] = 0.5 / w }), ""},
+		{"a flip in the homography", hd(func(g *Geometry) { g.Homography[0], g.Homography[2] = -1, w-1 }), ""},
+		{"a scale of 1000", hd(func(g *Geometry) { scaled(g, 1e3) }), "may cover less than 64"},
+		{"a scale of 60", hd(func(g *Geometry) { scaled(g, 60) }), "at most 4 times"},
+		{"no area", hd(func(g *Geometry) { scaled(g, 1e-5) }), "singular"},
+		{"radial terms of 100", hd(func(g *Geometry) { g.Radial[0] = 100 }), "from -10 to 10"},
+		{"radial terms that fold", hd(func(g *Geometry) { g.Radial[0] = -0.5 }), "fold"},
+		{"radial terms that fold within", hd(func(g *Geometry) { g.Radial = [2]float64{-4, 6} }), "fold"},
+		{"radial terms of a huge scale at the edge", hd(func(g *Geometry) { g.Radial[1] = 10 }), "geometry: "},
+		{"a center far away", hd(func(g *Geometry) { g.Radial[0], g.Center[0] = 0.3, 60000 }), "geometry: "},
+		{"nearly through infinity", hd(func(g *Geometry) { g.Homography[6] = -0.999 / w }), "geometry: "},
+		{"a determinant that is none", hd(func(g *Geometry) { g.Homography[0] = math.NaN() }), "must be a finite number"},
+	} {
+		err := test.g.Check()
+		if test.want == "" && err != nil || test.want != "" && (err == nil || !strings.Contains(err.Error(), test.want)) {
+			t.Errorf("%s: %v; want %q", test.name, err, test.want)
+		}
+	}
+	// The slowest that is left: a band plate of few pixels to the color frame's many would be
+	// quick, and so would the reverse.
+	g := Identity(320, 180)
+	scaled(&g, 3.9)
+	band := plate.NewGray(320, 180)
+	for _, k := range []Kernel{Bicubic, Lanczos3, Bilinear} {
+		odd.Try(t, fmt.Sprint("a scale of 3.9 by ", k), func(context.Context) ([]float64, error) {
+			return odd.Floats(k.NewResampler(g).Gray(nil, band).Pix), nil
+		})
 	}
 }
 
