@@ -13,8 +13,9 @@ import (
 type backdrop struct {
 	in       *reader
 	frames   Sequence
-	pairs    []Pair
-	byNumber bool // by the frames' numbers, and not in order
+	pairs    []Pair // that are made
+	whole    []Pair // of the recipe's frames
+	byNumber bool   // by the frames' numbers, and not in order
 	fitter   *composite.Fitter
 }
 
@@ -24,18 +25,18 @@ func (t *Take) newBackdrop() (b *backdrop, note string, err error) {
 	if len(t.background) == 0 {
 		return nil, "", nil
 	}
-	b = &backdrop{in: &t.reader, frames: t.background, pairs: t.Pairs}
-	info, err := t.probe(b.frames[0].Path)
+	b = &backdrop{in: &t.reader, frames: t.background, pairs: t.Pairs, whole: t.whole}
+	info, from, err := t.size(b.frames)
 	if err != nil {
 		return nil, "", err
 	}
 	if b.fitter, err = composite.NewFitter(info.W, info.H, t.colorSize.X, t.colorSize.Y, t.recipe.Fit); err != nil {
-		return nil, "", fmt.Errorf("%s: %w", b.frames[0].Path, err)
+		return nil, "", fmt.Errorf("%s: %w", from.Path, err)
 	}
-	b.byNumber = !slices.ContainsFunc(b.pairs, func(p Pair) bool { _, ok := b.frames.at(p.Number); return !ok })
+	b.byNumber = !slices.ContainsFunc(b.whole, func(p Pair) bool { _, ok := b.frames.at(p.Number); return !ok })
 	if n := len(b.frames); n > 1 && !b.byNumber {
 		note = "the background's frame numbers are not the take's: its frames are used in order"
-		if n < len(b.pairs) {
+		if n < len(b.whole) {
 			note += fmt.Sprintf(", and the last of its %d is held", n)
 		}
 	}
@@ -52,13 +53,16 @@ func (s Sequence) at(number int) (Frame, bool) {
 
 // file returns the background for the take's frame at index i: the still; the frame of the same
 // number where the background has all the take's numbers; otherwise the one of the same place in the
-// order, or the last.
+// order of the recipe's frames, or the last.
 func (b *backdrop) file(i int) string {
+	n := b.pairs[i].Number
 	if b.byNumber {
-		f, _ := b.frames.at(b.pairs[i].Number)
-		return f.Path
+		if f, ok := b.frames.at(n); ok {
+			return f.Path
+		}
 	}
-	return b.frames[min(i, len(b.frames)-1)].Path
+	at, _ := slices.BinarySearchFunc(b.whole, n, func(p Pair, n int) int { return p.Number - n })
+	return b.frames[min(at, len(b.frames)-1)].Path
 }
 
 // A hung background is fitted to a frame. Its memory goes from one frame to the next.

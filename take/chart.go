@@ -14,21 +14,17 @@ const chartSamples = 16
 // performer: of a longer recording, 16 frames spread over it.
 func (t *Take) FromChart(ctx context.Context) (*align.ChartEstimate, error) {
 	defer t.clips.rest()
-	var pairs []align.Pair
-	for _, p := range t.samples(chartSamples) {
-		color, err := t.readColor(nil, p)
-		if err != nil {
-			return nil, err
-		}
-		band, err := t.readBand(nil, p)
-		if err != nil {
-			return nil, err
-		}
-		pairs = append(pairs, align.Pair{Color: color, Band: band})
+	_, pairs, err := sampled(ctx, t, chartSamples, func(p Pair) (align.Pair, error) {
+		s, err := t.readSample(p)
+		return align.Pair(s), err
+	})
+	if err != nil {
+		return nil, err
 	}
 	e, err := align.FromChart(ctx, pairs)
 	if err != nil {
 		return nil, fmt.Errorf("%s and %s: %w", t.recipe.Color, t.recipe.Band, err)
 	}
+	e.Warnings = append(e.Warnings, t.warnings...)
 	return e, nil
 }

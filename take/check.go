@@ -164,6 +164,11 @@ func (t *Take) Check(ctx context.Context, opt *CheckOptions) (*Checkup, error) {
 		c.out.Notes = append(c.out.Notes, job.Notes[min(len(notes), len(job.Notes)):]...)
 		c.out.Notes = append(c.out.Notes, job.Warnings...)
 	}
+	for _, w := range c.t.warnings { // that came after the job
+		if !slices.Contains(c.out.Notes, w) {
+			c.out.Notes = append(c.out.Notes, w)
+		}
+	}
 	c.complete()
 	return c.out, nil
 }
@@ -208,19 +213,12 @@ func (c *checker) levels(ctx context.Context) error {
 	}
 	counts := make([]float64, checkLevels)
 	var level, clipped, colorClipped, pixels float64
-	some := t.samples(checkSamples)
-	for _, p := range some {
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-		band, err := t.readBand(nil, p)
-		if err != nil {
-			return err
-		}
-		color, err := t.readColor(nil, p)
-		if err != nil {
-			return err
-		}
+	_, some, err := sampled(ctx, t, checkSamples, t.readSample)
+	if err != nil {
+		return err
+	}
+	for _, s := range some {
+		color, band := s.Color, s.Band
 		// A camera may clip below the file's top code: then many pixels have the very same highest
 		// value.
 		const (
@@ -331,7 +329,7 @@ func (c *checker) matte(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	some := t.samples(len(frames))
+	some := j.sampled
 	var spill matte.Spill
 	var core, sigmas, n float64
 	for k, f := range frames {
@@ -550,7 +548,7 @@ func (c *checker) registration(ctx context.Context) error {
 	j := c.job
 	residual := j.Residual
 	if residual == 0 {
-		pairs, err := c.t.pairs(ctx)
+		pairs, err := c.t.registrationPairs(ctx, nil)
 		if err != nil {
 			return err
 		}
@@ -623,17 +621,16 @@ func (c *checker) lamps(ctx context.Context, progress func(done, total int)) err
 			if err := ctx.Err(); err != nil {
 				return err
 			}
-			color, err := j.readColor(nil, p)
-			if err != nil {
-				return err
+			color, raw, err := j.readPair(p)
+			if err == nil {
+				gains[i], failed[i] = j.chain.gain(&solving{color: whole{color}, shot: raw})
 			}
-			raw, err := j.readBand(nil, p)
-			if err != nil {
-				return err
-			}
-			gains[i], failed[i] = j.chain.gain(&solving{color: whole{color}, shot: raw})
 			mu.Lock()
 			defer mu.Unlock()
+			if err != nil {
+				failed[i] = err
+				t.damage(p.Number, err)
+			}
 			done++
 			if progress != nil {
 				progress(done, len(pairs))

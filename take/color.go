@@ -27,8 +27,9 @@ func (t *Take) curves() error {
 		{"background", t.background, t.recipe.BackgroundCurve, &t.backgroundCurve, t.recipe.BackgroundPrimaries, &t.backgroundPrimaries},
 	} {
 		var info plate.Info
+		var from Frame
 		if len(p.frames) > 0 {
-			if info, err = t.probe(p.frames[0].Path); err != nil {
+			if info, from, err = t.firstProbed(p.frames); err != nil {
 				return err
 			}
 		}
@@ -59,7 +60,7 @@ func (t *Take) curves() error {
 			}
 		}
 		if len(p.frames) > 0 {
-			t.conflict(p.frames[0].Path, info, *p.curve, p.from)
+			t.conflict(from.Path, info, *p.curve, p.from)
 		}
 	}
 	t.outputCurve = fallback

@@ -33,6 +33,8 @@ type Job struct {
 	chain     *Chain         // of both
 	backdrop  *backdrop      // nil where the take has no background
 	frames    []matte.Sample // what Prepare estimates from, read once
+	sampled   []Pair         // their pairs
+	asked     int            // how many there were to be
 	darkBand  *plate.Gray    // in the color camera's frame
 }
 
@@ -50,6 +52,7 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	if j.Registration, err = t.Register(ctx); err != nil {
 		return nil, err
 	}
+	told := len(t.warnings)
 	if e := j.Estimate; e != nil && e.Texture.Patches > 0 {
 		j.Notes = append(j.Notes, e.Texture.Words())
 	}
@@ -101,6 +104,7 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 			return nil, err
 		}
 	}
+	j.Warnings = append(j.Warnings, t.warnings[told:]...)
 	j.Estimated = j.estimated()
 	j.Seconds = time.Since(start).Seconds()
 	return j, nil
@@ -197,25 +201,20 @@ func (j *Job) clearGlare(frames []matte.Sample) error {
 func (j *Job) sample(ctx context.Context, n int) ([]matte.Sample, error) {
 	perFrame := 4 * 4 * j.take.colorSize.X * j.take.colorSize.Y
 	n = min(n, max(sampleMemory/perFrame, 4))
-	if len(j.frames) >= min(n, len(j.take.Pairs)) {
+	if j.frames != nil && j.asked >= min(n, len(j.take.whole)) {
 		return j.frames, nil
 	}
-	var out []matte.Sample
-	for _, p := range j.take.samples(n) {
-		if err := ctx.Err(); err != nil {
-			return nil, err
+	pairs, out, err := sampled(ctx, j.take, n, func(p Pair) (matte.Sample, error) {
+		s, err := j.readSample(p)
+		if err == nil {
+			s.Band = j.resampler.Gray(nil, s.Band)
 		}
-		color, err := j.readColor(nil, p)
-		if err != nil {
-			return nil, err
-		}
-		band, err := j.readBand(nil, p)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, matte.Sample{Color: color, Band: j.resampler.Gray(nil, band)})
+		return s, err
+	})
+	if err != nil {
+		return nil, err
 	}
-	j.frames = out
+	j.sampled, j.frames, j.asked = pairs, out, n
 	return out, j.clearGlare(out)
 }
 

@@ -7,7 +7,6 @@ import (
 	"math"
 
 	"example.com/twinplate/align"
-	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
 
@@ -59,32 +58,13 @@ func (l *lens) ofBand(f *plate.Gray) *plate.Gray {
 	return f
 }
 
-// pairs reads the pairs that registration looks at.
-func (t *Take) pairs(ctx context.Context) (pairs []align.Pair, err error) {
-	for _, p := range t.samples(registrationSamples) {
-		if err := ctx.Err(); err != nil {
-			return nil, err
-		}
-		color, err := t.readColor(nil, p)
-		if err != nil {
-			return nil, err
-		}
-		band, err := t.readBand(nil, p)
-		if err != nil {
-			return nil, err
-		}
-		pairs = append(pairs, align.Pair{Color: matte.Less(color, color, t.darkColor), Band: t.flat(band)})
-	}
-	return pairs, nil
-}
-
 // measured returns what a registration's estimate has, or for a geometry that was given what
 // measure finds in the take; ok is false where there are no edges to measure at.
 func measured[T any](ctx context.Context, j *Job, estimate func(*align.Estimate) T, measure func(context.Context, []align.Pair, align.Geometry) (T, error)) (v T, ok bool, err error) {
 	if j.Estimate != nil {
 		return estimate(j.Estimate), true, nil
 	}
-	pairs, err := j.take.pairs(ctx)
+	pairs, err := j.take.registrationPairs(ctx, nil)
 	if err != nil {
 		return v, false, err
 	}

@@ -29,6 +29,9 @@ func (j *Job) noise(ctx context.Context) error {
 		{"color", t.recipe.FlatColor, t.recipe.ColorNoise, &j.ColorNoise, greenOf(j.lens.ofColor(t.darkColor)), greenOf(j.lens.ofColor(t.cleanColor)), j.readGreen},
 		{"band", t.recipe.FlatBand, t.recipe.BandNoise, &j.BandNoise, someOf(j.lens.ofBand(t.darkBand)), someOf(j.lens.ofBand(t.cleanBand)), func(p Pair) (*plate.Gray, error) {
 			f, err := j.readBand(nil, p)
+			if err == nil {
+				err = finite(p.Band, f)
+			}
 			if err != nil {
 				return nil, err
 			}
@@ -45,7 +48,10 @@ func (j *Job) noise(ctx context.Context) error {
 			*c.to, err = noiseOfFlats(ctx, c.what, c.flat, c.read)
 		} else {
 			from = "the take"
-			*c.to, err = noiseOfTake(ctx, t.samples(noiseSamples), c.read)
+			var frames []*plate.Gray
+			if _, frames, err = sampled(ctx, t, noiseSamples, c.read); err == nil {
+				*c.to, err = matte.NoiseOfTake(frames, nil)
+			}
 		}
 		if errors.Is(err, matte.ErrNoNoise) && c.flat == "" {
 			j.Notes = append(j.Notes, fmt.Sprintf("the %s camera's noise could not be told (%v): taken as none", c.what, err))
@@ -201,26 +207,14 @@ func (j *Job) edgeSigma() float64 {
 	return math.Sqrt(square / 2 / max(n, 1))
 }
 
-func noiseOfTake(ctx context.Context, pairs []Pair, read func(Pair) (*plate.Gray, error)) (matte.Noise, error) {
-	var frames []*plate.Gray
-	for _, p := range pairs {
-		if err := ctx.Err(); err != nil {
-			return matte.Noise{}, err
-		}
-		f, err := read(p)
-		if err != nil {
-			return matte.Noise{}, err
-		}
-		frames = append(frames, f)
-	}
-	return matte.NoiseOfTake(frames, nil)
-}
-
 // readGreen reads the green of a color plate, less its dark plate: it stands for the color camera's
 // noise.
 func (j *Job) readGreen(p Pair) (*plate.Gray, error) {
 	t := j.take
 	f, err := j.readColor(nil, p)
+	if err == nil {
+		err = finite(p.Color, f)
+	}
 	if err != nil {
 		return nil, err
 	}

@@ -565,7 +565,7 @@ func (j *Job) suspect(ctx context.Context, ref matte.References) error {
 	}
 	if j.Estimate == nil {
 		var seen []glance
-		for k, p := range t.samples(len(frames)) {
+		for k, p := range j.sampled {
 			seen = append(seen, newGlance(p, frames[k].Color, frames[k].Band))
 		}
 		clean := ref.CleanBand

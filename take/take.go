@@ -10,7 +10,6 @@ import (
 	"runtime"
 	"slices"
 	"strings"
-	"sync"
 
 	"golang.org/x/sync/errgroup"
 
@@ -38,7 +37,10 @@ type Take struct {
 	referencePaths        []string // files of the four above
 
 	notes    []string
-	unpaired []string // notes of the pairing
+	unpaired []string      // notes of the pairing
+	whole    []Pair        // of the recipe's frames, whichever of them are made: estimates are from these
+	damaged  map[int]error // frames that were looked at for an estimate and cannot be read
+	warnings []string      // of these
 }
 
 // Open finds and pairs the take's frames and reads its reference plates. A path is a file, a folder
@@ -53,7 +55,7 @@ func OpenContext(ctx context.Context, r Recipe) (*Take, error) {
 	if err := r.Check(); err != nil {
 		return nil, err
 	}
-	t := &Take{recipe: r, reader: reader{clips: newClips()}}
+	t := &Take{recipe: r, damaged: map[int]error{}, reader: reader{clips: newClips()}}
 	defer t.clips.rest()
 	if err := t.find(); err != nil {
 		return nil, err
@@ -63,7 +65,7 @@ func OpenContext(ctx context.Context, r Recipe) (*Take, error) {
 	}
 	if r.Offset.Mode == "auto" {
 		// The frames must be read before they are paired.
-		if err := t.look(t.color[0].Path, t.band[0].Path); err != nil {
+		if err := t.look(t.color, t.band); err != nil {
 			return nil, err
 		}
 	}
@@ -74,7 +76,11 @@ func OpenContext(ctx context.Context, r Recipe) (*Take, error) {
 		return nil, err
 	}
 	if r.Offset.Mode != "auto" {
-		if err := t.look(t.Pairs[0].Color, t.Pairs[0].Band); err != nil {
+		var color, band Sequence
+		for _, p := range t.Pairs {
+			color, band = append(color, Frame{p.Number, p.Color}), append(band, Frame{p.Number, p.Band})
+		}
+		if err := t.look(color, band); err != nil {
 			return nil, err
 		}
 	}
@@ -131,11 +137,22 @@ func (t *Take) find() error {
 
 // pair makes the pairs of the frames that the recipe selects.
 func (t *Take) pair() error {
+	if err := t.Select(t.recipe.Frames); err != nil {
+		return err
+	}
+	t.whole = t.Pairs
+	return nil
+}
+
+// Select makes the take's Pairs those of a range of the recording's frames, as ParseFrames reads it,
+// for making a part of a take: what is estimated is estimated from the recipe's Frames all the same,
+// so that a frame does not depend on which others are made.
+func (t *Take) Select(frames string) error {
 	all, err := MatchOffset(t.color, t.band, t.timing.Offset)
 	if err != nil {
 		return fmt.Errorf("%s and %s: %w", t.recipe.Color, t.recipe.Band, err)
 	}
-	first, last, err := ParseFrames(t.recipe.Frames)
+	first, last, err := ParseFrames(frames)
 	if err != nil {
 		return err
 	}
@@ -152,20 +169,20 @@ func (t *Take) pair() error {
 	return nil
 }
 
-// look reads the sizes of a frame of each camera.
-func (t *Take) look(colorPath, bandPath string) error {
-	color, err := t.probe(colorPath)
+// look reads the sizes of the frames of each camera.
+func (t *Take) look(colors, bands Sequence) error {
+	color, _, err := t.size(colors)
 	if err != nil {
 		return err
 	}
-	band, err := t.probe(bandPath)
+	band, bandFrame, err := t.size(bands)
 	if err != nil {
 		return err
 	}
 	t.colorSize, t.bandSize = image.Pt(color.W, color.H), image.Pt(band.W, band.H)
 	t.weights = t.recipe.BandWeights
 	if band.Color && t.weights == nil {
-		path := bandPath
+		path := bandFrame.Path
 		if t.recipe.CleanBand != "" {
 			seq, _, err := t.frames(t.recipe.CleanBand)
 			if err != nil {
@@ -299,16 +316,6 @@ func (r reference) mean() error {
 // ReadColor reads the color plate of a pair, in linear light.
 func (t *Take) ReadColor(p Pair) (*plate.RGB, error) { return t.readColor(nil, p) }
 
-// samples returns at most n pairs, evenly spread over the take.
-func (t *Take) samples(n int) []Pair {
-	n = min(n, len(t.Pairs))
-	some := make([]Pair, n)
-	for i := range some {
-		some[i] = t.Pairs[(2*i+1)*len(t.Pairs)/(2*n)]
-	}
-	return some
-}
-
 // A Registration is the geometry of a take and how well it is known.
 type Registration struct {
 	Geometry align.Geometry
@@ -329,9 +336,16 @@ type Registration struct {
 // frame shows the performer elsewhere.
 const registrationSamples = 4
 
-// Register finds the geometry that the recipe asks for.
+// Register finds the geometry that the recipe asks for. Its warnings name the frames too that could
+// not be read for the estimates so far.
 func (t *Take) Register(ctx context.Context) (Registration, error) {
 	defer t.clips.rest()
+	r, err := t.register(ctx)
+	r.Warnings = append(r.Warnings, t.warnings...)
+	return r, err
+}
+
+func (t *Take) register(ctx context.Context) (Registration, error) {
 	g := t.recipe.Geometry
 	switch g.Mode {
 	case "none":
@@ -349,21 +363,10 @@ func (t *Take) Register(ctx context.Context) (Registration, error) {
 	case "given":
 		return t.given(g.Value, "the recipe's geometry")
 	}
-	var pairs []align.Pair
 	var seen []glance
-	for _, p := range t.samples(registrationSamples) {
-		var color *plate.RGB
-		var band *plate.Gray
-		var errs [2]error
-		var wait sync.WaitGroup
-		wait.Go(func() { color, errs[0] = t.readColor(nil, p) })
-		wait.Go(func() { band, errs[1] = t.readBand(nil, p) })
-		wait.Wait()
-		if err := cmp.Or(errs[:]...); err != nil {
-			return Registration{}, err
-		}
-		seen = append(seen, newGlance(p, color, band))
-		pairs = append(pairs, align.Pair{Color: matte.Less(color, color, t.darkColor), Band: t.flat(band)})
+	pairs, err := t.registrationPairs(ctx, func(p Pair, s matte.Sample) { seen = append(seen, newGlance(p, s.Color, s.Band)) })
+	if err != nil {
+		return Registration{}, err
 	}
 	suspicions, err := t.suspect(seen, t.darkBand, t.cleanBand)
 	if err != nil {

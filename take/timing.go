@@ -1,13 +1,13 @@
 package take
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"math"
 	"slices"
-
-	"golang.org/x/sync/errgroup"
+	"sync"
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/plate"
@@ -46,6 +46,7 @@ const (
 	clockFrames = 48  // to check a pairing, two seconds of film from the middle
 	clockReach  = 24  // frames
 	clockSearch = 192 // frames to find an offset, from the beginning
+	mostLost    = 4   // one frame in so many may be damaged; chosen by hand
 	searchReach = 96  // frames
 
 	clockWide, clockHigh = 32, 18 // pixels that align.Clocks asks for
@@ -140,29 +141,53 @@ func (t *Take) compare(ctx context.Context, color, band Sequence, reach int) (*a
 		return nil, unsure(fmt.Sprintf("there are %d frames in a row, and it takes %d", n, clockLeast))
 	}
 	var clocks align.Clocks
+	colors, bands := filled[plate.RGB]{add: clocks.AddColor}, filled[plate.Gray]{add: clocks.AddBand}
+	lost := 0
 	for i := range max(len(color), len(band)) {
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
 		var c *plate.RGB
 		var b *plate.Gray
-		var both errgroup.Group
+		var errs [2]error
+		var both sync.WaitGroup
 		if i < len(color) {
-			both.Go(func() (err error) { c, err = t.readColor(nil, Pair{Color: color[i].Path}); return err })
+			both.Go(func() {
+				if c, errs[0] = t.readColor(nil, Pair{Color: color[i].Path}); errs[0] == nil {
+					errs[0] = finite(color[i].Path, c)
+				}
+			})
 		}
 		if i < len(band) {
-			both.Go(func() (err error) { b, err = t.readBand(nil, Pair{Band: band[i].Path}); return err })
+			both.Go(func() {
+				if b, errs[1] = t.readBand(nil, Pair{Band: band[i].Path}); errs[1] == nil {
+					errs[1] = finite(band[i].Path, b)
+				}
+			})
 		}
-		if err := both.Wait(); err != nil {
-			return nil, err
+		both.Wait()
+		for _, err := range errs {
+			if err != nil {
+				t.lost(err)
+				lost++
+			}
 		}
-		if c != nil {
-			if err := clocks.AddColor(c); err != nil {
+		if lost > len(color)/mostLost {
+			return nil, unsure(fmt.Sprintf("%d of the frames cannot be read, the last of these: %v", lost, cmp.Or(errs[0], errs[1])))
+		}
+		if i < len(color) {
+			if errs[0] != nil {
+				c = nil
+			}
+			if err := colors.put(c); err != nil {
 				return nil, fmt.Errorf("%s: %w", color[i].Path, err)
 			}
 		}
-		if b != nil {
-			if err := clocks.AddBand(b); err != nil {
+		if i < len(band) {
+			if errs[1] != nil {
+				b = nil
+			}
+			if err := bands.put(b); err != nil {
 				return nil, fmt.Errorf("%s: %w", band[i].Path, err)
 			}
 		}
@@ -172,6 +197,31 @@ func (t *Take) compare(ctx context.Context, color, band Sequence, reach int) (*a
 		return nil, unsure("too little moves, or it moves in a steady rhythm")
 	}
 	return e, err
+}
+
+// A filled sequence has no holes: in the place of a frame that is nil goes the one before it, or at
+// the beginning the one after.
+type filled[T any] struct {
+	add  func(*T) error
+	last *T
+	owed int // frames at the beginning that were nil
+}
+
+func (f *filled[T]) put(v *T) error {
+	if v == nil && f.last == nil {
+		f.owed++
+		return nil
+	}
+	if v == nil {
+		v = f.last
+	}
+	for range f.owed + 1 {
+		if err := f.add(v); err != nil {
+			return err
+		}
+	}
+	f.last, f.owed = v, 0
+	return nil
 }
 
 // longest returns the longest part of a sequence without gaps.

@@ -40,7 +40,7 @@ type plates struct {
 	ColorCurve  *string `help:"Transfer curve of the color plates: linear, srgb, bt709, bt1886, hlg, pq, acescct, density10, a camera's (twinplate curves lists them), or a CSV file of code value and linear light. Default: what the files' tags say, or srgb." placeholder:"NAME|F.csv"`
 	BandCurve   *string `help:"Transfer curve of the band plates, likewise." placeholder:"NAME|F.csv"`
 
-	Frames *string `help:"Frames A to B only, by the color plate's numbers: 12-48, 12- or 12." placeholder:"A-B"`
+	Frames *string `help:"Frames A to B only, by the color plate's numbers: 12-48, 12- or 12. With --recipe these are the frames that are made; what is estimated is estimated from the recipe's." placeholder:"A-B"`
 }
 
 // into writes the flags that are given over the recipe's fields.
@@ -176,8 +176,12 @@ func (c *comp) recipe() (take.Recipe, error) {
 			return r, err
 		}
 	}
+	whole := r.Frames
 	if err := c.into(&r); err != nil {
 		return r, err
+	}
+	if c.Recipe != "" { // --frames says which of its frames are made
+		r.Frames = whole
 	}
 	override(&r.Background, c.Background)
 	if err := overrideCamera(&r.BackgroundCurve, &r.BackgroundPrimaries, c.BackgroundCamera); err != nil {
@@ -340,6 +344,11 @@ func (c *comp) Run(t *terminal) error {
 	opened, err := take.OpenContext(t.ctx, r)
 	if err != nil {
 		return err
+	}
+	if c.Recipe != "" && c.Frames != nil {
+		if err := opened.Select(*c.Frames); err != nil {
+			return err
+		}
 	}
 	job, err := opened.Prepare(t.ctx)
 	if err != nil {

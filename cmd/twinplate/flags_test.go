@@ -52,7 +52,6 @@ func TestFlagsUndoARecipe(t *testing.T) {
 		{"--lateral-color=none", func(r *take.Recipe) { r.LateralColor.Set("none") }},
 		{"--offset=none", func(r *take.Recipe) { r.Offset.Set("none") }},
 		{"--fps=0", func(r *take.Recipe) { r.FPS = 0 }},
-		{"--frames=", func(r *take.Recipe) { r.Frames = "" }},
 		{"--clean-band=", func(r *take.Recipe) { r.CleanBand = "" }},
 		{"--background=", func(r *take.Recipe) { r.Background = "" }},
 		{"--band-curve=", func(r *take.Recipe) { r.BandCurve = "" }},

@@ -205,9 +205,14 @@ func newRegisterReport(found take.Registration, timing take.Timing, notes []stri
 
 // picture writes the residual field over a frame from the middle of the take.
 func (c *register) picture(opened *take.Take, found take.Registration, report registerReport) error {
-	frame, err := opened.ReadColor(opened.Pairs[len(opened.Pairs)/2])
-	if err != nil {
-		return err
+	var frame *plate.RGB
+	for i := range opened.Pairs { // from the middle on, the first that can be read
+		var err error
+		if frame, err = opened.ReadColor(opened.Pairs[(len(opened.Pairs)/2+i)%len(opened.Pairs)]); err == nil {
+			break
+		} else if i == len(opened.Pairs)-1 {
+			return err
+		}
 	}
 	p := &residualPicture{frame: frame, geometry: found.Geometry}
 	if e := found.Chart; e != nil {

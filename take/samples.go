@@ -1,0 +1,179 @@
+package take
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"image"
+	"runtime"
+	"slices"
+	"sync"
+
+	"example.com/twinplate/align"
+	"example.com/twinplate/matte"
+	"example.com/twinplate/plate"
+)
+
+// sampled reads up to n frames, evenly spread over the take, by read: what is estimated from a take
+// is estimated from these. In the place of a frame that cannot be read, which fails alone when it is
+// made, comes the nearest one that can, and the take warns of it once. Where there are fewer than n
+// that can be read there are fewer; where there is none the error is that of the first.
+func sampled[T any](ctx context.Context, t *Take, n int, read func(Pair) (T, error)) (pairs []Pair, all []T, err error) {
+	tried := make([]bool, len(t.whole))
+	var first error
+	one := func(i int) bool {
+		p := t.whole[i]
+		err := t.damaged[p.Number]
+		if err == nil {
+			var v T
+			if v, err = read(p); err == nil {
+				pairs, all = append(pairs, p), append(all, v)
+				return true
+			}
+			if ctx.Err() == nil {
+				t.damage(p.Number, err)
+			}
+		}
+		first = cmp.Or(first, err)
+		return false
+	}
+	n = min(n, len(t.whole))
+	for k := range n {
+		at := (2*k + 1) * len(t.whole) / (2 * n)
+		for d := range 2 * len(t.whole) { // at, and then by turns after and before it
+			i := at + (d+1)/2
+			if d%2 == 0 {
+				i = at - d/2
+			}
+			if i < 0 || i >= len(tried) || tried[i] {
+				continue
+			}
+			if err := ctx.Err(); err != nil {
+				return nil, nil, err
+			}
+			tried[i] = true
+			if one(i) {
+				break
+			}
+		}
+	}
+	if len(all) == 0 {
+		return nil, nil, fmt.Errorf("no frame of the take can be read, the first with: %w", first)
+	}
+	return pairs, all, nil
+}
+
+// damage notes that a frame cannot be read.
+func (t *Take) damage(number int, err error) {
+	t.damaged[number] = err
+	t.lost(err)
+}
+
+// lost warns once of a frame that cannot be read; the error names its file.
+func (t *Take) lost(err error) {
+	text := fmt.Sprintf("a frame cannot be read, and the estimates are from others: %v", err)
+	if !slices.Contains(t.warnings, text) {
+		t.warnings = append(t.warnings, text)
+	}
+}
+
+// readPair reads both plates of a frame, and returns an error where a value is not finite.
+func (r *reader) readPair(p Pair) (color *plate.RGB, band *plate.Gray, err error) {
+	var errs [2]error
+	var wait sync.WaitGroup
+	wait.Go(func() {
+		if color, errs[0] = r.readColor(nil, p); errs[0] == nil {
+			errs[0] = finite(p.Color, color)
+		}
+	})
+	wait.Go(func() {
+		if band, errs[1] = r.readBand(nil, p); errs[1] == nil {
+			errs[1] = finite(p.Band, band)
+		}
+	})
+	wait.Wait()
+	return color, band, cmp.Or(errs[:]...)
+}
+
+// readSample is readPair as a matte.Sample, whose plates are still each in its own camera's frame.
+func (r *reader) readSample(p Pair) (s matte.Sample, err error) {
+	s.Color, s.Band, err = r.readPair(p)
+	return s, err
+}
+
+// finite names the file of a plate with a value that is not finite.
+func finite(path string, f interface{ CheckFinite() error }) error {
+	if err := f.CheckFinite(); err != nil {
+		return fmt.Errorf("%s: %w", path, err)
+	}
+	return nil
+}
+
+// registrationPairs reads the pairs that registration looks at; see is called with each as it was
+// read, and may be nil.
+func (t *Take) registrationPairs(ctx context.Context, see func(Pair, matte.Sample)) ([]align.Pair, error) {
+	_, pairs, err := sampled(ctx, t, registrationSamples, func(p Pair) (align.Pair, error) {
+		s, err := t.readSample(p)
+		if err != nil {
+			return align.Pair{}, err
+		}
+		if see != nil {
+			see(p, s)
+		}
+		return align.Pair{Color: matte.Less(s.Color, s.Color, t.darkColor), Band: t.flat(s.Band)}, nil
+	})
+	return pairs, err
+}
+
+// sizeSamples is how many files of a camera are asked for their size: one that is of another kind
+// does not decide. In a browser a file is fetched as a whole to be asked, and the first one decides.
+func sizeSamples() int {
+	if runtime.GOOS == "js" {
+		return 1
+	}
+	return 3
+}
+
+// size returns the size that most of a camera's frames have, by a few spread over it, and the first
+// of them that has it.
+func (t *Take) size(frames Sequence) (plate.Info, Frame, error) {
+	type seen struct {
+		info  plate.Info
+		frame Frame
+	}
+	var all []seen
+	n := min(sizeSamples(), len(frames))
+	for k := range n {
+		f := frames[k*len(frames)/n]
+		info, err := t.probe(f.Path)
+		if err != nil {
+			continue
+		}
+		all = append(all, seen{info, f})
+	}
+	if len(all) == 0 {
+		return t.firstProbed(frames)
+	}
+	votes := map[image.Point]int{}
+	for _, s := range all {
+		votes[image.Pt(s.info.W, s.info.H)]++
+	}
+	best := slices.MaxFunc(all, func(a, b seen) int { // the first of the largest
+		return votes[image.Pt(a.info.W, a.info.H)] - votes[image.Pt(b.info.W, b.info.H)]
+	})
+	return best.info, best.frame, nil
+}
+
+// firstProbed returns what the first frame that can be asked says of itself. An error is that of the
+// very first.
+func (t *Take) firstProbed(frames Sequence) (plate.Info, Frame, error) {
+	var first error
+	for _, f := range frames {
+		info, err := t.probe(f.Path)
+		if err == nil {
+			return info, f, nil
+		}
+		first = cmp.Or(first, err)
+	}
+	return plate.Info{}, Frame{}, first
+}
