@@ -72,6 +72,9 @@ type Recipe struct {
 	// Geometry is from the footage (auto) by default; with none, the plates fit as they are. A file is
 	// what `twinplate register` wrote.
 	Geometry Choice[align.Geometry] `json:"geometry,omitzero"`
+	// Parity says whether the band plate is flipped left to right, where the footage does not tell:
+	// "mirrored" or "straight"; "auto" or empty: found with the geometry.
+	Parity string `json:"parity,omitempty"`
 	// For the lenses' sake, before the solution, none by default: the color plates' red and blue are
 	// brought to green's scale (their scales over green's, less 1, each within 0.01); the sharper
 	// camera's plates are blurred to the softness of the other's, by a Gaussian whose sigma in color
@@ -110,6 +113,9 @@ type Recipe struct {
 // deviation of alpha, in linear light: by the cameras' noise, and by what the plates scatter
 // beyond.
 var Products = []string{"comp", "matte", "foreground", "transmission", "sigma"}
+
+// parities are what a recipe's Parity can be.
+var parities = map[string]align.Mirror{"": align.MirrorAuto, "auto": align.MirrorAuto, "mirrored": align.MirrorYes, "straight": align.MirrorNo}
 
 // cleanSources are what a recipe's CleanFrom can be.
 var cleanSources = map[string]matte.CleanSource{"": matte.CleanAuto, "take": matte.CleanRebuilt, "screen": matte.CleanSmooth}
@@ -162,6 +168,9 @@ func (r Recipe) Check() error {
 		if _, err := findPrimaries(name, plate.Primaries{}); err != nil {
 			return err
 		}
+	}
+	if _, ok := parities[r.Parity]; !ok {
+		return fmt.Errorf("parity %q: it must be auto, mirrored or straight", r.Parity)
 	}
 	if _, ok := cleanSources[r.CleanFrom]; !ok {
 		return fmt.Errorf("clean_from %q: it must be take or screen", r.CleanFrom)

@@ -14,6 +14,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig/simulate"
@@ -349,5 +350,27 @@ func TestBackgroundSequence(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+	}
+}
+
+// A parity that is given is not looked for.
+func TestParity(t *testing.T) {
+	tier.InTest(t)
+	r := record(t, 1, 9)
+	r.recipe.Geometry.Set("auto")
+	for parity, mirror := range map[string]bool{"mirrored": true, "straight": false} {
+		r.recipe.Parity = parity
+		opened, err := take.Open(r.recipe)
+		if err != nil {
+			t.Fatal(err)
+		}
+		found, err := opened.Register(t.Context())
+		if right := mirror == bandGeometry.Mirror; right && err != nil || err == nil && (found.Geometry.Mirror != mirror || found.Estimate.ParityMargin != 0) {
+			t.Errorf("%s: %+v, %v", parity, found.Geometry, err)
+		}
+	}
+	r.recipe.Parity = "left"
+	if err := r.recipe.Check(); err == nil || !strings.Contains(err.Error(), "auto, mirrored or straight") {
+		t.Errorf("a parity that is none: %v", err)
 	}
 }

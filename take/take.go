@@ -316,6 +316,9 @@ func (r reference) mean() error {
 // ReadColor reads the color plate of a pair, in linear light.
 func (t *Take) ReadColor(p Pair) (*plate.RGB, error) { return t.readColor(nil, p) }
 
+// ReadBand reads the band plate of a pair, in linear light, as it was shot.
+func (t *Take) ReadBand(p Pair) (*plate.Gray, error) { return t.readBand(nil, p) }
+
 // A Registration is the geometry of a take and how well it is known.
 type Registration struct {
 	Geometry align.Geometry
@@ -372,9 +375,12 @@ func (t *Take) register(ctx context.Context) (Registration, error) {
 	if err != nil {
 		return Registration{}, err
 	}
-	e, err := align.FromFootage(ctx, pairs, nil)
+	e, err := align.FromFootage(ctx, pairs, &align.Options{Mirror: parities[t.recipe.Parity]})
 	if err != nil {
 		return Registration{}, suspected(fmt.Errorf("%s and %s: %w", t.recipe.Color, t.recipe.Band, err), suspicions)
+	}
+	for i, w := range e.Warnings {
+		e.Warnings[i] = strings.Replace(w, "check the parity by eye, or give it,", "check the parity by eye, or give it (--parity mirrored, or straight),", 1)
 	}
 	return Registration{Geometry: e.Geometry, Residual: e.Residual, Model: e.Model, Warnings: slices.Concat(suspicions, e.Warnings), Estimate: e, Suspicions: suspicions}, nil
 }

@@ -5,10 +5,12 @@ import (
 	"encoding/binary"
 	"fmt"
 	"hash/crc32"
+	"image"
 	"image/png"
 	"io"
 	"math"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -72,14 +74,7 @@ func (c *sheet) Run(t *terminal) error {
 		if err != nil {
 			return usageError{err}
 		}
-		write = func(w io.Writer) error {
-			var b bytes.Buffer
-			if err := png.Encode(&b, m); err != nil {
-				return err
-			}
-			_, err := w.Write(withChunks(b.Bytes(), c.DPI))
-			return err
-		}
+		write = func(w io.Writer) error { return writePNG(w, m, pngResolution(c.DPI), pngTitle(chartTitle)) }
 	}
 	if err := plate.WriteAtomic(c.Out, write); err != nil {
 		return err
@@ -109,22 +104,31 @@ func sheetSize(s string) (size [2]float64, err error) {
 	return size, nil
 }
 
-// withChunks puts two chunks after a PNG file's IHDR: pHYs, which has the pixels to the meter, so
-// that the sheet prints at its size, and tEXt with the title (PNG, third edition, sections 11.3.4.3
-// and 11.3.3.3).
-func withChunks(file []byte, dpi float64) []byte {
-	const headerEnd = 8 + 4 + 4 + 13 + 4 // the signature, and IHDR with its length, name and checksum
-	chunk := func(out []byte, name string, data []byte) []byte {
-		out = binary.BigEndian.AppendUint32(out, uint32(len(data)))
-		start := len(out)
-		out = append(append(out, name...), data...)
-		return binary.BigEndian.AppendUint32(out, crc32.ChecksumIEEE(out[start:]))
-	}
+// pngChunk returns a chunk of a PNG file (PNG, third edition, section 5.3).
+func pngChunk(name string, data []byte) []byte {
+	out := append(binary.BigEndian.AppendUint32(nil, uint32(len(data))), name...)
+	out = append(out, data...)
+	return binary.BigEndian.AppendUint32(out, crc32.ChecksumIEEE(out[4:]))
+}
+
+// pngTitle is the chunk tEXt with a title (section 11.3.3.3), by which a file is told from others.
+func pngTitle(title string) []byte { return pngChunk("tEXt", []byte("Title\x00"+title)) }
+
+// pngResolution is the chunk pHYs, which has the pixels to the meter, so that a sheet prints at its
+// size (section 11.3.4.3).
+func pngResolution(dpi float64) []byte {
 	n := uint32(math.Round(dpi / 0.0254))
 	size := binary.BigEndian.AppendUint32(binary.BigEndian.AppendUint32(nil, n), n)
-	size = append(size, 1) // the unit is the meter
-	out := append([]byte(nil), file[:headerEnd]...)
-	out = chunk(out, "pHYs", size)
-	out = chunk(out, "tEXt", []byte("Title\x00"+chartTitle))
-	return append(out, file[headerEnd:]...)
+	return pngChunk("pHYs", append(size, 1)) // the unit is the meter
+}
+
+// writePNG writes a picture with chunks more after its IHDR.
+func writePNG(w io.Writer, m image.Image, chunks ...[]byte) error {
+	const headerEnd = 8 + 4 + 4 + 13 + 4 // the signature, and IHDR with its length, name and checksum
+	var b bytes.Buffer
+	if err := png.Encode(&b, m); err != nil {
+		return err
+	}
+	_, err := w.Write(slices.Concat(b.Bytes()[:headerEnd], slices.Concat(chunks...), b.Bytes()[headerEnd:]))
+	return err
 }

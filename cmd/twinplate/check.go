@@ -63,10 +63,8 @@ func (c *check) Run(t *terminal) error {
 	if err := r.Check(); err != nil {
 		return usageError{err}
 	}
-	for _, need := range []struct{ flag, value string }{{"--color", r.Color}, {"--band", r.Band}} {
-		if need.value == "" {
-			return usageError{fmt.Errorf("%s is missing: see twinplate check --help", need.flag)}
-		}
+	if err := c.missing("check", &r); err != nil {
+		return err
 	}
 	if c.Out != "" {
 		if err := os.MkdirAll(c.Out, 0o777); err != nil {
@@ -92,13 +90,14 @@ func (c *check) Run(t *terminal) error {
 	}
 	report := checkReport{checked.Worst(), checked.Readings, orEmpty(checked.Gains), newFlickerReport(checked.Flicker, opened.FPS()), orEmpty(checked.Notes)}
 	if c.Out != "" {
-		if err := c.write(report, checked); err != nil {
+		if err := c.write(r.Color, report, checked); err != nil {
 			return err
 		}
 	}
 	if c.JSON {
 		return t.object(report)
 	}
+	c.printFound(t)
 	for _, r := range checked.Readings {
 		t.printf("%-8s %-24s %s\n", r.Verdict, r.Title, valueOf(r))
 		t.printf("%-8s %s\n", "", r.Meaning)
@@ -116,7 +115,7 @@ func (c *check) Run(t *terminal) error {
 	return nil
 }
 
-func (c *check) write(report checkReport, checked *take.Checkup) error {
+func (c *check) write(from string, report checkReport, checked *take.Checkup) error {
 	if err := plate.WriteAtomic(filepath.Join(c.Out, "check.json"), func(w io.Writer) error {
 		e := json.NewEncoder(w)
 		e.SetIndent("", "  ")
@@ -124,7 +123,7 @@ func (c *check) write(report checkReport, checked *take.Checkup) error {
 	}); err != nil {
 		return err
 	}
-	return plate.WriteAtomic(filepath.Join(c.Out, "check.html"), func(w io.Writer) error { return writeCheckPage(w, *c.Color, checked) })
+	return plate.WriteAtomic(filepath.Join(c.Out, "check.html"), func(w io.Writer) error { return writeCheckPage(w, from, checked) })
 }
 
 // valueOf returns a reading's value as people read it.

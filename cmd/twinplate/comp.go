@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"io/fs"
 	"math"
+	"os"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -20,6 +22,8 @@ import (
 
 // plates are the flags that say which take, for comp and register.
 type plates struct {
+	Take string `arg:"" optional:"" help:"Folder of the take, whose plates are found by their names: color, band, background, clean_band, dark_color and so on; folders, pictures or clips. Flags go before what is found." type:"path"`
+
 	Color *string `help:"Color plate: a file, a folder, a quoted glob, or a video file, which FFmpeg reads if it is installed." placeholder:"PATH"`
 	Band  *string `help:"Band plate, likewise. Frames are paired by number, or by the time code in their names with --fps." placeholder:"PATH"`
 
@@ -40,11 +44,25 @@ type plates struct {
 	ColorCurve  *string `help:"Transfer curve of the color plates: linear, srgb, bt709, bt1886, hlg, pq, acescct, density10, a camera's (twinplate curves lists them), or a CSV file of code value and linear light. Default: what the files' tags say, or srgb." placeholder:"NAME|F.csv"`
 	BandCurve   *string `help:"Transfer curve of the band plates, likewise." placeholder:"NAME|F.csv"`
 
+	Parity *string `help:"Whether the band plate is flipped left to right by the beam splitter: auto (found from the footage, the default), mirrored or straight. For footage that does not tell." placeholder:"auto|mirrored|straight"`
+
 	Frames *string `help:"Frames A to B only, by the color plate's numbers: 12-48, 12- or 12. With --recipe these are the frames that are made; what is estimated is estimated from the recipe's." placeholder:"A-B"`
+
+	found []take.Found
 }
 
 // into writes the flags that are given over the recipe's fields.
-func (p plates) into(r *take.Recipe) error {
+func (p *plates) into(r *take.Recipe) error {
+	if p.Take != "" {
+		found, all, err := take.FromFolder(p.Take)
+		if err != nil {
+			return err
+		}
+		p.found = all
+		r.Color, r.Band, r.Background = found.Color, found.Band, found.Background
+		r.CleanColor, r.CleanBand, r.DarkColor, r.DarkBand = found.CleanColor, found.CleanBand, found.DarkColor, found.DarkBand
+		r.FlatColor, r.FlatBand = found.FlatColor, found.FlatBand
+	}
 	choose(&r.Offset, p.Offset)
 	override(&r.FPS, p.FPS)
 	override(&r.Drop, p.Drop)
@@ -64,7 +82,33 @@ func (p plates) into(r *take.Recipe) error {
 	override(&r.ColorCurve, p.ColorCurve)
 	override(&r.BandCurve, p.BandCurve)
 	override(&r.Frames, p.Frames)
+	override(&r.Parity, p.Parity)
 	return nil
+}
+
+// missing returns an error where a plate is not given that there must be.
+func (p *plates) missing(command string, r *take.Recipe) error {
+	for _, need := range []struct{ flag, value string }{{"color", r.Color}, {"band", r.Band}} {
+		switch {
+		case need.value != "":
+		case p.Take != "":
+			return usageError{fmt.Errorf("%s: nothing in it is called %s: give it by --%s", p.Take, need.flag, need.flag)}
+		default:
+			return usageError{fmt.Errorf("--%s is missing: see twinplate %s --help", need.flag, command)}
+		}
+	}
+	return nil
+}
+
+// printFound says what was found in the take's folder.
+func (p *plates) printFound(t *terminal) {
+	for i, f := range p.found {
+		heading := "found"
+		if i > 0 {
+			heading = ""
+		}
+		t.printf("%-12s %s: %s\n", heading, f.Field, f.Path)
+	}
 }
 
 // override sets what a flag gives, be it a zero value; nil is a flag that is not there.
@@ -134,6 +178,7 @@ type comp struct {
 	Format        *string  `help:"png (the default), tiff or exr (OpenEXR: linear light, color premultiplied with alpha)." placeholder:"FORMAT"`
 	Depth         *int     `help:"Bits of a value: 8 or 16, in exr 16 (half) or 32 (float). Default 16." placeholder:"BITS"`
 	Layers        []string `help:"In exr: matte, sigma or both as layers beside the color of comp and foreground." placeholder:"WHAT,..."`
+	Contact       bool     `help:"Write DIR/contact.png too: a frame from the middle of the take at every station of the job."`
 	Archive       string   `help:"When all frames are done, make a clip of the composites without loss: FFV1 in Matroska, through FFmpeg." placeholder:"F.mkv"`
 	Preview       string   `help:"Likewise a clip for looking at: H.264 in MP4, sRGB." placeholder:"F.mp4"`
 	Replace       bool     `help:"Overwrite files in DIR that were made with other settings, clips, and whatever has the name of a recipe that is to be saved; inputs never. Without it comp stops before the first frame."`
@@ -149,6 +194,7 @@ type comp struct {
 func (comp) Help() string {
 	return examples(
 		"twinplate comp --color color --band band --background sea.png --out out",
+		"twinplate comp take3 --background sea.png --out out --contact    # take3/color, take3/band, take3/clean_band.png and so on",
 		"twinplate comp --color 'a_*.png' --band 'b_*.tif' --clean-band clean.tif --background sea/ --out out --write comp,matte,foreground",
 		"twinplate comp --color color --band band --offset auto --background sea.png --out out --save-recipe take12.json",
 		"twinplate comp --recipe take12.json --frames 40-60 --out out",
@@ -275,11 +321,27 @@ func (c *comp) targets(r take.Recipe) error {
 			return err
 		}
 	}
+	if c.Contact && c.Out == "" {
+		return usageError{errors.New("--contact without --out: it goes into that folder")}
+	}
+	if c.Out != "" {
+		if err := os.MkdirAll(c.Out, 0o777); err != nil {
+			return fmt.Errorf("the output folder cannot be made: %w", err)
+		}
+		if c.Contact {
+			if err := outputs.Check(filepath.Join(c.Out, "contact.png"), contactKind); err != nil {
+				return err
+			}
+		} else if err := target.Writable(c.Out); err != nil {
+			return err
+		}
+	}
 	return c.clips(outputs)
 }
 
 // compReport is what `comp --json` prints.
 type compReport struct {
+	Found      []take.Found   `json:"found"` // in the take's folder
 	Frames     int            `json:"frames"`
 	Kept       int            `json:"kept"` // of these, finished by an earlier run
 	Left       int            `json:"left"` // not begun, with --stop-at-error
@@ -318,10 +380,11 @@ func (c *comp) Run(t *terminal) error {
 	if err := r.Check(); err != nil {
 		return usageError{err}
 	}
-	for _, need := range []struct{ flag, value string }{{"--color", r.Color}, {"--band", r.Band}, {"--out", c.Out + c.SaveRecipe}} {
-		if need.value == "" {
-			return usageError{fmt.Errorf("%s is missing: see twinplate comp --help", need.flag)}
-		}
+	if err := c.missing("comp", &r); err != nil {
+		return err
+	}
+	if c.Out+c.SaveRecipe == "" {
+		return usageError{errors.New("--out is missing: see twinplate comp --help")}
 	}
 	var shard take.Shard
 	if c.Shard != "" {
@@ -355,6 +418,7 @@ func (c *comp) Run(t *terminal) error {
 		return err
 	}
 	if !c.JSON {
+		c.printFound(t)
 		printJob(t, job)
 	}
 	if c.Shard != "" && len(job.Estimated) > 0 {
@@ -371,6 +435,9 @@ func (c *comp) Run(t *terminal) error {
 		if report == nil {
 			return err
 		}
+	}
+	if err == nil && c.Contact && report.Frames > 0 {
+		err = writeContact(job, opened, filepath.Join(c.Out, "contact.png"))
 	}
 	if err == nil && c.SaveRecipe != "" {
 		gains := report.Gains
@@ -399,7 +466,7 @@ func (c *comp) Run(t *terminal) error {
 			lensFigures: newLensFigures(job.Estimate),
 			Sigma:       sigma, SigmaWorst: worst, Timing: newTimingReport(job.Timing),
 			ScreenColor: job.ScreenColor, Glare: job.Glare, CleanSeen: seen, Limited: report.Limited,
-			Frames: report.Frames, Kept: report.Kept, Left: report.Left, Aside: orEmpty(report.Aside), Output: job.Output(), Shard: c.Shard, Estimated: orEmpty(job.Estimated), Failed: len(report.Failed), Errors: orEmpty(report.Failed),
+			Found: orEmpty(c.found), Frames: report.Frames, Kept: report.Kept, Left: report.Left, Aside: orEmpty(report.Aside), Output: job.Output(), Shard: c.Shard, Estimated: orEmpty(job.Estimated), Failed: len(report.Failed), Errors: orEmpty(report.Failed),
 			Geometry: job.Geometry, Model: job.Model, Residual: job.Residual,
 			Crosstalk: job.Crosstalk, CrosstalkSigma: job.CrosstalkSigma, Gains: report.Gains,
 			MissingBand: orEmpty(opened.NoBand), MissingColor: orEmpty(opened.NoColor),

@@ -5,7 +5,7 @@ import (
 	"image"
 	"image/color"
 	"image/draw"
-	"sync"
+	"io"
 
 	"github.com/disintegration/imaging"
 	"golang.org/x/image/font"
@@ -13,30 +13,12 @@ import (
 	"golang.org/x/image/font/opentype"
 	"golang.org/x/image/math/fixed"
 
-	"example.com/twinplate/composite"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
 )
 
-// A contactSheet shows one frame at the six stations of the job.
-type contactSheet struct {
-	frame int // its number
-
-	mu                    sync.Mutex
-	transmission          *plate.Gray
-	held, foreground, sum *plate.RGB
-}
-
-// keep copies the stations of a result, if it is the sheet's frame.
-func (s *contactSheet) keep(r *take.Result) {
-	if r.Number != s.frame {
-		return
-	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.transmission, s.foreground, s.sum = r.Transmission.Clone(), r.Foreground.Clone(), r.Comp.Clone()
-	s.held, _ = composite.Held(nil, r.Transmission, r.Background) // they have one size: the comp was made of them
-}
+// contactTitle is in the file, by which it is told from other pictures.
+const contactTitle = "twinplate contact sheet"
 
 const (
 	sheetTile = 640 // width of a station in pixels
@@ -44,42 +26,86 @@ const (
 	sheetText = 44
 )
 
-// write lays the stations out, three in a row, and writes them as a picture.
-func (s *contactSheet) write(path string, shoot *shoot) error {
-	colorPlate, err := plate.ReadRGB(shoot.path("color", s.frame), plate.SRGB, nil)
+// A station is one picture of a contact sheet.
+type station struct {
+	label string
+	frame image.Image
+	curve plate.Curve
+}
+
+// writeContact writes a contact sheet: a frame from the middle of the take at every station of the
+// job, three in a row. Where that frame cannot be read it is the next that can.
+func writeContact(job *take.Job, opened *take.Take, path string) error {
+	scrubber := job.NewScrubber()
+	var f *take.Scrubbed
+	var p take.Pair
+	for i := range opened.Pairs {
+		p = opened.Pairs[(len(opened.Pairs)/2+i)%len(opened.Pairs)]
+		var err error
+		if f, err = scrubber.Frame(p.Number, nil); err == nil {
+			break
+		} else if i == len(opened.Pairs)-1 {
+			return err
+		}
+	}
+	color, err := opened.ReadColor(p)
 	if err != nil {
 		return err
 	}
-	bandPlate, err := plate.ReadGray(shoot.path("band", s.frame), plate.SRGB, nil, nil)
+	band, err := opened.ReadBand(p)
 	if err != nil {
 		return err
 	}
-	tileH := sheetTile * shoot.h / shoot.w
-	sheet := image.NewRGBA(image.Rect(0, 0, 3*sheetTile+4*sheetGap, 2*(tileH+sheetText)+3*sheetGap))
+	stations := []station{
+		{"1  Color plate", color, plate.SRGB},
+		{"2  Band plate, as shot", band, plate.SRGB},
+		{"3  Transmission", f.Transmission, plate.Linear},
+	}
+	if f.Comp == nil {
+		stations = append(stations, station{"4  Foreground", f.Foreground, plate.SRGB})
+	} else {
+		held, err := scrubber.Held(f)
+		if err != nil {
+			return err
+		}
+		stations = append(stations, station{"4  Background, held out", held, plate.SRGB}, station{"5  Foreground", f.Foreground, plate.SRGB}, station{"6  Sum", f.Comp, plate.SRGB})
+	}
+	// What is on screen has the primaries of BT.709.
+	if worked, err := plate.PrimariesByName(job.Recipe(nil).Primaries); err == nil && !worked.Near(plate.PrimariesBT709) {
+		for i, s := range stations {
+			if c, ok := s.frame.(*plate.RGB); ok {
+				c = c.Clone()
+				c.Multiply(worked.To(plate.PrimariesBT709))
+				stations[i].frame = c
+			}
+		}
+	}
+	sheet, err := contactSheet(stations, sheetTile*color.H/color.W)
+	if err != nil {
+		return err
+	}
+	return plate.WriteAtomic(path, func(w io.Writer) error { return writePNG(w, sheet, pngTitle(contactTitle)) })
+}
+
+// contactSheet lays pictures out as tiles of that height.
+func contactSheet(stations []station, tileH int) (image.Image, error) {
+	const across = 3
+	tileH = max(tileH, 1)
+	rows := (len(stations) + across - 1) / across
+	sheet := image.NewRGBA(image.Rect(0, 0, across*sheetTile+(across+1)*sheetGap, rows*(tileH+sheetText)+(rows+1)*sheetGap))
 	// A neutral gray surround, so that color can be judged (ISO 3664).
 	draw.Draw(sheet, sheet.Bounds(), image.NewUniform(color.Gray{0x30}), image.Point{}, draw.Src)
 	face, err := labelFace()
 	if err != nil {
-		return err
+		return nil, err
 	}
-	for i, station := range []struct {
-		label string
-		frame image.Image
-		curve plate.Curve
-	}{
-		{"1  Color plate", colorPlate, plate.SRGB},
-		{"2  Band plate, as shot", bandPlate, plate.SRGB},
-		{"3  Transmission", s.transmission, plate.Linear},
-		{"4  Background, held out", s.held, plate.SRGB},
-		{"5  Foreground", s.foreground, plate.SRGB},
-		{"6  Sum", s.sum, plate.SRGB},
-	} {
-		at := image.Pt(sheetGap+i%3*(sheetTile+sheetGap), sheetGap+i/3*(tileH+sheetText+sheetGap))
-		thumb := imaging.Resize(plate.Encode(station.frame, station.curve, 8), sheetTile, tileH, imaging.Lanczos)
+	for i, s := range stations {
+		at := image.Pt(sheetGap+i%across*(sheetTile+sheetGap), sheetGap+i/across*(tileH+sheetText+sheetGap))
+		thumb := imaging.Resize(plate.Encode(s.frame, s.curve, 8), sheetTile, tileH, imaging.Lanczos)
 		draw.Draw(sheet, image.Rectangle{at, at.Add(image.Pt(sheetTile, tileH))}, thumb, image.Point{}, draw.Src)
-		(&font.Drawer{Dst: sheet, Src: image.NewUniform(color.Gray{0xd8}), Face: face, Dot: fixed.P(at.X, at.Y+tileH+30)}).DrawString(station.label)
+		(&font.Drawer{Dst: sheet, Src: image.NewUniform(color.Gray{0xd8}), Face: face, Dot: fixed.P(at.X, at.Y+tileH+30)}).DrawString(s.label)
 	}
-	return plate.Write(path, sheet, nil)
+	return sheet, nil
 }
 
 func labelFace() (font.Face, error) {

@@ -98,10 +98,8 @@ func (c *demo) Run(t *terminal) error {
 		return err
 	}
 	var measured errorSums
-	sheet := contactSheet{frame: shoot.first + c.Frames/2}
 	step, end = t.progress("compositing")
 	report, err := job.Run(t.ctx, &take.RunOptions{Out: c.Out, Replace: true, Progress: step, Each: func(r *take.Result) error {
-		sheet.keep(r)
 		return measured.add(shoot, r)
 	}})
 	end()
@@ -114,7 +112,7 @@ func (c *demo) Run(t *terminal) error {
 	if err := job.Recipe(report.Gains).Save(filepath.Join(c.Out, "recipe.json")); err != nil {
 		return err
 	}
-	if err := sheet.write(filepath.Join(c.Out, "contact.png"), shoot); err != nil {
+	if err := writeContact(job, opened, filepath.Join(c.Out, "contact.png")); err != nil {
 		return err
 	}
 	report.Seconds["shoot"] = shot

@@ -87,10 +87,8 @@ func (c *register) recipe() (take.Recipe, error) {
 		}
 		r.Color, r.Band = c.ChartColor, c.ChartBand
 	}
-	for _, need := range []struct{ flag, value string }{{"--color", r.Color}, {"--band", r.Band}} {
-		if need.value == "" {
-			return r, usageError{fmt.Errorf("%s is missing: see twinplate register --help", need.flag)}
-		}
+	if err := c.missing("register", &r); err != nil {
+		return r, err
 	}
 	if c.Picture != "" && !strings.EqualFold(filepath.Ext(c.Picture), ".svg") {
 		return r, usageError{fmt.Errorf("--picture %s: the picture is an SVG file, and its name must end in .svg", c.Picture)}
@@ -149,6 +147,7 @@ func (c *register) Run(t *terminal) error {
 	if c.JSON {
 		return t.object(report)
 	}
+	c.printFound(t)
 	if found.Estimate != nil {
 		printTiming(t, timing)
 	}
