@@ -18,7 +18,7 @@ import (
 
 // filmed draws a take of 640x360 pixels with a fault by NumPy and OpenCV, and returns its frames,
 // less their pedestals.
-func filmed(t *testing.T, seed int, fault string, frames int, more ...string) ([]align.Pair, film.Truth) {
+func filmed(t *testing.T, seed int, fault string, frames int, more ...string) ([]align.Pair, film.Facts) {
 	t.Helper()
 	dir, truth := outside.Film(t, append([]string{"--seed", fmt.Sprint(seed), "--size", "640x360", "--frames", fmt.Sprint(frames), "--fault", fault}, more...)...)
 	linear, err := plate.CurveByName("linear")
@@ -43,7 +43,7 @@ func filmed(t *testing.T, seed int, fault string, frames int, more ...string) ([
 
 // offAtEdges returns the root of the mean square error of a geometry at the edges that it was found
 // by, and of what it states there, in pixels.
-func offAtEdges(e *align.Estimate, truth film.Truth) (off, stated float64) {
+func offAtEdges(e *align.Estimate, truth film.Facts) (off, stated float64) {
 	drawn := e.Geometry
 	drawn.Homography, drawn.Mirror, drawn.Radial = truth.Homography, truth.Mirror, [2]float64{truth.Radial}
 	n := float64(len(e.Pieces))
@@ -100,17 +100,17 @@ func TestFilmedLensAndShutter(t *testing.T) {
 	for _, row := range []struct {
 		fault string
 		edge  float64 // bound of the geometry's error at the edges, in pixels
-		check func(e *align.Estimate, truth film.Truth) (ok bool, want string)
+		check func(e *align.Estimate, truth film.Facts) (ok bool, want string)
 	}{
-		{"soft", 0.06, func(e *align.Estimate, _ film.Truth) (bool, string) {
+		{"soft", 0.06, func(e *align.Estimate, _ film.Facts) (bool, string) {
 			s := e.Softness
 			return math.Abs(s.Difference-1) < min(2*s.Sigma, 0.4) && s.Told(0.5), "the band plate softer by 1 pixel"
 		}},
-		{"lateral", 0.06, func(e *align.Estimate, _ film.Truth) (bool, string) {
+		{"lateral", 0.06, func(e *align.Estimate, _ film.Facts) (bool, string) {
 			l := e.LateralColor
 			return math.Abs(l.Red-0.0005) < min(3*l.RedSigma, 2e-4) && math.Abs(l.Blue+0.0005) < min(3*l.BlueSigma, 2e-4) && l.Told(640, 360), "0.0005 and -0.0005"
 		}},
-		{"rolling", 0.3, func(e *align.Estimate, truth film.Truth) (bool, string) {
+		{"rolling", 0.3, func(e *align.Estimate, truth film.Facts) (bool, string) {
 			// Motion is 2 pixels long; the mean of the frames is the geometry's.
 			n := float64(len(truth.Motion))
 			var mean [2]float64

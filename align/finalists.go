@@ -42,7 +42,7 @@ const (
 
 // contend refines the starts of the search level by level, drops those that are surely worse, and
 // puts what is left to a last test: on pieces of edge that it was not fitted to.
-func (s *stack) contend(ctx context.Context, starts []Geometry, o Options) (*contest, error) {
+func (s *stack) contend(ctx context.Context, starts []Geometry, o FootageOptions) (*contest, error) {
 	// The coarsest level with edges enough; and one with as much detail as it takes to tell the
 	// finalists apart.
 	const enough = 3 * minEdges

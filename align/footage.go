@@ -34,8 +34,8 @@ const (
 	MirrorNo
 )
 
-// Options are choices for FromFootage. The zero value, and nil, mean the defaults.
-type Options struct {
+// FootageOptions are choices for FromFootage. The zero value, and nil, mean the defaults.
+type FootageOptions struct {
 	// Model is the richest model that may be used: the plates decide whether they support it, and a
 	// simpler one is used where they do not. Empty means Radial.
 	Model string
@@ -90,7 +90,7 @@ type Estimate struct {
 
 	// Covariance is that of the geometry's numbers, in this order: the homography's first eight
 	// elements, k1, k2, and the center's x and y, as Geometry has them. It allows for what Model
-	// leaves out of Options.Model, by as much of it as the plates do not rule out and rigs and
+	// leaves out of FootageOptions.Model, by as much of it as the plates do not rule out and rigs and
 	// lenses may have. The center is not estimated: its rows are zero.
 	Covariance [12][12]float64
 
@@ -162,8 +162,8 @@ const (
 //
 // The error wraps ErrNoSilhouettes or ErrNoMatch where the pictures are the cause, and ctx.Err()
 // when ctx ends first.
-func FromFootage(ctx context.Context, pairs []Pair, opt *Options) (*Estimate, error) {
-	var o Options
+func FromFootage(ctx context.Context, pairs []Pair, opt *FootageOptions) (*Estimate, error) {
+	var o FootageOptions
 	if opt != nil {
 		o = *opt
 	}
@@ -228,7 +228,7 @@ func matched(ctx context.Context, pairs []Pair, g Geometry) (*stack, *fit, error
 }
 
 // fill sets the defaults, and returns an error for values that make no sense.
-func (o *Options) fill() error {
+func (o *FootageOptions) fill() error {
 	if o.Model == "" {
 		o.Model = Radial
 	}
@@ -282,7 +282,7 @@ func checkPairs(pairs []Pair) error {
 }
 
 // estimate is FromFootage on a prepared stack.
-func (s *stack) estimate(ctx context.Context, o Options) (*Estimate, error) {
+func (s *stack) estimate(ctx context.Context, o FootageOptions) (*Estimate, error) {
 	// The rounds that a fit gets at most; it ends where it stands still. Chosen by hand.
 	const (
 		reducedRounds = 5 // on a reduced level

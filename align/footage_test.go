@@ -172,7 +172,7 @@ func TestFromFootageInvariant(t *testing.T) {
 	if err != nil || RMS(a.Geometry, c.Geometry) > 0.01 {
 		t.Errorf("with other gains and offsets: %v, %.4f pixels away", err, RMS(a.Geometry, c.Geometry))
 	}
-	one, err := FromFootage(t.Context(), pairs, &Options{Mirror: parityOf(g)})
+	one, err := FromFootage(t.Context(), pairs, &FootageOptions{Mirror: parityOf(g)})
 	if err != nil || one.ParityMargin != 0 || RMS(a.Geometry, one.Geometry) > 0.01 {
 		t.Errorf("with the parity given: %+v (%v)", one, err)
 	}
@@ -284,7 +284,7 @@ func TestFromFootageErrors(t *testing.T) {
 	for _, row := range []struct {
 		name  string
 		pairs []Pair
-		opt   *Options
+		opt   *FootageOptions
 		is    error
 		want  string
 	}{
@@ -299,10 +299,10 @@ func TestFromFootageErrors(t *testing.T) {
 		{"a black band plate", []Pair{dark}, nil, ErrNoSilhouettes, "black"},
 		{"a black color plate", []Pair{{plate.NewRGB(320, 180), good.Band}}, nil, ErrNoSilhouettes, ""},
 		{"plates of different moments", []Pair{{good.Color, other.Band}}, nil, ErrNoMatch, ""},
-		{"a model there is not", []Pair{good}, &Options{Model: "projective"}, nil, `"projective"`},
-		{"a rotation without bounds", []Pair{good}, &Options{MaxRotation: math.Inf(1)}, nil, "MaxRotation is +Inf"},
-		{"a negative shift", []Pair{good}, &Options{MaxShift: -1}, nil, "MaxShift is -1"},
-		{"no such parity", []Pair{good}, &Options{Mirror: 7}, nil, "Mirror is 7"},
+		{"a model there is not", []Pair{good}, &FootageOptions{Model: "projective"}, nil, `"projective"`},
+		{"a rotation without bounds", []Pair{good}, &FootageOptions{MaxRotation: math.Inf(1)}, nil, "MaxRotation is +Inf"},
+		{"a negative shift", []Pair{good}, &FootageOptions{MaxShift: -1}, nil, "MaxShift is -1"},
+		{"no such parity", []Pair{good}, &FootageOptions{Mirror: 7}, nil, "Mirror is 7"},
 	} {
 		e, err := FromFootage(t.Context(), row.pairs, row.opt)
 		if err == nil || !strings.Contains(err.Error(), row.want) || row.is != nil && !errors.Is(err, row.is) {

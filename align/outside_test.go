@@ -197,7 +197,7 @@ func TestFootageAgainstECC(t *testing.T) {
 	const w, h = 320, 180
 	truth := moved(w, h, 4.37, -2.81)
 	pair := cutoutPairs(truth, plainFaults, 5, 1)[0]
-	e, err := FromFootage(t.Context(), []Pair{pair}, &Options{Model: Shift})
+	e, err := FromFootage(t.Context(), []Pair{pair}, &FootageOptions{Model: Shift})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -33,7 +33,7 @@ type Resampler struct {
 type scratch struct {
 	dx, dy, back []float32 // with kernel.Pad values more
 	nodeX, nodeY []float32 // every kernel.Apart-th of dx and dy, as far as Spread needs them
-	places       kernel.Line
+	places       kernel.MapLine
 	runs         []kernel.Run
 	strip        []float32 // four rows for where neighbors are beyond the plate
 	line         []place   // for what goes place by place
@@ -264,7 +264,7 @@ func whole(n int) int {
 
 // displacements sets l to the places of the color pixels of row y, less the pixels themselves.
 // Where the geometry is mirrored they are less the pixels counted from the right.
-func (g *Geometry) displacements(l *kernel.Line, y int) {
+func (g *Geometry) displacements(l *kernel.MapLine, y int) {
 	h, yy := &g.Homography, float64(y)
 	w := [4]float64{h[8] + h[7]*yy, h[6], h[6], h[7]}
 	dx := [7]float64{h[1]*yy + h[2], h[0] - h[7]*yy - h[8], -h[6], h[0], -h[6], h[1], -h[7]}
@@ -281,7 +281,7 @@ func (g *Geometry) displacements(l *kernel.Line, y int) {
 	}
 	d := g.halfDiagonal()
 	yc := yy - g.Center[1]
-	*l = kernel.Line{Center: float32(g.Center[0]), YC: float32(yc), YC2: float32(yc * yc), Unit: float32(1 / (d * d)),
+	*l = kernel.MapLine{Center: float32(g.Center[0]), YC: float32(yc), YC2: float32(yc * yc), Unit: float32(1 / (d * d)),
 		K1: float32(g.Radial[0]), K2: float32(g.Radial[1])}
 	for i, v := range w {
 		l.W[i] = float32(v)

@@ -34,7 +34,7 @@ const (
 // is not black in the color plate with what hides the screen in the band plate, where the band
 // plate shows the screen (masked as by Padfield 2012), all pairs together. It works on the coarsest
 // level that holds the performer.
-func (s *stack) search(ctx context.Context, o Options) ([]Geometry, error) {
+func (s *stack) search(ctx context.Context, o FootageOptions) ([]Geometry, error) {
 	v, err := s.look()
 	if err != nil {
 		return nil, err

@@ -16,7 +16,7 @@ import (
 func TestShiftAgainstPhaseCorrelation(t *testing.T) {
 	const dx, dy, noise = 3.37, -1.81, 0.02
 	pair := shifted(dx, dy, noise, 1)
-	e, err := FromFootage(t.Context(), []Pair{pair}, &Options{Model: Shift})
+	e, err := FromFootage(t.Context(), []Pair{pair}, &FootageOptions{Model: Shift})
 	if err != nil {
 		t.Fatal(err)
 	}

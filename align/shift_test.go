@@ -106,7 +106,7 @@ func TestShiftBound(t *testing.T) {
 		r := rand.New(rand.NewPCG(5, uint64(1e4*noise)))
 		for i := range tries {
 			dx, dy := 8*r.Float64()-4, 6*r.Float64()-3
-			e, err := FromFootage(t.Context(), []Pair{shifted(dx, dy, noise, uint64(i))}, &Options{Model: Shift, Mirror: MirrorNo})
+			e, err := FromFootage(t.Context(), []Pair{shifted(dx, dy, noise, uint64(i))}, &FootageOptions{Model: Shift, Mirror: MirrorNo})
 			if err != nil {
 				t.Fatal(err)
 			}

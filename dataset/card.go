@@ -91,7 +91,7 @@ func (w *writer) card(out io.Writer) error {
 		Name          string
 		Takes, Frames int
 	}
-	first := map[string]Sample{}
+	first := map[string]Entry{}
 	frames := map[string]int{}
 	composites := 0
 	for _, s := range w.done {
@@ -119,7 +119,7 @@ func (w *writer) card(out io.Writer) error {
 		Clipped                                               bool
 		Splits                                                []splitRow
 		Rows                                                  []takeCard
-		Failed                                                []Failure
+		Failed                                                []Omission
 	}{
 		Samples: len(w.done), Takes: count(len(w.shoots), "take"), Over: count(composites, "composite"), Program: program,
 		Light: stored(o.light.Curve.Name(), o.light.Depth), Alpha: stored(o.alpha.Curve.Name(), o.alpha.Depth), Sigma: stored(o.sigma.Curve.Name(), o.sigma.Depth),

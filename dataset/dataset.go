@@ -85,17 +85,17 @@ const (
 	part = Manifest + ".part"
 )
 
-// A Failure is a frame that is not in the data set.
-type Failure struct {
+// An Omission is a frame that is not in the data set.
+type Omission struct {
 	Take string
 	take.Failure
 }
 
-// A Report says what Write did.
-type Report struct {
+// A Summary says what Write did.
+type Summary struct {
 	Samples map[string]int // by split
 	Kept    int            // of them, that were there already
-	Failed  []Failure
+	Failed  []Omission
 	Notes   []string // what the user should know
 }
 
@@ -106,7 +106,7 @@ type Report struct {
 //
 // A frame that fails is left out and is in the report. An error means that there is no data set, or
 // that ctx was canceled; the next Write goes on from there.
-func Write(ctx context.Context, dir string, sources []Source, opt *Options) (*Report, error) {
+func Write(ctx context.Context, dir string, sources []Source, opt *Options) (*Summary, error) {
 	if opt == nil {
 		opt = &Options{}
 	}
@@ -132,8 +132,8 @@ type writer struct {
 	journal *journal
 
 	mu     sync.Mutex // guards what is below, and the journal
-	report Report
-	done   []Sample
+	report Summary
+	done   []Entry
 	frames int // that are done or have failed
 	total  int
 }
@@ -145,7 +145,7 @@ type shoot struct {
 	key         string          // of all that the take's files are made from
 	primaries   plate.Primaries // that it is worked in
 	backgrounds []background
-	pairs       []take.Pair // of the frames that are asked for
+	pairs       []take.FilePair // of the frames that are asked for
 	hashes      map[string]string
 }
 
@@ -185,7 +185,7 @@ func (b *background) read(path string, to plate.Primaries) (*plate.RGB, error) {
 }
 
 func newWriter(ctx context.Context, dir string, sources []Source, opt *Options) (*writer, error) {
-	w := &writer{dir: dir, opt: opt, report: Report{Samples: map[string]int{}}}
+	w := &writer{dir: dir, opt: opt, report: Summary{Samples: map[string]int{}}}
 	if err := opt.Check(); err != nil {
 		return nil, err
 	}
@@ -349,7 +349,7 @@ func (w *writer) shoot(ctx context.Context, x *shoot) error {
 }
 
 // add counts a sample that is on disk.
-func (w *writer) add(s Sample, kept bool) error {
+func (w *writer) add(s Entry, kept bool) error {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if !kept {
@@ -368,7 +368,7 @@ func (w *writer) add(s Sample, kept bool) error {
 func (w *writer) fail(name string, frame int, err error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	w.report.Failed = append(w.report.Failed, Failure{name, take.Failure{Frame: frame, Error: err.Error()}})
+	w.report.Failed = append(w.report.Failed, Omission{name, take.Failure{Frame: frame, Error: err.Error()}})
 	w.step()
 }
 
@@ -380,17 +380,17 @@ func (w *writer) step() {
 }
 
 // finish writes the manifest and the card, and removes what is left over from before.
-func (w *writer) finish() (*Report, error) {
+func (w *writer) finish() (*Summary, error) {
 	order := func(name string) int {
 		return slices.IndexFunc(w.shoots, func(x *shoot) bool { return x.Name == name })
 	}
-	slices.SortFunc(w.done, func(a, b Sample) int {
+	slices.SortFunc(w.done, func(a, b Entry) int {
 		if d := order(a.Take) - order(b.Take); d != 0 {
 			return d
 		}
 		return a.Frame - b.Frame
 	})
-	slices.SortFunc(w.report.Failed, func(a, b Failure) int {
+	slices.SortFunc(w.report.Failed, func(a, b Omission) int {
 		if d := order(a.Take) - order(b.Take); d != 0 {
 			return d
 		}

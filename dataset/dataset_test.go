@@ -80,7 +80,7 @@ func backgrounds(t testing.TB, dir string) []string {
 	return paths
 }
 
-func manifest(t testing.TB, dir string) []dataset.Sample {
+func manifest(t testing.TB, dir string) []dataset.Entry {
 	t.Helper()
 	f, err := os.Open(filepath.Join(dir, dataset.Manifest))
 	if err != nil {
@@ -200,7 +200,7 @@ func TestWrite(t *testing.T) {
 }
 
 // tryFiles holds the files of a sample to what the manifest says of them.
-func tryFiles(t *testing.T, dir string, s dataset.Sample) {
+func tryFiles(t *testing.T, dir string, s dataset.Entry) {
 	t.Helper()
 	files := []dataset.File{}
 	for _, f := range s.Files {
@@ -226,7 +226,7 @@ func tryFiles(t *testing.T, dir string, s dataset.Sample) {
 
 // trySum holds a composite to its parts as they are stored, and straight times alpha to the
 // foreground: within what rounding each of them does.
-func trySum(t *testing.T, dir string, s dataset.Sample, step float64) {
+func trySum(t *testing.T, dir string, s dataset.Entry, step float64) {
 	t.Helper()
 	gray := func(f dataset.File) *plate.Gray {
 		g, err := plate.ReadGray(filepath.Join(dir, f.Path), plate.Linear, nil, nil)
@@ -311,7 +311,7 @@ func TestGoesOn(t *testing.T) {
 	opt := func() *dataset.Options {
 		return &dataset.Options{Backgrounds: back, Validation: []string{"pier"}, Jobs: 1}
 	}
-	write := func(out string, o *dataset.Options) *dataset.Report {
+	write := func(out string, o *dataset.Options) *dataset.Summary {
 		t.Helper()
 		r, err := dataset.Write(context.Background(), out, sources, o)
 		if err != nil {

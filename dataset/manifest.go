@@ -29,8 +29,8 @@ import (
 // ManifestVersion is the version of the manifests that this package writes.
 const ManifestVersion = 1
 
-// A Sample is one frame of a data set: a line of the manifest.
-type Sample struct {
+// An Entry is one frame of a data set: a line of the manifest.
+type Entry struct {
 	Version int    `json:"version"`
 	Split   string `json:"split"` // of Splits
 	Take    string `json:"take"`
@@ -42,11 +42,11 @@ type Sample struct {
 	Composites []Composite       `json:"composites"`
 	Sources    map[string]Origin `json:"sources"` // color, band
 
-	Gain      float64    `json:"gain"`        // of the lamps in this frame, over the clean plate
-	Residual  *float64   `json:"residual_px"` // of the geometry between the cameras; null where the take does not show it
-	Crosstalk [3]float64 `json:"crosstalk"`   // the part of red, green and blue that the band camera saw, which is taken off
-	Noise     Noise      `json:"noise"`       // of the cameras
-	Readings  []Reading  `json:"readings"`    // of the take
+	Gain      float64        `json:"gain"`        // of the lamps in this frame, over the clean plate
+	Residual  *float64       `json:"residual_px"` // of the geometry between the cameras; null where the take does not show it
+	Crosstalk [3]float64     `json:"crosstalk"`   // the part of red, green and blue that the band camera saw, which is taken off
+	Noise     CameraNoise    `json:"noise"`       // of the cameras
+	Readings  []ShortReading `json:"readings"`    // of the take
 
 	Key string `json:"key"` // of everything that the files are made from
 }
@@ -78,14 +78,14 @@ type Origin struct {
 	SHA256 string `json:"sha256"`
 }
 
-// Noise is that of both cameras.
-type Noise struct {
+// CameraNoise is that of both cameras.
+type CameraNoise struct {
 	Color matte.Noise `json:"color"`
 	Band  matte.Noise `json:"band"`
 }
 
-// A Reading is one of take.Checkup's in short.
-type Reading struct {
+// A ShortReading is one of take.Checkup's in short.
+type ShortReading struct {
 	Name    string       `json:"name"`
 	Value   *float64     `json:"value"` // null where the take does not show it
 	Unit    string       `json:"unit"`
@@ -93,7 +93,7 @@ type Reading struct {
 }
 
 // files returns all files of a sample.
-func (s *Sample) files() []File {
+func (s *Entry) files() []File {
 	var all []File
 	for _, f := range s.Files {
 		all = append(all, f)
@@ -107,12 +107,12 @@ func (s *Sample) files() []File {
 const maxLine = 1 << 20 // bytes of a manifest's line
 
 // ReadManifest reads a manifest. The error names the line.
-func ReadManifest(r io.Reader) ([]Sample, error) {
-	var samples []Sample
+func ReadManifest(r io.Reader) ([]Entry, error) {
+	var samples []Entry
 	lines := bufio.NewScanner(r)
 	lines.Buffer(nil, maxLine)
 	for n := 1; lines.Scan(); n++ {
-		var s Sample
+		var s Entry
 		if err := json.Unmarshal(lines.Bytes(), &s); err != nil {
 			return nil, fmt.Errorf("line %d: %w", n, err)
 		}
@@ -129,7 +129,7 @@ func ReadManifest(r io.Reader) ([]Sample, error) {
 	return samples, lines.Err()
 }
 
-func writeManifest(path string, samples []Sample) error {
+func writeManifest(path string, samples []Entry) error {
 	return plate.WriteAtomic(path, func(w io.Writer) error {
 		e := json.NewEncoder(w)
 		for _, s := range samples {
@@ -145,8 +145,8 @@ func writeManifest(path string, samples []Sample) error {
 // and those that were written since.
 type journal struct {
 	dir    string
-	before map[string]Sample // by take and frame
-	whole  map[File]bool     // whether a file is as the journal says, of those that were looked at
+	before map[string]Entry // by take and frame
+	whole  map[File]bool    // whether a file is as the journal says, of those that were looked at
 	file   *os.File
 }
 
@@ -155,7 +155,7 @@ func placeOf(name string, frame int) string { return fmt.Sprintf("%s/%d", name, 
 // openJournal makes the folder, or takes over the data set that is in it: what its manifest says
 // goes into the journal, and the manifest away until all is there again.
 func openJournal(dir string) (*journal, error) {
-	j := &journal{dir: dir, before: map[string]Sample{}, whole: map[File]bool{}}
+	j := &journal{dir: dir, before: map[string]Entry{}, whole: map[File]bool{}}
 	manifest, journaled := filepath.Join(dir, Manifest), filepath.Join(dir, part)
 	if err := os.MkdirAll(dir, 0o777); err != nil {
 		return nil, fmt.Errorf("the output folder cannot be made: %w", err)
@@ -170,7 +170,7 @@ func openJournal(dir string) (*journal, error) {
 	if len(entries) > 0 && !has(Manifest) && !has(part) {
 		return nil, fmt.Errorf("%s: the folder is not empty, and not a data set: choose a new one", dir)
 	}
-	var samples []Sample
+	var samples []Entry
 	for _, path := range []string{manifest, journaled} {
 		data, err := os.ReadFile(path)
 		if errors.Is(err, fs.ErrNotExist) {
@@ -201,7 +201,7 @@ func openJournal(dir string) (*journal, error) {
 	return j, err
 }
 
-func (j *journal) append(s Sample) error {
+func (j *journal) append(s Entry) error {
 	line, err := json.Marshal(s)
 	if err == nil {
 		_, err = j.file.Write(append(line, '\n'))
@@ -212,7 +212,7 @@ func (j *journal) append(s Sample) error {
 func (j *journal) close() { j.file.Close() } // each line is written by then
 
 // find returns the sample of a frame where it is on disk as it would be made.
-func (j *journal) find(x *shoot, frame int) (Sample, bool) {
+func (j *journal) find(x *shoot, frame int) (Entry, bool) {
 	s, ok := j.before[placeOf(x.Name, frame)]
 	if !ok || s.Key != x.key {
 		return s, false
@@ -232,7 +232,7 @@ func (j *journal) find(x *shoot, frame int) (Sample, bool) {
 }
 
 // removeOthers removes the files of samples from before that are none of these.
-func (j *journal) removeOthers(samples []Sample) {
+func (j *journal) removeOthers(samples []Entry) {
 	keep := map[string]bool{}
 	for _, s := range samples {
 		for _, f := range s.files() {
@@ -250,7 +250,7 @@ func (j *journal) removeOthers(samples []Sample) {
 }
 
 // hash takes the hashes of all files that the take is made from, and of how.
-func (x *shoot) hash(ctx context.Context, w *writer, pairs []take.Pair) error {
+func (x *shoot) hash(ctx context.Context, w *writer, pairs []take.FilePair) error {
 	paths := map[string]bool{}
 	for _, p := range pairs { // all of them, for estimates are from all
 		paths[take.FileOf(p.Color)], paths[take.FileOf(p.Band)] = true, true

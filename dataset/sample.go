@@ -20,7 +20,7 @@ type maker struct {
 	w      *writer
 	x      *shoot
 	job    *take.Job
-	about  Sample   // what is alike in all samples of the take
+	about  Entry    // what is alike in all samples of the take
 	fitted sync.Map // of *fitted, by the background's file
 }
 
@@ -48,13 +48,13 @@ func (w *writer) prepare(ctx context.Context, x *shoot) (*maker, error) {
 		w.report.Notes = append(w.report.Notes, x.Name+": "+n)
 	}
 	m := &maker{w: w, x: x, job: job}
-	m.about = Sample{
+	m.about = Entry{
 		Version: ManifestVersion, Split: x.split, Take: x.Name, Key: x.key,
 		Residual: check.Reading("registration").Value, Crosstalk: job.Crosstalk,
-		Noise: Noise{Color: job.ColorNoise, Band: job.BandNoise},
+		Noise: CameraNoise{Color: job.ColorNoise, Band: job.BandNoise},
 	}
 	for _, r := range check.Readings {
-		m.about.Readings = append(m.about.Readings, Reading{r.Name, r.Value, r.Unit, r.Verdict})
+		m.about.Readings = append(m.about.Readings, ShortReading{r.Name, r.Value, r.Unit, r.Verdict})
 	}
 	folder := filepath.Join(w.dir, "takes", x.Name)
 	folders := []string{"color", "band", "foreground", "straight", "alpha", "sigma"}
@@ -83,7 +83,7 @@ type worker struct {
 func (m *maker) worker() *worker { return &worker{maker: m, scrubber: m.job.NewScrubber()} }
 
 // sample makes the sample of the take's i-th frame.
-func (k *worker) sample(i int) (Sample, error) {
+func (k *worker) sample(i int) (Entry, error) {
 	s := k.about
 	pair := k.x.pairs[i]
 	f, err := k.scrubber.Frame(pair.Number, nil)

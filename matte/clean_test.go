@@ -61,7 +61,7 @@ func TestTakeWithoutCleanPlates(t *testing.T) {
 				t.Errorf("seed %d: m of channel %d is off by %.2g, %.1f times its standard error", seed, c, d, d/m.Sigma[c])
 			}
 		}
-		if solver, err = matte.NewSolver(480, 270, mine, &matte.Options{Crosstalk: m.M, Clamp: matte.ClampNone}); err != nil {
+		if solver, err = matte.NewSolver(480, 270, mine, &matte.SolverOptions{Crosstalk: m.M, Clamp: matte.ClampNone}); err != nil {
 			t.Fatal(err)
 		}
 		for i, frame := range frames[:3] {

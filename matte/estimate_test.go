@@ -282,7 +282,7 @@ func TestMatteAgainstTheNoiseFloor(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if solver, err = matte.NewSolver(480, 270, ref, &matte.Options{Crosstalk: m.M, Clamp: matte.ClampNone}); err != nil {
+		if solver, err = matte.NewSolver(480, 270, ref, &matte.SolverOptions{Crosstalk: m.M, Clamp: matte.ClampNone}); err != nil {
 			t.Fatal(err)
 		}
 		for k, frame := range frames {

@@ -145,7 +145,7 @@ func TestSigmaAgainstTheScatter(t *testing.T) {
 	still := frozen{simulate.Cutouts{Seed: 4}}
 	const w, h, n = 160, 90, 60
 	s := simulate.New(still, w, h, w, h, nil, f, 9)
-	solver, err := matte.NewSolver(w, h, matte.References{DarkColor: s.DarkColor(), DarkBand: s.DarkBand(), CleanColor: s.CleanColor(), CleanBand: s.CleanBand()}, &matte.Options{Crosstalk: m, Clamp: matte.ClampNone})
+	solver, err := matte.NewSolver(w, h, matte.References{DarkColor: s.DarkColor(), DarkBand: s.DarkBand(), CleanColor: s.CleanColor(), CleanBand: s.CleanBand()}, &matte.SolverOptions{Crosstalk: m, Clamp: matte.ClampNone})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -115,7 +115,7 @@ print(json.dumps(out))
 			if err != nil {
 				t.Fatal(err)
 			}
-			if solver, err = matte.NewSolver(photoW, photoH, ref, &matte.Options{Crosstalk: m.M, Clamp: matte.ClampNone}); err != nil {
+			if solver, err = matte.NewSolver(photoW, photoH, ref, &matte.SolverOptions{Crosstalk: m.M, Clamp: matte.ClampNone}); err != nil {
 				t.Fatal(err)
 			}
 			ref = dark // what the cameras do, and not what was found

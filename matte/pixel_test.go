@@ -34,10 +34,10 @@ func TestPixelIsSolve(t *testing.T) {
 	for _, row := range []struct {
 		name string
 		ref  matte.References
-		opt  matte.Options
+		opt  matte.SolverOptions
 	}{
-		{"everything there", ref, matte.Options{Crosstalk: [3]float64{0.03, 0.02, 0.01}}},
-		{"a clean band plate alone", matte.References{CleanBand: ref.CleanBand}, matte.Options{Clamp: matte.ClampNone}},
+		{"everything there", ref, matte.SolverOptions{Crosstalk: [3]float64{0.03, 0.02, 0.01}}},
+		{"a clean band plate alone", matte.References{CleanBand: ref.CleanBand}, matte.SolverOptions{Clamp: matte.ClampNone}},
 	} {
 		s, err := matte.NewSolver(w, h, row.ref, &row.opt)
 		if err != nil {

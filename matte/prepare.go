@@ -167,7 +167,7 @@ func (p *preparation) warn(format string, args ...any) {
 func (p *preparation) solve() (_ *Solver, err error) {
 	if p.solver == nil {
 		size := p.ref.CleanBand.Size()
-		p.solver, err = NewSolver(size.X, size.Y, p.ref, &Options{Crosstalk: p.out.Crosstalk, Clamp: p.opt.Clamp})
+		p.solver, err = NewSolver(size.X, size.Y, p.ref, &SolverOptions{Crosstalk: p.out.Crosstalk, Clamp: p.opt.Clamp})
 	}
 	return p.solver, err
 }

@@ -71,7 +71,7 @@ func TestPrepareFinds(t *testing.T) {
 			t.Errorf("%s: the notes are %q", c.name, p.Notes)
 		}
 		// The solver is that of the plates and of m, and nothing else.
-		same, err := matte.NewSolver(480, 270, p.References, &matte.Options{Crosstalk: p.Crosstalk})
+		same, err := matte.NewSolver(480, 270, p.References, &matte.SolverOptions{Crosstalk: p.Crosstalk})
 		if err != nil {
 			t.Fatal(err)
 		}

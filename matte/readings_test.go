@@ -60,7 +60,7 @@ func TestAlias(t *testing.T) {
 func solved(t *testing.T, f simulate.Faults, seed uint64, frames ...int) (foreground []*plate.RGB, transmission []*plate.Gray) {
 	t.Helper()
 	s, ref := set(f, seed)
-	solver, err := matte.NewSolver(480, 270, ref, &matte.Options{Crosstalk: f.Crosstalk, Clamp: matte.ClampNone})
+	solver, err := matte.NewSolver(480, 270, ref, &matte.SolverOptions{Crosstalk: f.Crosstalk, Clamp: matte.ClampNone})
 	if err != nil {
 		t.Fatal(err)
 	}

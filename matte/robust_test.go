@@ -28,7 +28,7 @@ type oddTake struct {
 }
 
 func (o *oddTake) solver() (*matte.Solver, error) {
-	return matte.NewSolver(o.w, o.h, matte.References{DarkColor: o.darkColor, DarkBand: o.darkBand, CleanColor: o.clean, CleanBand: o.screen}, &matte.Options{Crosstalk: o.crosstalk})
+	return matte.NewSolver(o.w, o.h, matte.References{DarkColor: o.darkColor, DarkBand: o.darkBand, CleanColor: o.clean, CleanBand: o.screen}, &matte.SolverOptions{Crosstalk: o.crosstalk})
 }
 
 // moderate reports whether all values are such that their squares and sums are in the range of

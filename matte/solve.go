@@ -61,8 +61,8 @@ const (
 	ClampAll                       // transmission to 0..1, and foreground below 0 to 0
 )
 
-// Options are the options of a Solver. The zero value means: no crosstalk, transmission clamped.
-type Options struct {
+// SolverOptions are choices for NewSolver. The zero value: no crosstalk, transmission clamped.
+type SolverOptions struct {
 	Crosstalk [3]float64 // m: the part of red, green and blue set light that the band camera sees
 	Clamp     Clamp
 }
@@ -107,9 +107,9 @@ var ErrCleanBand = errors.New("matte: the clean band plate")
 // Where the clean band plate is more than ten stops below its brightest, there is no screen:
 // transmission is 0 there, so the set's edge stays in the foreground. Uncovered returns how much
 // that is.
-func NewSolver(w, h int, ref References, opt *Options) (*Solver, error) {
+func NewSolver(w, h int, ref References, opt *SolverOptions) (*Solver, error) {
 	if opt == nil {
-		opt = &Options{}
+		opt = &SolverOptions{}
 	}
 	if ref.CleanBand == nil {
 		return nil, fmt.Errorf("matte: no clean band plate: shoot one, or make one with FitScreen")

@@ -85,7 +85,7 @@ func TestSolveUndoesTheCaptureModel(t *testing.T) {
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			x := model(37, 23, test.m, test.gain)
-			s, err := matte.NewSolver(37, 23, x.ref, &matte.Options{Crosstalk: test.m})
+			s, err := matte.NewSolver(37, 23, x.ref, &matte.SolverOptions{Crosstalk: test.m})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -112,7 +112,7 @@ func TestSolveUndoesTheCaptureModel(t *testing.T) {
 func TestSolveAgreesWithSmithAndBlinn(t *testing.T) {
 	m := [3]float64{0.04, 0.02, 0.01}
 	x := model(41, 19, m, 1)
-	s, err := matte.NewSolver(41, 19, x.ref, &matte.Options{Crosstalk: m})
+	s, err := matte.NewSolver(41, 19, x.ref, &matte.SolverOptions{Crosstalk: m})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -144,7 +144,7 @@ func TestSolveWorkedPixel(t *testing.T) {
 		f.Fill(v)
 		return f
 	}
-	s, err := matte.NewSolver(1, 1, matte.References{CleanBand: gray(0.8), CleanColor: one(0.02, 0.04, 0)}, &matte.Options{Crosstalk: [3]float64{0.05, 0.025, 0}})
+	s, err := matte.NewSolver(1, 1, matte.References{CleanBand: gray(0.8), CleanColor: one(0.02, 0.04, 0)}, &matte.SolverOptions{Crosstalk: [3]float64{0.05, 0.025, 0}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -181,7 +181,7 @@ func TestClamp(t *testing.T) {
 		{matte.ClampNone, -0.1, 1.1, -0.01},
 		{matte.ClampAll, 0, 1, 0},
 	} {
-		s, err := matte.NewSolver(2, 1, matte.References{CleanBand: clean}, &matte.Options{Clamp: test.clamp})
+		s, err := matte.NewSolver(2, 1, matte.References{CleanBand: clean}, &matte.SolverOptions{Clamp: test.clamp})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -225,7 +225,7 @@ func TestSolverErrors(t *testing.T) {
 	for _, test := range []struct {
 		name string
 		ref  matte.References
-		opt  *matte.Options
+		opt  *matte.SolverOptions
 		want string
 	}{
 		{"no clean band plate", matte.References{}, nil, "FitScreen"},
@@ -233,7 +233,7 @@ func TestSolverErrors(t *testing.T) {
 		{"a clean plate no brighter than the dark", matte.References{CleanBand: gray(4, 3, 0.1), DarkBand: gray(4, 3, 0.1)}, nil, "black"},
 		{"another size", matte.References{CleanBand: gray(4, 4, 0.5)}, nil, "clean band plate is 4x4"},
 		{"NaN", matte.References{CleanBand: nan}, nil, "pixel (1, 1) is NaN"},
-		{"crosstalk of 2", matte.References{CleanBand: gray(4, 3, 0.5)}, &matte.Options{Crosstalk: [3]float64{0, 2, 0}}, "crosstalk 2 for green"},
+		{"crosstalk of 2", matte.References{CleanBand: gray(4, 3, 0.5)}, &matte.SolverOptions{Crosstalk: [3]float64{0, 2, 0}}, "crosstalk 2 for green"},
 	} {
 		if _, err := matte.NewSolver(4, 3, test.ref, test.opt); err == nil || !strings.Contains(err.Error(), test.want) {
 			t.Errorf("%s: %v, want an error with %q", test.name, err, test.want)

@@ -15,7 +15,7 @@ func TestTidy(t *testing.T) {
 	for seed := range seeds(3) {
 		f := simulate.RandomFaults(seed)
 		s, ref := set(f, seed)
-		solver, err := matte.NewSolver(480, 270, ref, &matte.Options{Crosstalk: f.Crosstalk, Clamp: matte.ClampNone})
+		solver, err := matte.NewSolver(480, 270, ref, &matte.SolverOptions{Crosstalk: f.Crosstalk, Clamp: matte.ClampNone})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -64,7 +64,7 @@ func ExampleSolver_Tidy() {
 	const w, h = 320, 180
 	faults := simulate.Faults{ReadNoise: 0.01}
 	set := simulate.New(simulate.Cutouts{}, w, h, w, h, nil, faults, 1)
-	solver, err := matte.NewSolver(w, h, matte.References{CleanBand: set.CleanBand()}, &matte.Options{Clamp: matte.ClampNone})
+	solver, err := matte.NewSolver(w, h, matte.References{CleanBand: set.CleanBand()}, &matte.SolverOptions{Clamp: matte.ClampNone})
 	if err != nil {
 		log.Fatal(err)
 	}

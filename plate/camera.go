@@ -6,9 +6,9 @@ import (
 	"strings"
 )
 
-// A Camera is a way that cameras record: a transfer curve and the primaries that its maker publishes
-// for it. Each may be used without the other.
-type Camera struct {
+// A CameraEncoding is a way that cameras record: a transfer curve and the primaries that its maker
+// publishes for it. Each may be used without the other.
+type CameraEncoding struct {
 	Name      string // of the curve and of the primaries, with a hyphen between: "slog3-sgamut3"
 	Curve     Curve
 	Primaries Primaries
@@ -16,8 +16,8 @@ type Camera struct {
 
 // Cameras returns the cameras that CameraByName knows, each by the trade's names for its curve and
 // its primaries.
-func Cameras() []Camera {
-	var all []Camera
+func Cameras() []CameraEncoding {
+	var all []CameraEncoding
 	for _, c := range []struct {
 		curve     Curve
 		primaries string
@@ -30,16 +30,16 @@ func Cameras() []Camera {
 		if err != nil {
 			panic(err) // the table above has a name that namedPrimaries lacks
 		}
-		all = append(all, Camera{c.curve.Name() + "-" + c.primaries, c.curve, p})
+		all = append(all, CameraEncoding{c.curve.Name() + "-" + c.primaries, c.curve, p})
 	}
 	return all
 }
 
 // CameraByName returns the camera of that name, in upper or lower case, or by its curve's name alone
 // where that has one set of primaries. The error for another name lists those that are known.
-func CameraByName(name string) (Camera, error) {
+func CameraByName(name string) (CameraEncoding, error) {
 	lower := strings.ToLower(strings.TrimSpace(name))
-	var found []Camera
+	var found []CameraEncoding
 	var names []string
 	for _, c := range Cameras() {
 		if c.Name == lower {
@@ -54,9 +54,9 @@ func CameraByName(name string) (Camera, error) {
 	case 1:
 		return found[0], nil
 	case 0:
-		return Camera{}, fmt.Errorf("unknown camera %.40q; known: %s", name, strings.Join(names, ", "))
+		return CameraEncoding{}, fmt.Errorf("unknown camera %.40q; known: %s", name, strings.Join(names, ", "))
 	}
-	return Camera{}, fmt.Errorf("camera %.40q has more than one set of primaries: %s or %s", name, found[0].Name, found[1].Name)
+	return CameraEncoding{}, fmt.Errorf("camera %.40q has more than one set of primaries: %s or %s", name, found[0].Name, found[1].Name)
 }
 
 // The curves below are as the cameras' makers publish them: linear light of 0.18 is the gray card of

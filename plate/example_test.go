@@ -185,7 +185,7 @@ func ExampleNewRGBReader() {
 }
 
 func ExampleReadImage() {
-	_, err := plate.ReadImage("nowhere.png", &plate.Limits{MaxPixels: 1 << 24})
+	_, err := plate.ReadImage("nowhere.png", &plate.ReadLimits{MaxPixels: 1 << 24})
 	fmt.Println(errors.Is(err, fs.ErrNotExist))
 	_, err = plate.ReadImage("../testdata/plate/sensor10.csv", nil)
 	fmt.Println(err)
@@ -239,7 +239,7 @@ func ExampleWrite_openEXR() {
 		Primaries: plate.PrimariesAP1,
 		FrameRate: [2]int{24, 1},
 		TimeCode:  &exr.TimeCode{Hours: 10, Frame: 1},
-		Layers:    []plate.Layer{{Name: "matte", Frame: matte}},
+		Layers:    []plate.DataLayer{{Name: "matte", Frame: matte}},
 	})
 	if err != nil {
 		fmt.Println(err)

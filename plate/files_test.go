@@ -133,10 +133,10 @@ func TestReadMissing(t *testing.T) {
 
 func TestLimits(t *testing.T) {
 	path := writeFile(t, "a.png", noisyPNG(t)) // 40x30
-	if _, err := plate.ReadRGB(path, plate.SRGB, &plate.Limits{MaxPixels: 1200}); err != nil {
+	if _, err := plate.ReadRGB(path, plate.SRGB, &plate.ReadLimits{MaxPixels: 1200}); err != nil {
 		t.Errorf("at the limit: %v", err)
 	}
-	if _, err := plate.ReadRGB(path, plate.SRGB, &plate.Limits{MaxPixels: 1199}); err == nil || !strings.Contains(err.Error(), "40x30 pixels are more than the limit of 1199") {
+	if _, err := plate.ReadRGB(path, plate.SRGB, &plate.ReadLimits{MaxPixels: 1199}); err == nil || !strings.Contains(err.Error(), "40x30 pixels are more than the limit of 1199") {
 		t.Errorf("beyond the limit: %v", err)
 	}
 }
@@ -210,7 +210,7 @@ func TestWriteRead(t *testing.T) {
 			opaque.A[i] = 1
 		}
 		for _, extension := range []string{".png", ".tif"} {
-			for _, compression := range []plate.Compression{plate.FastCompression, plate.NoCompression, plate.SmallCompression} {
+			for _, compression := range []plate.Effort{plate.FastCompression, plate.NoCompression, plate.SmallCompression} {
 				if compression != plate.FastCompression && c != plate.SRGB {
 					continue
 				}
@@ -392,7 +392,7 @@ func FuzzReadImage(f *testing.F) {
 	f.Add(small.Bytes())
 	f.Fuzz(func(t *testing.T, data []byte) {
 		path := writeFile(t, "fuzz", string(data))
-		m, err := plate.ReadImage(path, &plate.Limits{MaxPixels: 1 << 16})
+		m, err := plate.ReadImage(path, &plate.ReadLimits{MaxPixels: 1 << 16})
 		if err != nil {
 			if !strings.HasPrefix(err.Error(), path+": ") {
 				t.Fatalf("the error does not name the file: %v", err)

@@ -25,7 +25,7 @@ func fuzzRead(f *testing.F, seeds ...string) {
 	}
 	f.Fuzz(func(t *testing.T, file []byte) {
 		const most = 1 << 14
-		m, info, err := plate.Decode(file, &plate.Limits{MaxPixels: most})
+		m, info, err := plate.Decode(file, &plate.ReadLimits{MaxPixels: most})
 		if err != nil {
 			for _, own := range []string{"png", "y4m", "exr", "dpx", "pnm"} {
 				if strings.Contains(err.Error(), "the "+own+" decoder stopped with") {
@@ -97,7 +97,7 @@ func FuzzReadRGB(f *testing.F) {
 	weights := &[3]float32{0.25, 0.5, 0.25}
 	f.Fuzz(func(t *testing.T, file []byte) {
 		path := writeFile(t, "fuzz", string(file))
-		lim := &plate.Limits{MaxPixels: 1 << 14}
+		lim := &plate.ReadLimits{MaxPixels: 1 << 14}
 		m, err := plate.ReadImage(path, lim)
 		rgb, errRGB := plate.ReadRGB(path, plate.SRGB, lim)
 		gray, errGray := plate.ReadGray(path, plate.SRGB, weights, lim)

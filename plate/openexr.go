@@ -114,9 +114,9 @@ func decodeEXR(s *source, info Info) (image.Image, error) {
 	return f, plane(f.A, "A")
 }
 
-// A Layer is a plane that is written beside a picture, under the name of its layer: what it holds
-// is data, not color.
-type Layer struct {
+// A DataLayer is a plane that is written beside a picture, under the name of its layer: what it
+// holds is data, not color.
+type DataLayer struct {
 	Name  string // such as "matte" or "sigma"; an OpenEXR file has it as the channel Y of that layer
 	Frame *Gray
 }

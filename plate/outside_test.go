@@ -172,7 +172,7 @@ print(json.dumps(out))`
 	for _, extension := range []string{"png", "tif"} {
 		for _, depth := range []int{8, 16} {
 			for kind, f := range map[int]image.Image{1: gray, 3: &frame.RGB, 4: frame} {
-				for _, compression := range []plate.Compression{plate.FastCompression, plate.SmallCompression} {
+				for _, compression := range []plate.Effort{plate.FastCompression, plate.SmallCompression} {
 					path := filepath.Join(dir, fmt.Sprintf("%d-%d-%d.%s", kind, depth, compression, extension))
 					opt := &plate.WriteOptions{Curve: plate.BT709, Depth: depth, Compression: compression}
 					if err := plate.Write(path, f, opt); err != nil {

@@ -13,12 +13,12 @@ import (
 // of 8K nearly four times over. As planes of float32 in three colors those are 1.6 GB.
 const MaxPixels = 1 << 27
 
-// Limits bounds what is read from a file.
-type Limits struct {
+// ReadLimits bounds what is read from a file.
+type ReadLimits struct {
 	MaxPixels int // the most pixels, width times height, of one picture; 0 means MaxPixels
 }
 
-func (l *Limits) maxPixels() int {
+func (l *ReadLimits) maxPixels() int {
 	if l == nil || l.MaxPixels <= 0 {
 		return MaxPixels
 	}
@@ -63,14 +63,14 @@ func Probe(path string) (Info, error) {
 // range (16 to 235 of 8 bits), or the full one where the token XCOLORRANGE=FULL says so. Code
 // values below 0 and above 1 are kept, from -0.5 to 1.5. Chroma is interpolated linearly from where
 // the header's C token places it.
-func ReadImage(path string, lim *Limits) (image.Image, error) {
+func ReadImage(path string, lim *ReadLimits) (image.Image, error) {
 	var m image.Image
 	err := open(path, func(p *picture) (err error) { m, err = p.decode(lim); return err })
 	return m, err
 }
 
 // Decode is ReadImage and Probe of a file that is in memory.
-func Decode(file []byte, lim *Limits) (image.Image, Info, error) {
+func Decode(file []byte, lim *ReadLimits) (image.Image, Info, error) {
 	p, err := newPicture(bytes.NewReader(file), int64(len(file)))
 	if err != nil {
 		return nil, Info{}, err
@@ -80,7 +80,7 @@ func Decode(file []byte, lim *Limits) (image.Image, Info, error) {
 }
 
 // ReadRGBA reads a picture file as ReadImage does and decodes it with the curve c: see FromImage.
-func ReadRGBA(path string, c Curve, lim *Limits) (*RGBA, error) {
+func ReadRGBA(path string, c Curve, lim *ReadLimits) (*RGBA, error) {
 	m, err := ReadImage(path, lim)
 	if err != nil {
 		return nil, err
@@ -92,12 +92,14 @@ func ReadRGBA(path string, c Curve, lim *Limits) (*RGBA, error) {
 }
 
 // ReadRGB reads a picture file as ReadImage does and decodes it with the curve c: see RGBFromImage.
-func ReadRGB(path string, c Curve, lim *Limits) (*RGB, error) { return ReadRGBInto(nil, path, c, lim) }
+func ReadRGB(path string, c Curve, lim *ReadLimits) (*RGB, error) {
+	return ReadRGBInto(nil, path, c, lim)
+}
 
 // ReadRGBInto is ReadRGB into dst where that has the right size, and into a new frame otherwise:
 // many frames of one size need no memory each. Where there is an error dst may have been written
 // to.
-func ReadRGBInto(dst *RGB, path string, c Curve, lim *Limits) (*RGB, error) {
+func ReadRGBInto(dst *RGB, path string, c Curve, lim *ReadLimits) (*RGB, error) {
 	err := read(path, lim, func(rows *pngRows) bool {
 		if dst == nil || dst.Size() != image.Pt(rows.w, rows.h) {
 			dst = NewRGB(rows.w, rows.h)
@@ -127,12 +129,12 @@ func rgbOf(dst *RGB, m image.Image, c Curve) *RGB {
 // ReadGray reads a picture file as ReadImage does, decodes it with the curve c and weights its
 // linear red, green and blue, or takes a gray picture's value where weights is nil: see
 // GrayFromImage.
-func ReadGray(path string, c Curve, weights *[3]float32, lim *Limits) (*Gray, error) {
+func ReadGray(path string, c Curve, weights *[3]float32, lim *ReadLimits) (*Gray, error) {
 	return ReadGrayInto(nil, path, c, weights, lim)
 }
 
 // ReadGrayInto is to ReadGray what ReadRGBInto is to ReadRGB.
-func ReadGrayInto(dst *Gray, path string, c Curve, weights *[3]float32, lim *Limits) (*Gray, error) {
+func ReadGrayInto(dst *Gray, path string, c Curve, weights *[3]float32, lim *ReadLimits) (*Gray, error) {
 	err := read(path, lim, func(rows *pngRows) bool {
 		if dst == nil || dst.Size() != image.Pt(rows.w, rows.h) {
 			dst = NewGray(rows.w, rows.h)
@@ -153,7 +155,7 @@ func ReadGrayInto(dst *Gray, path string, c Curve, weights *[3]float32, lim *Lim
 
 // read reads a file line by line where it can be read so, and by way of a picture otherwise: then
 // lines returns false, or is not called at all.
-func read(path string, lim *Limits, lines func(*pngRows) bool, whole func(image.Image)) error {
+func read(path string, lim *ReadLimits, lines func(*pngRows) bool, whole func(image.Image)) error {
 	return open(path, func(p *picture) error {
 		if err := p.fits(lim); err != nil {
 			return err
@@ -251,7 +253,7 @@ func (p *picture) run(do func() error) (err error) {
 
 // fits reports whether the picture may be decoded at all: it is not too large, and its file is long
 // enough.
-func (p *picture) fits(lim *Limits) error {
+func (p *picture) fits(lim *ReadLimits) error {
 	w, h := p.info.W, p.info.H
 	if most := lim.maxPixels(); w > most/h {
 		return fmt.Errorf("%dx%d pixels are more than the limit of %d; Limits.MaxPixels raises it", w, h, most)
@@ -277,7 +279,7 @@ func (p *picture) rows() *pngRows {
 	return rows
 }
 
-func (p *picture) decode(lim *Limits) (m image.Image, err error) {
+func (p *picture) decode(lim *ReadLimits) (m image.Image, err error) {
 	if err := p.fits(lim); err != nil {
 		return nil, err
 	}

@@ -14,7 +14,7 @@ type RGBReader struct {
 	file  *os.File
 	from  *picture
 	curve Curve
-	lim   *Limits
+	lim   *ReadLimits
 	next  int
 	lines *pngRows // the file line by line, or else
 	row   rowLight // of a picture that is decoded as a whole
@@ -23,7 +23,7 @@ type RGBReader struct {
 
 // NewRGBReader opens a picture file, for the caller to close. A nil lim means the default limits.
 // Errors are those of ReadRGB.
-func NewRGBReader(path string, c Curve, lim *Limits) (*RGBReader, error) {
+func NewRGBReader(path string, c Curve, lim *ReadLimits) (*RGBReader, error) {
 	p, file, err := openPicture(path)
 	if err != nil {
 		return nil, err

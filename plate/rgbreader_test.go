@@ -19,7 +19,7 @@ import (
 )
 
 // rowsIn reads a file row by row.
-func rowsIn(path string, c Curve, lim *Limits) (*RGB, error) {
+func rowsIn(path string, c Curve, lim *ReadLimits) (*RGB, error) {
 	r, err := NewRGBReader(path, c, lim)
 	if err != nil {
 		return nil, err
@@ -117,7 +117,7 @@ func TestRGBReaderErrors(t *testing.T) {
 	if err := os.WriteFile(path, good, 0o666); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := rowsIn(path, SRGB, &Limits{MaxPixels: 61*33 - 1}); err == nil || !strings.Contains(err.Error(), "61x33 pixels are more than the limit of 2012") {
+	if _, err := rowsIn(path, SRGB, &ReadLimits{MaxPixels: 61*33 - 1}); err == nil || !strings.Contains(err.Error(), "61x33 pixels are more than the limit of 2012") {
 		t.Errorf("more pixels than the limit: %v", err)
 	}
 	r, err := NewRGBReader(path, SRGB, nil)

@@ -164,7 +164,7 @@ print(json.dumps(out))`
 	}
 	var paths []string
 	for _, depth := range []int{16, 32} {
-		for _, compression := range []plate.Compression{plate.FastCompression, plate.NoCompression, plate.SmallCompression} {
+		for _, compression := range []plate.Effort{plate.FastCompression, plate.NoCompression, plate.SmallCompression} {
 			path := filepath.Join(dir, fmt.Sprintf("%d-%d.exr", depth, compression))
 			if err := plate.Write(path, f, &plate.WriteOptions{Depth: depth, Compression: compression}); err != nil {
 				t.Fatal(err)

@@ -94,7 +94,7 @@ func TestWriteEXR(t *testing.T) {
 		for _, frame := range []image.Image{matte, &rgba.RGB, rgba} {
 			path := filepath.Join(dir, "a.exr")
 			opt := &plate.WriteOptions{Depth: depth, Primaries: plate.PrimariesAP1, FrameRate: [2]int{24000, 1001}, TimeCode: &exr.TimeCode{Hours: 10, Frame: 5},
-				Layers: []plate.Layer{{Name: "matte", Frame: matte}, {Name: "sigma", Frame: matte}}}
+				Layers: []plate.DataLayer{{Name: "matte", Frame: matte}, {Name: "sigma", Frame: matte}}}
 			if err := plate.Write(path, frame, opt); err != nil {
 				t.Fatal(err)
 			}
@@ -158,9 +158,9 @@ func TestWriteEXR(t *testing.T) {
 		{"a curve", matte, plate.WriteOptions{Curve: plate.SRGB}, "an OpenEXR file holds linear light, and the curve is srgb: it must be linear"},
 		{"8 bits", matte, plate.WriteOptions{Depth: 8}, "a depth of 8 bits cannot be written as OpenEXR"},
 		{"another picture", image.NewGray(image.Rect(0, 0, 1, 1)), plate.WriteOptions{}, "a *image.Gray cannot be written as OpenEXR"},
-		{"a layer of another size", matte, plate.WriteOptions{Layers: []plate.Layer{{Name: "m", Frame: bright}}}, "the layer m is 1x1 pixels and the picture 7x5"},
-		{"a layer without a name", matte, plate.WriteOptions{Layers: []plate.Layer{{Frame: matte}}}, "a layer must have a name and a frame"},
-		{"two layers of a name", matte, plate.WriteOptions{Layers: []plate.Layer{{Name: "m", Frame: matte}, {Name: "m", Frame: matte}}}, `two channels are called "m.Y"`},
+		{"a layer of another size", matte, plate.WriteOptions{Layers: []plate.DataLayer{{Name: "m", Frame: bright}}}, "the layer m is 1x1 pixels and the picture 7x5"},
+		{"a layer without a name", matte, plate.WriteOptions{Layers: []plate.DataLayer{{Frame: matte}}}, "a layer must have a name and a frame"},
+		{"two layers of a name", matte, plate.WriteOptions{Layers: []plate.DataLayer{{Name: "m", Frame: matte}, {Name: "m", Frame: matte}}}, `two channels are called "m.Y"`},
 		{"no rate", matte, plate.WriteOptions{FrameRate: [2]int{24, 0}}, "a frame rate of 24/0"},
 		{"no time", matte, plate.WriteOptions{TimeCode: &exr.TimeCode{Minutes: 60}}, "a time code with 60 minutes: 0 to 59 are possible"},
 	} {
@@ -171,7 +171,7 @@ func TestWriteEXR(t *testing.T) {
 			t.Errorf("%s: %v\nwant %s", row.what, err, row.want)
 		}
 	}
-	if err := plate.Write(filepath.Join(dir, "a.png"), matte, &plate.WriteOptions{Layers: []plate.Layer{{Name: "m", Frame: matte}}}); err == nil || !strings.Contains(err.Error(), "only an OpenEXR file (.exr) has layers") {
+	if err := plate.Write(filepath.Join(dir, "a.png"), matte, &plate.WriteOptions{Layers: []plate.DataLayer{{Name: "m", Frame: matte}}}); err == nil || !strings.Contains(err.Error(), "only an OpenEXR file (.exr) has layers") {
 		t.Errorf("layers in PNG: %v", err)
 	}
 	onlyFiles(t, dir, "a.exr")
@@ -199,7 +199,7 @@ func TestReadEXRWindows(t *testing.T) {
 		t.Errorf("%v, %v", f, err)
 	}
 	// One channel alone is the picture, whatever its name; a number of pixels outside is no danger.
-	f, err = plate.ReadGray(write(&exr.Image{Data: data, Channels: []exr.Channel{{Name: "depth.Z", Type: exr.Uint, Uint: []uint32{1, 2, 3, 4, 5, 1 << 24}}}}), plate.SRGB, nil, &plate.Limits{MaxPixels: 6})
+	f, err = plate.ReadGray(write(&exr.Image{Data: data, Channels: []exr.Channel{{Name: "depth.Z", Type: exr.Uint, Uint: []uint32{1, 2, 3, 4, 5, 1 << 24}}}}), plate.SRGB, nil, &plate.ReadLimits{MaxPixels: 6})
 	if err != nil || fmt.Sprint(f.Pix) != "[1 2 3 4 5 1.6777216e+07]" {
 		t.Errorf("%v, %v", f, err)
 	}
@@ -214,7 +214,7 @@ func TestReadEXRWindows(t *testing.T) {
 		{"more than the limit", &exr.Image{Data: data, Display: image.Rect(0, 0, 100, 100), Channels: []exr.Channel{channel("Y", 6)}}, "100x100 pixels are more than the limit of 6"},
 	} {
 		path := write(row.image)
-		if _, err := plate.ReadGray(path, plate.Linear, nil, &plate.Limits{MaxPixels: 6}); err == nil || !strings.HasPrefix(err.Error(), path+": "+row.want) {
+		if _, err := plate.ReadGray(path, plate.Linear, nil, &plate.ReadLimits{MaxPixels: 6}); err == nil || !strings.HasPrefix(err.Error(), path+": "+row.want) {
 			t.Errorf("%s: %v\nwant %s", row.what, err, row.want)
 		}
 	}

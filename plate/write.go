@@ -11,12 +11,12 @@ import (
 	"example.com/twinplate/plate/exr"
 )
 
-// A Compression says how much work is put into making a file small. All are lossless.
-type Compression int
+// An Effort says how much work is put into making a file small. All are lossless.
+type Effort int
 
 const (
 	// FastCompression, the default, is quick deflate for PNG, and none for TIFF.
-	FastCompression Compression = iota
+	FastCompression Effort = iota
 	// NoCompression leaves the values as they are.
 	NoCompression
 	// SmallCompression is thorough deflate, which takes several times as long.
@@ -27,11 +27,11 @@ const (
 type WriteOptions struct {
 	Curve       Curve // of the code values; the zero value is Linear
 	Depth       int   // bits of a value, 8 or 16, and 16 or 32 in an OpenEXR file; 0 means 16
-	Compression Compression
+	Compression Effort
 	Primaries   Primaries // of the color; the zero value means PrimariesBT709. They are stated, and nothing is converted
 
 	// Only an OpenEXR file has these.
-	Layers    []Layer       // planes beside the picture
+	Layers    []DataLayer   // planes beside the picture
 	FrameRate [2]int        // frames a second as a fraction, such as {24000, 1001}; the zero value means none
 	TimeCode  *exr.TimeCode // nil means none
 }

@@ -44,22 +44,22 @@ var infraredCut = Spectrum{{firstNM, 0.95}, {640, 0.95}, {690, 0.02}, {700, 0}, 
 var dyes = [3]gauss{{605, 38}, {540, 40}, {460, 33}}
 
 // channels returns the quantum efficiency of each channel.
-func (s Sensor) channels() [][]Curve {
+func (s Sensor) channels() [][]Distribution {
 	switch s.Model {
 	case "color":
-		var out [][]Curve
+		var out [][]Distribution
 		for _, d := range dyes {
-			out = append(out, []Curve{monoEfficiency, infraredCut, d})
+			out = append(out, []Distribution{monoEfficiency, infraredCut, d})
 		}
 		return out
 	case "curve":
-		var out [][]Curve
+		var out [][]Distribution
 		for _, c := range s.Curves {
-			out = append(out, []Curve{c})
+			out = append(out, []Distribution{c})
 		}
 		return out
 	}
-	return [][]Curve{{monoEfficiency}}
+	return [][]Distribution{{monoEfficiency}}
 }
 
 // size returns the picture's width and height on the sensor, in millimeters.
@@ -132,7 +132,7 @@ func (c Camera) signal(radiance Light, split, r, fps float64) []float64 {
 	k := split * math.Pi * math.Pow(cos, 4) / (4 * c.Stop * c.Stop) * area * seconds / c.fullScale()
 	var out []float64
 	for _, channel := range c.Sensor.channels() {
-		out = append(out, k*radiance.Through(append([]Curve{c.stack(r), photons{}}, channel...)...))
+		out = append(out, k*radiance.Through(append([]Distribution{c.stack(r), photons{}}, channel...)...))
 	}
 	return out
 }

@@ -8,8 +8,8 @@ import (
 
 // surfaces are reflectances over wavelength as costumes and skin may have them: grays, soft bumps
 // and dips, and edges such as yellow, orange and red dyes have. They are this project's own choice.
-func surfaces() []Curve {
-	out := []Curve{flat(0.2), flat(0.9)}
+func surfaces() []Distribution {
+	out := []Distribution{flat(0.2), flat(0.9)}
 	for nm := 440.0; nm <= 680; nm += 30 {
 		for _, sigma := range []float64{35, 60} {
 			out = append(out, bump{nm, sigma, 0.05, 0.6}, bump{nm, sigma, 0.7, -0.55})

@@ -102,7 +102,7 @@ func (f Filter) At(nm float64) float64 {
 
 // Tilted returns the filter for light that meets it at an angle to its normal, in degrees:
 // everything moves to shorter wavelengths, as ShiftedBy says.
-func (f Filter) Tilted(degrees float64) Curve {
+func (f Filter) Tilted(degrees float64) Distribution {
 	return tilted{f, ShiftedBy(degrees, f.filled().Index)}
 }
 

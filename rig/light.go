@@ -26,7 +26,7 @@ type Line struct {
 
 // Through returns the light's power behind all of the curves: the sum over 380 to 780 nm of the
 // light times each curve. Without curves it is the whole power in that range.
-func (l Light) Through(curves ...Curve) float64 {
+func (l Light) Through(curves ...Distribution) float64 {
 	sum := 0.0
 	if len(l.Spectrum) > 0 {
 		from := max(firstNM, l.Spectrum[0][0])
@@ -45,7 +45,7 @@ func (l Light) Through(curves ...Curve) float64 {
 	return sum
 }
 
-func product(curves []Curve, nm float64) float64 {
+func product(curves []Distribution, nm float64) float64 {
 	v := 1.0
 	for _, c := range curves {
 		v *= c.At(nm)

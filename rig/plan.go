@@ -12,7 +12,7 @@ import (
 // A Plan is what a Setup will give. Levels are in full scale and linear light, as in the plates.
 type Plan struct {
 	Name        string      `json:"name"`
-	Readings    []Reading   `json:"readings"`
+	Readings    []Forecast  `json:"readings"`
 	Crosstalk   [3]float64  `json:"crosstalk"`    // m: how much of the performer's red, green and blue reaches the band plate
 	Residue     float64     `json:"residue"`      // the error of transmission that is left with m taken off, as a root of the mean square over many colors
 	ScreenColor [3]float64  `json:"screen_color"` // K: the screen in the color plate, where it is brightest
@@ -317,9 +317,9 @@ func (r *planner) crosstalk() {
 		color, band := make([][3]float64, len(all)), make([]float64, len(all))
 		chains := [4]Light{}
 		for c, efficiency := range r.Color.Sensor.channels() {
-			chains[c] = Light{Spectrum: table(append([]Curve{light.Spectrum, r.Color.stack(0)}, efficiency...)...)}
+			chains[c] = Light{Spectrum: table(append([]Distribution{light.Spectrum, r.Color.stack(0)}, efficiency...)...)}
 		}
-		chains[3] = Light{Spectrum: table(append([]Curve{light.Spectrum, bandFilters}, channel...)...)}
+		chains[3] = Light{Spectrum: table(append([]Distribution{light.Spectrum, bandFilters}, channel...)...)}
 		// The reflectances only weight the light: full scale comes from a white surface.
 		signal := r.Color.signal(light.Scale(1/math.Pi), r.Splitter.Color, 0, r.FPS)
 		inBand := best(r.Band.signal(light.Scale(1/math.Pi), r.Splitter.Band, 0, r.FPS))
@@ -352,7 +352,7 @@ func (r *planner) crosstalk() {
 
 // bandChannel returns the quantum efficiency of the band camera's channel that sees the most of the
 // lamps.
-func (r *planner) bandChannel() []Curve {
+func (r *planner) bandChannel() []Distribution {
 	s := r.Band.signal(r.sodium, 1, 0, r.FPS)
 	return r.Band.Sensor.channels()[slices.Index(s, slices.Max(s))]
 }
@@ -546,7 +546,7 @@ func (r *planner) spectra() {
 			nm++
 		}
 	}
-	sample := func(c Curve) Spectrum {
+	sample := func(c Distribution) Spectrum {
 		out := make(Spectrum, len(at))
 		for i, nm := range at {
 			out[i] = [2]float64{nm, c.At(nm)}

@@ -75,7 +75,7 @@ func TestPlanNamesTheMistake(t *testing.T) {
 		name    string
 		change  func(*rig.Setup)
 		reading string
-		want    rig.Verdict
+		want    rig.Judgment
 		says    string // in the advice
 	}{
 		{"far too much light", func(s *rig.Setup) { s.Band.Gain = 4 }, "band_level", rig.Bad, "Close"},
@@ -86,7 +86,7 @@ func TestPlanNamesTheMistake(t *testing.T) {
 		{"a wide lens behind a narrow filter", func(s *rig.Setup) {
 			s.Color.Focal, s.Band.Focal = 20, 19
 			s.Band.Filters[0].Width = 4
-			s.Screen = rig.Screen{Width: 13, Height: 7}
+			s.Screen = rig.LitScreen{Width: 13, Height: 7}
 		}, "angle_band", rig.Bad, "centered long"},
 		{"a wide lens behind a narrow blocking filter", func(s *rig.Setup) { s.Color.Focal = 18; s.Color.Filters[0].Width = 12 }, "angle_color", rig.Bad, "wider"},
 		{"tungsten flooding the performer", func(s *rig.Setup) { s.Lights[0].Illuminant = "A"; s.Lights[0].Lux = 900 }, "crosstalk_band", rig.Watch, "589 nm"},
@@ -140,7 +140,7 @@ func TestPlanAngles(t *testing.T) {
 	}
 	wide := pier(t)
 	wide.Color.Focal, wide.Band.Focal = 25, 24
-	wide.Screen = rig.Screen{Width: 12, Height: 7}
+	wide.Screen = rig.LitScreen{Width: 12, Height: 7}
 	if w := planOf(t, wide); w.Wanted[1].Width <= long.Width || w.Corner <= p.Corner {
 		t.Errorf("a wider lens: %+v at %.1f degrees", w.Wanted, w.Corner)
 	}

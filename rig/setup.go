@@ -18,7 +18,7 @@ type Setup struct {
 	FPS       float64    `json:"fps"`
 	Mains     float64    `json:"mains_hz"` // 50 or 60
 	Distance  float64    `json:"camera_to_performer_m"`
-	Screen    Screen     `json:"screen"`
+	Screen    LitScreen  `json:"screen"`
 	Lamps     Lamps      `json:"lamps"`
 	Performer Performer  `json:"performer"`
 	Lights    []SetLight `json:"lights"`
@@ -28,8 +28,8 @@ type Setup struct {
 	Target    Target     `json:"target,omitzero"`
 }
 
-// A Screen is the lit screen: it scatters light evenly to all sides.
-type Screen struct {
+// A LitScreen is the lit screen: it scatters light evenly to all sides.
+type LitScreen struct {
 	Width       float64 `json:"width_m"`
 	Height      float64 `json:"height_m"`
 	Reflectance float64 `json:"reflectance,omitempty"` // 0: 0.8
@@ -238,7 +238,7 @@ func (l SetLight) light() (Light, error) {
 
 // table returns the product of curves as a table, over 380 to 780 nm in the steps that light is
 // summed up by.
-func table(curves ...Curve) Spectrum {
+func table(curves ...Distribution) Spectrum {
 	out := make(Spectrum, 0, int((lastNM-firstNM)/stepNM)+1)
 	for nm := float64(firstNM); nm <= lastNM; nm += stepNM {
 		out = append(out, [2]float64{nm, product(curves, nm)})

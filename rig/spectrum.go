@@ -12,15 +12,15 @@ import (
 	"strings"
 )
 
-// A Curve is a value at each wavelength in nanometers: a transmission, a reflectance, a
+// A Distribution is a value at each wavelength in nanometers: a transmission, a reflectance, a
 // sensitivity, or a power for each nanometer.
-type Curve interface {
+type Distribution interface {
 	At(nm float64) float64
 }
 
-// A Spectrum is a Curve as a table: pairs of a wavelength in nanometers and a value, in the order
-// of their wavelengths. Between two it is a straight line, and outside the table 0. In JSON it is
-// [[nm, value], ...].
+// A Spectrum is a Distribution as a table: pairs of a wavelength in nanometers and a value, in the
+// order of their wavelengths. Between two it is a straight line, and outside the table 0. In JSON
+// it is [[nm, value], ...].
 type Spectrum [][2]float64
 
 // The wavelengths over which light is summed up, in nanometers, and the steps of the sum.
@@ -177,13 +177,13 @@ func (s Spectrum) Integral() float64 {
 	return sum
 }
 
-// flat is a Curve that is the same everywhere.
+// flat is a Distribution that is the same everywhere.
 type flat float64
 
 // At implements Curve.
 func (f flat) At(float64) float64 { return float64(f) }
 
-// gauss is a Curve: a bell of height 1.
+// gauss is a Distribution: a bell of height 1.
 type gauss struct{ center, sigma float64 }
 
 // At implements Curve.

@@ -7,30 +7,30 @@ import (
 	"strings"
 )
 
-// A Verdict says what a reading of a plan means.
-type Verdict string
+// A Judgment says what a reading of a plan means.
+type Judgment string
 
 // The verdicts, from nothing to do to what would spoil the take.
 const (
-	Good  Verdict = "good"
-	Watch Verdict = "watch"
-	Bad   Verdict = "bad"
+	Good  Judgment = "good"
+	Watch Judgment = "watch"
+	Bad   Judgment = "bad"
 )
 
-// A Reading is one number of a plan, and what to make of it. Those that have a counterpart in
+// A Forecast is one number of a plan, and what to make of it. Those that have a counterpart in
 // take's check have its name and unit.
-type Reading struct {
-	Name    string  `json:"name"`  // what it is, as a key
-	Title   string  `json:"title"` // and in words
-	Value   float64 `json:"value"`
-	Unit    string  `json:"unit"`
-	Verdict Verdict `json:"verdict"`
-	Meaning string  `json:"meaning"` // the verdict in plain words
-	Advice  string  `json:"advice"`  // what to change; empty where there is nothing to
+type Forecast struct {
+	Name    string   `json:"name"`  // what it is, as a key
+	Title   string   `json:"title"` // and in words
+	Value   float64  `json:"value"`
+	Unit    string   `json:"unit"`
+	Verdict Judgment `json:"verdict"`
+	Meaning string   `json:"meaning"` // the verdict in plain words
+	Advice  string   `json:"advice"`  // what to change; empty where there is nothing to
 }
 
 // Worst returns the worst verdict.
-func (p *Plan) Worst() Verdict {
+func (p *Plan) Worst() Judgment {
 	worst := Good
 	for _, r := range p.Readings {
 		if r.Verdict == Bad || worst == Good {
@@ -43,19 +43,19 @@ func (p *Plan) Worst() Verdict {
 	return worst
 }
 
-// Reading returns the reading of this name, or the zero Reading.
-func (p *Plan) Reading(name string) Reading {
+// Reading returns the forecast of this name, or the zero Forecast.
+func (p *Plan) Reading(name string) Forecast {
 	for _, r := range p.Readings {
 		if r.Name == name {
 			return r
 		}
 	}
-	return Reading{}
+	return Forecast{}
 }
 
 // Summary returns the plan's verdicts in one sentence.
 func (p *Plan) Summary() string {
-	count := map[Verdict]int{}
+	count := map[Judgment]int{}
 	for _, r := range p.Readings {
 		count[r.Verdict]++
 	}
@@ -74,16 +74,16 @@ func (p *Plan) Summary() string {
 	return "This rig will give a good matte."
 }
 
-func (r *planner) add(name, title string, value float64, unit string, v Verdict, meaning, advice string) {
+func (r *planner) add(name, title string, value float64, unit string, v Judgment, meaning, advice string) {
 	if v == Good {
 		advice = ""
 	}
-	r.p.Readings = append(r.p.Readings, Reading{name, title, value, unit, v, meaning, advice})
+	r.p.Readings = append(r.p.Readings, Forecast{name, title, value, unit, v, meaning, advice})
 }
 
 // grade returns Good up to good, Watch up to watch, and Bad beyond. The limits are those of take's
 // check where it has the reading too; the others are this project's own.
-func grade(v, good, watch float64) Verdict {
+func grade(v, good, watch float64) Judgment {
 	switch {
 	case v <= good:
 		return Good
@@ -94,7 +94,7 @@ func grade(v, good, watch float64) Verdict {
 }
 
 // say returns the sentence that goes with the verdict.
-func say(v Verdict, good, watch, bad string) string {
+func say(v Judgment, good, watch, bad string) string {
 	switch v {
 	case Good:
 		return good

@@ -33,7 +33,7 @@ func (j *Job) WriteClips(ctx context.Context, out string, opt ClipOptions) error
 	if j.backdrop == nil {
 		return errors.New("a clip is of the composites, and there is no background")
 	}
-	common := clip.Options{W: t.colorSize.X, H: t.colorSize.Y, Rate: rateFraction(t.recipe.FPS), Depth: 16}
+	common := clip.WriterOptions{W: t.colorSize.X, H: t.colorSize.Y, Rate: rateFraction(t.recipe.FPS), Depth: 16}
 	if common.Rate == [2]int{} {
 		common.Rate = [2]int{archiveRate, 1}
 	}
@@ -49,7 +49,7 @@ func (j *Job) WriteClips(ctx context.Context, out string, opt ClipOptions) error
 	}()
 	for _, c := range []struct {
 		path string
-		kind clip.Kind
+		kind clip.Format
 	}{{opt.Archive, clip.Archive}, {opt.Preview, clip.Preview}} {
 		if c.path == "" {
 			continue

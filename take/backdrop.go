@@ -13,9 +13,9 @@ import (
 type backdrop struct {
 	in       *reader
 	frames   Sequence
-	pairs    []Pair // that are made
-	whole    []Pair // of the recipe's frames
-	byNumber bool   // by the frames' numbers, and not in order
+	pairs    []FilePair // that are made
+	whole    []FilePair // of the recipe's frames
+	byNumber bool       // by the frames' numbers, and not in order
 	fitter   *composite.Fitter
 }
 
@@ -33,7 +33,7 @@ func (t *Take) newBackdrop() (b *backdrop, note string, err error) {
 	if b.fitter, err = composite.NewFitter(info.W, info.H, t.colorSize.X, t.colorSize.Y, t.recipe.Fit); err != nil {
 		return nil, "", fmt.Errorf("%s: %w", from.Path, err)
 	}
-	b.byNumber = !slices.ContainsFunc(b.whole, func(p Pair) bool { _, ok := b.frames.at(p.Number); return !ok })
+	b.byNumber = !slices.ContainsFunc(b.whole, func(p FilePair) bool { _, ok := b.frames.at(p.Number); return !ok })
 	if n := len(b.frames); n > 1 && !b.byNumber {
 		note = "the background's frame numbers are not the take's: its frames are used in order"
 		if n < len(b.whole) {
@@ -43,10 +43,10 @@ func (t *Take) newBackdrop() (b *backdrop, note string, err error) {
 	return b, note, nil
 }
 
-func (s Sequence) at(number int) (Frame, bool) {
-	i, ok := slices.BinarySearchFunc(s, number, func(f Frame, n int) int { return f.Number - n })
+func (s Sequence) at(number int) (FrameFile, bool) {
+	i, ok := slices.BinarySearchFunc(s, number, func(f FrameFile, n int) int { return f.Number - n })
 	if !ok {
-		return Frame{}, false
+		return FrameFile{}, false
 	}
 	return s[i], true
 }
@@ -61,7 +61,7 @@ func (b *backdrop) file(i int) string {
 			return f.Path
 		}
 	}
-	at, _ := slices.BinarySearchFunc(b.whole, n, func(p Pair, n int) int { return p.Number - n })
+	at, _ := slices.BinarySearchFunc(b.whole, n, func(p FilePair, n int) int { return p.Number - n })
 	return b.frames[min(at, len(b.frames)-1)].Path
 }
 

@@ -21,7 +21,7 @@ type work struct {
 	color, background *plate.RGB
 	band              *plate.Gray
 	ref               matte.References
-	options           *matte.Options
+	options           *matte.SolverOptions
 	geometry          align.Geometry
 }
 
@@ -46,7 +46,7 @@ func newWork(w, h int) *work {
 	k := &work{
 		color: plate.NewRGB(w, h), background: plate.NewRGB(w, h), band: plate.NewGray(w, h),
 		ref:      matte.References{CleanBand: plate.NewGray(w, h)},
-		options:  &matte.Options{Crosstalk: workCrosstalk},
+		options:  &matte.SolverOptions{Crosstalk: workCrosstalk},
 		geometry: align.Identity(w, h),
 	}
 	k.geometry.Homography = [9]float64{1.001, 0.002, 3.3, -0.002, 0.999, -2.1, 1e-7, 2e-7, 1}

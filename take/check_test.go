@@ -75,7 +75,7 @@ func TestCheckNamesTheFault(t *testing.T) {
 			if f.Reading != "" && f.Says != "left" {
 				tier.InTest(t)
 			}
-			named, read, err := proof.Check(t.Context(), f, 1, &proof.Options{W: 400, H: 225, Frames: 20})
+			named, read, err := proof.Check(t.Context(), f, 1, &proof.TakeOptions{W: 400, H: 225, Frames: 20})
 			if err != nil {
 				t.Fatal(err)
 			}

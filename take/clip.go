@@ -90,7 +90,7 @@ func (c clips) find(path string) (seq Sequence, about *video, ok bool, err error
 	info := r.Info()
 	seq = make(Sequence, info.Frames)
 	for i := range seq {
-		seq[i] = Frame{i + 1, path + "#" + strconv.Itoa(i)}
+		seq[i] = FrameFile{i + 1, path + "#" + strconv.Itoa(i)}
 	}
 	return seq, &video{info.FPS(), info.TimeCode}, true, nil
 }

@@ -27,7 +27,7 @@ func (t *Take) curves() error {
 		{"background", t.background, t.recipe.BackgroundCurve, &t.backgroundCurve, t.recipe.BackgroundPrimaries, &t.backgroundPrimaries},
 	} {
 		var info plate.Info
-		var from Frame
+		var from FrameFile
 		if len(p.frames) > 0 {
 			if info, from, err = t.firstProbed(p.frames); err != nil {
 				return err

@@ -33,7 +33,7 @@ type Job struct {
 	chain     *Chain         // of both
 	backdrop  *backdrop      // nil where the take has no background
 	frames    []matte.Sample // what Prepare estimates from, read once
-	sampled   []Pair         // their pairs
+	sampled   []FilePair     // their pairs
 	asked     int            // how many there were to be
 	darkBand  *plate.Gray    // in the color camera's frame
 }
@@ -204,7 +204,7 @@ func (j *Job) sample(ctx context.Context, n int) ([]matte.Sample, error) {
 	if j.frames != nil && j.asked >= min(n, len(j.take.whole)) {
 		return j.frames, nil
 	}
-	pairs, out, err := sampled(ctx, j.take, n, func(p Pair) (matte.Sample, error) {
+	pairs, out, err := sampled(ctx, j.take, n, func(p FilePair) (matte.Sample, error) {
 		s, err := j.readSample(p)
 		if err == nil {
 			s.Band = j.resampler.Gray(nil, s.Band)

@@ -95,7 +95,7 @@ func logName(s Shard) string {
 }
 
 // openLog reads the logs of a folder for the frames of pairs, and opens the run's own.
-func openLog(j *Job, opt *RunOptions, pairs []Pair) (*runLog, error) {
+func openLog(j *Job, opt *RunOptions, pairs []FilePair) (*runLog, error) {
 	l := &runLog{job: j, dir: opt.Out, frames: map[int]*knownFrame{}, foreign: map[int]bool{}}
 	var err error
 	if l.abs, err = filepath.Abs(l.dir); err != nil {
@@ -124,7 +124,7 @@ func openLog(j *Job, opt *RunOptions, pairs []Pair) (*runLog, error) {
 	index := map[int]int{}
 	first := 0
 	if len(pairs) > 0 {
-		first = slices.IndexFunc(j.take.Pairs, func(p Pair) bool { return p.Number == pairs[0].Number })
+		first = slices.IndexFunc(j.take.Pairs, func(p FilePair) bool { return p.Number == pairs[0].Number })
 	}
 	for i, p := range pairs {
 		index[p.Number] = first + i

@@ -24,10 +24,10 @@ func (j *Job) noise(ctx context.Context) error {
 		what, flat  string
 		given, to   *matte.Noise
 		dark, clean []*plate.Gray
-		read        func(Pair) (*plate.Gray, error)
+		read        func(FilePair) (*plate.Gray, error)
 	}{
 		{"color", t.recipe.FlatColor, t.recipe.ColorNoise, &j.ColorNoise, greenOf(j.lens.ofColor(t.darkColor)), greenOf(j.lens.ofColor(t.cleanColor)), j.readGreen},
-		{"band", t.recipe.FlatBand, t.recipe.BandNoise, &j.BandNoise, someOf(j.lens.ofBand(t.darkBand)), someOf(j.lens.ofBand(t.cleanBand)), func(p Pair) (*plate.Gray, error) {
+		{"band", t.recipe.FlatBand, t.recipe.BandNoise, &j.BandNoise, someOf(j.lens.ofBand(t.darkBand)), someOf(j.lens.ofBand(t.cleanBand)), func(p FilePair) (*plate.Gray, error) {
 			f, err := j.readBand(nil, p)
 			if err == nil {
 				err = finite(p.Band, f)
@@ -209,7 +209,7 @@ func (j *Job) edgeSigma() float64 {
 
 // readGreen reads the green of a color plate, less its dark plate: it stands for the color camera's
 // noise.
-func (j *Job) readGreen(p Pair) (*plate.Gray, error) {
+func (j *Job) readGreen(p FilePair) (*plate.Gray, error) {
 	t := j.take
 	f, err := j.readColor(nil, p)
 	if err == nil {
@@ -227,7 +227,7 @@ func (j *Job) readGreen(p Pair) (*plate.Gray, error) {
 
 // noiseOfFlats measures a camera's noise from the flat frames that path stands for: each two that
 // follow each other are a pair of one light.
-func noiseOfFlats(ctx context.Context, what, path string, read func(Pair) (*plate.Gray, error)) (matte.Noise, error) {
+func noiseOfFlats(ctx context.Context, what, path string, read func(FilePair) (*plate.Gray, error)) (matte.Noise, error) {
 	seq, err := Find(path)
 	if err != nil {
 		return matte.Noise{}, fmt.Errorf("flat %s frames: %w", what, err)
@@ -242,7 +242,7 @@ func noiseOfFlats(ctx context.Context, what, path string, read func(Pair) (*plat
 			if err := ctx.Err(); err != nil {
 				return matte.Noise{}, err
 			}
-			if p[k], err = read(Pair{Color: seq[i+k].Path, Band: seq[i+k].Path}); err != nil {
+			if p[k], err = read(FilePair{Color: seq[i+k].Path, Band: seq[i+k].Path}); err != nil {
 				return matte.Noise{}, err
 			}
 		}

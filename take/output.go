@@ -44,7 +44,7 @@ var extensions = map[string]string{"": ".png", "png": ".png", "tiff": ".tif", "e
 
 // newOutput makes the output folders, and looks at what is in them. It returns nil where nothing is
 // to be written.
-func (j *Job) newOutput(opt *RunOptions, pairs []Pair) (*output, error) {
+func (j *Job) newOutput(opt *RunOptions, pairs []FilePair) (*output, error) {
 	if opt.Out == "" {
 		return nil, nil
 	}
@@ -123,7 +123,7 @@ func (j *Job) writeOptions(product string) *plate.WriteOptions {
 
 // folder makes a product's folder, tries whether it can be written to, and removes what a run that
 // was killed has left there of the frames that are to be done.
-func (o *output) folder(dir string, pairs []Pair) error {
+func (o *output) folder(dir string, pairs []FilePair) error {
 	if err := os.MkdirAll(dir, 0o777); err != nil {
 		return fmt.Errorf("the output folder cannot be made: %w", err)
 	}
@@ -134,7 +134,7 @@ func (o *output) folder(dir string, pairs []Pair) error {
 	for _, e := range entries {
 		if m := unfinished.FindStringSubmatch(e.Name()); m != nil {
 			n, err := strconv.Atoi(m[1])
-			_, ours := slices.BinarySearchFunc(pairs, n, func(p Pair, n int) int { return p.Number - n })
+			_, ours := slices.BinarySearchFunc(pairs, n, func(p FilePair, n int) int { return p.Number - n })
 			if err == nil && (ours || m[1] == probeNumber) {
 				if err := os.Remove(filepath.Join(dir, e.Name())); err != nil && !errors.Is(err, fs.ErrNotExist) {
 					return fmt.Errorf("what an earlier run left unfinished cannot be removed: %w", err)
@@ -169,7 +169,7 @@ func (o *output) staged(product string, number int) string {
 
 // occupied returns an error where files would be overwritten that the log does not know as of these
 // settings.
-func (o *output) occupied(pairs []Pair) error {
+func (o *output) occupied(pairs []FilePair) error {
 	if o.replace {
 		return nil
 	}
@@ -313,7 +313,7 @@ func (o *output) frame(product string, r *Result, p *planes) (image.Image, *plat
 		return color, &opt
 	}
 	for _, name := range recipe.Layers {
-		layer := plate.Layer{Name: name, Frame: p.alpha}
+		layer := plate.DataLayer{Name: name, Frame: p.alpha}
 		if name == "sigma" {
 			layer.Frame = r.Sigma
 		}

@@ -23,7 +23,7 @@ type reader struct {
 }
 
 // readColor reads the color plate of a pair as it is solved, into dst where that has the right size.
-func (r *reader) readColor(dst *plate.RGB, p Pair) (*plate.RGB, error) {
+func (r *reader) readColor(dst *plate.RGB, p FilePair) (*plate.RGB, error) {
 	f, err := r.readRGB(dst, p.Color, r.colorCurve, r.colorPrimaries)
 	if err == nil {
 		err = sized(p.Color, "color plate", f.Size(), r.colorSize)
@@ -37,7 +37,7 @@ func (r *reader) readColor(dst *plate.RGB, p Pair) (*plate.RGB, error) {
 
 // readBand reads the band plate of a pair as it is resampled and solved, into dst where that has the
 // right size.
-func (r *reader) readBand(dst *plate.Gray, p Pair) (*plate.Gray, error) {
+func (r *reader) readBand(dst *plate.Gray, p FilePair) (*plate.Gray, error) {
 	f, err := r.readGray(dst, p.Band, r.weights)
 	if err == nil {
 		err = sized(p.Band, "band plate", f.Size(), r.bandSize)
@@ -143,7 +143,7 @@ func (r *reader) openRGB(dst *plate.RGB, keep bool, path string, c plate.Curve, 
 }
 
 // openColor is readColor for whoever needs a row at a time.
-func (r *reader) openColor(dst *plate.RGB, keep bool, p Pair) (rows, error) {
+func (r *reader) openColor(dst *plate.RGB, keep bool, p FilePair) (rows, error) {
 	if r.lens.ofFrame() {
 		f, err := r.readColor(dst, p)
 		return whole{f}, err

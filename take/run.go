@@ -108,7 +108,7 @@ type run struct {
 	opt    *RunOptions
 	out    *output // nil: nothing is written
 	first  int     // index of the first of pairs in the take
-	pairs  []Pair
+	pairs  []FilePair
 	shared func() (*plate.RGB, error) // as a runner has it
 	stop   chan struct{}              // closed when no more frames are to be begun
 

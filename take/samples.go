@@ -18,7 +18,7 @@ import (
 // is estimated from these. In the place of a frame that cannot be read, which fails alone when it is
 // made, comes the nearest one that can, and the take warns of it once. Where there are fewer than n
 // that can be read there are fewer; where there is none the error is that of the first.
-func sampled[T any](ctx context.Context, t *Take, n int, read func(Pair) (T, error)) (pairs []Pair, all []T, err error) {
+func sampled[T any](ctx context.Context, t *Take, n int, read func(FilePair) (T, error)) (pairs []FilePair, all []T, err error) {
 	tried := make([]bool, len(t.whole))
 	var first error
 	one := func(i int) bool {
@@ -78,7 +78,7 @@ func (t *Take) lost(err error) {
 }
 
 // readPair reads both plates of a frame, and returns an error where a value is not finite.
-func (r *reader) readPair(p Pair) (color *plate.RGB, band *plate.Gray, err error) {
+func (r *reader) readPair(p FilePair) (color *plate.RGB, band *plate.Gray, err error) {
 	var errs [2]error
 	var wait sync.WaitGroup
 	wait.Go(func() {
@@ -96,7 +96,7 @@ func (r *reader) readPair(p Pair) (color *plate.RGB, band *plate.Gray, err error
 }
 
 // readSample is readPair as a matte.Sample, whose plates are still each in its own camera's frame.
-func (r *reader) readSample(p Pair) (s matte.Sample, err error) {
+func (r *reader) readSample(p FilePair) (s matte.Sample, err error) {
 	s.Color, s.Band, err = r.readPair(p)
 	return s, err
 }
@@ -111,8 +111,8 @@ func finite(path string, f interface{ CheckFinite() error }) error {
 
 // registrationPairs reads the pairs that registration looks at; see is called with each as it was
 // read, and may be nil.
-func (t *Take) registrationPairs(ctx context.Context, see func(Pair, matte.Sample)) ([]align.Pair, error) {
-	_, pairs, err := sampled(ctx, t, registrationSamples, func(p Pair) (align.Pair, error) {
+func (t *Take) registrationPairs(ctx context.Context, see func(FilePair, matte.Sample)) ([]align.Pair, error) {
+	_, pairs, err := sampled(ctx, t, registrationSamples, func(p FilePair) (align.Pair, error) {
 		s, err := t.readSample(p)
 		if err != nil {
 			return align.Pair{}, err
@@ -136,10 +136,10 @@ func sizeSamples() int {
 
 // size returns the size that most of a camera's frames have, by a few spread over it, and the first
 // of them that has it.
-func (t *Take) size(frames Sequence) (plate.Info, Frame, error) {
+func (t *Take) size(frames Sequence) (plate.Info, FrameFile, error) {
 	type seen struct {
 		info  plate.Info
-		frame Frame
+		frame FrameFile
 	}
 	var all []seen
 	n := min(sizeSamples(), len(frames))
@@ -166,7 +166,7 @@ func (t *Take) size(frames Sequence) (plate.Info, Frame, error) {
 
 // firstProbed returns what the first frame that can be asked says of itself. An error is that of the
 // very first.
-func (t *Take) firstProbed(frames Sequence) (plate.Info, Frame, error) {
+func (t *Take) firstProbed(frames Sequence) (plate.Info, FrameFile, error) {
 	var first error
 	for _, f := range frames {
 		info, err := t.probe(f.Path)
@@ -175,5 +175,5 @@ func (t *Take) firstProbed(frames Sequence) (plate.Info, Frame, error) {
 		}
 		first = cmp.Or(first, err)
 	}
-	return plate.Info{}, Frame{}, first
+	return plate.Info{}, FrameFile{}, first
 }

@@ -15,14 +15,14 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A Frame is one numbered picture file.
-type Frame struct {
+// A FrameFile is one numbered picture file.
+type FrameFile struct {
 	Number int
 	Path   string
 }
 
 // A Sequence is the frames of one camera in the order of their numbers, each number once.
-type Sequence []Frame
+type Sequence []FrameFile
 
 // Find returns the sequence that path stands for: a folder (its picture files, by
 // plate.Extensions), a single file, or a glob as of path/filepath.Match. A file's number is the
@@ -110,9 +110,9 @@ func number(paths []string) (Sequence, error) {
 		if err != nil {
 			return nil, fmt.Errorf("%s: the frame number %s is too long", p, which(i))
 		}
-		seq = append(seq, Frame{n, p})
+		seq = append(seq, FrameFile{n, p})
 	}
-	slices.SortStableFunc(seq, func(a, b Frame) int { return a.Number - b.Number })
+	slices.SortStableFunc(seq, func(a, b FrameFile) int { return a.Number - b.Number })
 	for i := 1; i < len(seq); i++ {
 		if seq[i].Number == seq[i-1].Number {
 			return nil, fmt.Errorf("%s and %s both have the frame number %d: give a pattern that selects one of them, like \"%s\"",
@@ -144,15 +144,15 @@ func varying(groups [][]string) (int, bool) {
 	return 0, false
 }
 
-// A Pair is the two files of one frame. Number is the color plate's.
-type Pair struct {
+// A FilePair is the two files of one frame. Number is the color plate's.
+type FilePair struct {
 	Number      int
 	Color, Band string
 }
 
 // A Pairing is what Match makes of two sequences.
 type Pairing struct {
-	Pairs   []Pair
+	Pairs   []FilePair
 	NoBand  []int // numbers of color frames without a partner
 	NoColor []int // numbers of band frames without a partner
 }
@@ -166,7 +166,7 @@ func Match(color, band Sequence) (Pairing, error) { return MatchOffset(color, ba
 func MatchOffset(color, band Sequence, offset int) (Pairing, error) {
 	var p Pairing
 	if len(color) == 1 && len(band) == 1 {
-		p.Pairs = []Pair{{color[0].Number, color[0].Path, band[0].Path}}
+		p.Pairs = []FilePair{{color[0].Number, color[0].Path, band[0].Path}}
 		return p, nil
 	}
 	i, j := 0, 0
@@ -179,7 +179,7 @@ func MatchOffset(color, band Sequence, offset int) (Pairing, error) {
 			p.NoColor = append(p.NoColor, band[j].Number)
 			j++
 		default:
-			p.Pairs = append(p.Pairs, Pair{color[i].Number, color[i].Path, band[j].Path})
+			p.Pairs = append(p.Pairs, FilePair{color[i].Number, color[i].Path, band[j].Path})
 			i++
 			j++
 		}

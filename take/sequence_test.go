@@ -81,7 +81,7 @@ func TestFind(t *testing.T) {
 
 func frames(prefix string, n ...int) (s take.Sequence) {
 	for _, i := range n {
-		s = append(s, take.Frame{Number: i, Path: prefix})
+		s = append(s, take.FrameFile{Number: i, Path: prefix})
 	}
 	return s
 }
@@ -91,7 +91,7 @@ func TestMatch(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := take.Pairing{Pairs: []take.Pair{{2, "c", "b"}, {3, "c", "b"}, {5, "c", "b"}}, NoBand: []int{1, 9}, NoColor: []int{4, 6}}
+	want := take.Pairing{Pairs: []take.FilePair{{2, "c", "b"}, {3, "c", "b"}, {5, "c", "b"}}, NoBand: []int{1, 9}, NoColor: []int{4, 6}}
 	if !reflect.DeepEqual(p, want) {
 		t.Errorf("%+v, want %+v", p, want)
 	}

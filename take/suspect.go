@@ -188,7 +188,7 @@ func (t *Take) exchanged(band string) error {
 // swapped returns an error where the color plate is the band camera's and the reverse. A lit screen
 // is smooth and has the one color of its line; a performer has several, or at least is not smooth.
 // Where the plates do not differ in that, there is none.
-func (t *Take) swapped(color, band *coarse, p Pair) error {
+func (t *Take) swapped(color, band *coarse, p FilePair) error {
 	if color.chroma() > oneChroma || color.step() > smoothStep || color.bright() < leastBright {
 		return nil
 	}
@@ -217,12 +217,12 @@ func (s *suspect) say(format string, args ...any) {
 
 // A glance is what is kept of a frame.
 type glance struct {
-	pair                  Pair
+	pair                  FilePair
 	color, band           *coarse
 	colorGrain, bandGrain []grain // of green, and of the band
 }
 
-func newGlance(p Pair, color *plate.RGB, band *plate.Gray) glance {
+func newGlance(p FilePair, color *plate.RGB, band *plate.Gray) glance {
 	return glance{p, coarseRGB(color), coarseGray(band), grains(color.Pix[1], color.W, color.H), grains(band.Pix, band.W, band.H)}
 }
 

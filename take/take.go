@@ -38,7 +38,7 @@ type Take struct {
 
 	notes    []string
 	unpaired []string      // notes of the pairing
-	whole    []Pair        // of the recipe's frames, whichever of them are made: estimates are from these
+	whole    []FilePair    // of the recipe's frames, whichever of them are made: estimates are from these
 	damaged  map[int]error // frames that were looked at for an estimate and cannot be read
 	warnings []string      // of these
 }
@@ -78,7 +78,7 @@ func OpenContext(ctx context.Context, r Recipe) (*Take, error) {
 	if r.Offset.Mode != "auto" {
 		var color, band Sequence
 		for _, p := range t.Pairs {
-			color, band = append(color, Frame{p.Number, p.Color}), append(band, Frame{p.Number, p.Band})
+			color, band = append(color, FrameFile{p.Number, p.Color}), append(band, FrameFile{p.Number, p.Band})
 		}
 		if err := t.look(color, band); err != nil {
 			return nil, err
@@ -314,7 +314,7 @@ func (r reference) mean() error {
 }
 
 // ReadColor reads the color plate of a pair, in linear light.
-func (t *Take) ReadColor(p Pair) (*plate.RGB, error) { return t.readColor(nil, p) }
+func (t *Take) ReadColor(p FilePair) (*plate.RGB, error) { return t.readColor(nil, p) }
 
 // ReadBand reads the band plate of a pair, in linear light, as it was shot.
 func (t *Take) ReadBand(p Pair) (*plate.Gray, error) { return t.readBand(nil, p) }
@@ -367,7 +367,7 @@ func (t *Take) register(ctx context.Context) (Registration, error) {
 		return t.given(g.Value, "the recipe's geometry")
 	}
 	var seen []glance
-	pairs, err := t.registrationPairs(ctx, func(p Pair, s matte.Sample) { seen = append(seen, newGlance(p, s.Color, s.Band)) })
+	pairs, err := t.registrationPairs(ctx, func(p FilePair, s matte.Sample) { seen = append(seen, newGlance(p, s.Color, s.Band)) })
 	if err != nil {
 		return Registration{}, err
 	}

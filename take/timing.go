@@ -74,7 +74,7 @@ func (t *Take) CheckTiming(ctx context.Context) (Timing, error) {
 	}
 	var color, band, run Sequence
 	for _, p := range t.Pairs {
-		color, band = append(color, Frame{p.Number, p.Color}), append(band, Frame{p.Number, p.Band})
+		color, band = append(color, FrameFile{p.Number, p.Color}), append(band, FrameFile{p.Number, p.Band})
 	}
 	run = longest(color)
 	from := 0
@@ -153,14 +153,14 @@ func (t *Take) compare(ctx context.Context, color, band Sequence, reach int) (*a
 		var both sync.WaitGroup
 		if i < len(color) {
 			both.Go(func() {
-				if c, errs[0] = t.readColor(nil, Pair{Color: color[i].Path}); errs[0] == nil {
+				if c, errs[0] = t.readColor(nil, FilePair{Color: color[i].Path}); errs[0] == nil {
 					errs[0] = finite(color[i].Path, c)
 				}
 			})
 		}
 		if i < len(band) {
 			both.Go(func() {
-				if b, errs[1] = t.readBand(nil, Pair{Band: band[i].Path}); errs[1] == nil {
+				if b, errs[1] = t.readBand(nil, FilePair{Band: band[i].Path}); errs[1] == nil {
 					errs[1] = finite(band[i].Path, b)
 				}
 			})
@@ -338,7 +338,7 @@ func byTimecode(paths []string, rate int, drop bool) Sequence {
 		if !ok {
 			return nil
 		}
-		seq = append(seq, Frame{c.Number(), p})
+		seq = append(seq, FrameFile{c.Number(), p})
 		early, late = early || c.Number() < day/4, late || c.Number() >= day-day/4
 	}
 	for i := range seq {
@@ -346,7 +346,7 @@ func byTimecode(paths []string, rate int, drop bool) Sequence {
 			seq[i].Number += day
 		}
 	}
-	slices.SortFunc(seq, func(a, b Frame) int { return a.Number - b.Number })
+	slices.SortFunc(seq, func(a, b FrameFile) int { return a.Number - b.Number })
 	for i := 1; i < len(seq); i++ {
 		if seq[i].Number == seq[i-1].Number {
 			return nil

@@ -82,7 +82,7 @@ func TestPairingInTime(t *testing.T) {
 			t.Errorf("%s: %v", row.name, err)
 			continue
 		}
-		text := func(p take.Pair) string {
+		text := func(p take.FilePair) string {
 			base := func(path string) string { return strings.TrimSuffix(filepath.Base(path), ".png") }
 			return base(p.Color) + " " + base(p.Band)
 		}

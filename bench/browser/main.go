@@ -38,7 +38,7 @@ func main() {
 		for i := range m {
 			m[i] = work.Get("crosstalk").Index(i).Float()
 		}
-		solver, err := matte.NewSolver(w, h, matte.References{CleanBand: clean}, &matte.Options{Crosstalk: m})
+		solver, err := matte.NewSolver(w, h, matte.References{CleanBand: clean}, &matte.SolverOptions{Crosstalk: m})
 		if err != nil {
 			panic(err)
 		}

@@ -152,7 +152,7 @@ func plots(c *take.Checkup) []drawing {
 }
 
 // done returns the finished drawing.
-func done(c *page.Chart, caption string) drawing { return drawing{template.HTML(c.SVG()), caption} }
+func done(c *page.Plot, caption string) drawing { return drawing{template.HTML(c.SVG()), caption} }
 
 // levelPlot shows how much of the band plates lies at each level, on a logarithmic scale.
 func levelPlot(levels []float64) drawing {

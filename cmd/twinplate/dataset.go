@@ -62,10 +62,10 @@ func (c *datasetCommand) sources() ([]dataset.Source, error) {
 
 // datasetReport is what `dataset --json` prints.
 type datasetReport struct {
-	Samples map[string]int    `json:"samples"` // by split
-	Kept    int               `json:"kept"`
-	Failed  []dataset.Failure `json:"failed"`
-	Notes   []string          `json:"notes"`
+	Samples map[string]int     `json:"samples"` // by split
+	Kept    int                `json:"kept"`
+	Failed  []dataset.Omission `json:"failed"`
+	Notes   []string           `json:"notes"`
 }
 
 func (c *datasetCommand) Run(t *terminal) error {

@@ -57,8 +57,8 @@ With --footage, testdata/footage/film.py (Debian's python3-opencv and python3-sk
 
 // proofReport is what `proof --json` prints.
 type proofReport struct {
-	Takes  []proof.Line `json:"takes"`
-	Within proofCounts  `json:"within"`
+	Takes  []proof.TakeResult `json:"takes"`
+	Within proofCounts        `json:"within"`
 }
 
 // proofCounts say how many takes keep to each limit.
@@ -71,7 +71,7 @@ type proofCounts struct {
 	G         int `json:"g_3_sigma"`
 }
 
-func (c *proofCounts) add(l proof.Line) {
+func (c *proofCounts) add(l proof.TakeResult) {
 	for _, x := range []struct {
 		n        *int
 		v, limit float64
@@ -112,7 +112,7 @@ func (c *proofCommand) Run(t *terminal) error {
 		t.printf("%6s  %6s  %6s %8s %10s  %6s  %5s %5s %5s\n", "seed", "floor", "clean", "rebuilt", "estimated", "px", "m", "K", "g")
 	}
 	for i := range *c.Takes {
-		line, err := proof.Take(t.ctx, c.Seed+uint64(i), &proof.Options{Frames: c.Frames, Pier: c.Pier})
+		line, err := proof.Take(t.ctx, c.Seed+uint64(i), &proof.TakeOptions{Frames: c.Frames, Pier: c.Pier})
 		if err != nil {
 			return err
 		}
@@ -134,7 +134,7 @@ func (c *proofCommand) Run(t *terminal) error {
 	if c.JSON {
 		return t.object(r)
 	}
-	median := func(of func(proof.Line) float64) float64 {
+	median := func(of func(proof.TakeResult) float64) float64 {
 		v := make([]float64, len(r.Takes))
 		for i, l := range r.Takes {
 			v[i] = of(l)
@@ -143,7 +143,7 @@ func (c *proofCommand) Run(t *terminal) error {
 	}
 	w := r.Within
 	t.printf("\nof %d takes: clean within 1.05 in %d (median %.3f), rebuilt within 1.5 in %d (median %.3f), estimated within 1.1 in %d (median %.3f)\n", *c.Takes,
-		w.Clean, median(func(l proof.Line) float64 { return l.Clean }), w.Rebuilt, median(func(l proof.Line) float64 { return l.Rebuilt }), w.Estimated, median(func(l proof.Line) float64 { return l.Estimated }))
+		w.Clean, median(func(l proof.TakeResult) float64 { return l.Clean }), w.Rebuilt, median(func(l proof.TakeResult) float64 { return l.Rebuilt }), w.Estimated, median(func(l proof.TakeResult) float64 { return l.Estimated }))
 	t.printf("m within three standard errors in %d, K in %d, g in %d\n", w.M, w.K, w.G)
 	return nil
 }

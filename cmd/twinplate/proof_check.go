@@ -21,7 +21,7 @@ func (c *proofCommand) check(t *terminal) error {
 	for i := range *c.Takes {
 		seed := c.Seed + uint64(i)
 		for _, f := range proof.Faults {
-			ok, read, err := proof.Check(t.ctx, f, seed, &proof.Options{Frames: max(c.Frames, 20), Pier: c.Pier})
+			ok, read, err := proof.Check(t.ctx, f, seed, &proof.TakeOptions{Frames: max(c.Frames, 20), Pier: c.Pier})
 			if err != nil {
 				return err
 			}

@@ -10,7 +10,7 @@ import (
 // footageReport is what `proof --footage --json` prints.
 type footageReport struct {
 	Takes    []proof.FootageLine   `json:"takes"`
-	Verdicts map[proof.Verdict]int `json:"verdicts"`
+	Verdicts map[proof.Outcome]int `json:"verdicts"`
 	Within   footageCounts         `json:"within"`
 }
 
@@ -48,7 +48,7 @@ func (r *footageReport) add(l proof.FootageLine) {
 
 // footage does the job on takes that no code of this project's library drew.
 func (c *proofCommand) footage(t *terminal) error {
-	opt := &proof.FootageOptions{Script: c.Script, Frames: c.Frames}
+	opt := &proof.FilmOptions{Script: c.Script, Frames: c.Frames}
 	if c.Size != "" {
 		var err error
 		if opt.W, opt.H, err = size(c.Size); err != nil {
@@ -58,7 +58,7 @@ func (c *proofCommand) footage(t *terminal) error {
 	if c.Frames < 0 || c.Frames > 64 {
 		return usageError{fmt.Errorf("--frames %d: the script draws 1 to 64", c.Frames)}
 	}
-	r := footageReport{Verdicts: map[proof.Verdict]int{}}
+	r := footageReport{Verdicts: map[proof.Outcome]int{}}
 	if !c.JSON {
 		t.printf("%6s  %-86s  %6s %6s %5s %6s  %6s %6s  %5s %5s %5s  %5s  %4s  %s\n", "seed", "take", "edges", "stated", "ratio", "frame", "matte", "edges", "open", "core", "edge", "warns", "s", "verdict")
 	}

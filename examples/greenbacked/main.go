@@ -120,7 +120,7 @@ func sodium(set *simulate.Simulator, shot simulate.Shot, w, h int) (*matte.Solut
 	if err != nil {
 		return nil, err
 	}
-	if solver, err = matte.NewSolver(w, h, ref, &matte.Options{Crosstalk: m.M}); err != nil {
+	if solver, err = matte.NewSolver(w, h, ref, &matte.SolverOptions{Crosstalk: m.M}); err != nil {
 		return nil, err
 	}
 	g, err := solver.Gain(sample)

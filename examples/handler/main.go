@@ -141,7 +141,7 @@ func upload(r *http.Request, name string) (image.Image, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
-	picture, _, err := plate.Decode(data, &plate.Limits{MaxPixels: maxPixels})
+	picture, _, err := plate.Decode(data, &plate.ReadLimits{MaxPixels: maxPixels})
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}

@@ -19,7 +19,7 @@ func main() {
 
 	solver, err := matte.NewSolver(w, h, matte.References{
 		DarkColor: set.DarkColor(), DarkBand: set.DarkBand(), CleanColor: set.CleanColor(), CleanBand: set.CleanBand(),
-	}, &matte.Options{Crosstalk: simulate.DemoFaults().Crosstalk})
+	}, &matte.SolverOptions{Crosstalk: simulate.DemoFaults().Crosstalk})
 	check(err)
 	solution, err := solver.Solve(nil, shot.Color, shot.Band, shot.Truth.Gain)
 	check(err)

@@ -39,16 +39,16 @@ func cut(p *[3][]float32, n int) [3][]float32 {
 	return [3][]float32{p[0][:n], p[1][:n], p[2][:n]}
 }
 
-// A Line says where in the band plate the pixels of a row are, as displacements: with x the pixel's
-// place in the row, xc = x - Center, r2 = (xc^2 + YC2) Unit, s = r2 (K1 + r2 K2), e = xc s and f =
-// YC s,
+// A MapLine says where in the band plate the pixels of a row are, as displacements: with x the
+// pixel's place in the row, xc = x - Center, r2 = (xc^2 + YC2) Unit, s = r2 (K1 + r2 K2), e = xc s
+// and f = YC s,
 //
 //	w  = W[0] + W[1] x + W[2] e + W[3] f
 //	dx = (X[0] + x (X[1] + x X[2] + e X[4] + f X[6]) + e X[3] + f X[5]) / w
 //	dy = (Y[0] + x Y[1] + e Y[2] + f Y[3]) / w
 //
 // Every term is about as large as the displacement, and not as the frame: so float32 is enough.
-type Line struct {
+type MapLine struct {
 	Center, YC, YC2, Unit, K1, K2 float32
 	W                             [4]float32
 	X                             [7]float32
@@ -78,7 +78,7 @@ func Held(out, p, t, b []float32) {
 
 // Places fills dx and dy, which have one length, with the displacements of the pixels x, x+step,
 // x+2 step and so on.
-func (l *Line) Places(dx, dy []float32, x, step float32) {
+func (l *MapLine) Places(dx, dy []float32, x, step float32) {
 	places(l, dx, dy, &[2]float32{x, step})
 	settle()
 }

@@ -170,11 +170,11 @@ func TestHeldInPlace(t *testing.T) {
 
 // The expected values are the formulas of Line's comment in float64.
 func TestPlaces(t *testing.T) {
-	l := Line{Center: 2000, YC: -700, YC2: 490000, Unit: 1. / (2300 * 2300), K1: 0.02, K2: -0.01,
+	l := MapLine{Center: 2000, YC: -700, YC2: 490000, Unit: 1. / (2300 * 2300), K1: 0.02, K2: -0.01,
 		W: [4]float32{1, 1e-6, 1e-6, -2e-6}, X: [7]float32{3, -0.004, 1e-6, 0.999, 1e-6, 0.01, -1e-6}, Y: [4]float32{-2, 0.01, 0.01, 0.998}}
 	flat := l
 	flat.K1, flat.K2 = 0, 0
-	for _, l := range []Line{l, flat} {
+	for _, l := range []MapLine{l, flat} {
 		for _, n := range append(lengths, 4096) {
 			dx, dy := make([]float32, n), make([]float32, n)
 			for _, row := range [][2]float32{{0, 1}, {float32(n) - 1, -1}} {
@@ -354,8 +354,8 @@ func BenchmarkKernel(b *testing.B) {
 	_, plain := randomRow(r, n)
 	plain.Plain = true
 	src := noise(r, 4*(n+4)+Pad)
-	l := Line{K1: 0.01, Unit: 1e-6, W: [4]float32{1}, X: [7]float32{3: 1}, Y: [4]float32{3: 1}}
-	flat := Line{W: [4]float32{1}, X: [7]float32{3: 1}, Y: [4]float32{3: 1}}
+	l := MapLine{K1: 0.01, Unit: 1e-6, W: [4]float32{1}, X: [7]float32{3: 1}, Y: [4]float32{3: 1}}
+	flat := MapLine{W: [4]float32{1}, X: [7]float32{3: 1}, Y: [4]float32{3: 1}}
 	dx, dy := noise(r, n), noise(r, n)
 	nodes := noise(r, n/Apart+1)
 	var short []Run

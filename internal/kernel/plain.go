@@ -12,7 +12,7 @@ func solveOver(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]flo
 
 func addHeld(out, p, t, b []float32) { held(0, out, p, t, b) }
 
-func places(l *Line, dx, dy []float32, at *[2]float32) {
+func places(l *MapLine, dx, dy []float32, at *[2]float32) {
 	l.places(0, dx, dy, at)
 }
 

@@ -66,7 +66,7 @@ func held(i int, out, p, t, b []float32) {
 	}
 }
 
-func (l *Line) places(i int, dx, dy []float32, at *[2]float32) {
+func (l *MapLine) places(i int, dx, dy []float32, at *[2]float32) {
 	dy = dy[:len(dx)]
 	for ; i < len(dx); i++ {
 		x := at[0] + float32(i)*at[1]

@@ -29,8 +29,8 @@ const (
 	MaxPixels = plate.MaxPixels
 )
 
-// An Info describes a video file's first video stream.
-type Info struct {
+// A Stream describes a video file's first video stream.
+type Stream struct {
 	plate.Info         // Format is "clip", Depth that of the stream
 	Frames     int     // how many there are, by its packets
 	Rate       [2]int  // frames a second, as a fraction
@@ -44,7 +44,7 @@ type Info struct {
 
 // at returns a time before which the frames up to, not including, index are shown, and the others
 // from it on.
-func (i Info) at(index int) float64 {
+func (i Stream) at(index int) float64 {
 	if i.times != nil {
 		return i.first + (i.times[index-1]+i.times[index])/2
 	}
@@ -52,7 +52,7 @@ func (i Info) at(index int) float64 {
 }
 
 // FPS returns the frame rate as a number.
-func (i Info) FPS() float64 { return float64(i.Rate[0]) / float64(i.Rate[1]) }
+func (i Stream) FPS() float64 { return float64(i.Rate[0]) / float64(i.Rate[1]) }
 
 // Installed returns ErrNoFFmpeg where FFmpeg is not there.
 func Installed() error {
@@ -85,7 +85,7 @@ func source(path string) []string {
 
 // Probe reads what a video file says of itself. Errors are of type *plate.FileError; ErrNoFFmpeg is
 // one that errors.Is finds.
-func Probe(ctx context.Context, path string) (Info, error) {
+func Probe(ctx context.Context, path string) (Stream, error) {
 	i, err := probe(ctx, path)
 	if err != nil {
 		return i, &plate.FileError{Path: path, Err: err}
@@ -132,23 +132,23 @@ func (t tags) timecode() string {
 	return ""
 }
 
-func probe(ctx context.Context, path string) (Info, error) {
+func probe(ctx context.Context, path string) (Stream, error) {
 	stat, err := os.Stat(path)
 	if err != nil {
-		return Info{}, err
+		return Stream{}, err
 	}
 	if !stat.Mode().IsRegular() {
-		return Info{}, errors.New("not a file but a folder or a device")
+		return Stream{}, errors.New("not a file but a folder or a device")
 	}
 	p, err := ffprobe(ctx, path)
 	if err != nil {
-		return Info{}, err
+		return Stream{}, err
 	}
 	if len(p.Streams) == 0 {
-		return Info{}, errors.New("FFmpeg finds no video in it")
+		return Stream{}, errors.New("FFmpeg finds no video in it")
 	}
 	s := p.Streams[0]
-	i := Info{Info: plate.Info{W: s.Width, H: s.Height, Format: "clip"}, Codec: s.Codec}
+	i := Stream{Info: plate.Info{W: s.Width, H: s.Height, Format: "clip"}, Codec: s.Codec}
 	if i.W <= 0 || i.H <= 0 || i.W > MaxPixels/i.H {
 		return i, fmt.Errorf("%dx%d pixels: there must be one at least, and %d at most", i.W, i.H, MaxPixels)
 	}
@@ -233,7 +233,7 @@ func runProbe(ctx context.Context, path, stream string, read func(io.Reader) err
 const readAll = 4 << 30
 
 // index finds out how many frames there are, and when each is shown.
-func (i *Info) index(ctx context.Context, path string, size int64, p probed) error {
+func (i *Stream) index(ctx context.Context, path string, size int64, p probed) error {
 	s := p.Streams[0]
 	formatStart, _ := strconv.ParseFloat(p.Format.Start, 64)
 	// Other containers have no index that a time could be found by to the frame.

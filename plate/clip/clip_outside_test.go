@@ -256,7 +256,7 @@ func TestWriter(t *testing.T) {
 	for _, depth := range []int{8, 16} {
 		var frames []image.Image
 		path := filepath.Join(dir, fmt.Sprintf("a %d ü.mkv", depth))
-		out, err := clip.Create(path, clip.Options{W: w, H: h, Depth: depth, Rate: [2]int{24000, 1001}, Curve: plate.PQ, Primaries: plate.PrimariesBT2020, TimeCode: "10:00:00:00"})
+		out, err := clip.Create(path, clip.WriterOptions{W: w, H: h, Depth: depth, Rate: [2]int{24000, 1001}, Curve: plate.PQ, Primaries: plate.PrimariesBT2020, TimeCode: "10:00:00:00"})
 		if err != nil {
 			if errors.Is(err, clip.ErrNoFFmpeg) {
 				outside.Program(t, "ffmpeg")
@@ -328,7 +328,7 @@ func TestWriter(t *testing.T) {
 	}
 
 	path := filepath.Join(dir, "look.mp4")
-	out, err := clip.Create(path, clip.Options{Kind: clip.Preview, W: w, H: h, Rate: [2]int{25, 1}, Curve: plate.SRGB})
+	out, err := clip.Create(path, clip.WriterOptions{Kind: clip.Preview, W: w, H: h, Rate: [2]int{25, 1}, Curve: plate.SRGB})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -377,7 +377,7 @@ func TestWriterThatIsAborted(t *testing.T) {
 	if err := os.WriteFile(old, []byte("half"), 0o666); err != nil {
 		t.Fatal(err)
 	}
-	out, err := clip.Create(path, clip.Options{W: 16, H: 16, Rate: [2]int{24, 1}})
+	out, err := clip.Create(path, clip.WriterOptions{W: 16, H: 16, Rate: [2]int{24, 1}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -457,7 +457,7 @@ func TestWithoutFFmpeg(t *testing.T) {
 	if _, err := clip.Probe(context.Background(), path); !errors.Is(err, clip.ErrNoFFmpeg) || !strings.Contains(err.Error(), "install FFmpeg") || !strings.Contains(err.Error(), path) {
 		t.Errorf("Probe: %v", err)
 	}
-	if _, err := clip.Create(path, clip.Options{W: 1, H: 1, Rate: [2]int{24, 1}}); !errors.Is(err, clip.ErrNoFFmpeg) {
+	if _, err := clip.Create(path, clip.WriterOptions{W: 1, H: 1, Rate: [2]int{24, 1}}); !errors.Is(err, clip.ErrNoFFmpeg) {
 		t.Errorf("Create: %v", err)
 	}
 }

@@ -46,7 +46,7 @@ func TestKinds(t *testing.T) {
 	ffmpeg(t, nil, "-f", "lavfi", "-i", "testsrc2=s=64x64:r=24:d=3", "-f", "lavfi", "-i", "sine=frequency=1000:sample_rate=48000:d=3", "-ac", "2", "-c:v", "mjpeg", "-c:a", "pcm_s16le", tone)
 	for _, row := range []struct {
 		name         string
-		kind         clip.Kind
+		kind         clip.Format
 		alpha        string
 		codec        string
 		pixels       string
@@ -62,7 +62,7 @@ func TestKinds(t *testing.T) {
 		{"VP9 with alpha", clip.VP9, "premultiplied", "vp9", "yuv420p", "opus", 0.008, 0.006},
 	} {
 		path := filepath.Join(dir, strings.ReplaceAll(row.name, " ", "-")+row.kind.Extension())
-		wr, err := clip.Create(path, clip.Options{Kind: row.kind, W: w, H: h, Rate: [2]int{24, 1}, Curve: plate.BT709, TimeCode: "10:00:00:00", Alpha: row.alpha,
+		wr, err := clip.Create(path, clip.WriterOptions{Kind: row.kind, W: w, H: h, Rate: [2]int{24, 1}, Curve: plate.BT709, TimeCode: "10:00:00:00", Alpha: row.alpha,
 			Sound: &clip.Track{Path: tone, From: 1, Frames: frames}})
 		if err != nil {
 			t.Errorf("%s: %v", row.name, err)
@@ -173,19 +173,19 @@ func TestKindsThatCannotBe(t *testing.T) {
 	outside.Program(t, "ffmpeg")
 	dir := t.TempDir()
 	for _, row := range []struct {
-		o    clip.Options
+		o    clip.WriterOptions
 		want string
 	}{
-		{clip.Options{Kind: clip.Preview, Alpha: "straight"}, "has no alpha"},
-		{clip.Options{Kind: clip.ProRes4444, Alpha: "yes"}, "premultiplied, straight or empty"},
-		{clip.Options{Kind: 17}, "it must be one from 0 to 5"},
+		{clip.WriterOptions{Kind: clip.Preview, Alpha: "straight"}, "has no alpha"},
+		{clip.WriterOptions{Kind: clip.ProRes4444, Alpha: "yes"}, "premultiplied, straight or empty"},
+		{clip.WriterOptions{Kind: 17}, "it must be one from 0 to 5"},
 	} {
 		row.o.W, row.o.H, row.o.Rate = 16, 16, [2]int{24, 1}
 		if _, err := clip.Create(filepath.Join(dir, "x.mov"), row.o); err == nil || !strings.Contains(err.Error(), row.want) {
 			t.Errorf("%+v: %v", row.o, err)
 		}
 	}
-	w, err := clip.Create(filepath.Join(dir, "x.mov"), clip.Options{Kind: clip.ProRes4444, Alpha: "straight", W: 16, H: 16, Rate: [2]int{24, 1}})
+	w, err := clip.Create(filepath.Join(dir, "x.mov"), clip.WriterOptions{Kind: clip.ProRes4444, Alpha: "straight", W: 16, H: 16, Rate: [2]int{24, 1}})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -28,7 +28,7 @@ func Example() {
 	}
 	defer os.RemoveAll(dir)
 	path := filepath.Join(dir, "two.mkv")
-	w, err := clip.Create(path, clip.Options{W: 32, H: 18, Rate: [2]int{24, 1}, Curve: plate.SRGB})
+	w, err := clip.Create(path, clip.WriterOptions{W: 32, H: 18, Rate: [2]int{24, 1}, Curve: plate.SRGB})
 	if err != nil {
 		log.Fatal(err)
 	}

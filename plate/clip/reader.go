@@ -22,7 +22,7 @@ import (
 // goroutines may share the frames of one stretch. It is safe to use concurrently.
 type Reader struct {
 	path string
-	info Info
+	info Stream
 
 	mu     sync.Mutex
 	ffmpeg *exec.Cmd
@@ -55,7 +55,7 @@ func Open(ctx context.Context, path string) (*Reader, error) {
 }
 
 // Info returns what the file says of itself.
-func (r *Reader) Info() Info { return r.info }
+func (r *Reader) Info() Stream { return r.info }
 
 // Frame returns the frame at an index from 0 as code values, at the file's depth, or of floating
 // point as a *plate.RGB or *plate.Gray in linear light. Errors are of type *plate.FileError.

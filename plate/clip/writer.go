@@ -17,13 +17,13 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A Kind is a kind of video file that can be written.
-type Kind int
+// A Format is a kind of video file that can be written.
+type Format int
 
 const (
 	// Archive is FFV1 (RFC 9043) in Matroska: R'G'B' without loss, with checksums, each frame on
 	// its own. It may have alpha.
-	Archive Kind = iota
+	Archive Format = iota
 	// Preview is H.264 in MP4, at 8 bits and 4:2:0, for looking at.
 	Preview
 	// HEVC is H.265 in MP4, at 10 bits and 4:2:0.
@@ -36,7 +36,7 @@ const (
 	VP9
 )
 
-// A kind is how FFmpeg is asked for a Kind.
+// A kind is how FFmpeg is asked for a Format.
 type kind struct {
 	extension, container string
 	alpha                bool     // it may have alpha
@@ -48,7 +48,7 @@ type kind struct {
 // tv asks for Y'CbCr by BT.709 at the narrow range, with chroma from all of its pixels.
 const tv = "scale=out_color_matrix=bt709:out_range=tv:flags=bicubic+accurate_rnd+full_chroma_int"
 
-var kinds = map[Kind]kind{
+var kinds = map[Format]kind{
 	Archive: {extension: ".mkv", container: "matroska", alpha: true, sound: "flac",
 		codec: []string{"-c:v", "ffv1", "-level", "3", "-g", "1", "-slices", "4", "-slicecrc", "1", "-colorspace", "rgb", "-color_range", "pc"}},
 	Preview: {extension: ".mp4", container: "mp4", pixels: "yuv420p", sound: "aac",
@@ -64,11 +64,11 @@ var kinds = map[Kind]kind{
 }
 
 // Extension returns the ending that names of such files have by custom, such as ".mov".
-func (k Kind) Extension() string { return kinds[k].extension }
+func (k Format) Extension() string { return kinds[k].extension }
 
-// Options say how frames become a video file.
-type Options struct {
-	Kind      Kind
+// WriterOptions say how frames become a video file.
+type WriterOptions struct {
+	Kind      Format
 	W, H      int
 	Depth     int             // of the values that come, 8 or 16; 0 means 16. An archive keeps it
 	Rate      [2]int          // frames a second, as a fraction
@@ -90,7 +90,7 @@ type Track struct {
 // A Writer writes a video file, which gets its name when it is whole.
 type Writer struct {
 	path, beside string
-	opt          Options
+	opt          WriterOptions
 	ffmpeg       *exec.Cmd
 	pipe         io.WriteCloser
 	errs         bytes.Buffer
@@ -100,7 +100,7 @@ type Writer struct {
 
 // Create begins a video file: beside its name, under which it appears when Close has returned nil.
 // One of Close and Abort must be called.
-func Create(path string, opt Options) (*Writer, error) {
+func Create(path string, opt WriterOptions) (*Writer, error) {
 	w := &Writer{path: path, opt: opt}
 	if err := w.start(); err != nil {
 		return nil, w.fail(err)

@@ -53,10 +53,10 @@ type frameKey struct {
 
 // opened is what the page learns of a take once its files are found.
 type opened struct {
-	Frames  []take.Pair `json:"frames"`
-	NoBand  []int       `json:"no_band"`
-	NoColor []int       `json:"no_color"`
-	Notes   []string    `json:"notes"`
+	Frames  []take.FilePair `json:"frames"`
+	NoBand  []int           `json:"no_band"`
+	NoColor []int           `json:"no_color"`
+	Notes   []string        `json:"notes"`
 }
 
 // open reads the recipe file at path and finds the take's files.

@@ -26,8 +26,8 @@ func Draw(ctx context.Context, python, script, dir string, args ...string) error
 	return fmt.Errorf("%s %s: %w\n%s", script, strings.Join(args, " "), err, out)
 }
 
-// A Truth is what the script says of a take that it drew.
-type Truth struct {
+// Facts are what the script says of a take that it drew.
+type Facts struct {
 	ColorSize    [2]int       `json:"color_size"` // pixels
 	BandSize     [2]int       `json:"band_size"`
 	Homography   [9]float64   `json:"homography"` // from color to band pixels, before the mirror
@@ -42,7 +42,7 @@ type Truth struct {
 }
 
 // ReadTruth reads the truth of the take that was drawn into dir.
-func ReadTruth(dir string) (t Truth, err error) {
+func ReadTruth(dir string) (t Facts, err error) {
 	path := filepath.Join(dir, "truth", "truth.json")
 	data, err := os.ReadFile(path)
 	if err != nil {

@@ -24,42 +24,42 @@ func Mark(verdict string) string {
 // margin is to the right of a plot's area.
 const margin = 20
 
-// A Chart is a drawing with axes, as SVG. Its lines have the classes of Style.
-type Chart struct {
+// A Plot is a drawing with axes, as SVG. Its lines have the classes of Style.
+type Plot struct {
 	b                      strings.Builder
 	x0, x1, y0, y1         float64 // the data's range
 	left, right, top, foot float64 // of the plot's area
 }
 
 // NewChart returns a chart of 640x360 units over this range of data.
-func NewChart(title string, x0, x1, y0, y1 float64) *Chart {
+func NewChart(title string, x0, x1, y0, y1 float64) *Plot {
 	return newChart(title, 640, 360, x0, x1, y0, y1)
 }
 
-func newChart(title string, w, h, x0, x1, y0, y1 float64) *Chart {
-	c := &Chart{x0: x0, x1: x1, y0: y0, y1: y1, left: 76, right: w - margin, top: 34, foot: h - 60}
+func newChart(title string, w, h, x0, x1, y0, y1 float64) *Plot {
+	c := &Plot{x0: x0, x1: x1, y0: y0, y1: y1, left: 76, right: w - margin, top: 34, foot: h - 60}
 	c.Add(`<svg viewBox="0 0 %.0f %.0f" role="img" aria-label="%s">`, w, h, html.EscapeString(title))
 	return c
 }
 
 // Add draws SVG of the caller's own.
-func (c *Chart) Add(format string, args ...any) { fmt.Fprintf(&c.b, format, args...) }
+func (c *Plot) Add(format string, args ...any) { fmt.Fprintf(&c.b, format, args...) }
 
 // X returns where a value of the data is in the drawing, from left to right.
-func (c *Chart) X(v float64) float64 {
+func (c *Plot) X(v float64) float64 {
 	return c.left + (v-c.x0)/(c.x1-c.x0)*(c.right-c.left)
 }
 
 // Y is X from the foot upward. What is beyond the range is brought to its ends.
-func (c *Chart) Y(v float64) float64 {
+func (c *Plot) Y(v float64) float64 {
 	return c.foot - (min(max(v, c.y0), c.y1)-c.y0)/(c.y1-c.y0)*(c.foot-c.top)
 }
 
 // Foot returns where the lower axis is in the drawing.
-func (c *Chart) Foot() float64 { return c.foot }
+func (c *Plot) Foot() float64 { return c.foot }
 
 // Ticks draws the axes with marks at the places given.
-func (c *Chart) Ticks(xs, ys []float64, xf, yf func(float64) string, xName, yName string) {
+func (c *Plot) Ticks(xs, ys []float64, xf, yf func(float64) string, xName, yName string) {
 	for _, v := range ys {
 		c.Add(`<path class="grid" d="M%.1f %.1fH%.1f"/><text x="%.1f" y="%.1f" text-anchor="end">%s</text>`, c.left, c.Y(v), c.right, c.left-8, c.Y(v)+5, yf(v))
 	}
@@ -75,7 +75,7 @@ func (c *Chart) Ticks(xs, ys []float64, xf, yf func(float64) string, xName, yNam
 }
 
 // Line draws a line through points of the data, in the class given.
-func (c *Chart) Line(class string, points [][2]float64) {
+func (c *Plot) Line(class string, points [][2]float64) {
 	c.b.WriteString(`<path class="` + class + `" d="`)
 	for i, p := range points {
 		verb := "L"
@@ -88,7 +88,7 @@ func (c *Chart) Line(class string, points [][2]float64) {
 }
 
 // SVG returns the drawing. Nothing can be added after it.
-func (c *Chart) SVG() string {
+func (c *Plot) SVG() string {
 	c.b.WriteString("</svg>")
 	return c.b.String()
 }

@@ -94,8 +94,8 @@ func (d *document) head(p *rig.Plan) {
 }
 
 func (d *document) readings(p *rig.Plan) {
-	var change, fine []rig.Reading
-	for _, verdict := range []rig.Verdict{rig.Bad, rig.Watch, rig.Good} {
+	var change, fine []rig.Forecast
+	for _, verdict := range []rig.Judgment{rig.Bad, rig.Watch, rig.Good} {
 		for _, r := range p.Readings {
 			switch {
 			case r.Verdict != verdict:
@@ -165,13 +165,13 @@ func sample(class string) string {
 }
 
 // plot returns an empty chart of the plan's page.
-func plot(title string, x0, x1, y0, y1 float64) *Chart {
+func plot(title string, x0, x1, y0, y1 float64) *Plot {
 	c := newChart(title, 460, 320, x0, x1, y0, y1)
 	c.left = 84
 	return c
 }
 
-func (c *Chart) rule(x float64, name string) {
+func (c *Plot) rule(x float64, name string) {
 	c.Add(`<path class="rule" d="M%.1f %.1fV%.1f"/>`, c.X(x), c.top, c.foot)
 	anchor, dx := "start", 6.0
 	if c.X(x) > (c.left+c.right)/2 {
@@ -181,7 +181,7 @@ func (c *Chart) rule(x float64, name string) {
 }
 
 // area fills what is under a line.
-func (c *Chart) area(class string, points [][2]float64) {
+func (c *Plot) area(class string, points [][2]float64) {
 	if len(points) == 0 {
 		return
 	}

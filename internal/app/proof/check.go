@@ -38,7 +38,7 @@ var Faults = []Fault{
 // Check shoots a test shot of a seed with the fault, clean and dark plates beside it, in a folder
 // of its own that is removed again, and reports whether check names the fault, or raises no alarm
 // where nothing is wrong.
-func Check(ctx context.Context, f Fault, seed uint64, opt *Options) (named bool, read *take.Checkup, err error) {
+func Check(ctx context.Context, f Fault, seed uint64, opt *TakeOptions) (named bool, read *take.Checkup, err error) {
 	dir, err := os.MkdirTemp("", "twinplate-proof-*")
 	if err != nil {
 		return false, nil, err

@@ -21,9 +21,9 @@ import (
 	"example.com/twinplate/take"
 )
 
-// FootageOptions say where and how large takes of another origin are drawn. The zero value means
+// FilmOptions say where and how large takes of another origin are drawn. The zero value means
 // the defaults.
-type FootageOptions struct {
+type FilmOptions struct {
 	Script string // the script that draws them; "": testdata/footage/film.py under the working folder
 	Python string // that runs it, with NumPy, OpenCV and scikit-image; "": Debian's, /usr/bin/python3
 	W, H   int    // of all color plates; 0: mixed, from 640x360 to 4096x2160
@@ -31,7 +31,7 @@ type FootageOptions struct {
 }
 
 // filled returns the options with the defaults in them.
-func (o *FootageOptions) filled() (f FootageOptions) {
+func (o *FilmOptions) filled() (f FilmOptions) {
 	if o != nil {
 		f = *o
 	}
@@ -114,7 +114,7 @@ func deckOf[T any](cards ...T) *deck[T] { return &deck[T]{cards: cards} }
 
 // FootageMatrix returns n takes that spread over lights, faults, codecs, sizes and performers: each
 // of these comes up about as often as in any other n takes, and how they meet is the seed's.
-func FootageMatrix(n int, seed uint64, opt *FootageOptions) []FootageTake {
+func FootageMatrix(n int, seed uint64, opt *FilmOptions) []FootageTake {
 	o := opt.filled()
 	r := rand.New(rand.NewPCG(seed, 0xf007))
 	var (
@@ -187,14 +187,14 @@ type FootageLine struct {
 	Panic    string    `json:"panic,omitempty"`   // with the place
 	Seconds  float64   `json:"seconds"`           // for the job and check
 
-	Verdict Verdict  `json:"verdict"`
+	Verdict Outcome  `json:"verdict"`
 	Why     []string `json:"why"` // what the verdict is for, unless it is good
 }
 
 // Footage draws the take in a folder of its own, which is removed again, does the job and the check
 // on it as a user would, and measures what comes of it. The error is the script's or ctx's: what
 // the job does wrong is in the line.
-func Footage(ctx context.Context, t FootageTake, opt *FootageOptions) (FootageLine, error) {
+func Footage(ctx context.Context, t FootageTake, opt *FilmOptions) (FootageLine, error) {
 	o := opt.filled()
 	dir, err := os.MkdirTemp("", "twinplate-proof-*")
 	if err != nil {
@@ -213,7 +213,7 @@ func Footage(ctx context.Context, t FootageTake, opt *FootageOptions) (FootageLi
 }
 
 // trueGeometry returns what the script says that it is.
-func trueGeometry(t *film.Truth) align.Geometry {
+func trueGeometry(t *film.Facts) align.Geometry {
 	return align.Geometry{ColorW: t.ColorSize[0], ColorH: t.ColorSize[1], BandW: t.BandSize[0], BandH: t.BandSize[1], Mirror: t.Mirror, Homography: t.Homography, Radial: [2]float64{t.Radial}, Center: t.Center}
 }
 
@@ -275,7 +275,7 @@ func recovered(f func() error) (err error) {
 }
 
 // job prepares and runs the take, and measures it.
-func (l *FootageLine) job(ctx context.Context, dir string, r take.Recipe, truth *film.Truth) error {
+func (l *FootageLine) job(ctx context.Context, dir string, r take.Recipe, truth *film.Facts) error {
 	opened, err := take.OpenContext(ctx, r)
 	if err != nil {
 		return err

@@ -14,10 +14,10 @@ import (
 )
 
 // footageScript returns the options with the script in them, where all that it needs is there.
-func footageScript(t *testing.T) *FootageOptions {
+func footageScript(t *testing.T) *FilmOptions {
 	t.Helper()
 	tier.InTest(t)
-	return &FootageOptions{Script: outside.FilmScript(t)}
+	return &FilmOptions{Script: outside.FilmScript(t)}
 }
 
 // small returns a take of 640x360 pixels in which nothing is wrong, but for what change does.
@@ -156,7 +156,7 @@ func TestFootageVerdict(t *testing.T) {
 	for _, row := range []struct {
 		name   string
 		change func(*FootageLine)
-		want   Verdict
+		want   Outcome
 	}{
 		{"all is well", func(*FootageLine) {}, Right},
 		{"a panic", func(l *FootageLine) { l.Panic = "index out of range" }, Panicked},

@@ -67,15 +67,15 @@ func (l *FootageLine) Warned() (of Concern) {
 	return of
 }
 
-// A Verdict says how a take of another origin went.
-type Verdict string
+// A Outcome says how a take of another origin went.
+type Outcome string
 
 // The verdicts, from worst to best.
 const (
-	Panicked Verdict = "panic"
-	Silent   Verdict = "silent" // badly wrong, and no warning says so
-	Short    Verdict = "short"  // short of a target
-	Right    Verdict = "good"
+	Panicked Outcome = "panic"
+	Silent   Outcome = "silent" // badly wrong, and no warning says so
+	Short    Outcome = "short"  // short of a target
+	Right    Outcome = "good"
 )
 
 // The targets.
@@ -133,7 +133,7 @@ func (l *FootageLine) SigmaHolds() bool {
 }
 
 // judge returns the verdict and what it is for.
-func (l *FootageLine) judge() (Verdict, []string) {
+func (l *FootageLine) judge() (Outcome, []string) {
 	if l.Panic != "" {
 		return Panicked, []string{l.Panic}
 	}

@@ -21,15 +21,15 @@ import (
 	"example.com/twinplate/take"
 )
 
-// Options say what is simulated. The zero value means the defaults.
-type Options struct {
+// TakeOptions say what is simulated. The zero value means the defaults.
+type TakeOptions struct {
 	W, H   int  // of both plates; 0: 640x360
 	Frames int  // of each take; 0: 16
 	Pier   bool // the demo's scene instead of the plain cutouts
 }
 
 // filled returns the options with the defaults in them.
-func (o *Options) filled() (f Options) {
+func (o *TakeOptions) filled() (f TakeOptions) {
 	if o != nil {
 		f = *o
 	}
@@ -42,8 +42,8 @@ func (o *Options) filled() (f Options) {
 	return f
 }
 
-// A Line is one take.
-type Line struct {
+// A TakeResult is one take.
+type TakeResult struct {
 	Seed   uint64          `json:"seed"`
 	Faults simulate.Faults `json:"faults"`
 	Floor  float64         `json:"floor"` // the noise floor, as RMS of alpha over the frame
@@ -82,18 +82,18 @@ func geometry(w, h int, seed uint64) align.Geometry {
 }
 
 // Take simulates the take of a seed in a folder of its own, which is removed again, and measures it.
-func Take(ctx context.Context, seed uint64, opt *Options) (Line, error) {
+func Take(ctx context.Context, seed uint64, opt *TakeOptions) (TakeResult, error) {
 	dir, err := os.MkdirTemp("", "twinplate-proof-*")
 	if err != nil {
-		return Line{}, err
+		return TakeResult{}, err
 	}
 	defer os.RemoveAll(dir)
 	s := newShoot(dir, seed, opt.filled(), simulate.RandomFaults(seed))
 	s.stride = 3 // the performer moves a good deal between frames, as over a long take
 	if err := s.write(ctx); err != nil {
-		return Line{}, err
+		return TakeResult{}, err
 	}
-	line := Line{Seed: seed, Faults: s.faults, Floor: s.floor.RMS()}
+	line := TakeResult{Seed: seed, Faults: s.faults, Floor: s.floor.RMS()}
 	given := s.recipe()
 	for _, r := range []struct {
 		name   string
@@ -129,7 +129,7 @@ func estimated(r take.Recipe) take.Recipe {
 // A shoot is a simulated take and its truth.
 type shoot struct {
 	dir      string
-	o        Options
+	o        TakeOptions
 	faults   simulate.Faults
 	geometry align.Geometry
 	set      *simulate.Simulator
@@ -138,7 +138,7 @@ type shoot struct {
 	stride   int              // instants of the scene from frame to frame
 }
 
-func newShoot(dir string, seed uint64, o Options, f simulate.Faults) *shoot {
+func newShoot(dir string, seed uint64, o TakeOptions, f simulate.Faults) *shoot {
 	s := &shoot{dir: dir, o: o, faults: f, geometry: geometry(o.W, o.H, seed), truth: make([]simulate.Truth, o.Frames), stride: 1}
 	var scene simulate.Scene = simulate.Cutouts{Seed: seed}
 	if o.Pier {
@@ -191,7 +191,7 @@ func (s *shoot) recipe() take.Recipe {
 }
 
 // measure runs the job by a recipe, and puts the matte's RMSE into rmse.
-func (s *shoot) measure(ctx context.Context, r take.Recipe, rmse *float64, line *Line) error {
+func (s *shoot) measure(ctx context.Context, r take.Recipe, rmse *float64, line *TakeResult) error {
 	opened, err := take.Open(r)
 	if err != nil {
 		return err

@@ -78,7 +78,7 @@ func FilmScript(t testing.TB) string {
 
 // Film draws a take into a folder of the test's own, by NumPy, OpenCV and FFmpeg: see package film
 // for the arguments and for what is true of the take.
-func Film(t testing.TB, args ...string) (dir string, truth film.Truth) {
+func Film(t testing.TB, args ...string) (dir string, truth film.Facts) {
 	t.Helper()
 	script := FilmScript(t)
 	dir = t.TempDir()

@@ -57,12 +57,11 @@ func pointsUp(pkg, imports string) string {
 	return ""
 }
 
-// Imports point down, whatever the system that a file is built for; those of tests may point
-// anywhere.
-func TestImportsPointDown(t *testing.T) {
+// eachFile calls do for each Go file of the module that is not a test's, whatever the system it is
+// built for, with its package's folder under the module's.
+func eachFile(do func(pkg, path string) error) error {
 	const root = "../../.."
-	seen := 0
-	err := filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
+	return filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
 		if err != nil {
 			return err
 		}
@@ -79,15 +78,22 @@ func TestImportsPointDown(t *testing.T) {
 		if !strings.HasSuffix(name, ".go") || strings.HasSuffix(name, "_test.go") {
 			return nil
 		}
+		pkg, err := filepath.Rel(root, filepath.Dir(path))
+		if err != nil {
+			return err
+		}
+		return do(filepath.ToSlash(pkg), path)
+	})
+}
+
+// Imports point down; those of tests may point anywhere.
+func TestImportsPointDown(t *testing.T) {
+	seen := 0
+	err := eachFile(func(pkg, path string) error {
 		f, err := parser.ParseFile(token.NewFileSet(), path, nil, parser.ImportsOnly)
 		if err != nil {
 			return err
 		}
-		dir, err := filepath.Rel(root, filepath.Dir(path))
-		if err != nil {
-			return err
-		}
-		pkg := filepath.ToSlash(dir)
 		for _, spec := range f.Imports {
 			imports, err := strconv.Unquote(spec.Path.Value)
 			if err != nil {
