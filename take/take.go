@@ -317,7 +317,7 @@ func (r reference) mean() error {
 func (t *Take) ReadColor(p FilePair) (*plate.RGB, error) { return t.readColor(nil, p) }
 
 // ReadBand reads the band plate of a pair, in linear light, as it was shot.
-func (t *Take) ReadBand(p Pair) (*plate.Gray, error) { return t.readBand(nil, p) }
+func (t *Take) ReadBand(p FilePair) (*plate.Gray, error) { return t.readBand(nil, p) }
 
 // A Registration is the geometry of a take and how well it is known.
 type Registration struct {
@@ -375,7 +375,7 @@ func (t *Take) register(ctx context.Context) (Registration, error) {
 	if err != nil {
 		return Registration{}, err
 	}
-	e, err := align.FromFootage(ctx, pairs, &align.Options{Mirror: parities[t.recipe.Parity]})
+	e, err := align.FromFootage(ctx, pairs, &align.FootageOptions{Mirror: parities[t.recipe.Parity]})
 	if err != nil {
 		return Registration{}, suspected(fmt.Errorf("%s and %s: %w", t.recipe.Color, t.recipe.Band, err), suspicions)
 	}

@@ -38,7 +38,7 @@ type station struct {
 func writeContact(job *take.Job, opened *take.Take, path string) error {
 	scrubber := job.NewScrubber()
 	var f *take.Scrubbed
-	var p take.Pair
+	var p take.FilePair
 	for i := range opened.Pairs {
 		p = opened.Pairs[(len(opened.Pairs)/2+i)%len(opened.Pairs)]
 		var err error
