@@ -10,6 +10,7 @@ import (
 	"hash"
 	"io"
 	"os"
+	"path"
 	"path/filepath"
 	"runtime"
 	"slices"
@@ -34,6 +35,9 @@ type runLog struct {
 	mu   sync.Mutex
 	file *os.File
 	torn bool // the last line may not be whole
+
+	hashing sync.Mutex
+	hashes  map[string]string // of inputs, by their paths
 }
 
 // A knownFrame is what the logs have of one frame with the settings of now.
@@ -73,11 +77,14 @@ type (
 		Error    string       `json:"error,omitempty"`
 	}
 
-	// An inputFile is known by its size and time, for hashing it would take as long as reading it.
+	// An inputFile is known by its name, its size, and a hash: wherever it lies, and whenever it was
+	// copied there. Of a large file the hash is of parts, for all of it would take as long as
+	// reading it.
 	inputFile struct {
 		Path     string `json:"path"` // relative to the log's folder, where it can be
 		Size     int64  `json:"size"`
 		Modified string `json:"modified"`
+		Hash     string `json:"hash,omitempty"` // as hashParts makes it
 	}
 
 	outputFile struct {
@@ -102,8 +109,15 @@ func openLog(j *Job, opt *RunOptions, pairs []FilePair) (*runLog, error) {
 		return nil, err
 	}
 	run := logRun{Time: time.Now().UTC(), Program: opt.Program, System: runtime.GOOS + "/" + runtime.GOARCH, Recipe: j.settings(), Warnings: j.Warnings}
+	var references []inputFile // wherever and whenever they are
 	for _, path := range j.referenceFiles() {
-		run.References = append(run.References, l.input(path))
+		f := l.input(path)
+		f.Hash, err = hashParts(fileOf(path), mostReference)
+		if err != nil {
+			return nil, err
+		}
+		run.References = append(run.References, f)
+		references = append(references, inputFile{Path: filepath.Base(f.Path), Size: f.Size, Hash: f.Hash})
 	}
 	name, h := newHash()
 	if j.Clean != nil {
@@ -113,7 +127,7 @@ func openLog(j *Job, opt *RunOptions, pairs []FilePair) (*runLog, error) {
 		run.Clean = hashText(name, h)
 		h.Reset()
 	}
-	data, err := json.Marshal([]any{run.Program, run.Clean, run.References, run.Recipe})
+	data, err := json.Marshal([]any{run.Program, run.Clean, references, run.Recipe})
 	if err != nil {
 		return nil, err
 	}
@@ -206,7 +220,7 @@ func (l *runLog) learn(i int, f *logFrame) {
 		known.hashes[o.Hash] = true
 	}
 	gain, given := l.job.givenGain(f.Frame)
-	if f.Error != "" || given && gain != f.Gain || !given && f.Given || !slices.Equal(f.Inputs, l.inputs(i)) {
+	if f.Error != "" || given && gain != f.Gain || !given && f.Given || !l.sameInputs(f.Inputs, i) {
 		return
 	}
 	known.gain = f.Gain
@@ -268,7 +282,7 @@ func (l *runLog) add(f *logFrame) error { return l.line(logLine{logFrame: f}) }
 // record begins the line of the frame at index i.
 func (l *runLog) record(i int, r *Result) *logFrame {
 	_, given := l.job.givenGain(r.Number)
-	return &logFrame{Frame: r.Number, Time: time.Now().UTC(), Settings: l.settings, Inputs: l.inputs(i), Gain: r.Gain.Value, Given: given}
+	return &logFrame{Frame: r.Number, Time: time.Now().UTC(), Settings: l.settings, Inputs: l.hashed(i), Gain: r.Gain.Value, Given: given}
 }
 
 // failed adds the line of a frame that failed.
@@ -276,14 +290,75 @@ func (l *runLog) failed(i int, cause error) error {
 	return l.add(&logFrame{Frame: l.job.take.Pairs[i].Number, Time: time.Now().UTC(), Settings: l.settings, Inputs: l.inputs(i), Error: cause.Error()})
 }
 
-// inputs are the files that the frame at index i is made of.
-func (l *runLog) inputs(i int) []inputFile {
+// paths are those of the files that the frame at index i is made of.
+func (l *runLog) paths(i int) []string {
 	p := l.job.take.Pairs[i]
-	files := []inputFile{l.input(p.Color), l.input(p.Band)}
+	paths := []string{p.Color, p.Band}
 	if l.job.backdrop != nil {
-		files = append(files, l.input(l.job.backdrop.file(i)))
+		paths = append(paths, l.job.backdrop.file(i))
+	}
+	return paths
+}
+
+// inputs are the files of paths, without hashes.
+func (l *runLog) inputs(i int) []inputFile {
+	var files []inputFile
+	for _, path := range l.paths(i) {
+		files = append(files, l.input(path))
 	}
 	return files
+}
+
+// hashed is inputs with the hashes.
+func (l *runLog) hashed(i int) []inputFile {
+	files := l.inputs(i)
+	for k, path := range l.paths(i) {
+		files[k].Hash = l.hash(path) // "" where it cannot be read any more: then it is none that is known
+	}
+	return files
+}
+
+// sameInputs reports whether the frame at index i is still made of the files that a log has. A file
+// with the time that it had is believed to be the same.
+func (l *runLog) sameInputs(logged []inputFile, i int) bool {
+	now, paths := l.inputs(i), l.paths(i)
+	if len(logged) != len(now) {
+		return false
+	}
+	for k, was := range logged {
+		is := now[k]
+		if path.Base(was.Path) != path.Base(is.Path) || was.Size != is.Size {
+			return false
+		}
+		if was.Path == is.Path && was.Modified == is.Modified {
+			continue
+		}
+		if was.Hash == "" || was.Hash != l.hash(paths[k]) {
+			return false
+		}
+	}
+	return true
+}
+
+// hash returns the hash of an input, or "" where it cannot be read. Those that many frames share are
+// hashed once.
+func (l *runLog) hash(path string) string {
+	const most = 1000 // hashes that are kept
+	file := fileOf(path)
+	l.hashing.Lock()
+	defer l.hashing.Unlock()
+	if h, ok := l.hashes[file]; ok {
+		return h
+	}
+	if l.hashes == nil || len(l.hashes) >= most {
+		l.hashes = map[string]string{}
+	}
+	h, err := hashParts(file, mostFrame)
+	if err != nil {
+		h = ""
+	}
+	l.hashes[file] = h
+	return h
 }
 
 func (l *runLog) input(path string) inputFile {
@@ -358,6 +433,48 @@ func (j *Job) givenGain(number int) (float64, bool) {
 
 // hashText writes a hash as "sha256:" and its hexadecimal digits.
 func hashText(name string, h hash.Hash) string { return name + ":" + hex.EncodeToString(h.Sum(nil)) }
+
+// Of files up to these sizes, in bytes, hashParts takes all: a recipe's references are read as a
+// whole in any case, and a frame is to be hashed in a small part of the time that it takes to read.
+const (
+	mostReference = 64 << 20
+	mostFrame     = 256 << 10
+)
+
+// hashParts returns the hash of a file: of all of it up to a size of most bytes, and else of its
+// length and of 64 blocks of 4 KB from its head to its tail. Where somebody has retouched a frame
+// without compression one of them is hit, if what was changed is longer than a 64th of the file; a
+// compressed one is other from there on.
+func hashParts(path string, most int64) (string, error) {
+	const blocks, length = 64, 4 << 10
+	file, err := os.Open(path)
+	if err != nil {
+		return "", err
+	}
+	defer file.Close()
+	stat, err := file.Stat()
+	if err != nil {
+		return "", err
+	}
+	if !stat.Mode().IsRegular() {
+		return "", fmt.Errorf("%s: not a file of its own", path)
+	}
+	name, h := newHash()
+	size := stat.Size()
+	if size <= max(most, blocks*length) {
+		_, err = io.Copy(h, file)
+		return hashText(name, h), err
+	}
+	fmt.Fprintln(h, size)
+	block := make([]byte, length)
+	for i := range int64(blocks) {
+		if _, err := file.ReadAt(block, i*(size-length)/(blocks-1)); err != nil {
+			return "", err
+		}
+		h.Write(block)
+	}
+	return hashText(name, h), nil
+}
 
 // hashFile returns the hash of a file.
 func hashFile(path string) (string, error) {

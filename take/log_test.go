@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"example.com/twinplate/internal/test/tier"
+	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
 )
 
@@ -44,12 +45,36 @@ func TestRunGoesOn(t *testing.T) {
 		aside  int
 	}{
 		{name: "nothing", kept: 4},
-		{name: "an input that is newer", change: func(string, *take.Recipe) {
-			must(os.Chtimes(filepath.Join(r.dir, "color", "c_0002.png"), time.Time{}, time.Now().Add(time.Hour)))
+		{name: "inputs that are newer and the same", change: func(string, *take.Recipe) {
+			for _, name := range []string{"color/c_0002.png", "sea.png", "clean_band.png"} {
+				must(os.Chtimes(filepath.Join(r.dir, name), time.Time{}, time.Now().Add(time.Hour)))
+			}
+		}, kept: 4},
+		{name: "an input of other pixels", change: func(string, *take.Recipe) {
+			write(t, filepath.Join(r.dir, "color", "c_0002.png"), r.set.Frame(5).Color, &plate.WriteOptions{Curve: plate.SRGB})
 		}, kept: 3},
-		{name: "a background that is newer", change: func(string, *take.Recipe) {
-			must(os.Chtimes(filepath.Join(r.dir, "sea.png"), time.Time{}, time.Now().Add(time.Hour)))
+		{name: "an input retouched in the middle, of the same size", change: func(string, *take.Recipe) { // a TIFF file without compression
+			file := filepath.Join(r.dir, "band", "b3.tif")
+			data, err := os.ReadFile(file)
+			must(err)
+			for i := range data[len(data)/2:][:takeW*4] {
+				data[len(data)/2+i] ^= 1
+			}
+			must(os.WriteFile(file, data, 0o666))
+			must(os.Chtimes(file, time.Time{}, time.Now().Add(time.Minute)))
+		}, kept: 3},
+		{name: "another background", change: func(string, *take.Recipe) {
+			f := plate.NewRGB(takeW/2, takeH/2)
+			f.Fill(0.3, 0.2, 0.1)
+			write(t, filepath.Join(r.dir, "sea.png"), f, &plate.WriteOptions{Curve: plate.SRGB})
 		}},
+		{name: "a copy of all, in another place", change: func(out string, recipe *take.Recipe) {
+			copied := filepath.Join(t.TempDir(), "copied")
+			must(os.CopyFS(copied, os.DirFS(r.dir)))
+			for _, p := range []*string{&recipe.Color, &recipe.Band, &recipe.Background, &recipe.CleanBand, &recipe.CleanColor, &recipe.DarkBand, &recipe.DarkColor} {
+				*p = strings.Replace(*p, r.dir, copied, 1)
+			}
+		}, kept: 4},
 		{name: "an output that is missing", change: func(out string, _ *take.Recipe) { must(os.Remove(path(out, "matte", 3))) }, kept: 3},
 		{name: "an output that is cut off", change: func(out string, _ *take.Recipe) { must(os.Truncate(path(out, "comp", 3), 100)) }, kept: 3, aside: 1},
 		{name: "an output that a failure of power left empty", change: func(out string, _ *take.Recipe) { must(os.Truncate(path(out, "comp", 3), 0)) }, kept: 3},

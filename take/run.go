@@ -50,9 +50,10 @@ type Report struct {
 // or that every frame failed.
 //
 // A run that was stopped goes on where it was. Out has a log (log.jsonl; a shard has its own), JSON
-// by lines, with the settings, estimates included, and for each frame the names, sizes and times of
-// its inputs, its gain, and the hashes (SHA-256) of its outputs. A frame is not done again where
-// the log has its settings and inputs as they are now, and its files have those hashes. A file gets
+// by lines, with the settings, estimates included, and for each frame the names, sizes, times
+// and hashes of its inputs (of a large file, the hash of parts of it), its gain, and the hashes
+// (SHA-256) of its outputs. A frame is not done again where the log has its settings and inputs as
+// they are now, wherever these lie, and its files have those hashes. A file gets
 // its name when it is whole and logged; one that somebody has changed since is moved to the folder
 // set-aside. Several shards may run into one folder at once, but not two runs of the same frames.
 func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
