@@ -205,3 +205,14 @@ func ExampleFit() {
 	// inside 0.9
 	// composite: there is no fit mode called "insde": did you mean "inside"?
 }
+
+// A picture half as wide as the frame leaves its sides open.
+func ExampleFitter_Coverage() {
+	fitter, err := composite.NewFitter(2, 1, 4, 1, composite.Fit{Mode: composite.None})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Println(fitter.Coverage().Pix)
+	// Output: [0 1 1 0]
+}

@@ -59,6 +59,31 @@ func checkSides(name string, w, h int) error {
 // picture.
 func (f *Fitter) Same() bool { return f.same }
 
+// Coverage returns how much of each pixel of the frame the picture reaches, 0 to 1: the alpha of what
+// RGB returns.
+func (f *Fitter) Coverage() *plate.Gray {
+	cover := func(t *taps) []float32 {
+		parts := make([]float32, len(t.first))
+		for i := range parts {
+			_, weights := t.at(i)
+			var sum float64
+			for _, w := range weights {
+				sum += float64(w)
+			}
+			if parts[i] = float32(sum); math.Abs(sum-1) < 1e-6 { // weights are float32
+				parts[i] = 1
+			}
+		}
+		return parts
+	}
+	across, down := cover(&f.cols), cover(&f.rows)
+	out := plate.NewGray(f.dstW, f.dstH)
+	for i := range out.Pix {
+		out.Pix[i] = across[i%out.W] * down[i/out.W]
+	}
+	return out
+}
+
 // RGB returns src fitted to the frame. The part of the frame that src does not reach is black.
 // Where sizes, scale and place are the same the result is a copy, to the bit.
 //

@@ -325,3 +325,24 @@ func TestFitJSON(t *testing.T) {
 		t.Error("a mode that does not exist has a text")
 	}
 }
+
+// The coverage is what a picture of ones becomes.
+func TestCoverage(t *testing.T) {
+	for _, fit := range []Fit{{}, {Mode: Inside}, {Mode: None, OffsetX: 0.3}, {Mode: Stretch}, {OffsetY: 0.13, Scale: 1.7}, {Mode: Inside, Scale: 0.61, OffsetX: -0.05}} {
+		f, err := NewFitter(37, 23, 64, 20, fit)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ones := plate.NewRGB(37, 23)
+		ones.Fill(1, 1, 1)
+		want, err := f.RGB(nil, ones)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, got := range f.Coverage().Pix {
+			if math.Abs(float64(got-want.Pix[0][i])) > 1e-5 || got > 1 {
+				t.Fatalf("%+v: pixel %d is covered by %v, and a picture of ones is %v", fit, i, got, want.Pix[0][i])
+			}
+		}
+	}
+}

@@ -17,6 +17,7 @@ type backdrop struct {
 	whole    []FilePair // of the recipe's frames
 	byNumber bool       // by the frames' numbers, and not in order
 	fitter   *composite.Fitter
+	alpha    *plate.Gray // where the recipe's operator asks for it: how much of each pixel the background reaches
 }
 
 // newBackdrop returns nil where the take has no background. A note says how its frames go with the
@@ -32,6 +33,17 @@ func (t *Take) newBackdrop() (b *backdrop, note string, err error) {
 	}
 	if b.fitter, err = composite.NewFitter(info.W, info.H, t.colorSize.X, t.colorSize.Y, t.recipe.Fit); err != nil {
 		return nil, "", fmt.Errorf("%s: %w", from.Path, err)
+	}
+	if op := t.recipe.Operator; op != composite.AOverB {
+		b.alpha = b.fitter.Coverage()
+		if !slices.ContainsFunc(b.alpha.Pix, func(a float32) bool { return a < 1 }) {
+			switch op {
+			case composite.AOutB:
+				return nil, "", fmt.Errorf("operator %v leaves nothing: the background %s covers the frame; --fit inside or --fit none may leave some of it open", op, from.Path)
+			case composite.BOverA:
+				return nil, "", fmt.Errorf("operator %v hides the performer: the background %s covers the frame; --fit inside or --fit none may leave some of it open", op, from.Path)
+			}
+		}
 	}
 	b.byNumber = !slices.ContainsFunc(b.whole, func(p FilePair) bool { _, ok := b.frames.at(p.Number); return !ok })
 	if n := len(b.frames); n > 1 && !b.byNumber {

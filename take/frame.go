@@ -25,7 +25,7 @@ type plan struct {
 func (j *Job) plan() plan {
 	r := &j.take.recipe
 	p := plan{band: r.Tidy || j.Glare.Strength > 0, tidy: r.Tidy, limits: r.Limits != (matte.Limits{})}
-	p.foreground = p.tidy || p.limits
+	p.foreground = p.tidy || p.limits || r.Operator != composite.AOverB
 	return p
 }
 
@@ -71,6 +71,7 @@ type Result struct {
 	Foreground   *plate.RGB    // premultiplied, linear light
 	Background   *plate.RGB    // fitted to the frame; nil where the recipe has none
 	Comp         *plate.RGB    // nil where the recipe has no background
+	CompAlpha    *plate.Gray   // nil where Comp is opaque, as it is but for some operators
 	Sigma        *plate.Gray   // standard deviation of the transmission; nil where the recipe does not ask for it
 	Limited      matte.Limited // what the recipe's limits did
 }
@@ -92,6 +93,8 @@ type runner struct {
 	sigma    *plate.Gray
 	comp     *plate.RGB
 	open     *plate.Gray // a transmission of 1
+	joined   *plate.RGBA // the composite by another operator than the default
+	alpha    *plate.Gray // of the foreground, for it
 }
 
 func (j *Job) newRunner(cores int) *runner {
@@ -292,6 +295,9 @@ func (w *runner) over(r *Result, change *Change) (err error) {
 	if r.Background == nil {
 		return nil
 	}
+	if op := w.job.take.recipe.Operator; op != composite.AOverB && !change.Whole {
+		return w.join(r, op)
+	}
 	t := r.Transmission
 	if change.Whole {
 		if w.open == nil {
@@ -303,4 +309,17 @@ func (w *runner) over(r *Result, change *Change) (err error) {
 	w.comp, err = composite.HoldOut(w.comp, r.Foreground, t, r.Background)
 	r.Comp = w.comp
 	return err
+}
+
+// join is over by an operator other than the default, which may leave the composite transparent.
+func (w *runner) join(r *Result, op composite.Operator) (err error) {
+	w.alpha = matte.Alpha(w.alpha, r.Transmission)
+	performer := &plate.RGBA{RGB: *r.Foreground, A: w.alpha.Pix}
+	background := &plate.RGBA{RGB: *r.Background, A: w.job.backdrop.alpha.Pix}
+	if w.joined, err = composite.Compose(w.joined, op, performer, background); err != nil {
+		return err
+	}
+	r.Comp = &w.joined.RGB
+	r.CompAlpha = &plate.Gray{W: w.joined.W, H: w.joined.H, Pix: w.joined.A}
+	return nil
 }

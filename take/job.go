@@ -48,7 +48,11 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	defer t.clips.rest()
 	start := time.Now()
 	j := &Job{reader: t.reader, take: t, Notes: t.Notes(), Timing: t.timing}
+	var note string
 	var err error
+	if j.backdrop, note, err = t.newBackdrop(); err != nil { // first, since it can be refused
+		return nil, err
+	}
 	if j.Registration, err = t.Register(ctx); err != nil {
 		return nil, err
 	}
@@ -90,10 +94,6 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 		solver = solver.With(matte.ClampNone) // Tidy clamps
 	}
 	if j.chain, err = NewChain(j.resampler, solver); err != nil {
-		return nil, err
-	}
-	var note string
-	if j.backdrop, note, err = t.newBackdrop(); err != nil {
 		return nil, err
 	}
 	if note != "" {

@@ -3,6 +3,7 @@ package take
 import (
 	"runtime"
 
+	"example.com/twinplate/composite"
 	"example.com/twinplate/plate"
 )
 
@@ -33,6 +34,9 @@ func (j *Job) frameMemory(opt *RunOptions) int64 {
 	values := 7*frame + band // color, the resampled band plate, transmission, alpha, sigma; and the band plate
 	if j.runPlan(opt.Each != nil).foreground {
 		values += 6 * frame // foreground and composite
+		if t.recipe.Operator != composite.AOverB {
+			values += 2 * frame // the alpha of both
+		}
 	}
 	if t.recipe.needsNoise() {
 		values += 4 * frame // on the way to sigma's slopes

@@ -320,7 +320,9 @@ func (o *output) frame(product string, r *Result, p *planes) (image.Image, *plat
 		opt.Layers = append(opt.Layers, layer)
 	}
 	alpha := p.alpha.Pix
-	if product == "comp" {
+	if product == "comp" && r.CompAlpha != nil {
+		alpha = r.CompAlpha.Pix
+	} else if product == "comp" {
 		if p.solid == nil {
 			p.solid = slices.Repeat([]float32{1}, color.W*color.H)
 		}

@@ -102,6 +102,9 @@ type Recipe struct {
 	BandNoise   *matte.Noise        `json:"band_noise,omitempty"`   // likewise, as the band camera made its frames
 	Clamp       string              `json:"clamp,omitempty"`        // "transmission" (default), "none" or "all"
 	Fit         composite.Fit       `json:"fit,omitzero"`           // of the background
+	// Operator joins the performer (A) and the background (B), whose alpha is 0 where its Fit does not
+	// reach. The default, "A over B", holds the background out and adds the performer.
+	Operator composite.Operator `json:"operator,omitzero"`
 
 	Write  []string `json:"write,omitempty"`  // of Products; empty: comp and matte
 	Format string   `json:"format,omitempty"` // "png" (default), "tiff" or "exr"
@@ -181,8 +184,33 @@ func (r Recipe) Check() error {
 	if err := r.Limits.Check(); err != nil {
 		return err
 	}
+	if err := r.checkOperator(); err != nil {
+		return err
+	}
 	if _, ok := clamps[r.Clamp]; !ok {
 		return fmt.Errorf("clamp %q: it must be transmission, none or all", r.Clamp)
+	}
+	return nil
+}
+
+// checkOperator is Check for the operator: what needs no take is refused.
+func (r *Recipe) checkOperator() error {
+	op := r.Operator
+	if _, err := op.MarshalText(); err != nil {
+		return err
+	}
+	switch op {
+	case composite.AOverB:
+		return nil
+	case composite.Clear:
+		return fmt.Errorf("operator %q leaves nothing", op)
+	case composite.OnlyA:
+		return fmt.Errorf("operator %q is the performer alone: write foreground instead", op)
+	case composite.OnlyB:
+		return fmt.Errorf("operator %q is the background as it is: the performer has no part in it", op)
+	}
+	if r.Background == "" {
+		return fmt.Errorf("operator %q joins the performer and a background, and no background is given", op)
 	}
 	return nil
 }

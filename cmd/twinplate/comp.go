@@ -160,6 +160,7 @@ type comp struct {
 	Fit           *string  `help:"How a background of another size is laid over the frame: fill, inside, stretch or none. Default fill." placeholder:"MODE"`
 	FitOffset     *string  `help:"Move the background right and down, in parts of the frame: 0.1,-0.05." placeholder:"X,Y"`
 	FitScale      *float64 `help:"Enlarge the background about its center." placeholder:"S"`
+	Operator      *string  `help:"How the performer (A) joins the background (B): over (the default: the background held out, the performer added), in, out, atop, xor, plus, or any other of Porter and Duff's operators by its name in their paper or in W3C's Compositing and Blending. The background's alpha is 0 where --fit leaves the frame open." placeholder:"NAME"`
 	Out           string   `help:"Folder for the results; each product has a folder in it." placeholder:"DIR"`
 	Geometry      *string  `help:"Geometry between the cameras: auto (from the footage, the default), none, or a file from register." placeholder:"F|auto|none"`
 	Resample      *string  `help:"Kernel that the band plate is resampled by: bicubic (the default), lanczos3 (sharper, rings more) or bilinear (softer)." placeholder:"NAME"`
@@ -201,12 +202,13 @@ func (comp) Help() string {
 		"twinplate comp --color color --band band --background sea.png --save-recipe take12.json    # estimates only",
 		"twinplate comp --recipe take12.json --shard 0/16 --out out    # the first of 16 parts",
 		"twinplate comp --recipe take12.json --out exr --format exr --layers matte,sigma --primaries ap1 --fps 24",
+		"twinplate comp --recipe take12.json --out ghost --operator plus    # the two lights added: a double exposure",
 		"twinplate comp --color a.mov --band b.mov --background sea.mov --out out --archive take12.mkv --preview take12.mp4",
 		"twinplate comp --recipe take12.json --out out --stop-at-error    # goes on where it was stopped",
 		"twinplate comp --recipe take12.json --out out --floor 0.05 --replace    # other settings into the same folder") +
 		"\n\nResults are OUT/comp/NNNN.png, OUT/matte/NNNN.png and so on, with the color plate's frame numbers. " +
 		"A matte is alpha, linear. The foreground is premultiplied, on black. " +
-		"Pixels of the composite are foreground plus transmission times background, in linear light.\n\n" +
+		"Pixels of the composite are foreground plus transmission times background, in linear light, or what --operator makes of them; where that leaves the composite transparent, OpenEXR has its alpha, and the others show it on black.\n\n" +
 		"A run that was stopped goes on where it was: DIR/log.jsonl has what each frame was made of, and a frame is done again unless its settings, its inputs and the hashes of its files are those in the log. " +
 		"Every file gets its name when it is whole. A file that was changed since it was written is moved to DIR/set-aside before it is written anew.\n\n" +
 		"A video file's frames are counted from 1, and its time code is used where both have one. Tags are looked at in the first file of each plate.\n\n" +
@@ -245,6 +247,9 @@ func (c *comp) recipe() (take.Recipe, error) {
 	choose(&r.Gain, c.Gain)
 	choose(&r.LateralColor, c.LateralColor)
 	choose(&r.Glare, c.Glare)
+	if err := parsed(&r.Operator, c.Operator, composite.ParseOperator); err != nil {
+		return r, err
+	}
 	if err := parsed(&r.Resample, c.Resample, align.ParseKernel); err != nil {
 		return r, err
 	}
