@@ -7,6 +7,7 @@ require (
 	github.com/chromedp/cdproto v0.159.0
 	github.com/chromedp/chromedp v0.23.0
 	github.com/disintegration/imaging v1.6.2
+	github.com/gofrs/flock v0.13.2
 	github.com/hajimehoshi/ebiten/v2 v2.8.8
 	github.com/klauspost/compress v1.20.4
 	github.com/schollz/progressbar/v3 v3.19.1

@@ -21,6 +21,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"example.com/twinplate/internal/target"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
@@ -148,22 +149,32 @@ type journal struct {
 	before map[string]Entry // by take and frame
 	whole  map[File]bool    // whether a file is as the journal says, of those that were looked at
 	file   *os.File
+	lock   *target.Lock
 }
 
 func placeOf(name string, frame int) string { return fmt.Sprintf("%s/%d", name, frame) }
 
 // openJournal makes the folder, or takes over the data set that is in it: what its manifest says
 // goes into the journal, and the manifest away until all is there again.
-func openJournal(dir string) (*journal, error) {
+func openJournal(dir string) (_ *journal, err error) {
 	j := &journal{dir: dir, before: map[string]Entry{}, whole: map[File]bool{}}
 	manifest, journaled := filepath.Join(dir, Manifest), filepath.Join(dir, part)
 	if err := os.MkdirAll(dir, 0o777); err != nil {
 		return nil, fmt.Errorf("the output folder cannot be made: %w", err)
 	}
+	if j.lock, err = target.NewLock(dir, 0, 0); err != nil {
+		return nil, err
+	}
+	defer func() {
+		if err != nil {
+			j.lock.Release()
+		}
+	}()
 	entries, err := os.ReadDir(dir)
 	if err != nil {
 		return nil, err
 	}
+	entries = slices.DeleteFunc(entries, func(e fs.DirEntry) bool { return strings.HasPrefix(e.Name(), ".running.") })
 	has := func(name string) bool {
 		return slices.ContainsFunc(entries, func(e fs.DirEntry) bool { return e.Name() == name })
 	}
@@ -209,7 +220,10 @@ func (j *journal) append(s Entry) error {
 	return err
 }
 
-func (j *journal) close() { j.file.Close() } // each line is written by then
+func (j *journal) close() {
+	j.file.Close() // each line is written by then
+	j.lock.Release()
+}
 
 // find returns the sample of a frame where it is on disk as it would be made.
 func (j *journal) find(x *shoot, frame int) (Entry, bool) {

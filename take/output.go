@@ -12,6 +12,7 @@ import (
 	"slices"
 	"strconv"
 
+	"example.com/twinplate/internal/target"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/plate/exr"
@@ -36,6 +37,7 @@ type output struct {
 	extension string
 	options   map[string]*plate.WriteOptions
 	log       *runLog
+	lock      *target.Lock
 	replace   bool
 }
 
@@ -60,30 +62,55 @@ func (j *Job) newOutput(opt *RunOptions, pairs []FilePair) (*output, error) {
 			o.products = append(o.products, "matte")
 		}
 	}
+	if err := os.MkdirAll(o.dir, 0o777); err != nil {
+		return nil, fmt.Errorf("the output folder cannot be made: %w", err)
+	}
+	if len(pairs) > 0 {
+		var err error
+		if o.lock, err = target.NewLock(o.dir, pairs[0].Number, pairs[len(pairs)-1].Number); err != nil {
+			return nil, err
+		}
+	}
+	if err := o.begin(opt, pairs); err != nil {
+		o.lock.Release()
+		return nil, err
+	}
+	return o, nil
+}
+
+// begin tries the folders and opens the log.
+func (o *output) begin(opt *RunOptions, pairs []FilePair) error {
+	j := o.job
 	inputs := j.inputs()
 	for _, product := range o.products {
 		if product == "comp" && j.backdrop == nil {
-			return nil, errors.New("a comp is asked for and no background is given: give one, or write only matte, foreground or transmission")
+			return errors.New("a comp is asked for and no background is given: give one, or write only matte, foreground or transmission")
 		}
 		o.options[product] = j.writeOptions(product)
 		for _, p := range pairs {
 			if err := inputs.Check(o.path(product, p.Number)); err != nil {
-				return nil, err
+				return err
 			}
 		}
 		if err := o.folder(filepath.Join(o.dir, product), pairs); err != nil {
-			return nil, err
+			return err
 		}
 	}
 	var err error
 	if o.log, err = openLog(j, opt, pairs); err != nil {
-		return nil, err
+		return err
 	}
 	if err := o.occupied(pairs); err != nil {
 		o.log.close()
-		return nil, err
+		return err
 	}
-	return o, nil
+	return nil
+}
+
+// close ends the writing.
+func (o *output) close() {
+	o.log.close()
+	o.lock.Release()
 }
 
 // An Output says how the files of color that a job writes stand for light.

@@ -55,7 +55,8 @@ type Report struct {
 // (SHA-256) of its outputs. A frame is not done again where the log has its settings and inputs as
 // they are now, wherever these lie, and its files have those hashes. A file gets
 // its name when it is whole and logged; one that somebody has changed since is moved to the folder
-// set-aside. Several shards may run into one folder at once, but not two runs of the same frames.
+// set-aside. Several shards may run into one folder at once; where a run makes frames that another
+// is making, the error says who that is.
 func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 	if opt == nil {
 		opt = &RunOptions{}
@@ -78,7 +79,7 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 		return nil, err
 	}
 	if r.out != nil {
-		defer r.out.log.close()
+		defer r.out.close()
 	}
 	group, ctx := errgroup.WithContext(ctx)
 	next := make(chan int)
