@@ -48,7 +48,7 @@ func TestTakeWithoutCleanPlates(t *testing.T) {
 				t.Errorf("seed %d: K of channel %d is off by %.2g, %.1f times its standard error", seed, c, d, d/k.Sigma[c])
 			}
 		}
-		mine.CleanColor = k.CleanColor(matte.LessGray(nil, clean.Band, ref.DarkBand), ref.DarkColor)
+		mine.CleanColor = k.CleanColor(matte.SubtractGray(nil, clean.Band, ref.DarkBand), ref.DarkColor)
 		if solver, err = matte.NewSolver(480, 270, mine, nil); err != nil {
 			t.Fatal(err)
 		}
@@ -128,7 +128,7 @@ func TestScreenColorField(t *testing.T) {
 	if k.Order != 2 {
 		t.Fatalf("K doubles toward the corners, and order %d was fitted", k.Order)
 	}
-	got := k.CleanColor(matte.LessGray(nil, ref.CleanBand, ref.DarkBand), ref.DarkColor)
+	got := k.CleanColor(matte.SubtractGray(nil, ref.CleanBand, ref.DarkBand), ref.DarkColor)
 	var sum, size float64
 	for i, v := range got.Pix[1] {
 		d := float64(v - ref.CleanColor.Pix[1][i])

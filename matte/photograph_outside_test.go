@@ -107,7 +107,7 @@ print(json.dumps(out))
 			if err != nil {
 				t.Fatal(err)
 			}
-			ref.CleanColor = color.CleanColor(matte.LessGray(nil, clean.Band, dark.DarkBand), dark.DarkColor)
+			ref.CleanColor = color.CleanColor(matte.SubtractGray(nil, clean.Band, dark.DarkBand), dark.DarkColor)
 			if solver, err = matte.NewSolver(photoW, photoH, ref, nil); err != nil {
 				t.Fatal(err)
 			}

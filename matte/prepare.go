@@ -355,7 +355,7 @@ func (p *preparation) findScreenColor() error {
 		return err
 	}
 	p.out.ScreenColor = k
-	p.ref.CleanColor = k.CleanColor(LessGray(nil, p.ref.CleanBand, p.ref.DarkBand), p.ref.DarkColor)
+	p.ref.CleanColor = k.CleanColor(SubtractGray(nil, p.ref.CleanBand, p.ref.DarkBand), p.ref.DarkColor)
 	p.solver = nil
 	return nil
 }

@@ -132,7 +132,7 @@ func NewSolver(w, h int, ref References, opt *SolverOptions) (*Solver, error) {
 	parallel.Rows(w, h, func(y0, y1 int) {
 		i, j := y0*w, y1*w
 		if s.screen != nil {
-			lessRows(s.screen, ref.CleanColor, ref.DarkColor, i, j)
+			subtractRows(s.screen, ref.CleanColor, ref.DarkColor, i, j)
 		}
 		high := s.effective(ref, i, j)
 		lock.Lock()
@@ -346,17 +346,17 @@ func (s *Solution) RGBA() *plate.RGBA {
 	return &plate.RGBA{RGB: *s.Foreground, A: Alpha(nil, s.Transmission).Pix}
 }
 
-// Less returns the difference a - dark, into dst when that has the right size. A nil dark is black.
-func Less(dst, a, dark *plate.RGB) *plate.RGB {
+// Subtract returns a - dark, into dst when that has the right size. A nil dark is black.
+func Subtract(dst, a, dark *plate.RGB) *plate.RGB {
 	if dst == nil || dst.Size() != a.Size() {
 		dst = plate.NewRGB(a.W, a.H)
 	}
-	parallel.Rows(a.W, a.H, func(y0, y1 int) { lessRows(dst, a, dark, y0*a.W, y1*a.W) })
+	parallel.Rows(a.W, a.H, func(y0, y1 int) { subtractRows(dst, a, dark, y0*a.W, y1*a.W) })
 	return dst
 }
 
-// lessRows is Less for the pixels from i to j.
-func lessRows(dst, a, dark *plate.RGB, i, j int) {
+// subtractRows is Subtract for the pixels from i to j.
+func subtractRows(dst, a, dark *plate.RGB, i, j int) {
 	for c := range 3 {
 		if to, from := dst.Pix[c][i:j], a.Pix[c][i:j]; dark == nil {
 			copy(to, from)
@@ -368,8 +368,8 @@ func lessRows(dst, a, dark *plate.RGB, i, j int) {
 	}
 }
 
-// LessGray is Less for one plane.
-func LessGray(dst, a, dark *plate.Gray) *plate.Gray {
+// SubtractGray is Subtract for one plane.
+func SubtractGray(dst, a, dark *plate.Gray) *plate.Gray {
 	if dst == nil || dst.Size() != a.Size() {
 		dst = plate.NewGray(a.W, a.H)
 	}

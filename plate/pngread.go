@@ -238,9 +238,9 @@ func lightOf(dst []float32, line []byte, light []float32, size int) {
 // lightsOf decodes a line of three values a pixel, which has size bytes: six make three codes.
 func lightsOf(r, g, b []float32, line []byte, light []float32, size int) {
 	if size == 6 {
-		kernel.Threes16(r, g, b, line, (*[1 << 16]float32)(light))
+		kernel.RGBCodes16(r, g, b, line, (*[1 << 16]float32)(light))
 	} else {
-		kernel.Threes8(r, g, b, line, size, (*[1 << 8]float32)(light))
+		kernel.RGBCodes8(r, g, b, line, size, (*[1 << 8]float32)(light))
 	}
 }
 

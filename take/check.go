@@ -504,7 +504,7 @@ func (c *checker) crosstalk(after float64) {
 	if j.ScreenColor != nil {
 		k = 100 * slices.Max(j.ScreenColor.Ratio[:]) * float64(percentile(c.out.Screen.Pix, brightest))
 	} else if clean := j.take.cleanColor; clean != nil {
-		dark := matte.Less(nil, clean, j.take.darkColor)
+		dark := matte.Subtract(nil, clean, j.take.darkColor)
 		k = 0
 		for ch := range 3 {
 			k = max(k, 100*float64(percentile(dark.Pix[ch], brightest)))

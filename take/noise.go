@@ -35,7 +35,7 @@ func (j *Job) noise(ctx context.Context) error {
 			if err != nil {
 				return nil, err
 			}
-			return matte.LessGray(f, f, j.lens.ofBand(t.darkBand)), nil
+			return matte.SubtractGray(f, f, j.lens.ofBand(t.darkBand)), nil
 		}},
 	} {
 		if c.given != nil {
@@ -222,7 +222,7 @@ func (j *Job) readGreen(p FilePair) (*plate.Gray, error) {
 	if t.darkColor == nil {
 		return green, nil
 	}
-	return matte.LessGray(green, green, &plate.Gray{W: f.W, H: f.H, Pix: t.darkColor.Pix[1]}), nil
+	return matte.SubtractGray(green, green, &plate.Gray{W: f.W, H: f.H, Pix: t.darkColor.Pix[1]}), nil
 }
 
 // noiseOfFlats measures a camera's noise from the flat frames that path stands for: each two that

@@ -388,11 +388,11 @@ func (t *Take) register(ctx context.Context) (Registration, error) {
 // flat divides the band plate by the clean one, where there is one, so that an uneven screen does
 // not disturb the registration.
 func (t *Take) flat(band *plate.Gray) *plate.Gray {
-	band = matte.LessGray(band, band, t.darkBand)
+	band = matte.SubtractGray(band, band, t.darkBand)
 	if t.cleanBand == nil {
 		return band
 	}
-	clean := matte.LessGray(nil, t.cleanBand, t.darkBand)
+	clean := matte.SubtractGray(nil, t.cleanBand, t.darkBand)
 	// One part in so many of the brightest, six stops down, is no screen; chosen by hand.
 	const unlit = 64
 	var top float32

@@ -34,7 +34,7 @@ func (register) Help() string {
 		"the expected error of the geometry in band pixels, \"sigma_px\" being the root of its mean square over the frame and \"sigma_worst_px\" its largest; " +
 		"\"coverage\", the part of the frame that is near an edge or corner that was used; " +
 		"and \"covariance\", 12 rows of 12, of the homography's first eight numbers, the two radial terms and their center. \"why\" says why the model was chosen.\n\n" +
-		"With 16 frames in a row or more, the recordings' motion tells whether the paired frames are of the same instants: a warning says where they are not, and by how much the cameras' shutters are out of step."
+		"With 16 frames in a row or more, the recordings' motion shows whether the paired frames are of the same instants: a warning says where they are not, and by how much the cameras' shutters are out of step."
 }
 
 // registerReport is what register writes, and prints with --json.

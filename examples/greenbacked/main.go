@@ -76,7 +76,7 @@ func run(out string, w, h int) ([]row, error) {
 		return nil, err
 	}
 	dark := set.DarkColor()
-	less := func(f *plate.RGB) *plate.RGB { return matte.Less(f, f, dark) }
+	less := func(f *plate.RGB) *plate.RGB { return matte.Subtract(f, f, dark) }
 	green, blue := [3]float64{0.06, 0.5, 0.1}, [3]float64{0.05, 0.1, 0.5}
 	before, empty := less(set.Backed(frame, green)), less(set.Backing(green))
 	if solved[1], err = matte.ColorDifference(before, empty, matte.GreenBacking); err != nil {

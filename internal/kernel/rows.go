@@ -85,9 +85,9 @@ func Codes16(dst []float32, src []byte, table *[1 << 16]float32) {
 	}
 }
 
-// Threes8 is Codes8 for pixels of three codes, red, green and blue, which go to a row each. A pixel
+// RGBCodes8 is Codes8 for pixels of three codes, red, green and blue, which go to a row each. A pixel
 // begins step bytes after the one before it.
-func Threes8(r, g, b []float32, src []byte, step int, table *[1 << 8]float32) {
+func RGBCodes8(r, g, b []float32, src []byte, step int, table *[1 << 8]float32) {
 	n := len(r)
 	if n == 0 {
 		return
@@ -116,8 +116,8 @@ func Threes8(r, g, b []float32, src []byte, step int, table *[1 << 8]float32) {
 	}
 }
 
-// Threes16 is Threes8 for two bytes a code, the higher first.
-func Threes16(r, g, b []float32, src []byte, table *[1 << 16]float32) {
+// RGBCodes16 is RGBCodes8 for two bytes a code, the higher first.
+func RGBCodes16(r, g, b []float32, src []byte, table *[1 << 16]float32) {
 	n := len(r)
 	to0, to1, to2, s := first(r, n), first(g, n), first(b, n), first(src, 6*n)
 	i := 0

@@ -220,11 +220,11 @@ func TestCodes(t *testing.T) {
 			if size == 1 {
 				Codes8(gray, line, 1, &t8)
 				Codes8(apart, line, 4, &t8)
-				Threes8(three[0], three[1], three[2], line, 3, &t8)
-				Threes8(four[0], four[1], four[2], line, 4, &t8)
+				RGBCodes8(three[0], three[1], three[2], line, 3, &t8)
+				RGBCodes8(four[0], four[1], four[2], line, 4, &t8)
 			} else {
 				Codes16(gray, line, &t16)
-				Threes16(three[0], three[1], three[2], line, &t16)
+				RGBCodes16(three[0], three[1], three[2], line, &t16)
 			}
 			for i := range n {
 				if gray[i] != code(size, i) {

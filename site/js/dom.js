@@ -59,7 +59,7 @@ export const onInput = (change) => (/** @type {Event} */ event) => change(/** @t
 export const onTick = (change) => (/** @type {Event} */ event) => change(/** @type {HTMLInputElement} */ (event.target).checked);
 
 /**
- * choice makes a labelled select of [value, text] pairs. A value that is none of them stands for
+ * choice makes a labeled select of [value, text] pairs. A value that is none of them stands for
  * itself.
  * @param {string} text
  * @param {string[][]} options
@@ -73,7 +73,7 @@ export function choice(text, options, value, change) {
 }
 
 /**
- * tick makes a labelled check box.
+ * tick makes a labeled check box.
  * @param {string} text
  * @param {boolean} checked
  * @param {(on: boolean) => void} change

@@ -19,7 +19,7 @@ const largest = 4096 // the largest picture width and height, where the graphics
 //	                             low bytes of w*h*4 half floats: linear light, premultiplied RGBA. They are copied.
 //	clear(side)                  takes it away
 //	look({...})                  merges into how pictures are shown, and returns the whole: exposure (stops),
-//	                             channel "rgb", "r", "g", "b", "alpha", "luminance", under "black", "grey",
+//	                             channel "rgb", "r", "g", "b", "alpha", "luminance", under "black", "gray",
 //	                             "checker", "color", underColor [r, g, b], surround and accent likewise (sRGB, 0 to
 //	                             1), gray and matte [side 0, side 1], clip
 //	divider(x)                   puts the divider at x, 0 to 1 of the picture's width; null takes it away. Without

@@ -308,7 +308,7 @@ func testGrounds(p page) {
 		want []float64
 	}{
 		{`under: "black"`, []float64{over(0), over(0), over(0)}},
-		{`under: "grey"`, []float64{over(0.18), over(0.18), over(0.18)}},
+		{`under: "gray"`, []float64{over(0.18), over(0.18), over(0.18)}},
 		{`under: "color", underColor: [1, 0, 0.5]`, []float64{over(1), over(0), over(plate.SRGB.ToLinear(0.5))}},
 	} {
 		p.run("viewer.look({%s})", row.look)

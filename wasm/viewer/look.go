@@ -6,7 +6,7 @@ import "math"
 type look struct {
 	exposure   float64 // stops
 	channel    string  // "rgb", "r", "g", "b", "alpha", "luminance"
-	under      string  // "black", "grey", "checker", "color"
+	under      string  // "black", "gray", "checker", "color"
 	underColor [3]float32
 	surround   [3]float32
 	accent     [3]float32
@@ -39,8 +39,8 @@ func linear(v float32) float32 {
 func (l *look) ground() (g [6]float32) {
 	var fields [2]float32
 	switch l.under {
-	case "grey":
-		fields = [2]float32{0.18, 0.18} // the reflectance of a grey card (common practice)
+	case "gray":
+		fields = [2]float32{0.18, 0.18} // the reflectance of a gray card (common practice)
 	case "checker":
 		fields = [2]float32{linear(0.38), linear(0.56)}
 	case "color":

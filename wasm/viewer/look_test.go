@@ -32,7 +32,7 @@ func TestGround(t *testing.T) {
 		want  [6]float32
 	}{
 		{"black", [6]float32{}},
-		{"grey", [6]float32{0.18, 0.18, 0.18, 0.18, 0.18, 0.18}},
+		{"gray", [6]float32{0.18, 0.18, 0.18, 0.18, 0.18, 0.18}},
 		{"color", [6]float32{1, 0, linear(0.5), 1, 0, linear(0.5)}},
 		{"of no such name", [6]float32{}},
 	} {

@@ -30,8 +30,8 @@ func NewFloor(scene simulate.Scene, w, h int, g align.Geometry, f simulate.Fault
 	exact := simulate.New(scene, w, h, w, h, g, quiet, seed)
 	return &Floor{
 		faults: f,
-		screen: align.NewResampler(g).Gray(nil, matte.LessGray(nil, exact.CleanBand(), exact.DarkBand())),
-		k:      matte.Less(nil, exact.CleanColor(), exact.DarkColor()),
+		screen: align.NewResampler(g).Gray(nil, matte.SubtractGray(nil, exact.CleanBand(), exact.DarkBand())),
+		k:      matte.Subtract(nil, exact.CleanColor(), exact.DarkColor()),
 		noise:  matte.Noise{Read: f.ReadNoise, PerSignal: 1 / f.PhotonNoise},
 	}
 }

@@ -164,9 +164,9 @@ export class Engines {
 
   // restart ends whatever runs, at once, and starts afresh with one worker.
   restart() {
-    const cancelled = new DOMException("cancelled", "AbortError");
+    const canceled = new DOMException("canceled", "AbortError");
     for (const worker of this.workers) worker.port.terminate();
-    for (const job of [...this.#calls.values(), ...this.queue]) job.reject(cancelled);
+    for (const job of [...this.#calls.values(), ...this.queue]) job.reject(canceled);
     this.workers = [];
     this.queue = [];
     this.#calls.clear();
