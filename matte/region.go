@@ -2,7 +2,6 @@ package matte
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
 	"image"
 	"math"
@@ -338,67 +337,72 @@ func (r *Regions) On(frame int) ([]*plate.Gray, error) {
 	return out, nil
 }
 
-// Impose has the regions act on a solution of the frame of that number, one after the other, and
-// returns how much of the frame they changed, 0 to 1. A later region acts on what an earlier one has
-// left. Where a region covers a part of a pixel, the two are mixed in that proportion: it is a
-// mixture of light, as an edge is. The foreground follows: with Solid and Open the screen's light in
-// the color plate is taken off again by the new transmission, and with Outside there is none.
+// Impose has the regions act on the solution of a frame, and returns how much of the frame they
+// changed, 0 to 1. They act in their order: where a region covers a pixel whole, what an earlier one
+// did there is undone; where it covers a part, the two are mixed in that proportion, as light is at
+// an edge. Outside is a transmission of 1 and no foreground; Solid one of 0, and the color plate's
+// light; Open one of 1, and the color plate's light less the screen's.
 //
-// An error says which plane has another size than the solver's frames, or the regions'.
-func (s *Solver) Impose(dst *Solution, gain float64, regions *Regions, frame int) (changed float64, err error) {
+// Number is the frame's. An error says which plane has another size than the solver's frames.
+func (s *Solver) Impose(dst *Solution, color *plate.RGB, gain float64, regions *Regions, number int) (changed float64, err error) {
 	if regions == nil || len(regions.list) == 0 {
 		return 0, nil
 	}
-	if err := errors.Join(s.checkSolution(dst), plate.CheckSize("regions' frame", regions.size, "solver's frame", s.Size())); err != nil {
+	if err := cmp.Or(s.checkSolution(dst), plate.CheckSize("color plate", color.Size(), "solver's frame", s.Size()),
+		plate.CheckSize("regions' frame", regions.size, "solver's frame", s.Size())); err != nil {
 		return 0, err
 	}
-	covers, err := regions.On(frame)
+	covers, err := regions.On(number)
 	if err != nil {
 		return 0, err
 	}
+	for k, cover := range covers {
+		if cover != nil {
+			s.impose(dst, color, gain, regions.list[k].Effect, cover)
+		}
+	}
+	touched := 0
+	for i := range dst.Transmission.Pix {
+		for _, cover := range covers {
+			if cover != nil && cover.Pix[i] > 0 {
+				touched++
+				break
+			}
+		}
+	}
+	return float64(touched) / float64(max(len(dst.Transmission.Pix), 1)), nil
+}
+
+// impose is Impose for what is covered so far by one effect.
+func (s *Solver) impose(dst *Solution, color *plate.RGB, gain float64, effect RegionEffect, cover *plate.Gray) {
+	var open float32 // the transmission
+	if effect != Solid {
+		open = 1
+	}
 	t := dst.Transmission
-	touched := make([]int, t.H)
 	parallel.Rows(t.W, t.H, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			for x := range t.W {
-				if s.impose(dst, gain, regions.list, covers, y*t.W+x) {
-					touched[y]++
+		for i := y0 * t.W; i < y1*t.W; i++ {
+			c := cover.Pix[i]
+			if c == 0 {
+				continue
+			}
+			t.Pix[i] += c * (open - t.Pix[i])
+			for j := range 3 {
+				var light float32
+				if effect != Outside {
+					light = color.Pix[j][i]
+					if s.darkColor != nil {
+						light -= s.darkColor.Pix[j][i]
+					}
+					if s.screen != nil {
+						light -= float32(gain) * open * s.screen.Pix[j][i]
+					}
+				}
+				f := &dst.Foreground.Pix[j][i]
+				if *f += c * (light - *f); s.clamp == ClampAll {
+					*f = max(*f, 0)
 				}
 			}
 		}
 	})
-	sum := 0
-	for _, n := range touched {
-		sum += n
-	}
-	return float64(sum) / float64(max(len(t.Pix), 1)), nil
-}
-
-// impose is Impose for a pixel, and reports whether it was changed.
-func (s *Solver) impose(dst *Solution, gain float64, list []Region, covers []*plate.Gray, i int) bool {
-	changed := false
-	t := dst.Transmission.Pix[i]
-	for k, cover := range covers {
-		if cover == nil || cover.Pix[i] == 0 {
-			continue
-		}
-		c := cover.Pix[i]
-		v := t + c*(1-t)
-		if list[k].Effect == Solid {
-			v = t * (1 - c)
-		}
-		for j := range 3 {
-			f := &dst.Foreground.Pix[j][i]
-			switch {
-			case list[k].Effect == Outside:
-				*f *= 1 - c
-			case s.screen != nil:
-				*f += float32(gain) * (t - v) * s.screen.Pix[j][i]
-			}
-		}
-		changed = changed || v != t
-		t = v
-	}
-	dst.Transmission.Pix[i] = t
-	return changed
 }

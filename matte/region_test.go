@@ -149,7 +149,7 @@ func TestImpose(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		changed, err := solver.Impose(solution, row.gain, regions, 1)
+		changed, err := solver.Impose(solution, color, row.gain, regions, 1)
 		if err != nil || changed != row.changing {
 			t.Errorf("%s: %v of the frame changed, %v; want %v", row.effect, changed, err, row.changing)
 		}
@@ -160,12 +160,23 @@ func TestImpose(t *testing.T) {
 			}
 		}
 	}
+	// A hand that is drawn solid comes back, though a larger region before it took it away.
+	solution, err := solver.Solve(nil, color, band, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	both, err := matte.NewRegions(w, h, []matte.Region{{Effect: matte.Outside, Keys: []matte.Outline{half}}, {Effect: matte.Solid, Keys: []matte.Outline{half}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := solver.Impose(solution, color, 1, both, 1); err != nil || solution.Transmission.Pix[0] != 0 || solution.Foreground.Pix[0][0] != 0.35 {
+		t.Errorf("solid after outside: transmission %v, foreground %v, %v", solution.Transmission.Pix[0], solution.Foreground.Pix[0][0], err)
+	}
 	other, err := matte.NewRegions(w+1, h, []matte.Region{{Effect: matte.Solid, Keys: []matte.Outline{half}}})
 	if err != nil {
 		t.Fatal(err)
 	}
-	solution, _ := solver.Solve(nil, color, band, 1)
-	if _, err := solver.Impose(solution, 1, other, 1); err == nil || !strings.Contains(err.Error(), "5x1") {
+	if _, err := solver.Impose(solution, color, 1, other, 1); err == nil || !strings.Contains(err.Error(), "5x1") {
 		t.Errorf("regions for another size: %v", err)
 	}
 }
@@ -196,7 +207,7 @@ func ExampleSolver_Impose() {
 		fmt.Println(err)
 		return
 	}
-	changed, err := solver.Impose(solution, 1, regions, 1)
+	changed, err := solver.Impose(solution, color, 1, regions, 1)
 	fmt.Printf("%.2f of the frame, %v; transmission %.0f at the left and %.0f at the right\n", changed, err, solution.Transmission.Pix[0], solution.Transmission.Pix[7])
 	// Output: 0.50 of the frame, <nil>; transmission 1 at the left and 0 at the right
 }

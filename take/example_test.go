@@ -230,7 +230,7 @@ func ExampleRecipe_Save() {
 	fmt.Printf("%s", data)
 	// Output:
 	// {
-	//   "version": 1,
+	//   "version": 2,
 	//   "color": "color",
 	//   "band": "band",
 	//   "crosstalk": [

@@ -19,13 +19,14 @@ type plan struct {
 	tidy       bool
 	sigma      bool
 	limits     bool
+	shaped     bool // regions, or the screen's extent, act on it
 	keep       bool // the plates are held until the next frame
 }
 
 func (j *Job) plan() plan {
 	r := &j.take.recipe
-	p := plan{band: r.Tidy || j.Glare.Strength > 0, tidy: r.Tidy, limits: r.Limits != (matte.Limits{})}
-	p.foreground = p.tidy || p.limits || r.Operator != composite.AOverB
+	p := plan{band: r.Tidy || j.Glare.Strength > 0, tidy: r.Tidy, limits: r.Limits != (matte.Limits{}), shaped: j.regions != nil || j.Extent != nil}
+	p.foreground = p.tidy || p.limits || p.shaped || r.Operator != composite.AOverB
 	return p
 }
 
@@ -74,6 +75,8 @@ type Result struct {
 	CompAlpha    *plate.Gray   // nil where Comp is opaque, as it is but for some operators
 	Sigma        *plate.Gray   // standard deviation of the transmission; nil where the recipe does not ask for it
 	Limited      matte.Limited // what the recipe's limits did
+	Imposed      float64       // the part of the frame, 0 to 1, that regions changed
+	Crossed      float64       // the part of the screen's border, 0 to 1, at which the performer is
 }
 
 // A runner takes one frame after the other from its files to a result, and keeps the planes between
@@ -280,7 +283,16 @@ func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
 		r.Sigma = w.sigma
 	}
 	if p.limits {
-		r.Limited, err = j.solver.Limit(&w.solution, s.gain, j.take.recipe.Limits)
+		if r.Limited, err = j.solver.Limit(&w.solution, s.gain, j.take.recipe.Limits); err != nil {
+			return err
+		}
+	}
+	if p.shaped {
+		r.Crossed = j.Extent.Crossed(w.solution.Transmission)
+		if err = j.Extent.Beyond(&w.solution); err != nil {
+			return err
+		}
+		r.Imposed, err = j.solver.Impose(&w.solution, sample.Color, s.gain, j.regions, r.Number)
 	}
 	return err
 }

@@ -25,7 +25,7 @@ func FuzzReadRecipe(f *testing.F) {
 	if err != nil {
 		f.Fatal(err)
 	}
-	for _, s := range []string{string(full), `{"version":1}`, `{"version":2,"later":0}`, `{"version":1,"gain":{"1":0}}`, `{"version":1,"geometry":"g.json","glare":"auto","offset":"auto"}`, `[]`, `{"version":1}{}`, `{"version":1,"version":2}`} {
+	for _, s := range []string{string(full), `{"version":1}`, `{"version":3,"later":0}`, `{"version":1,"gain":{"1":0}}`, `{"version":1,"geometry":"g.json","glare":"auto","offset":"auto"}`, `[]`, `{"version":1}{}`, `{"version":1,"version":2}`} {
 		f.Add([]byte(s))
 	}
 	f.Fuzz(func(t *testing.T, file []byte) {

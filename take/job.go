@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"image"
+	"strings"
 	"time"
 
 	"example.com/twinplate/align"
@@ -24,14 +25,16 @@ type Job struct {
 	Softness     float64            // sigma of the blur of the color plates, in color pixels; below 0 that of the band plates
 	ColorNoise   matte.Noise        // of the cameras, where the recipe asks for sigma or for a tidy matte
 	BandNoise    matte.Noise
-	Estimated    []string // what was estimated from the take, in words; a recipe from Recipe has it
-	Notes        []string // what the user should know of how the take was read
-	Seconds      float64  // that it took
+	Extent       *matte.Extent // where the screen is, if not everywhere and the background is to show beyond; else nil
+	Estimated    []string      // what was estimated from the take, in words; a recipe from Recipe has it
+	Notes        []string      // what the user should know of how the take was read
+	Seconds      float64       // that it took
 
 	resampler *align.Resampler
 	solver    *matte.Solver
 	chain     *Chain         // of both
 	backdrop  *backdrop      // nil where the take has no background
+	regions   *matte.Regions // nil: none
 	frames    []matte.Sample // what Prepare estimates from, read once
 	sampled   []FilePair     // their pairs
 	asked     int            // how many there were to be
@@ -86,7 +89,10 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	if unsolved != nil {
 		return nil, suspected(unsolved, j.Suspicions)
 	}
-	if u := j.solver.Uncovered(); u > 0 {
+	if err := j.shape(ctx); err != nil {
+		return nil, err
+	}
+	if u := j.solver.Uncovered(); u > 0 && j.Extent == nil {
 		j.Notes = append(j.Notes, fmt.Sprintf("in %.1f %% of the frame the clean band plate shows no screen: there the color plate stays as it is", 100*u))
 	}
 	solver := j.solver
@@ -108,6 +114,34 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	j.Estimated = j.estimated()
 	j.Seconds = time.Since(start).Seconds()
 	return j, nil
+}
+
+// shape prepares what acts on the matte by its place: the screen's extent and the regions.
+func (j *Job) shape(ctx context.Context) error {
+	r := &j.take.recipe
+	if len(r.Regions) > 0 {
+		var err error
+		if j.regions, err = matte.NewRegions(j.colorSize.X, j.colorSize.Y, r.Regions); err != nil {
+			return err
+		}
+		var words []string
+		for _, region := range r.Regions {
+			words = append(words, strings.TrimSpace(fmt.Sprintf("%s %s", region.Effect, region.Name)))
+		}
+		j.Notes = append(j.Notes, fmt.Sprintf("%d regions: %s; there the matte is what they say, and is not measured", len(words), strings.Join(words, ", ")))
+	}
+	if r.Beyond == "keep" || r.Beyond == "" && r.Background == "" {
+		return nil
+	}
+	frames, err := j.sample(ctx, 1)
+	if err != nil {
+		return err
+	}
+	if j.Extent, err = j.solver.Extent(frames); err != nil || j.Extent == nil {
+		return err
+	}
+	j.Notes = append(j.Notes, fmt.Sprintf("the screen covers %.0f %% of the frame; beyond it the background shows, whatever is there (--beyond keep leaves the color plate)", 100*j.Extent.Part))
+	return nil
 }
 
 // estimated names what the job had to estimate because the recipe did not have it.

@@ -19,8 +19,8 @@ import (
 )
 
 // RecipeVersion is the version of the recipe files that this package writes. It reads this one and
-// earlier.
-const RecipeVersion = 1
+// earlier. Version 1 knew nothing of Beyond, and kept the color plate.
+const RecipeVersion = 2
 
 // A Recipe is everything that reproduces a result. The zero value of each field is its default. In
 // a file, relative paths are relative to the file's folder.
@@ -105,6 +105,10 @@ type Recipe struct {
 	// Operator joins the performer (A) and the background (B), whose alpha is 0 where its Fit does not
 	// reach. The default, "A over B", holds the background out and adds the performer.
 	Operator composite.Operator `json:"operator,omitzero"`
+	Regions  []matte.Region     `json:"regions,omitempty"` // within which the matte is what somebody says, in their order
+	// Beyond says what shows beyond the screen's border: "outside", the background (the default where
+	// there is one), or "keep", the color plate as it is.
+	Beyond string `json:"beyond,omitempty"`
 
 	Write  []string `json:"write,omitempty"`  // of Products; empty: comp and matte
 	Format string   `json:"format,omitempty"` // "png" (default), "tiff" or "exr"
@@ -187,6 +191,12 @@ func (r Recipe) Check() error {
 	if err := r.checkOperator(); err != nil {
 		return err
 	}
+	if _, err := matte.NewRegions(1, 1, r.Regions); err != nil {
+		return err
+	}
+	if !slices.Contains([]string{"", "outside", "keep"}, r.Beyond) {
+		return fmt.Errorf("beyond %q: it must be outside or keep", r.Beyond)
+	}
 	if _, ok := clamps[r.Clamp]; !ok {
 		return fmt.Errorf("clamp %q: it must be transmission, none or all", r.Clamp)
 	}
@@ -213,6 +223,33 @@ func (r *Recipe) checkOperator() error {
 		return fmt.Errorf("operator %q joins the performer and a background, and no background is given", op)
 	}
 	return nil
+}
+
+// ReadRegions reads a JSON file of regions: a list of them, or any object, such as a recipe, that has
+// one under "regions".
+func ReadRegions(path string) ([]matte.Region, error) {
+	data, err := readSmall(path)
+	if err != nil {
+		return nil, err
+	}
+	var wrapped struct {
+		Regions []matte.Region `json:"regions"`
+	}
+	if bytes.HasPrefix(bytes.TrimSpace(data), []byte("[")) {
+		err = json.Unmarshal(data, &wrapped.Regions)
+	} else {
+		err = json.Unmarshal(data, &wrapped)
+	}
+	switch {
+	case err != nil:
+		return nil, fmt.Errorf("%s: no list of regions: %w", path, describe(err, data))
+	case len(wrapped.Regions) == 0:
+		return nil, fmt.Errorf("%s: there is no region in it", path)
+	}
+	if _, err := matte.NewRegions(1, 1, wrapped.Regions); err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return wrapped.Regions, nil
 }
 
 // needsNoise reports whether the cameras' noise must be known.
@@ -260,6 +297,9 @@ func ReadRecipe(path string) (Recipe, error) {
 	}
 	if err := r.Check(); err != nil {
 		return r, fmt.Errorf("%s: %w", path, err)
+	}
+	if *head.Version < 2 && r.Beyond == "" {
+		r.Beyond = "keep"
 	}
 	for _, p := range r.paths() {
 		if *p != "" && !filepath.IsAbs(*p) {

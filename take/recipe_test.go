@@ -49,7 +49,7 @@ func TestRecipeComesBack(t *testing.T) {
 
 func TestRecipeErrors(t *testing.T) {
 	for _, test := range []struct{ name, text, want string }{
-		{"a later version", `{"version": 7, "hologram": true}`, "version 7, and this program knows versions up to 1"},
+		{"a later version", `{"version": 7, "hologram": true}`, "version 7, and this program knows versions up to 2"},
 		{"no version", `{"color": "a"}`, `no "version"`},
 		{"not JSON", "{\n\"version\": 1,\n}", "line 3"},
 		{"an unknown field", `{"version": 1, "colour": "a"}`, `"colour"; a recipe's fields are version, color, band`},

@@ -42,6 +42,8 @@ type Report struct {
 	Failed  []Failure          // in the order of their numbers
 	Gains   map[int]float64    // by frame number
 	Limited matte.Limited      // what the recipe's limits did, in the mean over the frames that were done now; Most is the largest
+	Imposed float64            // the part of the frame that regions changed, in the mean likewise
+	Crossed []int              // frames, of those that were done now, in which the performer is at the screen's border
 	Seconds map[string]float64 // by stage, summed over the workers; "total" by the clock
 }
 
@@ -94,6 +96,7 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 	report := &r.report
 	slices.SortFunc(report.Failed, func(a, b Failure) int { return a.Frame - b.Frame })
 	slices.Sort(report.Aside)
+	slices.Sort(report.Crossed)
 	report.Seconds["total"] = j.Seconds + time.Since(start).Seconds()
 	if err == nil {
 		report.Left = len(r.pairs) - report.Frames - len(report.Failed)
@@ -163,10 +166,16 @@ func (r *run) work(next <-chan int) {
 	}
 }
 
+// crossedFrom is the part of the screen's border from which a performer who is there is told. Chosen
+// by hand: a hand at a screen's side is twice that.
+const crossedFrom = 0.01
+
 // A done frame is what a run's report has of it.
 type done struct {
 	gain    float64
 	limited matte.Limited
+	imposed float64
+	crossed bool
 	kept    bool     // from an earlier run
 	aside   []string // files that the frame's outputs have displaced
 	err     error
@@ -178,7 +187,7 @@ func (r *run) frame(w *runner, plan plan, p *planes, i int, d *done) {
 	if result, d.err = w.frame(r.first+i, plan, nil, nil); d.err != nil {
 		return
 	}
-	d.gain, d.limited = result.Gain.Value, result.Limited
+	d.gain, d.limited, d.imposed, d.crossed = result.Gain.Value, result.Limited, result.Imposed, result.Crossed > crossedFrom
 	at := time.Now()
 	if r.out != nil {
 		if d.aside, d.err = r.out.write(r.first+i, &result, p); d.err != nil {
@@ -215,6 +224,10 @@ func (r *run) note(i int, d *done) {
 		report.Frames++
 		report.Gains[number] = d.gain
 		report.limited(d.limited)
+		report.Imposed += (d.imposed - report.Imposed) / float64(report.Frames-report.Kept)
+		if d.crossed {
+			report.Crossed = append(report.Crossed, number)
+		}
 	}
 	if r.opt.Progress != nil {
 		r.opt.Progress(report.Frames+len(report.Failed), len(r.pairs))

@@ -385,26 +385,33 @@ func (t *Take) register(ctx context.Context) (Registration, error) {
 	return Registration{Geometry: e.Geometry, Residual: e.Residual, Model: e.Model, Warnings: slices.Concat(suspicions, e.Warnings), Estimate: e, Suspicions: suspicions}, nil
 }
 
-// flat divides the band plate by the clean one, where there is one, so that an uneven screen does
-// not disturb the registration.
+// flat divides the band plate by the clean one, where there is one and it shows a screen all over the
+// frame, so that an uneven screen does not disturb the registration.
 func (t *Take) flat(band *plate.Gray) *plate.Gray {
 	band = matte.SubtractGray(band, band, t.darkBand)
 	if t.cleanBand == nil {
 		return band
 	}
 	clean := matte.SubtractGray(nil, t.cleanBand, t.darkBand)
-	// One part in so many of the brightest, six stops down, is no screen; chosen by hand.
-	const unlit = 64
-	var top float32
+	// Where the screen ends within the frame, what stands beside it would come up to the screen's
+	// light, and nothing is divided: registration has a smooth screen of its own. So it is where more
+	// than a part of the plate is more than two stops below the brightest. Chosen by hand.
+	const (
+		dark = 1. / 4
+		part = 0.03
+	)
+	top := slices.Max(clean.Pix)
+	n := 0
 	for _, v := range clean.Pix {
-		top = max(top, v)
+		if v < dark*top {
+			n++
+		}
+	}
+	if float64(n) > part*float64(len(clean.Pix)) {
+		return band
 	}
 	for i, v := range clean.Pix {
-		if v > top/unlit {
-			band.Pix[i] /= v
-		} else {
-			band.Pix[i] = 0
-		}
+		band.Pix[i] /= max(v, dark*top)
 	}
 	return band
 }

@@ -171,6 +171,8 @@ type comp struct {
 	Clamp         *string  `help:"What is kept within the range of light: transmission (the default), none or all." placeholder:"WHAT"`
 	CleanFrom     *string  `help:"Without a clean band plate: take (rebuilt from the frames, the default) or screen (a smooth fit)." placeholder:"take|screen"`
 	Glare         *string  `help:"Veiling glare of the band camera's lens: none (the default), auto, or its strength." placeholder:"auto|none|S"`
+	Regions       string   `help:"A JSON file of regions: outlines within which the matte is outside, solid or open, with feather and key frames." placeholder:"F.json"`
+	Beyond        *string  `help:"What shows beyond the screen's border: outside, the background (the default where there is one), or keep, the color plate as it is." placeholder:"outside|keep"`
 	Tidy          *bool    `negatable:"" help:"Take noise out of the open screen and the core. Intermediate alpha is not touched."`
 	Floor         *float64 `help:"Transmission below this becomes 0: hides spill, and whatever is that thin. Default 0." placeholder:"T"`
 	Ceiling       *float64 `help:"Transmission above this becomes 1. Default 1." placeholder:"T"`
@@ -260,6 +262,13 @@ func (c *comp) recipe() (take.Recipe, error) {
 	}
 	override(&r.CleanFrom, c.CleanFrom)
 	override(&r.Tidy, c.Tidy)
+	override(&r.Beyond, c.Beyond)
+	if c.Regions != "" {
+		var err error
+		if r.Regions, err = take.ReadRegions(c.Regions); err != nil {
+			return r, err
+		}
+	}
 	override(&r.Limits.Floor, c.Floor)
 	override(&r.Limits.Ceiling, c.Ceiling)
 	override(&r.Limits.Knee, c.Knee)
@@ -369,6 +378,9 @@ type compReport struct {
 	Glare          matte.Glare        `json:"glare"`
 	CleanSeen      *float64           `json:"clean_seen"` // how much of the frame the rebuilt clean band plate covers; null where none was
 	Limited        matte.Limited      `json:"limited"`
+	ScreenPart     *float64           `json:"screen_part"` // of the frame, where the screen covers a part and the background shows beyond; else null
+	Imposed        float64            `json:"imposed"`     // the part of the frame that regions changed, in the mean
+	Crossed        []int              `json:"crossed"`     // frames in which the performer is at the screen's border
 	Gains          map[int]float64    `json:"gains"`
 	MissingBand    []int              `json:"missing_band"`
 	MissingColor   []int              `json:"missing_color"`
@@ -465,12 +477,16 @@ func (c *comp) Run(t *terminal) error {
 	if job.Clean != nil {
 		seen = &job.Clean.Seen
 	}
+	var part *float64
+	if job.Extent != nil {
+		part = &job.Extent.Part
+	}
 	if c.JSON {
 		sigma, worst := expected(job.Registration)
 		if e := t.object(compReport{
 			lensFigures: newLensFigures(job.Estimate),
 			Sigma:       sigma, SigmaWorst: worst, Timing: newTimingReport(job.Timing),
-			ScreenColor: job.ScreenColor, Glare: job.Glare, CleanSeen: seen, Limited: report.Limited,
+			ScreenColor: job.ScreenColor, Glare: job.Glare, CleanSeen: seen, Limited: report.Limited, Imposed: report.Imposed, Crossed: orEmpty(report.Crossed), ScreenPart: part,
 			Found: orEmpty(c.found), Frames: report.Frames, Kept: report.Kept, Left: report.Left, Aside: orEmpty(report.Aside), Output: job.Output(), Shard: c.Shard, Estimated: orEmpty(job.Estimated), Failed: len(report.Failed), Errors: orEmpty(report.Failed),
 			Geometry: job.Geometry, Model: job.Model, Residual: job.Residual,
 			Crosstalk: job.Crosstalk, CrosstalkSigma: job.CrosstalkSigma, Gains: report.Gains,
@@ -482,6 +498,12 @@ func (c *comp) Run(t *terminal) error {
 	} else {
 		if l := report.Limited; l.Floored+l.Opened > 0 {
 			t.printf("limits       %.1f %% of the frame made more solid, %.1f %% more open, by %.3f in the mean and %.3f at the most\n", 100*l.Floored, 100*l.Opened, l.MeanMoved, l.Most)
+		}
+		if report.Imposed > 0 {
+			t.printf("regions      %.1f %% of the frame is as they say, and not as it was measured\n", 100*report.Imposed)
+		}
+		if len(report.Crossed) > 0 {
+			t.printf("border       the performer is at the screen's border in frames %s: there the picture ends where the screen does\n", take.Ranges(report.Crossed))
 		}
 		if c.Out == "" {
 			t.printf("estimated in %.1f s, saved to %s\n", report.Seconds["total"], c.SaveRecipe)

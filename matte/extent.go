@@ -1,0 +1,235 @@
+package matte
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"example.com/twinplate/internal/parallel"
+	"example.com/twinplate/internal/robust"
+	"example.com/twinplate/plate"
+)
+
+// Extent's decisions; chosen by hand, and tried on screens over 40 to 90 % of a frame, with stands
+// and lamps beside them.
+const (
+	extentSure = 0.04 // the matte's noise, of full alpha, up to which there is screen enough
+	extentLost = 0.2  // and from which there is none
+
+	// Of the brightest: what is five stops down is a wall with the screen's light on it, however
+	// little noise there is, and what is less than four down is screen.
+	extentDim, extentLit = 1. / 32, 1. / 16
+
+	extentPart  = 0.01 // of the frame: a lit patch that is smaller is a reflection, and no screen
+	extentInset = 3    // pixels by which the border is drawn in: there the plates' blur mixes screen and set
+	extentSoft  = 2    // pixels: the radius of the mean that makes it soft
+
+	// Rows and columns that are looked at for the noise: one in so many.
+	extentStep = 4
+)
+
+// An Extent is where the screen gives light enough for a matte.
+type Extent struct {
+	Inside *plate.Gray // 1 where it does, 0 beyond, between them at its soft border
+	Part   float64     // of the frame that it covers, 0 to 1
+	ring   []int32     // pixels just inside its border, where that is not the frame's
+}
+
+// Extent finds where the screen gives light enough for a matte: the part of the frame in which the
+// noise of the band plate, as the frames show it from pixel to pixel, is a small part of the screen's
+// light there. The border is soft over where it grows, and drawn in by three pixels, within which
+// plates that are blurred or do not lie on each other mix the screen with what is beside it. Holes
+// count as beyond: something dark that stands before the screen in the clean band plate too. It
+// returns nil where all of the frame is inside.
+//
+// There must be a frame at least, of the solver's size.
+func (s *Solver) Extent(frames []Sample) (*Extent, error) {
+	if len(frames) == 0 {
+		return nil, errors.New("matte: the screen's extent needs a frame at least")
+	}
+	for k, f := range frames {
+		if err := plate.CheckSize("band plate", f.Band.Size(), "solver's frame", s.Size()); err != nil {
+			return nil, fmt.Errorf("sample %d: %w", k, err)
+		}
+	}
+	light := plate.NewGray(s.w, s.h)
+	var top float32
+	for i, v := range s.inverse.Pix {
+		if v > 0 {
+			light.Pix[i] = 1 / v
+			top = max(top, light.Pix[i])
+		}
+	}
+	noise := bandNoise(frames, light, top/2)
+	light = boxMean(light, 1)
+	in := plate.NewGray(s.w, s.h)
+	parallel.Rows(s.w, s.h, func(y0, y1 int) {
+		for i := y0 * s.w; i < y1*s.w; i++ {
+			v := float64(light.Pix[i])
+			if v <= 0 {
+				continue
+			}
+			// Smooth in the logarithm: noise doubles with every stop.
+			u := math.Log(extentLost*v/noise) / math.Log(extentLost/extentSure)
+			u = min(u, math.Log(v/(extentDim*float64(top)))/math.Log(extentLit/extentDim))
+			u = min(max(u, 0), 1)
+			in.Pix[i] = float32(u * u * (3 - 2*u))
+		}
+	})
+	keepLarge(in, extentPart)
+	sum := 0.
+	for _, v := range in.Pix {
+		sum += float64(v)
+	}
+	const whole = 0.9995 // of the frame: the rest is dust and a lens's corner
+	if sum >= whole*float64(len(in.Pix)) {
+		return nil, nil
+	}
+	// Drawn in: the least of the neighborhood, which is 1 less the most of the opposite.
+	for i, v := range in.Pix {
+		in.Pix[i] = 1 - v
+	}
+	in = boxMean(boxMax(in, extentInset), extentSoft)
+	e := &Extent{Inside: in}
+	for i, v := range in.Pix {
+		in.Pix[i] = max(0, 1-v)
+		e.Part += float64(in.Pix[i])
+	}
+	e.Part /= float64(len(in.Pix))
+	e.findRing()
+	return e, nil
+}
+
+// bandNoise returns the standard deviation of the band plates' noise, from the differences of
+// neighbors where the screen has some light: the median, which the performer's edges do not move. It
+// is a part of the light at the least, so that plates without noise have an extent too.
+func bandNoise(frames []Sample, light *plate.Gray, from float32) float64 {
+	const least = 1e-3 // of the light: chosen by hand; below it no camera's noise lies
+	var all []float64
+	for _, f := range frames {
+		for y := extentStep / 2; y < light.H; y += extentStep {
+			for x := 1 + extentStep/2; x < light.W; x += extentStep {
+				if i := y*light.W + x; light.Pix[i] >= from && light.Pix[i-1] >= from {
+					all = append(all, math.Abs(float64(f.Band.Pix[i]-f.Band.Pix[i-1])))
+				}
+			}
+		}
+	}
+	sigma := 0.
+	if len(all) > 0 {
+		sigma = robust.Sigma(all) / math.Sqrt2
+	}
+	return max(sigma, least*2*float64(from))
+}
+
+// keepLarge sets to 0 what is above a half in patches, by their sides, that are smaller than that
+// part of the frame, and all that is not beside a patch which is kept.
+func keepLarge(f *plate.Gray, part float64) {
+	const unseen = -1
+	names := make([]int32, len(f.Pix))
+	for i := range names {
+		names[i] = unseen
+	}
+	var keep []bool
+	var stack []int32
+	for start, v := range f.Pix {
+		if v <= 0.5 || names[start] != unseen {
+			continue
+		}
+		name := int32(len(keep))
+		names[start] = name
+		stack = append(stack[:0], int32(start))
+		size := 0
+		for len(stack) > 0 {
+			i := int(stack[len(stack)-1])
+			stack = stack[:len(stack)-1]
+			size++
+			x, y := i%f.W, i/f.W
+			for _, n := range [4][2]int{{x - 1, y}, {x + 1, y}, {x, y - 1}, {x, y + 1}} {
+				if n[0] < 0 || n[1] < 0 || n[0] >= f.W || n[1] >= f.H {
+					continue
+				}
+				if k := n[1]*f.W + n[0]; f.Pix[k] > 0.5 && names[k] == unseen {
+					names[k] = name
+					stack = append(stack, int32(k))
+				}
+			}
+		}
+		keep = append(keep, float64(size) >= part*float64(len(f.Pix)))
+	}
+	if !slices.Contains(keep, false) {
+		return
+	}
+	kept := plate.NewGray(f.W, f.H)
+	for i, n := range names {
+		if n != unseen && keep[n] {
+			kept.Pix[i] = 1
+		}
+	}
+	// Half a patch's border lies outside it.
+	kept = boxMax(kept, 2*extentInset)
+	for i, v := range kept.Pix {
+		f.Pix[i] *= v
+	}
+}
+
+// findRing finds the pixels just inside the border.
+func (e *Extent) findRing() {
+	w, h := e.Inside.W, e.Inside.H
+	beyond := plate.NewGray(w, h)
+	for i, v := range e.Inside.Pix {
+		if v < 0.5 {
+			beyond.Pix[i] = 1
+		}
+	}
+	near := boxMax(beyond, 2*extentInset)
+	for i, v := range e.Inside.Pix {
+		if near.Pix[i] > 0 && v > 0.95 {
+			e.ring = append(e.ring, int32(i))
+		}
+	}
+}
+
+// Crossed returns the part of the screen's border, 0 to 1, at which a solution's performer is: there
+// the picture ends where the screen does. It is 0 for a nil Extent.
+func (e *Extent) Crossed(transmission *plate.Gray) float64 {
+	if e == nil || len(e.ring) == 0 {
+		return 0
+	}
+	n := 0
+	for _, i := range e.ring {
+		if transmission.Pix[i] < 0.5 {
+			n++
+		}
+	}
+	return float64(n) / float64(len(e.ring))
+}
+
+// Beyond has the background show beyond the screen, whatever is there: a transmission of 1 and no
+// foreground, mixed with the solution at the soft border. A nil Extent does nothing. Both planes must
+// have the extent's size.
+func (e *Extent) Beyond(dst *Solution) error {
+	if e == nil {
+		return nil
+	}
+	if err := plate.CheckSize("transmission", dst.Transmission.Size(), "extent", e.Inside.Size()); err != nil {
+		return err
+	}
+	if err := plate.CheckSize("foreground", dst.Foreground.Size(), "extent", e.Inside.Size()); err != nil {
+		return err
+	}
+	parallel.Rows(e.Inside.W, e.Inside.H, func(y0, y1 int) {
+		for i := y0 * e.Inside.W; i < y1*e.Inside.W; i++ {
+			k := e.Inside.Pix[i]
+			if k == 1 {
+				continue
+			}
+			dst.Transmission.Pix[i] = 1 + k*(dst.Transmission.Pix[i]-1)
+			for c := range 3 {
+				dst.Foreground.Pix[c][i] *= k
+			}
+		}
+	})
+	return nil
+}
