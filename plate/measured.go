@@ -57,7 +57,7 @@ func parseCurve(name string, r io.Reader) (Curve, error) {
 		if key, value, ok := strings.Cut(comment, ":"); ok && strings.TrimSpace(key) == "full_scale" {
 			v, err := parseNumber(value)
 			if err != nil || v <= 0 {
-				return Curve{}, fmt.Errorf("line %d: full_scale is %.40q, and must be a number above 0, such as 1023", n, strings.TrimSpace(value))
+				return Curve{}, fmt.Errorf("line %d: full_scale is %.16q, and must be a number above 0, such as 1023", n, strings.TrimSpace(value))
 			}
 			fullScale = v
 		}
@@ -66,7 +66,7 @@ func parseCurve(name string, r io.Reader) (Curve, error) {
 		}
 		first, second, ok := strings.Cut(text, ",")
 		if !ok || strings.Contains(second, ",") {
-			return Curve{}, fmt.Errorf("line %d: %.40q, and there must be two values, the code and its linear light, with a comma between", n, text)
+			return Curve{}, fmt.Errorf("line %d: %.16q, and there must be two values, the code and its linear light, with a comma between", n, text)
 		}
 		code, err := parseNumber(first)
 		if errors.Is(err, strconv.ErrSyntax) && len(codes) == 0 && !heading {
@@ -74,11 +74,11 @@ func parseCurve(name string, r io.Reader) (Curve, error) {
 			continue
 		}
 		if err != nil {
-			return Curve{}, fmt.Errorf("line %d: the code value is %.40q, and must be a finite number", n, strings.TrimSpace(first))
+			return Curve{}, fmt.Errorf("line %d: the code value is %.16q, and must be a finite number", n, strings.TrimSpace(first))
 		}
 		light, err := parseNumber(second)
 		if err != nil {
-			return Curve{}, fmt.Errorf("line %d: the linear light is %.40q, and must be a finite number", n, strings.TrimSpace(second))
+			return Curve{}, fmt.Errorf("line %d: the linear light is %.16q, and must be a finite number", n, strings.TrimSpace(second))
 		}
 		if len(codes) == maxRows {
 			return Curve{}, fmt.Errorf("line %d: more than %d rows", n, maxRows)

@@ -66,7 +66,7 @@ func ReadSpectrum(r io.Reader) (Spectrum, error) {
 			if row == 1 {
 				continue
 			}
-			return nil, fmt.Errorf("row %d: %q, %q: two numbers are needed", row, fields[0], fields[1])
+			return nil, fmt.Errorf("row %d: %.16q, %.16q: two numbers are needed", row, fields[0], fields[1])
 		}
 		if s = append(s, [2]float64{nm, v}); len(s) > maxSpectrum {
 			return nil, fmt.Errorf("more than %d rows", maxSpectrum)

@@ -3,11 +3,16 @@
 package take
 
 import (
+	"bufio"
+	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"image"
 	"io/fs"
+	"os"
+	"path/filepath"
 
 	"example.com/twinplate/plate"
 	"example.com/twinplate/plate/clip"
@@ -96,7 +101,64 @@ func (j *Job) WriteClips(ctx context.Context, out string, opt ClipOptions) error
 			return err
 		}
 	}
+	for _, path := range []string{opt.Archive, opt.Preview} {
+		if path != "" {
+			if err := logClip(out, path); err != nil {
+				return err
+			}
+		}
+	}
 	return nil
+}
+
+// logClip adds to a folder's log that a clip of its frames has been made.
+func logClip(dir, path string) error {
+	hash, err := hashParts(path, mostFrame)
+	if err != nil {
+		return err
+	}
+	data, err := json.Marshal(logLine{Clip: &outputFile{filepath.Base(path), hash}})
+	if err != nil {
+		return err
+	}
+	name := filepath.Join(dir, logName(Shard{}))
+	if isLink(name) {
+		return nil // which Run has refused
+	}
+	file, err := os.OpenFile(name, os.O_CREATE|os.O_WRONLY|os.O_APPEND, 0o666)
+	if err != nil {
+		return err
+	}
+	_, err = file.Write(append(data, '\n'))
+	return errors.Join(err, file.Close())
+}
+
+// MadeClip reports whether the file at path is a clip that WriteClips has made of the frames in the
+// folder out, and nobody has changed since.
+func MadeClip(out, path string) bool {
+	name := filepath.Join(out, logName(Shard{}))
+	if isLink(name) {
+		return false
+	}
+	hash, err := hashParts(path, mostFrame)
+	if err != nil {
+		return false
+	}
+	file, err := os.Open(name)
+	if err != nil {
+		return false
+	}
+	defer file.Close()
+	lines := bufio.NewScanner(file)
+	lines.Buffer(nil, 16<<20)
+	made := false
+	for lines.Scan() {
+		var line logLine
+		if bytes.Contains(lines.Bytes(), []byte(`"clip"`)) && json.Unmarshal(lines.Bytes(), &line) == nil && line.Clip != nil {
+			made = made || *line.Clip == (outputFile{filepath.Base(path), hash})
+		}
+	}
+	return made
 }
 
 // clipFrame returns the picture of a composite's file as a clip takes it.

@@ -2,6 +2,7 @@ package take
 
 import (
 	"fmt"
+	"image"
 	"slices"
 	"sync"
 
@@ -17,6 +18,7 @@ type backdrop struct {
 	whole    []FilePair // of the recipe's frames
 	byNumber bool       // by the frames' numbers, and not in order
 	fitter   *composite.Fitter
+	size     image.Point // of what it is fitted from
 	alpha    *plate.Gray // where the recipe's operator asks for it: how much of each pixel the background reaches
 }
 
@@ -45,6 +47,7 @@ func (t *Take) newBackdrop() (b *backdrop, note string, err error) {
 			}
 		}
 	}
+	b.size = image.Pt(info.W, info.H)
 	b.byNumber = !slices.ContainsFunc(b.whole, func(p FilePair) bool { _, ok := b.frames.at(p.Number); return !ok })
 	if n := len(b.frames); n > 1 && !b.byNumber {
 		note = "the background's frame numbers are not the take's: its frames are used in order"

@@ -63,6 +63,12 @@ const maxSmall = 64 << 20
 
 // readSmall reads such a file.
 func readSmall(path string) ([]byte, error) {
+	// Before it is opened: to open a pipe that nobody writes to would wait forever.
+	if info, err := os.Stat(path); err != nil {
+		return nil, err
+	} else if !info.Mode().IsRegular() {
+		return nil, fmt.Errorf("%s: not a file of text but a folder, a pipe or a device", path)
+	}
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, err

@@ -5,6 +5,9 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+
+	"example.com/twinplate/internal/test/tier"
+	"example.com/twinplate/plate"
 )
 
 // A large file's hash is that of its copy, and another where a 64th of it, its head, its tail or its
@@ -41,5 +44,20 @@ func TestHashParts(t *testing.T) {
 		if other := hash("c", change(bytes.Clone(data))); other == first {
 			t.Errorf("%s: the same hash", name)
 		}
+	}
+}
+
+// A device on which every write fails for want of space is a full disk, whatever wraps the error.
+func TestFull(t *testing.T) {
+	if full(os.ErrNotExist) || full(nil) {
+		t.Error("not every error is a full disk")
+	}
+	f, err := os.OpenFile("/dev/full", os.O_WRONLY, 0)
+	if err != nil {
+		t.Skip(tier.Belongs + "systems with /dev/full")
+	}
+	defer f.Close()
+	if _, err := f.WriteString("x"); !full(&plate.FileError{Path: "x", Err: err}) {
+		t.Errorf("%v is a full disk", err)
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 	"testing"
 
 	"example.com/twinplate/plate"
@@ -60,6 +61,59 @@ func TestLinks(t *testing.T) {
 	for _, name := range []string{"dangling.png", "loop-a.png", "here"} {
 		if seq, err := take.Find(in(name)); err == nil || !strings.Contains(err.Error(), name) {
 			t.Errorf("%s: %v, %v", name, seq, err)
+		}
+	}
+}
+
+// A pipe as a recipe or a geometry is refused at once: to open one would wait forever.
+func TestPipesAsSettings(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "pipe.json")
+	if err := syscall.Mkfifo(path, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := take.ReadRecipe(path); err == nil || !strings.Contains(err.Error(), "a pipe") {
+		t.Errorf("a recipe: %v", err)
+	}
+	if _, err := take.ReadGeometry(path); err == nil || !strings.Contains(err.Error(), "a pipe") {
+		t.Errorf("a geometry: %v", err)
+	}
+}
+
+// Patterns that would walk the whole machine are refused before they do.
+func TestWidePatterns(t *testing.T) {
+	dir := t.TempDir()
+	write(t, filepath.Join(dir, "scene 1", "color", "c_0001.png"), plate.NewGray(4, 4), nil)
+	for pattern, ok := range map[string]bool{
+		"/*/*/*.png": false, "/*/a.png": false, "*/*/*/*": false, "/h?me/x/*.png": false,
+		filepath.Join(dir, "scene*", "color", "*.png"): true, filepath.Join(dir, "scene 1", "*", "c*.png"): true,
+	} {
+		seq, err := take.Find(pattern)
+		if ok && (err != nil || len(seq) != 1) || !ok && (err == nil || !strings.Contains(err.Error(), "too many folders")) {
+			t.Errorf("%s: %v, %v", pattern, seq, err)
+		}
+	}
+}
+
+// What is said of a file that is no recipe shows little of it.
+func TestErrorsShowLittle(t *testing.T) {
+	secret := strings.Repeat("secret", 10)
+	for _, text := range []string{secret, `{"version": 1, "` + secret + `": 1}`, `{"version": "` + secret + `"}`} {
+		path := filepath.Join(t.TempDir(), "shadow.json")
+		if err := os.WriteFile(path, []byte(text), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := take.ReadRecipe(path); err == nil || strings.Contains(err.Error(), secret[:17]) {
+			t.Errorf("%v", err)
+		}
+		if _, err := take.ReadGeometry(path); err == nil || strings.Contains(err.Error(), secret[:17]) {
+			t.Errorf("%v", err)
+		}
+		curve := path + ".csv"
+		if err := os.Rename(path, curve); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := plate.FindCurve(curve); err == nil || strings.Contains(err.Error(), secret[:17]) {
+			t.Errorf("%v", err)
 		}
 	}
 }

@@ -63,9 +63,11 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	if e := j.Estimate; e != nil && e.Texture.Patches > 0 {
 		j.Notes = append(j.Notes, e.Texture.Words())
 	}
+	t.stage("the lenses")
 	if err := j.findLens(ctx); err != nil {
 		return nil, err
 	}
+	t.stage("the screen, the crosstalk and the reference plates")
 	j.resampler = t.recipe.Resample.NewResampler(j.Geometry)
 	if unseen := j.unseen(); unseen > 0.0005 {
 		j.Notes = append(j.Notes, fmt.Sprintf("%.1f %% of the color frame lies outside the band plate: there the band plate's outermost pixels are repeated, and the matte is a guess; frame the band camera a little wider", 100*unseen))
@@ -106,6 +108,7 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 		j.Notes = append(j.Notes, note)
 	}
 	if t.recipe.needsNoise() {
+		t.stage("the cameras' noise")
 		if err := j.noise(ctx); err != nil {
 			return nil, err
 		}

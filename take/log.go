@@ -50,7 +50,8 @@ type knownFrame struct {
 // The lines of a log.
 type (
 	logLine struct {
-		Run *logRun `json:"run,omitempty"`
+		Run  *logRun     `json:"run,omitempty"`
+		Clip *outputFile `json:"clip,omitempty"` // of all frames; its path is the name alone
 		*logFrame
 	}
 
@@ -148,6 +149,9 @@ func openLog(j *Job, opt *RunOptions, pairs []FilePair) (*runLog, error) {
 		return nil, err
 	}
 	for _, path := range paths {
+		if isLink(path) { // what it leads to is none of ours
+			continue
+		}
 		if err := l.read(path, index); err != nil {
 			return nil, err
 		}
@@ -238,9 +242,17 @@ func (l *runLog) knows(number int) bool {
 	return l.frames[number] != nil || l.begun && !l.foreign[number]
 }
 
+func isLink(path string) bool {
+	info, err := os.Lstat(path)
+	return err == nil && info.Mode()&os.ModeSymlink != 0
+}
+
 // open opens the log that the run adds to, and writes the run's own line.
 func (l *runLog) open(name string, run logRun) error {
 	path := filepath.Join(l.dir, name)
+	if isLink(path) {
+		return fmt.Errorf("%s: the run's log is a link, which is not followed: remove it, or choose another output folder", path)
+	}
 	file, err := os.OpenFile(path, os.O_CREATE|os.O_RDWR|os.O_APPEND, 0o666)
 	if err != nil {
 		return fmt.Errorf("the run's log cannot be written: %w", err)

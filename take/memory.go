@@ -41,8 +41,14 @@ func (j *Job) frameMemory(opt *RunOptions) int64 {
 	if t.recipe.needsNoise() {
 		values += 4 * frame // on the way to sigma's slopes
 	}
-	if len(t.background) > 1 {
-		values += 6 * frame // a background as it is read, and fitted
+	back := int64(0)
+	if j.backdrop != nil && len(t.background) > 1 {
+		size := j.backdrop.size
+		back = int64(size.X) * int64(size.Y)
+		values += 3 * frame // a background as it is fitted
+		if !j.backdrop.fitter.Same() {
+			values += 3 * back // and as it is read
+		}
 	}
-	return 5*values + plate.ReadMemory(max(frame, band))
+	return 5*values + plate.ReadMemory(max(frame, band, back))
 }

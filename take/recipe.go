@@ -321,9 +321,19 @@ func describe(err error, data []byte) error {
 			name, _, _ := strings.Cut(f.Tag.Get("json"), ",")
 			names = append(names, name)
 		}
-		return fmt.Errorf("%w; a recipe's fields are %s", err, strings.Join(names, ", "))
+		return fmt.Errorf("%s; a recipe's fields are %s", beginning(err), strings.Join(names, ", "))
 	}
 	return err
+}
+
+// beginning cuts what an error quotes of a file to 16 bytes: the file may be none that was meant.
+func beginning(err error) string {
+	const most = 16
+	before, quoted, ok := strings.Cut(err.Error(), "\"")
+	if quoted, ok = strings.CutSuffix(quoted, "\""); !ok {
+		return err.Error()
+	}
+	return fmt.Sprintf("%s%.*q", before, most, quoted)
 }
 
 // Save writes the recipe to a file, whole or not at all. Paths are written relative to the file's

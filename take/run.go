@@ -49,7 +49,7 @@ type Report struct {
 
 // Run does every frame of the take, or of a shard of it. A frame that fails does not stop the
 // others; the report has them. An error means that the run could not begin, that ctx was canceled,
-// or that every frame failed.
+// that the disk is full (*FullDiskError; the run ends at once), or that every frame failed.
 //
 // A run that was stopped goes on where it was. Out has a log (log.jsonl; a shard has its own), JSON
 // by lines, with the settings, estimates included, and for each frame the names, sizes, times
@@ -98,6 +98,9 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 	slices.Sort(report.Aside)
 	slices.Sort(report.Crossed)
 	report.Seconds["total"] = j.Seconds + time.Since(start).Seconds()
+	if err == nil && r.full != nil {
+		err = &FullDiskError{opt.Out, report.Frames, len(r.pairs), r.full}
+	}
 	if err == nil {
 		report.Left = len(r.pairs) - report.Frames - len(report.Failed)
 	}
@@ -117,8 +120,10 @@ type run struct {
 	shared func() (*plate.RGB, error) // as a runner has it
 	stop   chan struct{}              // closed when no more frames are to be begun
 
-	mu     sync.Mutex
-	report Report
+	mu      sync.Mutex
+	report  Report
+	stopped bool
+	full    error // of the first frame for which there was no room
 }
 
 // hand hands out the frames, by their places among pairs.
@@ -213,7 +218,11 @@ func (r *run) note(i int, d *done) {
 		if r.out != nil {
 			r.out.log.failed(r.first+i, d.err) // where the log cannot be written, that is the error
 		}
-		if r.opt.StopAtError && len(report.Failed) == 1 {
+		if r.full == nil && full(d.err) {
+			r.full = d.err
+		}
+		if (r.opt.StopAtError || r.full != nil) && !r.stopped {
+			r.stopped = true
 			close(r.stop)
 		}
 	case d.kept:

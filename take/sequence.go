@@ -65,6 +65,9 @@ func files(path string) ([]string, error) {
 	if !strings.ContainsAny(path, "*?[") {
 		return nil, notFound(path + ": there is no such file or folder")
 	}
+	if err := narrow(path); err != nil {
+		return nil, err
+	}
 	paths, err := filepath.Glob(path)
 	if err != nil {
 		return nil, fmt.Errorf("%s: not a pattern that can be read: %w", path, err)
@@ -73,6 +76,27 @@ func files(path string) ([]string, error) {
 		return nil, notFound(path + ": no file matches this pattern")
 	}
 	return paths, nil
+}
+
+// mostWild is how many parts of a pattern may have a *, ? or [: a file's name and a folder's. With
+// more, or with one just below the root, a pattern walks the whole machine.
+const mostWild = 2
+
+// narrow returns an error where a pattern looks at too much.
+func narrow(path string) error {
+	wild, first := 0, false
+	volume := filepath.VolumeName(path)
+	parts := strings.Split(filepath.ToSlash(path[len(volume):]), "/")
+	for i, part := range parts {
+		if strings.ContainsAny(part, "*?[") {
+			wild++
+			first = first || i == 1 && parts[0] == "" && len(parts) > 2
+		}
+	}
+	if wild > mostWild || first {
+		return fmt.Errorf("%s: the pattern looks through too many folders: give the folder, with patterns for the file's name and one folder's at most", path)
+	}
+	return nil
 }
 
 // A notFound error is fs.ErrNotExist in words of its own.

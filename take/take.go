@@ -21,6 +21,10 @@ import (
 // A Take is a recording whose frames are found, paired and looked at. Its methods may be used one
 // after the other; Run uses all cores by itself.
 type Take struct {
+	// Stage, where it is not nil, is called as Prepare, Register, Check and CheckTiming begin a part
+	// of their work, with its name in words.
+	Stage func(name string)
+
 	Pairing
 	reader
 	recipe Recipe
@@ -116,6 +120,12 @@ func (t *Take) FPS() float64 { return t.recipe.FPS }
 // Notes returns what the user should know of how the take was read: assumed curves, frames without
 // partners.
 func (t *Take) Notes() []string { return slices.Concat(t.notes, t.unpaired) }
+
+func (t *Take) stage(name string) {
+	if t.Stage != nil {
+		t.Stage(name)
+	}
+}
 
 func (t *Take) note(format string, args ...any) {
 	t.notes = append(t.notes, fmt.Sprintf(format, args...))
@@ -366,6 +376,7 @@ func (t *Take) register(ctx context.Context) (Registration, error) {
 	case "given":
 		return t.given(g.Value, "the recipe's geometry")
 	}
+	t.stage("the geometry between the cameras")
 	var seen []glance
 	pairs, err := t.registrationPairs(ctx, func(p FilePair, s matte.Sample) { seen = append(seen, newGlance(p, s.Color, s.Band)) })
 	if err != nil {

@@ -72,6 +72,7 @@ func (t *Take) CheckTiming(ctx context.Context) (Timing, error) {
 	if t.timing.Motion != nil {
 		return t.timing, nil
 	}
+	t.stage("the frames' motion")
 	var color, band, run Sequence
 	for _, p := range t.Pairs {
 		color, band = append(color, FrameFile{p.Number, p.Color}), append(band, FrameFile{p.Number, p.Band})

@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"sync"
 
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
@@ -78,13 +79,17 @@ func (c *check) Run(t *terminal) error {
 			return err
 		}
 	}
+	shown := t.meter("reading")
+	shown.begin("the take's files")
+	ended := sync.OnceFunc(shown.end)
+	defer ended()
 	opened, err := take.OpenContext(t.ctx, r)
 	if err != nil {
 		return err
 	}
-	step, end := t.progress("reading")
-	checked, err := opened.Check(t.ctx, &take.CheckOptions{FPS: opened.FPS(), Progress: step})
-	end()
+	opened.Stage = shown.begin
+	checked, err := opened.Check(t.ctx, &take.CheckOptions{FPS: opened.FPS(), Progress: shown.step})
+	ended()
 	if err != nil {
 		return err
 	}

@@ -304,18 +304,14 @@ func (c *comp) fit(f *composite.Fit) error {
 }
 
 // clips checks the flags for clips, before any work is done.
-func (c *comp) clips(outputs *target.Guard) error {
+func (c *comp) clips() error {
 	for _, f := range []struct{ flag, path string }{{"--archive", c.Archive}, {"--preview", c.Preview}} {
 		switch {
 		case f.path == "":
-			continue
 		case c.Shard != "":
 			return usageError{fmt.Errorf("%s with --shard: a clip is of all frames; when the shards are done, run comp without --shard, which finds them finished", f.flag)}
 		case c.Out == "":
 			return usageError{fmt.Errorf("%s without --out: a clip is made of the frames there", f.flag)}
-		}
-		if err := outputs.Check(f.path, clipKind); err != nil {
-			return err
 		}
 	}
 	if c.Archive+c.Preview != "" {
@@ -326,6 +322,9 @@ func (c *comp) clips(outputs *target.Guard) error {
 
 // targets tries all that will be written but the frames, which Job.Run looks after.
 func (c *comp) targets(r take.Recipe) error {
+	if err := c.clips(); err != nil {
+		return err
+	}
 	outputs := guard(c.Replace, r)
 	if c.Recipe != "" && !c.Replace {
 		outputs = guard(false, r, c.Recipe)
@@ -350,7 +349,15 @@ func (c *comp) targets(r take.Recipe) error {
 			return err
 		}
 	}
-	return c.clips(outputs)
+	made := target.Kind{Name: "a clip of the frames in " + c.Out, Is: func(path string) bool { return take.MadeClip(c.Out, path) }}
+	for _, path := range []string{c.Archive, c.Preview} {
+		if path != "" {
+			if err := outputs.Check(path, made); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 // compReport is what `comp --json` prints.
@@ -421,16 +428,7 @@ func (c *comp) Run(t *terminal) error {
 	if err := c.targets(r); err != nil {
 		return err
 	}
-	opened, err := take.OpenContext(t.ctx, r)
-	if err != nil {
-		return err
-	}
-	if c.Recipe != "" && c.Frames != nil {
-		if err := opened.Select(*c.Frames); err != nil {
-			return err
-		}
-	}
-	job, err := opened.Prepare(t.ctx)
+	opened, job, err := c.prepare(t, r)
 	if err != nil {
 		return err
 	}
@@ -439,13 +437,13 @@ func (c *comp) Run(t *terminal) error {
 		printJob(t, job)
 	}
 	if c.Shard != "" && len(job.Estimated) > 0 {
-		fmt.Fprintf(t.stderr, "twinplate: warning: this shard has estimated %s by itself. Every shard spends the time, and on another kind of machine may get other last digits: estimate once (comp --save-recipe F, without --out), and give each shard --recipe F\n", strings.Join(job.Estimated, ", "))
+		t.warnf("warning: this shard has estimated %s by itself. Every shard spends the time, and on another kind of machine may get other last digits: estimate once (comp --save-recipe F, without --out), and give each shard --recipe F", strings.Join(job.Estimated, ", "))
 	}
 	report := &take.Report{Gains: map[int]float64{}, Seconds: map[string]float64{"total": job.Seconds}}
 	if c.Out != "" {
-		step, end := t.progress("compositing")
-		report, err = job.Run(t.ctx, &take.RunOptions{Shard: shard, Out: c.Out, Replace: c.Replace, Program: "twinplate " + version(), Jobs: c.Jobs, Memory: int64(c.Memory * 1e9), Progress: step, StopAtError: c.StopAtError})
-		end()
+		shown := t.meter("compositing")
+		report, err = job.Run(t.ctx, &take.RunOptions{Shard: shard, Out: c.Out, Replace: c.Replace, Program: "twinplate " + version(), Jobs: c.Jobs, Memory: int64(c.Memory * 1e9), Progress: shown.step, StopAtError: c.StopAtError})
+		shown.end()
 		if errors.As(err, new(*take.OccupiedError)) {
 			return fmt.Errorf("%w (--replace)", err)
 		}
@@ -465,12 +463,12 @@ func (c *comp) Run(t *terminal) error {
 	}
 	if clips := (take.ClipOptions{Archive: c.Archive, Preview: c.Preview}); err == nil && clips.Archive+clips.Preview != "" {
 		if len(report.Failed) > 0 {
-			fmt.Fprintln(t.stderr, "twinplate: no clip is made, since frames are missing")
+			t.warnf("no clip is made, since frames are missing")
 		} else {
-			step, end := t.progress("making clips")
-			clips.Progress = step
+			shown := t.meter("making clips")
+			clips.Progress = shown.step
 			err = job.WriteClips(t.ctx, c.Out, clips)
-			end()
+			shown.end()
 		}
 	}
 	var seen *float64
@@ -520,7 +518,7 @@ func (c *comp) Run(t *terminal) error {
 	}
 	warnAgain(t, job.Registration)
 	for _, f := range report.Failed {
-		fmt.Fprintf(t.stderr, "twinplate: frame %d: %s\n", f.Frame, f.Error)
+		t.warnf("frame %d: %s", f.Frame, f.Error)
 	}
 	if err == nil && len(report.Failed) > 0 {
 		left := ""
@@ -530,6 +528,25 @@ func (c *comp) Run(t *terminal) error {
 		return fmt.Errorf("%w: %d of %d%s", errSomeFrames, len(report.Failed), report.Frames+len(report.Failed)+report.Left, left)
 	}
 	return err
+}
+
+// prepare opens the take and makes it ready.
+func (c *comp) prepare(t *terminal, r take.Recipe) (*take.Take, *take.Job, error) {
+	shown := t.meter("preparing")
+	defer shown.end()
+	shown.begin("the take's files")
+	opened, err := take.OpenContext(t.ctx, r)
+	if err != nil {
+		return nil, nil, err
+	}
+	if c.Recipe != "" && c.Frames != nil {
+		if err := opened.Select(*c.Frames); err != nil {
+			return nil, nil, err
+		}
+	}
+	opened.Stage = shown.begin
+	job, err := opened.Prepare(t.ctx)
+	return opened, job, err
 }
 
 // orEmpty makes a nil slice an empty one, so that JSON has [] and never null.
@@ -607,6 +624,6 @@ func printRegistration(t *terminal, r take.Registration) {
 // that looks right at a glance is no reason to miss that.
 func warnAgain(t *terminal, r take.Registration) {
 	for _, s := range r.Suspicions {
-		fmt.Fprintf(t.stderr, "twinplate: warning: %s\n", s)
+		t.warnf("warning: %s", s)
 	}
 }

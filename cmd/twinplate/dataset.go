@@ -104,10 +104,10 @@ func (c *datasetCommand) Run(t *terminal) error {
 			return err
 		}
 	}
-	step, end := t.progress("writing samples")
-	opt.Progress = step
+	shown := t.meter("writing samples")
+	opt.Progress = shown.step
 	report, err := dataset.Write(t.ctx, c.Out, sources, opt)
-	end()
+	shown.end()
 	if err != nil {
 		return err
 	}
@@ -126,7 +126,7 @@ func (c *datasetCommand) Run(t *terminal) error {
 		t.printf("\nread %s, and fill in what only you know\n", filepath.Join(c.Out, dataset.Card))
 	}
 	for _, f := range report.Failed {
-		fmt.Fprintf(t.stderr, "twinplate: %s, frame %d: %s\n", f.Take, f.Frame, f.Error)
+		t.warnf("%s, frame %d: %s", f.Take, f.Frame, f.Error)
 	}
 	if n := len(report.Failed); n > 0 {
 		return fmt.Errorf("%w: %d", errSomeFrames, n)

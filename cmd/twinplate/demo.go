@@ -80,9 +80,9 @@ func (c *demo) Run(t *terminal) error {
 	}
 	start := time.Now()
 	shoot := newShoot(c, w, h)
-	step, end := t.progress("shooting")
-	err = shoot.write(t.ctx, step)
-	end()
+	shown := t.meter("shooting")
+	err = shoot.write(t.ctx, shown.step)
+	shown.end()
 	if err != nil {
 		return err
 	}
@@ -93,16 +93,19 @@ func (c *demo) Run(t *terminal) error {
 	if err != nil {
 		return err
 	}
+	shown = t.meter("preparing")
+	opened.Stage = shown.begin
 	job, err := opened.Prepare(t.ctx)
+	shown.end()
 	if err != nil {
 		return err
 	}
 	var measured errorSums
-	step, end = t.progress("compositing")
-	report, err := job.Run(t.ctx, &take.RunOptions{Out: c.Out, Replace: true, Progress: step, Each: func(r *take.Result) error {
+	shown = t.meter("compositing")
+	report, err := job.Run(t.ctx, &take.RunOptions{Out: c.Out, Replace: true, Progress: shown.step, Each: func(r *take.Result) error {
 		return measured.add(shoot, r)
 	}})
-	end()
+	shown.end()
 	if err != nil {
 		return err
 	}

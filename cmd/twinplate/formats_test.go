@@ -91,8 +91,16 @@ func TestClips(t *testing.T) {
 			t.Error(err)
 		}
 	}
-	if code, _, errs := twinplate(t, clips...); code != exitFailed || !strings.Contains(errs, archive+": there already (--replace overwrites it)") {
-		t.Errorf("a clip that is there: exit code %d, %q", code, errs)
+	// The same run goes on, and makes its own clips anew; one that somebody has changed stays.
+	if again := object(t, append(clips, "--json")...); again["kept"] != 3.0 {
+		t.Errorf("again: %v frames kept", again["kept"])
+	}
+	changed := filepath.Join(dir, "changed.mkv")
+	if err := os.WriteFile(changed, []byte("somebody's"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if code, _, errs := twinplate(t, append(flags, "--archive", changed)...); code != exitFailed || !strings.Contains(errs, changed+": there already") || !strings.Contains(errs, "--replace overwrites it") {
+		t.Errorf("a clip of somebody else: exit code %d, %q", code, errs)
 	}
 	// The clip is a plate like any other.
 	if got := object(t, append(flags, "--background", archive, "--out", filepath.Join(dir, "again"), "--json")...); got["frames"] != 3.0 {

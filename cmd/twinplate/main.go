@@ -11,13 +11,13 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"reflect"
 	"runtime/debug"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/alecthomas/kong"
-	"github.com/schollz/progressbar/v3"
-	"golang.org/x/term"
 )
 
 // The exit codes, as the help lists them.
@@ -58,6 +58,7 @@ type terminal struct {
 	ctx    context.Context
 	stdout io.Writer
 	stderr io.Writer
+	json   bool // --json: progress is JSON too
 }
 
 func main() {
@@ -67,10 +68,46 @@ func main() {
 	if os.Getenv("GOGC") == "" {
 		debug.SetGCPercent(25)
 	}
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	ctx, stop := interruptible(os.Stderr)
 	code := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
 	stop()
 	os.Exit(code)
+}
+
+// stopWithin is the time that an interrupted command has to end by itself.
+const stopWithin = 800 * time.Millisecond
+
+const interrupted = "twinplate: interrupted; the frames written so far are whole, and the same command goes on from there"
+
+// interruptible returns a context that ends at Ctrl-C or SIGTERM. What does not end by itself within
+// a second, such as a picture that is being decoded, is left: every file has its name only when it
+// is whole. A second signal ends the program at once.
+func interruptible(stderr io.Writer) (context.Context, func()) {
+	ctx, cancel := context.WithCancel(context.Background())
+	signals := make(chan os.Signal, 2)
+	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
+	over := make(chan struct{})
+	go func() {
+		select {
+		case <-signals:
+		case <-over:
+			return
+		}
+		cancel()
+		select {
+		case <-signals:
+		case <-time.After(stopWithin):
+		case <-over:
+			return
+		}
+		fmt.Fprintln(stderr, interrupted)
+		os.Exit(exitStopped)
+	}()
+	return ctx, func() {
+		signal.Stop(signals)
+		close(over)
+		cancel()
+	}
 }
 
 // errSomeFrames says that the run is over and that frames are missing from it.
@@ -105,19 +142,25 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (code int
 	}
 	call, err := parser.Parse(args)
 	if err != nil {
-		fmt.Fprintf(stderr, "twinplate: %v\n", err)
+		fmt.Fprintf(stderr, "twinplate: %s\n", printable(err.Error()))
 		fmt.Fprintln(stderr, "See: twinplate --help, or twinplate COMMAND --help")
 		return exitUsage
 	}
-	err = call.Run(&terminal{ctx, stdout, stderr})
+	t := &terminal{ctx: ctx, stdout: stdout, stderr: stderr}
+	for _, f := range call.Flags() {
+		if f.Name == "json" && f.Target.Kind() == reflect.Bool {
+			t.json = f.Target.Bool()
+		}
+	}
+	err = call.Run(t)
 	switch {
 	case err == nil:
 		return exitDone
 	case errors.Is(err, context.Canceled):
-		fmt.Fprintln(stderr, "twinplate: interrupted; the frames written so far are whole")
+		fmt.Fprintln(stderr, interrupted)
 		return exitStopped
 	}
-	fmt.Fprintf(stderr, "twinplate: %v\n", err)
+	t.warnf("%v", err)
 	var usage usageError
 	switch {
 	case errors.Is(err, errSomeFrames):
@@ -160,36 +203,12 @@ func (licensesFlag) BeforeReset(app *kong.Kong) error {
 	return nil
 }
 
-// progress returns a function that shows how far a long work is, and one that ends the showing.
-// Nothing is shown where standard error is not a terminal.
-func (t *terminal) progress(what string) (step func(done, total int), end func()) {
-	f, ok := t.stderr.(*os.File)
-	if !ok || !term.IsTerminal(int(f.Fd())) {
-		return func(int, int) {}, func() {}
-	}
-	var bar *progressbar.ProgressBar
-	return func(done, total int) {
-			if bar == nil {
-				bar = progressbar.NewOptions(total, progressbar.OptionSetWriter(f), progressbar.OptionSetDescription(what),
-					progressbar.OptionShowCount(), progressbar.OptionSetPredictTime(true), progressbar.OptionClearOnFinish(),
-					progressbar.OptionThrottle(100*time.Millisecond))
-			}
-			bar.Set(done)
-		}, func() {
-			if bar != nil {
-				bar.Finish()
-			}
-		}
-}
-
 // object prints one JSON object.
 func (t *terminal) object(v any) error {
 	e := json.NewEncoder(t.stdout)
 	e.SetIndent("", "  ")
 	return e.Encode(v)
 }
-
-func (t *terminal) printf(format string, args ...any) { fmt.Fprintf(t.stdout, format, args...) }
 
 // examples puts command lines under a heading, as the commands' help has them.
 func examples(lines ...string) string {

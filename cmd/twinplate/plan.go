@@ -91,6 +91,11 @@ const maxRig = 4 << 20
 func readSetup(path string) (setup rig.Setup, files []string, err error) {
 	open := func(path string) (io.ReadCloser, error) {
 		files = append(files, path)
+		if info, err := os.Stat(path); err != nil {
+			return nil, err
+		} else if !info.Mode().IsRegular() { // to open a pipe would wait forever
+			return nil, fmt.Errorf("%s: not a file of text but a folder, a pipe or a device", path)
+		}
 		f, err := os.Open(path)
 		if err != nil {
 			return nil, err

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/plate"
@@ -110,10 +111,15 @@ func (c *register) Run(t *terminal) error {
 			return err
 		}
 	}
+	shown := t.meter("registering")
+	shown.begin("the take's files")
+	ended := sync.OnceFunc(shown.end)
+	defer ended()
 	opened, err := take.OpenContext(t.ctx, r)
 	if err != nil {
 		return err
 	}
+	opened.Stage = shown.begin
 	var found take.Registration
 	var timing take.Timing
 	if c.ChartColor != "" {
@@ -130,6 +136,7 @@ func (c *register) Run(t *terminal) error {
 			return err
 		}
 	}
+	ended()
 	report := newRegisterReport(found, timing, opened.Notes())
 	if err := plate.WriteAtomic(c.Out, func(w io.Writer) error {
 		e := json.NewEncoder(w)

@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"runtime"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -150,27 +151,44 @@ func TestKilledRunsGoOn(t *testing.T) {
 	}
 }
 
-// A log that cannot be written, as on a full disk, fails the frames, and none gets its name.
-func TestLogOnAFullDevice(t *testing.T) {
-	const full = "/dev/full" // every write fails for want of space
-	if _, err := os.Stat(full); err != nil {
-		tier.Missing(t, "this system has no /dev/full")
-	}
+// A log that is a link is not followed: what it leads to stays as it is.
+func TestLogThatIsALink(t *testing.T) {
 	dir := t.TempDir()
 	flags := smallTake(t, dir, 2)
-	out := filepath.Join(dir, "out")
-	if err := os.Mkdir(out, 0o777); err != nil {
+	out, precious := filepath.Join(dir, "out"), filepath.Join(dir, "precious.txt")
+	if err := errors.Join(os.Mkdir(out, 0o777), os.WriteFile(precious, []byte("mine"), 0o666), os.Symlink(precious, filepath.Join(out, "log.jsonl"))); err != nil {
 		t.Fatal(err)
 	}
-	if err := os.Symlink(full, filepath.Join(out, "log.jsonl")); err != nil {
-		t.Fatal(err)
-	}
-	code, _, errs := twinplate(t, append(flags, "--out", out)...)
-	if code != exitFailed || !strings.Contains(errs, "log cannot be written") || !strings.Contains(errs, "no space left") {
-		t.Errorf("exit code %d, %q", code, errs)
+	code, _, errs := twinplate(t, append(flags, "--geometry", "none", "--out", out)...)
+	if text, err := os.ReadFile(precious); code != exitFailed || !strings.Contains(errs, "the run's log is a link") || string(text) != "mine" {
+		t.Errorf("exit code %d, %q; the file has %q, %v", code, errs, text, err)
 	}
 	if files := products(t, out); len(files) > 0 {
 		t.Errorf("there are %d files", len(files))
+	}
+}
+
+// A signal ends any command within a second, whatever it does, and so does SIGTERM.
+func TestStopsWithinASecond(t *testing.T) {
+	tier.InTest(t)
+	if runtime.GOOS == "windows" {
+		t.Skip("signals are sent otherwise there")
+	}
+	for _, signal := range []os.Signal{os.Interrupt, syscall.SIGTERM} {
+		c, printed := command(t, "demo", "--out", filepath.Join(t.TempDir(), "demo"), "--frames", "500", "--size", "1920x1080")
+		if err := c.Start(); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(500 * time.Millisecond) // so that it draws
+		start := time.Now()
+		if err := c.Process.Signal(signal); err != nil {
+			t.Fatal(err)
+		}
+		c.Wait()
+		// A second, and what a machine that does much else adds.
+		if took := time.Since(start); took > 4*time.Second || c.ProcessState.ExitCode() != exitStopped || !strings.Contains(printed.String(), "interrupted") {
+			t.Errorf("%v: exit code %d after %v, %q", signal, c.ProcessState.ExitCode(), took, printed)
+		}
 	}
 }
 
@@ -197,7 +215,7 @@ func TestFullDisk(t *testing.T) {
 	}
 	t.Cleanup(func() { exec.Command("umount", disk).Run() })
 	code, _, errs := twinplate(t, "comp", "--recipe", recipe, "--out", disk, "--jobs", "1")
-	if code != exitSomeFrame || !strings.Contains(errs, "no space left") {
+	if code != exitFailed || !strings.Contains(errs, "no space left") || !strings.Contains(errs, "the disk is full after ") || !strings.Contains(errs, "of 4 frames, which are whole and kept") {
 		t.Errorf("exit code %d, %q", code, errs)
 	}
 	got := products(t, disk)

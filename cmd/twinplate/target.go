@@ -24,7 +24,6 @@ var (
 	checkPageKind = target.Kind{Name: "the page of a check", Is: target.Marked("<!DOCTYPE html>", "<title>Test shot: ")}
 	checkKind     = target.Kind{Name: "the readings of a check", Is: target.Marked(`"verdict"`, `"readings"`)}
 	contactKind   = target.Kind{Name: "a contact sheet", Is: target.Marked(contactTitle)}
-	clipKind      = target.Kind{Name: "a clip of these frames"}
 )
 
 // guard returns what looks at the outputs of a command that reads what a recipe names, and these
