@@ -147,6 +147,7 @@ type shoot struct {
 	backgrounds []background
 	pairs       []take.FilePair // of the frames that are asked for
 	hashes      map[string]string
+	fileOf      func(path string) string // as take.Take.FileOf
 }
 
 // A background is the pictures of one of Options.Backgrounds.
@@ -246,6 +247,7 @@ func (w *writer) look(ctx context.Context, s Source) (*shoot, error) {
 	for i := 0; i < len(opened.Pairs); i += max(w.opt.Every, 1) {
 		x.pairs = append(x.pairs, opened.Pairs[i])
 	}
+	x.fileOf = opened.FileOf
 	if err := x.back(w.opt, own); err != nil {
 		return nil, err
 	}

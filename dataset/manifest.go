@@ -267,7 +267,7 @@ func (j *journal) removeOthers(samples []Entry) {
 func (x *shoot) hash(ctx context.Context, w *writer, pairs []take.FilePair) error {
 	paths := map[string]bool{}
 	for _, p := range pairs { // all of them, for estimates are from all
-		paths[take.FileOf(p.Color)], paths[take.FileOf(p.Band)] = true, true
+		paths[x.fileOf(p.Color)], paths[x.fileOf(p.Band)] = true, true
 	}
 	for _, b := range x.backgrounds {
 		for _, p := range b.paths {
@@ -341,7 +341,7 @@ func (x *shoot) keyOf(w *writer) (string, error) {
 }
 
 func (x *shoot) origin(path string) Origin {
-	return Origin{filepath.Base(path), x.hashes[take.FileOf(path)]}
+	return Origin{filepath.Base(path), x.hashes[x.fileOf(path)]}
 }
 
 type sum struct{ hash.Hash }

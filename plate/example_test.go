@@ -147,7 +147,7 @@ func ExampleWrite() {
 	// 0.1800 0.5000 1.0000
 }
 
-func ExampleNewRGBReader() {
+func ExamplePicture_Rows() {
 	dir, err := os.MkdirTemp("", "plate")
 	if err != nil {
 		fmt.Println(err)
@@ -162,17 +162,22 @@ func ExampleNewRGBReader() {
 		return
 	}
 
-	r, err := plate.NewRGBReader(path, plate.BT709, nil)
+	picture, err := plate.Disk{}.Open(path)
 	if err != nil {
 		fmt.Println(err)
 		return
 	}
-	defer r.Close()
-	size := r.Size()
+	defer picture.Close()
+	rows, err := picture.Rows(plate.BT709)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	size := picture.Size()
 	row := plate.NewRGB(size.X, 1).Row(0)
 	var red float64
 	for range size.Y {
-		if err := r.Next(row); err != nil {
+		if err := rows.Next(row); err != nil {
 			fmt.Println(err)
 			return
 		}
@@ -290,4 +295,30 @@ func ExampleCameraByName() {
 	// Output:
 	// code 420 of 1023 is light of 0.18, red is at [0.766 0.275]
 	// camera "slog3" has more than one set of primaries: slog3-sgamut3 or slog3-sgamut3cine
+}
+
+func ExampleDecodedLines() {
+	// Whoever has a decoder of their own, as a browser has, hands on its lines.
+	line := []byte{0, 128, 255}
+	picture := plate.DecodedLines("0001.png", plate.Info{W: 3, H: 1, Depth: 8}, false, func() ([]byte, error) { return line, nil })
+	f, err := picture.Gray(nil, plate.Linear, nil)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("%.3f\n", f.Pix)
+	// Output: [0.000 0.502 1.000]
+}
+
+func ExampleDecodedPicture() {
+	m := image.NewGray16(image.Rect(0, 0, 2, 1))
+	m.SetGray16(1, 0, color.Gray16{Y: 0xffff})
+	picture := plate.DecodedPicture("take.mov#0", plate.Info{W: 2, H: 1, Depth: 16}, func() (image.Image, error) { return m, nil })
+	f, err := picture.RGB(nil, plate.SRGB)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Println(f.Pix[1])
+	// Output: [0 1]
 }

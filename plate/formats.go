@@ -14,6 +14,8 @@ import (
 
 	"golang.org/x/image/tiff"
 	"golang.org/x/image/webp"
+
+	"example.com/twinplate/internal/pngfile"
 )
 
 // A format is a kind of picture file.
@@ -29,7 +31,7 @@ type format struct {
 
 func formats() []format {
 	return []format{
-		{"png", "PNG", ".png", "\x89PNG\r\n\x1a\n", probeWith(stream, png.DecodeConfig, describePNG), decodePNG, leastPNG},
+		{"png", "PNG", ".png", pngfile.Signature, probeWith(stream, png.DecodeConfig, describePNG), decodePNG, leastPNG},
 		{"tiff", "TIFF", ".tif .tiff", "II*\x00 MM\x00*", probeWith(section, tiff.DecodeConfig, (*Info).readTIFFTags), decodeWith(section, tiff.Decode), nil},
 		{"jpeg", "JPEG", ".jpg .jpeg", "\xff\xd8\xff", probeWith(stream, jpeg.DecodeConfig, nil), decodeWith(stream, jpeg.Decode), leastJPEG},
 		{"webp", "WebP", ".webp", "RIFF????WEBP", probeWith(stream, webp.DecodeConfig, describeWebP), decodeWith(stream, webp.Decode), nil},
@@ -52,9 +54,6 @@ func Extensions() []string {
 
 // formatOf returns the format of the file that begins with head.
 func formatOf(head []byte) (format, error) {
-	if f, ok := formatInPart(head); ok {
-		return f, nil
-	}
 	var titles []string
 	for _, f := range formats() {
 		for magic := range strings.SplitSeq(f.magic, " ") {
@@ -196,8 +195,11 @@ func decodePNG(s *source, info Info) (image.Image, error) {
 	return decodeWith(stream, png.Decode)(s, info)
 }
 
-// leastPNG: deflate makes at most 1032 bytes of one, and a pixel may be a single bit.
-func leastPNG(w, h int64) int64 { return w * h / 8 / 1032 }
+// mostInflated is how many bytes deflate makes of one: 258 of two bits (RFC 1951, 3.2.5).
+const mostInflated = 1032
+
+// leastPNG: a pixel may be a single bit.
+func leastPNG(w, h int64) int64 { return w * h / 8 / mostInflated }
 
 // leastJPEG: a block of 8x8 pixels takes one bit or more.
 func leastJPEG(w, h int64) int64 { return ((w + 7) / 8) * ((h + 7) / 8) / 8 }
@@ -228,8 +230,7 @@ func describe(config image.Config) Info {
 }
 
 func describePNG(info *Info, s *source) {
-	const grayAlpha = 4 // the color type in the IHDR chunk
-	if len(s.head) > 25 && s.head[25] == grayAlpha {
+	if len(s.head) > 25 && s.head[25] == pngfile.GrayAlpha { // of the IHDR chunk
 		info.Color = false
 	}
 	info.readPNGTags(s)

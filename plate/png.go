@@ -2,7 +2,6 @@ package plate
 
 import (
 	"encoding/binary"
-	"hash/crc32"
 	"image"
 	"image/png"
 	"io"
@@ -11,6 +10,7 @@ import (
 
 	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/internal/parallel"
+	"example.com/twinplate/internal/pngfile"
 )
 
 func encodePNG(w io.Writer, frame image.Image, opt *WriteOptions) error {
@@ -69,18 +69,18 @@ func (o *WriteOptions) lines(frame image.Image) (codedFrame, bool) {
 	p := codedFrame{frame: frame, w: frame.Bounds().Dx(), h: frame.Bounds().Dy(), depth: byte(depth)}
 	switch m := frame.(type) {
 	case *Gray:
-		p.kind, p.planes = pngGray, [][]float32{m.Pix}
+		p.kind, p.planes = pngfile.Gray, [][]float32{m.Pix}
 	case *RGB:
-		p.kind, p.planes = pngColor, m.Pix[:]
+		p.kind, p.planes = pngfile.Color, m.Pix[:]
 	case *RGBA:
-		p.kind, p.planes = pngColorAlpha, append(m.Pix[:], m.A)
+		p.kind, p.planes = pngfile.ColorAlpha, append(m.Pix[:], m.A)
 	default:
 		return p, false
 	}
 	p.size = len(p.planes) * depth / 8
 	p.line = func(dst []byte, y int) {
 		switch {
-		case p.kind == pngColorAlpha:
+		case p.kind == pngfile.ColorAlpha:
 			e.straightLine(dst, frame.(*RGBA), y)
 		case p.size == 3:
 			e.threes(dst, p.row(0, y), p.row(1, y), p.row(2, y))
@@ -103,10 +103,10 @@ func (p *codedFrame) encode(w io.Writer) error {
 	head := binary.BigEndian.AppendUint32(nil, uint32(p.w))
 	head = binary.BigEndian.AppendUint32(head, uint32(p.h))
 	head = append(head, p.depth, p.kind, 0, 0, 0)
-	if _, err := io.WriteString(w, "\x89PNG\r\n\x1a\n"); err != nil {
+	if _, err := io.WriteString(w, pngfile.Signature); err != nil {
 		return err
 	}
-	if err := writeChunk(w, "IHDR", head); err != nil {
+	if err := pngfile.WriteChunk(w, "IHDR", head); err != nil {
 		return err
 	}
 	// The bands do not depend on the number of processors, so that neither do the bytes of the
@@ -131,13 +131,13 @@ func (p *codedFrame) encode(w io.Writer) error {
 			if y+(i+1)*lines >= p.h {
 				after = binary.BigEndian.AppendUint32(nil, sum)
 			}
-			if err := writeChunk(w, "IDAT", before, b.deflated, after); err != nil {
+			if err := pngfile.WriteChunk(w, "IDAT", before, b.deflated, after); err != nil {
 				return err
 			}
 			before = nil
 		}
 	}
-	return writeChunk(w, "IEND")
+	return pngfile.WriteChunk(w, "IEND")
 }
 
 // A pngBand is some lines of the file, deflated. Its memory goes from one to the next.
@@ -170,24 +170,4 @@ func (b *pngBand) make(p *codedFrame, y0, y1 int) {
 	}
 	b.sum = kernel.Adler32(b.filtered)
 	b.deflated = b.deflate(b.filtered, y1 == p.h)
-}
-
-func writeChunk(w io.Writer, kind string, data ...[]byte) error {
-	var head [8]byte
-	copy(head[4:], kind)
-	sum, n := crc32.ChecksumIEEE(head[4:]), 0
-	for _, part := range data {
-		n += len(part)
-		sum = crc32.Update(sum, crc32.IEEETable, part)
-	}
-	binary.BigEndian.PutUint32(head[:], uint32(n))
-	if _, err := w.Write(head[:]); err != nil {
-		return err
-	}
-	for _, part := range append(data, binary.BigEndian.AppendUint32(nil, sum)) {
-		if _, err := w.Write(part); err != nil {
-			return err
-		}
-	}
-	return nil
 }

@@ -7,6 +7,9 @@ import (
 	"image"
 	"io"
 	"math"
+	"slices"
+
+	"example.com/twinplate/internal/pngfile"
 )
 
 // pngTags returns the chunks that state a frame's curve and primaries: cICP where that has code
@@ -30,7 +33,7 @@ func (o *WriteOptions) pngTags(frame image.Image) []byte {
 			}
 		}
 		if real { // libpng refuses colors without a real light, such as AP1's red
-			writeChunk(&b, "cHRM", values)
+			pngfile.WriteChunk(&b, "cHRM", values)
 		}
 	}
 	gamma := map[string]uint32{Linear.Name(): 100000, SRGB.Name(): 45455, BT1886.Name(): 41667}[o.Curve.Name()]
@@ -38,16 +41,16 @@ func (o *WriteOptions) pngTags(frame image.Image) []byte {
 		gamma = 0
 	}
 	if gamma != 0 {
-		writeChunk(&b, "gAMA", binary.BigEndian.AppendUint32(nil, gamma))
+		pngfile.WriteChunk(&b, "gAMA", binary.BigEndian.AppendUint32(nil, gamma))
 	}
 	if o.Curve.Name() == SRGB.Name() && (gray || primaries.Near(PrimariesBT709)) {
-		writeChunk(&b, "sRGB", []byte{1}) // relative colorimetric
+		pngfile.WriteChunk(&b, "sRGB", []byte{1}) // relative colorimetric
 	}
 	if curve != notSpecified {
-		writeChunk(&b, "cICP", []byte{colors, curve, 0, 1}) // RGB, full range
+		pngfile.WriteChunk(&b, "cICP", []byte{colors, curve, 0, 1}) // RGB, full range
 	}
 	if curve == notSpecified || !gray && colors == notSpecified {
-		writeChunk(&b, "tEXt", []byte("Comment\x00"+o.statement(!gray)))
+		pngfile.WriteChunk(&b, "tEXt", []byte("Comment\x00"+o.statement(!gray)))
 	}
 	return b.Bytes()
 }
@@ -76,37 +79,34 @@ func (t *taggedPNG) Write(b []byte) (int, error) {
 	return n + k, err
 }
 
+// What is read of a file's tags at the most.
+const (
+	mostChunks  = 1000    // before the pixels
+	mostTag     = 1 << 22 // bytes of a chunk
+	mostProfile = 1 << 24 // bytes of an ICC profile, inflated
+)
+
 // readPNGTags sets what the chunks before a PNG file's pixels say. Where they say it more than
 // once, the order of precedence is that of the PNG specification (third edition, 4.3): cICP, iCCP,
 // sRGB, gAMA and cHRM.
 func (i *Info) readPNGTags(s *source) {
-	chunks := map[string][]byte{}
-	at := int64(8)
-	for range 1000 {
-		head, err := s.part(at, 8)
-		if err != nil {
-			break
-		}
-		n, kind := int64(binary.BigEndian.Uint32(head)), string(head[4:])
-		if kind == "IDAT" || kind == "IEND" {
-			break
-		}
-		switch kind {
-		case "cICP", "iCCP", "sRGB", "gAMA", "cHRM", "tEXt":
-			if n > 1<<22 {
+	said := map[string][]byte{}
+	chunks := pngfile.NewChunks(s)
+	for n := 0; n < mostChunks && chunks.Next() && chunks.Kind != "IDAT" && chunks.Kind != "IEND"; n++ {
+		kind, size := chunks.Kind, int64(chunks.Left)
+		if slices.Contains([]string{"cICP", "iCCP", "sRGB", "gAMA", "cHRM", "tEXt"}, kind) && size <= min(mostTag, s.size) {
+			data := make([]byte, size)
+			if !chunks.Part(data) {
 				break
 			}
-			if data, err := s.part(at+8, n); err == nil {
-				if kind == "tEXt" && !bytes.HasPrefix(data, []byte("Comment\x00"+statedCurve)) {
-					break
-				}
-				chunks[kind] = data
+			if kind != "tEXt" || bytes.HasPrefix(data, []byte("Comment\x00"+statedCurve)) {
+				said[kind] = data
 			}
 		}
-		at += 12 + n
+		chunks.Skip() // whatever its checksum
 	}
 	numbers := func(kind string, n int) []float64 {
-		data := chunks[kind]
+		data := said[kind]
 		if len(data) != 4*n {
 			return nil
 		}
@@ -124,20 +124,20 @@ func (i *Info) readPNGTags(s *source) {
 	if v := numbers("gAMA", 1); v != nil && v[0] > 0 {
 		i.Curve = gammaName(1 / v[0])
 	}
-	if text, ok := bytes.CutPrefix(chunks["tEXt"], []byte("Comment\x00")); ok {
+	if text, ok := bytes.CutPrefix(said["tEXt"], []byte("Comment\x00")); ok {
 		i.readStatement(string(text))
 	}
-	if chunks["sRGB"] != nil {
+	if said["sRGB"] != nil {
 		i.Curve, i.Primaries = SRGB.Name(), PrimariesBT709
 	}
-	if _, rest, ok := bytes.Cut(chunks["iCCP"], []byte{0, 0}); ok { // a name and its end, and the method: deflate
+	if _, rest, ok := bytes.Cut(said["iCCP"], []byte{0, 0}); ok { // a name and its end, and the method: deflate
 		if z, err := zlib.NewReader(bytes.NewReader(rest)); err == nil {
-			if profile, err := io.ReadAll(io.LimitReader(z, 1<<24)); err == nil {
+			if profile, err := io.ReadAll(io.LimitReader(z, mostProfile)); err == nil {
 				i.readICC(profile)
 			}
 		}
 	}
-	if c := chunks["cICP"]; len(c) == 4 {
+	if c := said["cICP"]; len(c) == 4 {
 		if name := transferName(c[1]); name != "" {
 			i.Curve = name
 		}

@@ -216,7 +216,7 @@ func (i *Info) readTIFFTags(s *source) {
 		case 338:
 			i.Alpha = true
 		case 34675:
-			profile = value(tiffBytes, 1, 132, 1<<24)
+			profile = value(tiffBytes, 1, 132, mostProfile)
 		}
 	}
 	if len(white) == 2 && len(colors) == 6 {

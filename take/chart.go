@@ -13,7 +13,7 @@ const chartSamples = 16
 // FromChart finds the geometry from the take's frames, which must show a chart (align.Chart) instead of a
 // performer: of a longer recording, 16 frames spread over it.
 func (t *Take) FromChart(ctx context.Context) (*align.ChartEstimate, error) {
-	defer t.clips.rest()
+	defer t.files.Rest()
 	_, pairs, err := sampled(ctx, t, chartSamples, func(p FilePair) (align.Pair, error) {
 		s, err := t.readSample(p)
 		return align.Pair(s), err

@@ -135,7 +135,7 @@ const (
 // can: what the shot does not show is Unknown and says why. An error means that the files cannot be
 // read, or that ctx was canceled.
 func (t *Take) Check(ctx context.Context, opt *CheckOptions) (*Checkup, error) {
-	defer t.clips.rest()
+	defer t.files.Rest()
 	if opt == nil {
 		opt = &CheckOptions{}
 	}

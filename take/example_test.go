@@ -8,6 +8,8 @@ import (
 	"log"
 	"os"
 	"path/filepath"
+	"strconv"
+	"strings"
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/matte"
@@ -257,4 +259,57 @@ func ExampleGiven() {
 	r := take.Recipe{Crosstalk: take.Given([3]float64{0.03, 0.02, 0.005}), Glare: take.Given(matte.Glare{Strength: 0.7})}
 	fmt.Println(r.Crosstalk.Mode, r.Check())
 	// Output: given glare {Strength:0.7 Sigma:0 Width:0}: it must be auto, none, or a strength from 0 to 0.5
+}
+
+// A live feed is pictures that are in no file: here two cameras' frames are kept in memory.
+type feed struct {
+	plate.Disk
+	frames map[string][]image.Image // by the camera
+}
+
+func (f feed) Footage(camera string) (*plate.Footage, error) {
+	var all plate.Footage
+	for i := range f.frames[camera] {
+		all.Names = append(all.Names, fmt.Sprintf("%s#%d", camera, i))
+	}
+	return &all, nil
+}
+
+func (f feed) Open(name string) (*plate.Picture, error) {
+	camera, n, _ := strings.Cut(name, "#")
+	i, err := strconv.Atoi(n)
+	if err != nil {
+		return nil, err
+	}
+	m := f.frames[camera][i]
+	_, gray := m.(*plate.Gray)
+	return plate.DecodedPicture(name, plate.Info{W: m.Bounds().Dx(), H: m.Bounds().Dy(), Depth: 32, Color: !gray},
+		func() (image.Image, error) { return m, nil }), nil
+}
+
+func ExampleOpenFiles() {
+	const w, h = 320, 180
+	set := simulate.New(simulate.Cutouts{}, w, h, w, h, nil, simulate.DemoFaults(), 1)
+	live := feed{frames: map[string][]image.Image{"clean": {set.CleanBand()}}}
+	for i := range 2 {
+		shot := set.Frame(i)
+		live.frames["color"] = append(live.frames["color"], shot.Color)
+		live.frames["band"] = append(live.frames["band"], shot.Band)
+	}
+	opened, err := take.OpenFiles(context.Background(), live, take.Recipe{
+		Color: "color", Band: "band", CleanBand: "clean", Geometry: take.Choice[align.Geometry]{Mode: "none"}, Crosstalk: take.Choice[[3]float64]{Mode: "none"},
+	})
+	if err != nil {
+		log.Fatal(err)
+	}
+	job, err := opened.Prepare(context.Background())
+	if err != nil {
+		log.Fatal(err)
+	}
+	report, err := job.Run(context.Background(), &take.RunOptions{Each: func(r *take.Result) error { return r.Transmission.CheckFinite() }})
+	if err != nil {
+		log.Fatal(err)
+	}
+	fmt.Println(report.Frames, "frames")
+	// Output: 2 frames
 }

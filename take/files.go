@@ -13,7 +13,7 @@ func Files(path string) ([]string, error) { return files(path) }
 
 // FileOf returns the file that a frame's path is of: the path itself, or the video file that the
 // frame is in.
-func FileOf(path string) string { return fileOf(path) }
+func (t *Take) FileOf(path string) string { return t.files.FileOf(path) }
 
 // ReferenceFiles returns the files that the recipe names beside its frames and its background:
 // reference plates, flat frames, geometry, measured curves. An error says which is not there.

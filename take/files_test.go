@@ -17,11 +17,6 @@ func ExampleFiles() {
 	// Output: nowhere/*.png: no file matches this pattern
 }
 
-func ExampleFileOf() {
-	fmt.Println(take.FileOf("color/0001.png"))
-	// Output: color/0001.png
-}
-
 func ExampleRecipe_BaseNames() {
 	r := take.Recipe{Color: "/shots/12/color", ColorCurve: "/curves/log.csv", BandCurve: "srgb"}.BaseNames()
 	fmt.Println(r.Color, r.ColorCurve, r.BandCurve)

@@ -48,7 +48,7 @@ const sampleMemory = 768 << 20
 // Prepare registers the plates, brings the reference plates into the color camera's frame, models
 // the screen where nobody shot a clean band plate, and estimates the crosstalk.
 func (t *Take) Prepare(ctx context.Context) (*Job, error) {
-	defer t.clips.rest()
+	defer t.files.Rest()
 	start := time.Now()
 	j := &Job{reader: t.reader, take: t, Notes: t.Notes(), Timing: t.timing}
 	var note string

@@ -113,7 +113,7 @@ func openLog(j *Job, opt *RunOptions, pairs []FilePair) (*runLog, error) {
 	var references []inputFile // wherever and whenever they are
 	for _, path := range j.referenceFiles() {
 		f := l.input(path)
-		f.Hash, err = hashParts(fileOf(path), mostReference)
+		f.Hash, err = hashParts(j.files.FileOf(path), mostReference)
 		if err != nil {
 			return nil, err
 		}
@@ -356,7 +356,7 @@ func (l *runLog) sameInputs(logged []inputFile, i int) bool {
 // hashed once.
 func (l *runLog) hash(path string) string {
 	const most = 1000 // hashes that are kept
-	file := fileOf(path)
+	file := l.job.files.FileOf(path)
 	l.hashing.Lock()
 	defer l.hashing.Unlock()
 	if h, ok := l.hashes[file]; ok {
@@ -375,7 +375,7 @@ func (l *runLog) hash(path string) string {
 
 func (l *runLog) input(path string) inputFile {
 	f := inputFile{Path: l.relative(path)}
-	if stat, err := os.Stat(fileOf(path)); err == nil {
+	if stat, err := os.Stat(l.job.files.FileOf(path)); err == nil {
 		f.Size, f.Modified = stat.Size(), stat.ModTime().UTC().Format(time.RFC3339Nano)
 	}
 	return f
@@ -425,7 +425,7 @@ func (j *Job) inputs() *target.Inputs {
 	var all []string
 	for _, s := range []Sequence{t.color, t.band, t.background} {
 		for _, f := range s {
-			all = append(all, fileOf(f.Path))
+			all = append(all, j.files.FileOf(f.Path))
 		}
 	}
 	return target.NewInputs(slices.Concat(all, t.recipe.InputFiles(), j.referenceFiles()))

@@ -11,7 +11,7 @@ import (
 // A reader reads a take's files in linear light: by each plate's curve, in the primaries that are worked
 // in, and as the lenses' faults leave them.
 type reader struct {
-	clips clips // that frames are read from
+	files plate.Files
 
 	colorCurve, bandCurve, backgroundCurve         plate.Curve
 	primaries, colorPrimaries, backgroundPrimaries plate.Primaries // those that are worked in, and the plates' own
@@ -56,13 +56,15 @@ func sized(path, what string, got, want image.Point) error {
 	return nil
 }
 
-// readRGB reads a file of color in linear light of the working primaries, into dst where that has the right size.
-func (r *reader) readRGB(dst *plate.RGB, path string, c plate.Curve, from plate.Primaries) (f *plate.RGB, err error) {
-	if m, ok, e := r.clips.frame(path); !ok {
-		f, err = plate.ReadRGBInto(dst, path, c, nil)
-	} else if err = e; err == nil {
-		f = plate.RGBFromImage(m, c)
+// readRGB reads a file of color in linear light of the working primaries, into dst where that has the
+// right size.
+func (r *reader) readRGB(dst *plate.RGB, path string, c plate.Curve, from plate.Primaries) (*plate.RGB, error) {
+	p, err := r.files.Open(path)
+	if err != nil {
+		return nil, err
 	}
+	defer p.Close()
+	f, err := p.RGB(dst, c)
 	if err != nil {
 		return nil, err
 	}
@@ -74,22 +76,21 @@ func (r *reader) readRGB(dst *plate.RGB, path string, c plate.Curve, from plate.
 
 // readGray reads a file of the band camera in linear light, into dst where that has the right size.
 func (r *reader) readGray(dst *plate.Gray, path string, weights *[3]float32) (*plate.Gray, error) {
-	m, ok, err := r.clips.frame(path)
-	switch {
-	case !ok:
-		return plate.ReadGrayInto(dst, path, r.bandCurve, weights, nil)
-	case err != nil:
+	p, err := r.files.Open(path)
+	if err != nil {
 		return nil, err
 	}
-	return plate.GrayFromImage(m, r.bandCurve, weights), nil
+	defer p.Close()
+	return p.Gray(dst, r.bandCurve, weights)
 }
 
 // probe reads what a plate's file says of itself.
 func (r *reader) probe(path string) (plate.Info, error) {
-	if info, ok, err := r.clips.info(path); ok {
-		return info, err
+	p, err := r.files.Open(path)
+	if err != nil {
+		return plate.Info{}, err
 	}
-	return plate.Probe(path)
+	return p.Info(), p.Close()
 }
 
 // rows are a picture's rows, in linear light.
@@ -110,7 +111,8 @@ func (w whole) close()                          {}
 
 // A reading is rows that are read from a file as they are asked for, from the top.
 type reading struct {
-	from    *plate.RGBReader
+	picture *plate.Picture
+	from    *plate.Rows
 	kept    *plate.RGB   // nil: rows are not kept
 	one     [3][]float32 // the last row, where they are not
 	next    int          // the first row that has not been read
@@ -120,16 +122,17 @@ type reading struct {
 // openRGB is readRGB for whoever needs a row at a time. With keep the rows are put into dst, where
 // that has the right size.
 func (r *reader) openRGB(dst *plate.RGB, keep bool, path string, c plate.Curve, from plate.Primaries) (rows, error) {
-	if _, clip, _ := r.clips.info(path); clip {
-		f, err := r.readRGB(dst, path, c, from)
-		return whole{f}, err
-	}
-	file, err := plate.NewRGBReader(path, c, nil)
+	p, err := r.files.Open(path)
 	if err != nil {
 		return nil, err
 	}
-	size := file.Size()
-	f := &reading{from: file}
+	lines, err := p.Rows(c)
+	if err != nil {
+		p.Close()
+		return nil, err
+	}
+	size := p.Size()
+	f := &reading{picture: p, from: lines}
 	if !from.Near(r.primaries) {
 		m := from.To(r.primaries)
 		f.convert = &m
@@ -159,7 +162,7 @@ func (r *reader) openColor(dst *plate.RGB, keep bool, p FilePair) (rows, error) 
 	return f, nil
 }
 
-func (r *reading) size() image.Point { return r.from.Size() }
+func (r *reading) size() image.Point { return r.picture.Size() }
 
 func (r *reading) row(y int) ([3][]float32, error) {
 	for ; y >= r.next; r.next++ {
@@ -182,4 +185,4 @@ func (r *reading) row(y int) ([3][]float32, error) {
 
 func (r *reading) plane() *plate.RGB { return r.kept }
 
-func (r *reading) close() { r.from.Close() } // it was read to its end, or there is an error already
+func (r *reading) close() { r.picture.Close() } // it was read to its end, or there is an error already

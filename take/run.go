@@ -64,7 +64,7 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 		opt = &RunOptions{}
 	}
 	start := time.Now()
-	defer j.clips.rest()
+	defer j.files.Rest()
 	if err := opt.Shard.Check(); err != nil {
 		return nil, err
 	}

@@ -55,12 +55,16 @@ func Open(r Recipe) (*Take, error) { return OpenContext(context.Background(), r)
 
 // OpenContext is Open that ends with ctx.Err() when ctx does: with the offset "auto", it reads up
 // to 192 frames of each camera to find it.
-func OpenContext(ctx context.Context, r Recipe) (*Take, error) {
+func OpenContext(ctx context.Context, r Recipe) (*Take, error) { return OpenFiles(ctx, newFiles(), r) }
+
+// OpenFiles is OpenContext for pictures that come from elsewhere than the machine's files. What a folder or a
+// pattern stands for is still looked up in the machine's.
+func OpenFiles(ctx context.Context, files plate.Files, r Recipe) (*Take, error) {
 	if err := r.Check(); err != nil {
 		return nil, err
 	}
-	t := &Take{recipe: r, damaged: map[int]error{}, reader: reader{clips: newClips()}}
-	defer t.clips.rest()
+	t := &Take{recipe: r, damaged: map[int]error{}, reader: reader{files: files}}
+	defer t.files.Rest()
 	if err := t.find(); err != nil {
 		return nil, err
 	}
@@ -94,23 +98,29 @@ func OpenContext(ctx context.Context, r Recipe) (*Take, error) {
 // Close ends what reading single frames of video files (ReadColor, a Scrubber) has left running: a
 // program for each file. Every other method ends what it starts.
 func (t *Take) Close() error {
-	t.clips.rest()
+	t.files.Rest()
 	return nil
 }
 
-// A video says of a video file what a folder of frames does not.
-type video struct {
-	fps      float64
-	timecode string // of the first frame, or ""
+// footage returns the frames of a file of many, numbered from 1.
+func footage(f *plate.Footage) Sequence {
+	seq := make(Sequence, len(f.Names))
+	for i, name := range f.Names {
+		seq[i] = FrameFile{i + 1, name}
+	}
+	return seq
 }
 
 // frames returns the frames that path stands for, as Find does, or those of a video file.
-func (t *Take) frames(path string) (Sequence, *video, error) {
-	if seq, about, ok, err := t.clips.find(path); ok {
-		return seq, about, err
+func (t *Take) frames(path string) (Sequence, error) {
+	f, err := t.files.Footage(path)
+	if err != nil {
+		return nil, err
 	}
-	seq, err := Find(path)
-	return seq, nil, err
+	if f != nil {
+		return footage(f), nil
+	}
+	return Find(path)
 }
 
 // FPS returns the frame rate that the recipe gives, or the color plate's video file has, or else
@@ -139,7 +149,7 @@ func (t *Take) find() error {
 		return nil
 	}
 	var err error
-	if t.background, _, err = t.frames(t.recipe.Background); err != nil {
+	if t.background, err = t.frames(t.recipe.Background); err != nil {
 		return fmt.Errorf("background plate: %w", err)
 	}
 	return nil
@@ -194,7 +204,7 @@ func (t *Take) look(colors, bands Sequence) error {
 	if band.Color && t.weights == nil {
 		path := bandFrame.Path
 		if t.recipe.CleanBand != "" {
-			seq, _, err := t.frames(t.recipe.CleanBand)
+			seq, err := t.frames(t.recipe.CleanBand)
 			if err != nil {
 				return fmt.Errorf("clean band plate: %w", err)
 			}
@@ -278,7 +288,7 @@ type reference struct {
 }
 
 func (t *Take) reference(what, path string, c plate.Curve, from *plate.Primaries, size image.Point, read func(string) ([]*plate.Gray, error), done func([]*plate.Gray)) (reference, error) {
-	seq, _, err := t.frames(path)
+	seq, err := t.frames(path)
 	if err != nil {
 		return reference{}, fmt.Errorf("%s: %w", what, err)
 	}
@@ -352,7 +362,7 @@ const registrationSamples = 4
 // Register finds the geometry that the recipe asks for. Its warnings name the frames too that could
 // not be read for the estimates so far.
 func (t *Take) Register(ctx context.Context) (Registration, error) {
-	defer t.clips.rest()
+	defer t.files.Rest()
 	r, err := t.register(ctx)
 	r.Warnings = append(r.Warnings, t.warnings...)
 	return r, err

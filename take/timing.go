@@ -68,7 +68,7 @@ func (t *Take) Timing() Timing { return t.timing }
 // pairs, at offsets of up to 24 frames, and warns where the pairs are not of the same instants.
 // Fewer than 16 consecutive pairs cannot be checked. It reads the frames one pair at a time.
 func (t *Take) CheckTiming(ctx context.Context) (Timing, error) {
-	defer t.clips.rest()
+	defer t.files.Rest()
 	if t.timing.Motion != nil {
 		return t.timing, nil
 	}
@@ -269,11 +269,10 @@ func (r recording) origin() int { return r.first.Number() - r.frames[0].Number }
 // names.
 func (t *Take) recording(path, code string) (recording, error) {
 	r := &t.recipe
-	if seq, about, ok, err := t.clips.find(path); ok {
-		if err != nil {
-			return recording{}, err
-		}
-		return t.filmed(seq, about, code)
+	if f, err := t.files.Footage(path); err != nil {
+		return recording{}, err
+	} else if f != nil {
+		return t.filmed(path, f, code)
 	}
 	paths, err := files(path)
 	if err != nil {
@@ -298,18 +297,18 @@ func (t *Take) recording(path, code string) (recording, error) {
 
 // filmed is recording for the frames of a video file, which states its frame rate and may have time
 // code.
-func (t *Take) filmed(seq Sequence, about *video, code string) (recording, error) {
-	r := &t.recipe
-	if r.FPS == 0 && about.fps >= 1 && about.fps <= mostFPS {
-		r.FPS = about.fps
-	} else if rate := about.fps; r.FPS < rate*(1-sameRate) || r.FPS > rate*(1+sameRate) {
-		t.note("%s has %.4g frames a second, and they are counted as %.4g", fileOf(seq[0].Path), rate, r.FPS)
+func (t *Take) filmed(path string, f *plate.Footage, code string) (recording, error) {
+	r, seq := &t.recipe, footage(f)
+	if r.FPS == 0 && f.FPS >= 1 && f.FPS <= mostFPS {
+		r.FPS = f.FPS
+	} else if rate := f.FPS; r.FPS < rate*(1-sameRate) || r.FPS > rate*(1+sameRate) {
+		t.note("%s has %.4g frames a second, and they are counted as %.4g", path, rate, r.FPS)
 	}
-	if code == "" && about.timecode != "" {
-		if rec, err := r.coded(seq, about.timecode); err == nil {
+	if code == "" && f.TimeCode != "" {
+		if rec, err := r.coded(seq, f.TimeCode); err == nil {
 			return rec, nil
 		}
-		t.note("%s: its time code %s is none at %.4g frames a second, and is not used", fileOf(seq[0].Path), about.timecode, r.FPS)
+		t.note("%s: its time code %s is none at %.4g frames a second, and is not used", path, f.TimeCode, r.FPS)
 	}
 	return r.coded(seq, code)
 }

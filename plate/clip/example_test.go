@@ -75,3 +75,10 @@ func ExampleProbe() {
 	fmt.Println(errors.Is(err, clip.ErrNoFFmpeg))
 	// Output: true
 }
+
+// Pictures and frames of video files are opened by their names alike.
+func ExampleFiles() {
+	files := clip.NewFiles()
+	fmt.Println(files.FileOf("color/0001.png"), files.FileOf("take.mov#12"))
+	// Output: color/0001.png take.mov
+}

@@ -67,7 +67,7 @@ type arguments struct {
 // thumbnail.
 type shown struct {
 	Number   int      `json:"number"`
-	Rough    bool     `json:"rough"` // not quite what the library makes of the files: to look at until that is there
+	Draft    bool     `json:"draft"` // not quite what the library makes of the files: to look at until that is there
 	Pictures []placed `json:"pictures"`
 	Thumbs   []placed `json:"thumbs"`
 }
@@ -123,9 +123,9 @@ func (s *session) call(op string, text []byte) (js.Value, error) {
 	return js.Undefined(), fmt.Errorf("the engine has no operation %q", op)
 }
 
-// onlySum makes the sum where nothing else is asked for, and it is not there; else it returns nil.
+// onlySum makes the sum where nothing else is asked for, and it is not held; else it returns nil.
 func (s *session) onlySum(a arguments) (*halves, error) {
-	if s.there(a.Number, a.Breaks, a.Quick) || s.scrubber == nil || len(a.Stations) != 1 || a.Stations[0] != "sum" || len(a.Thumbs) > 0 || a.Breaks != (breaks{}) || len(s.recipe.Background) == 0 {
+	if s.holds(a.Number, a.Breaks, a.Quick) || s.scrubber == nil || len(a.Stations) != 1 || a.Stations[0] != "sum" || len(a.Thumbs) > 0 || a.Breaks != (breaks{}) || len(s.recipe.Background) == 0 {
 		return nil, nil
 	}
 	return s.sum(a.Number, a.Quick)
@@ -136,12 +136,12 @@ func (s *session) show(a arguments) (js.Value, error) {
 		if err != nil {
 			return js.Undefined(), err
 		}
-		return reply(shown{Number: a.Number, Rough: s.rough(), Pictures: []placed{{"sum", p.w, p.h, ""}}, Thumbs: []placed{}}, p.to[:]...)
+		return reply(shown{Number: a.Number, Draft: s.draft(), Pictures: []placed{{"sum", p.w, p.h, ""}}, Thumbs: []placed{}}, p.to[:]...)
 	}
 	if err := s.load(a.Number, a.Breaks, a.Quick); err != nil {
 		return js.Undefined(), err
 	}
-	out := shown{Number: a.Number, Rough: s.rough(), Pictures: []placed{}, Thumbs: []placed{}}
+	out := shown{Number: a.Number, Draft: s.draft(), Pictures: []placed{}, Thumbs: []placed{}}
 	var buffers []js.Value
 	for _, station := range a.Stations {
 		p, err := s.picture(station)

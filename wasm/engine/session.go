@@ -31,12 +31,12 @@ type session struct {
 	job      *take.Job
 	scrubber *take.Scrubber
 
-	frame *take.Scrubbed // the frame that is there, as breaks changed it
+	frame *take.Scrubbed // the frame that is held, as breaks changed it
 	key   frameKey
 
 	linear bool // some plate's codes are linear light: in 8 bits it would show steps
-	// What is there was decoded by the browser, not quite as the library does it.
-	roughPlates, roughBackground bool
+	// What the scrubber holds was decoded by the browser, not quite as the library does it.
+	draftPlates, draftBackground bool
 }
 
 // breaks are the ways to spoil a frame that the lesson shows.
@@ -69,7 +69,7 @@ func (s *session) open(path string) (*opened, error) {
 	if !slices.Contains(r.Write, "sigma") {
 		r.Write, s.sigma = append(r.Write, "sigma"), true
 	}
-	if s.take, err = take.Open(r); err != nil {
+	if s.take, err = take.OpenFiles(context.Background(), workerFiles{}, r); err != nil {
 		return nil, err
 	}
 	s.recipe = r
@@ -118,22 +118,21 @@ func (s *session) prepare(ctx context.Context, path string) (*prepared, error) {
 	return &prepared{text, j.Geometry.ColorW, j.Geometry.ColorH, j.Residual, j.Model, j.Geometry.Mirror, j.Crosstalk, orEmpty(j.Warnings), orEmpty(j.Notes), j.Seconds}, nil
 }
 
-// rough reports whether the frame that is held may differ from what the library makes of its files:
+// draft reports whether the frame that is held may differ from what the library makes of its files:
 // the browser decoded it.
-func (s *session) rough() bool { return s.roughPlates || s.roughBackground }
+func (s *session) draft() bool { return s.draftPlates || s.draftBackground }
 
-// there reports whether the session holds this frame already. Where quick is set, a rough one will
-// do.
-func (s *session) there(number int, b breaks, quick bool) bool {
-	return s.frame != nil && s.key == frameKey{number, b} && (quick || !s.rough())
+// holds reports whether the session holds this frame already. Where quick is set, a draft will do.
+func (s *session) holds(number int, b breaks, quick bool) bool {
+	return s.frame != nil && s.key == frameKey{number, b} && (quick || !s.draft())
 }
 
-// load makes the frame the one that is there, unless it is already.
+// load makes the frame the one that is held, unless it is already.
 func (s *session) load(number int, b breaks, quick bool) error {
 	if s.scrubber == nil {
 		return errNotOpen
 	}
-	if s.there(number, b, quick) {
+	if s.holds(number, b, quick) {
 		return nil
 	}
 	s.frame = nil
@@ -180,51 +179,51 @@ func (b breaks) change() *take.Change {
 // sum returns the frame's composite alone, quicker than load.
 func (s *session) sum(number int, quick bool) (p *halves, err error) {
 	s.frame = nil
-	err = s.read(number, quick, func(rough bool) error {
+	err = s.read(number, quick, func(draft bool) error {
 		g := s.job.Geometry
 		p = newHalves(g.ColorW, g.ColorH)
-		return s.scrubber.Sum(number, !rough, func(_ int, row [3][]float32) { p.add(row, nil) })
+		return s.scrubber.Sum(number, !draft, func(_ int, row [3][]float32) { p.add(row, nil) })
 	})
 	return p, err
 }
 
-// read has the worker make the frame's files ready, and calls do, which reads them. rough is
-// whether they may differ from the library's.
-func (s *session) read(number int, quick bool, do func(rough bool) error) error {
-	if !quick && s.rough() {
-		s.forget(s.roughBackground)
+// read has the worker prefetch the frame's files, and calls do, which reads them. draft is whether
+// they may differ from the library's.
+func (s *session) read(number int, quick bool, do func(draft bool) error) error {
+	if !quick && s.draft() {
+		s.forget(s.draftBackground)
 	}
 	files := s.scrubber.Files(number)
-	mayBe := len(files) > 0 && early(files, quick && !s.linear)
+	mayBe := len(files) > 0 && prefetch(files, quick && !s.linear)
 	err := do(mayBe)
 	if err != nil {
 		// Once more without the browser's help: what the library says of its own decoding is the
 		// error.
-		early(nil, false)
+		prefetch(nil, false)
 		s.forget(true)
 		return do(false)
 	}
 	if quick && len(files) > 0 {
-		s.roughPlates = js.Global().Call("rough").Bool()
-		s.roughBackground = s.roughBackground || s.roughPlates && len(files) > 2
+		s.draftPlates = js.Global().Call("drafts").Bool()
+		s.draftBackground = s.draftBackground || s.draftPlates && len(files) > 2
 	}
 	return err
 }
 
 func (s *session) forget(background bool) {
 	s.scrubber.Forget(background)
-	s.roughPlates, s.roughBackground = false, false
+	s.draftPlates, s.draftBackground = false, false
 }
 
-// early has the worker fetch and decode files at the same time, as far as a browser can, before the
+// prefetch has the worker fetch and decode files at the same time, as far as a browser can, before the
 // engine reads them. Quick ones may differ a little from what the library makes of them: it reports
-// whether any may, and the worker's rough whether any did.
-func early(files []string, quick bool) bool {
+// whether any may, and the worker's drafts whether any did.
+func prefetch(files []string, quick bool) bool {
 	list := make([]any, len(files))
 	for i, f := range files {
 		list[i] = f
 	}
-	return js.Global().Call("early", list, quick).Bool()
+	return js.Global().Call("prefetch", list, quick).Bool()
 }
 
 // spill throws sodium light on the performer from the left of the frame: at its edge so much of the
@@ -243,12 +242,11 @@ func spill(band, alpha *plate.Gray, strength float64) {
 // green returns the frame as a plain color-difference matte before a green backing gives it: the
 // comparison of the lesson, for takes that have green plates.
 func (s *session) green() (*plate.RGB, error) {
-	name := fmt.Sprintf("/green/%04d.jpg", s.key.number)
-	before, err := plate.ReadRGB(name, plate.SRGB, nil)
+	before, _, err := readRGB(fmt.Sprintf("/green/%04d.jpg", s.key.number))
 	if err != nil {
 		return nil, err
 	}
-	empty, err := plate.ReadRGB("/green/clean.jpg", plate.SRGB, nil)
+	empty, _, err := readRGB("/green/clean.jpg")
 	if err != nil {
 		return nil, err
 	}
@@ -355,11 +353,7 @@ type look struct {
 }
 
 func lookAt(file string) (*look, error) {
-	info, err := plate.Probe(file)
-	if err != nil {
-		return nil, err
-	}
-	f, err := plate.ReadRGB(file, plate.SRGB, nil)
+	f, info, err := readRGB(file)
 	if err != nil {
 		return nil, err
 	}

@@ -64,21 +64,21 @@ export class Frames {
     const { value } = store;
     const { breaks } = value;
     const names = sides(value);
-    /** @type {(pictures: Picture[], rough?: boolean) => void} */
-    const put = (pictures, rough) => {
+    /** @type {(pictures: Picture[], draft?: boolean) => void} */
+    const put = (pictures, draft) => {
       if (mine < this.#presented || !same(value, store.value)) return;
       this.#presented = mine;
-      this.present(pictures, rough);
+      this.present(pictures, draft);
     };
     const there = names.map((name) => take.cached(number, breaks, name));
     try {
       if (there.every((picture) => picture !== undefined)) put(there);
       else {
         this.#fetching.abort();
-        const { pictures, rough } = await take.want(number, breaks, names, { signal, urgent: true, finish: true, quick: !breaks.spill });
-        put(pictures, rough);
+        const { pictures, draft } = await take.want(number, breaks, names, { signal, urgent: true, finish: true, quick: !breaks.spill });
+        put(pictures, draft);
         if (signal.aborted) return;
-        if (rough) put((await take.want(number, breaks, names, { signal, urgent: true })).pictures);
+        if (draft) put((await take.want(number, breaks, names, { signal, urgent: true })).pictures);
         this.#made(number);
       }
       if (store.value.playing) return;
@@ -112,19 +112,19 @@ export class Frames {
   }
 
   /**
-   * present shows pictures. Those that are rough say that they are a first look: the library's own
+   * present shows pictures. Drafts say that they are a first look: the library's own
    * follow.
    * @param {Picture[]} pictures of the stations that are looked at
-   * @param {boolean} [rough]
+   * @param {boolean} [draft]
    */
-  present(pictures, rough = false) {
+  present(pictures, draft = false) {
     const { store, viewer } = this;
     const { a, b, busy } = store.value;
     const [first, second] = pictures.map((p) => (p.missing ? null : p));
     viewer.show(0, first);
     viewer.show(1, b ? second : null);
     const wrong = pictures.find((p) => p.missing)?.missing ?? (viewer.tooLarge ? "This picture is larger than this browser's graphics can show: the take can still be taken away" : "");
-    store.update({ shown: { a, b, rough }, busy: wrong ? { text: wrong } : busy?.stop ? busy : null });
+    store.update({ shown: { a, b, draft }, busy: wrong ? { text: wrong } : busy?.stop ? busy : null });
   }
 
   // prefetch fills the cache around the frame while nothing else is asked for.

@@ -35,7 +35,7 @@ export function drawNotices(store) {
     $("empty").hidden = !empty;
   });
   store.show(["shown", "empty"], ({ shown, empty }) => {
-    const name = (/** @type {string | null | undefined} */ station) => (!station || empty ? "" : shown?.rough ? `${titleOf(station)}, first look` : titleOf(station));
+    const name = (/** @type {string | null | undefined} */ station) => (!station || empty ? "" : shown?.draft ? `${titleOf(station)}, first look` : titleOf(station));
     $("name-a").textContent = name(shown?.a);
     $("name-b").textContent = name(shown?.b);
   });

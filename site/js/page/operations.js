@@ -83,7 +83,7 @@
 
 /** @typedef {{station: string, w: number, h: number, missing?: string}} Placed a picture; missing says why there is none */
 
-/** @typedef {{number: number, rough: boolean, pictures: Placed[], thumbs: Placed[]}} Shown */
+/** @typedef {{number: number, draft: boolean, pictures: Placed[], thumbs: Placed[]}} Shown */
 
 /**
  * The operations: what each takes, and what it gives. Pixels come beside it, as buffers.

@@ -55,7 +55,7 @@ import { Store } from "../store.js";
  * @property {number} frame that is looked at
  * @property {boolean} playing
  * @property {boolean} loop
- * @property {{a: string, b: string | null, rough: boolean} | null} shown the pictures that are shown
+ * @property {{a: string, b: string | null, draft: boolean} | null} shown the pictures that are shown
  * @property {import("./take.js").Thumb[]} thumbs of the frame
  * @property {import("./operations.js").Arithmetic | null} pixel
  * @property {Map<number, string>} failed frames that could not be made, and why

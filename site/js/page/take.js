@@ -148,7 +148,7 @@ export class Take {
 
   /**
    * want returns the pictures of these stations of a frame, from the cache or from an engine. Quick
-   * ones may be rough, made of what the browser has decoded: those are to look at until the
+   * ones may be drafts, made of what the browser has decoded: those are to look at until the
    * library's own are there, and are not kept.
    * @param {number} number
    * @param {Breaks} breaks
@@ -159,8 +159,8 @@ export class Take {
     const missing = names.filter((name) => !this.cached(number, breaks, name));
     /** @type {Map<string, Picture>} */
     const fresh = new Map();
-    /** @type {{thumbs: Thumb[], rough: boolean}} */
-    let reply = { thumbs: [], rough: false };
+    /** @type {{thumbs: Thumb[], draft: boolean}} */
+    let reply = { thumbs: [], draft: false };
     if (missing.length || thumbs.length) {
       const { result, buffers, worker } = await this.#still(this.engines.call("frame", { number, breaks, stations: missing, thumbs, width: thumbWidth, quick }, how));
       let next = 0;
@@ -169,9 +169,9 @@ export class Take {
         const picture = { ...p, number, lender: worker };
         if (!p.missing) [picture.hi, picture.lo] = [buffers[next++], buffers[next++]];
         fresh.set(p.station, picture);
-        if (!result.rough) this.#keep(this.#key(number, breaks, p.station), picture);
+        if (!result.draft) this.#keep(this.#key(number, breaks, p.station), picture);
       }
-      reply = { rough: result.rough, thumbs: result.thumbs.map((t) => ({ ...t, rgba: t.missing ? null : buffers[next++] })) };
+      reply = { draft: result.draft, thumbs: result.thumbs.map((t) => ({ ...t, rgba: t.missing ? null : buffers[next++] })) };
     }
     const pictures = names.map((name) => /** @type {Picture} */ (fresh.get(name) ?? this.cached(number, breaks, name)));
     return { pictures, ...reply };

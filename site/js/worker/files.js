@@ -1,44 +1,60 @@
 // The worker's files: what was dropped, under names of the page's choosing, and what the engine
 // writes. A source is loaded when it is opened: a clip's frame is decoded then.
-import { failure } from "./stream.js";
+import { failure, turn } from "./stream.js";
 
 /** @typedef {Blob | Uint8Array} Plain */
 /** @typedef {Plain | (() => Promise<Plain>)} Source */
-/** @typedef {Uint8Array | import("./stream.js").Stream} Loaded */
+/** @typedef {import("./stream.js").Decoded} Decoded */
 /** @typedef {{folder?: Map<string, Node>, bytes?: Uint8Array, source?: Source, size: number}} Node a folder, bytes that are here, or a source */
 
 export class Files {
   stopped = false; // whatever is opened now fails
   /** @type {Node} */
   #root = { folder: new Map(), size: 0 };
-  /** @type {Map<string, Promise<Loaded>>} */
-  #early = new Map(); // what is loaded already, by path
+  /** @type {Map<string, Promise<Decoded | Uint8Array>>} */
+  #prefetched = new Map(); // by path
 
   /**
-   * ready begins to load files at the same time, each as make has it, before they are opened. It
+   * prefetch begins to load files at the same time, each as make has it, before they are opened. It
    * forgets those of before.
    * @param {string[]} paths
-   * @param {(source: Source, path: string) => Promise<Loaded>} make
+   * @param {(source: Source, path: string) => Promise<Decoded | Uint8Array>} make
    */
-  ready(paths, make) {
-    this.#early = new Map();
+  prefetch(paths, make) {
+    this.#prefetched = new Map();
     for (const path of paths) {
       const source = this.find(path)?.source;
       if (!source) continue;
       const bytes = make(source, path);
       bytes.catch(() => {}); // whoever opens it is told
-      this.#early.set(path, bytes);
+      this.#prefetched.set(path, bytes);
     }
   }
 
   /**
-   * load returns what a source has.
+   * load returns the bytes of a source. Between two files the worker hears whether the frame is wanted
+   * at all.
    * @param {string} path
    * @param {Source} source
-   * @returns {Promise<Loaded>}
    */
-  load(path, source) {
-    return this.#early.get(path) ?? load(source);
+  async load(path, source) {
+    const it = await this.#prefetched.get(path);
+    const bytes = it instanceof Uint8Array ? it : await load(source);
+    await turn();
+    if (this.stopped) throw failure("ECANCELED");
+    return bytes;
+  }
+
+  /**
+   * decoded tells what a file was decoded to when it was prefetched, or null: then it is to be opened.
+   * @param {string} path
+   * @param {(error: string | null, decoded: Decoded | null) => void} callback
+   */
+  async decoded(path, callback) {
+    const it = await this.#prefetched.get(path)?.catch(() => null); // whoever opens it is told
+    if (!it || it instanceof Uint8Array) return callback(null, null);
+    await turn();
+    callback(this.stopped ? failure("ECANCELED").message : null, it);
   }
 
   /**
@@ -56,7 +72,7 @@ export class Files {
       folder = next.folder;
     }
     if (!folder) throw failure("ENOTDIR");
-    this.#early.delete(path);
+    this.#prefetched.delete(path);
     folder.set(last, source instanceof Uint8Array ? { bytes: source, size: source.length } : { source, size: source instanceof Blob ? source.size : 0 });
   }
 

@@ -1,11 +1,10 @@
 // The calls that Go's package os makes, those of Node's fs, over the worker's files: so a take is
 // opened in the browser as it is on disk.
-import { Stream, failure } from "./stream.js";
+import { failure } from "./stream.js";
 
 /** @typedef {import("./stream.js").Failure} Failure */
 /** @typedef {import("./files.js").Node} Node */
-/** @typedef {import("./files.js").Loaded} Loaded */
-/** @typedef {{node: Node, bytes: Loaded | null, at: number}} Open a file that is open, its source's bytes, and where it is read next */
+/** @typedef {{node: Node, bytes: Uint8Array | null, at: number}} Open a file that is open, its source's bytes, and where it is read next */
 
 /**
  * @template T
@@ -44,7 +43,7 @@ export function fsOf(files) {
   const readPlain = plain((/** @type {Open} */ f, /** @type {Uint8Array} */ to, /** @type {number | null} */ position) => {
     const from = position ?? f.at;
     const bytes = f.bytes ?? f.node.bytes;
-    if (!(bytes instanceof Uint8Array)) throw failure("EISDIR");
+    if (!bytes) throw failure("EISDIR");
     const n = Math.max(0, Math.min(to.length, (f.bytes ? bytes.length : f.node.size) - from));
     to.set(bytes.subarray(from, from + n));
     if (position === null) f.at += n;
@@ -76,9 +75,7 @@ export function fsOf(files) {
   const read = (fd, buffer, offset, length, position, callback) => {
     const f = open.get(fd);
     if (!f) return callback(failure("EBADF"));
-    const to = buffer.subarray(offset, offset + length);
-    if (f.bytes instanceof Stream) f.bytes.read(to, position ?? f.at, callback);
-    else readPlain(f, to, position, callback);
+    readPlain(f, buffer.subarray(offset, offset + length), position, callback);
   };
   /** @type {Transfer} */
   const write = (fd, buffer, offset, length, position, callback) => writePlain(fd, buffer.subarray(offset, offset + length), position, callback);
@@ -87,37 +84,34 @@ export function fsOf(files) {
     constants: Object.fromEntries(Object.entries(O).map(([name, value]) => [`O_${name}`, value])),
     writeSync: (/** @type {number} */ _fd, /** @type {Uint8Array} */ bytes) => (print(bytes), bytes.length),
     open: (/** @type {string} */ path, /** @type {number} */ flags, /** @type {number} */ _mode, /** @type {Callback<number>} */ callback) => {
-      const there = files.find(path);
+      const found = files.find(path);
       const { folder, name } = files.parent(path);
-      if (there && flags & O.CREAT && flags & O.EXCL) return callback(failure("EEXIST"));
-      if (!there && !(folder && flags & O.CREAT)) return callback(failure("ENOENT"));
+      if (found && flags & O.CREAT && flags & O.EXCL) return callback(failure("EEXIST"));
+      if (!found && !(folder && flags & O.CREAT)) return callback(failure("ENOENT"));
       /** @type {Node} */
-      const node = there ?? { bytes: new Uint8Array(0), size: 0 };
-      if (!there) folder?.set(name, node);
+      const node = found ?? { bytes: new Uint8Array(0), size: 0 };
+      if (!found) folder?.set(name, node);
       if (flags & O.TRUNC && node.bytes) node.size = 0;
-      const done = (/** @type {Loaded | null} */ bytes) => {
+      const done = (/** @type {Uint8Array | null} */ bytes) => {
         open.set(next, { node, bytes, at: 0 });
         callback(null, next++);
       };
       if (!node.source) return done(null);
       files.load(path, node.source).then(
-        // Between two files the worker hears whether the frame is wanted at all.
-        (bytes) => turn(() => {
-          if (files.stopped) return callback(failure("ECANCELED"));
+        (bytes) => {
           node.size = bytes.length;
           done(bytes);
-        }),
-        (error) => callback(failure("EIO", error.message)),
+        },
+        (error) => callback(error.code ? error : failure("EIO", error.message)),
       );
     },
     close: plain((/** @type {number} */ fd) => void open.delete(fd)),
     read,
     write,
-    // view is not one of Node's: package plate reads by it what is there, without a copy
-    // (plate/file_js.go).
+    // view is not one of Node's: the engine reads by it what is held here, without a copy
+    // (wasm/engine/files.go).
     view: (/** @type {number} */ fd, /** @type {number} */ from, /** @type {number} */ to) => {
       const { bytes, node } = open.get(fd) ?? {};
-      if (bytes instanceof Stream) return bytes.view(from, to);
       return (bytes ?? node?.bytes?.subarray(0, node.size))?.subarray(from, to) ?? null;
     },
     stat,
@@ -177,17 +171,6 @@ function plain(work) {
     }
     callback(null, result);
   };
-}
-
-// turn calls act after the messages that have come.
-const turns = new MessageChannel();
-/** @type {(() => void)[]} */
-const waiting = [];
-turns.port2.onmessage = () => waiting.shift()?.();
-/** @param {() => void} act */
-function turn(act) {
-  waiting.push(act);
-  turns.port1.postMessage(0);
 }
 
 /**

@@ -4,16 +4,16 @@
 // wrong with it.
 
 import { messageOf } from "../errors.js";
+import { chunks, headOf, word } from "./png.js";
 
 /** @typedef {{id: number, file: Blob, pixels: number}} Question pixels are those that a picture has at most */
 
 /**
- * The answers to a question: the head, then the pieces, then done; or wrong.
+ * The answers to a question: the picture, then the pieces, then done; or wrong.
  * @typedef {object} Answer
  * @property {number} id
- * @property {Uint8Array} [head] the first line, as plate/inpart_js.go reads it
- * @property {number} [size] with it: how long the whole is
- * @property {Uint8Array} [piece] what follows
+ * @property {{width: number, height: number, color: boolean, depth: number, size: number}} [picture] size is how many bytes follow
+ * @property {Uint8Array} [piece] of them
  * @property {boolean} [done]
  * @property {string} [wrong] why the library has to read it
  */
@@ -49,12 +49,11 @@ scope.onmessage = async (/** @type {MessageEvent<Question | {cancel: number}>} *
 /** @param {Question} question */
 async function inflate({ id, file, pixels }) {
   const bytes = new Uint8Array(await file.arrayBuffer());
-  const { width, height, kind, depth, chunks, data } = chunksOf(bytes);
-  const line = 1 + (width * (kind === 0 ? 1 : 3) * depth) / 8;
+  const { width, height, color, depth, chunks, data } = linesOf(bytes);
+  const line = 1 + (width * (color ? 3 : 1) * depth) / 8;
   const size = line * height;
   if (width * height > pixels || bytes.length < size / mostRatio) throw new Error("too large");
-  const head = new TextEncoder().encode(`twinplate in part: lines ${width} ${height} ${kind} ${depth}\n`);
-  say({ id, head, size: head.length + size + 4 });
+  say({ id, picture: { width, height, color, depth, size: size + 4 } });
 
   const stream = new DecompressionStream("deflate");
   const writer = stream.writable.getWriter();
@@ -77,7 +76,7 @@ async function inflate({ id, file, pixels }) {
   }
   await written;
   if (n !== size) throw new Error("fewer lines than the picture has");
-  for (const [from, to] of chunks) if (crc(bytes, from, to) !== word(bytes, to)) throw new Error("a checksum is wrong");
+  for (const { from, to } of chunks) if (crc(bytes, from - 4, to) !== word(bytes, to)) throw new Error("a checksum is wrong");
   // The sum of the lines, which the library holds to them once more.
   const tail = new Uint8Array(4);
   let at = 4;
@@ -85,46 +84,21 @@ async function inflate({ id, file, pixels }) {
   say({ id, piece: tail }, [tail.buffer]);
 }
 
-const word = (/** @type {Uint8Array} */ bytes, /** @type {number} */ i) => ((bytes[i] << 24) | (bytes[i + 1] << 16) | (bytes[i + 2] << 8) | bytes[i + 3]) >>> 0;
-
 /**
- * chunksOf reads a PNG file of the kinds that plate's own reader reads: gray or color, 8 or 16
- * bits, not interlaced, no transparent color. Chunks are from and to of what their checksums are
- * of, and data the bytes of the IDAT chunks.
+ * linesOf reads a PNG file of the kinds that plate's own reader reads: gray or color, 8 or 16
+ * bits, not interlaced, no transparent color. Data is the bytes of its IDAT chunks.
  * @param {Uint8Array<ArrayBuffer>} bytes
  */
-function chunksOf(bytes) {
+function linesOf(bytes) {
   const wrong = new Error("not a PNG file that is read so");
-  /** @type {[number, number][]} */
-  const chunks = [];
-  /** @type {Uint8Array<ArrayBuffer>[]} */
-  const data = [];
-  let head, before;
-  if (word(bytes, 0) !== 0x89504e47 || word(bytes, 4) !== 0x0d0a1a0a) throw wrong;
-  for (let at = 8; at + 12 <= bytes.length; ) {
-    const n = word(bytes, at);
-    const end = at + 8 + n;
-    if (end + 4 > bytes.length) throw wrong;
-    const name = String.fromCharCode(...bytes.subarray(at + 4, at + 8));
-    chunks.push([at + 4, end]);
-    if (name === "IHDR" && n === 13 && at === 8) {
-      const [width, height] = [word(bytes, 16), word(bytes, 20)];
-      const [depth, kind, ...rest] = bytes.subarray(24, 29);
-      if (!width || !height || (depth !== 8 && depth !== 16) || (kind !== 0 && kind !== 2) || rest.some(Boolean)) throw wrong;
-      head = { width, height, kind, depth };
-    } else if (name === "IDAT") {
-      if (data.length && before !== "IDAT") throw wrong;
-      data.push(bytes.subarray(at + 8, end));
-    } else if (name === "IEND") {
-      if (!head || !data.length || n) throw wrong;
-      return { ...head, chunks, data };
-    } else if (name === "IHDR" || name === "PLTE" || name === "tRNS") {
-      throw wrong;
-    }
-    before = name;
-    at = end + 4;
-  }
-  throw wrong;
+  const all = [...chunks(bytes)];
+  const head = headOf(bytes);
+  const names = all.map((c) => c.name);
+  const [first, last] = [names.indexOf("IDAT"), names.lastIndexOf("IDAT")];
+  const end = all.at(-1);
+  if (!head || first < 0 || names.slice(first, last).some((name) => name !== "IDAT") || end?.name !== "IEND" || end.from !== end.to) throw wrong;
+  if (names.slice(1).some((name) => name === "IHDR" || name === "PLTE" || name === "tRNS")) throw wrong;
+  return { ...head, chunks: all, data: all.slice(first, last + 1).map((c) => bytes.subarray(c.from, c.to)) };
 }
 
 // Tables for the CRC of PNG's annex D, eight bytes at a time.

@@ -2,7 +2,8 @@
 // time.
 import { Stream } from "./stream.js";
 
-/** @typedef {{id: number, file: Blob, pixels: number, resolve: (stream: Stream | null) => void, stream: Stream | null}} Job */
+/** @typedef {{id: number, file: Blob, pixels: number, resolve: (decoded: Decoded | null) => void, stream: Stream | null}} Job */
+/** @typedef {import("./stream.js").Decoded} Decoded */
 /** @typedef {{port: Worker, job: Job | null}} Helper */
 
 const mostHelpers = 2; // color plate and band plate
@@ -14,11 +15,10 @@ const waiting = [];
 let count = 0;
 
 /**
- * lines returns a stream of what plate/inpart_js.go reads, or null where the library must read the
- * file. Files are inflated in the order in which they are asked for.
+ * lines returns the lines of a file, or null where the library must read it. Files are inflated in the order in which they are asked for.
  * @param {Blob | Uint8Array} file
  * @param {number} pixels that a picture has at most
- * @returns {Promise<Stream | null>}
+ * @returns {Promise<Decoded | null>}
  */
 export async function lines(file, pixels) {
   if (!(file instanceof Blob) || typeof DecompressionStream === "undefined") return null;
@@ -60,13 +60,12 @@ function freeHelper() {
  * @param {Helper} helper
  * @param {Omit<import("./inflate.js").Answer, "id">} answer
  */
-function answered(helper, { head, size, piece, done, wrong }) {
+function answered(helper, { picture, piece, done, wrong }) {
   const { job } = helper;
   if (!job) return;
-  if (head) {
-    job.stream = new Stream(size ?? 0);
-    job.stream.push(head);
-    job.resolve(job.stream);
+  if (picture) {
+    job.stream = new Stream(picture.size);
+    job.resolve({ ...picture, format: "png", planes: "lines", stream: job.stream });
   } else if (piece) {
     job.stream?.push(piece);
   } else if (done || wrong) {

@@ -1,5 +1,4 @@
-// A file of the worker's file system that comes in pieces, and the errors that Go knows by their
-// codes.
+// What the browser decodes, which comes in pieces, and the errors that Go knows by their codes.
 
 /** @typedef {Error & {code: string}} Failure as Node's fs has it */
 
@@ -15,7 +14,25 @@ export function failure(code, cause) {
   return Object.assign(new Error(cause ? `${codes[code]}: ${cause}` : codes[code]), { code });
 }
 
-// A Stream is a file that comes in pieces; those that are there can be read.
+/**
+ * A Decoded picture is what the engine reads in place of a file (wasm/engine/files.go): "420" are the
+ * planes of Y', Cb and Cr, "rgbx" four bytes a pixel, and "lines" a PNG file's lines with their filters
+ * and their Adler-32.
+ * @typedef {{format: string, width: number, height: number, color: boolean, depth: number, planes: "420" | "rgbx" | "lines", stream: Stream}} Decoded
+ */
+
+// turn waits for the messages that have come.
+const turns = new MessageChannel();
+/** @type {(() => void)[]} */
+const waiting = [];
+turns.port2.onmessage = () => waiting.shift()?.();
+/** @returns {Promise<void>} */
+export const turn = () => new Promise((resolve) => {
+  waiting.push(resolve);
+  turns.port1.postMessage(0);
+});
+
+// A Stream is bytes that come in pieces; those that are here can be read.
 export class Stream {
   /** @type {Uint8Array[]} */
   pieces = [];
@@ -23,12 +40,16 @@ export class Stream {
   ends = []; // of the pieces, in the file
   /** @type {(() => void)[]} */
   waiting = [];
-  /** @type {Failure | null} */
+  /** @type {string | null} */
   failed = null;
 
-  /** @param {number} length */
-  constructor(length) {
+  /**
+   * @param {number} length
+   * @param {Uint8Array[]} pieces those that are here
+   */
+  constructor(length, ...pieces) {
     this.length = length;
+    for (const piece of pieces) this.push(piece);
   }
 
   /** @param {Uint8Array} piece */
@@ -40,46 +61,31 @@ export class Stream {
 
   /** @param {string} text */
   fail(text) {
-    this.failed = failure("EIO", text);
+    this.failed = text;
     for (const go of this.waiting.splice(0)) go();
   }
 
   /**
-   * view returns bytes from a place on, without a copy, as many as one piece has, or null where
-   * there are none yet.
+   * view returns bytes from a place on, without a copy, as many as one piece has, none at the end, or
+   * null where they have not come.
    * @param {number} from
    * @param {number} to
    */
   view(from, to) {
     const k = this.ends.findLastIndex((end) => end <= from) + 1;
-    if (this.failed || (k === this.pieces.length && from < this.length)) return null; // read says what is wrong
+    if (this.failed || (k === this.pieces.length && from < this.length)) return null;
     const at = from - (this.ends[k - 1] ?? 0);
     return this.pieces[k]?.subarray(at, at + to - from) ?? new Uint8Array(0);
   }
 
   /**
-   * read copies what there is from a place on, once there is something, and tells how much.
-   * @param {Uint8Array} to
+   * wait calls back once view has something from a place on, or says what is wrong.
    * @param {number} from
-   * @param {(error: Failure | null, n?: number) => void} callback
+   * @param {(error: string | null) => void} callback
    * @returns {void}
    */
-  read(to, from, callback) {
-    if (this.failed) return callback(this.failed);
-    const end = this.ends.at(-1) ?? 0;
-    if (from >= end && from < this.length) {
-      this.waiting.push(() => this.read(to, from, callback));
-      return;
-    }
-    let n = 0;
-    let k = this.ends.findLastIndex((end) => end <= from) + 1;
-    for (; n < to.length && k < this.pieces.length; k++) {
-      const piece = this.pieces[k];
-      const at = from + n - (this.ends[k] - piece.length);
-      const part = piece.subarray(at, at + to.length - n);
-      to.set(part, n);
-      n += part.length;
-    }
-    callback(null, n);
+  wait(from, callback) {
+    if (this.failed || this.view(from, from)) callback(this.failed);
+    else this.waiting.push(() => this.wait(from, callback));
   }
 }

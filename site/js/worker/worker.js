@@ -5,7 +5,7 @@ import { program } from "../go.js";
 import { Files, load } from "./files.js";
 import { fsOf } from "./fs.js";
 import { drop, lines } from "./lines.js";
-import { again, planes, rough } from "./planes.js";
+import { again, drafts, planes } from "./planes.js";
 import { bytes, give } from "./spare.js";
 
 /** @typedef {import("../page/operations.js").About} About */
@@ -28,7 +28,7 @@ import { bytes, give } from "./spare.js";
 /**
  * What the engine finds in a worker, beside what Go's runtime does, and what it puts there.
  * @typedef {object} Scope
- * @property {(paths: string[], quick: boolean) => boolean} early
+ * @property {(paths: string[], quick: boolean) => boolean} prefetch
  * @property {(about: About) => void} engineReady
  * @property {(op: string, args: string) => Promise<Answer>} engine
  */
@@ -45,21 +45,22 @@ Object.assign(scope, {
   process: { pid: 1, ppid: 0, getuid: () => 0, getgid: () => 0, geteuid: () => 0, getegid: () => 0, getgroups: () => [], umask: () => 0, cwd: () => "/", chdir() {} },
   path: { resolve: (/** @type {string[]} */ ...parts) => parts.join("/") },
   bytes,
-  rough,
+  drafts,
+  decoded: files.decoded.bind(files),
 });
 
 // The engine says which files it will read next, and whether what it gets may differ a little from
 // what the library makes of them. It is told whether any may. Then it asks whether any did.
-scope.early = (paths, quick) => {
+scope.prefetch = (paths, quick) => {
   drop();
   again();
   const isPNG = (/** @type {string} */ path) => /\.png$/i.test(path);
-  const mayBeRough = (/** @type {string} */ path) => quick && (isPNG(path) || /\.jpe?g$/i.test(path));
-  files.ready(paths, async (source, path) => {
+  const mayBeDraft = (/** @type {string} */ path) => quick && (isPNG(path) || /\.jpe?g$/i.test(path));
+  files.prefetch(paths, async (source, path) => {
     const file = typeof source === "function" ? await source() : source;
-    return (mayBeRough(path) && (await planes(file, pixels))) || (isPNG(path) && (await lines(file, pixels))) || load(file);
+    return (mayBeDraft(path) && (await planes(file, pixels))) || (isPNG(path) && (await lines(file, pixels))) || load(file);
   });
-  return paths.some(mayBeRough);
+  return paths.some(mayBeDraft);
 };
 
 /** @param {WebAssembly.Module} module */

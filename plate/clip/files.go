@@ -1,0 +1,115 @@
+package clip
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"image"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+
+	"example.com/twinplate/plate"
+)
+
+// Files is the machine's picture files and video files: a plate.Files. The frame of a video file has
+// the name FILE#INDEX, counted from 0.
+type Files struct {
+	plate.Disk
+
+	mu      sync.Mutex
+	readers map[string]*Reader
+}
+
+// NewFiles returns the machine's files.
+func NewFiles() *Files { return &Files{readers: map[string]*Reader{}} }
+
+// Footage returns what a video file says of its frames, or nil where the file is a picture or is not
+// there. Whether a file may be a video is told by its extension.
+func (f *Files) Footage(name string) (*plate.Footage, error) {
+	if stat, err := os.Stat(name); err != nil || !stat.Mode().IsRegular() || !mayBe(name) {
+		return nil, nil
+	}
+	_, noPicture := plate.Probe(name)
+	if noPicture == nil {
+		return nil, nil
+	}
+	r, err := f.reader(name)
+	if err != nil {
+		var of *plate.FileError
+		if errors.As(noPicture, &of) && !errors.Is(err, ErrNoFFmpeg) {
+			err = fmt.Errorf("%w; and %w", err, of.Err)
+		}
+		return nil, err
+	}
+	info := r.Info()
+	names := make([]string, info.Frames)
+	for i := range names {
+		names[i] = name + "#" + strconv.Itoa(i)
+	}
+	return &plate.Footage{Names: names, FPS: info.FPS(), TimeCode: info.TimeCode}, nil
+}
+
+// Open opens a picture file, or a frame of a video file.
+func (f *Files) Open(name string) (*plate.Picture, error) {
+	file, index, ok := split(name)
+	if !ok {
+		return f.Disk.Open(name)
+	}
+	r, err := f.reader(file)
+	if err != nil {
+		return nil, err
+	}
+	return plate.DecodedPicture(name, r.Info().Info, func() (image.Image, error) { return r.Frame(index) }), nil
+}
+
+// FileOf returns the file that a picture is in.
+func (f *Files) FileOf(name string) string {
+	file, _, _ := split(name)
+	return file
+}
+
+// Rest ends the programs that read video files, until a frame is asked for.
+func (f *Files) Rest() {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	for _, r := range f.readers {
+		r.Rest()
+	}
+}
+
+// reader returns the reader of a video file.
+func (f *Files) reader(file string) (*Reader, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if r := f.readers[file]; r != nil {
+		return r, nil
+	}
+	r, err := Open(context.Background(), file)
+	if err == nil {
+		f.readers[file] = r
+	}
+	return r, err
+}
+
+// mayBe reports whether a file may be a video file and not a picture, by its extension.
+func mayBe(path string) bool {
+	extension := strings.ToLower(filepath.Ext(path))
+	return extension != "" && !slices.Contains(plate.Extensions(), extension)
+}
+
+// split returns the file and the index of a frame in a video file.
+func split(name string) (file string, index int, ok bool) {
+	at := strings.LastIndexByte(name, '#')
+	if at < 0 || !mayBe(name[:at]) {
+		return name, 0, false
+	}
+	index, err := strconv.Atoi(name[at+1:])
+	if err != nil || index < 0 {
+		return name, 0, false
+	}
+	return name[:at], index, true
+}
