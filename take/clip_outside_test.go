@@ -124,7 +124,7 @@ func TestClipsAreTheirFrames(t *testing.T) {
 	if err := job.WriteClips(context.Background(), file("clips"), take.ClipOptions{Archive: file("part.mkv")}); err == nil || !strings.Contains(err.Error(), "frame 3 is not done") {
 		t.Errorf("without a frame: %v", err)
 	}
-	if err := job.WriteClips(context.Background(), file("clips"), take.ClipOptions{Preview: clips.Band}); err == nil || !strings.Contains(err.Error(), "overwrite this input") {
+	if err := job.WriteClips(context.Background(), file("clips"), take.ClipOptions{Preview: clips.Band}); err == nil || !strings.Contains(err.Error(), "overwrite the input") {
 		t.Errorf("over an input: %v", err)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
