@@ -98,7 +98,7 @@ vectors:
 	@$(TEST) $(SIMD) ./internal/kernel
 	@$(TEST) GODEBUG=simd=256 $(SIMD) -count=1 ./internal/kernel
 	@$(TEST) $(SIMD) -short -run='$(VECTOR)' ./align ./matte ./composite ./take
-	@$(TEST) GOOS=js GOARCH=wasm $(SIMD) -short -run='$(VECTOR)|^TestView|^TestInPart' -exec="$(NODE)" ./internal/kernel ./plate ./align ./matte ./composite ./take
+	@$(TEST) GOOS=js GOARCH=wasm $(SIMD) -short -run='$(VECTOR)|^TestWorkerFiles' -exec="$(NODE)" ./wasm/engine ./internal/kernel ./plate ./align ./matte ./composite ./take
 
 # The same kernels by the vectors of another processor, which QEMU plays.
 arm64:

@@ -151,7 +151,7 @@ func addHeld(out, p, t, b []float32) {
 
 var iota16 = [Pad]float32{0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15}
 
-func places(l *Line, dx, dy []float32, at *[2]float32) {
+func places(l *MapLine, dx, dy []float32, at *[2]float32) {
 	n := len(dx)
 	tox, toy := first(dx, n), first(dy, n)
 	one := simd.BroadcastFloat32s(1)

@@ -18,6 +18,7 @@ import (
 var floors = [][]string{
 	{"internal/half", "internal/parallel", "internal/robust", "internal/target", "internal/app/film"},
 	{"internal/kernel", "plate/exr"},
+	{"internal/pngfile"},
 	{"plate"},
 	{"plate/clf", "plate/clip", "internal/scene"},
 	{"align", "matte", "composite", "rig/simulate"},
