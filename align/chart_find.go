@@ -194,14 +194,17 @@ func candidates(q plane, noise float64) []*saddle {
 func grain(q plane) float64 {
 	const (
 		apart = 3 // pixels
-		// Of the absolute values of a normal distribution's, in sigma: where its integral is 5/8.
+		// A part of the differences that the chart's own edges, which are fewer, do not reach.
+		lower = 0.25
+		// That quantile of a normal distribution's absolute values, in sigma: where its integral is
+		// 5/8.
 		quartile = 0.3186
 	)
 	var d []float32
 	for i, step := 0, max(1, len(q.pix)/samples)|1; i < len(q.pix)-apart; i += step {
 		d = append(d, float32(math.Abs(float64(q.pix[i+apart]-q.pix[i]))))
 	}
-	return float64(robust.Quantile(d, 0.25)) / (quartile * math.Sqrt2)
+	return float64(robust.Quantile(d, lower)) / (quartile * math.Sqrt2)
 }
 
 // peak reports whether s is the largest within three pixels.

@@ -528,7 +528,8 @@ func (u chartUnit) covariance(t chartTheta, cov [][]float64) [12][12]float64 {
 
 // coverage is the part of a grid over the color frame that has a corner near.
 func coverage(g Geometry, corners []PointPair) float64 {
-	grid := g.Grid(33)
+	const across = 33 // points of the grid along each axis: coverage to 1 part in 1000
+	grid := g.Grid(across)
 	r := coverageReach * float64(g.ColorW)
 	n := 0
 	for _, p := range grid {

@@ -70,7 +70,8 @@ func (f *Fitter) Coverage() *plate.Gray {
 			for _, w := range weights {
 				sum += float64(w)
 			}
-			if parts[i] = float32(sum); math.Abs(sum-1) < 1e-6 { // weights are float32
+			const rounding = 1e-6 // of a sum of float32 weights
+			if parts[i] = float32(sum); math.Abs(sum-1) < rounding {
 				parts[i] = 1
 			}
 		}
@@ -221,6 +222,7 @@ func (t *taps) resample(out, line []float32) {
 
 // newTaps lays src pixels over dst, enlarged by scale, from the place edge on.
 func newTaps(src, dst int, edge, scale float64) taps {
+	const rounding = 1e-9 // of a pixel, or of a weight of about 1: far above float64's, far below what shows
 	t := taps{first: make([]int32, dst), start: make([]int32, dst+1)}
 	wide := max(1, 1/scale) // the filter's unit in pixels of the picture
 	far := edge + scale*float64(src)
@@ -230,11 +232,11 @@ func newTaps(src, dst int, edge, scale float64) taps {
 		// edge.
 		from, to := max(float64(i), edge), min(float64(i+1), far)
 		cover, middle := to-from, (from+to)/2
-		if cover > 1-1e-9 {
+		if cover > 1-rounding {
 			cover, middle = 1, float64(i)+0.5
 		}
 		t.start[i+1] = int32(len(t.weights))
-		if cover < 1e-9 {
+		if cover < rounding {
 			continue
 		}
 		center := (middle-edge)/scale - 0.5 // in the picture, whole numbers at pixel centers
@@ -247,10 +249,10 @@ func newTaps(src, dst int, edge, scale float64) taps {
 			w = append(w, v)
 			sum += v
 		}
-		for len(w) > 0 && math.Abs(w[0]) < 1e-9 {
+		for len(w) > 0 && math.Abs(w[0]) < rounding {
 			w, first = w[1:], first+1
 		}
-		for len(w) > 0 && math.Abs(w[len(w)-1]) < 1e-9 {
+		for len(w) > 0 && math.Abs(w[len(w)-1]) < rounding {
 			w = w[:len(w)-1]
 		}
 		t.first[i] = int32(first)

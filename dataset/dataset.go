@@ -220,7 +220,8 @@ func newWriter(ctx context.Context, dir string, sources []Source, opt *Options) 
 
 // checkName reports whether a take's name can be that of a folder everywhere.
 func checkName(name string) error {
-	if name == "" || strings.HasPrefix(name, ".") || strings.ContainsAny(name, `/\:*?"<>|`) || len(name) > 100 {
+	const longest = 100 // bytes: file systems take 255, and some archives 100 (common practice)
+	if name == "" || strings.HasPrefix(name, ".") || strings.ContainsAny(name, `/\:*?"<>|`) || len(name) > longest {
 		return fmt.Errorf("a take cannot be called %q: its name is that of a folder", name)
 	}
 	return nil

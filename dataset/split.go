@@ -18,12 +18,13 @@ type Shares [3]float64
 
 // ParseShares reads three numbers with commas between them, such as 80,10,10.
 func ParseShares(s string) (Shares, error) {
+	const most = 1e6 // of a share; chosen by hand
 	var shares Shares
 	parts := strings.Split(s, ",")
 	sum := 0.0
 	for i := range shares {
 		if len(parts) == len(shares) {
-			if v, err := strconv.ParseFloat(strings.TrimSpace(parts[i]), 64); err == nil && v >= 0 && v <= 1e6 {
+			if v, err := strconv.ParseFloat(strings.TrimSpace(parts[i]), 64); err == nil && v >= 0 && v <= most {
 				shares[i] = v
 				sum += v
 				continue

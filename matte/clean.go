@@ -260,11 +260,12 @@ func (b *rebuild) gather() (sum, count *plate.Gray) {
 func (b *rebuild) fill(sum, count *plate.Gray) {
 	// Frames a pixel, in the mean around, from which the sums are believed; chosen by hand.
 	const seen = 0.15
+	reaches := []int{3, 9, 27} // pixels to either side, each three times as far: chosen by hand
 	left := make([]bool, len(count.Pix))
 	for i := range left {
 		left[i] = true
 	}
-	for _, r := range []int{3, 9, 27} {
+	for _, r := range reaches {
 		s, n := boxMean(sum, r), boxMean(count, r)
 		for i := range left {
 			if left[i] && n.Pix[i] > seen {

@@ -82,8 +82,9 @@ func (s *Solver) ScreenColor(frames []Sample) (*ScreenColor, error) {
 	constant, field := fitColor(rows, 0), fitColor(rows, 2)
 	out := constant
 	for c := range 3 {
-		// An F test with five more unknowns, of six.
-		if constant.rss[c] > field.rss[c]*(1+fieldTest*5/float64(len(rows)-6)) {
+		// An F test for the field's further unknowns.
+		const unknowns = 6 // of a polynomial of degree 2; a constant has one
+		if constant.rss[c] > field.rss[c]*(1+fieldTest*(unknowns-1)/float64(len(rows)-unknowns)) {
 			out = field
 		}
 	}

@@ -196,8 +196,12 @@ func raster(out *plate.Gray, corners []Corner, w, h, pad float64) {
 			nx, ny := at(i + 2)
 			dx1, dy1 = (nx-x0)/2, (ny-y0)/2
 		}
-		// Hermite's curve, in lines of about two pixels.
-		steps := min(max(int(math.Hypot(x1-x0, y1-y0)/2), 8), 512)
+		// Hermite's curve, in lines. Their bounds keep a short one round, and a long one quick.
+		const (
+			line          = 2      // pixels, of which a curve leaves its chord by less than can be seen
+			fewest, lines = 8, 512 // to a curve; chosen by hand
+		)
+		steps := min(max(int(math.Hypot(x1-x0, y1-y0)/line), fewest), lines)
 		for k := 1; k <= steps; k++ {
 			u := float64(k) / float64(steps)
 			v := 1 - u

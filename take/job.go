@@ -69,7 +69,8 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	}
 	t.stage("the screen, the crosstalk and the reference plates")
 	j.resampler = t.recipe.Resample.NewResampler(j.Geometry)
-	if unseen := j.unseen(); unseen > 0.0005 {
+	const toldUnseen = 0.0005 // of the frame: what is told as 0.1 %
+	if unseen := j.unseen(); unseen > toldUnseen {
 		j.Notes = append(j.Notes, fmt.Sprintf("%.1f %% of the color frame lies outside the band plate: there the band plate's outermost pixels are repeated, and the matte is a guess; frame the band camera a little wider", 100*unseen))
 	}
 	ref := matte.References{DarkColor: j.lens.ofColor(t.darkColor), CleanColor: j.lens.ofColor(t.cleanColor)}
