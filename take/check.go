@@ -678,7 +678,7 @@ func (c *checker) lamps(ctx context.Context, progress func(done, total int)) err
 
 // mains says which mains would give a beat of this frequency, in cycles a frame.
 func mains(frequency, fps float64, frames int) string {
-	const resolved = 0.5 // of a cycle over the take: what a spectrum tells apart is one
+	const resolved = 0.5                   // of a cycle over the take: what a spectrum tells apart is one
 	for _, hz := range []float64{50, 60} { // IEC 60038 has no others (not checked against the source)
 		if math.Abs(matte.Alias(2*hz, fps)/fps-frequency) < resolved/float64(frames) {
 			return fmt.Sprintf(" Lamps on a magnetic ballast at %.0f Hz mains pulse at %.0f Hz, which gives this beat.", hz, 2*hz)
