@@ -1,24 +1,23 @@
 package kernel
 
+import "hash/adler32"
+
 // Plus sets dst to a + b, each byte modulo 256. All have dst's length at the least; dst may be a or
 // b.
 func Plus(dst, a, b []byte) {
-	plus(dst, a, b)
-	settle()
+	plusFrom(plusFront(dst, a, b), dst, a, b)
 }
 
 // Minus sets dst to a - b, each byte modulo 256. All have dst's length at the least; dst may be a
 // or b.
 func Minus(dst, a, b []byte) {
-	minus(dst, a, b)
-	settle()
+	minusFrom(minusFront(dst, a, b), dst, a, b)
 }
 
 // Adler32 returns the checksum of RFC 1950.
 func Adler32(b []byte) uint32 {
-	sum := adler(b)
-	settle()
-	return sum
+	sum, n := adlerFront(b)
+	return JoinAdler32(sum, adler32.Checksum(b[n:]), len(b)-n)
 }
 
 // JoinAdler32 returns the checksum of bytes of sum a followed by n bytes of sum b.
@@ -32,6 +31,5 @@ const adlerMod = 65521
 
 // Running makes of each pixel of n bytes its sum with all before it, each byte modulo 256.
 func Running(line []byte, n int) {
-	running(line, n)
-	settle()
+	runningFrom(max(runningFront(line, n), n), line, n)
 }

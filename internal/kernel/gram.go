@@ -6,19 +6,43 @@ const Columns = 8
 // Gram sets the lower triangle of out, row by row, to the sums over the rows of w times the
 // products of their values. The rest of it becomes anything.
 func Gram(out *[Columns * Columns]float64, rows [][Columns]float64, w []float64) {
-	gram(out, rows, w[:len(rows)])
-	settle()
+	i := gramFront(out, rows, w)
+	gramFrom(i, out, rows, w)
 }
 
 // Fold sets out to the sums over the rows of c times their values.
 func Fold(out *[Columns]float64, rows [][Columns]float64, c []float64) {
-	fold(out, rows, c[:len(rows)])
-	settle()
+	i := foldFront(out, rows, c)
+	foldFrom(i, out, rows, c)
 }
 
 // Fold3 is Fold for three at once, none of which waits for the others.
 func Fold3(out *[3][Columns]float64, rows [][Columns]float64, c *[3][]float64) {
-	n := len(rows)
-	fold3(out, rows, c[0][:n], c[1][:n], c[2][:n])
-	settle()
+	i := fold3Front(out, rows, c)
+	for k := range out {
+		foldFrom(i, &out[k], rows, c[k])
+	}
+}
+
+func gramFrom(i int, out *[Columns * Columns]float64, rows [][Columns]float64, w []float64) {
+	w = w[:len(rows)]
+	for ; i < len(rows); i++ {
+		r, v := &rows[i], w[i]
+		for j := range Columns {
+			f := v * r[j]
+			for q := range j + 1 {
+				out[j*Columns+q] += f * r[q]
+			}
+		}
+	}
+}
+
+func foldFrom(i int, out *[Columns]float64, rows [][Columns]float64, c []float64) {
+	c = c[:len(rows)]
+	for ; i < len(rows); i++ {
+		v := c[i]
+		for j, r := range rows[i] {
+			out[j] += v * r
+		}
+	}
 }

@@ -1,11 +1,28 @@
 // Package kernel holds the arithmetic that is done for every pixel of every frame, row by row: the
-// solution of a row, the hold-out, and the bicubic resampling. Where the toolchain has the portable
-// vector package the kernels use it; everywhere else they are plain loops of the same meaning,
-// which also do the last few pixels of a row for the vector ones.
+// solution of a row, the hold-out, and the bicubic resampling.
+//
+// Plain loops define what each of them gives. Vectors do the front of a row where there are any, as
+// far as whole ones go, and the plain loops the rest: the functions whose names end in Front do as
+// much as they can, and return how many values that was. They are
+//
+//   - on amd64 assembly for AVX2, which gen writes (avx2_amd64.go, avx2_amd64.s). It is in every
+//     build, and used where the processor has AVX2 and FMA;
+//   - elsewhere what the portable vector package makes, where the toolchain has that (vector.go);
+//   - or nothing (none.go).
 //
 // Products are rounded before they are added, so that Solve and Held give the same bits on every
-// machine. The resampling may fuse them, and agrees to a few units in the last place.
+// machine. MapLine, Spread, Cubic, Gram and Fold may fuse them, and agree to a few units in the last
+// place.
 package kernel
+
+// Vectors says by what the kernels are done: "AVX2", the portable vectors and their length, or
+// "plain loops".
+func Vectors() string {
+	if v := vectors(); v != "" {
+		return v
+	}
+	return "plain loops"
+}
 
 // Pad is how many values beyond its row a scratch row must have: the widest vector less one pixel,
 // rounded up.
@@ -30,15 +47,6 @@ type Row struct {
 	Plain                    bool         // the dark plates and K are 0: they need not be read
 }
 
-// cut returns the row with its slices cut to n values each, so that it panics here and not halfway.
-func (r *Row) cut(n int) Row {
-	return Row{r.Band[:n], r.DarkBand[:n], r.Inverse[:n], cut(&r.Color, n), cut(&r.DarkColor, n), cut(&r.Screen, n), r.Plain}
-}
-
-func cut(p *[3][]float32, n int) [3][]float32 {
-	return [3][]float32{p[0][:n], p[1][:n], p[2][:n]}
-}
-
 // A MapLine says where in the band plate the pixels of a row are, as displacements: with x the
 // pixel's place in the row, xc = x - Center, r2 = (xc^2 + YC2) Unit, s = r2 (K1 + r2 K2), e = xc s
 // and f = YC s,
@@ -58,29 +66,29 @@ type MapLine struct {
 // Row solves one row into t and p, and reports whether every value was finite before it was
 // clamped. All rows have the length of t; in's and p's may be longer.
 func (s *Solve) Row(t []float32, p *[3][]float32, in *Row) bool {
-	ok := solveRow(s, t, p, in)
-	settle()
-	return ok
+	i, ok := rowFront(s, t, p, in)
+	return s.solve(i, t, p, in) && ok
 }
 
 // Over is Row with the foreground added to the background at once: out = P + t B. P is not stored.
 func (s *Solve) Over(t []float32, out *[3][]float32, in *Row, back *[3][]float32) bool {
-	ok := solveOver(s, t, out, in, back)
-	settle()
-	return ok
+	i, ok := overFront(s, t, out, in, back)
+	if in.Plain {
+		return s.plainOver(i, t, out, in, back) && ok
+	}
+	return s.over(i, t, out, in, back) && ok
 }
 
 // Held sets out to p + t b. The rows have the length of out; out may be one of them.
 func Held(out, p, t, b []float32) {
-	addHeld(out, p, t, b)
-	settle()
+	held(heldFront(out, p, t, b), out, p, t, b)
 }
 
 // Places fills dx and dy, which have one length, with the displacements of the pixels x, x+step,
 // x+2 step and so on.
 func (l *MapLine) Places(dx, dy []float32, x, step float32) {
-	places(l, dx, dy, &[2]float32{x, step})
-	settle()
+	at := [2]float32{x, step}
+	l.places(placesFront(l, dx, dy, at), dx, dy, at)
 }
 
 // Apart is how many pixels there are from one node of Spread to the next.
@@ -90,8 +98,8 @@ const Apart = 16
 // at every Apart-th place of dst and at the one after its end: by a parabola through three nodes
 // each.
 func Spread(dst, nodes []float32) {
-	spread(dst, nodes[:len(dst)/Apart+1])
-	settle()
+	nodes = nodes[:len(dst)/Apart+1]
+	spreadFrom(spreadFront(dst, nodes), dst, nodes)
 }
 
 // A Run is a part of a row, from pixel From up to but not including To, whose displacements have
@@ -106,30 +114,32 @@ type Run struct {
 // apart, into dst. Up to Pad values after a run, as far as dst's capacity goes, may be overwritten.
 // dst, dx and dy have one length; Cubic is quickest where they have Pad values more of capacity.
 func Cubic(dst, src []float32, stride int, dx, dy []float32, runs []Run) {
-	resample(dst, src, stride, dx, dy, runs)
-	settle()
+	for k := range runs {
+		r := &runs[k]
+		if i := cubicFront(r, dst, src, stride, dx, dy); i < r.To-r.From {
+			r.cubic(i, dst, src, stride, dx, dy)
+		}
+	}
 }
 
 // Finite reports whether no value is NaN or infinite.
 func Finite(s []float32) bool {
-	ok := finite(s)
-	settle()
-	return ok
+	i, ok := finiteFront(s)
+	return ok && allFinite(s[i:])
 }
 
 // Halves sets dst to the bits of the IEEE 754 binary16 numbers nearest to src, the even one of two.
 // What is too large becomes the largest number, and what is not a number becomes 0. Both have one
 // length.
 func Halves(dst []uint32, src []float32) {
-	halves(dst, src[:len(dst)])
-	settle()
+	src = src[:len(dst)]
+	halvesFrom(halvesFront(dst, src), dst, src)
 }
 
 // Weave parts the halves of four planes into their high and their low bytes, those of a pixel
 // together, red lowest. All rows have the length of high.
 func Weave(high, low []uint32, planes *[4][]uint32) {
-	weave(high, low, planes)
-	settle()
+	weaveFrom(weaveFront(high, low, planes), high, low, planes)
 }
 
 // A Video says where in a table of light Y'CbCr is: with Y, U and V the values Scale x + Zero of
@@ -146,6 +156,5 @@ type Video struct {
 // Places fills red, green and blue with places in the table, whole numbers from 0 to Most, rounded
 // toward 0. All have red's length.
 func (v *Video) Places(red, green, blue []int32, luma, cb, cr []float32) {
-	videoPlaces(v, red, green, blue, luma, cb, cr)
-	settle()
+	v.places(videoFront(v, red, green, blue, luma, cb, cr), red, green, blue, luma, cb, cr)
 }

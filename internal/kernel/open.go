@@ -8,8 +8,9 @@ const Reach = 3
 // long as the row and 2 Reach more, with -1 in the first and the last Reach.
 func Bar(barred, inside []int32, row []float32, low, high float32, mark int32) {
 	n := len(row)
-	bar(barred[:n], inside[:n+2*Reach], row, low, high, mark)
-	settle()
+	barred, inside = barred[:n], inside[:n+2*Reach]
+	insideFrom(insideFront(inside, row, low, high), inside, row, low, high)
+	barFrom(barFront(barred, inside, mark), barred, inside, mark)
 }
 
 // A Tally sums, column by column, rows' distances from a center, their squares, and how many they
@@ -21,23 +22,27 @@ type Tally struct {
 
 // Add adds the values of the row that are barred by less than mark. All have the row's length.
 func (t *Tally) Add(row []float32, barred []int32, mark int32, center float32) {
-	add(t, row, barred[:len(row)], mark, center)
-	settle()
+	barred = barred[:len(row)]
+	t.from(tallyFront(t, row, barred, mark, center), row, barred, mark, center)
 }
 
-func barFrom(i, j int, barred, inside []int32, row []float32, low, high float32, mark int32) {
+func insideFrom(i int, inside []int32, row []float32, low, high float32) {
+	inside = inside[Reach:][:len(row)]
 	for ; i < len(row); i++ {
-		inside[i+Reach] = 0
+		inside[i] = 0
 		if v := row[i]; v > low && v < high {
-			inside[i+Reach] = -1
+			inside[i] = -1
 		}
 	}
-	for ; j < len(row); j++ {
+}
+
+func barFrom(i int, barred, inside []int32, mark int32) {
+	for ; i < len(barred); i++ {
 		all := int32(-1)
-		for _, v := range inside[j:][:2*Reach+1] {
+		for _, v := range inside[i:][:2*Reach+1] {
 			all &= v
 		}
-		barred[j] = max(barred[j], mark&^all)
+		barred[i] = max(barred[i], mark&^all)
 	}
 }
 

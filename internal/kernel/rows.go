@@ -30,7 +30,7 @@ func Floats(dst []float32, src []byte, size, step int) {
 	}
 	stride := size * step
 	d, s := first(dst, n), first(src, (n-1)*stride+size)
-	i := 0
+	i := floatsFront(dst, src, size, step)
 	if size == 1 {
 		for ; i <= n-8; i += 8 {
 			p, to := after(s, i*stride), (*[8]float32)(unsafe.Pointer(after(d, i)))
@@ -161,8 +161,7 @@ func Look(dst []float32, step int, places []int32, table *[TableSize]float32) {
 
 // Mix sets dst to a + part (b - a). All have dst's length.
 func Mix(dst, a, b []float32, part float32) {
-	mix(dst, a[:len(dst)], b[:len(dst)], part)
-	settle()
+	mixFrom(mixFront(dst, a, b, part), dst, a, b, part)
 }
 
 func mixFrom(i int, dst, a, b []float32, part float32) {
@@ -174,8 +173,7 @@ func mixFrom(i int, dst, a, b []float32, part float32) {
 
 // Mean3 sets dst to the means of a, b and c. All have dst's length.
 func Mean3(dst, a, b, c []float32) {
-	mean3(dst, a[:len(dst)], b[:len(dst)], c[:len(dst)])
-	settle()
+	mean3From(mean3Front(dst, a, b, c), dst, a, b, c)
 }
 
 func mean3From(i int, dst, a, b, c []float32) {

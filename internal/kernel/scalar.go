@@ -2,11 +2,13 @@ package kernel
 
 import "math"
 
-// limits returns what t and P are brought between.
-func (s *Solve) limits() (low, high, floor float32) {
-	low, high, floor = -math.MaxFloat32, math.MaxFloat32, -math.MaxFloat32
+// bits returns what t and P are brought between, as the bits of floats, which as whole numbers have
+// the order of what is not negative. For whole numbers min and max are one instruction nearly
+// everywhere; for floats, which keep NaN, they are six or eight.
+func (s *Solve) bits() (low, high, floor int32) {
+	low, high, floor = math.MinInt32, math.MaxInt32, math.MinInt32
 	if s.ClampT {
-		low, high = 0, 1
+		low, high = 0, int32(math.Float32bits(1))
 	}
 	if s.ClampP {
 		floor = 0
@@ -14,24 +16,41 @@ func (s *Solve) limits() (low, high, floor float32) {
 	return low, high, floor
 }
 
+// clamp brings v between numbers that bits returned.
+func clamp(v float32, low, high int32) float32 {
+	return math.Float32frombits(uint32(min(max(int32(math.Float32bits(v)), low), high)))
+}
+
+// atLeast is clamp without an upper end.
+func atLeast(v float32, floor int32) float32 {
+	return math.Float32frombits(uint32(max(int32(math.Float32bits(v)), floor)))
+}
+
+// three returns the first n values of three rows each: as variables of their own, for which bounds
+// are checked once and not for every value.
+func three(p *[3][]float32, n int) (a, b, c []float32) { return p[0][:n], p[1][:n], p[2][:n] }
+
 // solve is Solve.Row for the pixels from i on.
 func (s *Solve) solve(i int, t []float32, p *[3][]float32, in *Row) bool {
 	n := len(t)
-	r := in.cut(n)
-	o := cut(p, n)
-	perGain := 1 / s.Gain
-	low, high, floor := s.limits()
+	band, darkBand, inverse := in.Band[:n], in.DarkBand[:n], in.Inverse[:n]
+	c0, c1, c2 := three(&in.Color, n)
+	d0, d1, d2 := three(&in.DarkColor, n)
+	k0, k1, k2 := three(&in.Screen, n)
+	o0, o1, o2 := three(p, n)
+	m0, m1, m2, gain, perGain := s.M[0], s.M[1], s.M[2], s.Gain, 1/s.Gain
+	low, high, floor := s.bits()
 	var bad float32
 	for ; i < n; i++ {
-		p0, p1, p2 := r.Color[0][i]-r.DarkColor[0][i], r.Color[1][i]-r.DarkColor[1][i], r.Color[2][i]-r.DarkColor[2][i]
-		v := r.Band[i] - (float32(s.M[0]*p0) + float32(s.M[1]*p1) + float32(s.M[2]*p2)) - r.DarkBand[i]
-		v *= r.Inverse[i] * perGain
+		p0, p1, p2 := c0[i]-d0[i], c1[i]-d1[i], c2[i]-d2[i]
+		v := band[i] - (float32(m0*p0) + float32(m1*p1) + float32(m2*p2)) - darkBand[i]
+		v *= inverse[i] * perGain
 		bad += float32((v + p0 + p1 + p2) * 0) // NaN as soon as one of them is not finite
-		g := s.Gain * v
-		o[0][i] = max(p0-float32(g*r.Screen[0][i]), floor)
-		o[1][i] = max(p1-float32(g*r.Screen[1][i]), floor)
-		o[2][i] = max(p2-float32(g*r.Screen[2][i]), floor)
-		t[i] = min(max(v, low), high)
+		g := gain * v
+		o0[i] = atLeast(p0-float32(g*k0[i]), floor)
+		o1[i] = atLeast(p1-float32(g*k1[i]), floor)
+		o2[i] = atLeast(p2-float32(g*k2[i]), floor)
+		t[i] = clamp(v, low, high)
 	}
 	return bad == 0
 }
@@ -39,21 +58,49 @@ func (s *Solve) solve(i int, t []float32, p *[3][]float32, in *Row) bool {
 // over is Solve.Over for the pixels from i on.
 func (s *Solve) over(i int, t []float32, out *[3][]float32, in *Row, back *[3][]float32) bool {
 	n := len(t)
-	r := in.cut(n)
-	o, b := cut(out, n), cut(back, n)
-	perGain := 1 / s.Gain
-	low, high, floor := s.limits()
+	band, darkBand, inverse := in.Band[:n], in.DarkBand[:n], in.Inverse[:n]
+	c0, c1, c2 := three(&in.Color, n)
+	d0, d1, d2 := three(&in.DarkColor, n)
+	k0, k1, k2 := three(&in.Screen, n)
+	o0, o1, o2 := three(out, n)
+	b0, b1, b2 := three(back, n)
+	m0, m1, m2, gain, perGain := s.M[0], s.M[1], s.M[2], s.Gain, 1/s.Gain
+	low, high, floor := s.bits()
 	var bad float32
 	for ; i < n; i++ {
-		p0, p1, p2 := r.Color[0][i]-r.DarkColor[0][i], r.Color[1][i]-r.DarkColor[1][i], r.Color[2][i]-r.DarkColor[2][i]
-		v := r.Band[i] - (float32(s.M[0]*p0) + float32(s.M[1]*p1) + float32(s.M[2]*p2)) - r.DarkBand[i]
-		v *= r.Inverse[i] * perGain
+		p0, p1, p2 := c0[i]-d0[i], c1[i]-d1[i], c2[i]-d2[i]
+		v := band[i] - (float32(m0*p0) + float32(m1*p1) + float32(m2*p2)) - darkBand[i]
+		v *= inverse[i] * perGain
 		bad += float32((v + p0 + p1 + p2) * 0)
-		g := s.Gain * v
-		v = min(max(v, low), high)
-		o[0][i] = max(p0-float32(g*r.Screen[0][i]), floor) + float32(v*b[0][i])
-		o[1][i] = max(p1-float32(g*r.Screen[1][i]), floor) + float32(v*b[1][i])
-		o[2][i] = max(p2-float32(g*r.Screen[2][i]), floor) + float32(v*b[2][i])
+		g := gain * v
+		v = clamp(v, low, high)
+		o0[i] = atLeast(p0-float32(g*k0[i]), floor) + float32(v*b0[i])
+		o1[i] = atLeast(p1-float32(g*k1[i]), floor) + float32(v*b1[i])
+		o2[i] = atLeast(p2-float32(g*k2[i]), floor) + float32(v*b2[i])
+		t[i] = v
+	}
+	return bad == 0
+}
+
+// plainOver is over where the dark plates and K are 0.
+func (s *Solve) plainOver(i int, t []float32, out *[3][]float32, in *Row, back *[3][]float32) bool {
+	n := len(t)
+	band, inverse := in.Band[:n], in.Inverse[:n]
+	c0, c1, c2 := three(&in.Color, n)
+	o0, o1, o2 := three(out, n)
+	b0, b1, b2 := three(back, n)
+	m0, m1, m2, perGain := s.M[0], s.M[1], s.M[2], 1/s.Gain
+	low, high, floor := s.bits()
+	var bad float32
+	for ; i < n; i++ {
+		p0, p1, p2 := c0[i], c1[i], c2[i]
+		v := band[i] - (float32(m0*p0) + float32(m1*p1) + float32(m2*p2))
+		v *= inverse[i] * perGain
+		bad += float32((v + p0 + p1 + p2) * 0)
+		v = clamp(v, low, high)
+		o0[i] = atLeast(p0, floor) + float32(v*b0[i])
+		o1[i] = atLeast(p1, floor) + float32(v*b1[i])
+		o2[i] = atLeast(p2, floor) + float32(v*b2[i])
 		t[i] = v
 	}
 	return bad == 0
@@ -66,7 +113,7 @@ func held(i int, out, p, t, b []float32) {
 	}
 }
 
-func (l *MapLine) places(i int, dx, dy []float32, at *[2]float32) {
+func (l *MapLine) places(i int, dx, dy []float32, at [2]float32) {
 	dy = dy[:len(dx)]
 	for ; i < len(dx); i++ {
 		x := at[0] + float32(i)*at[1]
@@ -77,6 +124,21 @@ func (l *MapLine) places(i int, dx, dy []float32, at *[2]float32) {
 		w := 1 / (l.W[0] + l.W[1]*x + l.W[2]*e + l.W[3]*f)
 		dx[i] = (l.X[0] + x*(l.X[1]+x*l.X[2]+e*l.X[4]+f*l.X[6]) + e*l.X[3] + f*l.X[5]) * w
 		dy[i] = (l.Y[0] + x*l.Y[1] + e*l.Y[2] + f*l.Y[3]) * w
+	}
+}
+
+// spreadFrom is Spread for the values from i on, a multiple of 2 Apart.
+func spreadFrom(i int, dst, nodes []float32) {
+	for ; i < len(dst); i += 2 * Apart {
+		a, m, b := nodes[i/Apart], nodes[i/Apart+1], nodes[i/Apart+2]
+		bend := (a - m) + (b - m)
+		bend *= 0.5
+		slope := (m - a) - bend
+		part := dst[i:][:2*Apart]
+		for k := range part {
+			u := float32(k) * (1. / Apart)
+			part[k] = a + u*(slope+u*bend)
+		}
 	}
 }
 

@@ -1,39 +1,25 @@
-//go:build goexperiment.simd && go1.27
+//go:build goexperiment.simd && go1.27 && !amd64
 
 package kernel
 
 import (
-	"hash/adler32"
-	"math"
+	"fmt"
 	"simd"
 	"unsafe"
 )
 
-// Two things to know of Go 1.27's compiler. It fails at vectors in methods, so these are functions.
-// And its code for single floats does not clear the vectors' upper halves, which costs many cycles
-// at every change between the two: so no single float is computed, converted or kept within the
-// loops, and where a kernel is called for short runs it takes none.
+// Go 1.27's compiler fails at vectors in methods, so these are functions.
 
 // from is p[i:] of a row that begins at p, for a vector which must be within the row.
 func from[T any](p *T, i int) []T {
 	return (*[Pad]T)(unsafe.Pointer(after(p, i)))[:]
 }
 
-// bitLimits returns Solve.limits as the bits of floats, which as whole numbers have the order of
-// what is not negative. For whole numbers min and max are one instruction everywhere; for floats
-// WebAssembly, which keeps NaN, needs eight.
-func bitLimits(s *Solve) (low, high, floor int32) {
-	low, high, floor = math.MinInt32, math.MaxInt32, math.MinInt32
-	if s.ClampT {
-		low, high = 0, int32(math.Float32bits(1))
-	}
-	if s.ClampP {
-		floor = 0
-	}
-	return low, high, floor
+func vectors() string {
+	return fmt.Sprintf("portable vectors, %d lanes", simd.BroadcastFloat32s(0).Len())
 }
 
-func solveRow(s *Solve, t []float32, p *[3][]float32, in *Row) bool {
+func rowFront(s *Solve, t []float32, p *[3][]float32, in *Row) (int, bool) {
 	n, at := len(t), first(t, len(t))
 	band, darkBand, inverse := first(in.Band, n), first(in.DarkBand, n), first(in.Inverse, n)
 	c0, c1, c2 := first(in.Color[0], n), first(in.Color[1], n), first(in.Color[2], n)
@@ -44,7 +30,7 @@ func solveRow(s *Solve, t []float32, p *[3][]float32, in *Row) bool {
 	m0, m1, m2 := simd.BroadcastFloat32s(s.M[0]), simd.BroadcastFloat32s(s.M[1]), simd.BroadcastFloat32s(s.M[2])
 	gain := simd.BroadcastFloat32s(s.Gain)
 	perGain := simd.BroadcastFloat32s(1).Div(gain)
-	l, h, f := bitLimits(s)
+	l, h, f := s.bits()
 	low, high, floor := simd.BroadcastInt32s(l), simd.BroadcastInt32s(h), simd.BroadcastInt32s(f)
 	bad := zero
 	i, lanes := 0, zero.Len()
@@ -61,10 +47,10 @@ func solveRow(s *Solve, t []float32, p *[3][]float32, in *Row) bool {
 		p2.Sub(g.Mul(simd.LoadFloat32s(from(k2, i)))).ToBits().BitsToInt32().Max(floor).ToBits().BitsToFloat32().Store(from(o2, i))
 		v.ToBits().BitsToInt32().Max(low).Min(high).ToBits().BitsToFloat32().Store(from(at, i))
 	}
-	return s.solve(i, t, p, in) && isZero(bad)
+	return i, isZero(bad)
 }
 
-func solveOver(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]float32) bool {
+func overFront(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]float32) (int, bool) {
 	if in.Plain {
 		return plainOver(s, t, out, in, back)
 	}
@@ -79,7 +65,7 @@ func solveOver(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]flo
 	m0, m1, m2 := simd.BroadcastFloat32s(s.M[0]), simd.BroadcastFloat32s(s.M[1]), simd.BroadcastFloat32s(s.M[2])
 	gain := simd.BroadcastFloat32s(s.Gain)
 	perGain := simd.BroadcastFloat32s(1).Div(gain)
-	l, h, f := bitLimits(s)
+	l, h, f := s.bits()
 	low, high, floor := simd.BroadcastInt32s(l), simd.BroadcastInt32s(h), simd.BroadcastInt32s(f)
 	bad := zero
 	i, lanes := 0, zero.Len()
@@ -97,11 +83,11 @@ func solveOver(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]flo
 		p2.Sub(g.Mul(simd.LoadFloat32s(from(k2, i)))).ToBits().BitsToInt32().Max(floor).ToBits().BitsToFloat32().Add(v.Mul(simd.LoadFloat32s(from(b2, i)))).Store(from(o2, i))
 		v.Store(from(at, i))
 	}
-	return s.over(i, t, out, in, back) && isZero(bad)
+	return i, isZero(bad)
 }
 
-// plainOver is solveOver where the dark plates and K are 0.
-func plainOver(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]float32) bool {
+// plainOver is overFront where the dark plates and K are 0.
+func plainOver(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]float32) (int, bool) {
 	n, at := len(t), first(t, len(t))
 	band, inverse := first(in.Band, n), first(in.Inverse, n)
 	c0, c1, c2 := first(in.Color[0], n), first(in.Color[1], n), first(in.Color[2], n)
@@ -110,7 +96,7 @@ func plainOver(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]flo
 	zero := simd.BroadcastFloat32s(0)
 	m0, m1, m2 := simd.BroadcastFloat32s(s.M[0]), simd.BroadcastFloat32s(s.M[1]), simd.BroadcastFloat32s(s.M[2])
 	perGain := simd.BroadcastFloat32s(1).Div(simd.BroadcastFloat32s(s.Gain))
-	l, h, f := bitLimits(s)
+	l, h, f := s.bits()
 	low, high, floor := simd.BroadcastInt32s(l), simd.BroadcastInt32s(h), simd.BroadcastInt32s(f)
 	bad := zero
 	i, lanes := 0, zero.Len()
@@ -125,7 +111,7 @@ func plainOver(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]flo
 		p2.ToBits().BitsToInt32().Max(floor).ToBits().BitsToFloat32().Add(v.Mul(simd.LoadFloat32s(from(b2, i)))).Store(from(o2, i))
 		v.Store(from(at, i))
 	}
-	return s.over(i, t, out, in, back) && isZero(bad)
+	return i, isZero(bad)
 }
 
 // isZero reports whether all of v is 0.
@@ -139,19 +125,19 @@ func isZero(v simd.Float32s) bool {
 	return sum == 0
 }
 
-func addHeld(out, p, t, b []float32) {
+func heldFront(out, p, t, b []float32) int {
 	n := len(out)
 	p, t, b = p[:n], t[:n], b[:n]
 	i, lanes := 0, simd.BroadcastFloat32s(0).Len()
 	for ; i <= n-lanes; i += lanes {
 		simd.LoadFloat32s(p[i:]).Add(simd.LoadFloat32s(t[i:]).Mul(simd.LoadFloat32s(b[i:]))).Store(out[i:])
 	}
-	held(i, out, p, t, b)
+	return i
 }
 
 var iota16 = [Pad]float32{0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15}
 
-func places(l *MapLine, dx, dy []float32, at *[2]float32) {
+func placesFront(l *MapLine, dx, dy []float32, at [2]float32) int {
 	n := len(dx)
 	tox, toy := first(dx, n), first(dy, n)
 	one := simd.BroadcastFloat32s(1)
@@ -184,10 +170,10 @@ func places(l *MapLine, dx, dy []float32, at *[2]float32) {
 		f.MulAdd(y3, e.MulAdd(y2, x.MulAdd(y1, y0))).Mul(w).Store(from(toy, i))
 		x = x.Add(step)
 	}
-	l.places(i, dx, dy, at)
+	return i
 }
 
-func spread(dst, nodes []float32) {
+func spreadFront(dst, nodes []float32) int {
 	half, start := simd.BroadcastFloat32s(0.5), simd.LoadFloat32s(iota16[:]).Mul(simd.BroadcastFloat32s(1./Apart))
 	lanes := half.Len()
 	step := simd.BroadcastFloat32s(float32(lanes) / Apart)
@@ -206,24 +192,20 @@ func spread(dst, nodes []float32) {
 			u, v = u.Add(step), v.Add(step)
 		}
 	}
+	return len(dst)
 }
 
-func resample(dst, src []float32, stride int, dx, dy []float32, runs []Run) {
+func cubicFront(r *Run, dst, src []float32, stride int, dx, dy []float32) int {
 	lanes := simd.BroadcastFloat32s(0).Len()
-	for k := range runs {
-		r := &runs[k]
-		// Whole vectors only, as far as there is room: what they write after the run belongs to the
-		// next run, which comes later.
-		n := min(r.To-r.From+lanes-1, cap(dst)-r.From, cap(dx)-r.From, cap(dy)-r.From, len(src)-r.At-3*stride-3)
-		n = max(n-n%lanes, 0)
-		stretch(&cubicRows{
-			r.X, r.Y, first(dst[r.From:], n), first(dx[r.From:], n), first(dy[r.From:], n),
-			first(src[r.At:], n+3), first(src[r.At+stride:], n+3), first(src[r.At+2*stride:], n+3), first(src[r.At+3*stride:], n+3),
-		}, n)
-		if n < r.To-r.From {
-			r.cubic(n, dst, src, stride, dx, dy)
-		}
-	}
+	// Whole vectors, as far as there is room: what they write after the run belongs to the next
+	// run, which comes later.
+	n := min(r.To-r.From+lanes-1, cap(dst)-r.From, cap(dx)-r.From, cap(dy)-r.From, len(src)-r.At-3*stride-3)
+	n = max(n-n%lanes, 0)
+	stretch(&cubicRows{
+		r.X, r.Y, first(dst[r.From:], n), first(dx[r.From:], n), first(dy[r.From:], n),
+		first(src[r.At:], n+3), first(src[r.At+stride:], n+3), first(src[r.At+2*stride:], n+3), first(src[r.At+3*stride:], n+3),
+	}, n)
+	return n
 }
 
 // A cubicRows is where the rows of a run begin.
@@ -258,7 +240,7 @@ func stretch(r *cubicRows, n int) {
 	}
 }
 
-func mix(dst, a, b []float32, part float32) {
+func mixFront(dst, a, b []float32, part float32) int {
 	n := len(dst)
 	to, x, y := first(dst, n), first(a, n), first(b, n)
 	p := simd.BroadcastFloat32s(part)
@@ -267,10 +249,10 @@ func mix(dst, a, b []float32, part float32) {
 		v := simd.LoadFloat32s(from(x, i))
 		v.Add(simd.LoadFloat32s(from(y, i)).Sub(v).Mul(p)).Store(from(to, i))
 	}
-	mixFrom(i, dst, a, b, part)
+	return i
 }
 
-func mean3(dst, a, b, c []float32) {
+func mean3Front(dst, a, b, c []float32) int {
 	n := len(dst)
 	to, x, y, z := first(dst, n), first(a, n), first(b, n), first(c, n)
 	third := simd.BroadcastFloat32s(1. / 3)
@@ -278,30 +260,37 @@ func mean3(dst, a, b, c []float32) {
 	for ; i <= n-lanes; i += lanes {
 		simd.LoadFloat32s(from(x, i)).Add(simd.LoadFloat32s(from(y, i))).Add(simd.LoadFloat32s(from(z, i))).Mul(third).Store(from(to, i))
 	}
-	mean3From(i, dst, a, b, c)
+	return i
 }
 
-func bar(barred, inside []int32, row []float32, low, high float32, mark int32) {
+func insideFront(inside []int32, row []float32, low, high float32) int {
 	n := len(row)
-	b, in, v := first(barred, n), first(inside, n+2*Reach), first(row, n)
-	above, below, at := simd.BroadcastFloat32s(low), simd.BroadcastFloat32s(high), simd.BroadcastInt32s(mark)
-	i, lanes := 0, at.Len()
+	in, v := first(inside[Reach:], n), first(row, n)
+	above, below := simd.BroadcastFloat32s(low), simd.BroadcastFloat32s(high)
+	i, lanes := 0, above.Len()
 	for ; i <= n-lanes; i += lanes {
 		x := simd.LoadFloat32s(from(v, i))
-		x.Greater(above).And(x.Less(below)).ToInt32s().Store(from(in, i+Reach))
+		x.Greater(above).And(x.Less(below)).ToInt32s().Store(from(in, i))
 	}
-	barFrom(i, n, barred, inside, row, low, high, mark)
-	for i = 0; i <= n-lanes; i += lanes {
+	return i
+}
+
+func barFront(barred, inside []int32, mark int32) int {
+	n := len(barred)
+	b, in := first(barred, n), first(inside, n+2*Reach)
+	at := simd.BroadcastInt32s(mark)
+	i, lanes := 0, at.Len()
+	for ; i <= n-lanes; i += lanes {
 		// -1 only if all are: not And, of which Go 1.27's compiler makes an instruction that it
 		// then refuses.
 		all := simd.LoadInt32s(from(in, i)).Max(simd.LoadInt32s(from(in, i+1))).Max(simd.LoadInt32s(from(in, i+2))).Max(simd.LoadInt32s(from(in, i+3)))
 		all = all.Max(simd.LoadInt32s(from(in, i+4))).Max(simd.LoadInt32s(from(in, i+5))).Max(simd.LoadInt32s(from(in, i+6)))
 		simd.LoadInt32s(from(b, i)).Max(at.AndNot(all)).Store(from(b, i))
 	}
-	barFrom(n, i, barred, inside, row, low, high, mark)
+	return i
 }
 
-func add(t *Tally, row []float32, barred []int32, mark int32, center float32) {
+func tallyFront(t *Tally, row []float32, barred []int32, mark int32, center float32) int {
 	n := len(row)
 	sum, sum2, count, b, v := first(t.Sum, n), first(t.Sum2, n), first(t.Count, n), first(barred, n), first(row, n)
 	below, middle := simd.BroadcastInt32s(mark), simd.BroadcastFloat32s(center)
@@ -313,47 +302,46 @@ func add(t *Tally, row []float32, barred []int32, mark int32, center float32) {
 		simd.LoadFloat32s(from(sum2, i)).Add(d.Mul(d)).Store(from(sum2, i))
 		simd.LoadInt32s(from(count, i)).Sub(open.ToInt32s()).Store(from(count, i))
 	}
-	t.from(i, row, barred, mark, center)
+	return i
 }
 
-func finite(s []float32) bool {
+func finiteFront(s []float32) (int, bool) {
 	zero := simd.BroadcastFloat32s(0)
 	sum := zero
 	i, lanes := 0, zero.Len()
 	for ; i <= len(s)-lanes; i += lanes {
 		sum = sum.Add(simd.LoadFloat32s(s[i:]).Mul(zero))
 	}
-	return isZero(sum) && allFinite(s[i:])
+	return i, isZero(sum)
 }
 
-func plus(dst, a, b []byte) {
+func plusFront(dst, a, b []byte) int {
 	n := len(dst)
 	a, b = a[:n], b[:n]
 	i, lanes := 0, simd.BroadcastUint8s(0).Len()
 	for ; i <= n-lanes; i += lanes {
 		simd.LoadUint8s(a[i:]).Add(simd.LoadUint8s(b[i:])).Store(dst[i:])
 	}
-	plusFrom(i, dst, a, b)
+	return i
 }
 
-func minus(dst, a, b []byte) {
+func minusFront(dst, a, b []byte) int {
 	n := len(dst)
 	a, b = a[:n], b[:n]
 	i, lanes := 0, simd.BroadcastUint8s(0).Len()
 	for ; i <= n-lanes; i += lanes {
 		simd.LoadUint8s(a[i:]).Sub(simd.LoadUint8s(b[i:])).Store(dst[i:])
 	}
-	minusFrom(i, dst, a, b)
+	return i
 }
 
-// running adds to each pixel the one before it, then to each such sum the one two pixels before,
+// runningFront adds to each pixel the one before it, then to each such sum the one two pixels before,
 // and so on: backward, so that what is added has not been changed yet. When the sums fill whole
 // vectors, each needs but the finished one before it.
-func running(line []byte, n int) {
+func runningFront(line []byte, n int) int {
 	width := simd.BroadcastUint8s(0).Len()
 	if n != 6 && n != 3 && n&(n-1) != 0 {
-		runningFrom(n, line, n)
-		return
+		return 0
 	}
 	for ; n%width != 0 && n < len(line); n *= 2 {
 		i := len(line) - width
@@ -386,19 +374,21 @@ func running(line []byte, n int) {
 			c.Store(p[2*width:])
 		}
 	}
-	runningFrom(max(i, n), line, n)
+	runningFrom(max(i, n), line, n) // whose stride is no longer the pixels'
+	return len(line)
 }
 
-// adler sums each lane by itself. With a vector of w bytes, byte number k w + j of m w counts m w -
+// adlerFront sums each lane by itself. With a vector of w bytes, byte number k w + j of m w counts m w -
 // (k w + j) times in the second sum: w (m - k) times, which is how often lane j's sum is summed if
 // that is done after each vector, less j. The lanes have 16 bits, which hold that for 22 vectors.
-func adler(b []byte) uint32 {
+func adlerFront(b []byte) (sum uint32, done int) {
 	const most = 22
 	zero := simd.BroadcastUint16s(0)
 	low := simd.BroadcastUint16s(0xff)
 	lanes := zero.Len()
 	width := 2 * lanes
-	sum := uint32(1)
+	n := len(b)
+	sum = 1
 	for len(b) >= width {
 		m := min(len(b)/width, most)
 		run := b[:m*width]
@@ -425,11 +415,11 @@ func adler(b []byte) uint32 {
 		}
 		sum = JoinAdler32(sum, (1+one)%adlerMod|(uint32(len(run))+uint32(width)*two-less)%adlerMod<<16, len(run))
 	}
-	return JoinAdler32(sum, adler32.Checksum(b), len(b))
+	return sum, n - len(b)
 }
 
-// halves does what half.FromFloat32 does, with a mask for each of its cases.
-func halves(dst []uint32, src []float32) {
+// halvesFront does what half.FromFloat32 does, with a mask for each of its cases.
+func halvesFront(dst []uint32, src []float32) int {
 	n := len(dst)
 	src = src[:n]
 	shift, most, number := simd.BroadcastFloat32s(0.5), simd.BroadcastFloat32s(largestHalf).ToBits(), simd.BroadcastUint32s(1<<31-1)
@@ -445,10 +435,10 @@ func halves(dst []uint32, src []float32) {
 		// Shifted after the choice: Go 1.27's compiler fails at a choice of what was just shifted.
 		large.IfElse(rest.GreaterEqual(normal), small).ShiftAllRight(13).Or(bits.ShiftAllRight(16).And(sign)).Store(dst[i:])
 	}
-	halvesFrom(i, dst, src)
+	return i
 }
 
-func weave(high, low []uint32, planes *[4][]uint32) {
+func weaveFront(high, low []uint32, planes *[4][]uint32) int {
 	n := len(high)
 	low = low[:n]
 	r, g, b, a := planes[0][:n], planes[1][:n], planes[2][:n], planes[3][:n]
@@ -459,10 +449,12 @@ func weave(high, low []uint32, planes *[4][]uint32) {
 		r.ShiftAllRight(8).Or(g.And(upper)).Or(b.And(upper).ShiftAllLeft(8)).Or(a.And(upper).ShiftAllLeft(16)).Store(high[i:])
 		r.And(lower).Or(g.And(lower).ShiftAllLeft(8)).Or(b.And(lower).ShiftAllLeft(16)).Or(a.ShiftAllLeft(24)).Store(low[i:])
 	}
-	weaveFrom(i, high, low, planes)
+	return i
 }
 
-func videoPlaces(v *Video, red, green, blue []int32, luma, cb, cr []float32) {
+func floatsFront(dst []float32, src []byte, size, step int) int { return 0 }
+
+func videoFront(v *Video, red, green, blue []int32, luma, cb, cr []float32) int {
 	n := len(red)
 	r, g, b := first(red, n), first(green, n), first(blue, n)
 	y, u, w := first(luma, n), first(cb, n), first(cr, n)
@@ -478,13 +470,13 @@ func videoPlaces(v *Video, red, green, blue []int32, luma, cb, cr []float32) {
 		y.Add(u.Mul(kg0)).Add(w.Mul(kg1)).ConvertToInt32().Max(least).Min(most).Store(from(g, i))
 		y.Add(u.Mul(kb)).ConvertToInt32().Max(least).Min(most).Store(from(b, i))
 	}
-	v.places(i, red, green, blue, luma, cb, cr)
+	return i
 }
 
-func gram(out *[Columns * Columns]float64, rows [][Columns]float64, w []float64) {
+func gramFront(out *[Columns * Columns]float64, rows [][Columns]float64, w []float64) int {
 	if len(rows) == 0 {
 		clear(out[:])
-		return
+		return 0
 	}
 	zero := simd.BroadcastFloat64s(0)
 	lanes := min(zero.Len(), Columns)
@@ -512,12 +504,13 @@ func gram(out *[Columns * Columns]float64, rows [][Columns]float64, w []float64)
 		a6.Store(from(to, 6*Columns+p))
 		a7.Store(from(to, 7*Columns+p))
 	}
+	return len(rows)
 }
 
-func fold(out *[Columns]float64, rows [][Columns]float64, c []float64) {
+func foldFront(out *[Columns]float64, rows [][Columns]float64, c []float64) int {
 	if len(rows) == 0 {
 		clear(out[:])
-		return
+		return 0
 	}
 	zero := simd.BroadcastFloat64s(0)
 	lanes := min(zero.Len(), Columns)
@@ -529,16 +522,17 @@ func fold(out *[Columns]float64, rows [][Columns]float64, c []float64) {
 		}
 		sum.Store(from(to, p))
 	}
+	return len(rows)
 }
 
-func fold3(out *[3][Columns]float64, rows [][Columns]float64, a, b, c []float64) {
+func fold3Front(out *[3][Columns]float64, rows [][Columns]float64, c *[3][]float64) int {
 	if len(rows) == 0 {
 		clear(out[:])
-		return
+		return 0
 	}
 	zero := simd.BroadcastFloat64s(0)
 	lanes := min(zero.Len(), Columns)
-	u, v, w := first(a, len(rows)), first(b, len(rows)), first(c, len(rows))
+	u, v, w := first(c[0], len(rows)), first(c[1], len(rows)), first(c[2], len(rows))
 	to0, to1, to2 := first(out[0][:], Columns), first(out[1][:], Columns), first(out[2][:], Columns)
 	for p := 0; p < Columns; p += lanes {
 		s0, s1, s2 := zero, zero, zero
@@ -552,4 +546,5 @@ func fold3(out *[3][Columns]float64, rows [][Columns]float64, a, b, c []float64)
 		s1.Store(from(to1, p))
 		s2.Store(from(to2, p))
 	}
+	return len(rows)
 }

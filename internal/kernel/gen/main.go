@@ -1,0 +1,722 @@
+// Command gen writes the AVX2 kernels of package kernel, and their declarations in Go. It is a
+// module of its own, so that who imports twinplate does not see what it needs.
+//
+//	go run . -pkg kernel -out ../avx2_amd64.s -stubs ../stub_amd64.go
+//
+// Every kernel does n values, a multiple of what a vector holds: the plain loops do the rest. rows
+// points to the pointers to the first values of its rows, the results first, and c to the numbers
+// that do not change along them. Nothing is checked here; the callers in avx2_amd64.go do that.
+//
+// Where the comment of package kernel promises bits, operations are in the order of the plain
+// loops, and products are rounded before they are added.
+package main
+
+import (
+	"fmt"
+
+	. "github.com/mmcloughlin/avo/build"
+	. "github.com/mmcloughlin/avo/operand"
+	. "github.com/mmcloughlin/avo/reg"
+)
+
+func main() {
+	solve("rowAVX2", "solves a row", false, false)
+	solve("overAVX2", "solves a row and adds it to its background", true, false)
+	solve("plainOverAVX2", "is overAVX2 without dark plates and screen color", true, true)
+	held()
+	places()
+	spread()
+	cubic()
+	mix()
+	mean3()
+	bar()
+	barred()
+	tally()
+	finite()
+	bytes("plusAVX2", "sets bytes to a sum", VPADDB)
+	bytes("minusAVX2", "sets bytes to a difference", VPSUBB)
+	running()
+	adler()
+	floats()
+	video()
+	gram()
+	fold("foldAVX2", "is Fold", 1)
+	fold("fold3AVX2", "is Fold3", 3)
+	Generate()
+}
+
+// A kernel is what a function is given: each is loaded by kernel's methods when it is wanted.
+type kernel struct {
+	rows, c Register
+	at      GPVirtual // of the values that are done next, from the beginning of a row: bytes
+	end     GPVirtual // of the row
+	loops   int       // that have labels
+}
+
+const (
+	signature = "func(rows **float32, c *float32, n int)"
+	lanes     = 8  // floats, or whole numbers of 32 bits, in a vector
+	width     = 32 // bytes
+)
+
+func begin(name, does, signature string) {
+	TEXT(name, NOSPLIT, signature)
+	Doc(name + " " + does + ".")
+	Pragma("noescape")
+}
+
+// function begins a kernel of rows of values of 1<<shift bytes.
+func function(name, does, signature string, shift uint8) *kernel {
+	begin(name, does, signature)
+	k := &kernel{rows: Load(Param("rows"), GP64()), at: GP64()}
+	k.end = Load(Param("n"), GP64()).(GPVirtual)
+	if shift > 0 {
+		SHLQ(U8(shift), k.end)
+	}
+	return k
+}
+
+// row loads the pointer to row number i.
+func (k *kernel) row(i int) GPVirtual {
+	p := GP64()
+	MOVQ(Mem{Base: k.rows, Disp: 8 * i}, p)
+	return p
+}
+
+// of is the vector of the row at p that is done next, and what lies more bytes on.
+func (k *kernel) of(p Register, more int) Mem { return Mem{Base: p, Index: k.at, Scale: 1, Disp: more} }
+
+// number is the i-th of c.
+func (k *kernel) number(i int) Mem {
+	if k.c == nil {
+		k.c = Load(Param("c"), GP64())
+	}
+	return Mem{Base: k.c, Disp: 4 * i}
+}
+
+// all returns a vector of copies of the i-th of c.
+func (k *kernel) all(i int) VecVirtual {
+	v := YMM()
+	VBROADCASTSS(k.number(i), v)
+	return v
+}
+
+// each repeats body for the vectors of the rows, and ends the function.
+func (k *kernel) each(body func()) { k.loop(width, body); leave() }
+
+func (k *kernel) loop(step uint64, body func()) {
+	k.loops++
+	loop, more := fmt.Sprint("loop", k.loops), fmt.Sprint("more", k.loops)
+	XORQ(k.at, k.at)
+	JMP(LabelRef(more))
+	Label(loop)
+	body()
+	ADDQ(U32(step), k.at)
+	Label(more)
+	CMPQ(k.at, k.end)
+	JLT(LabelRef(loop))
+}
+
+func leave() {
+	VZEROUPPER()
+	RET()
+}
+
+func load(m Mem) VecVirtual {
+	v := YMM()
+	VMOVUPS(m, v)
+	return v
+}
+
+func none() VecVirtual {
+	v := YMM()
+	VXORPS(v, v, v)
+	return v
+}
+
+// leaveFinite ends a function that reports whether no lane of sum is NaN.
+func leaveFinite(sum VecVirtual) {
+	const equal = 0 // and ordered
+	VCMPPS(U8(equal), sum, sum, sum)
+	mask, ok := GP32(), GP8()
+	VMOVMSKPS(sum, mask)
+	CMPL(mask, U32(0xff))
+	SETEQ(ok)
+	Store(ok, ReturnIndex(0))
+	leave()
+}
+
+// solve is Solve.Row, or Solve.Over. Rows: t, three results, the band plate, its inverse, three
+// colors; the background's three; the band's dark plate, the three of color, the three of K.
+// Numbers: m, the gain, one over it, 0, and the bits that t and P are brought between. Pointers
+// that find no register are loaded again for every vector.
+func solve(name, does string, over, plain bool) {
+	k := function(name, does, "func(rows **float32, c *float32, n int) bool", 2)
+	next := 0
+	row := func(keep bool) func() Mem {
+		i := next
+		next++
+		if keep {
+			p := k.row(i)
+			return func() Mem { return k.of(p, 0) }
+		}
+		return func() Mem { return k.of(k.row(i), 0) }
+	}
+	rows := func(keep bool) (three [3]func() Mem) {
+		for c := range three {
+			three[c] = row(keep)
+		}
+		return three
+	}
+	t, out, band, inverse, color := row(true), rows(true), row(true), row(true), rows(true)
+	var back, dark, screen [3]func() Mem
+	var darkBand func() Mem
+	if over {
+		back = rows(plain)
+	}
+	if !plain {
+		darkBand, dark, screen = row(false), rows(false), rows(false)
+	}
+	var m [3]VecVirtual
+	for c := range m {
+		m[c] = k.all(c)
+	}
+	var gain VecVirtual
+	if !plain {
+		gain = k.all(3)
+	}
+	perGain, zero, low, high, floor := k.all(4), k.all(5), k.all(6), k.all(7), k.all(8)
+	bad := none()
+	k.loop(width, func() {
+		var p [3]VecVirtual
+		for c := range p {
+			p[c] = load(color[c]())
+			if !plain {
+				VSUBPS(dark[c](), p[c], p[c])
+			}
+		}
+		sum, v := YMM(), YMM()
+		VMULPS(m[0], p[0], sum)
+		for c := 1; c < 3; c++ {
+			VMULPS(m[c], p[c], v)
+			VADDPS(v, sum, sum)
+		}
+		VMOVUPS(band(), v)
+		VSUBPS(sum, v, v)
+		if !plain {
+			VSUBPS(darkBand(), v, v)
+		}
+		VMULPS(inverse(), perGain, sum)
+		VMULPS(sum, v, v)
+		VADDPS(p[0], v, sum)
+		VADDPS(p[1], sum, sum)
+		VADDPS(p[2], sum, sum)
+		VMULPS(zero, sum, sum)
+		VADDPS(sum, bad, bad)
+		if !plain {
+			g, w := YMM(), YMM()
+			VMULPS(v, gain, g)
+			for c := range p {
+				VMULPS(screen[c](), g, w)
+				VSUBPS(w, p[c], p[c])
+			}
+		}
+		VPMAXSD(low, v, v)
+		VPMINSD(high, v, v)
+		for c := range p {
+			VPMAXSD(floor, p[c], p[c])
+			if over {
+				w := YMM()
+				VMULPS(back[c](), v, w)
+				VADDPS(w, p[c], p[c])
+			}
+			VMOVUPS(p[c], out[c]())
+		}
+		VMOVUPS(v, t())
+	})
+	leaveFinite(bad)
+}
+
+// held is Held: out, p, t, b.
+func held() {
+	k := function("heldAVX2", "is Held", "func(rows **float32, n int)", 2)
+	out, p, t, b := k.row(0), k.row(1), k.row(2), k.row(3)
+	k.each(func() {
+		v := load(k.of(t, 0))
+		VMULPS(k.of(b, 0), v, v)
+		VADDPS(k.of(p, 0), v, v)
+		VMOVUPS(v, k.of(out, 0))
+	})
+}
+
+// places is MapLine.Places: dx, dy. Numbers: those of a MapLine in their order, then the first place and
+// the step, then 0 to 7 for the places of a vector, 8, 1, and whether there are radial terms.
+func places() {
+	const center, yc, yc2, unit, k1, k2, w, x, y, start, step, lane, eight, one, radial = 0, 1, 2, 3, 4, 5, 6, 10, 17, 21, 22, 23, 31, 32, 33
+	k := function("placesAVX2", "is MapLine.Places", signature, 2)
+	dx, dy := k.row(0), k.row(1)
+	place, apart := load(k.number(lane)), k.all(step)
+	VFMADD213PS(k.all(start), apart, place)
+	VMULPS(k.all(eight), apart, apart)
+	// more adds to sum what number i times v comes to.
+	more := func(sum, v VecVirtual, i int) { VFMADD231PS(v, k.all(i), sum) }
+	put := func(mx, ex, my, weight VecVirtual) {
+		one := k.all(one)
+		VDIVPS(weight, one, weight)
+		VFMADD213PS(ex, place, mx)
+		VMULPS(weight, mx, mx)
+		VMOVUPS(mx, k.of(dx, 0))
+		VMULPS(weight, my, my)
+		VMOVUPS(my, k.of(dy, 0))
+		VADDPS(apart, place, place)
+	}
+	CMPL(k.number(radial), U8(0))
+	JE(LabelRef("flat"))
+	k.loop(width, func() {
+		xc, r2, s, f := YMM(), k.all(yc2), k.all(k1), YMM()
+		VSUBPS(k.all(center), place, xc)
+		VFMADD231PS(xc, xc, r2)
+		VMULPS(k.all(unit), r2, r2)
+		more(s, r2, k2)
+		VMULPS(r2, s, s)
+		VMULPS(k.all(yc), s, f)
+		e := xc
+		VMULPS(s, e, e)
+		weight, mx, ex, my := k.all(w), k.all(x+1), k.all(x), k.all(y)
+		more(weight, place, w+1)
+		more(weight, e, w+2)
+		more(weight, f, w+3)
+		more(mx, place, x+2)
+		more(mx, e, x+4)
+		more(mx, f, x+6)
+		more(ex, e, x+3)
+		more(ex, f, x+5)
+		more(my, place, y+1)
+		more(my, e, y+2)
+		more(my, f, y+3)
+		put(mx, ex, my, weight)
+	})
+	leave()
+	Label("flat")
+	k.each(func() {
+		weight, mx, my := k.all(w), k.all(x+1), k.all(y)
+		more(weight, place, w+1)
+		more(mx, place, x+2)
+		more(my, place, y+1)
+		put(mx, k.all(x), my, weight)
+	})
+}
+
+// spread is Spread: dst, nodes. Numbers: how far each of the values of dst is between two nodes, for
+// four vectors; a half.
+func spread() {
+	const vectors, half = 4, 32
+	k := function("spreadAVX2", "is Spread", signature, 2)
+	dst, node, by := k.row(0), k.row(1), k.all(half)
+	k.loop(vectors*width, func() {
+		a, m, bend, slope := YMM(), YMM(), YMM(), YMM()
+		VBROADCASTSS(Mem{Base: node}, a)
+		VBROADCASTSS(Mem{Base: node, Disp: 4}, m)
+		VBROADCASTSS(Mem{Base: node, Disp: 8}, bend)
+		ADDQ(U32(8), node)
+		VSUBPS(m, bend, bend)
+		VSUBPS(m, a, slope)
+		VADDPS(bend, slope, bend)
+		VMULPS(by, bend, bend)
+		VSUBPS(a, m, slope)
+		VSUBPS(bend, slope, slope)
+		for i := range vectors {
+			u, v := load(k.number(i*lanes)), YMM()
+			VMOVAPS(slope, v)
+			VFMADD231PS(bend, u, v)
+			VFMADD213PS(a, u, v)
+			VMOVUPS(v, k.of(dst, i*width))
+		}
+	})
+	leave()
+}
+
+// cubic is Run.cubic: dst, dx, dy, and the four rows. Numbers: X and Y, 1, -0.5.
+func cubic() {
+	k := function("cubicAVX2", "resamples a run", signature, 2)
+	dst, dx, dy := k.row(0), k.row(1), k.row(2)
+	var src [4]Register
+	for i := range src {
+		src[i] = k.row(3 + i)
+	}
+	left, top, one, minusHalf := k.all(0), k.all(1), k.all(2), k.all(3)
+	// weights returns those of the four neighbors.
+	weights := func(d Register, from VecVirtual) (w [4]VecVirtual) {
+		t, u, h, e := load(k.of(d, 0)), YMM(), YMM(), YMM()
+		VSUBPS(from, t, t)
+		VSUBPS(t, one, u)
+		VMULPS(t, u, h)
+		VMULPS(minusHalf, h, h)
+		w[0], w[3] = YMM(), h
+		VMULPS(u, h, w[0])
+		VMULPS(t, h, w[3])
+		VSUBPS(w[0], w[3], e)
+		w[1], w[2] = u, t
+		VADDPS(e, u, w[1])
+		VSUBPS(w[0], w[1], w[1])
+		VSUBPS(e, t, w[2])
+		VSUBPS(w[3], w[2], w[2])
+		return w
+	}
+	k.each(func() {
+		w := weights(dx, left)
+		var row [4]VecVirtual
+		for i := range row {
+			row[i] = YMM()
+			VMULPS(k.of(src[i], 0), w[0], row[i])
+			for j := 1; j < 4; j++ {
+				VFMADD231PS(k.of(src[i], 4*j), w[j], row[i])
+			}
+		}
+		w = weights(dy, top)
+		VMULPS(w[0], row[0], row[0])
+		for i := 1; i < 4; i++ {
+			VFMADD231PS(w[i], row[i], row[0])
+		}
+		VMOVUPS(row[0], k.of(dst, 0))
+	})
+}
+
+// mix is Mix: dst, a, b. Number: the part.
+func mix() {
+	k := function("mixAVX2", "is Mix", signature, 2)
+	dst, a, b, part := k.row(0), k.row(1), k.row(2), k.all(0)
+	k.each(func() {
+		v, d := load(k.of(a, 0)), load(k.of(b, 0))
+		VSUBPS(v, d, d)
+		VMULPS(part, d, d)
+		VADDPS(d, v, v)
+		VMOVUPS(v, k.of(dst, 0))
+	})
+}
+
+// mean3 is Mean3: dst, a, b, c. Number: a third.
+func mean3() {
+	k := function("mean3AVX2", "is Mean3", signature, 2)
+	dst, a, b, c, third := k.row(0), k.row(1), k.row(2), k.row(3), k.all(0)
+	k.each(func() {
+		v := load(k.of(a, 0))
+		VADDPS(k.of(b, 0), v, v)
+		VADDPS(k.of(c, 0), v, v)
+		VMULPS(third, v, v)
+		VMOVUPS(v, k.of(dst, 0))
+	})
+}
+
+// bar is the first half of Bar: inside from its Reach-th value on, the row. Numbers: the limits.
+func bar() {
+	const less = 0x11 // not signaling
+	k := function("insideAVX2", "is the first half of Bar", signature, 2)
+	inside, row, low, high := k.row(0), k.row(1), k.all(0), k.all(1)
+	k.each(func() {
+		v, above := load(k.of(row, 0)), YMM()
+		VCMPPS(U8(less), v, low, above)
+		VCMPPS(U8(less), high, v, v)
+		VPAND(above, v, v)
+		VMOVUPS(v, k.of(inside, 0))
+	})
+}
+
+// barred is the second half of Bar: barred, inside. Number: the mark.
+func barred() {
+	const around = 7 // 2 Reach + 1
+	k := function("barAVX2", "is the second half of Bar", signature, 2)
+	dst, inside, mark := k.row(0), k.row(1), k.all(0)
+	k.each(func() {
+		all := load(k.of(inside, 0))
+		for i := 1; i < around; i++ {
+			VPAND(k.of(inside, 4*i), all, all)
+		}
+		VPANDN(mark, all, all)
+		VPMAXSD(k.of(dst, 0), all, all)
+		VMOVUPS(all, k.of(dst, 0))
+	})
+}
+
+// tally is Tally.Add: the sum, that of squares, the count, the row, what is barred. Numbers: the
+// center, the mark.
+func tally() {
+	k := function("tallyAVX2", "is Tally.Add", signature, 2)
+	sum, sum2, count, row, barred, center, mark := k.row(0), k.row(1), k.row(2), k.row(3), k.row(4), k.all(0), k.all(1)
+	k.each(func() {
+		open, d, v := YMM(), load(k.of(row, 0)), YMM()
+		VPCMPGTD(k.of(barred, 0), mark, open)
+		VSUBPS(center, d, d)
+		// Not 0 but what was there where it is not open: -0 would be changed by adding 0.
+		VADDPS(k.of(sum, 0), d, v)
+		VMASKMOVPS(v, open, k.of(sum, 0))
+		VMULPS(d, d, d)
+		VADDPS(k.of(sum2, 0), d, d)
+		VMASKMOVPS(d, open, k.of(sum2, 0))
+		VMOVUPS(k.of(count, 0), v)
+		VPSUBD(open, v, v)
+		VMOVUPS(v, k.of(count, 0))
+	})
+}
+
+// finite is Finite: the row.
+func finite() {
+	k := function("finiteAVX2", "is Finite", "func(rows **float32, n int) bool", 2)
+	row, zero, bad := k.row(0), none(), none()
+	k.loop(width, func() {
+		v := YMM()
+		VMULPS(k.of(row, 0), zero, v)
+		VADDPS(v, bad, bad)
+	})
+	leaveFinite(bad)
+}
+
+// bytes is Plus or Minus: dst, a, b.
+func bytes(name, does string, op func(ops ...Op)) {
+	k := function(name, does, "func(rows **byte, n int)", 0)
+	dst, a, b := k.row(0), k.row(1), k.row(2)
+	k.each(func() {
+		v := load(k.of(a, 0))
+		op(k.of(b, 0), v, v)
+		VMOVUPS(v, k.of(dst, 0))
+	})
+}
+
+// running is Running: each turn does step bytes of the 16 that it reads and writes. masks moves
+// bytes on by one pixel, two, four and eight, and spreads the last pixel of a step over the next.
+func running() {
+	begin("runningAVX2", "is Running for the first n bytes, n/step times", "func(line *byte, masks *[5][16]byte, step, n int)")
+	line, masks, step, left := Load(Param("line"), GP64()), Load(Param("masks"), GP64()), Load(Param("step"), GP64()), Load(Param("n"), GP64())
+	var mask [5]VecVirtual
+	for i := range mask {
+		mask[i] = XMM()
+		VMOVDQU(Mem{Base: masks, Disp: 16 * i}, mask[i])
+	}
+	carry, v, next, moved := XMM(), XMM(), XMM(), XMM()
+	VPXOR(carry, carry, carry)
+	VMOVDQU(Mem{Base: line}, v)
+	JMP(LabelRef("more"))
+	Label("loop")
+	// Before the bytes behind this step are overwritten.
+	VMOVDQU(Mem{Base: line, Index: step, Scale: 1}, next)
+	for _, m := range mask[:4] {
+		VPSHUFB(m, v, moved)
+		VPADDB(moved, v, v)
+	}
+	VPADDB(carry, v, v)
+	VMOVDQU(v, Mem{Base: line})
+	VPSHUFB(mask[4], v, carry)
+	VMOVDQA(next, v)
+	ADDQ(step, line)
+	SUBQ(step, left)
+	Label("more")
+	CMPQ(left, step)
+	JGE(LabelRef("loop"))
+	// What the last step wrote behind itself.
+	VMOVDQU(v, Mem{Base: line})
+	leave()
+}
+
+// adler sums bytes, and bytes times how many there are from them on to the end.
+func adler() {
+	begin("adlerAVX2", "sums n bytes, and n times the first, n-1 times the second and so on", "func(b *byte, n int, weights *[32]byte) (sum, weighted uint64)")
+	p, left, weights := Load(Param("b"), GP64()), Load(Param("n"), GP64()), load(Mem{Base: Load(Param("weights"), GP64())})
+	ones, zero, sum, before, within := YMM(), none(), none(), none(), none()
+	VPCMPEQD(ones, ones, ones)
+	VPABSW(ones, ones)
+	JMP(LabelRef("more"))
+	Label("loop")
+	v, w := load(Mem{Base: p}), YMM()
+	VPADDQ(sum, before, before)
+	VPSADBW(zero, v, w)
+	VPADDQ(w, sum, sum)
+	VPMADDUBSW(weights, v, v)
+	VPMADDWD(ones, v, v)
+	VPADDD(v, within, within)
+	ADDQ(U32(width), p)
+	SUBQ(U32(width), left)
+	Label("more")
+	CMPQ(left, U32(width))
+	JGE(LabelRef("loop"))
+	// within has numbers of 32 bits.
+	high := YMM()
+	VPSRLQ(U8(32), within, high)
+	VPBLENDD(U8(0xaa), zero, within, within)
+	VPADDQ(high, within, within)
+	VPSLLQ(U8(5), before, before)
+	VPADDQ(within, before, before)
+	for i, v := range []VecVirtual{sum, before} {
+		x, h := v.AsX(), XMM()
+		VEXTRACTI128(U8(1), v, h)
+		VPADDQ(h, x, x)
+		VPSRLDQ(U8(8), x, h)
+		VPADDQ(h, x, x)
+		r := GP64()
+		VMOVQ(x, r)
+		Store(r, ReturnIndex(i))
+	}
+	leave()
+}
+
+// floats is Floats: each vector is of the bytes, or of the words, of 8, 16 or 32 bytes of src. mask
+// keeps of them what is wanted.
+func floats() {
+	for _, f := range []struct {
+		name   string
+		scale  uint8 // bytes of src for a value
+		extend func(ops ...Op)
+		mask   int
+	}{
+		{"floats1AVX2", 1, VPMOVZXBD, 0},
+		{"floats12AVX2", 2, VPMOVZXWD, 0xff},
+		{"floats2AVX2", 2, VPMOVZXWD, 0},
+		{"floats22AVX2", 4, nil, 0xffff},
+	} {
+		begin(f.name, "is Floats for values that begin every so many bytes", "func(dst *float32, src *byte, n int)")
+		k := &kernel{at: GP64()}
+		dst, src := Load(Param("dst"), GP64()), Load(Param("src"), GP64())
+		k.end = Load(Param("n"), GP64()).(GPVirtual)
+		var mask VecVirtual
+		if f.mask != 0 {
+			mask = YMM()
+			VPCMPEQD(mask, mask, mask)
+			shift := uint64(24)
+			if f.mask == 0xffff {
+				shift = 16
+			}
+			VPSRLD(U8(shift), mask, mask)
+		}
+		k.loop(lanes, func() {
+			v, from := YMM(), Mem{Base: src, Index: k.at, Scale: f.scale}
+			if f.extend == nil {
+				VMOVDQU(from, v)
+			} else {
+				f.extend(from, v)
+			}
+			if f.mask != 0 {
+				VPAND(mask, v, v)
+			}
+			VCVTDQ2PS(v, v)
+			VMOVUPS(v, Mem{Base: dst, Index: k.at, Scale: 4})
+		})
+		leave()
+	}
+}
+
+// video is Video.Places: red, green, blue, luma, cb, cr. Numbers: those of a Video in their order.
+func video() {
+	k := function("videoAVX2", "is Video.Places", signature, 2)
+	var row [6]GPVirtual
+	for i := range row {
+		row[i] = k.row(i)
+	}
+	var c [9]VecVirtual // Luma, Chroma, Red, Blue, Green, Most
+	for i := range c {
+		c[i] = k.all(i)
+	}
+	zero := none()
+	k.each(func() {
+		y, u, w, v := load(k.of(row[3], 0)), load(k.of(row[4], 0)), load(k.of(row[5], 0)), YMM()
+		VMULPS(c[0], y, y)
+		VADDPS(c[1], y, y)
+		for _, v := range []VecVirtual{u, w} {
+			VMULPS(c[2], v, v)
+			VADDPS(c[3], v, v)
+		}
+		put := func(i int) {
+			VCVTTPS2DQ(v, v)
+			VPMAXSD(zero, v, v)
+			VPMINSD(c[8], v, v)
+			VMOVUPS(v, k.of(row[i], 0))
+		}
+		sum := func(sum, of VecVirtual, by int) {
+			x := YMM()
+			VMULPS(c[by], of, x)
+			VADDPS(x, sum, v)
+		}
+		sum(y, w, 4)
+		put(0)
+		sum(y, u, 6)
+		sum(v, w, 7)
+		put(1)
+		sum(y, u, 5)
+		put(2)
+	})
+}
+
+// Rows of Gram and Fold have two vectors of four numbers each.
+const gramRow = 64
+
+// gram is Gram: of its 8 rows the first four need no more than a vector.
+func gram() {
+	begin("gramAVX2", "is Gram", "func(out *float64, rows *float64, w *float64, n int)")
+	out, row, w, left := Load(Param("out"), GP64()), Load(Param("rows"), GP64()), Load(Param("w"), GP64()), Load(Param("n"), GP64())
+	var low [8]VecVirtual
+	var high [8]VecVirtual // from 4 on
+	for i := range low {
+		low[i] = none()
+		if i >= 4 {
+			high[i] = none()
+		}
+	}
+	JMP(LabelRef("more"))
+	Label("loop")
+	a, b, by := YMM(), YMM(), YMM()
+	VBROADCASTSD(Mem{Base: w}, by)
+	VMULPD(Mem{Base: row}, by, a)
+	VMULPD(Mem{Base: row, Disp: width}, by, b)
+	for i := range low {
+		VBROADCASTSD(Mem{Base: row, Disp: 8 * i}, by)
+		VFMADD231PD(a, by, low[i])
+		if i >= 4 {
+			VFMADD231PD(b, by, high[i])
+		}
+	}
+	ADDQ(U32(gramRow), row)
+	ADDQ(U32(8), w)
+	DECQ(left)
+	Label("more")
+	TESTQ(left, left)
+	JGT(LabelRef("loop"))
+	for i := range low {
+		VMOVUPD(low[i], Mem{Base: out, Disp: gramRow * i})
+		if i >= 4 {
+			VMOVUPD(high[i], Mem{Base: out, Disp: gramRow*i + width})
+		}
+	}
+	leave()
+}
+
+// fold is Fold for so many at once: c has the pointers to their factors.
+func fold(name, does string, sums int) {
+	begin(name, does, "func(out *float64, rows *float64, c **float64, n int)")
+	out, row, c, left := Load(Param("out"), GP64()), Load(Param("rows"), GP64()), Load(Param("c"), GP64()), Load(Param("n"), GP64())
+	factor := make([]GPVirtual, sums)
+	sum := make([][2]VecVirtual, sums)
+	for i := range sum {
+		factor[i] = GP64()
+		MOVQ(Mem{Base: c, Disp: 8 * i}, factor[i])
+		sum[i] = [2]VecVirtual{none(), none()}
+	}
+	at := GP64()
+	XORQ(at, at)
+	JMP(LabelRef("more"))
+	Label("loop")
+	a, b := load(Mem{Base: row}), load(Mem{Base: row, Disp: width})
+	for i, s := range sum {
+		by := YMM()
+		VBROADCASTSD(Mem{Base: factor[i], Index: at, Scale: 8}, by)
+		VFMADD231PD(a, by, s[0])
+		VFMADD231PD(b, by, s[1])
+	}
+	ADDQ(U32(gramRow), row)
+	INCQ(at)
+	Label("more")
+	CMPQ(at, left)
+	JLT(LabelRef("loop"))
+	for i, s := range sum {
+		VMOVUPD(s[0], Mem{Base: out, Disp: gramRow * i})
+		VMOVUPD(s[1], Mem{Base: out, Disp: gramRow*i + width})
+	}
+	leave()
+}

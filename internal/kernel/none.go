@@ -1,0 +1,62 @@
+//go:build !amd64 && !(goexperiment.simd && go1.27)
+
+package kernel
+
+func vectors() string { return "" }
+
+func rowFront(s *Solve, t []float32, p *[3][]float32, in *Row) (int, bool) { return 0, true }
+
+func overFront(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]float32) (int, bool) {
+	return 0, true
+}
+
+func heldFront(out, p, t, b []float32) int { return 0 }
+
+func placesFront(l *MapLine, dx, dy []float32, at [2]float32) int { return 0 }
+
+func spreadFront(dst, nodes []float32) int { return 0 }
+
+func cubicFront(r *Run, dst, src []float32, stride int, dx, dy []float32) int { return 0 }
+
+func mixFront(dst, a, b []float32, part float32) int { return 0 }
+
+func mean3Front(dst, a, b, c []float32) int { return 0 }
+
+func insideFront(inside []int32, row []float32, low, high float32) int { return 0 }
+
+func barFront(barred, inside []int32, mark int32) int { return 0 }
+
+func tallyFront(t *Tally, row []float32, barred []int32, mark int32, center float32) int { return 0 }
+
+func finiteFront(s []float32) (int, bool) { return 0, true }
+
+func plusFront(dst, a, b []byte) int { return 0 }
+
+func minusFront(dst, a, b []byte) int { return 0 }
+
+func runningFront(line []byte, n int) int { return 0 }
+
+func adlerFront(b []byte) (uint32, int) { return 1, 0 }
+
+func floatsFront(dst []float32, src []byte, size, step int) int { return 0 }
+
+func halvesFront(dst []uint32, src []float32) int { return 0 }
+
+func weaveFront(high, low []uint32, planes *[4][]uint32) int { return 0 }
+
+func videoFront(v *Video, red, green, blue []int32, luma, cb, cr []float32) int { return 0 }
+
+func gramFront(out *[Columns * Columns]float64, rows [][Columns]float64, w []float64) int {
+	clear(out[:])
+	return 0
+}
+
+func foldFront(out *[Columns]float64, rows [][Columns]float64, c []float64) int {
+	clear(out[:])
+	return 0
+}
+
+func fold3Front(out *[3][Columns]float64, rows [][Columns]float64, c *[3][]float64) int {
+	clear(out[:])
+	return 0
+}

@@ -1,5 +1,0 @@
-//go:build !(goexperiment.simd && go1.27 && amd64)
-
-package kernel
-
-func settle() {}

@@ -1,0 +1,341 @@
+package kernel
+
+import (
+	"encoding/binary"
+	"hash/adler32"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"unsafe"
+)
+
+// A memory hands out rows that begin anywhere and have a guard on either side, which nothing may
+// change. What they hold comes from a source of bits.
+type memory struct {
+	bits   func() uint32
+	at     int // how far behind the guard a row begins, which moves on with each
+	guards []guarded
+}
+
+type guarded struct {
+	all      []uint32
+	from, to int
+}
+
+const guard, marked = 2 * Pad, 0xa5a5a5a5
+
+func (m *memory) words(n int) []uint32 {
+	m.at = (m.at + 3) % 16
+	from := guard + m.at
+	all := make([]uint32, from+n+guard)
+	for i := range all {
+		all[i] = marked
+	}
+	row := all[from : from+n : from+n]
+	for i := range row {
+		row[i] = m.bits()
+	}
+	m.guards = append(m.guards, guarded{all, from, from + n})
+	return row
+}
+
+func (m *memory) whole(n int) []int32 { return as[int32](m.words(n)) }
+
+func (m *memory) floats(n int) []float32 { return as[float32](m.words(n)) }
+
+func (m *memory) three(n int) [3][]float32 {
+	return [3][]float32{m.floats(n), m.floats(n), m.floats(n)}
+}
+
+func (m *memory) bytes(n int) []byte {
+	n4 := (n + 3) / 4
+	return as[byte](m.words(n4))[: n : 4*n4]
+}
+
+// check reports the guards that were changed.
+func (m *memory) check(t *testing.T, name string) {
+	t.Helper()
+	for _, g := range m.guards {
+		for i, v := range g.all {
+			if v != marked && (i < g.from || i >= g.to) {
+				t.Fatalf("%s wrote at %d of a row of %d", name, i-g.from, g.to-g.from)
+			}
+		}
+	}
+	m.guards = m.guards[:0]
+}
+
+// same reports whether both are one number, or no number.
+func same(a, b float32) bool {
+	return math.Float32bits(a) == math.Float32bits(b) || a != a && b != b
+}
+
+func finiteAt(i int, rows ...[]float32) bool {
+	for _, r := range rows {
+		if v := r[i]; v-v != 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// compare runs every kernel on rows of n values, and each again by the plain loop, which defines
+// what it gives: the same bits where these are promised, and a few units in the last place
+// elsewhere.
+func compare(t *testing.T, bits func() uint32, n, at int) {
+	t.Helper()
+	m := &memory{bits: bits, at: at}
+	number := func() float32 { return math.Float32frombits(bits()) }
+	rows := func(name string, got, want []float32) {
+		t.Helper()
+		for i := range want {
+			if !same(got[i], want[i]) {
+				t.Fatalf("%s: value %d of %d is %v (%#x), and the plain loop has %v (%#x)", name, i, n, got[i], math.Float32bits(got[i]), want[i], math.Float32bits(want[i]))
+			}
+		}
+		m.check(t, name)
+	}
+	copied := func(rows [3][]float32) (c [3][]float32) {
+		for i, r := range rows {
+			c[i] = slices.Clone(r)
+		}
+		return c
+	}
+
+	// What is not finite is told, and what is made of it may be anything.
+	for k := range 8 {
+		s := &Solve{[3]float32{number(), number(), number()}, number(), k&1 != 0, k&2 != 0}
+		if s.Gain-s.Gain != 0 || s.Gain == 0 {
+			s.Gain = 1
+		}
+		in := &Row{m.floats(n), m.floats(n), m.floats(n), m.three(n), m.three(n), m.three(n), k&4 != 0}
+		back, tr, out := m.three(n), m.floats(n), m.three(n)
+		tr2, out2 := slices.Clone(tr), copied(out)
+		solved := func(name string, ok, plain bool) {
+			t.Helper()
+			if ok != plain {
+				t.Fatalf("%s: %d pixels are finite: %v, and the plain loop says %v", name, n, ok, plain)
+			}
+			for i := range n {
+				if !finiteAt(i, in.Band, in.Inverse, in.Color[0], in.Color[1], in.Color[2], tr2) ||
+					!in.Plain && !finiteAt(i, in.DarkBand, in.DarkColor[0], in.DarkColor[1], in.DarkColor[2], in.Screen[0], in.Screen[1], in.Screen[2]) {
+					continue
+				}
+				for c := range 3 {
+					if !same(tr[i], tr2[i]) || !same(out[c][i], out2[c][i]) {
+						t.Fatalf("%s: pixel %d of %d: %v and %v, and the plain loop has %v and %v", name, i, n, tr[i], out[c][i], tr2[i], out2[c][i])
+					}
+				}
+			}
+			m.check(t, name)
+		}
+		plain := s.over
+		if in.Plain {
+			plain = s.plainOver
+		}
+		ok := s.Over(tr, &out, in, &back)
+		solved("Over", ok, plain(0, tr2, &out2, in, &back))
+		tr, out = m.floats(n), m.three(n)
+		tr2, out2 = slices.Clone(tr), copied(out)
+		ok = s.Row(tr, &out, in)
+		in.Plain = false
+		solved("Row", ok, s.solve(0, tr2, &out2, in))
+	}
+
+	a, b, c, dst := m.floats(n), m.floats(n), m.floats(n), m.floats(n)
+	want := make([]float32, n)
+	held(0, want, a, b, c)
+	Held(dst, a, b, c)
+	rows("Held", dst, want)
+	part := number()
+	mixFrom(0, want, a, b, part)
+	Mix(dst, a, b, part)
+	rows("Mix", dst, want)
+	mean3From(0, want, a, b, c)
+	Mean3(dst, a, b, c)
+	rows("Mean3", dst, want)
+	if Finite(a) != allFinite(a) {
+		t.Fatalf("Finite: %v of %d values, and the plain loop says %v", Finite(a), n, allFinite(a))
+	}
+
+	low, high, mark := number(), number(), int32(bits()>>1)
+	barred, inside := m.whole(n), m.whole(n+2*Reach)
+	for i := range barred {
+		barred[i] = min(barred[i], mark)
+	}
+	for i := range Reach {
+		inside[i], inside[n+Reach+i] = -1, -1
+	}
+	barred2, inside2 := slices.Clone(barred), slices.Clone(inside)
+	Bar(barred, inside, a, low, high, mark)
+	insideFrom(0, inside2, a, low, high)
+	barFrom(0, barred2, inside2, mark)
+	if !slices.Equal(barred, barred2) || !slices.Equal(inside, inside2) {
+		t.Fatalf("Bar: %v, and the plain loop has %v", barred, barred2)
+	}
+	tally := Tally{m.floats(n), m.floats(n), m.whole(n)}
+	tally2 := Tally{slices.Clone(tally.Sum), slices.Clone(tally.Sum2), slices.Clone(tally.Count)}
+	mark /= 2
+	tally.Add(a, barred, mark, low)
+	tally2.from(0, a, barred, mark, low)
+	rows("Tally", tally.Sum, tally2.Sum)
+	rows("Tally", tally.Sum2, tally2.Sum2)
+	if !slices.Equal(tally.Count, tally2.Count) {
+		t.Fatalf("Tally: %v, and the plain loop has %v", tally.Count, tally2.Count)
+	}
+
+	x, y, z := m.bytes(n), m.bytes(n), m.bytes(n)
+	z2 := slices.Clone(z)
+	Plus(z, x, y)
+	plusFrom(0, z2, x, y)
+	if !slices.Equal(z, z2) {
+		t.Fatalf("Plus: %v, and the plain loop has %v", z, z2)
+	}
+	Minus(z, x, y)
+	minusFrom(0, z2, x, y)
+	if !slices.Equal(z, z2) {
+		t.Fatalf("Minus: %v, and the plain loop has %v", z, z2)
+	}
+	if got, want := Adler32(x), adler32.Checksum(x); got != want {
+		t.Fatalf("Adler32: %08x of %d bytes, want %08x", got, n, want)
+	}
+	for size := 1; size <= 9; size++ {
+		copy(z2, z)
+		Running(z, size)
+		runningFrom(size, z2, size)
+		if !slices.Equal(z, z2) {
+			t.Fatalf("Running: pixels of %d bytes: %v, and the plain loop has %v", size, z, z2)
+		}
+	}
+	m.check(t, "a kernel of bytes")
+	for _, size := range []int{1, 2} {
+		for _, step := range []int{1, 2, 3} {
+			src := m.bytes(max(0, (n-1)*size*step+size))
+			for i := range want {
+				want[i] = float32(src[i*size*step])
+				if size == 2 {
+					want[i] = float32(binary.LittleEndian.Uint16(src[i*size*step:]))
+				}
+			}
+			Floats(dst, src, size, step)
+			rows("Floats", dst, want)
+		}
+	}
+	v := Video{Luma: [2]float32{number(), number()}, Chroma: [2]float32{number(), number()}, Red: number(), Blue: number(), Green: [2]float32{number(), number()}, Most: 1<<17 - 1}
+	var places, places2 [3][]int32
+	for c := range places {
+		places[c], places2[c] = m.whole(n), make([]int32, n)
+	}
+	v.Places(places[0], places[1], places[2], a, b, c)
+	v.places(0, places2[0], places2[1], places2[2], a, b, c)
+	for c := range places {
+		if !slices.Equal(places[c], places2[c]) {
+			t.Fatalf("Video: %v, and the plain loop has %v", places[c], places2[c])
+		}
+	}
+	m.check(t, "Video")
+
+	// near reports whether two values differ by no more than rounding does where the terms of a sum
+	// are as large as size. Sums that left the range of float32 may be anything.
+	near := func(a, b, size float32) bool {
+		return !(size < 1e30) || math.Abs(float64(a)-float64(b)) <= 4e-6*float64(size)+1e-42
+	}
+	largest := func(rows ...[]float32) (most float32) {
+		for _, r := range rows {
+			for _, v := range r {
+				if v != v {
+					return v
+				}
+				most = max(most, v, -v)
+			}
+		}
+		return most
+	}
+	whole := n &^ (2*Apart - 1)
+	nodes := m.floats(whole/Apart + 1)
+	want = make([]float32, whole)
+	spreadFrom(0, want, nodes)
+	Spread(dst[:whole], nodes)
+	for i, v := range want {
+		if !near(dst[i], v, largest(nodes[i/(2*Apart)*2:][:3])) {
+			t.Fatalf("Spread: value %d of %d is %v, and the plain loop has %v", i, whole, dst[i], v)
+		}
+	}
+	m.check(t, "Spread")
+
+	stride := n + 3
+	src := m.floats(4 * stride)
+	dx, dy := m.floats(n), m.floats(n)
+	for i := range dx {
+		dx[i], dy[i] = 5+float32(bits()>>8)/(1<<24), -7+float32(bits()>>8)/(1<<24)
+	}
+	runs := []Run{{0, n / 3, 0, 5, -7}, {n / 3, n, n / 3, 5, -7}}
+	want = make([]float32, n)
+	for _, r := range runs {
+		r.cubic(0, want, src, stride, dx, dy)
+	}
+	Cubic(dst, src, stride, dx, dy, runs)
+	for i, v := range want {
+		if !near(dst[i], v, largest(src[i:i+4], src[stride+i:][:4], src[2*stride+i:][:4], src[3*stride+i:][:4])) {
+			t.Fatalf("Cubic: pixel %d of %d is %v, and the plain loop has %v", i, n, dst[i], v)
+		}
+	}
+	m.check(t, "Cubic")
+	if i := cubicFront(&Run{0, n / 3, 0, 5, -7}, dst, src, stride, dx, dy); i > n {
+		t.Fatalf("Cubic: %d pixels of a run of %d in a row of %d", i, n/3, n)
+	}
+}
+
+// as is the row's memory as values of another kind, which are no larger.
+func as[T any](row []uint32) []T {
+	var v T
+	return unsafe.Slice((*T)(unsafe.Pointer(unsafe.SliceData(row))), len(row)*4/int(unsafe.Sizeof(v)))
+}
+
+// Values that rounding, signs and limits are hard for.
+var hard = []uint32{
+	0, 1 << 31, 1, 1<<31 | 1, 0x007fffff, 0x00800000, 0x3f800000, 0xbf800000, 0x3f7fffff, 0x3f800001,
+	0x7f7fffff, 0xff7fffff, 0x7f800000, 0xff800000, 0x7fc00000, 0xffc00000, 0x7f800001, 0x4f000000, 0xcf000000, 0x47ffff00,
+}
+
+func TestVectorsAndPlainLoops(t *testing.T) {
+	t.Logf("kernels: %s", Vectors())
+	r := rand.New(rand.NewPCG(61, 62))
+	for name, bits := range map[string]func() uint32{
+		"light":    func() uint32 { return math.Float32bits(r.Float32()*1.2 - 0.1) },
+		"any bits": r.Uint32,
+		"hard":     func() uint32 { return hard[r.IntN(len(hard))] },
+		"some hard": func() uint32 {
+			if r.IntN(40) > 0 {
+				return math.Float32bits(r.Float32())
+			}
+			return hard[r.IntN(len(hard))]
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			for n := range 100 {
+				compare(t, bits, n, n%16)
+			}
+			compare(t, bits, 1003, 1)
+		})
+	}
+}
+
+func FuzzVectors(f *testing.F) {
+	f.Add([]byte{0, 0, 0x80, 0x3f, 0, 0, 0xc0, 0x7f, 1}, uint16(37), uint8(1))
+	f.Add([]byte{}, uint16(8), uint8(0))
+	f.Fuzz(func(t *testing.T, data []byte, n uint16, at uint8) {
+		next := 0
+		compare(t, func() uint32 {
+			var four [4]byte
+			for i := range four {
+				if len(data) > 0 {
+					four[i] = data[(next+i)%len(data)]
+				}
+			}
+			next += 5 // so that the same bytes come as other numbers
+			return binary.LittleEndian.Uint32(four[:])
+		}, int(n%300), int(at%16))
+	})
+}
