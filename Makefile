@@ -18,8 +18,10 @@ TOOL   := $(GO) tool -modfile=tools/go.mod
 CORE   := ./internal/kernel ./internal/half ./plate ./plate/exr ./align ./matte ./composite ./rig ./take
 # The portable vector package needs this toolchain; the module itself stays at the go.mod version.
 SIMD   := GOTOOLCHAIN=go1.27.3 GOEXPERIMENT=simd
+# What internal/kernel/gen writes.
+MADE   := internal/kernel/avx2_amd64.s internal/kernel/stub_amd64.go
 # The tests of what the vector kernels do.
-VECTOR := Solve|Held|HoldOut|Places|Cubic|Finite|Resample|Valid|Chain
+VECTOR := Vectors|Solve|Held|HoldOut|Places|Cubic|Finite|Resample|Valid|Chain
 # One part's tests: go test, but a test that was skipped or did not run is a failure; and all the parts, with their times.
 SUITE  := $(GO) run ./internal/test/suite
 TEST   := $(SUITE) test
@@ -64,6 +66,9 @@ lint:
 	$(GO) vet ./...
 	GOOS=js GOARCH=wasm $(GO) vet ./wasm/...
 	$(TOOL) staticcheck ./...
+	$(GO) -C internal/kernel/gen vet .
+	@before=$$(sha256sum $(MADE)); $(GO) generate ./internal/kernel && [ "$$before" = "$$(sha256sum $(MADE))" ] || \
+		{ echo "$(MADE): not what go generate ./internal/kernel makes; now they are"; exit 1; }
 
 # The site's modules, by the types in their comments: two programs, since a worker has other names than a page.
 types: site/node_modules
@@ -92,12 +97,12 @@ libdeflate:
 wasm:
 	@$(TEST) GOOS=js GOARCH=wasm -short -timeout=60m -exec="$(NODE)" $(CORE)
 
-# The vector kernels: by themselves, by the 256 bits of AVX2, in what they are used for, and in WebAssembly; and there
-# also how a file of the browser's is read.
+# The kernels that other tests do not run: the plain loops, by themselves and in what they are used for, what the
+# releases' toolchain makes of the vectors, and those of WebAssembly; and there also how a file of the browser's is read.
 vectors:
+	@$(TEST) GODEBUG=cpu.avx2=off -count=1 ./internal/kernel
+	@$(TEST) GODEBUG=cpu.avx2=off -count=1 -short -run='$(VECTOR)' ./align ./matte ./composite ./take
 	@$(TEST) $(SIMD) ./internal/kernel
-	@$(TEST) GODEBUG=simd=256 $(SIMD) -count=1 ./internal/kernel
-	@$(TEST) $(SIMD) -short -run='$(VECTOR)' ./align ./matte ./composite ./take
 	@$(TEST) GOOS=js GOARCH=wasm $(SIMD) -short -run='$(VECTOR)|^TestWorkerFiles' -exec="$(NODE)" ./wasm/engine ./internal/kernel ./plate ./align ./matte ./composite ./take
 
 # The same kernels by the vectors of another processor, which QEMU plays.

@@ -1,10 +1,11 @@
 #!/usr/bin/env python3
 """make bench: this project and OpenCV in turn, in one go on one machine, as one table with ratios.
 
-    python3 run.py [--frames 48] [--rounds 3] [--take DIR] [--files]
+    python3 run.py [--frames 48] [--rounds 3] [--take DIR] [--files | --kernels] [--before DIR]
 
 Everything is run --rounds times, turn and turn about, and the least time counts: what else the machine does can
-only add to it. Ours is built with the portable vector package where the toolchain that SIMD names can be had.
+only add to it. Ours is what a plain go build makes. Frames are also timed by the toolchain of the releases with the portable
+vector package, by the plain loops alone, and by the plain build of another checkout (--before).
 
 Of the jobs from files to files, ours is the whole of the process, and OpenCV's from the first plate read. Both read the
 same 16-bit plates: those of twinplate demo, lines with the filter Sub in Huffman codes, as OpenCV's imwrite makes them too
@@ -37,6 +38,14 @@ def run(args, env=None, cwd=ROOT):
     return done.stdout
 
 
+def library():
+    """Whether a program can be built with libdeflate; where it cannot, its rows are left out."""
+    found = shutil.which("gcc") and not subprocess.run(["gcc", "-fsyntax-only", "-x", "c", "-"], input="#include <libdeflate.h>\n", text=True, capture_output=True).returncode
+    if not found:
+        print("libdeflate and a C compiler are not here (Debian: libdeflate-dev, gcc): without the rows of it", file=sys.stderr)
+    return found
+
+
 def cpu():
     try:
         with open("/proc/cpuinfo") as f:
@@ -50,29 +59,35 @@ def keep(least, key, ms):
     least[key] = min(ms, least.get(key, ms))
 
 
-def frames(work, rounds):
-    """Milliseconds by (who, size, what, threads)."""
+def frames(work, rounds, before):
+    """Milliseconds by (who, size, what, threads), and who ours are."""
     least = {}
-    test = os.path.join(work, "take.test")
-    run(["go", "test", "-c", "-o", test, "./take"], SIMD)
+    builds = {"ours": (ROOT, {}, {}), "vector package": (ROOT, SIMD, {}), "plain loops": (ROOT, {}, {"GODEBUG": "cpu.avx2=off"})}
+    if before:
+        builds["before"] = (os.path.abspath(before), {}, {})
+    for who, (root, env, _) in builds.items():
+        run(["go", "test", "-c", "-o", os.path.join(work, who + ".test"), "./take"], env, root)
     for _ in range(rounds):
         for threads in (1, 2):
-            out = run([test, "-test.run=^$", "-test.bench=Frame", "-test.benchtime=20x"],
-                      {"GOMAXPROCS": str(threads)}, os.path.join(ROOT, "take"))
-            for size, what, ns in re.findall(r"Frame/(\d+x\d+)/(\w+)\S*\s+\d+\s+(\d+) ns/op", out):
-                keep(least, ("ours", size, what, threads), int(ns) / 1e6)
+            for who, (root, _, env) in builds.items():
+                out = run([os.path.join(work, who + ".test"), "-test.run=^$", "-test.bench=Frame", "-test.benchtime=20x"],
+                          {"GOMAXPROCS": str(threads), **env}, os.path.join(root, "take"))
+                for size, what, ns in re.findall(r"Frame/(\d+x\d+)/(\w+)\S*\s+\d+\s+(\d+) ns/op", out):
+                    keep(least, (who, size, what, threads), int(ns) / 1e6)
             for size in ("1920x1080", "4096x2160"):
                 out = json.loads(run([PYTHON, os.path.join(HERE, "opencv_chain.py"), "--size", size, "--threads", str(threads)]))
                 for what in ("frame", "resample", "composite"):
                     keep(least, ("OpenCV", size, what, threads), out[what]["least_ms"])
-    return least
+    return least, list(builds)
 
 
 def takes(work, demo, count, rounds):
     """Seconds, by who, for the whole job from files to files."""
     program = os.path.join(work, "twinplate")
-    run(["go", "build", "-o", program, "./cmd/twinplate"], SIMD)
-    run(["go", "build", "-tags", "libdeflate", "-o", program + "-libdeflate", "./cmd/twinplate"], SIMD)
+    run(["go", "build", "-o", program, "./cmd/twinplate"])
+    with_library = library()
+    if with_library:
+        run(["go", "build", "-tags", "libdeflate", "-o", program + "-libdeflate", "./cmd/twinplate"])
     take = os.path.join(work, "take")
     if demo:
         shutil.copytree(demo, take)
@@ -120,7 +135,8 @@ def takes(work, demo, count, rounds):
         ours("ours" + STORED, stored)
         theirs("OpenCV" + STORED, stored)
         ours("ours" + ESTIMATED, take, "--gain", "auto")
-        ours("ours" + LIBDEFLATE, take, program=program + "-libdeflate")
+        if with_library:
+            ours("ours" + LIBDEFLATE, take, program=program + "-libdeflate")
         ours("ours", take)
         theirs("OpenCV", take)
     differ = run([PYTHON, "-c", "import cv2,sys,numpy as np\n"
@@ -136,34 +152,51 @@ def main():
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--take", help="a take of 4 HD frames that twinplate demo has drawn; without it one is drawn")
     parser.add_argument("--files", action="store_true", help="the jobs from files to files alone")
+    parser.add_argument("--kernels", action="store_true", help="the frames in memory alone")
+    parser.add_argument("--before", help="another checkout, whose plain build is timed beside this one's")
     args = parser.parse_args()
+    ms, builds, seconds = {}, [], {}
     with tempfile.TemporaryDirectory() as work:
-        ms = {} if args.files else frames(work, args.rounds)
-        seconds, differ = takes(work, args.take, args.frames, args.rounds)
-    print(f"{datetime.date.today()}, {cpu()}, {os.cpu_count()} cores, the least of {args.rounds} rounds\n")
-    print("| what | threads | ours | OpenCV | ratio |\n|---|---|---|---|---|")
-    sizes = () if args.files else ("1920x1080", "4096x2160")
+        if not args.files:
+            ms, builds = frames(work, args.rounds, args.before)
+        if not args.kernels:
+            seconds, differ = takes(work, args.take, args.frames, args.rounds)
+    print(f"{datetime.date.today()}, {cpu()}, {os.cpu_count()} cores, the least of {args.rounds} rounds; ours is a plain go build, the ratio is its to OpenCV")
+    if ms:
+        print_frames(ms, builds)
+    if seconds:
+        print_takes(seconds, args.frames)
+        print(f"\nThe composites of both, 8-bit code values, differ by {differ} in the mean.")
+
+
+def print_frames(ms, builds):
+    sizes = ("1920x1080", "4096x2160")
+    print(f"\n| what | threads | {' | '.join(builds)} | OpenCV | ratio |\n|---|---|{'---|' * len(builds)}---|---|")
     for size in sizes:
         for what in ("frame", "resample", "composite"):
             for threads in (1, 2):
                 if what == "composite" and threads == 2:
                     continue  # a whole frame on one core: a take has as many in flight as cores
-                a, b = ms["ours", size, what, threads], ms["OpenCV", size, what, threads]
-                print(f"| {size} {what} | {threads} | {a:.1f} ms | {b:.1f} ms | {b / a:.1f} |")
+                times = [ms[who, size, what, threads] for who in (*builds, "OpenCV")]
+                print(f"| {size} {what} | {threads} | {' | '.join(f'{t:.1f} ms' for t in times)} | {times[-1] / times[0]:.1f} |")
     for size in sizes:
         w, h = map(int, size.split("x"))
         a, b = ms["ours", size, "composite", 1], ms["ours", size, "copy", 1]
-        print(f"| {size} composite, beside a copy of the same bytes ({48 * w * h / b / 1e6:.1f} GB/s) | 1 | {a:.1f} ms | {b:.1f} ms (copy) | {a / b:.2f} of the copy |")
-    n = args.frames
+        print(f"\n{size} composite, beside a copy of the same bytes ({48 * w * h / b / 1e6:.1f} GB/s): {a:.1f} ms, {b:.1f} ms (copy), {a / b:.2f} of the copy.")
+
+
+def print_takes(seconds, n):
+    print("\n| what | ours | OpenCV | ratio |\n|---|---|---|---|")
     for which in ("", LIBDEFLATE, STORED, ESTIMATED):
         who, other = "ours" + which, "OpenCV" + which.replace(ESTIMATED, "").replace(LIBDEFLATE, "")
+        if who not in seconds:
+            continue
         a, b = seconds[who], seconds[other]
         what = f"{n} HD frames, 16-bit PNG to 8-bit PNG" + which
-        print(f"| {what} | all | {n / a:.1f} frames/s | {n / b:.1f} frames/s | {b / a:.1f} |")
+        print(f"| {what} | {n / a:.1f} frames/s | {n / b:.1f} frames/s | {b / a:.1f} |")
         a, b = seconds[who + ", processor"], seconds[other + ", processor"]
-        print(f"| the same, processor time | | {1e3 * a / n:.0f} ms a frame | {1e3 * b / n:.0f} ms a frame | {b / a:.1f} |")
-    print(f"| geometry from one HD pair, files read | all | {seconds['geometry']:.2f} s | | |")
-    print(f"\nThe composites of both, 8-bit code values, differ by {differ} in the mean.")
+        print(f"| the same, processor time | {1e3 * a / n:.0f} ms a frame | {1e3 * b / n:.0f} ms a frame | {b / a:.1f} |")
+    print(f"| geometry from one HD pair, files read | {seconds['geometry']:.2f} s | | |")
 
 
 if __name__ == "__main__":

@@ -18,6 +18,8 @@ import (
 	"time"
 
 	"github.com/alecthomas/kong"
+
+	"example.com/twinplate/internal/kernel"
 )
 
 // The exit codes, as the help lists them.
@@ -129,7 +131,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) (code int
 	var cli commands
 	parser, err := kong.New(&cli,
 		kong.Name("twinplate"), kong.Description(description),
-		kong.Vars{"version": version()},
+		kong.Vars{"version": version() + "\nkernels: " + kernel.Vectors()},
 		kong.Writers(stdout, stderr),
 		kong.Exit(func(c int) { panic(leave(c)) }),
 		kong.ConfigureHelp(kong.HelpOptions{WrapUpperBound: 110}),

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/plate"
 )
 
@@ -225,6 +226,9 @@ func TestHelp(t *testing.T) {
 		if code, out, errs := twinplate(t, args...); code != exitDone || len(out) < 4 || errs != "" {
 			t.Errorf("%v: exit code %d, %q, %q", args, code, out, errs)
 		}
+	}
+	if _, out, _ := twinplate(t, "--version"); !strings.HasSuffix(out, "\nkernels: "+kernel.Vectors()+"\n") {
+		t.Errorf("--version does not say which kernels run: %q", out)
 	}
 	if _, out, _ := twinplate(t, "demo", "--help"); !strings.Contains(out, "mains voltage") {
 		t.Error("the demo's help has no cautions")
