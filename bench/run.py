@@ -28,6 +28,9 @@ ROOT = os.path.dirname(HERE)
 PYTHON = "/usr/bin/python3"  # which has Debian's OpenCV
 SIMD = {"GOTOOLCHAIN": "go1.27.3", "GOEXPERIMENT": "simd"}
 
+# 1, 2, 4 and so on, and as many as there are.
+THREADS = sorted({min(1 << i, os.cpu_count()) for i in range(10)})
+
 STORED, ESTIMATED, LIBDEFLATE = ", plates without compression", ", gain estimated", ", inflate by libdeflate"
 
 
@@ -68,7 +71,7 @@ def frames(work, rounds, before):
     for who, (root, env, _) in builds.items():
         run(["go", "test", "-c", "-o", os.path.join(work, who + ".test"), "./take"], env, root)
     for _ in range(rounds):
-        for threads in (1, 2):
+        for threads in THREADS:
             for who, (root, _, env) in builds.items():
                 out = run([os.path.join(work, who + ".test"), "-test.run=^$", "-test.bench=Frame", "-test.benchtime=20x"],
                           {"GOMAXPROCS": str(threads), **env}, os.path.join(root, "take"))
@@ -174,8 +177,8 @@ def print_frames(ms, builds):
     print(f"\n| what | threads | {' | '.join(builds)} | OpenCV | ratio |\n|---|---|{'---|' * len(builds)}---|---|")
     for size in sizes:
         for what in ("frame", "resample", "composite"):
-            for threads in (1, 2):
-                if what == "composite" and threads == 2:
+            for threads in THREADS:
+                if what == "composite" and threads > 1:
                     continue  # a whole frame on one core: a take has as many in flight as cores
                 times = [ms[who, size, what, threads] for who in (*builds, "OpenCV")]
                 print(f"| {size} {what} | {threads} | {' | '.join(f'{t:.1f} ms' for t in times)} | {times[-1] / times[0]:.1f} |")
@@ -187,7 +190,10 @@ def print_frames(ms, builds):
 
 def print_takes(seconds, n):
     print("\n| what | ours | OpenCV | ratio |\n|---|---|---|---|")
-    for which in ("", LIBDEFLATE, STORED, ESTIMATED):
+    for which in ("", LIBDEFLATE, # 1, 2, 4 and so on, and as many as there are.
+THREADS = sorted({min(1 << i, os.cpu_count()) for i in range(10)})
+
+STORED, ESTIMATED):
         who, other = "ours" + which, "OpenCV" + which.replace(ESTIMATED, "").replace(LIBDEFLATE, "")
         if who not in seconds:
             continue

@@ -1,6 +1,9 @@
 package kernel
 
-import "math"
+import (
+	"encoding/binary"
+	"math"
+)
 
 // bits returns what t and P are brought between, as the bits of floats, which as whole numbers have
 // the order of what is not negative. For whole numbers min and max are one instruction nearly
@@ -178,8 +181,15 @@ func allFinite(s []float32) bool {
 	return sum == 0
 }
 
+// The highest bit of each of eight bytes: sums without it do not reach the next byte.
+const tops = 0x8080808080808080
+
 func plusFrom(i int, dst, a, b []byte) {
 	a, b = a[:len(dst)], b[:len(dst)]
+	for ; i <= len(dst)-8; i += 8 {
+		x, y := binary.LittleEndian.Uint64(a[i:]), binary.LittleEndian.Uint64(b[i:])
+		binary.LittleEndian.PutUint64(dst[i:], (x&^tops+y&^tops)^(x^y)&tops)
+	}
 	for ; i < len(dst); i++ {
 		dst[i] = a[i] + b[i]
 	}
@@ -187,6 +197,10 @@ func plusFrom(i int, dst, a, b []byte) {
 
 func minusFrom(i int, dst, a, b []byte) {
 	a, b = a[:len(dst)], b[:len(dst)]
+	for ; i <= len(dst)-8; i += 8 {
+		x, y := binary.LittleEndian.Uint64(a[i:]), binary.LittleEndian.Uint64(b[i:])
+		binary.LittleEndian.PutUint64(dst[i:], (x|tops-y&^tops)^(x^^y)&tops)
+	}
 	for ; i < len(dst); i++ {
 		dst[i] = a[i] - b[i]
 	}
