@@ -168,7 +168,7 @@ func TestHeldInPlace(t *testing.T) {
 	}
 }
 
-// The expected values are the formulas of Line's comment in float64.
+// The expected values are the formulas of MapLine's comment in float64.
 func TestPlaces(t *testing.T) {
 	l := MapLine{Center: 2000, YC: -700, YC2: 490000, Unit: 1. / (2300 * 2300), K1: 0.02, K2: -0.01,
 		W: [4]float32{1, 1e-6, 1e-6, -2e-6}, X: [7]float32{3, -0.004, 1e-6, 0.999, 1e-6, 0.01, -1e-6}, Y: [4]float32{-2, 0.01, 0.01, 0.998}}
