@@ -297,7 +297,8 @@ func videoFront(v *Video, red, green, blue []int32, luma, cb, cr []float32) int 
 	n := whole(len(red), lanes)
 	if n > 0 {
 		rows := [...]*float32{words(first(red, n)), words(first(green, n)), words(first(blue, n)), first(luma, n), first(cb, n), first(cr, n)}
-		videoAVX2(&rows[0], &v.Luma[0], n)
+		c := [...]float32{v.Luma[0], v.Luma[1], v.Chroma[0], v.Chroma[1], v.Red, v.Blue, v.Green[0], v.Green[1], float32(v.Most)}
+		videoAVX2(&rows[0], &c[0], n)
 	}
 	return n
 }

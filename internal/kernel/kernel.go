@@ -146,6 +146,8 @@ func Weave(high, low []uint32, planes *[4][]uint32) {
 // luma and chroma,
 //
 //	red = Y + Red V,  green = Y + Green[0] U + Green[1] V,  blue = Y + Blue U
+//
+// Most is the last place, less than 1<<24.
 type Video struct {
 	Luma, Chroma [2]float32 // Scale and Zero
 	Red, Blue    float32
@@ -154,7 +156,7 @@ type Video struct {
 }
 
 // Places fills red, green and blue with places in the table, whole numbers from 0 to Most, rounded
-// toward 0. All have red's length.
+// toward 0; one for what is not a number is anywhere between. All have red's length.
 func (v *Video) Places(red, green, blue []int32, luma, cb, cr []float32) {
 	v.places(videoFront(v, red, green, blue, luma, cb, cr), red, green, blue, luma, cb, cr)
 }

@@ -47,7 +47,7 @@ func (s *Solve) solve(i int, t []float32, p *[3][]float32, in *Row) bool {
 	for ; i < n; i++ {
 		p0, p1, p2 := c0[i]-d0[i], c1[i]-d1[i], c2[i]-d2[i]
 		v := band[i] - (float32(m0*p0) + float32(m1*p1) + float32(m2*p2)) - darkBand[i]
-		v *= inverse[i] * perGain
+		v = float32(v * (inverse[i] * perGain))
 		bad += float32((v + p0 + p1 + p2) * 0) // NaN as soon as one of them is not finite
 		g := gain * v
 		o0[i] = atLeast(p0-float32(g*k0[i]), floor)
@@ -73,7 +73,7 @@ func (s *Solve) over(i int, t []float32, out *[3][]float32, in *Row, back *[3][]
 	for ; i < n; i++ {
 		p0, p1, p2 := c0[i]-d0[i], c1[i]-d1[i], c2[i]-d2[i]
 		v := band[i] - (float32(m0*p0) + float32(m1*p1) + float32(m2*p2)) - darkBand[i]
-		v *= inverse[i] * perGain
+		v = float32(v * (inverse[i] * perGain))
 		bad += float32((v + p0 + p1 + p2) * 0)
 		g := gain * v
 		v = clamp(v, low, high)
@@ -98,7 +98,7 @@ func (s *Solve) plainOver(i int, t []float32, out *[3][]float32, in *Row, back *
 	for ; i < n; i++ {
 		p0, p1, p2 := c0[i], c1[i], c2[i]
 		v := band[i] - (float32(m0*p0) + float32(m1*p1) + float32(m2*p2))
-		v *= inverse[i] * perGain
+		v = float32(v * (inverse[i] * perGain))
 		bad += float32((v + p0 + p1 + p2) * 0)
 		v = clamp(v, low, high)
 		o0[i] = atLeast(p0, floor) + float32(v*b0[i])

@@ -460,15 +460,15 @@ func videoFront(v *Video, red, green, blue []int32, luma, cb, cr []float32) int 
 	y, u, w := first(luma, n), first(cb, n), first(cr, n)
 	ly, l0, c, c0 := simd.BroadcastFloat32s(v.Luma[0]), simd.BroadcastFloat32s(v.Luma[1]), simd.BroadcastFloat32s(v.Chroma[0]), simd.BroadcastFloat32s(v.Chroma[1])
 	kr, kb, kg0, kg1 := simd.BroadcastFloat32s(v.Red), simd.BroadcastFloat32s(v.Blue), simd.BroadcastFloat32s(v.Green[0]), simd.BroadcastFloat32s(v.Green[1])
-	least, most := simd.BroadcastInt32s(0), simd.BroadcastInt32s(v.Most)
+	least, most := simd.BroadcastInt32s(0), simd.BroadcastFloat32s(float32(v.Most)).ToBits().BitsToInt32()
 	i, lanes := 0, ly.Len()
 	for ; i <= n-lanes; i += lanes {
 		y := simd.LoadFloat32s(from(y, i)).Mul(ly).Add(l0)
 		u := simd.LoadFloat32s(from(u, i)).Mul(c).Add(c0)
 		w := simd.LoadFloat32s(from(w, i)).Mul(c).Add(c0)
-		y.Add(w.Mul(kr)).ConvertToInt32().Max(least).Min(most).Store(from(r, i))
-		y.Add(u.Mul(kg0)).Add(w.Mul(kg1)).ConvertToInt32().Max(least).Min(most).Store(from(g, i))
-		y.Add(u.Mul(kb)).ConvertToInt32().Max(least).Min(most).Store(from(b, i))
+		y.Add(w.Mul(kr)).ToBits().BitsToInt32().Max(least).Min(most).ToBits().BitsToFloat32().ConvertToInt32().Store(from(r, i))
+		y.Add(u.Mul(kg0)).Add(w.Mul(kg1)).ToBits().BitsToInt32().Max(least).Min(most).ToBits().BitsToFloat32().ConvertToInt32().Store(from(g, i))
+		y.Add(u.Mul(kb)).ToBits().BitsToInt32().Max(least).Min(most).ToBits().BitsToFloat32().ConvertToInt32().Store(from(b, i))
 	}
 	return i
 }

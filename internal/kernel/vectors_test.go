@@ -71,13 +71,13 @@ func same(a, b float32) bool {
 	return math.Float32bits(a) == math.Float32bits(b) || a != a && b != b
 }
 
-func finiteAt(i int, rows ...[]float32) bool {
-	for _, r := range rows {
-		if v := r[i]; v-v != 0 {
-			return false
-		}
-	}
-	return true
+// pixel returns pixel i of rows, as rows of one.
+func pixel(rows [3][]float32, i int) [3][]float32 {
+	return [3][]float32{rows[0][i : i+1], rows[1][i : i+1], rows[2][i : i+1]}
+}
+
+func (r *Row) pixel(i int) *Row {
+	return &Row{r.Band[i : i+1], r.DarkBand[i : i+1], r.Inverse[i : i+1], pixel(r.Color, i), pixel(r.DarkColor, i), pixel(r.Screen, i), r.Plain}
 }
 
 // compare runs every kernel on rows of n values, and each again by the plain loop, which defines
@@ -96,12 +96,6 @@ func compare(t *testing.T, bits func() uint32, n, at int) {
 		}
 		m.check(t, name)
 	}
-	copied := func(rows [3][]float32) (c [3][]float32) {
-		for i, r := range rows {
-			c[i] = slices.Clone(r)
-		}
-		return c
-	}
 
 	// What is not finite is told, and what is made of it may be anything.
 	for k := range 8 {
@@ -111,15 +105,14 @@ func compare(t *testing.T, bits func() uint32, n, at int) {
 		}
 		in := &Row{m.floats(n), m.floats(n), m.floats(n), m.three(n), m.three(n), m.three(n), k&4 != 0}
 		back, tr, out := m.three(n), m.floats(n), m.three(n)
-		tr2, out2 := slices.Clone(tr), copied(out)
-		solved := func(name string, ok, plain bool) {
+		tr2, out2 := make([]float32, n), [3][]float32{make([]float32, n), make([]float32, n), make([]float32, n)}
+		solved := func(name string, ok bool, plain func(t []float32, out, back *[3][]float32, in *Row) bool) {
 			t.Helper()
-			if ok != plain {
-				t.Fatalf("%s: %d pixels are finite: %v, and the plain loop says %v", name, n, ok, plain)
-			}
+			all := true
 			for i := range n {
-				if !finiteAt(i, in.Band, in.Inverse, in.Color[0], in.Color[1], in.Color[2], tr2) ||
-					!in.Plain && !finiteAt(i, in.DarkBand, in.DarkColor[0], in.DarkColor[1], in.DarkColor[2], in.Screen[0], in.Screen[1], in.Screen[2]) {
+				o, b := pixel(out2, i), pixel(back, i)
+				if !plain(tr2[i:i+1], &o, &b, in.pixel(i)) {
+					all = false
 					continue
 				}
 				for c := range 3 {
@@ -128,19 +121,18 @@ func compare(t *testing.T, bits func() uint32, n, at int) {
 					}
 				}
 			}
+			if ok != all {
+				t.Fatalf("%s: %d pixels are finite: %v, and the plain loop says %v", name, n, ok, all)
+			}
 			m.check(t, name)
 		}
-		plain := s.over
-		if in.Plain {
-			plain = s.plainOver
-		}
-		ok := s.Over(tr, &out, in, &back)
-		solved("Over", ok, plain(0, tr2, &out2, in, &back))
-		tr, out = m.floats(n), m.three(n)
-		tr2, out2 = slices.Clone(tr), copied(out)
-		ok = s.Row(tr, &out, in)
-		in.Plain = false
-		solved("Row", ok, s.solve(0, tr2, &out2, in))
+		solved("Over", s.Over(tr, &out, in, &back), func(t []float32, out, back *[3][]float32, in *Row) bool {
+			if in.Plain {
+				return s.plainOver(0, t, out, in, back)
+			}
+			return s.over(0, t, out, in, back)
+		})
+		solved("Row", s.Row(tr, &out, in), func(t []float32, out, _ *[3][]float32, in *Row) bool { return s.solve(0, t, out, in) })
 	}
 
 	a, b, c, dst := m.floats(n), m.floats(n), m.floats(n), m.floats(n)
@@ -175,6 +167,9 @@ func compare(t *testing.T, bits func() uint32, n, at int) {
 		t.Fatalf("Bar: %v, and the plain loop has %v", barred, barred2)
 	}
 	tally := Tally{m.floats(n), m.floats(n), m.whole(n)}
+	for i := range n { // a sum that began at 0 is never -0
+		tally.Sum[i], tally.Sum2[i] = tally.Sum[i]+0, tally.Sum2[i]+0
+	}
 	tally2 := Tally{slices.Clone(tally.Sum), slices.Clone(tally.Sum2), slices.Clone(tally.Count)}
 	mark /= 2
 	tally.Add(a, barred, mark, low)
@@ -229,9 +224,14 @@ func compare(t *testing.T, bits func() uint32, n, at int) {
 	}
 	v.Places(places[0], places[1], places[2], a, b, c)
 	v.places(0, places2[0], places2[1], places2[2], a, b, c)
-	for c := range places {
-		if !slices.Equal(places[c], places2[c]) {
-			t.Fatalf("Video: %v, and the plain loop has %v", places[c], places2[c])
+	for i := range n {
+		y := float32(v.Luma[0]*a[i]) + v.Luma[1]
+		u, w := float32(v.Chroma[0]*b[i])+v.Chroma[1], float32(v.Chroma[0]*c[i])+v.Chroma[1]
+		for k, x := range [3]float32{y + float32(v.Red*w), y + float32(v.Green[0]*u) + float32(v.Green[1]*w), y + float32(v.Blue*u)} {
+			got := places[k][i]
+			if got < 0 || got > v.Most || x == x && got != places2[k][i] {
+				t.Fatalf("Video: value %d of %d is %d for %v, and the plain loop has %d", i, n, got, x, places2[k][i])
+			}
 		}
 	}
 	m.check(t, "Video")
@@ -302,22 +302,25 @@ var hard = []uint32{
 func TestVectorsAndPlainLoops(t *testing.T) {
 	t.Logf("kernels: %s", Vectors())
 	r := rand.New(rand.NewPCG(61, 62))
-	for name, bits := range map[string]func() uint32{
-		"light":    func() uint32 { return math.Float32bits(r.Float32()*1.2 - 0.1) },
-		"any bits": r.Uint32,
-		"hard":     func() uint32 { return hard[r.IntN(len(hard))] },
-		"some hard": func() uint32 {
+	for _, source := range []struct {
+		name string
+		bits func() uint32
+	}{
+		{"light", func() uint32 { return math.Float32bits(r.Float32()*1.2 - 0.1) }},
+		{"any bits", r.Uint32},
+		{"hard", func() uint32 { return hard[r.IntN(len(hard))] }},
+		{"some hard", func() uint32 {
 			if r.IntN(40) > 0 {
 				return math.Float32bits(r.Float32())
 			}
 			return hard[r.IntN(len(hard))]
-		},
+		}},
 	} {
-		t.Run(name, func(t *testing.T) {
+		t.Run(source.name, func(t *testing.T) {
 			for n := range 100 {
-				compare(t, bits, n, n%16)
+				compare(t, source.bits, n, n%16)
 			}
-			compare(t, bits, 1003, 1)
+			compare(t, source.bits, 1003, 1)
 		})
 	}
 }

@@ -447,12 +447,12 @@ func tally() {
 		open, d, v := YMM(), load(k.of(row, 0)), YMM()
 		VPCMPGTD(k.of(barred, 0), mark, open)
 		VSUBPS(center, d, d)
-		// Not 0 but what was there where it is not open: -0 would be changed by adding 0.
+		VPAND(open, d, d)
 		VADDPS(k.of(sum, 0), d, v)
-		VMASKMOVPS(v, open, k.of(sum, 0))
+		VMOVUPS(v, k.of(sum, 0))
 		VMULPS(d, d, d)
 		VADDPS(k.of(sum2, 0), d, d)
-		VMASKMOVPS(d, open, k.of(sum2, 0))
+		VMOVUPS(d, k.of(sum2, 0))
 		VMOVUPS(k.of(count, 0), v)
 		VPSUBD(open, v, v)
 		VMOVUPS(v, k.of(count, 0))
@@ -603,7 +603,8 @@ func floats() {
 	}
 }
 
-// video is Video.Places: red, green, blue, luma, cb, cr. Numbers: those of a Video in their order.
+// video is Video.Places: red, green, blue, luma, cb, cr. Numbers: luma and chroma, red, blue,
+// green, and the last place as a float.
 func video() {
 	k := function("videoAVX2", "is Video.Places", signature, 2)
 	var row [6]GPVirtual
@@ -624,9 +625,9 @@ func video() {
 			VADDPS(c[3], v, v)
 		}
 		put := func(i int) {
-			VCVTTPS2DQ(v, v)
 			VPMAXSD(zero, v, v)
 			VPMINSD(c[8], v, v)
+			VCVTTPS2DQ(v, v)
 			VMOVUPS(v, k.of(row[i], 0))
 		}
 		sum := func(sum, of VecVirtual, by int) {
