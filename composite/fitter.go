@@ -222,7 +222,8 @@ func (t *taps) resample(out, line []float32) {
 
 // newTaps lays src pixels over dst, enlarged by scale, from the place edge on.
 func newTaps(src, dst int, edge, scale float64) taps {
-	const rounding = 1e-9 // of a pixel, or of a weight of about 1: far above float64's, far below what shows
+	// Of a pixel, and of a weight of about 1: far above float64's, and far below what shows.
+	const rounding = 1e-9
 	t := taps{first: make([]int32, dst), start: make([]int32, dst+1)}
 	wide := max(1, 1/scale) // the filter's unit in pixels of the picture
 	far := edge + scale*float64(src)

@@ -8,4 +8,4 @@ import (
 )
 
 // newFiles returns the machine's pictures and video files.
-func newFiles() plate.Files { return clip.NewFiles() }
+func newFiles() plate.Files { return clip.NewMediaFiles() }

@@ -77,8 +77,8 @@ func ExampleProbe() {
 }
 
 // Pictures and frames of video files are opened by their names alike.
-func ExampleFiles() {
-	files := clip.NewFiles()
+func ExampleMediaFiles() {
+	files := clip.NewMediaFiles()
 	fmt.Println(files.FileOf("color/0001.png"), files.FileOf("take.mov#12"))
 	// Output: color/0001.png take.mov
 }

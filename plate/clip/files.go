@@ -15,21 +15,21 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// Files is the machine's picture files and video files: a plate.Files. The frame of a video file has
+// MediaFiles is the machine's picture files and video files: a plate.Files. The frame of a video file has
 // the name FILE#INDEX, counted from 0.
-type Files struct {
+type MediaFiles struct {
 	plate.Disk
 
 	mu      sync.Mutex
 	readers map[string]*Reader
 }
 
-// NewFiles returns the machine's files.
-func NewFiles() *Files { return &Files{readers: map[string]*Reader{}} }
+// NewMediaFiles returns the machine's files.
+func NewMediaFiles() *MediaFiles { return &MediaFiles{readers: map[string]*Reader{}} }
 
 // Footage returns what a video file says of its frames, or nil where the file is a picture or is not
 // there. Whether a file may be a video is told by its extension.
-func (f *Files) Footage(name string) (*plate.Footage, error) {
+func (f *MediaFiles) Footage(name string) (*plate.Footage, error) {
 	if stat, err := os.Stat(name); err != nil || !stat.Mode().IsRegular() || !mayBe(name) {
 		return nil, nil
 	}
@@ -54,7 +54,7 @@ func (f *Files) Footage(name string) (*plate.Footage, error) {
 }
 
 // Open opens a picture file, or a frame of a video file.
-func (f *Files) Open(name string) (*plate.Picture, error) {
+func (f *MediaFiles) Open(name string) (*plate.Picture, error) {
 	file, index, ok := split(name)
 	if !ok {
 		return f.Disk.Open(name)
@@ -67,13 +67,13 @@ func (f *Files) Open(name string) (*plate.Picture, error) {
 }
 
 // FileOf returns the file that a picture is in.
-func (f *Files) FileOf(name string) string {
+func (f *MediaFiles) FileOf(name string) string {
 	file, _, _ := split(name)
 	return file
 }
 
 // Rest ends the programs that read video files, until a frame is asked for.
-func (f *Files) Rest() {
+func (f *MediaFiles) Rest() {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	for _, r := range f.readers {
@@ -82,7 +82,7 @@ func (f *Files) Rest() {
 }
 
 // reader returns the reader of a video file.
-func (f *Files) reader(file string) (*Reader, error) {
+func (f *MediaFiles) reader(file string) (*Reader, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if r := f.readers[file]; r != nil {

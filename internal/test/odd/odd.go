@@ -22,30 +22,30 @@ import (
 var Sizes = []image.Point{{X: 1, Y: 1}, {X: 2, Y: 1}, {X: 1, Y: 2}, {X: 3, Y: 3}, {X: 1, Y: 200}, {X: 300, Y: 1}, {X: 7, Y: 5}, {X: 31, Y: 33},
 	{X: 33, Y: 149}, {X: 1000, Y: 28}, {X: 160, Y: 90}}
 
-// A Picture fills a plane of w by h pixels.
-type Picture struct {
+// A Pattern fills a plane of w by h pixels.
+type Pattern struct {
 	Name string
 	Fill func(pix []float32, w int, random *rand.Rand)
 }
 
-// each returns the Picture of which a pixel is a function of its place and of h and random.
-func each(name string, value func(x, y, w, h int, random *rand.Rand) float64) Picture {
-	return Picture{name, func(pix []float32, w int, random *rand.Rand) {
+// each returns the Pattern of which a pixel is a function of its place and of h and random.
+func each(name string, value func(x, y, w, h int, random *rand.Rand) float64) Pattern {
+	return Pattern{name, func(pix []float32, w int, random *rand.Rand) {
 		for i := range pix {
 			pix[i] = float32(value(i%w, i/w, w, len(pix)/w, random))
 		}
 	}}
 }
 
-// even returns the Picture of one value.
-func even(name string, v float64) Picture {
+// even returns the Pattern of one value.
+func even(name string, v float64) Pattern {
 	return each(name, func(int, int, int, int, *rand.Rand) float64 { return v })
 }
 
-// blocks returns the Picture of ground with up to five blocks of another value, of 1 to 40 pixels a
+// blocks returns the Pattern of ground with up to five blocks of another value, of 1 to 40 pixels a
 // side.
-func blocks(name string, ground Picture, v float32) Picture {
-	return Picture{name, func(pix []float32, w int, random *rand.Rand) {
+func blocks(name string, ground Pattern, v float32) Pattern {
+	return Pattern{name, func(pix []float32, w int, random *rand.Rand) {
 		ground.Fill(pix, w, random)
 		h := len(pix) / w
 		for range 1 + random.IntN(5) {
@@ -60,9 +60,9 @@ func blocks(name string, ground Picture, v float32) Picture {
 	}}
 }
 
-// speck returns the Picture of ground with one pixel of another value.
-func speck(name string, ground Picture, v float64) Picture {
-	return Picture{name, func(pix []float32, w int, random *rand.Rand) {
+// speck returns the Pattern of ground with one pixel of another value.
+func speck(name string, ground Pattern, v float64) Pattern {
+	return Pattern{name, func(pix []float32, w int, random *rand.Rand) {
 		ground.Fill(pix, w, random)
 		pix[random.IntN(len(pix))] = float32(v)
 	}}
@@ -74,7 +74,7 @@ var (
 )
 
 // Pictures are of finite values.
-var Pictures = []Picture{
+var Pictures = []Pattern{
 	noise, quiet,
 	even("zero", 0), even("one", 1), even("below zero", -0.5), even("the least", 1e-45), even("the most", math.MaxFloat32), even("huge", 1e30),
 	each("negative", func(_, _, _, _ int, random *rand.Rand) float64 { return -random.Float64() }),
@@ -93,20 +93,20 @@ var Pictures = []Picture{
 }
 
 // NotFinite are Pictures with values that are not.
-var NotFinite = []Picture{
+var NotFinite = []Pattern{
 	speck("a NaN", quiet, math.NaN()), speck("an infinity", quiet, math.Inf(1)), speck("a negative infinity", noise, math.Inf(-1)),
 	even("all NaN", math.NaN()), even("all infinite", math.Inf(1)),
 }
 
 // Gray returns a plate of the picture.
-func (p Picture) Gray(w, h int, random *rand.Rand) *plate.Gray {
+func (p Pattern) Gray(w, h int, random *rand.Rand) *plate.Gray {
 	f := plate.NewGray(w, h)
 	p.Fill(f.Pix, w, random)
 	return f
 }
 
 // RGB returns a plate of the picture, each channel filled anew.
-func (p Picture) RGB(w, h int, random *rand.Rand) *plate.RGB {
+func (p Pattern) RGB(w, h int, random *rand.Rand) *plate.RGB {
 	f := plate.NewRGB(w, h)
 	for c := range f.Pix {
 		p.Fill(f.Pix[c], w, random)
@@ -117,7 +117,7 @@ func (p Picture) RGB(w, h int, random *rand.Rand) *plate.RGB {
 // Plates returns a color plate and a band plate of which the picture is the transmission: a lit
 // performer of an even color, or of noise where the texture says so, before a lit screen, with a
 // little crosstalk and noise.
-func (p Picture) Plates(w, h int, texture float64, random *rand.Rand) (*plate.RGB, *plate.Gray) {
+func (p Pattern) Plates(w, h int, texture float64, random *rand.Rand) (*plate.RGB, *plate.Gray) {
 	color, band := plate.NewRGB(w, h), p.Gray(w, h, random)
 	for i, t := range band.Pix {
 		sum := float32(0)
@@ -273,4 +273,4 @@ func Random(name string) *rand.Rand {
 }
 
 // String gives the picture's name.
-func (p Picture) String() string { return fmt.Sprintf("%q", p.Name) }
+func (p Pattern) String() string { return fmt.Sprintf("%q", p.Name) }
