@@ -3,6 +3,7 @@ package matte
 import (
 	"errors"
 	"fmt"
+	"image"
 	"math"
 
 	"example.com/twinplate/internal/robust"
@@ -15,6 +16,10 @@ type Crosstalk struct {
 	Sigma  [3]float64 // the standard errors
 	Lift   float64    // light that the band plate has on the performer without any set light, in the mean: spill and the like
 	Pixels int        // how many pixels they were taken from: certainly performer
+
+	// Covariance is that of the errors of M and, last, of Lift. They are known together far better
+	// than apart: a costume of one color tells their sum alone.
+	Covariance [4][4]float64
 
 	// Pedestal is the part of Lift that is the same all over the performer, less m times the color
 	// plate's own where that has no dark plate: the level of black of a band plate without a dark
@@ -30,17 +35,26 @@ var ErrNoCore = errors.New("too few pixels are certainly performer and lit")
 // are certainly performer: there the band plate has nothing but m . P, and what spill there is: a
 // constant, or where the data ask for it a polynomial of degree 2 over the frame, since spill from
 // a side that the performer is lit from would else pass for crosstalk. Pixels that a little screen
-// shines through are cut off as outliers. The solver's own crosstalk does not matter. Fewer than
-// 500 pixels give ErrNoCore.
+// shines through are cut off as outliers. The solver's own crosstalk does not matter. Where fewer
+// than 500 pixels are five pixels inside the performer, those nearer to the edge serve, down to
+// two pixels; fewer than 100 of them give ErrNoCore.
 //
-// The standard errors come from the scatter between the places of the frame, so that they have in
-// them what hangs together over a costume's patch, and not only the noise of the pixels.
+// What the plates tell is held against what is usual (see usualCrosstalk and usualLift), which
+// decides where they tell nothing: how a costume of one color shares its light among the channels.
+//
+// The standard errors come from the scatter between the parts of the performer: each part is left
+// out in turn. So they have in them what hangs together over a costume's patch, as where its
+// reflectance at the line is no mixture of what it is in red, green and blue, and not only the
+// noise of the pixels.
 func (s *Solver) Crosstalk(frames []Sample) (Crosstalk, error) {
-	c, err := s.core(frames, nil)
+	c, err := s.core(frames, nil, coreReach)
+	for reach := coreReach - 1; err == nil && reach >= nearReach && len(c.rows) < leastRows; reach-- {
+		c, err = s.core(frames, nil, reach)
+	}
 	if err != nil {
 		return Crosstalk{}, err
 	}
-	x, sigma, err := c.fit(coreConstant)
+	x, both, err := c.fit(coreConstant)
 	if err != nil {
 		return Crosstalk{}, err
 	}
@@ -53,25 +67,64 @@ func (s *Solver) Crosstalk(frames []Sample) (Crosstalk, error) {
 		loose    = 20
 	)
 	columns := coreConstant
-	if field, errs, err := c.fit(coreField); err == nil {
-		for i, v := range field[4:] {
-			if math.Abs(v) > max(plain*errs[4+i], plainLit) {
-				x, sigma, columns = field, errs, coreField
-				break
+	if len(c.rows) >= leastRows {
+		if field, errs, err := c.fit(coreField); err == nil {
+			for i, v := range field[4:] {
+				if math.Abs(v) > max(plain*math.Sqrt(errs[0][4+i][4+i]), plainLit) {
+					x, both, columns = field, errs, coreField
+					break
+				}
 			}
 		}
 	}
-	out := Crosstalk{M: [3]float64(x[:3]), Sigma: [3]float64(sigma[:3]), Pixels: len(c.rows) * coreStep * coreStep}
+	covariance := both[0]
+	if trace := func(c [][]float64) float64 { return c[0][0] + c[1][1] + c[2][2] }; trace(both[1]) > trace(both[0]) {
+		covariance = both[1]
+	}
+	out := Crosstalk{M: [3]float64(x[:3]), Pixels: len(c.rows) * coreStep * coreStep}
 	lifts := make([]float64, len(c.rows))
+	// The lift in the mean is a sum of what was fitted beside m: weights has its factors.
+	weights := make([]float64, len(columns)-3)
 	for n, r := range c.rows {
 		for i, k := range columns[3:] {
 			lifts[n] += x[3+i] * r.v[k]
+			weights[i] += r.v[k] / float64(len(c.rows))
 		}
 		out.Lift += lifts[n] / float64(len(c.rows))
 	}
+	for i := range 3 {
+		out.Sigma[i] = math.Sqrt(covariance[i][i])
+		for j := range 3 {
+			out.Covariance[i][j] = covariance[i][j]
+		}
+		for j, v := range weights {
+			out.Covariance[i][3] += v * covariance[i][3+j]
+			out.Covariance[3][i] = out.Covariance[i][3]
+		}
+	}
+	for i, v := range weights {
+		for j, u := range weights {
+			out.Covariance[3][3] += v * u * covariance[3+i][3+j]
+		}
+	}
 	// Spill is least where none falls; the very least of a polynomial is at its loose ends.
-	out.Pedestal, out.PedestalSigma = max(robust.Nth(lifts, len(lifts)/loose), 0), sigma[3]
+	out.Pedestal, out.PedestalSigma = max(robust.Nth(lifts, len(lifts)/loose), 0), math.Sqrt(covariance[3][3])
 	return out, nil
+}
+
+// What is usual, as standard deviations from none: it counts for as much as a measurement of that
+// error would, and so for nothing beside a performer whose colors differ.
+const (
+	usualCrosstalk = 0.015 // m: set light leaks by 0.5 to 4 % (common practice)
+	usualLift      = 0.005 // of full scale: spill lets 1 % through, pedestals are 0.2 to 2 % (common practice)
+)
+
+// unknownCrosstalk is the covariance of m where nothing tells it: usualCrosstalk for each channel.
+func unknownCrosstalk() (c [4][4]float64) {
+	for i := range 3 {
+		c[i][i] = usualCrosstalk * usualCrosstalk
+	}
+	return c
 }
 
 // What can be fitted to the core beside m: columns of a coreRow.
@@ -89,6 +142,14 @@ const (
 	// coreReach is how far, in pixels along each axis, the core stays away from where the screen
 	// shines through: the blur of an edge reaches a few pixels inward. Chosen by hand.
 	coreReach = 5
+	// nearReach is how far it stays away at least where the performer is so small that hardly a
+	// pixel is that far inside. Chosen by hand.
+	nearReach = 2
+
+	// Places, each of which stands for 9 pixels, of a core that all can be told from: 500 pixels;
+	// and of one that tells anything: 100. Chosen by hand.
+	leastRows = 500 / (coreStep * coreStep)
+	fewRows   = 100 / (coreStep * coreStep)
 
 	// openFrom is the transmission above which a place may let the screen shine through: set light
 	// in the band of a bright costume may look like a third.
@@ -97,25 +158,24 @@ const (
 
 // A core is what the two plates hold where there is certainly performer.
 type core struct {
-	rows  []coreRow
-	group int // how many groups there are
+	rows   []coreRow
+	groups [2]int // how many small and how many large ones there are at most
 }
 
 type coreRow struct {
 	v     [10]float64 // red, green, blue, the glare's light, and 1, x, y, x^2, xy, y^2 of the place
 	band  float64
-	group int
+	group [2]int // a small part of the performer, and a large one
 }
 
-// core gathers the pixels that are certainly performer. The glare, where not nil, returns the light
-// that the lens spreads in a frame, at a strength of 1.
-func (s *Solver) core(frames []Sample, glare func(Sample) *plate.Gray) (*core, error) {
+// core gathers the pixels that are certainly performer: so many along each axis from where the
+// screen may shine through. The glare, where not nil, returns the light that the lens spreads in a
+// frame, at a strength of 1.
+func (s *Solver) core(frames []Sample, glare func(Sample) *plate.Gray, reach int) (*core, error) {
 	free := *s
 	free.m = [3]float32{} // inverse still has m.K in it, a difference of some 1e-3 that the threshold below forgives
-	// A group is a place, in all frames: the noise of the dark plates is the same in each, and so
-	// is a performer who stands still.
-	cells := newCells(s.w, s.h)
-	out := &core{group: cells.n}
+	out := &core{}
+	var places []image.Point // of the rows, from the middle of their frame's core
 	for k, f := range frames {
 		u, err := free.quotient(f)
 		if err != nil {
@@ -127,20 +187,24 @@ func (s *Solver) core(frames []Sample, glare func(Sample) *plate.Gray) (*core, e
 		} else if err != nil {
 			return nil, err
 		}
-		high := boxMax(u, coreReach)
+		high := boxMax(u, reach)
 		var veil *plate.Gray
 		if glare != nil {
 			veil = glare(f)
 		}
 		stride := coreStep * (1 + s.w*s.h*len(frames)/coreMost)
-		for y := coreReach; y < s.h-coreReach; y += stride {
-			for x := coreReach; x < s.w-coreReach; x += stride {
+		first := len(places)
+		var middle image.Point
+		for y := reach; y < s.h-reach; y += stride {
+			for x := reach; x < s.w-reach; x += stride {
 				i := y*s.w + x
 				if high.Pix[i] > openFrom*float32(g.Value) || s.inverse.Pix[i] == 0 {
 					continue
 				}
 				// Means over 3x3 pixels: noise in what is fitted to would make m too small.
-				row := coreRow{group: cells.of(x, y)}
+				var row coreRow
+				places = append(places, image.Pt(x, y))
+				middle = middle.Add(image.Pt(x, y))
 				for dy := -1; dy <= 1; dy++ {
 					for j := i + dy*s.w - 1; j <= i+dy*s.w+1; j++ {
 						for c := range 3 {
@@ -162,17 +226,43 @@ func (s *Solver) core(frames []Sample, glare func(Sample) *plate.Gray) (*core, e
 				out.rows = append(out.rows, row)
 			}
 		}
+		for n := range places[first:] {
+			places[first+n] = places[first+n].Sub(middle.Div(len(places) - first))
+		}
 	}
+	out.divide(places, s.w)
 	return out, nil
 }
 
-// fit returns the coefficients of these columns with their standard errors. Only the field's slopes
-// and bends can be negative.
-func (c *core) fit(columns []int) (x, sigma []float64, err error) {
+// divide makes groups of the rows: the parts of the performer, in all frames, since their costume is
+// the same in each. The places are the rows', from the middle of the performer. There are small
+// parts and large ones, as nobody knows over how far a costume's error hangs together.
+func (c *core) divide(places []image.Point, w int) {
 	const (
-		// Places: 500 pixels, as Crosstalk states it; chosen by hand.
-		least = 500 / (coreStep * coreStep)
+		// Parts along the longer side of the performer: small ones, of a performer who is small in
+		// the frame, and large ones, as large as a garment.
+		small, large = 8, 4
+		least        = 3 * coreStep // pixels of a part's side: what a codec and resampling spread is within it
+	)
+	var box image.Rectangle
+	for _, p := range places {
+		box = box.Union(image.Rectangle{p, p.Add(image.Pt(1, 1))})
+	}
+	long := max(box.Dx(), box.Dy())
+	for k, side := range [2]int{min(newCells(w, 1).side, max(long/small, least)), max(long/large, least)} {
+		columns := box.Dx()/side + 1
+		for n, p := range places {
+			p = p.Sub(box.Min).Div(side)
+			c.rows[n].group[k] = p.Y*columns + p.X
+			c.groups[k] = max(c.groups[k], c.rows[n].group[k]+1)
+		}
+	}
+}
 
+// fit returns the coefficients of these columns, and the covariance of their errors, from small
+// parts of the performer and from large ones. Only the field's slopes and bends can be negative.
+func (c *core) fit(columns []int) (x []float64, covariance [2][][]float64, err error) {
+	const (
 		// Passes, in the first of which what lies above the fit counts for little; and in standard
 		// deviations, how far from it a place is left out. Chosen by hand.
 		passes, early = 14, 4
@@ -183,16 +273,28 @@ func (c *core) fit(columns []int) (x, sigma []float64, err error) {
 		// square of the performer's light, a 170th in each channel, that tells m. Chosen by hand.
 		leastSigma  = 1e-7
 		leastSquare = 1e-4
+
+		// rounding is the least weight of what is usual, of the mean weight of what is measured: so
+		// that plates without noise and of one color have an inverse.
+		rounding = 1e-9
 	)
 	n := len(columns)
 	var signed []int
+	usual := make([]float64, n)  // standard deviations of what is usual; 0: none is
+	weight := make([]float64, n) // of that in the normal matrix
 	for i, k := range columns {
+		switch {
+		case k < 3:
+			usual[i] = usualCrosstalk
+		case k >= 4:
+			usual[i] = usualLift
+		}
 		if k > 4 {
 			signed = append(signed, i)
 		}
 	}
-	if len(c.rows) < least {
-		return nil, nil, ErrNoCore
+	if len(c.rows) < fewRows {
+		return nil, covariance, ErrNoCore
 	}
 	x = make([]float64, n)
 	residual := func(r coreRow) float64 {
@@ -204,10 +306,8 @@ func (c *core) fit(columns []int) (x, sigma []float64, err error) {
 	}
 	low, high := math.Inf(-1), math.Inf(1)
 	var residuals []float32
-	a := make([][]float64, n)
-	for i := range a {
-		a[i] = make([]float64, n)
-	}
+	a := square(n)
+	variance := 0.0 // of a place about the fit
 	var used int
 	for pass := range passes {
 		for i := range a {
@@ -232,8 +332,17 @@ func (c *core) fit(columns []int) (x, sigma []float64, err error) {
 				}
 			}
 		}
-		if used < least {
-			return nil, nil, ErrNoCore
+		if used < fewRows {
+			return nil, covariance, ErrNoCore
+		}
+		if light := (a[0][0] + a[1][1] + a[2][2]) / float64(used); pass == passes-1 && light < leastSquare {
+			return nil, covariance, ErrNoCore
+		}
+		for i, sd := range usual {
+			if sd > 0 {
+				weight[i] = max(variance/(sd*sd), rounding*a[i][i])
+				a[i][i] += weight[i]
+			}
 		}
 		x = nonNegative(a, b, signed...)
 		residuals = residuals[:0]
@@ -244,30 +353,39 @@ func (c *core) fit(columns []int) (x, sigma []float64, err error) {
 		}
 		sd := max(robust.SigmaOfMAD*float64(quantile(residuals, 0.5)), leastSigma)
 		low, high = -outlier*sd, outlier*sd
+		variance = sd * sd
 	}
-	if light := (a[0][0] + a[1][1] + a[2][2]) / float64(used); light < leastSquare {
-		return nil, nil, ErrNoCore
-	}
-	scores := map[int][]float64{}
-	for _, r := range c.rows {
-		e := residual(r)
-		if e < low || e > high {
+	inverse := inverted(a)
+	for size := range covariance {
+		parts := make([]part, c.groups[size])
+		for _, r := range c.rows {
+			e := residual(r)
+			if e < low || e > high {
+				continue
+			}
+			g := &parts[r.group[size]]
+			if g.a == nil {
+				*g = part{square(n), make([]float64, n)}
+			}
+			for i, k := range columns {
+				g.score[i] += r.v[k] * e
+				for j, l := range columns {
+					g.a[i][j] += r.v[k] * r.v[l]
+				}
+			}
+		}
+		covariance[size] = jackknife(a, parts)
+		if inverse == nil {
 			continue
 		}
-		g := scores[r.group]
-		if g == nil {
-			g = make([]float64, n)
-			scores[r.group] = g
-		}
-		for i, k := range columns {
-			g[i] += r.v[k] * e
-		}
-	}
-	list := make([][]float64, 0, len(scores))
-	for k := range c.group { // in a fixed order, so that the sums are the same at every run
-		if g := scores[k]; g != nil {
-			list = append(list, g)
+		// What is usual has errors of its own.
+		for i := range n {
+			for j := range n {
+				for k, sd := range usual {
+					covariance[size][i][j] += inverse.At(i, k) * inverse.At(k, j) * weight[k] * weight[k] * sd * sd
+				}
+			}
 		}
 	}
-	return x, sandwich(a, list), nil
+	return x, covariance, nil
 }

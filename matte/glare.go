@@ -94,15 +94,18 @@ func (s *Solver) EstimateGlare(frames []Sample, width float64) (Glare, error) {
 			veil := plate.NewGray(s.w, s.h)
 			sp.over(sp.tiles(band, s.darkBand), func(i int, v float64) { veil.Pix[i] = float32(v) })
 			return veil
-		})
+		}, coreReach)
 		if err != nil {
 			return Glare{}, err
 		}
-		x, sigma, err := c.fit(coreGlare)
+		if len(c.rows) < leastRows {
+			return Glare{}, ErrNoCore
+		}
+		x, covariance, err := c.fit(coreGlare)
 		if err != nil {
 			return Glare{}, err
 		}
-		g.Strength, g.Sigma = min(x[4], mostGlare), sigma[4]
+		g.Strength, g.Sigma = min(x[4], mostGlare), math.Sqrt(covariance[0][4][4])
 	}
 	return g, nil
 }

@@ -40,9 +40,10 @@ type Noise struct {
 
 	Level float64 `json:"level,omitempty"` // standard deviation of the level of black: a pedestal or spill that is not known
 
-	// Crosstalk is the standard error of m, for red, green and blue: the performer lets so much of
-	// their own light through.
-	Crosstalk [3]float64 `json:"crosstalk,omitzero"`
+	// Crosstalk is the covariance of the errors of m, for red, green and blue, and of the light that
+	// the performer has in the band beside it: the performer lets so much of their own light
+	// through. Solver.Crosstalk measures it.
+	Crosstalk [4][4]float64 `json:"crosstalk,omitzero"`
 }
 
 // Variance returns the variance of a pixel of a frame whose light, less the dark plate, is signal.
@@ -62,7 +63,7 @@ func (n Noise) kept() float64 {
 // Grain returns n without what is no noise of pixels: the error at edges, and those of the level of
 // black and of m. It is what Tidy's sigma is made from.
 func (n Noise) Grain() Noise {
-	n.Edge, n.Level, n.Crosstalk = 0, 0, [3]float64{}
+	n.Edge, n.Level, n.Crosstalk = 0, 0, [4][4]float64{}
 	return n
 }
 
@@ -72,9 +73,16 @@ const maxEdge = 100
 
 // check returns an error where n cannot be a camera's noise.
 func (n Noise) check(what string) error {
-	for _, v := range []float64{n.Read, n.PerSignal, n.Kept, n.CorrelatedRead, n.CorrelatedPerSignal, n.Dark, n.Clean, n.Level, n.Crosstalk[0], n.Crosstalk[1], n.Crosstalk[2]} {
+	for _, v := range []float64{n.Read, n.PerSignal, n.Kept, n.CorrelatedRead, n.CorrelatedPerSignal, n.Dark, n.Clean, n.Level} {
 		if !(v >= 0 && v <= 1) {
 			return fmt.Errorf("matte: the %s camera's noise has %v: it must be 0 to 1, with full scale as 1", what, v)
+		}
+	}
+	for i, row := range n.Crosstalk {
+		for k, v := range row {
+			if !(math.Abs(v) <= 1) || i == k && v < 0 {
+				return fmt.Errorf("matte: the %s camera's noise has a covariance of the crosstalk of %v: variances must be 0 to 1, covariances -1 to 1", what, v)
+			}
 		}
 	}
 	if !(n.Edge >= 0 && n.Edge <= maxEdge) {

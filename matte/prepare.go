@@ -25,6 +25,10 @@ type Estimates struct {
 	CrosstalkSigma   [3]float64 // its standard errors; 0 where m was not estimated
 	CrosstalkUnknown bool       // m was to be estimated, could not be, and is taken as none
 
+	// CrosstalkCovariance is for Noise.Crosstalk: see Crosstalk.Covariance. It is what is usual where
+	// m is unknown, and 0 where it was given.
+	CrosstalkCovariance [4][4]float64
+
 	// Pedestal is the band plate's level of black, of full scale, where nobody shot a dark plate; 0
 	// where none is known.
 	Pedestal      float64
@@ -374,13 +378,13 @@ func (p *preparation) findCrosstalk() error {
 	}
 	m, err := solver.Crosstalk(samples)
 	if errors.Is(err, ErrNoCore) {
-		p.out.CrosstalkUnknown = true
+		p.out.CrosstalkUnknown, p.out.CrosstalkCovariance = true, unknownCrosstalk()
 		p.warn("the crosstalk could not be told (%v): taken as none, so a bright performer lets some of their own light through; a frame with more of the performer in it would tell, or give the crosstalk", err)
 		return nil
 	} else if err != nil {
 		return err
 	}
-	p.out.Crosstalk, p.out.CrosstalkSigma, p.solver = m.M, m.Sigma, nil
+	p.out.Crosstalk, p.out.CrosstalkSigma, p.out.CrosstalkCovariance, p.solver = m.M, m.Sigma, m.Covariance, nil
 	switch level := m.Pedestal; {
 	case p.ref.DarkBand != nil:
 	case level > maxPedestal:

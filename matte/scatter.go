@@ -27,8 +27,9 @@ type Scatter struct {
 // The solver must have its crosstalk. Where the frames are certainly screen, the deviations of t
 // from 1 are taken, and where they are certainly performer those of the band plate from m . C: at
 // every distance, since nothing is taken off but a mean over a twenty-fourth of the frame in the
-// core, which is Level. Their excess over what band, with Kept, Dark and Clean, and color say
-// becomes CorrelatedRead and CorrelatedPerSignal, and can only add.
+// core, which is Level. A performer of whom fewer than 2000 pixels are five pixels inside is
+// measured nearer to the edge, down to two pixels. The excess over what band, with Kept, Dark and
+// Clean, and color say becomes CorrelatedRead and CorrelatedPerSignal, and can only add.
 //
 // Edge comes from both plates. In squares of 7x7 pixels on an edge, a performer of one color has a
 // color plate whose channels go in a straight line with t; what t leaves of that line, over the
@@ -53,7 +54,13 @@ func (s *Solver) Bound(frames []Sample, color, band Noise) (Noise, Scatter, erro
 			return band, Scatter{}, err
 		}
 		planes = append(planes, boundFrame{f, u, g.Value})
-		b.plain(s, planes[len(planes)-1], &color, &band)
+		b.outside(s, planes[len(planes)-1], &color, &band)
+	}
+	for reach := coreReach; reach >= nearReach && b.core.used < leastPlain; reach-- {
+		b.core, b.levels = plainSum{}, nil
+		for _, p := range planes {
+			b.inside(s, p, &color, &band, reach)
+		}
 	}
 	found := Scatter{Open: math.NaN(), Core: math.NaN(), Level: math.NaN(), Edge: math.NaN()}
 	b.flat(&band, &found)
@@ -79,6 +86,7 @@ type boundFrame struct {
 // Where no reason stands beside one, these are chosen by hand; not measured by itself.
 const (
 	leastPlain  = 2000 // pixels, for a variance that is known to a twentieth even where sixteen hang together
+	fewPlain    = 200  // pixels of a small performer's core, for one that is known to a half
 	leastEdges  = 200  // squares on edges, for a quartile
 	boundPixels = 1e5  // of a frame, about, that the plain places are looked at
 	leastLevel  = 30   // pixels of a cell, for its median
@@ -115,30 +123,42 @@ func (p plainSum) excess() (variance, excess, signal float64) {
 	return variance, max(variance-p.model/p.n, 0), p.signal / p.n
 }
 
-// plain adds the screen and the core of one frame.
-func (b *bounds) plain(s *Solver, f boundFrame, color, band *Noise) {
-	stride := int(math.Sqrt(float64(s.w*s.h)/boundPixels)) | 1 // odd: a mosaic's pixels are seen in all their places
-	if near := s.notOpen(f.u, f.gain); near != nil {
-		for y := 0; y < s.h; y += stride {
-			for i := y * s.w; i < (y+1)*s.w; i += stride {
-				if near.Pix[i] > 0 {
-					continue
-				}
-				v, _ := s.variance(f.Sample, i, f.gain, color, band)
-				d := (float64(f.u.Pix[i]) - f.gain) / float64(s.inverse.Pix[i])
-				b.open.n++
-				b.open.used++
-				b.open.d2 += d * d
-				b.open.model += v
-				b.open.signal += s.light(f.Sample, i)
+// boundStride is how many pixels apart the plain places are looked at: odd, so that a mosaic's
+// pixels are seen in all their places.
+func (s *Solver) boundStride() int { return int(math.Sqrt(float64(s.w*s.h)/boundPixels)) | 1 }
+
+// outside adds the screen of one frame.
+func (b *bounds) outside(s *Solver, f boundFrame, color, band *Noise) {
+	near := s.notOpen(f.u, f.gain)
+	if near == nil {
+		return
+	}
+	stride := s.boundStride()
+	for y := 0; y < s.h; y += stride {
+		for i := y * s.w; i < (y+1)*s.w; i += stride {
+			if near.Pix[i] > 0 {
+				continue
 			}
+			v, _ := s.variance(f.Sample, i, f.gain, color, band)
+			d := (float64(f.u.Pix[i]) - f.gain) / float64(s.inverse.Pix[i])
+			b.open.n++
+			b.open.used++
+			b.open.d2 += d * d
+			b.open.model += v
+			b.open.signal += s.light(f.Sample, i)
 		}
 	}
-	high := boxMax(f.u, coreReach)
+}
+
+// inside adds the core of one frame: so many pixels along each axis from where the screen may shine
+// through.
+func (b *bounds) inside(s *Solver, f boundFrame, color, band *Noise, reach int) {
+	stride := s.boundStride()
+	high := boxMax(f.u, reach)
 	cells := newCells(s.w, s.h)
 	values := make([][]float64, cells.n)
-	for y := coreReach; y < s.h-coreReach; y += stride {
-		for x := coreReach; x < s.w-coreReach; x += stride {
+	for y := reach; y < s.h-reach; y += stride {
+		for x := reach; x < s.w-reach; x += stride {
 			i := y*s.w + x
 			if high.Pix[i] > openFrom*float32(f.gain) || s.inverse.Pix[i] == 0 {
 				continue
@@ -184,7 +204,7 @@ func (b *bounds) flat(band *Noise, found *Scatter) {
 		v, open, openSignal = b.open.excess()
 		found.Open = math.Sqrt(v)
 	}
-	if b.core.used >= leastPlain {
+	if b.core.used >= fewPlain {
 		var v float64
 		v, core, coreSignal = b.core.excess()
 		found.Core = math.Sqrt(v)
@@ -219,13 +239,7 @@ func (b *bounds) edges(s *Solver, f boundFrame, color, band Noise) error {
 		return err
 	}
 	t := s.measured(f.Sample, f.gain)
-	slope := slopes(t)
-	for i := range slope.Pix {
-		_, white := s.variance(f.Sample, i, f.gain, &color, &band)
-		inv := s.inverse.Pix[i] / float32(f.gain)
-		slope.Pix[i] -= 4 * float32(white) * inv * inv // as in Sigma
-	}
-	slope = boxMean(slope, edgeSquare)
+	slope := boxMean(s.slopes(t, f.Sample, f.gain, &color, &band), edgeSquare)
 	stride := edgeStep * max(s.w/1000, 1)
 	for y := edgeSquare; y < s.h-edgeSquare; y += stride {
 		for x := edgeSquare; x < s.w-edgeSquare; x += stride {

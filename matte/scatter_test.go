@@ -154,7 +154,8 @@ func ExampleClean_Veiled() {
 
 // What is not known of m is in sigma, in proportion to the performer's own light, by hand: a
 // standard error of 1 % of red at 0.5 over a screen of 0.8 and a gain of 0.9 is 0.005 / 0.72; open
-// screen has none of it.
+// screen has none of it. Errors of m that the light beside it makes up for are none where the
+// performer is as bright as those they were measured on: here 0.005 of full scale at 0.5.
 func TestSigmaOfAnUncertainCrosstalk(t *testing.T) {
 	clean, cleanColor := plate.NewGray(2, 1), plate.NewRGB(2, 1)
 	clean.Fill(0.8)
@@ -166,11 +167,23 @@ func TestSigmaOfAnUncertainCrosstalk(t *testing.T) {
 	f := matte.Sample{Color: plate.NewRGB(2, 1), Band: plate.NewGray(2, 1)}
 	copy(f.Color.Pix[0], []float32{0.5, 0.9 * 0.02})
 	f.Band.Pix[1] = 0.9 * 0.8
-	sigma, err := s.Sigma(nil, f, 0.9, matte.Noise{}, matte.Noise{Crosstalk: [3]float64{0.01, 0, 0}})
-	if err != nil {
-		t.Fatal(err)
+	for _, row := range []struct {
+		name       string
+		covariance [4][4]float64
+		want       float64
+	}{
+		{"m alone", [4][4]float64{{1e-4}}, 0.005 / 0.72},
+		{"m, and the light beside it", [4][4]float64{{1e-4, 0, 0, -5e-5}, {}, {}, {-5e-5, 0, 0, 2.5e-5}}, 0},
+	} {
+		sigma, err := s.Sigma(nil, f, 0.9, matte.Noise{}, matte.Noise{Crosstalk: row.covariance})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if math.Abs(float64(sigma.Pix[0])-row.want) > 1e-6 || math.Abs(float64(sigma.Pix[1])) > 1e-5 {
+			t.Errorf("%s: %v, want %.5f on the performer and 0 beside them", row.name, sigma.Pix, row.want)
+		}
 	}
-	if want := 0.005 / 0.72; math.Abs(float64(sigma.Pix[0])-want) > 1e-6 || math.Abs(float64(sigma.Pix[1])) > 1e-5 {
-		t.Errorf("%v, want %.5f on the performer and 0 beside them", sigma.Pix, want)
+	if _, err := s.Sigma(nil, f, 0.9, matte.Noise{}, matte.Noise{Crosstalk: [4][4]float64{{-1}}}); err == nil {
+		t.Error("no error for a negative variance")
 	}
 }

@@ -12,12 +12,12 @@ import (
 // Sigma returns the standard deviation of alpha (and of the transmission) at every pixel of one
 // frame, to first order:
 //
-//	sigma^2 = (var N + m^2 var C + x^2 (var S + m^2 var K) + (1-x)^2 (var D + m^2 var D_C) + P^2 var m) / (g (S - m . K))^2 + (edge slope)^2
+//	sigma^2 = (var N + m^2 var C + x^2 (var S + m^2 var K) + (1-x)^2 (var D + m^2 var D_C) + p var(m, l) p) / (g (S - m . K))^2 + (edge slope)^2
 //
 // with x = g t. The first two variances are of EMVA 1288's linear model at the light that each
 // pixel has, with what hangs together on top; the others are those of the reference plates and of
 // the level of black. The last term is the band's Edge, in pixels, times the local slope of t, the
-// root mean square of its gradient over 5x5 pixels. With Read and PerSignal alone it is the noise
+// root mean square of its gradient over 3x3 pixels. With Read and PerSignal alone it is the noise
 // floor: no method that looks at one pixel at a time does better. Where there is no screen sigma is
 // 0, as nothing is measured there. The result is put into dst when that has the right size. Errors
 // are those of Solve, and one that says which noise is not valid.
@@ -43,7 +43,7 @@ func (s *Solver) Sigma(dst *plate.Gray, frame Sample, gain float64, color, band 
 	}
 	var slope *plate.Gray
 	if band.Edge > 0 {
-		slope = slopes(s.measured(frame, gain))
+		slope = s.slopes(s.measured(frame, gain), frame, gain, &color, &band)
 	}
 	parallel.Rows(s.w, s.h, func(y0, y1 int) {
 		for i := y0 * s.w; i < y1*s.w; i++ {
@@ -52,11 +52,10 @@ func (s *Solver) Sigma(dst *plate.Gray, frame Sample, gain float64, color, band 
 				dst.Pix[i] = 0
 				continue
 			}
-			v, white := s.variance(frame, i, gain, &color, &band)
+			v, _ := s.variance(frame, i, gain, &color, &band)
 			v *= inv * inv
 			if slope != nil {
-				// White noise has a slope of its own, of which four variances are expected.
-				v += band.Edge * band.Edge * max(float64(slope.Pix[i])-4*white*inv*inv, 0)
+				v += band.Edge * band.Edge * max(float64(slope.Pix[i]), 0)
 			}
 			dst.Pix[i] = float32(math.Sqrt(v))
 		}
@@ -83,14 +82,21 @@ func (s *Solver) variance(frame Sample, i int, gain float64, color, band *Noise)
 		}
 	}
 	x := min(max((n-s.leak(frame, i))/screen, 0), gain)
-	for c, sd := range band.Crosstalk {
-		if sd > 0 {
-			p := s.set(frame, c, i)
+	if band.Crosstalk != [4][4]float64{} {
+		p := [4]float64{3: 1 - x/gain} // the performer's light, and how much of the performer there is
+		for c := range 3 {
+			p[c] = s.set(frame, c, i)
 			if s.screen != nil {
-				p -= x * float64(s.screen.Pix[c][i])
+				p[c] -= x * float64(s.screen.Pix[c][i])
 			}
-			all += sd * sd * p * p
 		}
+		square := 0.0
+		for c, row := range band.Crosstalk {
+			for k, v := range row {
+				square += v * p[c] * p[k]
+			}
+		}
+		all += max(square, 0)
 	}
 	return all + x*x*clean + (1-x)*(1-x)*dark, white
 }
@@ -135,25 +141,41 @@ func (s *Solver) measured(frame Sample, gain float64) *plate.Gray {
 }
 
 // slopeReach is how far, in pixels along each axis, slopes looks.
-const slopeReach = 3
+const slopeReach = 2
 
-// slopes returns the mean over 5x5 pixels of the squared gradient of t, by the differences of
-// neighbors: those see a strand one pixel wide too. What resampling and codecs do at an edge
-// reaches that far.
-func slopes(t *plate.Gray) *plate.Gray {
-	out := plate.NewGray(t.W, t.H)
+// slopes returns the mean over 3x3 pixels of the squared gradient of t, by the differences of
+// neighbors: those see a strand one pixel wide too. What resampling does at an edge reaches that
+// far. White noise has a slope of its own, which is taken off: so the mean may be below 0. Beside
+// a pixel that has no screen there is no slope.
+func (s *Solver) slopes(t *plate.Gray, frame Sample, gain float64, color, band *Noise) *plate.Gray {
+	out, noise := plate.NewGray(t.W, t.H), plate.NewGray(t.W, t.H)
 	if t.W < 2 || t.H < 2 {
 		return out
 	}
+	parallel.Rows(t.W, t.H, func(y0, y1 int) {
+		for i := y0 * t.W; i < y1*t.W; i++ {
+			_, white := s.variance(frame, i, gain, color, band)
+			inv := float64(s.inverse.Pix[i]) / gain
+			noise.Pix[i] = float32(white * inv * inv)
+		}
+	})
 	parallel.Rows(t.W, t.H, func(y0, y1 int) {
 		for y := y0; y < y1; y++ {
 			up, down := max(y-1, 0), min(y+1, t.H-1)
 			for x := range t.W {
 				left, right := max(x-1, 0), min(x+1, t.W-1)
-				at := t.Pix[y*t.W+x]
-				a, b := at-t.Pix[y*t.W+left], at-t.Pix[y*t.W+right]
-				c, d := at-t.Pix[up*t.W+x], at-t.Pix[down*t.W+x]
-				out.Pix[y*t.W+x] = (a*a+b*b)/float32(right-left) + (c*c+d*d)/float32(down-up)
+				i := y*t.W + x
+				if s.inverse.Pix[i] == 0 {
+					continue
+				}
+				square := func(j int) float32 { // of the slope to pixel j
+					if j == i || s.inverse.Pix[j] == 0 {
+						return 0
+					}
+					d := t.Pix[i] - t.Pix[j]
+					return d*d - noise.Pix[i] - noise.Pix[j]
+				}
+				out.Pix[i] = (square(y*t.W+left)+square(y*t.W+right))/float32(right-left) + (square(up*t.W+x)+square(down*t.W+x))/float32(down-up)
 			}
 		}
 	})

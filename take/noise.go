@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
@@ -122,10 +123,6 @@ func mean(f *plate.Gray) float64 {
 	return sum / float64(max(len(f.Pix), 1))
 }
 
-// usualCrosstalk is the standard error of m where it cannot be measured: set light leaks by 0.5 to
-// 4 % (common practice).
-const usualCrosstalk = 0.015
-
 // boundNoise adds to the band camera's noise what resampling makes of it and what the frames
 // scatter beyond.
 func (j *Job) boundNoise(ctx context.Context) error {
@@ -143,16 +140,19 @@ func (j *Job) boundNoise(ctx context.Context) error {
 		return err
 	}
 	j.BandNoise = bound
-	j.BandNoise.Crosstalk = j.CrosstalkSigma
-	if j.CrosstalkUnknown {
-		j.BandNoise.Crosstalk = [3]float64{usualCrosstalk, usualCrosstalk, usualCrosstalk}
-	}
+	j.BandNoise.Crosstalk = j.CrosstalkCovariance
 	j.BandNoise.Edge = math.Hypot(bound.Edge, j.edgeSigma())
 	if bound.CorrelatedRead+math.Sqrt(bound.CorrelatedPerSignal) > bound.Read+math.Sqrt(bound.PerSignal) {
 		j.Notes = append(j.Notes, "most of the band plate's noise hangs together over several pixels, as compression and the mosaic of a color sensor leave it: sigma has it, and averaging takes little of it out")
 	}
 	if math.IsNaN(found.Open) && math.IsNaN(found.Core) {
 		j.Warnings = append(j.Warnings, "neither open screen nor a plain performer is seen to measure what the plates really scatter: the error may be larger than stated")
+	}
+	if w := j.take.weights; w != nil && slices.Max(w[:])-slices.Min(w[:]) > colorSensor {
+		j.Warnings = append(j.Warnings, "the band camera has a color sensor, and what its mosaic of filters does to an edge depends on where the edge lies in it: at edges the error may be larger than stated; a monochrome camera does not have this")
+	}
+	if e := j.Estimate; e != nil && j.Softness == 0 && e.Softness.Told(leastTold) && e.Softness.Difference < 0 && found.Edge > j.edgeSigma() {
+		j.Warnings = append(j.Warnings, "the color camera is the softer one, and where its edges are not the band camera's counts as an error of the matte: at edges the error may be smaller than stated")
 	}
 	switch {
 	case math.IsNaN(found.Edge):
@@ -162,6 +162,10 @@ func (j *Job) boundNoise(ctx context.Context) error {
 	}
 	return nil
 }
+
+// colorSensor is by how much the weights of the band camera's channels differ at least where it has
+// a color sensor. Those of a monochrome camera's files are equal but for a codec's rounding.
+const colorSensor = 0.1
 
 // edgeError is how many pixels the matte's edges may be from the color plate's before there is a
 // warning: three times what resampling leaves of a lens's blur of 0.7 pixels.
@@ -187,24 +191,31 @@ func (j *Job) kept() float64 {
 	return min(12*sum/max(n, 1), 1)
 }
 
-// edgeSigma returns the expected error of the geometry across the performer's edges, in pixels:
-// what the plates agree on, where both are wrong, is not seen in what they differ by.
+// edgeSigma returns the expected error of the geometry across the performer's edges, in color
+// pixels: what the plates agree on, where both are wrong, is not seen in what they differ by. A
+// rolling shutter displaces what moves by a part of its pixels that goes with the row, and no
+// geometry follows it.
 func (j *Job) edgeSigma() float64 {
 	square, n := 0.0, 0.0
+	add := func(s float64) { square, n = square+s*s, n+1 }
 	switch {
 	case j.Estimate != nil:
+		rolling := 0.0
+		if j.Estimate.Rolling.Told() {
+			rolling = j.Estimate.Rolling.Pixels
+		}
 		for _, p := range j.Estimate.Pieces {
-			s := j.Estimate.Sigma(p.Color[0], p.Color[1])
-			square, n = square+s*s, n+1
+			row := (p.Color[1]+0.5)/float64(j.Geometry.ColorH) - 0.5 // from the middle of the frame
+			add(math.Hypot(j.Estimate.Sigma(p.Color[0], p.Color[1]), rolling*row))
 		}
 	case j.Chart != nil:
 		for _, p := range j.Geometry.Grid(9) {
-			s := j.Chart.Sigma(p.Color[0], p.Color[1])
-			square, n = square+s*s, n+1
+			add(j.Chart.Sigma(p.Color[0], p.Color[1]))
 		}
 	}
+	sx, sy := j.Geometry.Density()
 	// Half of a displacement's variance is along the edge, and does nothing.
-	return math.Sqrt(square / 2 / max(n, 1))
+	return math.Sqrt(square/2/max(n, 1)) / math.Sqrt(sx*sy)
 }
 
 // readGreen reads the green of a color plate, less its dark plate: it stands for the color camera's

@@ -42,6 +42,7 @@ func TestSigmaIsTheError(t *testing.T) {
 		args []string
 	}{
 		{"PNG", nil},
+		{"ProRes", []string{"--codec", "prores"}},
 		{"HEVC 10-bit", []string{"--codec", "hevc"}},
 		{"H.264", []string{"--codec", "h264-18"}},
 		{"H.264, no reference plates", []string{"--codec", "h264-18", "--without", "clean,dark"}},

@@ -137,19 +137,37 @@ func power(all []grain) (p, sigma float64) {
 	return slopes[n/2], (slopes[n*3/4] - slopes[n/4]) / 2 / math.Sqrt(grainBins/2)
 }
 
-// curves looks whether the files are coded as they are read. It speaks of the color camera too
-// where its noise alone is not certain and the band camera's is: files of one take are mostly of
-// one kind. It reports whether any are suspect.
+// curves looks whether the files are coded as they are read. Files of one take are mostly of one
+// kind: it speaks of the color camera too where its noise alone is not certain and the band camera's
+// is, and of both where neither alone is certain and the two together are, of files that are read as
+// linear light. (Of files that are read as coded, what codecs leave of the noise would be told too.)
+// It reports whether any are suspect.
 func (s *suspect) curves(seen []glance) bool {
 	t := s.t
-	band := s.curve("--band", t.recipe.Band, t.bandCurve, seen, func(g glance) []grain { return g.bandGrain }, false)
-	color := s.curve("--color", t.recipe.Color, t.colorCurve, seen, func(g glance) []grain { return g.colorGrain }, band && t.colorCurve == t.bandCurve)
+	var all [2][]grain
+	for _, g := range seen {
+		all[0], all[1] = append(all[0], g.bandGrain...), append(all[1], g.colorGrain...)
+	}
+	alike := t.colorCurve == t.bandCurve
+	both := false
+	if alike && t.bandCurve == plate.Linear {
+		weights, mean := 0.0, 0.0
+		for _, g := range all {
+			p, sigma := power(bright(g, 1))
+			weights += 1 / (sigma * sigma)
+			mean += p / (sigma * sigma)
+		}
+		sigma := 1 / math.Sqrt(weights)
+		both = sigma < powerError && powerLeast-mean/weights > powerSure*sigma
+	}
+	band := s.curve("--band", t.recipe.Band, t.bandCurve, all[0], both)
+	color := s.curve("--color", t.recipe.Color, t.colorCurve, all[1], both || band && alike)
 	return band || color
 }
 
 // curve looks at one camera's files, and reports whether they are suspect. Likely says that they
 // are where they are not certain to be otherwise.
-func (s *suspect) curve(flag, path string, used plate.Curve, seen []glance, of func(glance) []grain, likely bool) bool {
+func (s *suspect) curve(flag, path string, used plate.Curve, all []grain, likely bool) bool {
 	other := plate.Linear
 	switch used {
 	case plate.Linear:
@@ -157,10 +175,6 @@ func (s *suspect) curve(flag, path string, used plate.Curve, seen []glance, of f
 	case plate.SRGB, plate.BT709, plate.BT1886:
 	default:
 		return false
-	}
-	var all []grain
-	for _, g := range seen {
-		all = append(all, of(g)...)
 	}
 	all = bright(all, used.ToLinear(1))
 	p, sigma := power(all)
@@ -172,9 +186,9 @@ func (s *suspect) curve(flag, path string, used plate.Curve, seen []glance, of f
 	if q < powerLeast || q > powerMost || math.Abs(q-0.5) > math.Abs(p-0.5) { // 0.5: the middle of what a camera can do
 		return false
 	}
-	what := fmt.Sprintf("look like linear light but are read as %s: their noise grows with the light as no camera's does; give %s-curve linear", used.Name(), flag)
+	what := fmt.Sprintf("look like linear light but are read as %s: their noise grows with the light as no camera's does; give %s-curve linear; as they are read, errors may be larger than stated, or smaller", used.Name(), flag)
 	if used == plate.Linear {
-		what = fmt.Sprintf("look coded, by srgb or the like, but are read as linear light: their noise falls with the light as no camera's does; give %s-curve srgb, or the curve that they were made with", flag)
+		what = fmt.Sprintf("look coded, by srgb or the like, but are read as linear light: their noise falls with the light as no camera's does; give %s-curve srgb, or the curve that they were made with; as they are read, errors may be larger than stated, or smaller", flag)
 	}
 	s.say("the files of %s (%s) %s", path, flag, what)
 	return true

@@ -19,7 +19,8 @@ const (
 	OfEdges Concern = 1 << iota // the geometry at the performer's edges
 	OfFrame                     // the geometry far from them
 	OfMatte                     // the matte
-	OfSigma                     // the stated error, which is too small
+	OfSigma                     // the stated error of the matte, which may be too small
+	OfSlack                     // the stated error of the matte, which may be too large
 )
 
 // Hearing is what counts as a warning of which errors: the first row whose From begins the
@@ -31,7 +32,9 @@ var Hearing = []struct {
 	Of        Concern
 }{
 	{"job", "beyond noise", OfEdges | OfMatte | OfSigma},
+	{"job", "larger than stated, or smaller", OfEdges | OfFrame | OfMatte | OfSigma | OfSlack},
 	{"job", "larger than stated", OfSigma},
+	{"job", "smaller than stated", OfSlack},
 	{"job", "the performer's edges are only in", OfFrame},
 	{"job", "the expected error reaches", OfFrame},
 	{"job", "for a level of black", OfMatte},
@@ -122,10 +125,11 @@ func (l *FootageLine) SigmaCounts() bool {
 }
 
 // SigmaHolds reports whether the matte's errors are those stated in open screen, core and edges, or
-// a warning says that they are larger.
+// a warning says that they are larger, or smaller.
 func (l *FootageLine) SigmaHolds() bool {
+	warned := l.Warned()
 	for _, z := range [3]float64{l.OpenZ, l.CoreZ, l.EdgeZ} {
-		if z >= 0 && (z < zLow || z > zTop && l.Warned()&OfSigma == 0) {
+		if z >= 0 && (z < zLow && warned&OfSlack == 0 || z > zTop && warned&OfSigma == 0) {
 			return false
 		}
 	}
