@@ -34,8 +34,9 @@ type Scatter struct {
 // Edge comes from both plates. In squares of 7x7 pixels on an edge, a performer of one color has a
 // color plate whose channels go in a straight line with t; what t leaves of that line, over the
 // slope of t, is the error of the edge in pixels. Texture and light at edges only add, so the
-// quietest quarter counts. Both plates' errors are in it, and of a plain displacement about a half,
-// since the line takes up the rest: the geometry's own error comes on top.
+// quietest quarter counts, for what the mean is to a lower quartile. Both plates' errors are in it,
+// and of a plain displacement about a half, since the line takes up the rest: the geometry's own
+// error comes on top.
 func (s *Solver) Bound(frames []Sample, color, band Noise) (Noise, Scatter, error) {
 	if err := color.check("color"); err != nil {
 		return band, Scatter{}, err
@@ -70,7 +71,7 @@ func (s *Solver) Bound(frames []Sample, color, band Noise) (Noise, Scatter, erro
 		}
 	}
 	if len(b.edge) >= leastEdges {
-		band.Edge = math.Sqrt(max(robust.Nth(b.edge, len(b.edge)/4), 0))
+		band.Edge = math.Sqrt(max(robust.Nth(b.edge, len(b.edge)/4), 0) / quietEdges)
 		found.Edge = band.Edge
 	}
 	return band, found, nil
@@ -99,6 +100,10 @@ const (
 	// edgeSlope is the least mean square of the slope in a square on an edge, and the least
 	// variance of t in it.
 	edgeSlope = 0.01
+	// quietEdges is the part of the mean that the lower quartile is: an edge goes through a square
+	// over seven pixels, and is some two pixels wide, so that there are 14 errors in a square, and
+	// the lower quartile of chi-squared with 14 degrees of freedom is 10.165.
+	quietEdges = 10.165 / 14
 	// edgeNoise is the largest noise that the color plate may give the straight line, in t: above,
 	// a square has too little contrast to tell.
 	edgeNoise = 0.015

@@ -169,7 +169,7 @@ const colorSensor = 0.1
 
 // edgeError is how many pixels the matte's edges may be from the color plate's before there is a
 // warning: three times what resampling leaves of a lens's blur of 0.7 pixels.
-const edgeError = 0.2
+const edgeError = 0.23
 
 // kept returns the part of white noise's variance that the resampled band plate has, from noise
 // that is resampled.
