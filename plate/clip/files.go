@@ -15,8 +15,8 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// MediaFiles is the machine's picture files and video files: a plate.Files. The frame of a video file has
-// the name FILE#INDEX, counted from 0.
+// MediaFiles is the machine's picture files and video files: a plate.Files. The frame of a video file
+// has the name FILE#INDEX, counted from 0.
 type MediaFiles struct {
 	plate.Disk
 
