@@ -190,10 +190,7 @@ def print_frames(ms, builds):
 
 def print_takes(seconds, n):
     print("\n| what | ours | OpenCV | ratio |\n|---|---|---|---|")
-    for which in ("", LIBDEFLATE, # 1, 2, 4 and so on, and as many as there are.
-THREADS = sorted({min(1 << i, os.cpu_count()) for i in range(10)})
-
-STORED, ESTIMATED):
+    for which in ("", LIBDEFLATE, STORED, ESTIMATED):
         who, other = "ours" + which, "OpenCV" + which.replace(ESTIMATED, "").replace(LIBDEFLATE, "")
         if who not in seconds:
             continue
