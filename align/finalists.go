@@ -288,7 +288,8 @@ func (f *finalist) askTexture(ctx context.Context) error {
 		}
 	}
 	for _, t := range f.l.corePatches(&f.g, leastPatch) {
-		if s.read(f.l, &f.g, t) {
+		if s.readBand(f.l, &f.g, t) {
+			s.readColor(f.l)
 			sums = append(sums, s.sums())
 			add(total, &sums[len(sums)-1], 1)
 		}

@@ -152,7 +152,8 @@ func (f *fit) textureFringes(ctx context.Context) (red, blue []equation) {
 	parallel.Parts(len(patches), func(from, to int) {
 		s := newPatchSampler(size)
 		for i := from; i < to && ctx.Err() == nil; i++ {
-			if s.read(l, &g, patches[i]) {
+			if s.readBand(l, &g, patches[i]) {
+				s.readColor(l)
 				all[i] = s.fringes(l, &g, patches[i], f.cell(float64(patches[i].x), float64(patches[i].y)))
 			}
 		}
@@ -187,7 +188,8 @@ func (s *patchSampler) fringes(l *level, g *Geometry, t patch, cell int) (eqs [2
 		var m measurement
 		left := 0.0
 		for k, v := range s.color[c] {
-			y, gx, gy := v-a*green[k], a*s.slope[1][0][k], a*s.slope[1][1][k]
+			y := v - a*green[k]
+			gx, gy := s.turned(a*s.slope[1][0][k], a*s.slope[1][1][k])
 			left += y * y
 			m.info[0] += gx * gx
 			m.info[1] += gx * gy

@@ -95,3 +95,15 @@ func splineAt(c []float32, w int, u, v float64) (value, dx, dy, bend float64) {
 	}
 	return value, dx, dy, bend
 }
+
+// splineValue is splineAt without the slopes.
+func splineValue(c []float32, w int, u, v float64) (value float64) {
+	const sixth = 1. / 6
+	o, q := 1-u, 1-v
+	x0, x1, x2, x3 := o*o*o*sixth, (u*u*(3*u-6)+4)*sixth, (o*o*(3*o-6)+4)*sixth, u*u*u*sixth
+	for j, y := range [4]float64{q * q * q * sixth, (v*v*(3*v-6) + 4) * sixth, (q*q*(3*q-6) + 4) * sixth, v * v * v * sixth} {
+		r := (*[4]float32)(c[j*w:])
+		value += y * (x0*float64(r[0]) + x1*float64(r[1]) + x2*float64(r[2]) + x3*float64(r[3]))
+	}
+	return value
+}

@@ -1,6 +1,7 @@
 package align
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -92,9 +93,24 @@ const (
 // channel's highlight and of the screen), and its patches.
 type textureFit struct {
 	size    int
-	patches []patch
+	patches []pattern
 	m       [3]float64
 }
+
+// A pattern is a patch with what its color plate says, which is the same wherever the geometry
+// stands: the products of its planes with each other.
+type pattern struct {
+	patch
+	products [planes][planes]float64
+}
+
+// planes are how many a patch has, each less its own plane: the three channels, their slopes along
+// x from alongX on and along y from alongY on, by the color pixel.
+const (
+	alongX = 3
+	alongY = 6
+	planes = 9
+)
 
 // findTexture finds the patches of the core, and m. It returns nil where the plates have no core
 // with texture.
@@ -104,18 +120,19 @@ func (l *level) findTexture(ctx context.Context, g Geometry) (*textureFit, error
 		outlier = 4 // times the median's scatter, from which a patch is left out; chosen by hand
 	)
 	t := &textureFit{size: l.patchSize()}
-	t.patches = l.corePatches(&g, t.size)
-	if len(t.patches) < leastPatches {
+	patches := l.corePatches(&g, t.size)
+	if len(patches) < leastPatches {
 		return nil, nil
 	}
 	// m by least squares over all patches, each with a plane of its own taken out; patches whose
 	// scatter is far above the others' are left out (seams of what is transparent, highlights).
-	sums := make([]patchSums, len(t.patches))
+	patterns, sums := make([]pattern, len(patches)), make([]patchSums, len(patches))
 	parallel.Parts(len(sums), func(from, to int) {
 		s := newPatchSampler(t.size)
 		for i := from; i < to && ctx.Err() == nil; i++ {
-			if s.read(l, &g, t.patches[i]) {
-				sums[i] = s.sums()
+			if s.readBand(l, &g, patches[i]) {
+				patterns[i] = s.pattern(l)
+				sums[i], _ = s.withBand(l, &patterns[i])
 			}
 		}
 	})
@@ -166,27 +183,18 @@ func (l *level) findTexture(ctx context.Context, g Geometry) (*textureFit, error
 	}
 	// Those with the strongest texture first.
 	type ranked struct {
-		patch
+		index  int
 		energy float64
 	}
 	var list []ranked
 	for i, q := range sums {
 		if used[i] {
-			list = append(list, ranked{t.patches[i], q.explained(&t.m)})
+			list = append(list, ranked{i, q.explained(&t.m)})
 		}
 	}
-	slices.SortStableFunc(list, func(a, b ranked) int {
-		switch {
-		case a.energy > b.energy:
-			return -1
-		case a.energy < b.energy:
-			return 1
-		}
-		return 0
-	})
-	t.patches = t.patches[:0]
+	slices.SortStableFunc(list, func(a, b ranked) int { return cmp.Compare(b.energy, a.energy) })
 	for _, r := range list[:min(len(list), mostPatches)] {
-		t.patches = append(t.patches, r.patch)
+		t.patches = append(t.patches, patterns[r.index])
 	}
 	return t, nil
 }
@@ -274,28 +282,29 @@ func packed(sums []int32, w, h, size, frame int) (list []patch) {
 
 // A patchSampler is the memory that measuring a patch takes.
 type patchSampler struct {
+	patch
 	size  int
 	frame *frame
 	n     int
-	band  []float64    // the light in the band plate, of the screen's
-	color [3][]float64 // less the patch's own plane
-	x, y  []float64    // the place in the patch, -1 to 1
+	band  []float64    // the light in the band plate, of the screen's, less the patch's own plane
+	color [3][]float64 // likewise
 	slope [3][2][]float64
-	model []float64
-	// How the place in the band plate moves with that in the color plate, and the reverse.
+	x, y  []float64 // the place in the patch, -1 to 1
+	// How the place in the color plate moves with that in the band plate: x with x and with y, and
+	// so for y.
 	inverse [4]float64
+	framed  []float64 // the band with two pixels of nothing around it
 }
 
 func newPatchSampler(size int) *patchSampler {
-	s := &patchSampler{size: size}
-	n := size * size
-	all := make([]float64, 13*n)
+	s := &patchSampler{size: size, n: size * size}
+	all := make([]float64, (planes+3)*s.n)
 	next := func() []float64 {
-		v := all[:n:n]
-		all = all[n:]
+		v := all[:s.n:s.n]
+		all = all[s.n:]
 		return v
 	}
-	s.band, s.x, s.y, s.model = next(), next(), next(), next()
+	s.band, s.x, s.y = next(), next(), next()
 	for c := range 3 {
 		s.color[c] = next()
 		s.slope[c] = [2][]float64{next(), next()}
@@ -306,16 +315,15 @@ func newPatchSampler(size int) *patchSampler {
 			s.y[j*size+i] = (2*float64(j) + 1 - float64(size)) / float64(size)
 		}
 	}
+	s.framed = make([]float64, (size+4)*(size+4))
 	return s
 }
 
-// read reads a patch from both plates and takes planes out of both.
-func (s *patchSampler) read(l *level, g *Geometry, t patch) bool {
+// readBand goes to a patch and reads it from the band plate. It reports whether the plate has it.
+func (s *patchSampler) readBand(l *level, g *Geometry, t patch) bool {
 	// Band pixels to a color pixel, squared, up to which a geometry is folded there.
 	const flat = 1e-6
-	f := &l.frames[t.frame]
-	s.frame = f
-	n := 0
+	s.patch, s.frame = t, &l.frames[t.frame]
 	half := float64(s.size) / 2
 	cx, cy := float64(t.x)+half-0.5, float64(t.y)+half-0.5
 	px, py := l.place(g, cx, cy)
@@ -327,39 +335,107 @@ func (s *patchSampler) read(l *level, g *Geometry, t patch) bool {
 		return false
 	}
 	s.inverse = [4]float64{jy[1] / det, -jx[1] / det, -jy[0] / det, jx[0] / det}
-	for y := t.y; y < t.y+s.size; y++ {
-		for x := t.x; x < t.x+s.size; x++ {
-			u, v := float64(x)-cx, float64(y)-cy
+	n := 0
+	for y := range s.size {
+		v := float64(t.y+y) - cy
+		for x := range s.size {
+			u := float64(t.x+x) - cx
 			bx, by := px+u*jx[0]+v*jy[0], py+u*jx[1]+v*jy[1]
 			ix, iy := int(bx), int(by)
 			if !(bx >= 1 && by >= 1 && ix < l.bw-2 && iy < l.bh-2) {
 				return false
 			}
-			a, _, _, _ := splineAt(f.spline[(iy-1)*l.bw+ix-1:], l.bw, bx-float64(ix), by-float64(iy))
-			s.band[n] = 1 - a
-			for c := range s.color {
-				p := f.color[c]
-				k := y*l.w + x
-				s.color[c][n] = float64(p[k])
-				// Scharr's weights: least noise for a slope that is right in all directions to
-				// second order (not checked against the source).
-				dx := 10*float64(p[k+1]-p[k-1]) + 3*float64(p[k+l.w+1]-p[k+l.w-1]) + 3*float64(p[k-l.w+1]-p[k-l.w-1])
-				dy := 10*float64(p[k+l.w]-p[k-l.w]) + 3*float64(p[k+l.w+1]-p[k-l.w+1]) + 3*float64(p[k+l.w-1]-p[k-l.w-1])
-				dx, dy = dx/32, dy/32
-				s.slope[c][0][n] = dx*s.inverse[0] + dy*s.inverse[1]
-				s.slope[c][1][n] = dx*s.inverse[2] + dy*s.inverse[3]
-			}
+			s.band[n] = 1 - splineValue(s.frame.spline[(iy-1)*l.bw+ix-1:], l.bw, bx-float64(ix), by-float64(iy))
 			n++
 		}
 	}
-	s.n = n
 	s.level(s.band)
-	for c := range s.color {
+	return true
+}
+
+// readColor reads the patch from the color plate.
+func (s *patchSampler) readColor(l *level) {
+	for c, p := range s.frame.color {
+		n := 0
+		for y := s.patch.y; y < s.patch.y+s.size; y++ {
+			for k := y*l.w + s.patch.x; k < y*l.w+s.patch.x+s.size; k++ {
+				s.color[c][n] = float64(p[k])
+				// In float32, which has more digits than a plate.
+				dx, dy := scharr(p[k-l.w-1:], p[k-1:], p[k+l.w-1:])
+				s.slope[c][0][n], s.slope[c][1][n] = float64(dx), float64(dy)
+				n++
+			}
+		}
 		s.level(s.color[c])
 		s.level(s.slope[c][0])
 		s.level(s.slope[c][1])
 	}
-	return true
+}
+
+// scharr returns the slopes at the middle of three by three values, by Scharr's weights: least
+// noise for a slope that is right in all directions to second order (not checked against the
+// source).
+func scharr[T float32 | float64](a, b, c []T) (dx, dy T) {
+	a, b, c = a[:3], b[:3], c[:3]
+	dx = 10*(b[2]-b[0]) + 3*(c[2]-c[0]) + 3*(a[2]-a[0])
+	dy = 10*(c[1]-a[1]) + 3*(c[2]-a[2]) + 3*(c[0]-a[0])
+	return dx / 32, dy / 32
+}
+
+// turned returns the slopes by the band pixel, given those by the color pixel.
+func (s *patchSampler) turned(dx, dy float64) (x, y float64) {
+	return dx*s.inverse[0] + dy*s.inverse[1], dx*s.inverse[2] + dy*s.inverse[3]
+}
+
+// pattern returns what the color plate says of the patch.
+func (s *patchSampler) pattern(l *level) pattern {
+	s.readColor(l)
+	q := pattern{patch: s.patch}
+	var all [planes][]float64
+	for c := range 3 {
+		all[c], all[alongX+c], all[alongY+c] = s.color[c], s.slope[c][0], s.slope[c][1]
+	}
+	for i := range all {
+		for j := range i + 1 {
+			v := sumProducts(all[i], all[j])
+			q.products[i][j], q.products[j][i] = v, v
+		}
+	}
+	return q
+}
+
+// withBand returns the sums of a pattern and the band, which was read, and the products of all the
+// color's planes with the band. The color's slopes are not worked out for it: a slope times the band,
+// summed up, is the color times the band's own slope, with the other sign.
+func (s *patchSampler) withBand(l *level, t *pattern) (q patchSums, v [planes]float64) {
+	w := s.size + 4
+	for y := range s.size {
+		copy(s.framed[(y+2)*w+2:], s.band[y*s.size:(y+1)*s.size])
+	}
+	for y := range s.size + 2 {
+		a, b, c := s.framed[y*w:][:w], s.framed[(y+1)*w:][:w], s.framed[(y+2)*w:][:w]
+		from := (s.patch.y-1+y)*l.w + s.patch.x - 1
+		rs, gs, bs := s.frame.color[0][from:][:w-2], s.frame.color[1][from:][:w-2], s.frame.color[2][from:][:w-2]
+		for x := range rs {
+			dx, dy := scharr(a[x:], b[x:], c[x:])
+			band := b[x+1]
+			red, green, blue := float64(rs[x]), float64(gs[x]), float64(bs[x])
+			v[0] += band * red
+			v[1] += band * green
+			v[2] += band * blue
+			v[alongX] -= dx * red
+			v[alongX+1] -= dx * green
+			v[alongX+2] -= dx * blue
+			v[alongY] -= dy * red
+			v[alongY+1] -= dy * green
+			v[alongY+2] -= dy * blue
+		}
+	}
+	q = patchSums{n: s.n, ca: [3]float64(v[:]), aa: sumProducts(s.band, s.band)}
+	for c := range q.cc {
+		copy(q.cc[c][:], t.products[c][:])
+	}
+	return q, v
 }
 
 // level takes the plane that fits best out of v, in place.
@@ -388,19 +464,11 @@ type patchSums struct {
 }
 
 func (s *patchSampler) sums() (q patchSums) {
-	q.n = s.n
-	for i, a := range s.band {
-		q.aa += a * a
-		for c := range 3 {
-			v := s.color[c][i]
-			q.ca[c] += v * a
-			for d := range c + 1 {
-				q.cc[c][d] += v * s.color[d][i]
-			}
-		}
-	}
+	q.n, q.aa = s.n, sumProducts(s.band, s.band)
 	for c := range 3 {
-		for d := range c {
+		q.ca[c] = sumProducts(s.color[c], s.band)
+		for d := range c + 1 {
+			q.cc[c][d] = sumProducts(s.color[c], s.color[d])
 			q.cc[d][c] = q.cc[c][d]
 		}
 	}
@@ -433,8 +501,8 @@ func (t *textureFit) measure(ctx context.Context, l *level, g Geometry) ([]measu
 	parallel.Parts(len(ms), func(from, to int) {
 		s := newPatchSampler(t.size)
 		for i := from; i < to && ctx.Err() == nil; i++ {
-			if s.read(l, &g, t.patches[i]) {
-				ms[i] = s.measure(t)
+			if s.readBand(l, &g, t.patches[i].patch) {
+				ms[i] = s.measure(l, t, &t.patches[i])
 			}
 			ms[i].frame, ms[i].texture = t.patches[i].frame, true
 			ms[i].x, ms[i].y = float64(t.patches[i].x)+float64(t.size-1)/2, float64(t.patches[i].y)+float64(t.size-1)/2
@@ -443,13 +511,13 @@ func (t *textureFit) measure(ctx context.Context, l *level, g Geometry) ([]measu
 	return ms, ctx.Err()
 }
 
-func (s *patchSampler) measure(t *textureFit) (out measurement) {
+func (s *patchSampler) measure(l *level, t *textureFit, p *pattern) (out measurement) {
 	const (
 		fitted = 6 // numbers of a patch: its plane, and its m
 		// Times what noise alone gives, which the slopes must have besides it; chosen by hand.
 		clear = 0.5
 	)
-	q := s.sums()
+	q, with := s.withBand(l, p)
 	// The patch's own m, drawn to the take's.
 	most := math.Max(math.Abs(t.m[0]), math.Max(math.Abs(t.m[1]), math.Abs(t.m[2])))
 	noise := q.left(&t.m)
@@ -475,22 +543,30 @@ func (s *patchSampler) measure(t *textureFit) (out measurement) {
 		noise = q.left(&m) * float64(q.n) / float64(q.n-fitted)
 	}
 	// Products of the model's slopes with each other, with what is left and with the columns that
-	// were fitted.
-	var xx, xy, yy, xr, yr float64
-	var fx, fy [3]float64
-	for i, a := range s.band {
-		gx := m[0]*s.slope[0][0][i] + m[1]*s.slope[1][0][i] + m[2]*s.slope[2][0][i]
-		gy := m[0]*s.slope[0][1][i] + m[1]*s.slope[1][1][i] + m[2]*s.slope[2][1][i]
-		r := m[0]*s.color[0][i] + m[1]*s.color[1][i] + m[2]*s.color[2][i] - a
-		xx += gx * gx
-		xy += gx * gy
-		yy += gy * gy
-		xr += gx * r
-		yr += gy * r
-		for c := range 3 {
-			fx[c] += gx * s.color[c][i]
-			fy[c] += gy * s.color[c][i]
+	// were fitted: by the color pixel at first.
+	var dd [3]float64
+	var r [2]float64
+	var f [2][3]float64
+	for c := range 3 {
+		for d := range 3 {
+			v := m[c] * m[d]
+			dd[0] += v * p.products[alongX+c][alongX+d]
+			dd[1] += v * p.products[alongX+c][alongY+d]
+			dd[2] += v * p.products[alongY+c][alongY+d]
+			f[0][c] += m[d] * p.products[alongX+d][c]
+			f[1][c] += m[d] * p.products[alongY+d][c]
 		}
+		r[0] += m[c] * (f[0][c] - with[alongX+c])
+		r[1] += m[c] * (f[1][c] - with[alongY+c])
+	}
+	i := &s.inverse
+	xx := i[0]*i[0]*dd[0] + 2*i[0]*i[1]*dd[1] + i[1]*i[1]*dd[2]
+	xy := i[0]*i[2]*dd[0] + (i[0]*i[3]+i[1]*i[2])*dd[1] + i[1]*i[3]*dd[2]
+	yy := i[2]*i[2]*dd[0] + 2*i[2]*i[3]*dd[1] + i[3]*i[3]*dd[2]
+	xr, yr := s.turned(r[0], r[1])
+	var fx, fy [3]float64
+	for c := range 3 {
+		fx[c], fy[c] = s.turned(f[0][c], f[1][c])
 	}
 	px, py := fx, fy
 	substitute(factor, 3, px[:])
@@ -505,13 +581,13 @@ func (s *patchSampler) measure(t *textureFit) (out measurement) {
 		yr += py[c] * d
 	}
 	// Noise in the color plate makes slopes of its own.
-	var own float64
+	var grain float64
 	for c := range 3 {
 		v := m[c] * s.frame.colorNoise[c]
-		own += v * v * slopeNoise * float64(s.n) * (s.inverse[0]*s.inverse[0] + s.inverse[1]*s.inverse[1])
+		grain += v * v * slopeNoise * float64(s.n) * (s.inverse[0]*s.inverse[0] + s.inverse[1]*s.inverse[1])
 	}
-	xx, yy = xx-own, yy-own
-	if !(xx > clear*own && yy > clear*own && xx*yy > xy*xy) {
+	xx, yy = xx-grain, yy-grain
+	if !(xx > clear*grain && yy > clear*grain && xx*yy > xy*xy) {
 		return out
 	}
 	out.info = [3]float64{xx / noise, xy / noise, yy / noise}
