@@ -377,7 +377,6 @@ func (s *stack) estimate(ctx context.Context, o FootageOptions) (*Estimate, erro
 		}
 	}
 	e.Covariance, e.Pieces = f.covariance(), f.pieces()
-	f.witness(e)
 	for i := range f.l.frames {
 		f.l.frames[i].late = [lateTerms]float64{} // the geometry alone is what all frames have
 	}
@@ -388,6 +387,8 @@ func (s *stack) estimate(ctx context.Context, o FootageOptions) (*Estimate, erro
 		return nil, err
 	}
 	e.Residual, e.Match = whole.stats.rms, whole.match
+	e.grow(e.Residual / f.l.fb)
+	f.witness(e)
 	if err := e.Geometry.Check(); err != nil {
 		return nil, fmt.Errorf("align: %w: %w", ErrNoMatch, err)
 	}
@@ -423,9 +424,26 @@ func parity(mirror bool) int {
 	return 0
 }
 
-// badResidual is the Residual, in pixels of the finest level, from which there is a warning: takes
-// that were found right had at most 0.3, and most of those that were not had 0.4 and more.
-const badResidual = 0.4
+// Residuals in pixels of the finest level: up to which a geometry describes its edges, and from
+// which there is a warning. Takes that were found right had at most 0.3, and most of those that were
+// not had 0.4 and more.
+const (
+	soundResidual = 0.3
+	badResidual   = 0.4
+)
+
+// grow raises the stated error where the edges are further apart, in pixels of the finest level,
+// than in takes that were found right: by their ratio, the root of chi-squared by the degree of
+// freedom (Birge 1932; not checked against the source). What scatters more than it should says less
+// than its weights do.
+func (e *Estimate) grow(apart float64) {
+	by := math.Max(1, apart/soundResidual)
+	for i := range e.Covariance {
+		for j := range e.Covariance[i] {
+			e.Covariance[i][j] *= by * by
+		}
+	}
+}
 
 // Expected errors, in band pixels, from which there is a warning: anywhere in the frame, and at the
 // performer's edges.

@@ -349,3 +349,48 @@ func TestResidual(t *testing.T) {
 		}
 	}
 }
+
+// A performer who moves between the two exposures, each part of the frame another way: no geometry
+// describes the edges, and the error that is stated grows with what is left over.
+func TestFromFootageGrows(t *testing.T) {
+	const w, h = 480, 270
+	g := NewGeometry(w, h, w, h)
+	for _, row := range []struct {
+		by    float64 // pixels
+		grown bool
+	}{{0, false}, {1.5, true}} {
+		pairs, alpha := footage(rig.Cutouts{Seed: 4}, g, hardFaults, 4, 2)
+		for k := range pairs {
+			band := pairs[k].Band
+			moved := plate.NewGray(w, h)
+			for y := range h {
+				for x := range w {
+					dx := row.by * math.Sin(float64(y)/9+float64(k))
+					i := min(max(float64(x)+dx, 0), w-1.001)
+					u := float32(i - math.Floor(i))
+					p := band.Pix[y*w+int(i):]
+					moved.Pix[y*w+x] = p[0]*(1-u) + p[1]*u
+				}
+			}
+			pairs[k].Band = moved
+		}
+		e, err := FromFootage(t.Context(), pairs, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		off, stated := edgeRMS(g, e.Geometry, alpha), e.edgeSigma()
+		t.Logf("moved by %.1f pixels: residual %.2f, %.3f pixels RMS at the edges, stated %.3f", row.by, e.Residual, off, stated)
+		if (e.Residual > soundResidual) != row.grown || off > 2*stated || row.grown && stated < 0.1 {
+			t.Errorf("moved by %.1f pixels: residual %.2f, %.3f pixels RMS at the edges, stated %.3f, warnings %q", row.by, e.Residual, off, stated, e.Warnings)
+		}
+	}
+	// By the ratio to what is sound, and not below it.
+	for _, row := range []struct{ apart, by float64 }{{0.1, 1}, {soundResidual, 1}, {3 * soundResidual, 3}} {
+		e := Estimate{Geometry: g}
+		e.Covariance[2][2] = 0.01
+		e.grow(row.apart)
+		if got := e.Sigma(10, 20); math.Abs(got-0.1*row.by) > 1e-9 {
+			t.Errorf("edges %.2f pixels apart: stated %v, want %v", row.apart, got, 0.1*row.by)
+		}
+	}
+}
