@@ -56,6 +56,7 @@ CODECS = {  # of the clips: encoder, pixel format and settings
 FLOOR_SCALE = 0.25  # of alpha, at full scale of the floor's files
 CANVAS = 2          # the performer's pixels to one of the color plate, along each axis
 REFERENCES = 6      # frames that each reference plate is the mean of
+STRIP = 256         # rows of a plate that are exposed at a time, which bounds the memory
 
 
 # Files and curves.
@@ -187,19 +188,22 @@ def expose(picture, M, size, kernel, rig=None):
     out = np.zeros((h, w, *picture.shape[2:]), np.float32)
     if x1 <= x0 or y1 <= y0:
         return out
-    grid = np.array([[1, 0, x0], [0, 1, y0], [0, 0, 1.0]]) @ FINE
-    many = (2 * int(x1 - x0), 2 * int(y1 - y0))
-    if rig is None or not rig.k1:
-        to = np.linalg.inv(M) @ (np.eye(3) if rig is None else np.linalg.inv(rig.H)) @ grid
-        fine = cv2.warpPerspective(picture, to, many, flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP)
-    else:
-        x, y = rig.to_color(grid, *many)
-        I = np.linalg.inv(M)
-        d = I[2, 0] * x + I[2, 1] * y + I[2, 2]
-        fine = cv2.remap(picture, ((I[0, 0] * x + I[0, 1] * y + I[0, 2]) / d).astype(np.float32),
-                         ((I[1, 0] * x + I[1, 1] * y + I[1, 2]) / d).astype(np.float32), cv2.INTER_CUBIC)
-    fine = cv2.sepFilter2D(fine, -1, kernel, kernel, borderType=cv2.BORDER_REPLICATE)
-    out[y0:y1, x0:x1] = cv2.resize(fine, (many[0] // 2, many[1] // 2), interpolation=cv2.INTER_AREA)
+    back = np.linalg.inv(M)
+    for y in range(y0, y1, STRIP):  # strip by strip, with what the blur reaches around each
+        a, b = y - pad if y > y0 else y, min(y + STRIP, y1)
+        e = b + pad if b < y1 else b
+        grid = np.array([[1, 0, x0], [0, 1, a], [0, 0, 1.0]]) @ FINE
+        many = (2 * int(x1 - x0), 2 * int(e - a))
+        if rig is None or not rig.k1:
+            to = back @ (np.eye(3) if rig is None else np.linalg.inv(rig.H)) @ grid
+            fine = cv2.warpPerspective(picture, to, many, flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP)
+        else:
+            u, v = rig.to_color(grid, *many)
+            d = back[2, 0] * u + back[2, 1] * v + back[2, 2]
+            fine = cv2.remap(picture, ((back[0, 0] * u + back[0, 1] * v + back[0, 2]) / d).astype(np.float32),
+                             ((back[1, 0] * u + back[1, 1] * v + back[1, 2]) / d).astype(np.float32), cv2.INTER_CUBIC)
+        fine = cv2.sepFilter2D(fine, -1, kernel, kernel, borderType=cv2.BORDER_REPLICATE)
+        out[y:b, x0:x1] = cv2.resize(fine, (many[0] // 2, many[1] // 2), interpolation=cv2.INTER_AREA)[y - a:b - a]
     return out
 
 
@@ -243,7 +247,8 @@ def photograph(name, rng, w, h, zoom):
     fold = lambda n, period, start: (lambda k: np.minimum(k, 2 * period - 1 - k))((np.arange(n) + start) % (2 * period))
     nw, nh = int(w / zoom) + 2, int(h / zoom) + 2
     v = v[fold(nh, ph, rng.integers(ph))][:, fold(nw, pw, rng.integers(pw))]
-    return cv2.resize(v, (w, h), interpolation=cv2.INTER_CUBIC).clip(0.004, 1)
+    v = cv2.resize(v, (w, h), interpolation=cv2.INTER_CUBIC)
+    return v.clip(0.004, 1, out=v)
 
 
 def cover(layers):
@@ -270,7 +275,6 @@ class Performer:
         photo = photograph(a.photo, rng, w, h, zoom)
         if a.performer == "symmetric":
             photo = 0.92 * (photo + photo[:, ::-1]) / 2 + 0.08 * photo
-        other = photograph("brick" if a.photo != "brick" else "gravel", np.random.default_rng([a.seed, 5]), w, h, zoom).mean(-1)
         # The color without its texture, and carried on beyond the outline.
         step = max(4, int(0.05 * L))
         small = (max(w // step, 2), max(h // step, 2))
@@ -280,22 +284,34 @@ class Performer:
         broad = cv2.resize(sums / weight[..., None], (w, h), interpolation=cv2.INTER_CUBIC).clip(0.01, 1)
         inside = cv2.distanceTransform((body > 0.98).astype(np.uint8), cv2.DIST_L2, 5)
         if a.light == "photo":
-            color = photo * body[..., None]
+            color = photo
+            color *= body[..., None]
             for layer, dye in ((mesh, (0.5, 0.42, 0.3)), (hair, rng.uniform(0.05, 0.4, 3)), (smoke, (0.45, 0.45, 0.48))):
-                color = color * (1 - layer[..., None]) + np.float32(dye) * layer[..., None]
+                for c in range(3):
+                    color[..., c] += (np.float32(dye[c]) - color[..., c]) * layer
         else:
             near = (CANVAS * 6.0, CANVAS * 10.0)  # pixels from the outline: plain up to there, a photograph from there on
             deep = np.clip((inside - near[0]) / (near[1] - near[0]), 0, 1)[..., None]
-            color = (photo * deep + broad * (1 - deep)) * alpha[..., None]
+            color = photo  # in place, as all that is of the canvas's size and three channels
+            color -= broad
+            color *= deep
+            color += broad
+            color *= alpha[..., None]
+        del broad
         if a.light == "side":
             r = CANVAS * rng.uniform(4, 10)
             soft = cv2.GaussianBlur(body, (0, 0), r)
             gx, gy = cv2.Sobel(soft, cv2.CV_32F, 1, 0), cv2.Sobel(soft, cv2.CV_32F, 0, 1)
             from_ = rng.uniform(0, 2 * np.pi)
             faces = -(gx * math.cos(from_) + gy * math.sin(from_)) / np.maximum(np.hypot(gx, gy), 1e-3 / r)
-            color = color * (1 + 0.55 * faces * np.clip(1 - inside / r, 0, 1))[..., None]
+            color *= (1 + 0.55 * faces * np.clip(1 - inside / r, 0, 1))[..., None]
         level = 0.72 / max(float(np.percentile(color[body > 0.5], 98)), 0.2)
-        self.picture = np.dstack([color * min(level, 2.0), alpha, other * alpha]).astype(np.float32)
+        color *= np.float32(min(level, 2.0))
+        planes = [color, alpha]
+        if "bandpicture" in a.fault:
+            name = "brick" if a.photo != "brick" else "gravel"
+            planes.append(photograph(name, np.random.default_rng([a.seed, 5]), w, h, zoom).mean(-1) * alpha)
+        self.picture = np.dstack(planes)
         self.dye = rng.uniform(0.1, 0.6, 3).astype(np.float32)
 
     def at(self, points):
@@ -363,7 +379,7 @@ class Performer:
     def mesh(self, rng):
         """A net that hangs from one hip."""
         side = rng.choice([-1, 1])
-        y, x = np.mgrid[0:self.h, 0:self.w].astype(np.float32)
+        y, x = np.arange(self.h, dtype=np.float32)[:, None], np.arange(self.w, dtype=np.float32)
         u, v = (x - self.top[0]) / self.length * side, (y - self.top[1]) / self.length
         sway = 0.012 * np.sin(14 * v + rng.uniform(0, 6)) + 0.01 * np.cos(11 * u)
         period = rng.uniform(6, 9) * CANVAS / self.length
@@ -379,7 +395,7 @@ class Performer:
         for octave in range(2, 6):
             n = 2 ** octave
             shape += cv2.resize(rng.standard_normal((n, n)).astype(np.float32), (self.w, self.h), interpolation=cv2.INTER_CUBIC) / n
-        y, x = np.mgrid[0:self.h, 0:self.w].astype(np.float32)
+        y, x = np.arange(self.h, dtype=np.float32)[:, None], np.arange(self.w, dtype=np.float32)
         at, r = self.length * np.array([rng.choice([-0.33, 0.33]), rng.uniform(0.1, 0.35)]) + self.top, 0.14 * self.length
         near = np.exp(-((x - at[0]) ** 2 + 0.6 * (y - at[1]) ** 2) / r ** 2)
         return (0.45 * near * np.clip(0.6 + shape * 1.6, 0, 1)).astype(np.float32)
@@ -405,8 +421,13 @@ class Performer:
             place = np.array(self.top) + self.length * np.array([0.4 * math.cos(t), 0.35 + 0.4 * math.sin(t)])
             cv2.circle(ball, np.round(place * 16).astype(int).tolist(), int(0.03 * self.length * 16), 255, -1, cv2.LINE_AA, 4)
             s += ball
-        s = (s / (16 * 255))[..., None]
-        return picture * (1 - s) + s * np.append(self.dye, [1, 0.3]).astype(np.float32)
+        s /= 16 * 255
+        picture = picture.copy() if picture is self.picture else picture
+        rows, columns = (np.flatnonzero(s.any(axis)) for axis in (1, 0))
+        there = np.s_[rows[0]:rows[-1] + 1, columns[0]:columns[-1] + 1] if len(rows) else np.s_[:0, :0]
+        for c, v in enumerate([*self.dye, 1, 0.3][:picture.shape[2]]):
+            picture[there][..., c] += s[there] * (np.float32(v) - picture[there][..., c])
+        return picture
 
 
 # The set.
@@ -466,7 +487,11 @@ class Camera:
             v = v[..., None] * self.channels
         v = v + np.float32(dark)
         sigma = np.sqrt((self.read ** 2 + np.maximum(v, 0) / self.well) / mean_of)
-        v = np.round((v + self.rng.standard_normal(v.shape, dtype=np.float32) * sigma) * 16383 * mean_of) / (16383 * mean_of)
+        sigma *= self.rng.standard_normal(v.shape, dtype=np.float32)
+        v += sigma
+        v *= 16383 * mean_of
+        np.round(v, out=v)
+        v /= 16383 * mean_of
         return demosaic(v) if self.mosaic else v
 
 
@@ -505,7 +530,7 @@ def film(a, faults, without, w, h):
     bw, bh = (w * 2 // 3 // 2 * 2, h * 2 // 3 // 2 * 2) if "lowband" in faults else (w, h)
     rig = Rig(rng, w, h, bw, bh, rng.choice([-1, 1]) * 0.005 if "distort" in faults else 0.0)
     m = a.leak * np.array([rng.uniform(0.6, 1), rng.uniform(0.3, 1), rng.uniform(0.02, 0.4)])
-    m *= a.leak / m.max()
+    m = (m * (a.leak / m.max())).astype(np.float32)  # what is as large as a frame stays in float32 with it
     K = rng.uniform(0.002, 0.03, 3) * [1, rng.uniform(0.4, 1), 0.3]
     dark = 0.012 if "pedestal" in faults else rng.uniform(0.003, 0.01)
     stage = Set(rng, w, h, "partial" in faults)
@@ -588,10 +613,45 @@ def film(a, faults, without, w, h):
         way = phase + 2.1 * f
         return A, np.array([math.cos(way), 0.4 * math.sin(way)]) * 1.6 * w / 960
 
-    os.makedirs(os.path.join(a.out, "truth"), exist_ok=True)
+    # The floor, and how well the texture of the performer's core could tell a displacement.
+    bx, by = rig.to_band(*np.broadcast_arrays(xs.astype(np.float64), ys.astype(np.float64)))
+    bx, by = bx.astype(np.float32), by.astype(np.float32)
+    inside = (bx >= 0) & (bx <= bw - 1) & (by >= 0) & (by <= bh - 1)
+    information = np.zeros(2)
     measured = a.codec != "png" or faults & {"mosaic", "bandmosaic"}  # the noise is taken from the files
+
+    def write_floor(f, color, band, C, N, best, P, alpha, g, s, rest, ks):
+        """Takes the files' code values and what was drawn."""
+        if measured:
+            color = DECODE[curve][color] - dark - C
+            band = DECODE[curve][band] - dark
+            band = (band @ truth_mean if band.ndim == 3 else band) - N
+            local = lambda e: cv2.blur(e * e, (15, 15))
+            vc, vn = local(color), at_color(local(band))
+        else:
+            vc, vn = color_camera.variance(C), at_color(band_camera.variance(N))
+        S = at_color(s)
+        d = g * (S - ks @ m)
+        v = vn + vc @ (m * m)
+        here = alpha > 0 if "bandpicture" in faults else cv2.dilate(((alpha > 0) & (alpha < 1)).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+        wanted = (1 - alpha) * (g * S + (at_color(rest) if stage.partial is not None else 0)) + P @ m
+        v[here] += (resampled(best, bx[here], by[here]) - wanted[here]) ** 2
+        t = 1 - alpha
+        ok = (S > 0.1 * float(S.max())) & inside
+        floor = v / np.maximum(d, 1e-3) ** 2
+        if "clean" not in without:
+            floor += t * t * at_color(band_camera.variance(s)) / REFERENCES / np.maximum(S, 1e-3) ** 2
+        floor = np.clip(np.sqrt(floor) / FLOOR_SCALE * 65535 + 0.5, 0, 65534).astype(np.uint16)
+        write_png(f"{a.out}/truth/floor.{f + 1:04d}.png", np.where(ok, floor, np.uint16(65535)))
+        core = cv2.erode((alpha > 0.998).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+        leak = P @ m * (0.4 if "bandpicture" in faults else 1)
+        for i, (dx, dy) in enumerate(((1, 0), (0, 1))):
+            slope = cv2.Sobel(leak, cv2.CV_32F, dx, dy, ksize=3) / 8
+            information[i] += float((slope[core] ** 2 / v[core]).sum())
+
+    os.makedirs(os.path.join(a.out, "truth"), exist_ok=True)
     shots = {"color": [], "band": []}
-    ideal, gains, motion = [], [], []
+    later, gains, motion = [], [], []
     for f in range(a.frames):
         J = np.eye(3)
         if "shake" in faults:
@@ -616,13 +676,18 @@ def film(a, faults, without, w, h):
         if faults & {"soft", "rolling", "spill"}:
             best = band_light(picture, A, np.eye(3), s, rest, g, sharp, False)
         gains.append(g)
-        shots["color"].append(codes(color_camera.shoot(C, dark), curve))
-        shots["band"].append(codes(band_camera.shoot(N, dark), curve))
+        del picture
+        for name, camera, light in (("color", color_camera, C), ("band", band_camera, N)):
+            shots[name].append(codes(camera.shoot(light, dark), curve))
         alpha = cov[..., 1] if apart else cov[..., 0]
         name = f"{f + 1:04d}.png"
         write_png(f"{a.out}/truth/alpha.{name}", codes(alpha, "linear"))
         write_png(f"{a.out}/truth/foreground.{name}", codes(P, "linear"))
-        ideal.append((C, N, best, P, alpha, g, s, rest, ks))
+        ideal = (C, N, best, P, alpha, g, s, rest, ks)
+        if a.codec == "png":
+            write_floor(f, shots["color"][f], shots["band"][f], *ideal)
+        else:
+            later.append(ideal)
 
     ends = {}
 
@@ -656,44 +721,10 @@ def film(a, faults, without, w, h):
         n = REFERENCES if a.codec != "png" else 1
         put(name, [codes(camera.shoot(light, dark, REFERENCES // n), curve) for _ in range(n)], False)
 
-    # The floor, and how well the texture of the performer's core could tell a displacement.
-    seen = {}
-    if measured:
-        for name in shots:
-            got = np.stack(shots[name])
-            if a.codec != "png":
-                got = read_clip(f"{a.out}/{name}.mov", got.shape[1:])
-            seen[name] = got
-    bx, by = rig.to_band(*np.broadcast_arrays(xs.astype(np.float64), ys.astype(np.float64)))
-    inside = (bx >= 0) & (bx <= bw - 1) & (by >= 0) & (by <= bh - 1)
-    information = np.zeros(2)
-    for f, (C, N, best, P, alpha, g, s, rest, ks) in enumerate(ideal):
-        if measured:
-            color = DECODE[curve][seen["color"][f]] - dark - C
-            band = DECODE[curve][seen["band"][f]] - dark
-            band = (band @ truth_mean if band.ndim == 3 else band) - N
-            local = lambda e: cv2.blur(e * e, (15, 15))
-            vc, vn = local(color), at_color(local(band))
-        else:
-            vc, vn = color_camera.variance(C), at_color(band_camera.variance(N))
-        S = at_color(s)
-        d = g * (S - ks @ m)
-        v = vn + vc @ (m * m)
-        here = alpha > 0 if "bandpicture" in faults else cv2.dilate(((alpha > 0) & (alpha < 1)).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-        wanted = (1 - alpha) * (g * S + (at_color(rest) if stage.partial is not None else 0)) + P @ m
-        v[here] += (resampled(best, bx[here], by[here]) - wanted[here]) ** 2
-        t = 1 - alpha
-        ok = (S > 0.1 * float(S.max())) & inside
-        floor = v / np.maximum(d, 1e-3) ** 2
-        if "clean" not in without:
-            floor += t * t * at_color(band_camera.variance(s)) / REFERENCES / np.maximum(S, 1e-3) ** 2
-        floor = np.clip(np.sqrt(floor) / FLOOR_SCALE * 65535 + 0.5, 0, 65534).astype(np.uint16)
-        write_png(f"{a.out}/truth/floor.{f + 1:04d}.png", np.where(ok, floor, np.uint16(65535)))
-        core = cv2.erode((alpha > 0.998).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-        leak = np.ascontiguousarray(P @ m, np.float32) * (0.4 if "bandpicture" in faults else 1)
-        for i, (dx, dy) in enumerate(((1, 0), (0, 1))):
-            slope = cv2.Sobel(leak, cv2.CV_32F, dx, dy, ksize=3) / 8
-            information[i] += float((slope[core] ** 2 / v[core]).sum())
+    if later:  # what the codec made of them
+        seen = [read_clip(f"{a.out}/{name}.mov", shots[name][0].shape) for name in ("color", "band")]
+        for f, (color, band, ideal) in enumerate(zip(*seen, later)):
+            write_floor(f, color, band, *ideal)
     bound = float(np.sqrt((1 / np.maximum(information, 1e-9)).sum()))
 
     back = photograph("coffee", rng, w, h, max(w / 600, 1))
