@@ -359,7 +359,7 @@ func TestFromFootageGrows(t *testing.T) {
 		by    float64 // pixels
 		grown bool
 	}{{0, false}, {1.5, true}} {
-		pairs, alpha := footage(rig.Cutouts{Seed: 4}, g, hardFaults, 4, 2)
+		pairs, alpha := footage(simulate.Cutouts{Seed: 4}, g, hardFaults, 4, 2)
 		for k := range pairs {
 			band := pairs[k].Band
 			moved := plate.NewGray(w, h)

@@ -120,7 +120,7 @@ func (t *Take) registrationPairs(ctx context.Context, see func(FilePair, matte.S
 		if see != nil {
 			see(p, s)
 		}
-		return align.Pair{Color: matte.Subtract(s.Color, s.Color, t.darkColor), Band: t.flat(s.Band)}, nil
+		return align.Pair{Color: matte.Subtract(s.Color, s.Color, t.darkColor), Band: flat(s.Band, t.darkBand, t.cleanBand)}, nil
 	})
 	return pairs, err
 }

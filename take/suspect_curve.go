@@ -2,11 +2,14 @@ package take
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"math"
 	"slices"
 
+	"example.com/twinplate/align"
 	"example.com/twinplate/internal/robust"
+	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
 
@@ -168,12 +171,8 @@ func (s *suspect) curves(seen []glance) bool {
 // curve looks at one camera's files, and reports whether they are suspect. Likely says that they
 // are where they are not certain to be otherwise.
 func (s *suspect) curve(flag, path string, used plate.Curve, all []grain, likely bool) bool {
-	other := plate.Linear
-	switch used {
-	case plate.Linear:
-		other = plate.SRGB
-	case plate.SRGB, plate.BT709, plate.BT1886:
-	default:
+	other, ok := otherCurve(used)
+	if !ok {
 		return false
 	}
 	all = bright(all, used.ToLinear(1))
@@ -192,4 +191,144 @@ func (s *suspect) curve(flag, path string, used plate.Curve, all []grain, likely
 	}
 	s.say("the files of %s (%s) %s", path, flag, what)
 	return true
+}
+
+// otherCurve returns the curve that files are likely to be of which are not of the one that is
+// used, if it is one that is mistaken for another.
+func otherCurve(used plate.Curve) (other plate.Curve, ok bool) {
+	switch used {
+	case plate.Linear:
+		return plate.SRGB, true
+	case plate.SRGB, plate.BT709, plate.BT1886:
+		return plate.Linear, true
+	}
+	return used, false
+}
+
+// Files that are read by a wrong curve fit worse: where the performer covers a part of a pixel, only
+// in linear light is the color plate as much of the performer as the band plate lacks of the screen.
+// Codecs leave that as it is.
+const (
+	// Residual in pixels from which other curves are tried: a take whose edges are closer gives no
+	// reason to ask.
+	misfitAsked = 0.1
+
+	// The part of it that another reading must leave at most.
+	misfitLeft = 0.6
+
+	// Frames that are looked at, which bounds the work: each reading takes about a third of what
+	// registering as many does.
+	misfitFrames = 2
+)
+
+// misread looks whether the edges fit far better with the files of one camera, or of both, read by
+// another curve, and says so. It looks only where they do not fit well as they are.
+func (t *Take) misread(ctx context.Context, seen []glance, e *align.Estimate) ([]string, error) {
+	if e.Residual < misfitAsked {
+		return nil, nil
+	}
+	var samples []matte.Sample
+	for _, g := range seen[:min(len(seen), misfitFrames)] {
+		s, err := t.readSample(g.pair)
+		if err != nil {
+			return nil, err
+		}
+		samples = append(samples, s)
+	}
+	as := func(v float32) float32 { return v }
+	otherColor, colorMay := otherCurve(t.colorCurve)
+	otherBand, bandMay := otherCurve(t.bandCurve)
+	colors, bands := []func(float32) float32{as}, []func(float32) float32{as}
+	if colorMay && t.colorPrimaries.Near(t.primaries) { // else the channels are mixed already
+		colors = append(colors, reread(t.colorCurve, otherColor))
+	}
+	if bandMay {
+		bands = append(bands, reread(t.bandCurve, otherBand))
+	}
+	usual, least := 0.0, math.Inf(1)
+	var best [2]int // of colors and bands
+	for c, color := range colors {
+		for b, band := range bands {
+			var pairs []align.Pair
+			for _, s := range samples {
+				f := eachRGB(s.Color, color)
+				pairs = append(pairs, align.Pair{Color: matte.Subtract(f, f, eachRGB(t.darkColor, color)), Band: flat(eachGray(s.Band, band), eachGray(t.darkBand, band), eachGray(t.cleanBand, band))})
+			}
+			apart, err := align.Residual(ctx, pairs, e.Geometry)
+			switch {
+			case ctx.Err() != nil:
+				return nil, ctx.Err()
+			case err != nil && c+b == 0:
+				return nil, nil // these frames show no edges as they are
+			case err != nil:
+				continue
+			}
+			if c+b == 0 {
+				usual = apart
+			}
+			if apart < least {
+				least, best = apart, [2]int{c, b}
+			}
+		}
+	}
+	if usual < misfitAsked || least > misfitLeft*usual {
+		return nil, nil
+	}
+	var said []string
+	say := func(flag, path string, used, other plate.Curve) {
+		said = append(said, fmt.Sprintf("the files of %s (%s) are read as %s, and the performer's edges in the two plates fit far better where they are read as %s (%.2f pixels apart instead of %.2f): if they were made with that, give %s-curve %s",
+			path, flag, used.Name(), other.Name(), least, usual, flag, other.Name()))
+	}
+	if best[0] > 0 {
+		say("--color", t.recipe.Color, t.colorCurve, otherColor)
+	}
+	if best[1] > 0 {
+		say("--band", t.recipe.Band, t.bandCurve, otherBand)
+	}
+	return said, nil
+}
+
+// reread returns what a value that was read by one curve is by another.
+func reread(used, other plate.Curve) func(float32) float32 {
+	const steps = 1 << 14 // from 0 to 1, between which the curves are straight to 1e-4
+	var table [steps + 1]float32
+	for i := range table {
+		table[i] = float32(other.ToLinear(used.FromLinear(float64(i) / steps)))
+	}
+	return func(v float32) float32 {
+		at := v * steps
+		if !(at >= 0 && at < steps) {
+			return float32(other.ToLinear(used.FromLinear(float64(v))))
+		}
+		i := int(at)
+		return table[i] + (at-float32(i))*(table[i+1]-table[i])
+	}
+}
+
+// eachRGB returns a plate of what each of f's values becomes, and nil for none.
+func eachRGB(f *plate.RGB, becomes func(float32) float32) *plate.RGB {
+	if f == nil {
+		return nil
+	}
+	out := &plate.RGB{W: f.W, H: f.H}
+	for c, pix := range f.Pix {
+		out.Pix[c] = each(pix, becomes)
+	}
+	return out
+}
+
+// eachGray is eachRGB for one plane.
+func eachGray(f *plate.Gray, becomes func(float32) float32) *plate.Gray {
+	if f == nil {
+		return nil
+	}
+	return &plate.Gray{W: f.W, H: f.H, Pix: each(f.Pix, becomes)}
+}
+
+func each(pix []float32, becomes func(float32) float32) []float32 {
+	out := make([]float32, len(pix))
+	for i, v := range pix {
+		out[i] = becomes(v)
+	}
+	return out
 }

@@ -400,31 +400,37 @@ func (t *Take) register(ctx context.Context) (Registration, error) {
 	if err != nil {
 		return Registration{}, suspected(fmt.Errorf("%s and %s: %w", t.recipe.Color, t.recipe.Band, err), suspicions)
 	}
+	if len(suspicions) == 0 {
+		if suspicions, err = t.misread(ctx, seen, e); err != nil {
+			return Registration{}, err
+		}
+	}
 	for i, w := range e.Warnings {
 		e.Warnings[i] = strings.Replace(w, "check the parity by eye, or give it,", "check the parity by eye, or give it (--parity mirrored, or straight),", 1)
 	}
 	return Registration{Geometry: e.Geometry, Residual: e.Residual, Model: e.Model, Warnings: slices.Concat(suspicions, e.Warnings), Estimate: e, Suspicions: suspicions}, nil
 }
 
-// flat divides the band plate by the clean one, where there is one and it shows a screen all over the
-// frame, so that an uneven screen does not disturb the registration.
-func (t *Take) flat(band *plate.Gray) *plate.Gray {
-	band = matte.SubtractGray(band, band, t.darkBand)
-	if t.cleanBand == nil {
+// flat takes the dark plate off the band plate, where there is one, and divides it by the clean one,
+// where there is one and it shows a screen all over the frame, so that an uneven screen does not
+// disturb the registration.
+func flat(band, dark, clean *plate.Gray) *plate.Gray {
+	band = matte.SubtractGray(band, band, dark)
+	if clean == nil {
 		return band
 	}
-	clean := matte.SubtractGray(nil, t.cleanBand, t.darkBand)
+	clean = matte.SubtractGray(nil, clean, dark)
 	// Where the screen ends within the frame, what stands beside it would come up to the screen's
 	// light, and nothing is divided: registration has a smooth screen of its own. So it is where more
 	// than a part of the plate is more than two stops below the brightest. Chosen by hand.
 	const (
-		dark = 1. / 4
+		dim  = 1. / 4
 		part = 0.03
 	)
 	top := slices.Max(clean.Pix)
 	n := 0
 	for _, v := range clean.Pix {
-		if v < dark*top {
+		if v < dim*top {
 			n++
 		}
 	}
@@ -432,7 +438,7 @@ func (t *Take) flat(band *plate.Gray) *plate.Gray {
 		return band
 	}
 	for i, v := range clean.Pix {
-		band.Pix[i] /= max(v, dark*top)
+		band.Pix[i] /= max(v, dim*top)
 	}
 	return band
 }
