@@ -214,7 +214,7 @@ const (
 	misfitAsked = 0.1
 
 	// The part of it that another reading must leave at most: takes that were read wrong had 0.24
-	// to 0.72, and sound ones, rolling, soft and through codecs, 1.1 and more.
+	// to 0.72, and sound ones, rolling, soft and through codecs, 1.0 and more.
 	misfitLeft = 0.8
 
 	// Frames that are looked at, which bounds the work: each reading takes about a third of what
