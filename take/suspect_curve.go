@@ -213,7 +213,7 @@ const (
 	// reason to ask.
 	misfitAsked = 0.1
 
-	// The part of it that another reading must leave at most: takes that were read wrong had 0.24
+	// The part of it that another reading must leave at most: takes that were read wrong had 0.21
 	// to 0.72, and sound ones, rolling, soft and through codecs, 1.0 and more.
 	misfitLeft = 0.8
 
