@@ -24,6 +24,12 @@ type RunOptions struct {
 	Progress func(done, total int) // called after each frame, one call at a time
 	Each     func(*Result) error   // called with each result, from several goroutines at once; with it, finished frames are done again
 
+	// InOrder is called with each result in the frames' order, one call at a time. With it finished
+	// frames are done again too, and no more frames are begun after one that failed: it is given none
+	// that come later.
+	InOrder    func(*Result) error
+	Foreground bool // results have a foreground, though the recipe does not write it
+
 	StopAtError bool // begin no more frames after one that failed
 }
 
@@ -73,6 +79,7 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 		job: j, opt: opt, first: first, pairs: j.take.Pairs[first:end], stop: make(chan struct{}),
 		report: Report{Gains: map[int]float64{}, Seconds: map[string]float64{"prepare": j.Seconds}},
 	}
+	r.turn.L = &r.mu
 	if j.backdrop != nil {
 		r.shared = j.backdrop.shared()
 	}
@@ -124,6 +131,10 @@ type run struct {
 	report  Report
 	stopped bool
 	full    error // of the first frame for which there was no room
+
+	turn   sync.Cond // with mu: whose turn it is for InOrder has changed
+	next   int       // whose turn it is, by its place among pairs
+	broken bool      // there are no more turns: a frame failed
 }
 
 // hand hands out the frames, by their places among pairs.
@@ -152,11 +163,11 @@ func (r *run) hand(ctx context.Context, next chan<- int) error {
 func (r *run) work(next <-chan int) {
 	w := r.job.newRunner(1)
 	w.shared = r.shared
-	plan := r.job.runPlan(r.opt.Each != nil)
+	plan := r.job.runPlan(r.opt.Each != nil || r.opt.Foreground)
 	var p planes
 	for i := range next {
 		d := done{}
-		if r.out != nil && r.opt.Each == nil {
+		if r.out != nil && r.opt.Each == nil && r.opt.InOrder == nil {
 			d.gain, d.kept = r.out.finished(r.first + i)
 		}
 		if !d.kept {
@@ -201,9 +212,26 @@ func (r *run) frame(w *runner, plan plan, p *planes, i int, d *done) {
 		at = w.clock("write", at)
 	}
 	if r.opt.Each != nil {
-		d.err = r.opt.Each(&result)
-		w.clock("each", at)
+		if d.err = r.opt.Each(&result); d.err != nil {
+			return
+		}
+		at = w.clock("each", at)
 	}
+	if r.opt.InOrder != nil && r.waits(i) {
+		d.err = r.opt.InOrder(&result)
+		w.clock("in order", at)
+	}
+}
+
+// waits waits until it is the frame's turn for InOrder, and reports whether it comes. The frames
+// before it are all being made, for they are handed out in order.
+func (r *run) waits(i int) bool {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	for r.next != i && !r.broken {
+		r.turn.Wait()
+	}
+	return !r.broken
 }
 
 // note puts a frame that is done, or has failed, into the report.
@@ -221,10 +249,11 @@ func (r *run) note(i int, d *done) {
 		if r.full == nil && full(d.err) {
 			r.full = d.err
 		}
-		if (r.opt.StopAtError || r.full != nil) && !r.stopped {
+		if (r.opt.StopAtError || r.opt.InOrder != nil || r.full != nil) && !r.stopped {
 			r.stopped = true
 			close(r.stop)
 		}
+		r.broken = true
 	case d.kept:
 		report.Frames++
 		report.Kept++
@@ -238,6 +267,8 @@ func (r *run) note(i int, d *done) {
 			report.Crossed = append(report.Crossed, number)
 		}
 	}
+	r.next = max(r.next, i+1)
+	r.turn.Broadcast()
 	if r.opt.Progress != nil {
 		r.opt.Progress(report.Frames+len(report.Failed), len(r.pairs))
 	}

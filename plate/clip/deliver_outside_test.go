@@ -169,6 +169,90 @@ func TestKinds(t *testing.T) {
 	}
 }
 
+// Light that is encoded here comes back as the codes that FFmpeg makes of the same pictures would: the
+// same kinds of clip by AddLight, held against the light itself.
+func TestAddLight(t *testing.T) {
+	const w, h, frames = 99, 65, 3 // odd, so that chroma reaches beyond
+	dir := t.TempDir()
+	light := func(n int) (*plate.RGB, *plate.Gray) {
+		m := cutout(w, h, n)
+		f, a := plate.NewRGB(w, h), plate.NewGray(w, h)
+		for i := range w * h {
+			for c := range 3 {
+				f.Pix[c][i] = float32(plate.BT709.ToLinear(float64(binary.BigEndian.Uint16(m.Pix[8*i+2*c:])) / 65535))
+			}
+			a.Pix[i] = float32(binary.BigEndian.Uint16(m.Pix[8*i+6:])) / 65535
+		}
+		return f, a
+	}
+	for _, row := range []struct {
+		name   string
+		kind   clip.Format
+		alpha  string
+		within float64 // of code values, in the mean
+	}{
+		{"archive", clip.Archive, "", 1e-4}, {"archive with alpha", clip.Archive, "straight", 1e-4}, {"H.264", clip.Preview, "", 0.008},
+		{"HEVC", clip.HEVC, "", 0.004}, {"ProRes 422", clip.ProRes422, "", 0.0025}, {"ProRes 4444", clip.ProRes4444, "", 0.0012},
+		{"ProRes 4444 with alpha", clip.ProRes4444, "premultiplied", 0.0012}, {"VP9", clip.VP9, "", 0.008},
+	} {
+		path := filepath.Join(dir, strings.ReplaceAll(row.name, " ", "-")+row.kind.Extension())
+		wr, err := clip.Create(path, clip.WriterOptions{Kind: row.kind, W: w, H: h, Rate: [2]int{24, 1}, Curve: plate.BT709, Alpha: row.alpha, Light: true})
+		if err != nil {
+			t.Errorf("%s: %v", row.name, err)
+			continue
+		}
+		for i := range frames {
+			f, a := light(i)
+			if row.alpha == "" {
+				a = nil
+			}
+			if err := wr.AddLight(f, a); err != nil {
+				t.Fatalf("%s: %v", row.name, err)
+			}
+		}
+		if err := wr.Close(); err != nil {
+			t.Errorf("%s: %v", row.name, err)
+			continue
+		}
+		r, err := clip.Open(context.Background(), path)
+		if err != nil {
+			t.Errorf("%s: %v", row.name, err)
+			continue
+		}
+		sum := 0.
+		for i := range frames {
+			m, err := r.Frame(i)
+			if err != nil {
+				t.Fatalf("%s: %v", row.name, err)
+			}
+			f, _ := light(i)
+			got := plate.RGBFromImage(m, plate.Linear) // the code values
+			for c := range 3 {
+				for y := range h {
+					for x := range w {
+						sum += math.Abs(float64(got.Pix[c][y*got.W+x])-plate.BT709.FromLinear(float64(f.Pix[c][y*w+x]))) / (3 * w * h * frames)
+					}
+				}
+			}
+		}
+		r.Close()
+		if sum > row.within {
+			t.Errorf("%s: %.5f off in the mean, want %g", row.name, sum, row.within)
+		}
+		t.Logf("%s: %.5f", row.name, sum)
+	}
+	wr, err := clip.Create(filepath.Join(dir, "x.mov"), clip.WriterOptions{Kind: clip.ProRes422, W: 16, H: 16, Rate: [2]int{24, 1}, Light: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer wr.Abort()
+	for _, bad := range []error{wr.AddLight(plate.NewRGB(8, 8), nil), wr.AddLight(plate.NewRGB(16, 16), plate.NewGray(16, 16)), wr.Add(image.NewRGBA64(image.Rect(0, 0, 16, 16)))} {
+		if bad == nil {
+			t.Error("a frame that does not fit is no error")
+		}
+	}
+}
+
 func TestKindsThatCannotBe(t *testing.T) {
 	outside.Program(t, "ffmpeg")
 	dir := t.TempDir()

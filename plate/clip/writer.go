@@ -77,6 +77,7 @@ type WriterOptions struct {
 	TimeCode  string          // of the first frame, such as 01:02:03:04; "" for none
 	Alpha     string          // what color is to alpha, which is stated: "premultiplied" or "straight"; "": there is none
 	Sound     *Track          // nil: none
+	Light     bool            // frames come by AddLight, and not by Add
 }
 
 // A Track is sound that goes along with frames. It is kept without loss where the kind of file can,
@@ -95,7 +96,8 @@ type Writer struct {
 	pipe         io.WriteCloser
 	errs         bytes.Buffer
 	frame        []byte
-	planes       int // in it
+	planes       int      // in it
+	encoder      *encoder // for AddLight; nil: frames come by Add
 }
 
 // Create begins a video file: beside its name, under which it appears when Close has returned nil.
@@ -154,7 +156,13 @@ func (w *Writer) start() error {
 		pixels += "16le"
 	}
 	rate := fmt.Sprintf("%d/%d", o.Rate[0], o.Rate[1])
-	args := []string{"-nostdin", "-v", "error", "-f", "rawvideo", "-pix_fmt", pixels, "-s", fmt.Sprintf("%dx%d", o.W, o.H), "-r", rate, "-i", "pipe:0"}
+	piped, size := pixels, fmt.Sprintf("%dx%d", o.W, o.H)
+	if o.Light {
+		if w.encoder = newEncoder(o, k.pixels); w.encoder.video() {
+			piped, size = k.pixels, fmt.Sprintf("%dx%d", w.encoder.wide, w.encoder.high)
+		}
+	}
+	args := []string{"-nostdin", "-v", "error", "-f", "rawvideo", "-pix_fmt", piped, "-s", size, "-r", rate, "-i", "pipe:0"}
 	args = append(args, o.Sound.input(o.Rate)...)
 	args = append(args, "-map", "0:v:0")
 	if o.Sound != nil {
@@ -184,6 +192,8 @@ func (w *Writer) start() error {
 	switch to := k.pixels; {
 	case to == "":
 		args = append(args, "-pix_fmt", pixels)
+	case w.encoder.video():
+		args = append(args, "-vf", "setparams=colorspace=bt709:range=tv"+tags, "-pix_fmt", to, "-colorspace", "bt709", "-color_range", "tv")
 	default:
 		if o.Alpha != "" {
 			to = k.withAlpha
@@ -218,6 +228,9 @@ func (w *Writer) start() error {
 		w.planes = 4
 	}
 	w.frame = make([]byte, w.planes*o.W*o.H*o.Depth/8)
+	if w.encoder.video() {
+		w.frame = make([]byte, w.encoder.bytes())
+	}
 	return w.ffmpeg.Start()
 }
 
@@ -255,7 +268,34 @@ func (w *Writer) Add(m image.Image) error {
 			return w.fail(fmt.Errorf("a frame of %T: a clip with alpha takes *image.NRGBA64", m))
 		}
 	}
+	if w.encoder != nil {
+		return w.fail(errors.New("its frames come by AddLight, for its options say Light"))
+	}
 	w.fill(m)
+	return w.send()
+}
+
+// AddLight adds a frame of linear light in the options' primaries, of the options' size, for a clip
+// whose options say Light: it becomes code values of the curve and, where the kind of clip has that,
+// Y'CbCr, on all cores. Alpha must be there where the clip has it, and nil where it has none.
+func (w *Writer) AddLight(f *plate.RGB, alpha *plate.Gray) error {
+	want := image.Pt(w.opt.W, w.opt.H)
+	switch {
+	case w.encoder == nil:
+		return w.fail(errors.New("its frames come by Add, for its options do not say Light"))
+	case f.Size() != want:
+		return w.fail(plate.CheckSize("frame", f.Size(), "clip", want))
+	case (alpha != nil) != (w.opt.Alpha != ""):
+		return w.fail(errors.New("a frame has alpha and the clip has none, or the other way around"))
+	case alpha != nil && alpha.Size() != want:
+		return w.fail(plate.CheckSize("alpha", alpha.Size(), "clip", want))
+	}
+	w.encoder.fill(w.frame, f, alpha)
+	return w.send()
+}
+
+// send hands the frame to ffmpeg.
+func (w *Writer) send() error {
 	if _, err := w.pipe.Write(w.frame); err != nil {
 		err := w.end(err)
 		os.Remove(w.beside)
