@@ -9,103 +9,132 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"image"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 
+	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/plate/clip"
 )
 
-// ClipOptions say which clips WriteClips makes of a job's composites.
+// A ClipOrder asks for a clip of all frames of a job.
+type ClipOrder struct {
+	Path   string // its name; a file of that name is replaced when the clip is whole
+	Of     string // a product: "comp", "foreground" or "matte"; a foreground has its alpha with it
+	Format clip.Format
+	Look   bool   // for looking at: with the curve sRGB and the primaries of BT.709, whatever the composites have
+	Alpha  string // what a foreground is to its alpha: "premultiplied" (or empty) or "straight"
+}
+
+// ClipOptions say which clips are made of a job.
 type ClipOptions struct {
-	Archive  string // file name of a clip without loss, or ""; by custom it ends in .mkv
-	Preview  string // file name of a clip for looking at, or ""; by custom it ends in .mp4
+	Orders   []ClipOrder
+	Sound    string // the file that sound comes from, from its beginning on; "": the color plate's, where that is a clip with sound; "none"
 	Progress func(done, total int)
 }
 
-// archiveRate is the frame rate of clips where nobody has said one.
-const archiveRate = 24
+// clipRate is the frame rate of clips where nobody has said one.
+const clipRate = 24
 
-// WriteClips makes clips of the composites that Run has written into out, all frames of the take in their order. An
-// archive has the code values of the files, bit for bit; of OpenEXR it has those of the output curve, of 16 bits. A preview has
-// the curve sRGB and the primaries of BT.709. FFmpeg makes them: see package clip. Without a frame rate in the recipe or the color
-// plate, they have 24 frames a second. A clip gets its name when it is whole, and replaces one of that name.
-func (j *Job) WriteClips(ctx context.Context, out string, opt ClipOptions) error {
+// clipProducts are what clips are made of.
+var clipProducts = []string{"comp", "foreground", "matte"}
+
+// Check returns an error where the orders cannot be carried out, before any frame is made.
+func (o *ClipOptions) Check(j *Job) error {
+	inputs := j.inputs()
+	for _, c := range o.Orders {
+		switch {
+		case !slices.Contains(clipProducts, c.Of):
+			return fmt.Errorf("%s: a clip of %q: it must be of %s", c.Path, c.Of, strings.Join(clipProducts, ", "))
+		case c.Of == "comp" && j.backdrop == nil:
+			return fmt.Errorf("%s: a clip of the composites, and there is no background", c.Path)
+		case c.Of == "foreground" && !c.Format.HasAlpha():
+			return fmt.Errorf("%s: a clip of the foreground has alpha, and this kind of clip cannot: choose one that ends in .mov (ProRes 4444), .webm (VP9) or .mkv (FFV1)", c.Path)
+		case c.Alpha != "" && c.Alpha != "premultiplied" && c.Alpha != "straight":
+			return fmt.Errorf("%s: alpha %q: it must be premultiplied or straight", c.Path, c.Alpha)
+		}
+		if err := inputs.Check(c.Path); err != nil {
+			return err
+		}
+	}
+	return clip.Installed()
+}
+
+// RunClips is Run whose results go straight into clips, in the frames' order, with no files between
+// but those that opt.Out asks for. A frame that fails leaves no clip.
+func (j *Job) RunClips(ctx context.Context, opt *RunOptions, clips ClipOptions) (*Report, error) {
+	own := *opt
+	w, err := j.openClips(ctx, clips)
+	if err != nil {
+		return nil, err
+	}
+	defer w.abort()
+	own.InOrder = func(r *Result) error { return w.add(r.Comp, r.Foreground, r.Transmission) }
+	own.Foreground = w.wants("foreground")
+	report, err := j.Run(ctx, &own)
+	if err == nil && len(report.Failed) == 0 {
+		err = w.close()
+	}
+	return report, err
+}
+
+// WriteClips makes clips of what Run has written into out, all frames of the take in their order. A
+// clip without loss has the code values of the files, bit for bit.
+func (j *Job) WriteClips(ctx context.Context, out string, clips ClipOptions) error {
 	t := j.take
 	o := &output{job: j, dir: out, extension: extensions[t.recipe.Format]}
-	if j.backdrop == nil {
-		return errors.New("a clip is of the composites, and there is no background")
+	w, err := j.openClips(ctx, clips)
+	if err != nil {
+		return err
 	}
-	common := clip.WriterOptions{W: t.colorSize.X, H: t.colorSize.Y, Rate: rateFraction(t.recipe.FPS), Depth: 16}
-	if common.Rate == [2]int{} {
-		common.Rate = [2]int{archiveRate, 1}
-	}
-	if t.timecode != nil {
-		common.TimeCode = t.timecode.Add(t.Pairs[0].Number - t.color[0].Number).String()
-	}
-	inputs := j.inputs()
-	var writers []*clip.Writer
-	defer func() {
-		for _, w := range writers {
-			w.Abort()
-		}
-	}()
-	for _, c := range []struct {
-		path string
-		kind clip.Format
-	}{{opt.Archive, clip.Archive}, {opt.Preview, clip.Preview}} {
-		if c.path == "" {
-			continue
-		}
-		if err := inputs.Check(c.path); err != nil {
-			return err
-		}
-		own := common
-		own.Kind, own.Curve, own.Primaries = c.kind, t.outputCurve, t.primaries
-		if c.kind == clip.Preview {
-			own.Curve, own.Primaries = plate.SRGB, plate.PrimariesBT709
-		} else if t.recipe.Depth == 8 {
-			own.Depth = 8
-		}
-		w, err := clip.Create(c.path, own)
-		if err != nil {
-			return err
-		}
-		writers = append(writers, w)
-	}
+	defer w.abort()
 	for i, p := range t.Pairs {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		m, err := plate.ReadImage(o.path("comp", p.Number), nil)
-		if errors.Is(err, fs.ErrNotExist) {
-			return fmt.Errorf("a clip is of all frames, and frame %d is not done: %w", p.Number, err)
-		} else if err != nil {
+		frame := func(product string, c plate.Curve) (f *plate.RGBA, err error) {
+			if !w.wants(product) {
+				return nil, nil
+			}
+			f, err = plate.ReadRGBA(o.path(product, p.Number), c, nil)
+			if errors.Is(err, fs.ErrNotExist) {
+				err = fmt.Errorf("a clip is of all frames, and the %s of frame %d is not there: %w", product, p.Number, err)
+			}
+			return f, err
+		}
+		var comp, foreground *plate.RGB
+		var transmission *plate.Gray
+		if f, err := frame("comp", t.outputCurve); err != nil {
+			return err
+		} else if f != nil {
+			comp = &f.RGB
+		}
+		if f, err := frame("foreground", t.outputCurve); err != nil {
+			return err
+		} else if f != nil {
+			foreground, transmission = &f.RGB, matte.Alpha(nil, &plate.Gray{W: f.W, H: f.H, Pix: f.A})
+		}
+		if f, err := frame("matte", plate.Linear); err != nil {
+			return err
+		} else if f != nil {
+			transmission = matte.Alpha(nil, &plate.Gray{W: f.W, H: f.H, Pix: f.Pix[0]})
+		}
+		if err := w.add(comp, foreground, transmission); err != nil {
 			return err
 		}
-		for k, w := range writers {
-			if err := w.Add(t.clipFrame(m, k > 0 || opt.Archive == "")); err != nil {
-				return err
-			}
-		}
-		if opt.Progress != nil {
-			opt.Progress(i+1, len(t.Pairs))
+		if clips.Progress != nil {
+			clips.Progress(i+1, len(t.Pairs))
 		}
 	}
-	for len(writers) > 0 {
-		w := writers[0]
-		writers = writers[1:]
-		if err := w.Close(); err != nil {
+	if err := w.close(); err != nil {
+		return err
+	}
+	for _, o := range clips.Orders {
+		if err := logClip(out, o.Path); err != nil {
 			return err
-		}
-	}
-	for _, path := range []string{opt.Archive, opt.Preview} {
-		if path != "" {
-			if err := logClip(out, path); err != nil {
-				return err
-			}
 		}
 	}
 	return nil
@@ -161,21 +190,160 @@ func MadeClip(out, path string) bool {
 	return made
 }
 
-// clipFrame returns the picture of a composite's file as a clip takes it.
-func (t *Take) clipFrame(m image.Image, preview bool) image.Image {
-	switch m.(type) {
-	case *plate.RGB, *plate.RGBA: // linear light of an OpenEXR file
-		if !preview {
-			return plate.Encode(plate.RGBFromImage(m, plate.Linear), t.outputCurve, 16)
+// clipWriters are the clips that are being written.
+type clipWriters struct {
+	job   *Job
+	list  []*clip.Writer // nil once they are closed
+	order []ClipOrder
+	alpha *plate.Gray
+	light *plate.RGB // straight, or in a preview's primaries
+}
+
+func (w *clipWriters) wants(product string) bool {
+	return slices.ContainsFunc(w.order, func(o ClipOrder) bool { return o.Of == product })
+}
+
+func (j *Job) openClips(ctx context.Context, opt ClipOptions) (*clipWriters, error) {
+	if err := opt.Check(j); err != nil {
+		return nil, err
+	}
+	t := j.take
+	common := clip.WriterOptions{W: t.colorSize.X, H: t.colorSize.Y, Rate: rateFraction(t.recipe.FPS), Depth: 16, Light: true}
+	if common.Rate == [2]int{} {
+		common.Rate = [2]int{clipRate, 1}
+	}
+	if t.timecode != nil {
+		common.TimeCode = t.timecode.Add(t.Pairs[0].Number - t.color[0].Number).String()
+	}
+	var err error
+	if common.Sound, err = t.soundTrack(ctx, opt.Sound); err != nil {
+		return nil, err
+	}
+	w := &clipWriters{job: j, order: opt.Orders}
+	for _, c := range opt.Orders {
+		own := common
+		own.Kind, own.Curve, own.Primaries = c.Format, t.outputCurve, t.primaries
+		switch {
+		case c.Of == "matte":
+			own.Curve = plate.Linear // alpha is no light
+		case c.Of == "foreground":
+			if own.Alpha = c.Alpha; own.Alpha == "" {
+				own.Alpha = "premultiplied"
+			}
+		case c.Look:
+			own.Curve, own.Primaries = plate.SRGB, plate.PrimariesBT709
 		}
+		if c.Format == clip.Archive && t.recipe.Depth == 8 {
+			own.Depth = 8
+		}
+		writer, err := clip.Create(c.Path, own)
+		if err != nil {
+			w.abort()
+			return nil, err
+		}
+		w.list = append(w.list, writer)
+	}
+	return w, nil
+}
+
+// add adds a frame to every clip. Planes that no clip wants may be nil.
+func (w *clipWriters) add(comp, foreground *plate.RGB, transmission *plate.Gray) error {
+	if transmission != nil && (w.wants("matte") || w.wants("foreground")) {
+		w.alpha = matte.Alpha(w.alpha, transmission)
+	}
+	for i, c := range w.order {
+		f, alpha := comp, (*plate.Gray)(nil)
+		switch c.Of {
+		case "foreground":
+			if f, alpha = foreground, w.alpha; c.Alpha == "straight" {
+				f = w.straight(foreground)
+			}
+		case "matte":
+			f = &plate.RGB{W: w.alpha.W, H: w.alpha.H, Pix: [3][]float32{w.alpha.Pix, w.alpha.Pix, w.alpha.Pix}}
+		case "comp":
+			if p := w.job.take.primaries; c.Look && !p.Near(plate.PrimariesBT709) {
+				w.light = copied(w.light, f)
+				w.light.Multiply(p.To(plate.PrimariesBT709))
+				f = w.light
+			}
+		}
+		if err := w.list[i].AddLight(f, alpha); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// copied copies a frame into dst, where that has its size.
+func copied(dst, f *plate.RGB) *plate.RGB {
+	if dst == nil || dst.Size() != f.Size() {
+		dst = plate.NewRGB(f.W, f.H)
+	}
+	for c := range f.Pix {
+		copy(dst.Pix[c], f.Pix[c])
+	}
+	return dst
+}
+
+// straight returns the foreground divided by its alpha, and black where there is none.
+func (w *clipWriters) straight(f *plate.RGB) *plate.RGB {
+	w.light = copied(w.light, f)
+	for _, pix := range w.light.Pix {
+		for i, a := range w.alpha.Pix {
+			if a > 0 {
+				pix[i] /= min(a, 1)
+			} else {
+				pix[i] = 0
+			}
+		}
+	}
+	return w.light
+}
+
+func (w *clipWriters) close() error {
+	for len(w.list) > 0 {
+		first := w.list[0]
+		w.list = w.list[1:]
+		if err := first.Close(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// abort gives up the clips that are not closed.
+func (w *clipWriters) abort() {
+	for _, c := range w.list {
+		c.Abort()
+	}
+	w.list = nil
+}
+
+// soundTrack returns the sound that goes along with the take's frames, or nil.
+func (t *Take) soundTrack(ctx context.Context, from string) (*clip.Track, error) {
+	track := &clip.Track{Path: from, Frames: len(t.Pairs)}
+	switch from {
+	case "none":
+		return nil, nil
+	case "":
+		file, index, ok := clip.Split(t.Pairs[0].Color)
+		if !ok {
+			return nil, nil
+		}
+		info, err := clip.Probe(ctx, file)
+		if err != nil {
+			return nil, err
+		}
+		track.Path, track.From = file, info.Shown(index)
 	default:
-		if !preview || t.outputCurve == plate.SRGB && t.primaries.Near(plate.PrimariesBT709) {
-			return m
+		abs, err := filepath.Abs(from)
+		if err != nil {
+			return nil, err
 		}
+		if err := clip.HasSound(ctx, abs); err != nil {
+			return nil, err
+		}
+		track.Path = abs
 	}
-	f := plate.RGBFromImage(m, t.outputCurve)
-	if !t.primaries.Near(plate.PrimariesBT709) {
-		f.Multiply(t.primaries.To(plate.PrimariesBT709))
-	}
-	return plate.Encode(f, plate.SRGB, 16)
+	return track, nil
 }

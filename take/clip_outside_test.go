@@ -68,7 +68,7 @@ func TestClipsAreTheirFrames(t *testing.T) {
 
 	calls := 0
 	archive, preview := file("archive.mkv"), file("preview.mp4")
-	if err := job.WriteClips(context.Background(), file("clips"), take.ClipOptions{Archive: archive, Preview: preview, Progress: func(done, total int) {
+	if err := job.WriteClips(context.Background(), file("clips"), take.ClipOptions{Orders: []take.ClipOrder{{Path: archive, Of: "comp"}, {Path: preview, Of: "comp", Format: clip.H264, Look: true}}, Progress: func(done, total int) {
 		if calls++; done != calls || total != 5 {
 			t.Errorf("progress %d of %d at call %d", done, total, calls)
 		}
@@ -121,15 +121,15 @@ func TestClipsAreTheirFrames(t *testing.T) {
 	if err := os.Remove(file("clips/comp/0003.png")); err != nil {
 		t.Fatal(err)
 	}
-	if err := job.WriteClips(context.Background(), file("clips"), take.ClipOptions{Archive: file("part.mkv")}); err == nil || !strings.Contains(err.Error(), "frame 3 is not done") {
+	if err := job.WriteClips(context.Background(), file("clips"), take.ClipOptions{Orders: []take.ClipOrder{{Path: file("part.mkv"), Of: "comp"}}}); err == nil || !strings.Contains(err.Error(), "the comp of frame 3 is not there") {
 		t.Errorf("without a frame: %v", err)
 	}
-	if err := job.WriteClips(context.Background(), file("clips"), take.ClipOptions{Preview: clips.Band}); err == nil || !strings.Contains(err.Error(), "overwrite the input") {
+	if err := job.WriteClips(context.Background(), file("clips"), take.ClipOptions{Orders: []take.ClipOrder{{Path: clips.Band, Of: "comp", Format: clip.H264, Look: true}}}); err == nil || !strings.Contains(err.Error(), "would overwrite the input") {
 		t.Errorf("over an input: %v", err)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()
-	if err := job.WriteClips(ctx, file("clips"), take.ClipOptions{Archive: file("part.mkv")}); !errors.Is(err, context.Canceled) {
+	if err := job.WriteClips(ctx, file("clips"), take.ClipOptions{Orders: []take.ClipOrder{{Path: file("part.mkv"), Of: "comp"}}}); !errors.Is(err, context.Canceled) {
 		t.Errorf("canceled: %v", err)
 	}
 	if left, _ := filepath.Glob(file("*.unfinished")); len(left) > 0 {

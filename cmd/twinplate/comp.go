@@ -16,7 +16,6 @@ import (
 	"example.com/twinplate/internal/target"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/plate/clip"
 	"example.com/twinplate/take"
 )
 
@@ -182,16 +181,15 @@ type comp struct {
 	Depth         *int     `help:"Bits of a value: 8 or 16, in exr 16 (half) or 32 (float). Default 16." placeholder:"BITS"`
 	Layers        []string `help:"In exr: matte, sigma or both as layers beside the color of comp and foreground." placeholder:"WHAT,..."`
 	Contact       bool     `help:"Write DIR/contact.png too: a frame from the middle of the take at every station of the job."`
-	Archive       string   `help:"When all frames are done, make a clip of the composites without loss: FFV1 in Matroska, through FFmpeg." placeholder:"F.mkv"`
-	Preview       string   `help:"Likewise a clip for looking at: H.264 in MP4, sRGB." placeholder:"F.mp4"`
-	Replace       bool     `help:"Overwrite files in DIR that were made with other settings, clips, and whatever has the name of a recipe that is to be saved; inputs never. Without it comp stops before the first frame."`
-	StopAtError   bool     `help:"Begin no more frames after one that failed. Without it the others are done."`
-	Shard         string   `help:"Do part I of N of the take only, the parts counted from 0, for several machines with one folder. Give each the same recipe." placeholder:"I/N"`
-	Recipe        string   `help:"Take settings from a recipe. A flag goes before it, also with 0 or nothing, which undoes what the recipe has: --floor 0, --clean-band '', --no-tidy." placeholder:"F" type:"path"`
-	SaveRecipe    string   `help:"Save what reproduces this run, estimates included. Without --out that is all that is done." placeholder:"F"`
-	Jobs          int      `help:"Frames worked on at once. Default: one a core, within --memory." placeholder:"N"`
-	Memory        float64  `help:"Gigabytes that the frames worked on at once may take together, beside the reference plates; one is worked on in any case. Default: 4, or no bound with --jobs." placeholder:"GB"`
-	JSON          bool     `name:"json" help:"Print one JSON object instead of text."`
+	clips
+	Replace     bool    `help:"Overwrite files in DIR that were made with other settings, clips, and whatever has the name of a recipe that is to be saved; inputs never. Without it comp stops before the first frame."`
+	StopAtError bool    `help:"Begin no more frames after one that failed. Without it the others are done."`
+	Shard       string  `help:"Do part I of N of the take only, the parts counted from 0, for several machines with one folder. Give each the same recipe." placeholder:"I/N"`
+	Recipe      string  `help:"Take settings from a recipe. A flag goes before it, also with 0 or nothing, which undoes what the recipe has: --floor 0, --clean-band '', --no-tidy." placeholder:"F" type:"path"`
+	SaveRecipe  string  `help:"Save what reproduces this run, estimates included. Without --out that is all that is done." placeholder:"F"`
+	Jobs        int     `help:"Frames worked on at once. Default: one a core, within --memory." placeholder:"N"`
+	Memory      float64 `help:"Gigabytes that the frames worked on at once may take together, beside the reference plates; one is worked on in any case. Default: 4, or no bound with --jobs." placeholder:"GB"`
+	JSON        bool    `name:"json" help:"Print one JSON object instead of text."`
 }
 
 func (comp) Help() string {
@@ -303,26 +301,9 @@ func (c *comp) fit(f *composite.Fit) error {
 	return nil
 }
 
-// clips checks the flags for clips, before any work is done.
-func (c *comp) clips() error {
-	for _, f := range []struct{ flag, path string }{{"--archive", c.Archive}, {"--preview", c.Preview}} {
-		switch {
-		case f.path == "":
-		case c.Shard != "":
-			return usageError{fmt.Errorf("%s with --shard: a clip is of all frames; when the shards are done, run comp without --shard, which finds them finished", f.flag)}
-		case c.Out == "":
-			return usageError{fmt.Errorf("%s without --out: a clip is made of the frames there", f.flag)}
-		}
-	}
-	if c.Archive+c.Preview != "" {
-		return clip.Installed()
-	}
-	return nil
-}
-
 // targets tries all that will be written but the frames, which Job.Run looks after.
 func (c *comp) targets(r take.Recipe) error {
-	if err := c.clips(); err != nil {
+	if err := c.clips.check(c, r); err != nil {
 		return err
 	}
 	outputs := guard(c.Replace, r)
@@ -349,15 +330,7 @@ func (c *comp) targets(r take.Recipe) error {
 			return err
 		}
 	}
-	made := target.Kind{Name: "a clip of the frames in " + c.Out, Is: func(path string) bool { return take.MadeClip(c.Out, path) }}
-	for _, path := range []string{c.Archive, c.Preview} {
-		if path != "" {
-			if err := outputs.Check(path, made); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
+	return c.clips.targets(c.Out, outputs)
 }
 
 // compReport is what `comp --json` prints.
@@ -407,8 +380,8 @@ func (c *comp) Run(t *terminal) error {
 	if err := c.missing("comp", &r); err != nil {
 		return err
 	}
-	if c.Out+c.SaveRecipe == "" {
-		return usageError{errors.New("--out is missing: see twinplate comp --help")}
+	if c.Out+c.SaveRecipe == "" && !c.asked() {
+		return usageError{errors.New("--out is missing, and no clip is asked for: see twinplate comp --help")}
 	}
 	var shard take.Shard
 	if c.Shard != "" {
@@ -440,9 +413,15 @@ func (c *comp) Run(t *terminal) error {
 		t.warnf("warning: this shard has estimated %s by itself. Every shard spends the time, and on another kind of machine may get other last digits: estimate once (comp --save-recipe F, without --out), and give each shard --recipe F", strings.Join(job.Estimated, ", "))
 	}
 	report := &take.Report{Gains: map[int]float64{}, Seconds: map[string]float64{"total": job.Seconds}}
-	if c.Out != "" {
+	clips := take.ClipOptions{Orders: c.orders(), Sound: c.Sound}
+	if c.Out != "" || len(clips.Orders) > 0 {
 		shown := t.meter("compositing")
-		report, err = job.Run(t.ctx, &take.RunOptions{Shard: shard, Out: c.Out, Replace: c.Replace, Program: "twinplate " + version(), Jobs: c.Jobs, Memory: int64(c.Memory * 1e9), Progress: shown.step, StopAtError: c.StopAtError})
+		run := &take.RunOptions{Shard: shard, Out: c.Out, Replace: c.Replace, Program: "twinplate " + version(), Jobs: c.Jobs, Memory: int64(c.Memory * 1e9), Progress: shown.step, StopAtError: c.StopAtError}
+		if c.Out != "" {
+			report, err = job.Run(t.ctx, run)
+		} else {
+			report, err = job.RunClips(t.ctx, run, clips)
+		}
 		shown.end()
 		if errors.As(err, new(*take.OccupiedError)) {
 			return fmt.Errorf("%w (--replace)", err)
@@ -461,7 +440,7 @@ func (c *comp) Run(t *terminal) error {
 		}
 		err = job.Recipe(gains).Save(c.SaveRecipe)
 	}
-	if clips := (take.ClipOptions{Archive: c.Archive, Preview: c.Preview}); err == nil && clips.Archive+clips.Preview != "" {
+	if err == nil && c.Out != "" && len(clips.Orders) > 0 {
 		if len(report.Failed) > 0 {
 			t.warnf("no clip is made, since frames are missing")
 		} else {
@@ -503,13 +482,17 @@ func (c *comp) Run(t *terminal) error {
 		if len(report.Crossed) > 0 {
 			t.printf("border       the performer is at the screen's border in frames %s: there the picture ends where the screen does\n", take.Ranges(report.Crossed))
 		}
-		if c.Out == "" {
+		if c.Out == "" && !c.asked() {
 			t.printf("estimated in %.1f s, saved to %s\n", report.Seconds["total"], c.SaveRecipe)
 		} else {
 			for _, path := range report.Aside {
 				t.printf("set aside    %s: changed since it was written\n", path)
 			}
-			t.printf("%d frames in %.1f s, written to %s", report.Frames, report.Seconds["total"], c.Out)
+			to := c.Out
+			if to == "" {
+				to = c.names()
+			}
+			t.printf("%d frames in %.1f s, written to %s", report.Frames, report.Seconds["total"], to)
 			if report.Kept > 0 {
 				t.printf(" (%d were finished, and verified)", report.Kept)
 			}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"os"
+	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -69,7 +70,11 @@ func TestClips(t *testing.T) {
 		want string
 	}{
 		{"of a shard", append(clips, "--shard", "0/2"), "a clip is of all frames"},
-		{"without frames", append(append(clips, "--save-recipe", filepath.Join(dir, "r.json")), "--out", ""), "without --out"},
+		{"of a product that is not written", append(clips, "--foreground-clip", filepath.Join(dir, "f.mov")), "--write has no foreground"},
+		{"of no kind that there is", append(clips, "--clip", filepath.Join(dir, "c.avi")), ".mov, .mp4, .mkv or .webm"},
+		{"of another ending", append(clips, "--clip", filepath.Join(dir, "c.mov"), "--codec", "hevc"), "such a file ends in .mp4"},
+		{"of no codec that there is", append(clips, "--clip", filepath.Join(dir, "c.mov"), "--codec", "mpeg2"), "it must be h264"},
+		{"that nobody asks for", append(flags, "--sound", "none"), "none is asked for"},
 	} {
 		if code, _, errs := twinplate(t, test.args...); code != exitUsage || !strings.Contains(errs, test.want) {
 			t.Errorf("%s: exit code %d, %q", test.name, code, errs)
@@ -80,7 +85,7 @@ func TestClips(t *testing.T) {
 		if code, _, errs := twinplate(t, clips...); code != exitFailed || !strings.Contains(errs, "install FFmpeg") {
 			t.Errorf("exit code %d, %q", code, errs)
 		}
-		if _, err := os.Stat(filepath.Join(dir, "out")); err == nil {
+		if entries, _ := os.ReadDir(filepath.Join(dir, "out")); len(entries) > 0 {
 			t.Error("work was done before that was found out")
 		}
 	})
@@ -101,6 +106,27 @@ func TestClips(t *testing.T) {
 	}
 	if code, _, errs := twinplate(t, append(flags, "--archive", changed)...); code != exitFailed || !strings.Contains(errs, changed+": there already") || !strings.Contains(errs, "--replace overwrites it") {
 		t.Errorf("a clip of somebody else: exit code %d, %q", code, errs)
+	}
+	// Straight from the take, with no files between: the archive has the same frames, to the code
+	// value, and the foreground has its alpha.
+	straight := slices.DeleteFunc(slices.Clone(flags), func(s string) bool { return s == "--out" || s == filepath.Join(dir, "out") })
+	direct, cutout := filepath.Join(dir, "direct.mkv"), filepath.Join(dir, "cutout.mov")
+	if got := object(t, append(straight, "--clip", direct, "--foreground-clip", cutout, "--json")...); got["frames"] != 3.0 {
+		t.Errorf("straight: %v frames", got["frames"])
+	}
+	var sums [2]string
+	for i, path := range []string{archive, direct} {
+		out, err := exec.Command("ffmpeg", "-v", "error", "-i", path, "-f", "framemd5", "-").Output()
+		if err != nil {
+			t.Fatal(err)
+		}
+		sums[i] = string(out)
+	}
+	if sums[0] != sums[1] {
+		t.Errorf("frames of the archive by way of files:\n%s\nand straight:\n%s", sums[0], sums[1])
+	}
+	if out, err := exec.Command("ffprobe", "-v", "error", "-show_entries", "stream=codec_name,pix_fmt", "-of", "csv=p=0", cutout).Output(); err != nil || !strings.HasPrefix(string(out), "prores,yuva444p") {
+		t.Errorf("the foreground's clip is %q, %v", out, err)
 	}
 	// The clip is a plate like any other.
 	if got := object(t, append(flags, "--background", archive, "--out", filepath.Join(dir, "again"), "--json")...); got["frames"] != 3.0 {

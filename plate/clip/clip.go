@@ -51,6 +51,14 @@ func (i Stream) at(index int) float64 {
 	return i.first + (float64(index)-0.5)/i.FPS() // half a frame early, for times in files are rounded
 }
 
+// Shown returns when the frame at an index is shown, in seconds from the file's first instant.
+func (i Stream) Shown(index int) float64 {
+	if i.times != nil && index < len(i.times) {
+		return i.first + i.times[index]
+	}
+	return i.first + float64(index)/i.FPS()
+}
+
 // FPS returns the frame rate as a number.
 func (i Stream) FPS() float64 { return float64(i.Rate[0]) / float64(i.Rate[1]) }
 

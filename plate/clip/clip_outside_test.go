@@ -328,7 +328,7 @@ func TestWriter(t *testing.T) {
 	}
 
 	path := filepath.Join(dir, "look.mp4")
-	out, err := clip.Create(path, clip.WriterOptions{Kind: clip.Preview, W: w, H: h, Rate: [2]int{25, 1}, Curve: plate.SRGB})
+	out, err := clip.Create(path, clip.WriterOptions{Kind: clip.H264, W: w, H: h, Rate: [2]int{25, 1}, Curve: plate.SRGB})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -55,7 +55,7 @@ func TestKinds(t *testing.T) {
 	}{
 		{"archive", clip.Archive, "", "ffv1", "gbrp16le", "flac", 1e-4, 0}, // FFmpeg rounds when it adds alpha for the comparison
 		{"archive with alpha", clip.Archive, "premultiplied", "ffv1", "gbrap16le", "flac", 0, 0},
-		{"preview", clip.Preview, "", "h264", "yuv420p", "aac", 0.006, 0},
+		{"preview", clip.H264, "", "h264", "yuv420p", "aac", 0.006, 0},
 		{"HEVC", clip.HEVC, "", "hevc", "yuv420p10le", "aac", 0.004, 0},
 		{"ProRes 422", clip.ProRes422, "", "prores", "yuv422p10le", "pcm_s24le", 0.003, 0},
 		{"ProRes 4444", clip.ProRes4444, "straight", "prores", "yuva444p12le", "pcm_s24le", 0.002, 0.0006},
@@ -191,7 +191,7 @@ func TestAddLight(t *testing.T) {
 		alpha  string
 		within float64 // of code values, in the mean
 	}{
-		{"archive", clip.Archive, "", 1e-4}, {"archive with alpha", clip.Archive, "straight", 1e-4}, {"H.264", clip.Preview, "", 0.008},
+		{"archive", clip.Archive, "", 1e-4}, {"archive with alpha", clip.Archive, "straight", 1e-4}, {"H.264", clip.H264, "", 0.008},
 		{"HEVC", clip.HEVC, "", 0.004}, {"ProRes 422", clip.ProRes422, "", 0.0025}, {"ProRes 4444", clip.ProRes4444, "", 0.0012},
 		{"ProRes 4444 with alpha", clip.ProRes4444, "premultiplied", 0.0012}, {"VP9", clip.VP9, "", 0.008},
 	} {
@@ -260,7 +260,7 @@ func TestKindsThatCannotBe(t *testing.T) {
 		o    clip.WriterOptions
 		want string
 	}{
-		{clip.WriterOptions{Kind: clip.Preview, Alpha: "straight"}, "has no alpha"},
+		{clip.WriterOptions{Kind: clip.H264, Alpha: "straight"}, "has no alpha"},
 		{clip.WriterOptions{Kind: clip.ProRes4444, Alpha: "yes"}, "premultiplied, straight or empty"},
 		{clip.WriterOptions{Kind: 17}, "it must be one from 0 to 5"},
 	} {

@@ -55,7 +55,7 @@ func (f *MediaFiles) Footage(name string) (*plate.Footage, error) {
 
 // Open opens a picture file, or a frame of a video file.
 func (f *MediaFiles) Open(name string) (*plate.Picture, error) {
-	file, index, ok := split(name)
+	file, index, ok := Split(name)
 	if !ok {
 		return f.Disk.Open(name)
 	}
@@ -68,7 +68,7 @@ func (f *MediaFiles) Open(name string) (*plate.Picture, error) {
 
 // FileOf returns the file that a picture is in.
 func (f *MediaFiles) FileOf(name string) string {
-	file, _, _ := split(name)
+	file, _, _ := Split(name)
 	return file
 }
 
@@ -101,8 +101,9 @@ func mayBe(path string) bool {
 	return extension != "" && !slices.Contains(plate.Extensions(), extension)
 }
 
-// split returns the file and the index of a frame in a video file.
-func split(name string) (file string, index int, ok bool) {
+// Split returns the file and the index of a name that is a frame of a video file, as MediaFiles has it,
+// and whether it is one.
+func Split(name string) (file string, index int, ok bool) {
 	at := strings.LastIndexByte(name, '#')
 	if at < 0 || !mayBe(name[:at]) {
 		return name, 0, false

@@ -32,6 +32,28 @@ func Sound(ctx context.Context, path string, rate int, most time.Duration) ([]fl
 	return s, nil
 }
 
+// HasSound returns an error that wraps ErrNoSound where a file has no sound, and another where it
+// cannot be read. The file need have no picture.
+func HasSound(ctx context.Context, path string) error {
+	if err := hasSound(ctx, path); err != nil {
+		return &plate.FileError{Path: path, Err: err}
+	}
+	return nil
+}
+
+func hasSound(ctx context.Context, path string) error {
+	found := false
+	err := runProbe(ctx, path, "a:0", func(out io.Reader) error {
+		text, err := io.ReadAll(io.LimitReader(out, 1<<10))
+		found = len(bytes.TrimSpace(text)) > 0
+		return err
+	}, "-show_entries", "stream=codec_name", "-of", "csv=p=0")
+	if err == nil && !found {
+		err = ErrNoSound
+	}
+	return err
+}
+
 func sound(ctx context.Context, path string, rate int, most time.Duration) ([]float32, error) {
 	if rate < 1000 || rate > 192000 || most <= 0 || most > maxSound {
 		return nil, fmt.Errorf("%d samples a second for %v: it must be 1000 to 192000, and up to %v", rate, most, maxSound)
@@ -40,16 +62,8 @@ func sound(ctx context.Context, path string, rate int, most time.Duration) ([]fl
 	if err != nil {
 		return nil, err
 	}
-	tracks := false
-	if err := runProbe(ctx, path, "a:0", func(out io.Reader) error {
-		text, err := io.ReadAll(io.LimitReader(out, 1<<10))
-		tracks = len(bytes.TrimSpace(text)) > 0
-		return err
-	}, "-show_entries", "stream=codec_name", "-of", "csv=p=0"); err != nil {
+	if err := hasSound(ctx, path); err != nil {
 		return nil, err
-	}
-	if !tracks {
-		return nil, ErrNoSound
 	}
 	program, _, err := find()
 	if err != nil {

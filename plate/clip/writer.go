@@ -24,8 +24,8 @@ const (
 	// Archive is FFV1 (RFC 9043) in Matroska: R'G'B' without loss, with checksums, each frame on
 	// its own. It may have alpha.
 	Archive Format = iota
-	// Preview is H.264 in MP4, at 8 bits and 4:2:0, for looking at.
-	Preview
+	// H264 is H.264 in MP4, at 8 bits and 4:2:0.
+	H264
 	// HEVC is H.265 in MP4, at 10 bits and 4:2:0.
 	HEVC
 	// ProRes422 is Apple ProRes 422 HQ in QuickTime, at 10 bits and 4:2:2, which editors take.
@@ -51,7 +51,7 @@ const tv = "scale=out_color_matrix=bt709:out_range=tv:flags=bicubic+accurate_rnd
 var kinds = map[Format]kind{
 	Archive: {extension: ".mkv", container: "matroska", alpha: true, sound: "flac",
 		codec: []string{"-c:v", "ffv1", "-level", "3", "-g", "1", "-slices", "4", "-slicecrc", "1", "-colorspace", "rgb", "-color_range", "pc"}},
-	Preview: {extension: ".mp4", container: "mp4", pixels: "yuv420p", sound: "aac",
+	H264: {extension: ".mp4", container: "mp4", pixels: "yuv420p", sound: "aac",
 		codec: []string{"-c:v", "libx264", "-preset", "fast", "-crf", "18", "-movflags", "+faststart"}},
 	HEVC: {extension: ".mp4", container: "mp4", pixels: "yuv420p10le", sound: "aac",
 		codec: []string{"-c:v", "libx265", "-preset", "fast", "-crf", "16", "-tag:v", "hvc1", "-x265-params", "log-level=error", "-movflags", "+faststart"}},
@@ -65,6 +65,9 @@ var kinds = map[Format]kind{
 
 // Extension returns the ending that names of such files have by custom, such as ".mov".
 func (k Format) Extension() string { return kinds[k].extension }
+
+// HasAlpha reports whether such files can have alpha.
+func (k Format) HasAlpha() bool { return kinds[k].alpha }
 
 // WriterOptions say how frames become a video file.
 type WriterOptions struct {
