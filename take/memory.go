@@ -10,6 +10,16 @@ import (
 // DefaultMemory is RunOptions.Memory where that is 0.
 const DefaultMemory = 4 << 30
 
+// PrepareMemory returns about how many bytes Prepare and a run of one frame at a time take, at the
+// least: of a machine that has fewer it is no use to begin.
+func (t *Take) PrepareMemory() int64 {
+	frame, band := int64(t.colorSize.X)*int64(t.colorSize.Y), int64(t.bandSize.X)*int64(t.bandSize.Y)
+	// The pairs that the geometry is found from, the samples, and the solver's planes; the reference
+	// plates; all of float32.
+	values := registrationSamples*(3*frame+band) + 8*frame + band
+	return 4*values + plate.ReadMemory(max(frame, band))
+}
+
 // jobs returns how many frames are worked on at once.
 func (j *Job) jobs(opt *RunOptions) int {
 	n, memory := opt.Jobs, opt.Memory

@@ -188,7 +188,7 @@ type comp struct {
 	Recipe      string  `help:"Take settings from a recipe. A flag goes before it, also with 0 or nothing, which undoes what the recipe has: --floor 0, --clean-band '', --no-tidy." placeholder:"F" type:"path"`
 	SaveRecipe  string  `help:"Save what reproduces this run, estimates included. Without --out that is all that is done." placeholder:"F"`
 	Jobs        int     `help:"Frames worked on at once. Default: one a core, within --memory." placeholder:"N"`
-	Memory      float64 `help:"Gigabytes that the frames worked on at once may take together, beside the reference plates; one is worked on in any case. Default: 4, or no bound with --jobs." placeholder:"GB"`
+	Memory      float64 `help:"Gigabytes that the frames worked on at once may take together, beside the reference plates; one is worked on in any case. Default: 4 or half of what is free, or no bound with --jobs." placeholder:"GB"`
 	JSON        bool    `name:"json" help:"Print one JSON object instead of text."`
 }
 
@@ -412,11 +412,15 @@ func (c *comp) Run(t *terminal) error {
 	if c.Shard != "" && len(job.Estimated) > 0 {
 		t.warnf("warning: this shard has estimated %s by itself. Every shard spends the time, and on another kind of machine may get other last digits: estimate once (comp --save-recipe F, without --out), and give each shard --recipe F", strings.Join(job.Estimated, ", "))
 	}
+	memory := int64(c.Memory * 1e9)
+	if free, known := freeMemory(); known && memory == 0 && c.Jobs == 0 {
+		memory = min(take.DefaultMemory, free/2) // half, for there is a margin in neither number
+	}
 	report := &take.Report{Gains: map[int]float64{}, Seconds: map[string]float64{"total": job.Seconds}}
 	clips := take.ClipOptions{Orders: c.orders(), Sound: c.Sound}
 	if c.Out != "" || len(clips.Orders) > 0 {
 		shown := t.meter("compositing")
-		run := &take.RunOptions{Shard: shard, Out: c.Out, Replace: c.Replace, Program: "twinplate " + version(), Jobs: c.Jobs, Memory: int64(c.Memory * 1e9), Progress: shown.step, StopAtError: c.StopAtError}
+		run := &take.RunOptions{Shard: shard, Out: c.Out, Replace: c.Replace, Program: "twinplate " + version(), Jobs: c.Jobs, Memory: memory, Progress: shown.step, StopAtError: c.StopAtError}
 		if c.Out != "" {
 			report, err = job.Run(t.ctx, run)
 		} else {
@@ -527,9 +531,24 @@ func (c *comp) prepare(t *terminal, r take.Recipe) (*take.Take, *take.Job, error
 			return nil, nil, err
 		}
 	}
+	if err := enough(opened.PrepareMemory()); err != nil {
+		return nil, nil, err
+	}
 	opened.Stage = shown.begin
 	job, err := opened.Prepare(t.ctx)
 	return opened, job, err
+}
+
+// freeMemory is available, for a test to replace.
+var freeMemory = available
+
+// enough returns an error where there is less memory than that. A program of Go that runs out of it
+// cannot say so in words any more.
+func enough(need int64) error {
+	if free, known := freeMemory(); known && free < need {
+		return fmt.Errorf("out of memory: the take needs about %.1f GB to be prepared, and %.1f GB are free: end other programs, raise the limit, or scale the plates down", float64(need)/1e9, float64(free)/1e9)
+	}
+	return nil
 }
 
 // orEmpty makes a nil slice an empty one, so that JSON has [] and never null.

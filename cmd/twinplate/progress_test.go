@@ -59,3 +59,22 @@ func TestNamesOnTheTerminal(t *testing.T) {
 		t.Errorf("%q, want %q", got, want)
 	}
 }
+
+// A take that there is no memory for is refused in words.
+func TestOutOfMemory(t *testing.T) {
+	if free, known := available(); known && free < 1<<20 {
+		t.Errorf("%d bytes are available, and this test runs", free)
+	}
+	dir := t.TempDir()
+	flags := append(smallTake(t, dir, 2), "--geometry", "none", "--out", filepath.Join(dir, "out"))
+	freeMemory = func() (int64, bool) { return 1 << 20, true }
+	t.Cleanup(func() { freeMemory = available })
+	if code, _, errs := twinplate(t, flags...); code != exitFailed || !strings.Contains(errs, "out of memory: the take needs about") || strings.Contains(errs, "goroutine") {
+		t.Errorf("exit code %d, %s", code, errs)
+	}
+	// With just enough, one frame at a time.
+	freeMemory = func() (int64, bool) { return 30 << 20, true }
+	if code, _, errs := twinplate(t, flags...); code != exitDone {
+		t.Errorf("exit code %d, %s", code, errs)
+	}
+}
