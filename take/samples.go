@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"fmt"
-	"image"
 	"runtime"
 	"slices"
 	"sync"
@@ -125,42 +124,57 @@ func (t *Take) registrationPairs(ctx context.Context, see func(FilePair, matte.S
 	return pairs, err
 }
 
-// sizeSamples is how many files of a camera are asked for their size: one that is of another kind
-// does not decide. In a browser a file is fetched as a whole to be asked, and the first one decides.
-func sizeSamples() int {
+// sizeVotes is how many files of a camera must have a size before it is believed to be that of its
+// frames: one of another kind does not decide. In a browser a file is fetched as a whole to be
+// asked, and the first one decides.
+func sizeVotes() int {
 	if runtime.GOOS == "js" {
 		return 1
 	}
-	return 3
+	return 2
 }
 
-// size returns the size that most of a camera's frames have, by a few spread over it, and the first
-// of them that has it.
+// size returns the size that a camera's frames have, by a few spread over it, or by all where those
+// disagree or cannot be asked; and the first of them that has it.
 func (t *Take) size(frames Sequence) (plate.Info, FrameFile, error) {
 	type seen struct {
 		info  plate.Info
 		frame FrameFile
+		votes int
 	}
 	var all []seen
-	n := min(sizeSamples(), len(frames))
-	for k := range n {
-		f := frames[k*len(frames)/n]
-		info, err := t.probe(f.Path)
-		if err != nil {
-			continue
+	var first error
+	const spread = 3
+	asked := make(map[int]bool, spread)
+	ask := func(i int) (decided bool) {
+		if asked[i] {
+			return false
 		}
-		all = append(all, seen{info, f})
+		asked[i] = true
+		info, err := t.probe(frames[i].Path)
+		if err != nil {
+			first = cmp.Or(first, err)
+			return false
+		}
+		k := slices.IndexFunc(all, func(s seen) bool { return s.info.W == info.W && s.info.H == info.H })
+		if k < 0 {
+			k = len(all)
+			all = append(all, seen{info: info, frame: frames[i]})
+		}
+		all[k].votes++
+		return all[k].votes == sizeVotes()
+	}
+	decided := false
+	for k := 0; k < spread && !decided; k++ {
+		decided = ask(k * len(frames) / spread)
+	}
+	for i := 0; i < len(frames) && !decided; i++ {
+		decided = ask(i)
 	}
 	if len(all) == 0 {
-		return t.firstProbed(frames)
+		return plate.Info{}, FrameFile{}, first
 	}
-	votes := map[image.Point]int{}
-	for _, s := range all {
-		votes[image.Pt(s.info.W, s.info.H)]++
-	}
-	best := slices.MaxFunc(all, func(a, b seen) int { // the first of the largest
-		return votes[image.Pt(a.info.W, a.info.H)] - votes[image.Pt(b.info.W, b.info.H)]
-	})
+	best := slices.MaxFunc(all, func(a, b seen) int { return a.votes - b.votes }) // the first of the largest
 	return best.info, best.frame, nil
 }
 

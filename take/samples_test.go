@@ -13,6 +13,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/internal/test/tier"
+	"example.com/twinplate/plate"
 	"example.com/twinplate/plate/exr"
 	"example.com/twinplate/take"
 )
@@ -144,6 +145,33 @@ func TestDamagedFramesInTime(t *testing.T) {
 	}
 	if _, err := take.Open(r); err == nil || !strings.Contains(err.Error(), "of the frames cannot be read") {
 		t.Errorf("too many: %v", err)
+	}
+}
+
+// A first frame of another size is the one that fails, even where others cannot be asked for theirs.
+func TestFirstFrameOfAnotherSize(t *testing.T) {
+	r := record(t, 1, 2, 3, 4)
+	write(t, filepath.Join(r.dir, "color", "c_0001.png"), plate.NewRGB(takeW/2, takeH), nil)
+	for _, n := range []int{2, 3} { // those that are asked with it
+		if err := os.Truncate(filepath.Join(r.dir, "color", fmt.Sprintf("c_%04d.png", n)), 0); err != nil {
+			t.Fatal(err)
+		}
+	}
+	opened, err := take.Open(r.recipe)
+	if err == nil {
+		t.Fatal("one size of each kind: the first is that of the take, and the reference plates' is not")
+	}
+	write(t, filepath.Join(r.dir, "color", "c_0003.png"), r.set.Frame(3).Color, &plate.WriteOptions{Curve: plate.SRGB})
+	if opened, err = take.Open(r.recipe); err != nil {
+		t.Fatal(err)
+	}
+	job, err := opened.Prepare(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	report, err := job.Run(t.Context(), nil)
+	if err != nil || report.Frames != 2 || len(report.Failed) != 2 || !strings.Contains(report.Failed[0].Error, "this color plate has 160x180 pixels") {
+		t.Errorf("%+v, %v", report, err)
 	}
 }
 
