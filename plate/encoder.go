@@ -297,8 +297,8 @@ func (e *Encoder) spaced(dst []byte, step int, values []float32) {
 	}
 }
 
-// threes puts the 8-bit codes of three values a pixel into dst.
-func (e *Encoder) threes(dst []byte, r, g, b []float32) {
+// interleave puts the 8-bit codes of three values a pixel into dst.
+func (e *Encoder) interleave(dst []byte, r, g, b []float32) {
 	g, b, dst = g[:len(r)], b[:len(r)], dst[:3*len(r)]
 	for x := range r {
 		d := dst[3*x : 3*x+3 : 3*x+3]

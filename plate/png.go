@@ -83,7 +83,7 @@ func (o *WriteOptions) lines(frame image.Image) (codedFrame, bool) {
 		case p.kind == pngfile.ColorAlpha:
 			e.straightLine(dst, frame.(*RGBA), y)
 		case p.size == 3:
-			e.threes(dst, p.row(0, y), p.row(1, y), p.row(2, y))
+			e.interleave(dst, p.row(0, y), p.row(1, y), p.row(2, y))
 		default:
 			for c := range p.planes {
 				e.spaced(dst[c*depth/8:], p.size, p.row(c, y))

@@ -103,12 +103,7 @@ func ReadRGBA(path string, c Curve, lim *ReadLimits) (*RGBA, error) {
 
 // ReadRGB reads a picture file as ReadImage does and decodes it with the curve c: see RGBFromImage.
 func ReadRGB(path string, c Curve, lim *ReadLimits) (*RGB, error) {
-	return ReadRGBInto(nil, path, c, lim)
-}
-
-// ReadRGBInto is ReadRGB into dst: see Picture.RGB.
-func ReadRGBInto(dst *RGB, path string, c Curve, lim *ReadLimits) (*RGB, error) {
-	return opened(path, lim, func(p *Picture) (*RGB, error) { return p.RGB(dst, c) })
+	return opened(path, lim, func(p *Picture) (*RGB, error) { return p.RGB(nil, c) })
 }
 
 // rgbOf returns what a file held as color: light as it is, and code values decoded, into dst where
@@ -127,10 +122,5 @@ func rgbOf(dst *RGB, m image.Image, c Curve) *RGB {
 // linear red, green and blue, or takes a gray picture's value where weights is nil: see
 // GrayFromImage.
 func ReadGray(path string, c Curve, weights *[3]float32, lim *ReadLimits) (*Gray, error) {
-	return ReadGrayInto(nil, path, c, weights, lim)
-}
-
-// ReadGrayInto is to ReadGray what ReadRGBInto is to ReadRGB.
-func ReadGrayInto(dst *Gray, path string, c Curve, weights *[3]float32, lim *ReadLimits) (*Gray, error) {
-	return opened(path, lim, func(p *Picture) (*Gray, error) { return p.Gray(dst, c, weights) })
+	return opened(path, lim, func(p *Picture) (*Gray, error) { return p.Gray(nil, c, weights) })
 }

@@ -316,7 +316,7 @@ func (c *checker) prepare(ctx context.Context) (*Job, error) {
 // matte reads what the solution of a few frames shows: evenness, spill, crosstalk, noise, focus,
 // registration.
 func (c *checker) matte(ctx context.Context) error {
-	t, j := c.t, c.job
+	t, j := c.t, &preparation{Job: c.job}
 	if err := j.noise(ctx); err != nil {
 		return err
 	}
@@ -325,7 +325,6 @@ func (c *checker) matte(ctx context.Context) error {
 
 	free := j.solver.With(matte.ClampNone)
 	frames, err := j.sample(ctx, checkSamples)
-	defer func() { j.frames = nil }()
 	if err != nil {
 		return err
 	}
@@ -520,7 +519,7 @@ func (c *checker) crosstalk(after float64) {
 }
 
 func (c *checker) focus(ctx context.Context) error {
-	f, ok, err := c.job.softness(ctx)
+	f, ok, err := (&preparation{Job: c.job}).softness(ctx)
 	if err != nil {
 		return err
 	}

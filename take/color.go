@@ -8,7 +8,7 @@ import (
 
 // curves settles how the plates' values stand for light, and which colors they are, by the recipe, by the tags of each plate's
 // first file, or by default, and notes where these differ.
-func (t *Take) curves() error {
+func (t *opening) curves() error {
 	var err error
 	if t.primaries, err = findPrimaries(t.recipe.Primaries, plate.PrimariesBT709); err != nil {
 		return fmt.Errorf("primaries: %w", err)
@@ -73,7 +73,7 @@ func (t *Take) curves() error {
 }
 
 // conflict notes where a file's tags say something else than how it is read. from is nil where its primaries do not matter.
-func (t *Take) conflict(path string, info plate.Info, c plate.Curve, from *plate.Primaries) {
+func (t *opening) conflict(path string, info plate.Info, c plate.Curve, from *plate.Primaries) {
 	var p plate.Primaries
 	if from != nil {
 		p = *from

@@ -35,10 +35,15 @@ type Job struct {
 	chain     *Chain         // of both
 	backdrop  *backdrop      // nil where the take has no background
 	regions   *matte.Regions // nil: none
-	frames    []matte.Sample // what Prepare estimates from, read once
-	sampled   []FilePair     // their pairs
-	asked     int            // how many there were to be
 	darkBand  *plate.Gray    // in the color camera's frame
+}
+
+// A preparation is a job whose estimates are being made.
+type preparation struct {
+	*Job
+	frames  []matte.Sample // that they are made from, read once
+	sampled []FilePair     // their pairs
+	asked   int            // how many there were to be
 }
 
 // sampleMemory is how many bytes the frames that Prepare estimates from may take: where they would
@@ -50,7 +55,7 @@ const sampleMemory = 768 << 20
 func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	defer t.files.Rest()
 	start := time.Now()
-	j := &Job{reader: t.reader, take: t, Notes: t.Notes(), Timing: t.timing}
+	j := &preparation{Job: &Job{reader: t.reader, take: t, Notes: t.Notes(), Timing: t.timing}}
 	var note string
 	var err error
 	if j.backdrop, note, err = t.newBackdrop(); err != nil { // first, since it can be refused
@@ -81,7 +86,6 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	if t.cleanBand != nil {
 		ref.CleanBand = j.resampler.Gray(nil, j.lens.ofBand(t.cleanBand))
 	}
-	defer func() { j.frames = nil }()
 	clean, unsolved := j.solve(ctx, ref)
 	if unsolved == nil {
 		ref.CleanBand = clean
@@ -117,11 +121,11 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	j.Warnings = append(j.Warnings, t.warnings[told:]...)
 	j.Estimated = j.estimated()
 	j.Seconds = time.Since(start).Seconds()
-	return j, nil
+	return j.Job, nil
 }
 
 // shape prepares what acts on the matte by its place: the screen's extent and the regions.
-func (j *Job) shape(ctx context.Context) error {
+func (j *preparation) shape(ctx context.Context) error {
 	r := &j.take.recipe
 	if len(r.Regions) > 0 {
 		var err error
@@ -149,7 +153,7 @@ func (j *Job) shape(ctx context.Context) error {
 }
 
 // estimated names what the job had to estimate because the recipe did not have it.
-func (j *Job) estimated() []string {
+func (j *preparation) estimated() []string {
 	r := &j.take.recipe
 	var all []string
 	for _, e := range []struct {
@@ -176,7 +180,7 @@ func (j *Job) estimated() []string {
 }
 
 // unseen returns the part of the color frame, 0 to 1, that the band camera does not see.
-func (j *Job) unseen() float64 {
+func (j *preparation) unseen() float64 {
 	seen := 0.0
 	valid := j.resampler.Valid().Pix
 	for _, v := range valid {
@@ -187,7 +191,7 @@ func (j *Job) unseen() float64 {
 
 // solve makes the solver, with everything that the recipe does not give estimated, and returns the
 // clean band plate that it divides by.
-func (j *Job) solve(ctx context.Context, ref matte.References) (*plate.Gray, error) {
+func (j *preparation) solve(ctx context.Context, ref matte.References) (*plate.Gray, error) {
 	r := &j.take.recipe
 	if r.CleanBand == "" && r.Screen != nil {
 		if err := sized("the recipe's screen", "screen", image.Pt(r.Screen.W, r.Screen.H), j.take.colorSize); err != nil {
@@ -221,7 +225,7 @@ func (j *Job) solve(ctx context.Context, ref matte.References) (*plate.Gray, err
 }
 
 // clearGlare takes the lens's glare, where there is one, off the samples' band plates.
-func (j *Job) clearGlare(frames []matte.Sample) error {
+func (j *preparation) clearGlare(frames []matte.Sample) error {
 	if j.Glare.Strength <= 0 {
 		return nil
 	}
@@ -236,7 +240,7 @@ func (j *Job) clearGlare(frames []matte.Sample) error {
 // sample reads n frames of the take, spread over it, with the band plate in the color camera's
 // frame. It may return more, where they have been read already, and fewer, where the take or the
 // memory has no more.
-func (j *Job) sample(ctx context.Context, n int) ([]matte.Sample, error) {
+func (j *preparation) sample(ctx context.Context, n int) ([]matte.Sample, error) {
 	perFrame := 4 * 4 * j.take.colorSize.X * j.take.colorSize.Y
 	n = min(n, max(sampleMemory/perFrame, 4))
 	if j.frames != nil && j.asked >= min(n, len(j.take.whole)) {

@@ -75,24 +75,24 @@ func measured[T any](ctx context.Context, j *Job, estimate func(*align.Estimate)
 	return v, err == nil, err
 }
 
-func (j *Job) softness(ctx context.Context) (align.Softness, bool, error) {
-	return measured(ctx, j, func(e *align.Estimate) align.Softness { return e.Softness }, align.SoftnessDifference)
+func (j *preparation) softness(ctx context.Context) (align.Softness, bool, error) {
+	return measured(ctx, j.Job, func(e *align.Estimate) align.Softness { return e.Softness }, align.SoftnessDifference)
 }
 
-func (j *Job) lateralColor(ctx context.Context) (align.LateralColor, bool, error) {
-	return measured(ctx, j, func(e *align.Estimate) align.LateralColor { return e.LateralColor }, align.FindLateralColor)
+func (j *preparation) lateralColor(ctx context.Context) (align.LateralColor, bool, error) {
+	return measured(ctx, j.Job, func(e *align.Estimate) align.LateralColor { return e.LateralColor }, align.FindLateralColor)
 }
 
 // findLens measures what the recipe asks to have corrected of the lenses, and warns of faults that
 // the take has and the recipe does not ask to correct.
-func (j *Job) findLens(ctx context.Context) error {
+func (j *preparation) findLens(ctx context.Context) error {
 	if err := j.findLateralColor(ctx); err != nil {
 		return err
 	}
 	return j.findSoftness(ctx)
 }
 
-func (j *Job) findLateralColor(ctx context.Context) error {
+func (j *preparation) findLateralColor(ctx context.Context) error {
 	size := j.take.colorSize
 	switch r := j.take.recipe.LateralColor; r.Mode {
 	case "given":
@@ -133,7 +133,7 @@ func inCorners(l align.LateralColor, w, h int) string {
 	return fmt.Sprintf("in the corners %s and %s than green", say("red", red), say("blue", blue))
 }
 
-func (j *Job) findSoftness(ctx context.Context) error {
+func (j *preparation) findSoftness(ctx context.Context) error {
 	switch r := j.take.recipe.MatchSoftness; r.Mode {
 	case "given":
 		j.Softness = r.Value

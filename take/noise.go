@@ -19,7 +19,7 @@ const (
 
 // noise finds the cameras' noise: as the cameras made their frames, given, from flat frames, or
 // from the take; that of the reference plates; and what the frames really scatter beyond.
-func (j *Job) noise(ctx context.Context) error {
+func (j *preparation) noise(ctx context.Context) error {
 	t := j.take
 	for _, c := range []struct {
 		what, flat  string
@@ -125,7 +125,7 @@ func mean(f *plate.Gray) float64 {
 
 // boundNoise adds to the band camera's noise what resampling makes of it and what the frames
 // scatter beyond.
-func (j *Job) boundNoise(ctx context.Context) error {
+func (j *preparation) boundNoise(ctx context.Context) error {
 	j.BandNoise.Kept = j.kept()
 	frames, err := j.sample(ctx, noiseSamples)
 	if err != nil {
@@ -173,7 +173,7 @@ const edgeError = 0.23
 
 // kept returns the part of white noise's variance that the resampled band plate has, from noise
 // that is resampled.
-func (j *Job) kept() float64 {
+func (j *preparation) kept() float64 {
 	white := plate.NewGray(j.Geometry.BandW, j.Geometry.BandH)
 	random := rand.New(rand.NewPCG(1, 1))
 	for i := range white.Pix {
@@ -195,7 +195,7 @@ func (j *Job) kept() float64 {
 // pixels: what the plates agree on, where both are wrong, is not seen in what they differ by. A
 // rolling shutter displaces what moves by a part of its pixels that goes with the row, and no
 // geometry follows it.
-func (j *Job) edgeSigma() float64 {
+func (j *preparation) edgeSigma() float64 {
 	square, n := 0.0, 0.0
 	add := func(s float64) { square, n = square+s*s, n+1 }
 	switch {
@@ -220,7 +220,7 @@ func (j *Job) edgeSigma() float64 {
 
 // readGreen reads the green of a color plate, less its dark plate: it stands for the color camera's
 // noise.
-func (j *Job) readGreen(p FilePair) (*plate.Gray, error) {
+func (j *preparation) readGreen(p FilePair) (*plate.Gray, error) {
 	t := j.take
 	f, err := j.readColor(nil, p)
 	if err == nil {

@@ -554,7 +554,7 @@ func suspected(err error, suspicions []string) error {
 
 // suspect completes what Register has looked at by what needs the geometry, and does all of it
 // where that was given. It returns what it found, which is among the warnings.
-func (j *Job) suspect(ctx context.Context, ref matte.References) error {
+func (j *preparation) suspect(ctx context.Context, ref matte.References) error {
 	t := j.take
 	frames := j.frames
 	if frames == nil {

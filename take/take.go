@@ -63,7 +63,7 @@ func OpenFiles(ctx context.Context, files plate.Files, r Recipe) (*Take, error) 
 	if err := r.Check(); err != nil {
 		return nil, err
 	}
-	t := &Take{recipe: r, damaged: map[int]error{}, reader: reader{files: files}}
+	t := opening{&Take{recipe: r, damaged: map[int]error{}, reader: reader{files: files}}}
 	defer t.files.Rest()
 	if err := t.find(); err != nil {
 		return nil, err
@@ -92,8 +92,11 @@ func OpenFiles(ctx context.Context, files plate.Files, r Recipe) (*Take, error) 
 			return nil, err
 		}
 	}
-	return t, t.references()
+	return t.Take, t.references()
 }
+
+// An opening is a take whose frames are being found and looked at.
+type opening struct{ *Take }
 
 // Close ends what reading single frames of video files (ReadColor, a Scrubber) has left running: a
 // program for each file. Every other method ends what it starts.
@@ -112,7 +115,7 @@ func footage(f *plate.Footage) Sequence {
 }
 
 // frames returns the frames that path stands for, as Find does, or those of a video file.
-func (t *Take) frames(path string) (Sequence, error) {
+func (t *opening) frames(path string) (Sequence, error) {
 	f, err := t.files.Footage(path)
 	if err != nil {
 		return nil, err
@@ -141,7 +144,7 @@ func (t *Take) note(format string, args ...any) {
 	t.notes = append(t.notes, fmt.Sprintf(format, args...))
 }
 
-func (t *Take) find() error {
+func (t *opening) find() error {
 	if err := t.recordings(); err != nil {
 		return err
 	}
@@ -190,7 +193,7 @@ func (t *Take) Select(frames string) error {
 }
 
 // look reads the sizes of the frames of each camera.
-func (t *Take) look(colors, bands Sequence) error {
+func (t *opening) look(colors, bands Sequence) error {
 	color, _, err := t.size(colors)
 	if err != nil {
 		return err
@@ -222,7 +225,7 @@ func (t *Take) look(colors, bands Sequence) error {
 }
 
 // references reads the reference plates, at the same time.
-func (t *Take) references() error {
+func (t *opening) references() error {
 	var reads []func() error
 	add := func(r reference, err error) error {
 		reads = append(reads, r.mean)
@@ -287,7 +290,7 @@ type reference struct {
 	done func(mean []*plate.Gray)
 }
 
-func (t *Take) reference(what, path string, c plate.Curve, from *plate.Primaries, size image.Point, read func(string) ([]*plate.Gray, error), done func([]*plate.Gray)) (reference, error) {
+func (t *opening) reference(what, path string, c plate.Curve, from *plate.Primaries, size image.Point, read func(string) ([]*plate.Gray, error), done func([]*plate.Gray)) (reference, error) {
 	seq, err := t.frames(path)
 	if err != nil {
 		return reference{}, fmt.Errorf("%s: %w", what, err)

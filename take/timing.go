@@ -267,7 +267,7 @@ func (r recording) origin() int { return r.first.Number() - r.frames[0].Number }
 
 // recording finds a camera's frames. code is the time code of the first, "none", or empty: from the
 // names.
-func (t *Take) recording(path, code string) (recording, error) {
+func (t *opening) recording(path, code string) (recording, error) {
 	r := &t.recipe
 	if f, err := t.files.Footage(path); err != nil {
 		return recording{}, err
@@ -297,7 +297,7 @@ func (t *Take) recording(path, code string) (recording, error) {
 
 // filmed is recording for the frames of a video file, which states its frame rate and may have time
 // code.
-func (t *Take) filmed(path string, f *plate.Footage, code string) (recording, error) {
+func (t *opening) filmed(path string, f *plate.Footage, code string) (recording, error) {
 	r, seq := &t.recipe, footage(f)
 	if r.FPS == 0 && f.FPS >= 1 && f.FPS <= mostFPS {
 		r.FPS = f.FPS
@@ -361,7 +361,7 @@ func dayOf(rate int, drop bool) int {
 }
 
 // recordings finds both cameras' frames, and their offset by time code.
-func (t *Take) recordings() error {
+func (t *opening) recordings() error {
 	var both [2]recording
 	for i, c := range []struct{ what, path, code string }{{"color", t.recipe.Color, t.recipe.TimecodeColor}, {"band", t.recipe.Band, t.recipe.TimecodeBand}} {
 		if c.path == "" {
@@ -408,7 +408,7 @@ func (t *Take) recordings() error {
 }
 
 // offset settles the recordings' offset, as the recipe asks for.
-func (t *Take) offset(ctx context.Context) error {
+func (t *opening) offset(ctx context.Context) error {
 	switch t.recipe.Offset.Mode {
 	case "given":
 		t.timing.Offset, t.timing.From = t.recipe.Offset.Value, "the given offset"
@@ -425,7 +425,7 @@ func (t *Take) offset(ctx context.Context) error {
 
 // search finds the offset from the motion, about that of the time code or the numbers where by
 // these the recordings overlap, and else about recordings that begin together.
-func (t *Take) search(ctx context.Context) error {
+func (t *opening) search(ctx context.Context) error {
 	color, band := longest(t.color), longest(t.band)
 	first := max(color[0].Number, band[0].Number-t.timing.Offset)
 	last := min(color[len(color)-1].Number, band[len(band)-1].Number-t.timing.Offset)

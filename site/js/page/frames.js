@@ -70,9 +70,9 @@ export class Frames {
       this.#presented = mine;
       this.present(pictures, draft);
     };
-    const there = names.map((name) => take.cached(number, breaks, name));
+    const held = names.map((name) => take.cached(number, breaks, name));
     try {
-      if (there.every((picture) => picture !== undefined)) put(there);
+      if (held.every((picture) => picture !== undefined)) put(held);
       else {
         this.#fetching.abort();
         const { pictures, draft } = await take.want(number, breaks, names, { signal, urgent: true, finish: true, quick: !breaks.spill });
