@@ -14,9 +14,9 @@ import (
 )
 
 // sampled reads up to n frames, evenly spread over the take, by read: what is estimated from a take
-// is estimated from these. In the place of a frame that cannot be read, which fails alone when it is
-// made, comes the nearest one that can, and the take warns of it once. Where there are fewer than n
-// that can be read there are fewer; where there is none the error is that of the first.
+// is estimated from these. In the place of a frame that cannot be read, which fails alone when it
+// is made, comes the nearest one that can, and the take warns of it once. Where there are fewer than
+// n that can be read there are fewer; where there is none the error is that of the first.
 func sampled[T any](ctx context.Context, t *Take, n int, read func(FilePair) (T, error)) (pairs []FilePair, all []T, err error) {
 	tried := make([]bool, len(t.whole))
 	var first error
@@ -178,8 +178,8 @@ func (t *Take) size(frames Sequence) (plate.Info, FrameFile, error) {
 	return best.info, best.frame, nil
 }
 
-// firstProbed returns what the first frame that can be asked says of itself. An error is that of the
-// very first.
+// firstProbed returns what the first frame that can be asked says of itself. An error is that of
+// the very first.
 func (t *Take) firstProbed(frames Sequence) (plate.Info, FrameFile, error) {
 	var first error
 	for _, f := range frames {

@@ -32,8 +32,8 @@ func guard(replace bool, r take.Recipe, files ...string) *target.Guard {
 	return &target.Guard{Replace: replace, Inputs: target.NewInputs(append(r.InputFiles(), files...))}
 }
 
-// inputsApart returns an error where one of the recipe's files is in a folder that is written to as a
-// whole.
+// inputsApart returns an error where one of the recipe's files is in a folder that is written to as
+// a whole.
 func inputsApart(dir string, r take.Recipe) error {
 	whole, err := filepath.EvalSymlinks(dir)
 	if err != nil {
