@@ -217,14 +217,15 @@ func segments(name string, cut float64, below line, above logarithm) Curve {
 }
 
 // joined returns the curve of two segments. Rounded constants leave a small step at the cut. Where
-// it goes up, code values inside it are the cut's light; where it goes down, they are read by the
-// segment above, so that all code values return as they were.
+// it goes up, code values inside it are the cut's light; where it goes down, light up to where the
+// upper segment has the lower one's last code value has that: so the curve never falls, and all code
+// values return as they were.
 func joined(name string, cut float64, light, code func(float64) float64, above logarithm) Curve {
 	end, begin := code(cut), above.code(cut)
 	return newCurve(name,
 		func(v float64) float64 {
 			switch {
-			case v < min(end, begin):
+			case v < end:
 				return light(v)
 			case v < begin:
 				return cut
@@ -235,7 +236,7 @@ func joined(name string, cut float64, light, code func(float64) float64, above l
 			if l < cut {
 				return code(l)
 			}
-			return above.code(l)
+			return max(above.code(l), end)
 		})
 }
 

@@ -137,7 +137,11 @@ func TestCurvesRiseAndReturn(t *testing.T) {
 			if math.IsNaN(code) || code < lastCode {
 				t.Fatalf("%s: code falls from %v to %v at light %v", c.Name(), lastCode, code, light)
 			}
-			if back := c.ToLinear(code); !(math.Abs(back-light) < 1e-7) {
+			within = 1e-7
+			if c == plate.LLog { // beyond its step light has one code until the curve is past it
+				within = 5e-4
+			}
+			if back := c.ToLinear(code); !(math.Abs(back-light) < within) {
 				t.Fatalf("%s: light %v comes back as %v", c.Name(), light, back)
 			}
 			lastCode = code
