@@ -27,8 +27,8 @@ import (
 
 type demo struct {
 	Out     string `help:"Folder for the take and the results." placeholder:"DIR" required:""`
-	Frames  int    `help:"How many frames." default:"48"`
-	Size    string `help:"Size of both plates in pixels." default:"1280x720" placeholder:"WxH"`
+	Frames  int    `help:"How many frames." default:"24"`
+	Size    string `help:"Size of both plates in pixels." default:"960x540" placeholder:"WxH"`
 	Seed    uint64 `help:"Another seed gives other noise and other details." default:"1"`
 	Replace bool   `help:"Use a folder that has files in it and is no demo's: those of the demo's names are overwritten."`
 	JSON    bool   `name:"json" help:"Print one JSON object instead of text."`
@@ -36,7 +36,7 @@ type demo struct {
 
 func (demo) Help() string {
 	return examples("twinplate demo --out demo", "twinplate demo --out demo --frames 8 --size 640x360 --json") +
-		"\n\nOUT gets color, band, background and the reference plates as a shoot would give them, truth, and the results: comp, matte, contact.png and recipe.json. Every fault of a real set is on: a mirrored and moved band plate, lens distortion, an uneven screen, drifting lamps, crosstalk both ways, blur, noise. 48 frames of 1280x720 take about 0.6 GB, and a minute or two on two cores.\n\n" +
+		"\n\nOUT gets color, band, background and the reference plates as a shoot would give them, truth, and the results: comp, matte, contact.png and recipe.json. Every fault of a real set is on: a mirrored and moved band plate, lens distortion, an uneven screen, drifting lamps, crosstalk both ways, blur, noise. 24 frames of 960x540 take about 0.2 GB, and less than half a minute on two cores; --frames 48 --size 1280x720 is the long one, of a minute and 0.6 GB.\n\n" +
 		caution
 }
 

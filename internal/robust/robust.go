@@ -12,17 +12,59 @@ import (
 // checked against the source).
 const SigmaOfMAD = 1.4826
 
-// Nth sorts v and returns the value at index k.
+// Nth reorders v and returns the value that sorting it would bring to index k, in time that grows as
+// the length (Hoare's selection, 1961, about the median of three). NaN counts as less than all.
 func Nth[T cmp.Ordered](v []T, k int) T {
+	const few = 16 // values that are sorted at once; chosen by hand
+	for len(v) > few {
+		p := middle(v[0], v[len(v)/2], v[len(v)-1])
+		i, j := 0, len(v)-1
+		for i <= j {
+			for cmp.Less(v[i], p) {
+				i++
+			}
+			for cmp.Less(p, v[j]) {
+				j--
+			}
+			if i <= j {
+				v[i], v[j] = v[j], v[i]
+				i++
+				j--
+			}
+		}
+		// Up to j no value is above p, from i on none is below it, and between them they are p.
+		switch {
+		case k <= j:
+			v = v[:j+1]
+		case k >= i:
+			v, k = v[i:], k-i
+		default:
+			return v[k]
+		}
+	}
 	slices.Sort(v)
 	return v[k]
 }
 
-// Median sorts v and returns its middle value, of an even number the upper of two; and 0 of none.
+// middle returns the middle one of three values.
+func middle[T cmp.Ordered](a, b, c T) T {
+	if cmp.Less(b, a) {
+		a, b = b, a
+	}
+	if cmp.Less(c, b) {
+		b = c
+		if cmp.Less(b, a) {
+			b = a
+		}
+	}
+	return b
+}
+
+// Median reorders v and returns its middle value, of an even number the upper of two; and 0 of none.
 func Median[T cmp.Ordered](v []T) T { return Quantile(v, 0.5) }
 
-// Quantile sorts v and returns the value at the index nearest to the part q, from 0 to 1, of the
-// way from the first to the last; and 0 of none.
+// Quantile reorders v and returns the value that is at the index nearest to the part q, from 0 to 1,
+// of the way from the least to the most; and 0 of none.
 func Quantile[T cmp.Ordered](v []T, q float64) (value T) {
 	if len(v) == 0 {
 		return value
@@ -30,8 +72,8 @@ func Quantile[T cmp.Ordered](v []T, q float64) (value T) {
 	return Nth(v, int(q*float64(len(v)-1)+0.5))
 }
 
-// Sigma sorts absolute deviations and returns the standard deviation of normal noise that has their
-// median.
+// Sigma reorders absolute deviations and returns the standard deviation of normal noise that has
+// their median.
 func Sigma[T ~float32 | ~float64](deviations []T) float64 {
 	return SigmaOfMAD * float64(Median(deviations))
 }

@@ -3,6 +3,7 @@ package robust
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"gonum.org/v1/gonum/stat/distuv"
@@ -89,5 +90,38 @@ func TestSandwich(t *testing.T) {
 	}
 	if got := Sandwich(inverse, groups[:1])[0]; !math.IsInf(got, 1) {
 		t.Errorf("by one group %v, want that nothing is known", got)
+	}
+}
+
+// Nth gives what sorting gives, in whatever order the values come, with equal ones, infinities and
+// NaN among them.
+func TestNthIsSorting(t *testing.T) {
+	dice := rand.New(rand.NewPCG(1, 2))
+	for n := 1; n < 400; n += 1 + n/9 {
+		for kind := range 6 {
+			v := make([]float32, n)
+			for i := range v {
+				switch kind {
+				case 0:
+					v[i] = float32(dice.NormFloat64())
+				case 1:
+					v[i] = float32(i)
+				case 2:
+					v[i] = float32(-i)
+				case 3:
+					v[i] = float32(dice.IntN(3))
+				case 4:
+					v[i] = 7
+				default:
+					v[i] = []float32{0, 1, float32(math.NaN()), float32(math.Inf(1)), float32(math.Inf(-1))}[dice.IntN(5)]
+				}
+			}
+			want := slices.Sorted(slices.Values(v))
+			for k := 0; k < n; k += 1 + n/17 {
+				if got := Nth(slices.Clone(v), k); got != want[k] && (got == got || want[k] == want[k]) {
+					t.Fatalf("%d values of kind %d: %v at %d, want %v", n, kind, got, k, want[k])
+				}
+			}
+		}
 	}
 }

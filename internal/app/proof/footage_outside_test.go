@@ -65,6 +65,7 @@ func TestFootageTruth(t *testing.T) {
 			}
 			// The stand-in for a wrong truth: half a pixel of shift must show.
 			g.Homography[2] += 0.5
+			r.Geometry = take.Given(g)
 			if err := l.job(t.Context(), dir, r, &truth); err != nil {
 				t.Fatal(err)
 			}
@@ -94,7 +95,7 @@ func TestFootage(t *testing.T) {
 		{small(17, func(f *FootageTake) { f.Faults = []string{"exchanged"} }), 0, false, ""},
 		{small(20, func(f *FootageTake) { f.Photo, f.Faults = "stereo_motorcycle", []string{"soft"} }), 0.05, true, ""},
 		{small(23, func(f *FootageTake) { f.Performer, f.Photo = "symmetric", "grass" }), 0.05, true, ""},
-		{small(25, func(f *FootageTake) { f.Faults = []string{"standin"} }), 0, false, ""},
+		{small(25, func(f *FootageTake) { f.Faults = []string{"standin"} }), 0.05, false, ""},
 		{small(27, func(f *FootageTake) { f.Leak, f.Faults = 0.04, []string{"bandpicture"} }), 0.05, true, ""},
 		{small(19, func(f *FootageTake) { f.Faults = []string{"rolling"} }), 0.3, true, ""},
 		{small(26, func(f *FootageTake) { f.Faults = []string{"curve"} }), 0.05, true, ""},
