@@ -16,7 +16,7 @@ import (
 // A Timing says how the two recordings were brought together in time.
 type Timing struct {
 	Offset int    // the color frame n is paired with the band frame n + Offset
-	From   string // where that is from: "number", "time code", "the given offset" or "motion"
+	From   string // where that is from: "number", "time code", "the given offset", "sound" or "motion"
 
 	// Timecode is the offset by time code, nil where there is none.
 	Timecode *int
@@ -27,7 +27,17 @@ type Timing struct {
 	Motion *align.ClockEstimate
 	Unsure string
 
+	// Sound is how the frames lie by the sound of both recordings; nil where that was not listened to,
+	// or decides nothing.
+	Sound *SoundTiming
+
 	Warnings []string // in plain words, each naming what to do about it
+}
+
+// A SoundTiming is what two cameras' sound says of paired frames.
+type SoundTiming struct {
+	Late, Sigma       float64 // by how much the band frames are late besides, in frames, and its standard error
+	Drift, DriftSigma float64 // the part by which the band camera's clock is fast, and its standard error; 0 where the sound is too short to tell
 }
 
 // Fits returns the offset that the motion asks for: Offset where the pairs are right, or the motion
@@ -413,6 +423,13 @@ func (t *opening) offset(ctx context.Context) error {
 	case "given":
 		t.timing.Offset, t.timing.From = t.recipe.Offset.Value, "the given offset"
 	case "auto":
+		// Sound tells to a hundredth of a frame, motion to a tenth, and time code is as good as whoever
+		// set it.
+		if heard, err := t.listen(ctx); err != nil {
+			return err
+		} else if heard {
+			break
+		}
 		if err := t.search(ctx); err != nil {
 			return err
 		}
