@@ -163,7 +163,8 @@ func TestNewFieldsComeBack(t *testing.T) {
 		t.Errorf("the zero recipe is %s", data)
 	}
 	for _, bad := range []string{`{"glare":"some"}`, `{"glare":{"strength":7}}`, `{"screen_color":{"order":9}}`} {
-		if err := json.Unmarshal([]byte(bad), &back); err == nil {
+		back = take.Recipe{}
+		if err := json.Unmarshal([]byte(bad), &back); err == nil && back.Check() == nil {
 			t.Errorf("%s was taken", bad)
 		}
 	}
