@@ -329,8 +329,9 @@ func describe(err error, data []byte) error {
 // beginning cuts what an error quotes of a file to 16 bytes: the file may be none that was meant.
 func beginning(err error) string {
 	const most = 16
-	before, quoted, ok := strings.Cut(err.Error(), "\"")
-	if quoted, ok = strings.CutSuffix(quoted, "\""); !ok {
+	before, quoted, _ := strings.Cut(err.Error(), "\"")
+	quoted, ok := strings.CutSuffix(quoted, "\"")
+	if !ok {
 		return err.Error()
 	}
 	return fmt.Sprintf("%s%.*q", before, most, quoted)

@@ -157,12 +157,12 @@ func TestFirstFrameOfAnotherSize(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	opened, err := take.Open(r.recipe)
-	if err == nil {
+	if _, err := take.Open(r.recipe); err == nil {
 		t.Fatal("one size of each kind: the first is that of the take, and the reference plates' is not")
 	}
 	write(t, filepath.Join(r.dir, "color", "c_0003.png"), r.set.Frame(3).Color, &plate.WriteOptions{Curve: plate.SRGB})
-	if opened, err = take.Open(r.recipe); err != nil {
+	opened, err := take.Open(r.recipe)
+	if err != nil {
 		t.Fatal(err)
 	}
 	job, err := opened.Prepare(t.Context())
