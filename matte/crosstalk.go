@@ -78,8 +78,12 @@ func (s *Solver) Crosstalk(frames []Sample) (Crosstalk, error) {
 		}
 	}
 	covariance := both[0]
-	if trace := func(c [][]float64) float64 { return c[0][0] + c[1][1] + c[2][2] }; trace(both[1]) > trace(both[0]) {
+	trace := func(c [][]float64) float64 { return c[0][0] + c[1][1] + c[2][2] }
+	if large := trace(both[1]); large > trace(both[0]) && !math.IsInf(large, 0) {
 		covariance = both[1]
+	}
+	if math.IsInf(trace(covariance), 0) {
+		covariance = usualCovariance(len(columns))
 	}
 	out := Crosstalk{M: [3]float64(x[:3]), Pixels: len(c.rows) * coreStep * coreStep}
 	lifts := make([]float64, len(c.rows))
@@ -118,6 +122,18 @@ const (
 	usualCrosstalk = 0.015 // m: set light leaks by 0.5 to 4 % (common practice)
 	usualLift      = 0.005 // of full scale: spill lets 1 % through, pedestals are 0.2 to 2 % (common practice)
 )
+
+// usualCovariance is the covariance of what is fitted where it has no scatter to be told from: a
+// performer who is one part alone. Nothing is known worse than it is usual.
+func usualCovariance(columns int) [][]float64 {
+	c := square(columns)
+	for i := range c {
+		if c[i][i] = usualLift * usualLift; i < 3 {
+			c[i][i] = usualCrosstalk * usualCrosstalk
+		}
+	}
+	return c
+}
 
 // unknownCrosstalk is the covariance of m where nothing tells it: usualCrosstalk for each channel.
 func unknownCrosstalk() (c [4][4]float64) {

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"example.com/twinplate/matte"
@@ -98,7 +99,29 @@ func TestCrosstalkOfASmallPerformer(t *testing.T) {
 	if z := math.Sqrt(squares / draws); !(z > 0.6 && z < 1.6) {
 		t.Errorf("the error is %.2f of the stated one", z)
 	}
-	c.w = 4
+	// One who is a single part has no scatter between parts: then what is usual is stated.
+	told := 0
+	for side := 6; side <= 16; side++ {
+		c.w, c.h = side, side
+		solver, frames := c.frames(t, random)
+		frames = slices.Concat(frames, frames, frames)
+		m, err := solver.Crosstalk(frames)
+		if errors.Is(err, matte.ErrNoCore) {
+			continue
+		} else if err != nil {
+			t.Fatal(err)
+		}
+		told++
+		for _, v := range append(m.Sigma[:], m.Covariance[3][3], m.PedestalSigma) {
+			if !(v >= 0 && v <= 0.016) {
+				t.Errorf("%d pixels across: standard errors %v, of the lift %v", side, m.Sigma, m.PedestalSigma)
+			}
+		}
+	}
+	if told < 3 {
+		t.Errorf("of performers of 6 to 16 pixels %d tell anything", told)
+	}
+	c.w, c.h = 4, 20
 	solver, frames := c.frames(t, random)
 	if _, err := solver.Crosstalk(frames); !errors.Is(err, matte.ErrNoCore) {
 		t.Errorf("four pixels across: %v", err)
