@@ -36,7 +36,7 @@ type demo struct {
 
 func (demo) Help() string {
 	return examples("twinplate demo --out demo", "twinplate demo --out demo --frames 8 --size 640x360 --json") +
-		"\n\nOUT gets color, band, background and the reference plates as a shoot would give them, truth, and the results: comp, matte, contact.png and recipe.json. Every fault of a real set is on: a mirrored and moved band plate, lens distortion, an uneven screen, drifting lamps, crosstalk both ways, blur, noise. 24 frames of 960x540 take about 0.2 GB, and less than half a minute on two cores; --frames 48 --size 1280x720 is the long one, of a minute and 0.6 GB.\n\n" +
+		"\n\nOUT gets color, band, background and the reference plates as a shoot would give them, truth, and the results: comp, matte, contact.png and recipe.json. Every fault of a real set is on: a mirrored and moved band plate, lens distortion, an uneven screen, drifting lamps, crosstalk both ways, blur, noise. 24 frames of 960x540 take about 0.2 GB, and under a minute on two cores; --frames 48 --size 1280x720 is the long one, of two or three minutes and 0.6 GB.\n\n" +
 		caution
 }
 
