@@ -15,6 +15,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/internal/test/outside"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/take"
 )
 
@@ -42,6 +43,7 @@ func clipWithSound(t *testing.T, path string, frames int, sound []float64) {
 // Two cameras that were started by hand are brought together by a clap that both heard, and the part
 // of a frame that is left is told.
 func TestOffsetBySound(t *testing.T) {
+	tier.InTest(t)
 	const rate, frames = 48000, 200
 	dice := rand.New(rand.NewPCG(1, 2))
 	room := make([]float64, 14*rate)

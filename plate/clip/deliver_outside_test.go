@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"example.com/twinplate/internal/test/outside"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/plate/clip"
 )
@@ -40,6 +41,7 @@ func cutout(w, h, number int) *image.NRGBA64 {
 // Every kind of clip is what it says by ffprobe, has sound as long as its frames, and gives back
 // color and alpha within the step of its codec.
 func TestKinds(t *testing.T) {
+	tier.InTest(t)
 	const w, h, frames = 96, 64, 12
 	dir := t.TempDir()
 	tone := filepath.Join(dir, "tone.mov") // the sound goes on for longer, in two channels
@@ -172,6 +174,7 @@ func TestKinds(t *testing.T) {
 // Light that is encoded here comes back as the codes that FFmpeg makes of the same pictures would: the
 // same kinds of clip by AddLight, held against the light itself.
 func TestAddLight(t *testing.T) {
+	tier.InTest(t)
 	const w, h, frames = 99, 65, 3 // odd, so that chroma reaches beyond
 	dir := t.TempDir()
 	light := func(n int) (*plate.RGB, *plate.Gray) {
@@ -281,6 +284,7 @@ func TestKindsThatCannotBe(t *testing.T) {
 
 // Sound is counted from the first frame, whichever of the two begins first in the file.
 func TestSound(t *testing.T) {
+	tier.InTest(t)
 	dir := t.TempDir()
 	for _, row := range []struct {
 		name string
