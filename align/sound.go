@@ -17,6 +17,10 @@ import (
 // is used of the sound, up to 3.4 kHz.
 const SoundRate = 8000
 
+// SoundMost is how many seconds of each recording, from its beginning, SoundOffset looks at: a second
+// of work and 200 MB.
+const SoundMost = 240
+
 // A SoundEstimate is how far apart two recordings are in time by the sound that both cameras took.
 type SoundEstimate struct {
 	// Seconds is how much later than the color camera's the band camera's recording begins, and
@@ -46,12 +50,11 @@ const (
 	// practice is a little less.
 	whiten = 0.8
 
-	soundLeast   = 1.   // seconds that the recordings must have
-	soundMost    = 240. // seconds that are looked at, from the beginning: a second of work and 200 MB
-	soundShared  = 1.   // seconds that must overlap at an offset
-	soundApart   = 0.1  // seconds from the best from which another peak is a rival: echoes are nearer
-	soundPeak    = 10.  // standard deviations: of a million lags' noise the highest is about 5
-	soundPlainly = 1.3  // times the rival's height
+	soundLeast   = 1.  // seconds that the recordings must have
+	soundShared  = 1.  // seconds that must overlap at an offset
+	soundApart   = 0.1 // seconds from the best from which another peak is a rival: echoes are nearer
+	soundPeak    = 10. // standard deviations: of a million lags' noise the highest is about 5
+	soundPlainly = 1.3 // times the rival's height
 
 	pieceSeconds = 6.   // of sound in each part that the drift is read from
 	pieceCount   = 24   // parts at the most
@@ -80,7 +83,7 @@ func SoundOffset(ctx context.Context, color, band []float32) (*SoundEstimate, er
 		if len(*r.sound) < int(soundLeast*SoundRate) {
 			return nil, fmt.Errorf("align: %w: the %s camera's is %.2f s long, and must be at least %v s", ErrNoSound, r.name, float64(len(*r.sound))/SoundRate, soundLeast)
 		}
-		*r.sound = (*r.sound)[:min(len(*r.sound), int(soundMost*SoundRate))]
+		*r.sound = (*r.sound)[:min(len(*r.sound), SoundMost*SoundRate)]
 		loud := false
 		for i, v := range *r.sound {
 			if v != v || math.IsInf(float64(v), 0) {
@@ -182,7 +185,8 @@ func siegel(x, y []float64) float64 {
 	return robust.Median(slopes)
 }
 
-// A soundCorrelation is the whitened cross-correlation of two recordings: at lag k the sum of b[i] a[i+k].
+// A soundCorrelation is the whitened cross-correlation of two recordings: at lag k the sum of b[i]
+// a[i+k].
 type soundCorrelation struct {
 	values []float64 // by lag, negative ones from the end
 }

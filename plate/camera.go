@@ -110,7 +110,7 @@ var CLog3 = newCurve("clog3",
 	func(v float64) float64 {
 		switch {
 		case v < 0.097465473:
-			return -canonUnit * logarithm{0.36726845, 14.98325, 1, 0}.light(0.12783901-v)
+			return -canonUnit * canonBelow.light(0.12783901-v)
 		case v <= 0.15277891:
 			return canonUnit * canonLine.light(v)
 		}
@@ -120,7 +120,7 @@ var CLog3 = newCurve("clog3",
 		l /= canonUnit
 		switch {
 		case l < -canonLineEnd:
-			return 0.12783901 - logarithm{0.36726845, 14.98325, 1, 0}.code(-l)
+			return 0.12783901 - canonBelow.code(-l)
 		case l <= canonLineEnd:
 			return canonLine.code(l)
 		}
@@ -136,6 +136,9 @@ const canonLineEnd = 0.014
 var (
 	canonLine = line{1.9754798, 0.12512219}
 	canonLog3 = logarithm{gain: 0.36726845, scale: 14.98325, shift: 1, offset: 0.12240537}
+
+	// canonBelow is Canon Log 3's logarithm below the line, of the distance from 0.12783901.
+	canonBelow = logarithm{gain: 0.36726845, scale: 14.98325, shift: 1, offset: 0}
 )
 
 // Log3G10 is RED's Log3G10 ("White Paper on REDWideGamutRGB and Log3G10", rev. C, 2018). Its name is

@@ -15,10 +15,9 @@ import (
 
 // Sound's decisions; chosen by hand.
 const (
-	soundRead  = 4 * time.Minute // of each recording; align.SoundOffset looks at no more
-	soundStep  = 0.25            // of a frame, from which cameras that are out of step are told
-	soundDrift = 0.25            // of a frame, from which what two clocks drift over the take is told
-	soundSure  = 3               // standard errors
+	soundStep  = 0.25 // of a frame, from which cameras that are out of step are told
+	soundDrift = 0.25 // of a frame, from which what two clocks drift over the take is told
+	soundSure  = 3    // standard errors
 )
 
 // listen finds the offset from the sound of two video files, and reports whether it did: they may have
@@ -32,7 +31,7 @@ func (t *opening) listen(ctx context.Context) (bool, error) {
 			return false, nil
 		}
 		var err error
-		switch sound[i], err = clip.Sound(ctx, file, align.SoundRate, soundRead); {
+		switch sound[i], err = clip.Sound(ctx, file, align.SoundRate, align.SoundMost*time.Second); {
 		case errors.Is(err, clip.ErrNoSound):
 			return false, nil
 		case err != nil:
