@@ -8,9 +8,9 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"regexp"
 	"slices"
 	"strconv"
+	"strings"
 
 	"example.com/twinplate/internal/target"
 	"example.com/twinplate/matte"
@@ -159,10 +159,10 @@ func (o *output) folder(dir string, pairs []FilePair) error {
 		return fmt.Errorf("the output folder cannot be read: %w", err)
 	}
 	for _, e := range entries {
-		if m := unfinished.FindStringSubmatch(e.Name()); m != nil {
-			n, err := strconv.Atoi(m[1])
+		if digits, ok := unfinished(e.Name()); ok {
+			n, err := strconv.Atoi(digits)
 			_, ours := slices.BinarySearchFunc(pairs, n, func(p FilePair, n int) int { return p.Number - n })
-			if err == nil && (ours || m[1] == probeNumber) {
+			if err == nil && (ours || digits == probeNumber) {
 				if err := os.Remove(filepath.Join(dir, e.Name())); err != nil && !errors.Is(err, fs.ErrNotExist) {
 					return fmt.Errorf("what an earlier run left unfinished cannot be removed: %w", err)
 				}
@@ -178,9 +178,13 @@ func (o *output) folder(dir string, pairs []FilePair) error {
 	return nil
 }
 
-// unfinished matches the names of files that are being written: see output.staged, and
+// unfinished returns the number in the name of a file that is being written: see output.staged, and
 // plate.WriteAtomic, whose own temporary files have a dot and a suffix more.
-var unfinished = regexp.MustCompile(`^\.+(-?\d+)\.unfinished\.`)
+func unfinished(name string) (number string, ok bool) {
+	bare := strings.TrimLeft(name, ".")
+	number, _, ok = strings.Cut(bare, ".unfinished.")
+	return number, ok && bare != name
+}
 
 // probeNumber is that of no frame.
 const probeNumber = "-1"

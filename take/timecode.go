@@ -3,8 +3,7 @@ package take
 import (
 	"fmt"
 	"path/filepath"
-	"regexp"
-	"strconv"
+	"strings"
 )
 
 // A Timecode is a time address of SMPTE ST 12-1: the name of a frame by the hour, minute, second
@@ -89,19 +88,37 @@ func (t Timecode) Add(n int) Timecode {
 	return r
 }
 
-var (
-	wholeTimecode  = regexp.MustCompile(`^(\d\d):(\d\d):(\d\d)([:;.,])(\d\d)$`)
-	timecodeInName = regexp.MustCompile(`(?:^|[^0-9])(\d\d)[:_.-](\d\d)[:_.-](\d\d)([:;,_.-])(\d\d)(?:[^0-9]|$)`)
-)
+// timecodeLength is that of an address written out, four pairs of digits with a sign between each.
+const timecodeLength = len("01:02:03:04")
+
+// timecodeAt reads four pairs of digits at the start of s, with one of signs between the first three
+// and one of last before the frames; mark is that one.
+func timecodeAt(s, signs, last string) (fields [4]int, mark byte, ok bool) {
+	if len(s) < timecodeLength {
+		return fields, 0, false
+	}
+	for i := range fields {
+		pair := s[3*i : 3*i+2]
+		if !digit(pair[0]) || !digit(pair[1]) {
+			return fields, 0, false
+		}
+		fields[i] = int(pair[0]-'0')*10 + int(pair[1]-'0')
+	}
+	mark = s[8]
+	ok = strings.IndexByte(signs, s[2]) >= 0 && strings.IndexByte(signs, s[5]) >= 0 && strings.IndexByte(last, mark) >= 0
+	return fields, mark, ok
+}
+
+func digit(c byte) bool { return '0' <= c && c <= '9' }
 
 // ParseTimecode reads an address like 01:02:03:04 at rate frames a second. A semicolon, a comma or
 // a point before the frames says that frames are dropped, as is the custom.
 func ParseTimecode(s string, rate int) (Timecode, error) {
-	m := wholeTimecode.FindStringSubmatch(s)
-	if m == nil {
+	f, mark, ok := timecodeAt(s, ":", ":;.,")
+	if !ok || len(s) != timecodeLength {
 		return Timecode{}, fmt.Errorf("%q is not a time code: it must be like 01:02:03:04, or 01:02:03;04 where frames are dropped", s)
 	}
-	t := timecode(m, rate, m[4] != ":")
+	t := Timecode{f[0], f[1], f[2], f[3], rate, mark != ':'}
 	return t, t.Check()
 }
 
@@ -112,23 +129,16 @@ func ParseTimecode(s string, rate int) (Timecode, error) {
 func NameTimecode(path string, rate int, drop bool) (t Timecode, ok bool) {
 	base := filepath.Base(path)
 	base = base[:len(base)-len(filepath.Ext(base))]
-	// Matches may overlap, as in 10_01_02_03_04, so each start is tried; a match takes the
-	// character before it.
-	for len(base) > 0 {
-		at := timecodeInName.FindStringSubmatchIndex(base)
-		if at == nil {
-			break
+	for i := range base {
+		end := i + timecodeLength
+		if i > 0 && digit(base[i-1]) || end < len(base) && digit(base[end]) {
+			continue
 		}
-		m := timecodeInName.FindStringSubmatch(base)
-		if c := timecode(m, rate, drop || m[4] == ";" || m[4] == ","); c.Check() == nil {
-			t, ok = c, true
+		if f, mark, there := timecodeAt(base[i:], ":_.-", ":;,_.-"); there {
+			if c := (Timecode{f[0], f[1], f[2], f[3], rate, drop || mark == ';' || mark == ','}); c.Check() == nil {
+				t, ok = c, true
+			}
 		}
-		base = base[at[3]:] // after the hours
 	}
 	return t, ok
-}
-
-func timecode(m []string, rate int, drop bool) Timecode {
-	n := func(s string) int { v, _ := strconv.Atoi(s); return v } // two digits, as matched
-	return Timecode{n(m[1]), n(m[2]), n(m[3]), n(m[5]), rate, drop}
 }
