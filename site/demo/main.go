@@ -26,8 +26,12 @@ import (
 const (
 	width, height = 960, 540
 
-	first   = 1001
-	quality = 86
+	first = 1001
+
+	// Qualities of JPEG: plates are measured, and their first frames are a twentieth of what travels
+	// before the first picture; a background is only looked at.
+	quality           = 86
+	backgroundQuality = 78
 )
 
 func main() {
@@ -59,7 +63,7 @@ func run(out string, frames int) error {
 		"green/clean": set.Backing(green),
 	}
 	for name, f := range references {
-		if err := write(filepath.Join(out, name+".jpg"), f); err != nil {
+		if err := write(filepath.Join(out, name+".jpg"), f, quality); err != nil {
 			return err
 		}
 	}
@@ -71,7 +75,11 @@ func run(out string, frames int) error {
 			for folder, f := range map[string]image.Image{
 				"color": shot.Color, "band": shot.Band, "background": scene.Background(i, width, height), "green": set.Backed(i, green),
 			} {
-				if err := write(filepath.Join(out, folder, fmt.Sprintf("%04d.jpg", first+i)), f); err != nil {
+				q := quality
+				if folder == "background" {
+					q = backgroundQuality
+				}
+				if err := write(filepath.Join(out, folder, fmt.Sprintf("%04d.jpg", first+i)), f, q); err != nil {
 					return err
 				}
 			}
@@ -109,7 +117,7 @@ func run(out string, frames int) error {
 	return recipe.Save(file("recipe.json"))
 }
 
-func write(path string, f image.Image) error {
+func write(path string, f image.Image, quality int) error {
 	var b bytes.Buffer
 	if err := jpeg.Encode(&b, plate.Encode(f, plate.SRGB, 8), &jpeg.Options{Quality: quality}); err != nil {
 		return err
