@@ -50,8 +50,9 @@ play: site
 check:
 	@$(SUITE) lint types unit
 
+# The best compression takes a minute and a half, and what travels is counted by make test-all.
 test: deps
-	@TWINPLATE_TESTS=test $(SUITE) site lint types vuln outside vectors arm64
+	@TWINPLATE_TESTS=test BROTLI=4 $(SUITE) site lint types vuln outside vectors arm64
 
 test-all: deps
 	@TWINPLATE_TESTS=all $(SUITE) site lint types vuln outside vectors arm64 simd libdeflate wasm race
