@@ -216,3 +216,30 @@ func ExampleFitter_Coverage() {
 	fmt.Println(fitter.Coverage().Pix)
 	// Output: [0 1 1 0]
 }
+
+// A warmer, brighter performer; the same numbers as a CDL for other programs.
+func ExampleGrade() {
+	grade := composite.Grade{Exposure: 0.5, Balance: &[3]float64{1.1, 1, 0.9}, Contrast: 1.2}
+	grader, err := composite.NewGrader(grade)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	foreground, transmission := plate.NewRGB(2, 1), plate.NewGray(2, 1)
+	foreground.Fill(0.18, 0.18, 0.18)
+	copy(transmission.Pix, []float32{0, 0.5}) // the second is half a pixel of something twice as bright
+	if err := grader.Foreground(foreground, transmission); err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("%.3f %.3f %.3f\n", foreground.Pix[0][0], foreground.Pix[1][0], foreground.Pix[2][0])
+	cdl, err := grade.ToCDL()
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("slope %.3f power %.3f\n", cdl.Slope, cdl.Power)
+	// Output:
+	// 0.306 0.273 0.240
+	// slope [2.070 1.882 1.694] power [1.200 1.200 1.200]
+}

@@ -1,6 +1,7 @@
 package plate
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
 )
@@ -8,8 +9,19 @@ import (
 // A CDL is a primary grade as the ASC Color Decision List has it (version 1.2): of each color slope,
 // offset and power, and then the saturation of all.
 type CDL struct {
-	Slope, Offset, Power [3]float64
-	Saturation           float64
+	Slope      [3]float64 `json:"slope"`
+	Offset     [3]float64 `json:"offset"`
+	Power      [3]float64 `json:"power"`
+	Saturation float64    `json:"saturation"`
+}
+
+// UnmarshalJSON reads a grade; what is not there changes nothing.
+func (c *CDL) UnmarshalJSON(data []byte) error {
+	type plain CDL
+	read := plain(NewCDL())
+	err := json.Unmarshal(data, &read)
+	*c = CDL(read)
+	return err
 }
 
 // NewCDL returns the grade that changes nothing.

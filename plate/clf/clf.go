@@ -1,5 +1,6 @@
-// Package clf reads and applies color transforms in the Common LUT Format of SMPTE ST 2136-1 (the
-// Academy's S-2014-006): chains of tables, matrices, ranges, logarithms, exponents and ASC CDL.
+// Package clf has the files of color that are XML. It reads and applies transforms in the Common LUT
+// Format of SMPTE ST 2136-1 (the Academy's S-2014-006): chains of tables, matrices, ranges,
+// logarithms, exponents and ASC CDL. And it reads and writes grades of the ASC's Color Decision List.
 //
 // All process nodes of version 3 of the format are applied, and those of version 2 but for an
 // IndexMap. Values between nodes are not rounded to the bit depths that the file names: these only
@@ -42,22 +43,25 @@ type node interface {
 }
 
 // Read reads the CLF file at path. Errors name the file, and what is wrong and where.
-func Read(path string) (*Transform, error) {
+func Read(path string) (*Transform, error) { return readFile(path, Parse) }
+
+// readFile has a file's text read by parse.
+func readFile[T any](path string, parse func(io.Reader) (T, error)) (none T, err error) {
 	stat, err := os.Stat(path) // before it is opened: a pipe would wait forever
 	if err == nil && !stat.Mode().IsRegular() {
 		err = errors.New("not a file but a folder, a pipe or a device")
 	}
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", path, withoutPath(err))
+		return none, fmt.Errorf("%s: %w", path, withoutPath(err))
 	}
 	file, err := os.Open(path)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", path, withoutPath(err))
+		return none, fmt.Errorf("%s: %w", path, withoutPath(err))
 	}
 	defer file.Close()
-	t, err := Parse(file)
+	t, err := parse(file)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", path, err)
+		return none, fmt.Errorf("%s: %w", path, err)
 	}
 	return t, nil
 }
@@ -73,18 +77,12 @@ func withoutPath(err error) error {
 
 // Parse reads a CLF file's text.
 func Parse(r io.Reader) (*Transform, error) {
-	limited := &io.LimitedReader{R: r, N: maxBytes + 1}
-	var root element
-	err := xml.NewDecoder(limited).Decode(&root)
-	switch {
-	case limited.N == 0:
-		return nil, fmt.Errorf("more than %d MiB: too long for a transform", maxBytes>>20)
-	case errors.Is(err, io.EOF):
-		return nil, errors.New("an empty file, and not a CLF transform")
-	case err != nil:
-		return nil, fmt.Errorf("not a CLF transform: %w", err)
-	case root.name() != "ProcessList":
-		return nil, fmt.Errorf("not a CLF transform: its root is <%.40s>, and must be <ProcessList>", root.name())
+	root, err := parse(r, "a CLF transform")
+	if err == nil && root.name() != "ProcessList" {
+		err = fmt.Errorf("not a CLF transform: its root is <%.40s>, and must be <ProcessList>", root.name())
+	}
+	if err != nil {
+		return nil, err
 	}
 	t := &Transform{ID: root.attr("id"), Name: root.attr("name")}
 	for i := range root.Children {
@@ -115,6 +113,22 @@ func Parse(r io.Reader) (*Transform, error) {
 		return nil, errors.New("a transform of no process node: it must have one at least")
 	}
 	return t, nil
+}
+
+// parse reads XML, which is to be what is named.
+func parse(r io.Reader, what string) (*element, error) {
+	limited := &io.LimitedReader{R: r, N: maxBytes + 1}
+	root := &element{}
+	err := xml.NewDecoder(limited).Decode(root)
+	switch {
+	case limited.N == 0:
+		return nil, fmt.Errorf("more than %d MiB: too long for an XML file of color", maxBytes>>20)
+	case errors.Is(err, io.EOF):
+		return nil, fmt.Errorf("an empty file, and not %s", what)
+	case err != nil:
+		return nil, fmt.Errorf("not %s: %w", what, err)
+	}
+	return root, nil
 }
 
 // Row puts a row of pixels through the transform, in place. The three have one length.

@@ -12,6 +12,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.com/twinplate/composite"
 	"example.com/twinplate/internal/test/outside"
 	"example.com/twinplate/plate/clf"
 )
@@ -185,6 +186,79 @@ func TestAsOpenColorIO(t *testing.T) {
 		}
 		if !(worst < 2e-5) {
 			t.Errorf("%s: %.2g off: %s", name, worst, at)
+		}
+	}
+}
+
+const cdlScript = `
+import json, sys
+import numpy as np
+import PyOpenColorIO as ocio
+given = json.load(open(sys.argv[1]))
+out = {}
+for name, path in given["Files"].items():
+    if path.endswith(".cc"):
+        t = ocio.CDLTransform.CreateFromFile(path, "")
+    else:
+        t = ocio.CDLTransform.CreateFromFile(path, "foreground")
+    t.setStyle(ocio.CDL_NO_CLAMP)
+    pix = np.array(given["Pixels"], dtype=np.float32)
+    cpu = ocio.Config.CreateRaw().getProcessor(t).getOptimizedCPUProcessor(ocio.OPTIMIZATION_NONE)
+    cpu.applyRGB(pix)
+    out[name] = pix.astype(float).tolist()
+print(json.dumps(out))
+`
+
+// OpenColorIO reads the grades that are written, and makes of pixels what a Grade does with them.
+func TestCDLAsOpenColorIO(t *testing.T) {
+	dir := t.TempDir()
+	var given struct {
+		Files  map[string]string
+		Pixels [][3]float32
+	}
+	given.Files = map[string]string{}
+	for _, name := range []string{"a.cc", "a.ccc", "a.cdl"} {
+		given.Files[name] = filepath.Join(dir, name)
+		some := grades()
+		if name == "a.cc" {
+			some = some[:1]
+		}
+		if err := clf.WriteCDL(given.Files[name], some); err != nil {
+			t.Fatal(err)
+		}
+	}
+	r := rand.New(rand.NewPCG(3, 4))
+	for range 500 {
+		given.Pixels = append(given.Pixels, [3]float32{2*r.Float32() - 0.2, 2*r.Float32() - 0.2, 2*r.Float32() - 0.2})
+	}
+	text, err := json.Marshal(given)
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(dir, "given.json")
+	if err := os.WriteFile(file, text, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	var want map[string][][3]float64
+	outside.Python(t, cdlScript, &want, file)
+	for name, path := range given.Files {
+		read, err := clf.ReadCDL(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		grader, err := composite.NewGrader(composite.Grade{CDL: &read[0].CDL})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, p := range given.Pixels {
+			row := [3][]float32{{p[0]}, {p[1]}, {p[2]}}
+			grader.Row(row)
+			for c := range 3 {
+				// OpenColorIO's powers are approximations in single precision.
+				if d := math.Abs(float64(row[c][0]) - want[name][i][c]); !(d < 5e-5) {
+					t.Fatalf("%s: of %v channel %d is %v, OpenColorIO has %v", name, p, c, row[c][0], want[name][i][c])
+				}
+			}
 		}
 	}
 }

@@ -591,7 +591,7 @@ type cdl struct {
 }
 
 func newCDL(e *element) (node, error) {
-	n := &cdl{CDL: plate.NewCDL()}
+	n := &cdl{}
 	switch s := e.attr("style"); s {
 	case "", "Fwd", "v1.2_Fwd":
 		n.clamp = true
@@ -603,34 +603,8 @@ func newCDL(e *element) (node, error) {
 	default:
 		return nil, fmt.Errorf("style is %.40q, and must be Fwd, Rev, FwdNoClamp or RevNoClamp", s)
 	}
-	if sop := e.child("SOPNode"); sop != nil {
-		for _, part := range []struct {
-			name string
-			to   *[3]float64
-		}{{"Slope", &n.Slope}, {"Offset", &n.Offset}, {"Power", &n.Power}} {
-			child := sop.child(part.name)
-			if child == nil {
-				return nil, fmt.Errorf("its <SOPNode> has no <%s>", part.name)
-			}
-			v, err := child.numbers(3)
-			if err != nil {
-				return nil, err
-			}
-			copy(part.to[:], v)
-		}
-	}
-	if sat := e.child("SatNode"); sat != nil {
-		child := sat.child("Saturation")
-		if child == nil {
-			return nil, errors.New("its <SatNode> has no <Saturation>")
-		}
-		v, err := child.numbers(1)
-		if err != nil {
-			return nil, err
-		}
-		n.Saturation = v[0]
-	}
-	if err := n.Check(); err != nil {
+	var err error
+	if n.CDL, err = readCDL(e); err != nil {
 		return nil, err
 	}
 	if n.back && (n.Slope[0] == 0 || n.Slope[1] == 0 || n.Slope[2] == 0 || n.Saturation == 0) {
