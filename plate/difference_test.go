@@ -107,3 +107,81 @@ func TestFitMatrixRefuses(t *testing.T) {
 		}
 	}
 }
+
+// A chart in perspective gives the colors of its patches.
+func TestPatches(t *testing.T) {
+	const columns, rows = 6, 4
+	corners := [4][2]float64{{30, 20}, {290, 40}, {270, 200}, {50, 190}}
+	f := plate.NewRGB(320, 240)
+	// Drawn by the lines between the corners' sides: through the vanishing points they cross where a
+	// camera sees them.
+	color := func(i, j int) [3]float64 {
+		return [3]float64{float64(i+1) / 10, float64(j+1) / 10, float64(i*j+1) / 20}
+	}
+	inverse := homographyToUnit(corners)
+	for y := range f.H {
+		for x := range f.W {
+			u, v := inverse(float64(x)+0.5, float64(y)+0.5)
+			if u >= 0 && v >= 0 && u < 1 && v < 1 {
+				c := color(int(u*columns), int(v*rows))
+				for k := range 3 {
+					f.Pix[k][y*f.W+x] = float32(c[k])
+				}
+			}
+		}
+	}
+	got, err := f.Patches(corners, columns, rows)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, c := range got {
+		want := color(i%columns, i/columns)
+		for k := range 3 {
+			if math.Abs(c[k]-want[k]) > 1e-6 {
+				t.Fatalf("patch %d is %v, want %v", i, c, want)
+			}
+		}
+	}
+	for _, row := range []struct {
+		corners       [4][2]float64
+		columns, rows int
+	}{{corners, 0, 4}, {corners, 90, 4}, {[4][2]float64{{-90, 20}, {290, 40}, {270, 200}, {50, 190}}, 6, 4}, {[4][2]float64{}, 6, 4}} {
+		if _, err := f.Patches(row.corners, row.columns, row.rows); err == nil {
+			t.Errorf("%v: no error", row)
+		}
+	}
+}
+
+// homographyToUnit returns the map from a quadrilateral to the unit square, by the eight equations of
+// Hartley and Zisserman 2004, section 4.1, solved by elimination.
+func homographyToUnit(p [4][2]float64) func(x, y float64) (u, v float64) {
+	to := [4][2]float64{{0, 0}, {1, 0}, {1, 1}, {0, 1}}
+	var a [8][9]float64
+	for i := range 4 {
+		x, y, u, v := p[i][0], p[i][1], to[i][0], to[i][1]
+		a[2*i] = [9]float64{x, y, 1, 0, 0, 0, -u * x, -u * y, u}
+		a[2*i+1] = [9]float64{0, 0, 0, x, y, 1, -v * x, -v * y, v}
+	}
+	for c := range 8 {
+		best := c
+		for r := c; r < 8; r++ {
+			if math.Abs(a[r][c]) > math.Abs(a[best][c]) {
+				best = r
+			}
+		}
+		a[c], a[best] = a[best], a[c]
+		for r := range 8 {
+			if r != c {
+				k := a[r][c] / a[c][c]
+				for i := range 9 {
+					a[r][i] -= k * a[c][i]
+				}
+			}
+		}
+	}
+	h := func(i int) float64 { return a[i][8] / a[i][i] }
+	return func(x, y float64) (u, v float64) {
+		w := h(6)*x + h(7)*y + 1
+		return (h(0)*x + h(1)*y + h(2)) / w, (h(3)*x + h(4)*y + h(5)) / w
+	}
+}

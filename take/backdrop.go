@@ -18,8 +18,9 @@ type backdrop struct {
 	whole    []FilePair // of the recipe's frames
 	byNumber bool       // by the frames' numbers, and not in order
 	fitter   *composite.Fitter
-	size     image.Point // of what it is fitted from
-	alpha    *plate.Gray // where the recipe's operator asks for it: how much of each pixel the background reaches
+	grade    *composite.Grader // nil: none
+	size     image.Point       // of what it is fitted from
+	alpha    *plate.Gray       // where the recipe's operator asks for it: how much of each pixel the background reaches
 }
 
 // newBackdrop returns nil where the take has no background. A note says how its frames go with the
@@ -99,9 +100,13 @@ func (b *backdrop) hang(h *hung, i int) error {
 		into = h.fitted
 	}
 	picture, err := b.in.readRGB(into, path, b.in.backgroundCurve, b.in.backgroundPrimaries)
-	switch {
-	case err != nil:
+	if err != nil {
 		return err
+	}
+	if b.grade != nil {
+		b.grade.Frame(picture)
+	}
+	switch {
 	case b.fitter.Same() && picture.Size() == b.in.colorSize:
 		h.fitted = picture
 	default:
@@ -121,8 +126,11 @@ func (b *backdrop) open(h *hung, i int, keep bool) (rows, error) {
 	if path := b.file(i); path != h.path && b.fitter.Same() {
 		h.path = ""
 		f, err := b.in.openRGB(h.fitted, keep, path, b.in.backgroundCurve, b.in.backgroundPrimaries)
-		if err != nil || f.size() == b.in.colorSize {
-			return f, err
+		if err != nil {
+			return nil, err
+		}
+		if f.grade = b.grade; f.size() == b.in.colorSize {
+			return f, nil
 		}
 		f.close() // hang fits it, and says what is wrong
 	}

@@ -11,6 +11,8 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/composite"
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
@@ -38,7 +40,7 @@ func NewChain(r *align.Resampler, s *matte.Solver) (*Chain, error) {
 	c.buffers.New = func() any {
 		// With room behind the band plate's, the last pixels would be resampled as vectors too, and
 		// differ from Resampler.Gray's in the last bit.
-		return &rowBuffers{make([]float32, size.X), make([]float32, size.X), plate.NewRGB(size.X, 1).Row(0)}
+		return &rowBuffers{make([]float32, size.X), make([]float32, size.X), plate.NewRGB(size.X, 1).Row(0), plate.NewRGB(size.X, 1).Row(0)}
 	}
 	return c, nil
 }
@@ -72,6 +74,7 @@ type solving struct {
 	band       *plate.Gray // the same in the color camera's frame, where there must be a plane of it; else each row is resampled
 	background rows
 	gain       float64
+	grade      *composite.Grader // of the foreground, where there is no plane of it; nil: none
 
 	// Planes that the rows go to; where one is nil, each row overwrites the one before. With a
 	// foreground there is no composite yet.
@@ -82,7 +85,7 @@ type solving struct {
 
 type rowBuffers struct {
 	band, transmission []float32
-	comp               [3][]float32
+	comp, foreground   [3][]float32
 }
 
 // solve does the rows of a frame on so many goroutines, or on this one. The error for a value that is
@@ -126,7 +129,7 @@ func (c *Chain) strip(s *solving, frame *matte.Frame, y0, y1 int) error {
 		if s.comp != nil {
 			out = s.comp.Row(y)
 		}
-		if !frame.CompRow(t, out, color, band, background, y) {
+		if !c.compRow(s, frame, buffers, t, out, color, band, background, y) {
 			return fmt.Errorf("row %d: %w", y, matte.ErrNotFinite)
 		}
 		if s.each != nil {
@@ -134,6 +137,22 @@ func (c *Chain) strip(s *solving, frame *matte.Frame, y0, y1 int) error {
 		}
 	}
 	return nil
+}
+
+// compRow makes a row of the composite and of the transmission, and reports whether all is finite.
+func (c *Chain) compRow(s *solving, frame *matte.Frame, buffers *rowBuffers, t []float32, out, color [3][]float32, band []float32, background [3][]float32, y int) bool {
+	if s.grade == nil {
+		return frame.CompRow(t, out, color, band, background, y)
+	}
+	foreground := buffers.foreground
+	if !frame.Row(t, foreground, color, band, y) {
+		return false
+	}
+	s.grade.Premultiplied(foreground, t)
+	for k := range out {
+		kernel.Held(out[k], foreground[k], t, background[k])
+	}
+	return true
 }
 
 // band returns row y of the band plate in the color camera's frame, in buffer where it is resampled.

@@ -132,7 +132,7 @@ func (w *runner) frame(i int, p plan, change *Change, each func(y int, row [3][]
 		}
 	}
 	at = w.clock("read", at)
-	s := solving{shot: w.shot}
+	s := solving{shot: w.shot, grade: j.foregroundGrade}
 	if p.band {
 		w.band = j.resampler.Gray(w.band, w.shot)
 		if j.Glare.Strength > 0 {
@@ -208,6 +208,11 @@ func (w *runner) frame(i int, p plan, change *Change, each func(y int, row [3][]
 	}
 	if err := w.filter(&r, p, &s); err != nil {
 		return r, fail(err)
+	}
+	if p.foreground && j.foregroundGrade != nil {
+		if err := j.foregroundGrade.Foreground(s.foreground, s.transmission); err != nil {
+			return r, fail(err)
+		}
 	}
 	at = w.clock("solve", at)
 

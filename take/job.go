@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/composite"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
@@ -30,12 +31,14 @@ type Job struct {
 	Notes        []string      // what the user should know of how the take was read
 	Seconds      float64       // that it took
 
-	resampler *align.Resampler
-	solver    *matte.Solver
-	chain     *Chain         // of both
-	backdrop  *backdrop      // nil where the take has no background
-	regions   *matte.Regions // nil: none
-	darkBand  *plate.Gray    // in the color camera's frame
+	resampler       *align.Resampler
+	solver          *matte.Solver
+	chain           *Chain            // of both
+	backdrop        *backdrop         // nil where the take has no background
+	regions         *matte.Regions    // nil: none
+	foregroundGrade *composite.Grader // nil: none
+	grades          grades
+	darkBand        *plate.Gray // in the color camera's frame
 }
 
 // A preparation is a job whose estimates are being made.
@@ -101,6 +104,9 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	}
 	if u := j.solver.Uncovered(); u > 0 && j.Extent == nil {
 		j.Notes = append(j.Notes, fmt.Sprintf("in %.1f %% of the frame the clean band plate shows no screen: there the color plate stays as it is", 100*u))
+	}
+	if err := j.grade(ctx); err != nil {
+		return nil, err
 	}
 	solver := j.solver
 	if t.recipe.Tidy {
@@ -296,6 +302,7 @@ func (j *Job) Recipe(gains map[int]float64) Recipe {
 			r.Glare = Given(j.Glare)
 		}
 	}
+	r.ForegroundGrade, r.BackgroundGrade = j.grades.foreground, j.grades.background
 	if r.needsNoise() {
 		r.ColorNoise, r.BandNoise = &j.ColorNoise, &j.BandNoise
 	}

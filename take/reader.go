@@ -5,6 +5,7 @@ import (
 	"image"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/composite"
 	"example.com/twinplate/plate"
 )
 
@@ -117,11 +118,12 @@ type reading struct {
 	one     [3][]float32 // the last row, where they are not
 	next    int          // the first row that has not been read
 	convert *[9]float32  // the row's primaries to those that are worked in; nil: they are
+	grade   *composite.Grader
 }
 
 // openRGB is readRGB for whoever needs a row at a time. With keep the rows are put into dst, where
 // that has the right size.
-func (r *reader) openRGB(dst *plate.RGB, keep bool, path string, c plate.Curve, from plate.Primaries) (rows, error) {
+func (r *reader) openRGB(dst *plate.RGB, keep bool, path string, c plate.Curve, from plate.Primaries) (*reading, error) {
 	p, err := r.files.Open(path)
 	if err != nil {
 		return nil, err
@@ -175,6 +177,9 @@ func (r *reading) row(y int) ([3][]float32, error) {
 		}
 		if r.convert != nil {
 			(&plate.RGB{W: len(to[0]), H: 1, Pix: to}).Multiply(*r.convert)
+		}
+		if r.grade != nil {
+			r.grade.Row(to)
 		}
 	}
 	if r.kept == nil {

@@ -102,6 +102,11 @@ type Recipe struct {
 	BandNoise   *matte.Noise        `json:"band_noise,omitempty"`   // likewise, as the band camera made its frames
 	Clamp       string              `json:"clamp,omitempty"`        // "transmission" (default), "none" or "all"
 	Fit         composite.Fit       `json:"fit,omitzero"`           // of the background
+	// What is done to the color of the foreground and of the background before the sum. A gray card
+	// is in the color plate of its frame, or in the background's first picture; a run replaces it by
+	// the balance that it gives.
+	ForegroundGrade composite.Grade `json:"foreground_grade,omitzero"`
+	BackgroundGrade composite.Grade `json:"background_grade,omitzero"`
 	// Operator joins the performer (A) and the background (B), whose alpha is 0 where its Fit does not
 	// reach. The default, "A over B", holds the background out and adds the performer.
 	Operator composite.Operator `json:"operator,omitzero"`
@@ -190,6 +195,12 @@ func (r Recipe) Check() error {
 	}
 	if err := r.checkOperator(); err != nil {
 		return err
+	}
+	if err := r.ForegroundGrade.Check(); err != nil {
+		return fmt.Errorf("foreground_grade: %w", err)
+	}
+	if err := r.BackgroundGrade.Check(); err != nil {
+		return fmt.Errorf("background_grade: %w", err)
 	}
 	if _, err := matte.NewRegions(1, 1, r.Regions); err != nil {
 		return err

@@ -181,6 +181,7 @@ type comp struct {
 	Depth         *int     `help:"Bits of a value: 8 or 16, in exr 16 (half) or 32 (float). Default 16." placeholder:"BITS"`
 	Layers        []string `help:"In exr: matte, sigma or both as layers beside the color of comp and foreground." placeholder:"WHAT,..."`
 	Contact       bool     `help:"Write DIR/contact.png too: a frame from the middle of the take at every station of the job."`
+	grading
 	clips
 	Replace     bool    `help:"Overwrite files in DIR that were made with other settings, clips, and whatever has the name of a recipe that is to be saved; inputs never. Without it comp stops before the first frame."`
 	StopAtError bool    `help:"Begin no more frames after one that failed. Without it the others are done."`
@@ -202,6 +203,7 @@ func (comp) Help() string {
 		"twinplate comp --color color --band band --background sea.png --save-recipe take12.json    # estimates only",
 		"twinplate comp --recipe take12.json --shard 0/16 --out out    # the first of 16 parts",
 		"twinplate comp --recipe take12.json --out exr --format exr --layers matte,sigma --primaries ap1 --fps 24",
+		"twinplate comp take3 --background sea.png --out out --foreground-grade matrix=match.json,exposure=0.3 --background-grade exposure=-1,saturation=0.8",
 		"twinplate comp --recipe take12.json --out ghost --operator plus    # the two lights added: a double exposure",
 		"twinplate comp --color a.mov --band b.mov --background sea.mov --out out --archive take12.mkv --preview take12.mp4",
 		"twinplate comp --recipe take12.json --out out --stop-at-error    # goes on where it was stopped",
@@ -225,7 +227,7 @@ func (c *comp) recipe() (take.Recipe, error) {
 		}
 	}
 	whole := r.Frames
-	if err := c.into(&r); err != nil {
+	if err := c.plates.into(&r); err != nil {
 		return r, err
 	}
 	if c.Recipe != "" { // --frames says which of its frames are made
@@ -266,6 +268,9 @@ func (c *comp) recipe() (take.Recipe, error) {
 		if r.Regions, err = take.ReadRegions(c.Regions); err != nil {
 			return r, err
 		}
+	}
+	if err := c.grading.into(&r); err != nil {
+		return r, err
 	}
 	override(&r.Limits.Floor, c.Floor)
 	override(&r.Limits.Ceiling, c.Ceiling)
@@ -312,6 +317,14 @@ func (c *comp) targets(r take.Recipe) error {
 	}
 	if c.SaveRecipe != "" {
 		if err := outputs.Check(c.SaveRecipe, recipeKind); err != nil {
+			return err
+		}
+	}
+	if c.SaveCDL != "" {
+		if r.ForegroundGrade.None() && r.BackgroundGrade.None() {
+			return usageError{errors.New("--save-cdl: there is no grade: give --foreground-grade or --background-grade")}
+		}
+		if err := outputs.Check(c.SaveCDL, cdlKind); err != nil {
 			return err
 		}
 	}
@@ -443,6 +456,9 @@ func (c *comp) Run(t *terminal) error {
 			gains = nil // each frame's is estimated when it is done
 		}
 		err = job.Recipe(gains).Save(c.SaveRecipe)
+	}
+	if err == nil && c.SaveCDL != "" {
+		err = c.grading.save(job.Recipe(nil))
 	}
 	if err == nil && c.Out != "" && len(clips.Orders) > 0 {
 		if len(report.Failed) > 0 {

@@ -47,6 +47,7 @@ type commands struct {
 	Check    check            `cmd:"" help:"Read a test shot as a crew would, before the set is struck: what is wrong, and what to do."`
 	Proof    proofCommand     `cmd:"" help:"Measure the whole job on simulated takes with random faults, against the noise floor."`
 	Register register         `cmd:"" help:"Estimate the geometry between the two cameras alone."`
+	Match    match            `cmd:"" help:"Find the matrix that gives back the color which the filter before the color camera takes."`
 	Chart    sheet            `cmd:"" help:"Write the sheet to print for register's --chart-color and --chart-band."`
 	Curves   curves           `cmd:"" help:"List the transfer curves and cameras that are known, each with its codes of black, gray and white."`
 	Dataset  datasetCommand   `cmd:"" help:"Write a training set from takes: plates, foreground, alpha, noise and composites, with a manifest."`

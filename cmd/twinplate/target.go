@@ -23,6 +23,7 @@ var (
 	planKind      = target.Kind{Name: "a plan", Is: target.Marked(`"readings"`, `"lamps_needed"`)}
 	checkPageKind = target.Kind{Name: "the page of a check", Is: target.Marked("<!DOCTYPE html>", "<title>Test shot: ")}
 	checkKind     = target.Kind{Name: "the readings of a check", Is: target.Marked(`"verdict"`, `"readings"`)}
+	cdlKind       = target.Kind{Name: "an ASC CDL", Is: target.Marked("<SOPNode>")}
 	contactKind   = target.Kind{Name: "a contact sheet", Is: target.Marked(contactTitle)}
 )
 
