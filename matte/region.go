@@ -25,6 +25,9 @@ const (
 	// Open: all of the background shows through, and the color plate's light beyond the screen's
 	// own is added to it.
 	Open RegionEffect = "open"
+	// Unspilled: the performer is solid but for their edges, and the spill on them is taken off, as
+	// TakeSpill does.
+	Unspilled RegionEffect = "unspilled"
 )
 
 // A Region is a closed outline within which the matte is what somebody says, and not what was
@@ -65,9 +68,9 @@ const (
 // Check returns an error that says what of the region is not valid, and what would be.
 func (r *Region) Check() error {
 	switch r.Effect {
-	case Outside, Solid, Open:
+	case Outside, Solid, Open, Unspilled:
 	default:
-		return fmt.Errorf("its effect is %.40q, and must be %s, %s or %s", string(r.Effect), Outside, Solid, Open)
+		return fmt.Errorf("its effect is %.40q, and must be %s, %s, %s or %s", string(r.Effect), Outside, Solid, Open, Unspilled)
 	}
 	if !(r.Feather >= 0 && r.Feather <= maxFeather) {
 		return fmt.Errorf("its feather is %v pixels, and must be 0 to %d", r.Feather, maxFeather)
@@ -341,27 +344,45 @@ func (r *Regions) On(frame int) ([]*plate.Gray, error) {
 	return out, nil
 }
 
-// Impose has the regions act on the solution of a frame, and returns how much of the frame they
-// changed, 0 to 1. They act in their order: where a region covers a pixel whole, what an earlier one
-// did there is undone; where it covers a part, the two are mixed in that proportion, as light is at
-// an edge. Outside is a transmission of 1 and no foreground; Solid one of 0, and the color plate's
+// An Imposed says what regions did to a frame.
+type Imposed struct {
+	Part  float64    // of the frame that they cover, 0 to 1
+	Spill SpillTaken // by those that are Unspilled; of several, the last that took any
+}
+
+// Impose has the regions act on the solution of a frame. Those that are Unspilled come first, since
+// they act on what was measured. The others act in their order: where a region covers a pixel whole,
+// what an earlier one did there is undone; where it covers a part, the two are mixed in that
+// proportion, as light is at an edge. Outside is a transmission of 1 and no foreground; Solid one of 0, and the color plate's
 // light; Open one of 1, and the color plate's light less the screen's.
 //
 // Number is the frame's. An error says which plane has another size than the solver's frames.
-func (s *Solver) Impose(dst *Solution, color *plate.RGB, gain float64, regions *Regions, number int) (changed float64, err error) {
+func (s *Solver) Impose(dst *Solution, color *plate.RGB, gain float64, regions *Regions, number int) (did Imposed, err error) {
 	if regions == nil || len(regions.list) == 0 {
-		return 0, nil
+		return did, nil
 	}
 	if err := cmp.Or(s.checkSolution(dst), plate.CheckSize("color plate", color.Size(), "solver's frame", s.Size()),
 		plate.CheckSize("regions' frame", regions.size, "solver's frame", s.Size())); err != nil {
-		return 0, err
+		return did, err
 	}
 	covers, err := regions.On(number)
 	if err != nil {
-		return 0, err
+		return did, err
 	}
 	for k, cover := range covers {
-		if cover != nil {
+		if cover == nil || regions.list[k].Effect != Unspilled {
+			continue
+		}
+		taken, err := s.TakeSpill(dst, gain, cover)
+		if err != nil {
+			return did, err
+		}
+		if taken.Part > 0 {
+			did.Spill = taken
+		}
+	}
+	for k, cover := range covers {
+		if cover != nil && regions.list[k].Effect != Unspilled {
 			s.impose(dst, color, gain, regions.list[k].Effect, cover)
 		}
 	}
@@ -374,7 +395,8 @@ func (s *Solver) Impose(dst *Solution, color *plate.RGB, gain float64, regions *
 			}
 		}
 	}
-	return float64(touched) / float64(max(len(dst.Transmission.Pix), 1)), nil
+	did.Part = float64(touched) / float64(max(len(dst.Transmission.Pix), 1))
+	return did, nil
 }
 
 // impose is Impose for what is covered so far by one effect.

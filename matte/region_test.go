@@ -97,7 +97,7 @@ func TestRegionRefuses(t *testing.T) {
 		r    matte.Region
 		want string
 	}{
-		{matte.Region{Effect: "gone", Keys: []matte.Outline{good}}, `its effect is "gone", and must be outside, solid or open`},
+		{matte.Region{Effect: "gone", Keys: []matte.Outline{good}}, `its effect is "gone", and must be outside, solid, open or unspilled`},
 		{matte.Region{Effect: matte.Solid}, "0 outlines"},
 		{matte.Region{Effect: matte.Solid, Name: "lamp", Keys: []matte.Outline{outline(1, 0, 0, 1, 1)}}, `region "lamp": its outline at frame 1 has 2 corners`},
 		{matte.Region{Effect: matte.Solid, Keys: []matte.Outline{good, good}}, "frames must rise"},
@@ -149,9 +149,9 @@ func TestImpose(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		changed, err := solver.Impose(solution, color, row.gain, regions, 1)
-		if err != nil || changed != row.changing {
-			t.Errorf("%s: %v of the frame changed, %v; want %v", row.effect, changed, err, row.changing)
+		did, err := solver.Impose(solution, color, row.gain, regions, 1)
+		if err != nil || did.Part != row.changing {
+			t.Errorf("%s: %v of the frame, %v; want %v", row.effect, did.Part, err, row.changing)
 		}
 		for k, x := range []int{0, 2, 3} {
 			gotT, gotF := solution.Transmission.Pix[x], solution.Foreground.Pix[1][x]
@@ -207,7 +207,7 @@ func ExampleSolver_Impose() {
 		fmt.Println(err)
 		return
 	}
-	changed, err := solver.Impose(solution, color, 1, regions, 1)
-	fmt.Printf("%.2f of the frame, %v; transmission %.0f at the left and %.0f at the right\n", changed, err, solution.Transmission.Pix[0], solution.Transmission.Pix[7])
+	did, err := solver.Impose(solution, color, 1, regions, 1)
+	fmt.Printf("%.2f of the frame, %v; transmission %.0f at the left and %.0f at the right\n", did.Part, err, solution.Transmission.Pix[0], solution.Transmission.Pix[7])
 	// Output: 0.50 of the frame, <nil>; transmission 1 at the left and 0 at the right
 }

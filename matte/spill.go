@@ -33,71 +33,38 @@ const spillLevel = 0.01
 func FindSpill(transmission *plate.Gray) Spill {
 	// Where no reason stands beside one, these are chosen by hand; not measured by itself.
 	const (
-		// One part in so many of the width, and pixels, that the core stays away from the rest.
-		away, leastAway = 100, 3
-		places          = 6    // to a half of a square's side
-		tail            = 0.05 // part of the core, of Low and High
-		none            = 1e-4 // transmission up to which spill comes from nowhere
+		tail = 0.05 // part of the core, of Low and High
+		none = 1e-4 // transmission up to which spill comes from nowhere
 	)
 	w, h := transmission.W, transmission.H
 	s := Spill{Map: plate.NewGray(w, h)}
-	smooth := boxMean(transmission, 1)
-	radius := max(w/away, leastAway)
-	high := boxMax(smooth, radius)
-	inside := make([]bool, w*h)
-	core, first := 0, 0
-	for i, v := range high.Pix {
-		if v <= openFrom {
-			if core == 0 {
-				first = i
-			}
-			inside[i] = true
-			s.Map.Pix[i] = transmission.Pix[i]
-			core++
-		}
-	}
-	if core == 0 {
+	c := findCore(transmission)
+	if c.size == 0 {
 		return s
 	}
-	s.Core = float64(core) / float64(w*h)
-	var values, around []float32
+	for i, in := range c.inside {
+		if in {
+			s.Map.Pix[i] = transmission.Pix[i]
+		}
+	}
+	s.Core = float64(c.size) / float64(w*h)
+	var values []float32
 	above := 0
 	// Where it comes from is the slope of a straight line through the core's spill, along the rows:
 	// from one end of the core's width to the other, over what there is in the middle.
 	var sum, nx, nxx, nxv float64
 	least, most := w, 0
-	// A dozen places to a square are enough, either way. Squares and their middles are on one grid,
-	// which goes through the core's first pixel: so a square has its own middle in it, and the
-	// smallest core has a square.
-	square := 2 * radius
-	step := max(square/places, 1)
-	reach := square / step * step
-	left, top := first%w%step, first/w%step
-	for y := top; y < h; y += step {
-		for x := left; x < w; x += step {
-			if !inside[y*w+x] {
-				continue
-			}
-			around = around[:0]
-			for v := y - reach; v <= y+reach; v += step {
-				for u := x - reach; u <= x+reach; u += step {
-					if u >= 0 && v >= 0 && u < w && v < h && inside[v*w+u] {
-						around = append(around, smooth.Pix[v*w+u])
-					}
-				}
-			}
-			v := robust.Median(around)
-			values = append(values, v)
-			if v > spillLevel {
-				above++
-			}
-			least, most = min(least, x), max(most, x)
-			fx, fv := float64(x), float64(v)
-			sum += fv
-			nx += fx
-			nxx += fx * fx
-			nxv += fx * fv
+	for _, p := range c.spots {
+		values = append(values, p.spill)
+		if p.spill > spillLevel {
+			above++
 		}
+		least, most = min(least, p.x), max(most, p.x)
+		fx, fv := float64(p.x), float64(p.spill)
+		sum += fv
+		nx += fx
+		nxx += fx * fx
+		nxv += fx * fv
 	}
 	n := float64(len(values))
 	s.Low, s.High = float64(quantile(values, tail)), float64(quantile(values, 1-tail))
@@ -107,6 +74,71 @@ func FindSpill(transmission *plate.Gray) Spill {
 		s.Side = min(max(slope*float64(most-least)/2/(sum/n), -1), 1)
 	}
 	return s
+}
+
+// A spillCore is where the performer should be solid, and the spill there.
+type spillCore struct {
+	w, h   int
+	inside []bool
+	size   int // pixels
+	// The spots lie on a grid of this step, from left and top on.
+	step, left, top int
+	spots           []spot
+}
+
+// A spot is the median of the transmission over the core's part of a square.
+type spot struct {
+	x, y  int
+	spill float32
+}
+
+func findCore(transmission *plate.Gray) *spillCore {
+	const (
+		// One part in so many of the width, and pixels, that the core stays away from the rest.
+		away, leastAway = 100, 3
+		places          = 6 // to a half of a square's side (chosen by hand)
+	)
+	c := &spillCore{w: transmission.W, h: transmission.H, inside: make([]bool, len(transmission.Pix))}
+	smooth := boxMean(transmission, 1)
+	radius := max(c.w/away, leastAway)
+	first := 0
+	for i, v := range boxMax(smooth, radius).Pix {
+		if v <= openFrom {
+			if c.size == 0 {
+				first = i
+			}
+			c.inside[i] = true
+			c.size++
+		}
+	}
+	if c.size == 0 {
+		return c
+	}
+	// A dozen places to a square are enough, either way. Squares and their middles are on one grid,
+	// which goes through the core's first pixel: so a square has its own middle in it, and the
+	// smallest core has a square.
+	square := 2 * radius
+	c.step = max(square/places, 1)
+	reach := square / c.step * c.step
+	c.left, c.top = first%c.w%c.step, first/c.w%c.step
+	var around []float32
+	for y := c.top; y < c.h; y += c.step {
+		for x := c.left; x < c.w; x += c.step {
+			if !c.inside[y*c.w+x] {
+				continue
+			}
+			around = around[:0]
+			for v := y - reach; v <= y+reach; v += c.step {
+				for u := x - reach; u <= x+reach; u += c.step {
+					if u >= 0 && v >= 0 && u < c.w && v < c.h && c.inside[v*c.w+u] {
+						around = append(around, smooth.Pix[v*c.w+u])
+					}
+				}
+			}
+			c.spots = append(c.spots, spot{x, y, robust.Median(around)})
+		}
+	}
+	return c
 }
 
 // Limits take the ends off a transmission: what lets less than Floor through becomes solid, and

@@ -3,6 +3,7 @@ package take
 import (
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -19,14 +20,15 @@ type plan struct {
 	tidy       bool
 	sigma      bool
 	limits     bool
+	unspilled  bool // the performer's spill is taken off
 	shaped     bool // regions, or the screen's extent, act on it
 	keep       bool // the plates are held until the next frame
 }
 
 func (j *Job) plan() plan {
 	r := &j.take.recipe
-	p := plan{band: r.Tidy || j.Glare.Strength > 0, tidy: r.Tidy, limits: r.Limits != (matte.Limits{}), shaped: j.regions != nil || j.Extent != nil}
-	p.foreground = p.tidy || p.limits || p.shaped || r.Operator != composite.AOverB
+	p := plan{band: r.Tidy || j.Glare.Strength > 0, tidy: r.Tidy, limits: r.Limits != (matte.Limits{}), unspilled: r.Spill == "core", shaped: j.regions != nil || j.Extent != nil}
+	p.foreground = p.tidy || p.limits || p.unspilled || p.shaped || r.Operator != composite.AOverB
 	return p
 }
 
@@ -69,14 +71,15 @@ type Result struct {
 	Number       int
 	Gain         matte.Gain
 	Transmission *plate.Gray
-	Foreground   *plate.RGB    // premultiplied, linear light
-	Background   *plate.RGB    // fitted to the frame; nil where the recipe has none
-	Comp         *plate.RGB    // nil where the recipe has no background
-	CompAlpha    *plate.Gray   // nil where Comp is opaque, as it is but for some operators
-	Sigma        *plate.Gray   // standard deviation of the transmission; nil where the recipe does not ask for it
-	Limited      matte.Limited // what the recipe's limits did
-	Imposed      float64       // the part of the frame, 0 to 1, that regions changed
-	Crossed      float64       // the part of the screen's border, 0 to 1, at which the performer is
+	Foreground   *plate.RGB       // premultiplied, linear light
+	Background   *plate.RGB       // fitted to the frame; nil where the recipe has none
+	Comp         *plate.RGB       // nil where the recipe has no background
+	CompAlpha    *plate.Gray      // nil where Comp is opaque, as it is but for some operators
+	Sigma        *plate.Gray      // standard deviation of the transmission; nil where the recipe does not ask for it
+	Limited      matte.Limited    // what the recipe's limits did
+	Spill        matte.SpillTaken // what was taken off the performer
+	Imposed      float64          // the part of the frame, 0 to 1, that regions changed
+	Crossed      float64          // the part of the screen's border, 0 to 1, at which the performer is
 }
 
 // A runner takes one frame after the other from its files to a result, and keeps the planes between
@@ -94,6 +97,7 @@ type runner struct {
 	back     hung
 	solution matte.Solution
 	sigma    *plate.Gray
+	measured *plate.Gray // the transmission before anybody imposes one
 	comp     *plate.RGB
 	open     *plate.Gray // a transmission of 1
 	joined   *plate.RGBA // the composite by another operator than the default
@@ -287,6 +291,18 @@ func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
 		}
 		r.Sigma = w.sigma
 	}
+	imposes := p.unspilled || j.regions != nil
+	if imposes && (p.sigma || p.keep) {
+		if w.measured == nil {
+			w.measured = plate.NewGray(j.colorSize.X, j.colorSize.Y)
+		}
+		copy(w.measured.Pix, w.solution.Transmission.Pix)
+	}
+	if p.unspilled {
+		if r.Spill, err = j.solver.TakeSpill(&w.solution, s.gain, nil); err != nil {
+			return err
+		}
+	}
 	if p.limits {
 		if r.Limited, err = j.solver.Limit(&w.solution, s.gain, j.take.recipe.Limits); err != nil {
 			return err
@@ -297,9 +313,31 @@ func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
 		if err = j.Extent.Beyond(&w.solution); err != nil {
 			return err
 		}
-		r.Imposed, err = j.solver.Impose(&w.solution, sample.Color, s.gain, j.regions, r.Number)
+		did, err := j.solver.Impose(&w.solution, sample.Color, s.gain, j.regions, r.Number)
+		if err != nil {
+			return err
+		}
+		if r.Imposed = did.Part; did.Spill.Part > 0 {
+			r.Spill = did.Spill
+		}
 	}
-	return err
+	if p.sigma {
+		w.imposeSigma()
+	}
+	return nil
+}
+
+// imposeSigma raises sigma where the matte is what somebody says: there it may be off by as much as
+// that is from what was measured.
+func (w *runner) imposeSigma() {
+	if w.measured == nil {
+		return
+	}
+	for i, t := range w.solution.Transmission.Pix {
+		if d := t - w.measured.Pix[i]; d != 0 {
+			w.sigma.Pix[i] = float32(math.Hypot(float64(w.sigma.Pix[i]), float64(d)))
+		}
+	}
 }
 
 // over lays a foreground over its background.

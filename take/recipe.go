@@ -111,6 +111,10 @@ type Recipe struct {
 	// reach. The default, "A over B", holds the background out and adds the performer.
 	Operator composite.Operator `json:"operator,omitzero"`
 	Regions  []matte.Region     `json:"regions,omitempty"` // within which the matte is what somebody says, in their order
+	// Spill says what becomes of the spill on the performer: it stays ("keep", the default), or it is
+	// taken off wherever the performer's core is ("core"), which then counts as solid. Regions that
+	// are unspilled take it off within them.
+	Spill string `json:"spill,omitempty"`
 	// Beyond says what shows beyond the screen's border: "outside", the background (the default where
 	// there is one), or "keep", the color plate as it is.
 	Beyond string `json:"beyond,omitempty"`
@@ -207,6 +211,9 @@ func (r Recipe) Check() error {
 	}
 	if !slices.Contains([]string{"", "outside", "keep"}, r.Beyond) {
 		return fmt.Errorf("beyond %q: it must be outside or keep", r.Beyond)
+	}
+	if !slices.Contains([]string{"", "keep", "core"}, r.Spill) {
+		return fmt.Errorf("spill %q: it must be keep or core", r.Spill)
 	}
 	if _, ok := clamps[r.Clamp]; !ok {
 		return fmt.Errorf("clamp %q: it must be transmission, none or all", r.Clamp)

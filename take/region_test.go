@@ -3,6 +3,8 @@ package take_test
 import (
 	"context"
 	"image"
+	"math"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strings"
@@ -65,6 +67,9 @@ func result(t *testing.T, r take.Recipe) (got take.Result, report *take.Report, 
 	report, err = job.Run(context.Background(), &take.RunOptions{Each: func(r *take.Result) error {
 		got = *r
 		got.Comp, got.Transmission = r.Comp.Clone(), r.Transmission.Clone()
+		if r.Sigma != nil {
+			got.Sigma = r.Sigma.Clone()
+		}
 		return nil
 	}})
 	if err != nil {
@@ -144,7 +149,7 @@ func TestReadRegions(t *testing.T) {
 	for _, row := range []struct{ text, want string }{
 		{list, ""}, {`{"version": 2, "regions": ` + list + `}`, ""},
 		{`[]`, "there is no region in it"}, {`{}`, "there is no region in it"}, {`[{"effect": "solid"`, "no list of regions"},
-		{strings.Replace(list, "solid", "hard", 1), `must be outside, solid or open`},
+		{strings.Replace(list, "solid", "hard", 1), `must be outside, solid, open or unspilled`},
 	} {
 		path := filepath.Join(dir, "r.json")
 		if err := os.WriteFile(path, []byte(row.text), 0o666); err != nil {
@@ -154,5 +159,94 @@ func TestReadRegions(t *testing.T) {
 		if row.want == "" && (err != nil || len(got) != 1) || row.want != "" && (err == nil || !strings.Contains(err.Error(), row.want) || !strings.Contains(err.Error(), path)) {
 			t.Errorf("%s: %v, %v; want %q", row.text, got, err, row.want)
 		}
+	}
+}
+
+// The done case: a screen over the middle 60 % of the frame, a stand and a lamp beside it and spill on
+// the performer becomes a clean shot without a region; with three regions the core is solid too, and
+// sigma says where the matte is not measured.
+func TestPartialScreenBecomesAShot(t *testing.T) {
+	const w, h = 320, 180
+	dir := t.TempDir()
+	rng := rand.New(rand.NewPCG(2, 2))
+	band, clean, color, dark, sea := plate.NewGray(w, h), plate.NewGray(w, h), plate.NewRGB(w, h), plate.NewRGB(w, h), plate.NewRGB(w, h)
+	sea.Fill(0.05, 0.15, 0.3)
+	truth := plate.NewGray(w, h) // of the transmission
+	for y := range h {
+		for x := range w {
+			i := y*w + x
+			light, leak := 0.8, 0. // of the screen, and what the color camera sees of the set
+			if x < w/5 || x >= w*4/5 {
+				light, leak = 0.002, 0.25 // a wall with some of the lamps' light on it
+				if x >= 30 && x < 34 {
+					light, leak = 0, 0.02 // a stand
+				}
+				if x >= 280 && x < 300 && y < 30 {
+					light, leak = 0.02, 3 // a lamp's head
+				}
+			}
+			open := min(max((math.Hypot(float64(x-160), float64(y-100)/1.5)-35)/3, 0), 1)
+			truth.Pix[i] = float32(open)
+			if light < 0.8 {
+				truth.Pix[i] = 1 // what is to show there
+			}
+			clean.Pix[i] = float32(light)
+			band.Pix[i] = float32(light*open + 0.8*0.02*(1-open) + 0.0015*rng.NormFloat64() + 0.004)
+			clean.Pix[i] += 0.004
+			for c := range 3 {
+				color.Pix[c][i] = float32(leak*open + 0.4*(1-open))
+			}
+		}
+	}
+	black := plate.NewGray(w, h)
+	black.Fill(0.004)
+	for name, f := range map[string]image.Image{"band": band, "clean": clean, "color": color, "dark": dark, "black": black, "sea": sea} {
+		if err := plate.Write(filepath.Join(dir, name+".png"), f, &plate.WriteOptions{Curve: plate.Linear}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	at := func(name string) string { return filepath.Join(dir, name+".png") }
+	r := take.Recipe{Color: at("color"), Band: at("band"), CleanBand: at("clean"), DarkBand: at("black"), CleanColor: at("dark"), Background: at("sea"), ColorCurve: "linear", BandCurve: "linear", BackgroundCurve: "linear", Write: []string{"comp", "sigma"}}
+	r.Geometry.Mode, r.Crosstalk.Mode, r.Gain.Mode = "none", "none", "none"
+	off := func(got take.Result) (rms, core float64) {
+		n, m := 0., 0.
+		for i, v := range truth.Pix {
+			want := float64(v)*0.3 + (1-float64(v))*0.4
+			// Within a few pixels of the screen's border the soft border is part of the shot.
+			if x := i % w; x > 54 && x < 74 || x > 246 && x < 266 {
+				continue
+			}
+			d := float64(got.Comp.Pix[2][i]) - want
+			rms += d * d
+			n++
+			if v == 0 {
+				core += float64(got.Transmission.Pix[i])
+				m++
+			}
+		}
+		return math.Sqrt(rms / n), core / m
+	}
+	got, report, _ := result(t, r)
+	rms, core := off(got)
+	t.Logf("no region: off by %.4f, the core lets %.4f through", rms, core)
+	if rms > 0.008 || math.Abs(core-0.02) > 0.002 || len(report.Crossed) != 0 {
+		t.Errorf("no region: off by %.4f, the core lets %.4f through, crossed %v", rms, core, report.Crossed)
+	}
+	box := func(x0, y0, x1, y1 float64) []matte.Outline {
+		return []matte.Outline{{Corners: []matte.Corner{{X: x0, Y: y0}, {X: x1, Y: y0}, {X: x1, Y: y1}, {X: x0, Y: y1}}}}
+	}
+	r.Regions = []matte.Region{
+		{Name: "performer", Effect: matte.Unspilled, Keys: box(0.3, 0.1, 0.7, 1)},
+		{Name: "chest", Effect: matte.Solid, Feather: 4, Keys: box(0.47, 0.5, 0.53, 0.7)},
+		{Name: "corner", Effect: matte.Outside, Keys: box(0, 0, 0.2, 0.3)},
+	}
+	got, report, _ = result(t, r)
+	rms, core = off(got)
+	t.Logf("three regions: off by %.4f, the core lets %.5f through; %+v", rms, core, report.Spill)
+	if rms > 0.003 || core > 0.001 || math.Abs(report.Spill.Mean-0.02) > 0.002 || report.Spill.Sigmas() < 5 {
+		t.Errorf("three regions: off by %.4f, the core lets %.5f through; %+v", rms, core, report.Spill)
+	}
+	if s := got.Sigma.Pix[100*w+160]; s < 0.018 {
+		t.Errorf("sigma in the core is %.4f, though the matte is not measured there: want 0.02 at least", s)
 	}
 }

@@ -48,6 +48,7 @@ type Report struct {
 	Failed  []Failure          // in the order of their numbers
 	Gains   map[int]float64    // by frame number
 	Limited matte.Limited      // what the recipe's limits did, in the mean over the frames that were done now; Most is the largest
+	Spill   matte.SpillTaken   // what was taken off the performer, in the mean likewise
 	Imposed float64            // the part of the frame that regions changed, in the mean likewise
 	Crossed []int              // frames, of those that were done now, in which the performer is at the screen's border
 	Seconds map[string]float64 // by stage, summed over the workers; "total" by the clock
@@ -190,6 +191,7 @@ const crossedFrom = 0.01
 type done struct {
 	gain    float64
 	limited matte.Limited
+	spill   matte.SpillTaken
 	imposed float64
 	crossed bool
 	kept    bool     // from an earlier run
@@ -203,7 +205,7 @@ func (r *run) frame(w *runner, plan plan, p *planes, i int, d *done) {
 	if result, d.err = w.frame(r.first+i, plan, nil, nil); d.err != nil {
 		return
 	}
-	d.gain, d.limited, d.imposed, d.crossed = result.Gain.Value, result.Limited, result.Imposed, result.Crossed > crossedFrom
+	d.gain, d.limited, d.spill, d.imposed, d.crossed = result.Gain.Value, result.Limited, result.Spill, result.Imposed, result.Crossed > crossedFrom
 	at := time.Now()
 	if r.out != nil {
 		if d.aside, d.err = r.out.write(r.first+i, &result, p); d.err != nil {
@@ -262,6 +264,7 @@ func (r *run) note(i int, d *done) {
 		report.Frames++
 		report.Gains[number] = d.gain
 		report.limited(d.limited)
+		report.spill(d.spill)
 		report.Imposed += (d.imposed - report.Imposed) / float64(report.Frames-report.Kept)
 		if d.crossed {
 			report.Crossed = append(report.Crossed, number)
@@ -272,6 +275,14 @@ func (r *run) note(i int, d *done) {
 	if r.opt.Progress != nil {
 		r.opt.Progress(report.Frames+len(report.Failed), len(r.pairs))
 	}
+}
+
+// spill adds what was taken off one more frame to the mean.
+func (r *Report) spill(s matte.SpillTaken) {
+	part := 1 / float64(r.Frames-r.Kept)
+	r.Spill.Part += (s.Part - r.Spill.Part) * part
+	r.Spill.Mean += (s.Mean - r.Spill.Mean) * part
+	r.Spill.Scatter += (s.Scatter - r.Spill.Scatter) * part
 }
 
 // limited adds what the limits did to one more frame to the mean.

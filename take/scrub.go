@@ -115,8 +115,12 @@ func (s *Scrubber) Sigma(f *Scrubbed) (*plate.Gray, error) {
 	j := s.w.job
 	var err error
 	s.w.sigma, err = j.solver.Sigma(s.w.sigma, matte.Sample{Color: f.Color, Band: f.Band}, f.Gain.Value, j.ColorNoise, j.BandNoise)
+	if err != nil {
+		return nil, err
+	}
+	s.w.imposeSigma()
 	f.Sigma = s.w.sigma
-	return f.Sigma, err
+	return f.Sigma, nil
 }
 
 // Held returns transmission * background of a frame that Frame has returned and that has a

@@ -170,7 +170,8 @@ type comp struct {
 	Clamp         *string  `help:"What is kept within the range of light: transmission (the default), none or all." placeholder:"WHAT"`
 	CleanFrom     *string  `help:"Without a clean band plate: take (rebuilt from the frames, the default) or screen (a smooth fit)." placeholder:"take|screen"`
 	Glare         *string  `help:"Veiling glare of the band camera's lens: none (the default), auto, or its strength." placeholder:"auto|none|S"`
-	Regions       string   `help:"A JSON file of regions: outlines within which the matte is outside, solid or open, with feather and key frames." placeholder:"F.json"`
+	Regions       string   `help:"A JSON file of regions: outlines within which the matte is outside, solid, open or unspilled, with feather and key frames." placeholder:"F.json"`
+	Spill         *string  `help:"What becomes of the lamps' light on the performer: keep (the default), or core: it is taken off wherever their core is, which then counts as solid. Regions that are unspilled take it off within them." placeholder:"keep|core"`
 	Beyond        *string  `help:"What shows beyond the screen's border: outside, the background (the default where there is one), or keep, the color plate as it is." placeholder:"outside|keep"`
 	Tidy          *bool    `negatable:"" help:"Take noise out of the open screen and the core. Intermediate alpha is not touched."`
 	Floor         *float64 `help:"Transmission below this becomes 0: hides spill, and whatever is that thin. Default 0." placeholder:"T"`
@@ -263,6 +264,7 @@ func (c *comp) recipe() (take.Recipe, error) {
 	override(&r.CleanFrom, c.CleanFrom)
 	override(&r.Tidy, c.Tidy)
 	override(&r.Beyond, c.Beyond)
+	override(&r.Spill, c.Spill)
 	if c.Regions != "" {
 		var err error
 		if r.Regions, err = take.ReadRegions(c.Regions); err != nil {
@@ -372,6 +374,7 @@ type compReport struct {
 	CleanSeen      *float64           `json:"clean_seen"` // how much of the frame the rebuilt clean band plate covers; null where none was
 	Limited        matte.Limited      `json:"limited"`
 	ScreenPart     *float64           `json:"screen_part"` // of the frame, where the screen covers a part and the background shows beyond; else null
+	Spill          matte.SpillTaken   `json:"spill"`       // that was taken off the performer
 	Imposed        float64            `json:"imposed"`     // the part of the frame that regions changed, in the mean
 	Crossed        []int              `json:"crossed"`     // frames in which the performer is at the screen's border
 	Gains          map[int]float64    `json:"gains"`
@@ -483,7 +486,7 @@ func (c *comp) Run(t *terminal) error {
 		if e := t.object(compReport{
 			lensFigures: newLensFigures(job.Estimate),
 			Sigma:       sigma, SigmaWorst: worst, Timing: newTimingReport(job.Timing),
-			ScreenColor: job.ScreenColor, Glare: job.Glare, CleanSeen: seen, Limited: report.Limited, Imposed: report.Imposed, Crossed: orEmpty(report.Crossed), ScreenPart: part,
+			ScreenColor: job.ScreenColor, Glare: job.Glare, CleanSeen: seen, Limited: report.Limited, Spill: report.Spill, Imposed: report.Imposed, Crossed: orEmpty(report.Crossed), ScreenPart: part,
 			Found: orEmpty(c.found), Frames: report.Frames, Kept: report.Kept, Left: report.Left, Aside: orEmpty(report.Aside), Output: job.Output(), Shard: c.Shard, Estimated: orEmpty(job.Estimated), Failed: len(report.Failed), Errors: orEmpty(report.Failed),
 			Geometry: job.Geometry, Model: job.Model, Residual: job.Residual,
 			Crosstalk: job.Crosstalk, CrosstalkSigma: job.CrosstalkSigma, Gains: report.Gains,
@@ -495,6 +498,9 @@ func (c *comp) Run(t *terminal) error {
 	} else {
 		if l := report.Limited; l.Floored+l.Opened > 0 {
 			t.printf("limits       %.1f %% of the frame made more solid, %.1f %% more open, by %.3f in the mean and %.3f at the most\n", 100*l.Floored, 100*l.Opened, l.MeanMoved, l.Most)
+		}
+		if s := report.Spill; s.Part > 0 {
+			t.printf("spill        %.1f %% of light was taken off %.1f %% of the frame, %.1f times the matte's noise there: it is solid because that was said, and not measured\n", 100*s.Mean, 100*s.Part, s.Sigmas())
 		}
 		if report.Imposed > 0 {
 			t.printf("regions      %.1f %% of the frame is as they say, and not as it was measured\n", 100*report.Imposed)
