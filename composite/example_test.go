@@ -243,3 +243,11 @@ func ExampleGrade() {
 	// 0.306 0.273 0.240
 	// slope [2.070 1.882 1.694] power [1.200 1.200 1.200]
 }
+
+// A still that drifts: halfway between where it begins and where it ends.
+func ExampleFit_Toward() {
+	begin, end := composite.Fit{}, composite.Fit{Scale: 1.21, OffsetX: -0.04}
+	half := begin.Toward(end, 0.5)
+	fmt.Printf("%.2f times, moved by %.2f\n", half.Scale, half.OffsetX)
+	// Output: 1.10 times, moved by -0.02
+}

@@ -64,6 +64,29 @@ type Fit struct {
 
 	// Scale enlarges the picture about its center beyond what Mode does. 0 means 1.
 	Scale float64 `json:"scale,omitempty"`
+
+	// Turn turns the picture clockwise about its own center, in degrees, -360 to 360. Softness blurs
+	// it as it lies in the frame, by a Gaussian of that standard deviation in the frame's pixels, 0 to
+	// 200: out of focus, as what lies far behind is.
+	Turn     float64 `json:"turn,omitempty"`
+	Softness float64 `json:"softness,omitempty"`
+}
+
+// Toward returns the fit that lies between f and end, at part 0 to 1 of the way: moved, turned and
+// softened evenly, and enlarged by the same factor in each step. The mode is f's.
+func (f Fit) Toward(end Fit, part float64) Fit {
+	mix := func(a, b float64) float64 { return a + part*(b-a) }
+	scale := func(v float64) float64 {
+		if v == 0 {
+			return 1
+		}
+		return v
+	}
+	return Fit{
+		Mode: f.Mode, OffsetX: mix(f.OffsetX, end.OffsetX), OffsetY: mix(f.OffsetY, end.OffsetY),
+		Scale: scale(f.Scale) * math.Pow(scale(end.Scale)/scale(f.Scale), part),
+		Turn:  mix(f.Turn, end.Turn), Softness: mix(f.Softness, end.Softness),
+	}
 }
 
 // Limits that keep a mistyped number from asking for more memory than there is.
@@ -71,10 +94,13 @@ const (
 	maxSide   = 1 << 16 // pixels
 	maxScale  = 1000
 	maxOffset = 1000 // frames
+
+	maxTurn     = 360 // degrees
+	maxSoftness = 200 // pixels
 )
 
-// check returns an error that says which field is not valid, and why.
-func (f Fit) check() error {
+// Check returns an error that says which field is not valid, and why.
+func (f Fit) Check() error {
 	if !f.Mode.valid() {
 		_, err := f.Mode.MarshalText()
 		return err
@@ -87,6 +113,12 @@ func (f Fit) check() error {
 	}
 	if !(math.Abs(f.OffsetY) <= maxOffset) {
 		return fmt.Errorf("composite: the fit's offset_y is %v frames, and must be -%d to %d", f.OffsetY, maxOffset, maxOffset)
+	}
+	if !(math.Abs(f.Turn) <= maxTurn) {
+		return fmt.Errorf("composite: the fit's turn is %v degrees, and must be -%d to %d", f.Turn, maxTurn, maxTurn)
+	}
+	if !(f.Softness >= 0 && f.Softness <= maxSoftness) {
+		return fmt.Errorf("composite: the fit's softness is %v pixels, and must be 0 to %d", f.Softness, maxSoftness)
 	}
 	return nil
 }

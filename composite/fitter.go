@@ -5,6 +5,7 @@ import (
 	"math"
 	"sync"
 
+	"example.com/twinplate/internal/blur"
 	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/plate"
 )
@@ -23,6 +24,8 @@ type Fitter struct {
 	srcW, srcH, dstW, dstH int
 	same                   bool // the frame is the picture
 	cols, rows             taps
+	softness               float64
+	turn                   *turning  // nil: the picture is upright
 	scratch                sync.Pool // of *[]float32: a row of the picture, srcW long
 }
 
@@ -36,16 +39,19 @@ func NewFitter(srcW, srcH, dstW, dstH int, f Fit) (*Fitter, error) {
 	if err := checkSides("frame", dstW, dstH); err != nil {
 		return nil, err
 	}
-	if err := f.check(); err != nil {
+	if err := f.Check(); err != nil {
 		return nil, err
 	}
 	left, top, sx, sy := f.place(srcW, srcH, dstW, dstH)
-	return &Fitter{
-		srcW: srcW, srcH: srcH, dstW: dstW, dstH: dstH,
-		same: srcW == dstW && srcH == dstH && left == 0 && top == 0 && sx == 1 && sy == 1,
-		cols: newTaps(srcW, dstW, left, sx),
-		rows: newTaps(srcH, dstH, top, sy),
-	}, nil
+	out := &Fitter{srcW: srcW, srcH: srcH, dstW: dstW, dstH: dstH, softness: f.Softness}
+	if math.Mod(f.Turn, 360) != 0 {
+		var err error
+		out.turn, err = newTurning(srcW, srcH, left, top, sx, sy, f.Turn)
+		return out, err
+	}
+	out.same = srcW == dstW && srcH == dstH && left == 0 && top == 0 && sx == 1 && sy == 1 && f.Softness == 0
+	out.cols, out.rows = newTaps(srcW, dstW, left, sx), newTaps(srcH, dstH, top, sy)
+	return out, nil
 }
 
 func checkSides(name string, w, h int) error {
@@ -62,6 +68,14 @@ func (f *Fitter) Same() bool { return f.same }
 // Coverage returns how much of each pixel of the frame the picture reaches, 0 to 1: the alpha of what
 // RGB returns.
 func (f *Fitter) Coverage() *plate.Gray {
+	out := plate.NewGray(f.dstW, f.dstH)
+	if f.turn != nil {
+		for i := range out.Pix {
+			_, _, out.Pix[i] = f.turn.at(i%out.W, i/out.W)
+		}
+		f.soften(out.Pix)
+		return out
+	}
 	cover := func(t *taps) []float32 {
 		parts := make([]float32, len(t.first))
 		for i := range parts {
@@ -78,10 +92,10 @@ func (f *Fitter) Coverage() *plate.Gray {
 		return parts
 	}
 	across, down := cover(&f.cols), cover(&f.rows)
-	out := plate.NewGray(f.dstW, f.dstH)
 	for i := range out.Pix {
 		out.Pix[i] = across[i%out.W] * down[i/out.W]
 	}
+	f.soften(out.Pix)
 	return out
 }
 
@@ -96,11 +110,25 @@ func (f *Fitter) RGB(dst, src *plate.RGB) (*plate.RGB, error) {
 	if err != nil {
 		return nil, err
 	}
-	for c := range dst.Pix {
-		f.plane(dst.Pix[c], src.Pix[c])
-	}
+	f.planes(dst.Pix[:], src.Pix[:])
 	return dst, nil
 }
+
+// planes fits planes of one picture.
+func (f *Fitter) planes(dst, src [][]float32) {
+	if f.turn != nil {
+		f.turn.planes(dst, src, f.dstW, f.dstH)
+	} else {
+		for c := range dst {
+			f.plane(dst[c], src[c])
+		}
+	}
+	for c := range dst {
+		f.soften(dst[c])
+	}
+}
+
+func (f *Fitter) soften(pix []float32) { blur.Gaussian(pix, f.dstW, f.dstH, f.softness) }
 
 // RGBA is RGB for a premultiplied layer: what src does not reach is transparent. Alpha is clamped
 // to 0 to 1 where the filter overshoots.
@@ -111,7 +139,7 @@ func (f *Fitter) RGBA(dst, src *plate.RGBA) (*plate.RGBA, error) {
 	if _, err := f.RGB(&dst.RGB, &src.RGB); err != nil {
 		return nil, err
 	}
-	f.plane(dst.A, src.A)
+	f.planes([][]float32{dst.A}, [][]float32{src.A})
 	if !f.same {
 		for i, a := range dst.A {
 			dst.A[i] = min(max(a, 0), 1)

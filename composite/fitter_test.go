@@ -5,6 +5,7 @@ import (
 	"image"
 	"image/color"
 	"math"
+	"math/rand/v2"
 	"slices"
 	"strings"
 	"sync"
@@ -343,6 +344,101 @@ func TestCoverage(t *testing.T) {
 			if math.Abs(float64(got-want.Pix[0][i])) > 1e-5 || got > 1 {
 				t.Fatalf("%+v: pixel %d is covered by %v, and a picture of ones is %v", fit, i, got, want.Pix[0][i])
 			}
+		}
+	}
+}
+
+// Turned by right angles a picture is its rows as columns, to the bit but for rounding; whatever the
+// angle its light and its center stay, and it covers its own area.
+func TestTurn(t *testing.T) {
+	src := plate.NewRGB(40, 40)
+	rng := rand.New(rand.NewPCG(4, 4))
+	for c := range src.Pix {
+		for i := range src.Pix[c] {
+			src.Pix[c][i] = rng.Float32()
+		}
+	}
+	for degrees, from := range map[float64]func(x, y int) (int, int){
+		90:   func(x, y int) (int, int) { return y, 39 - x },
+		-90:  func(x, y int) (int, int) { return 39 - y, x },
+		180:  func(x, y int) (int, int) { return 39 - x, 39 - y },
+		-270: func(x, y int) (int, int) { return y, 39 - x },
+	} {
+		f, err := NewFitter(40, 40, 40, 40, Fit{Turn: degrees})
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := f.RGB(nil, src)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, v := range got.Pix[1] {
+			x, y := from(i%40, i/40)
+			if d := v - src.Pix[1][y*40+x]; d > 1e-5 || d < -1e-5 {
+				t.Fatalf("%v degrees: pixel %d is %v, want %v", degrees, i, v, src.Pix[1][y*40+x])
+			}
+		}
+	}
+	for _, size := range []int{60, 400} { // enlarged or as it is, and shrunk
+		smooth := plate.NewRGB(size, size/2)
+		for i := range smooth.Pix[0] {
+			x, y := (float64(i%size)+0.5)/float64(size)-0.5, (float64(i/size)+0.5)/float64(size)-0.25
+			smooth.Pix[0][i] = float32(math.Exp(-(x*x + y*y) / 0.02))
+		}
+		f, err := NewFitter(size, size/2, 200, 200, Fit{Mode: Inside, Scale: 0.6, Turn: 33, OffsetX: 0.1, OffsetY: -0.05})
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := f.RGB(nil, smooth)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var light, x, y, area float64
+		for i, v := range got.Pix[0] {
+			light += float64(v)
+			x += float64(v) * (float64(i%200) + 0.5)
+			y += float64(v) * (float64(i/200) + 0.5)
+		}
+		for _, v := range f.Coverage().Pix {
+			area += float64(v)
+		}
+		// The bell's integral, 2 pi times its variance of 0.01 widths squared, of 120 pixels, less what
+		// lies beyond the picture, 2.5 standard deviations above and below.
+		if want := 2 * math.Pi * 0.01 * 120 * 120 * math.Erf(2.5/math.Sqrt2); math.Abs(light-want) > 0.002*want || math.Abs(x/light-120) > 0.1 || math.Abs(y/light-90) > 0.1 || math.Abs(area-120*60) > 20 {
+			t.Errorf("of %d pixels: light %.1f, want %.1f; center %.2f, %.2f; area %.0f", size, light, want, x/light, y/light, area)
+		}
+	}
+}
+
+// Softness spreads light and keeps it.
+func TestSoftness(t *testing.T) {
+	src := plate.NewRGB(64, 64)
+	src.Pix[2][32*64+32] = 1
+	f, err := NewFitter(64, 64, 64, 64, Fit{Softness: 3})
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := f.RGB(nil, src)
+	if err != nil {
+		t.Fatal(err)
+	}
+	sum, want := 0., 1/(2*math.Pi*9)
+	for _, v := range got.Pix[2] {
+		sum += float64(v)
+	}
+	if peak := float64(got.Pix[2][32*64+32]); math.Abs(sum-1) > 1e-4 || math.Abs(peak-want) > 0.08*want || f.Same() {
+		t.Errorf("sum %v, peak %v, want %v", sum, peak, want)
+	}
+}
+
+func TestToward(t *testing.T) {
+	a, b := Fit{Mode: Inside, OffsetX: 0.1}, Fit{Scale: 4, Turn: 10, Softness: 2}
+	if got := a.Toward(b, 0.5); got != (Fit{Mode: Inside, OffsetX: 0.05, Scale: 2, Turn: 5, Softness: 1}) {
+		t.Errorf("%+v", got)
+	}
+	for _, f := range []Fit{{Turn: 400}, {Turn: math.NaN()}, {Softness: -1}, {Softness: 900}} {
+		if _, err := NewFitter(4, 4, 4, 4, f); err == nil {
+			t.Errorf("%+v was taken", f)
 		}
 	}
 }

@@ -10,6 +10,7 @@ import (
 
 	"golang.org/x/image/vector"
 
+	"example.com/twinplate/internal/blur"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 )
@@ -149,7 +150,10 @@ func (r *Region) Cover(w, h, frame int) (*plate.Gray, error) {
 	wide, high := w+2*pad, h+2*pad
 	out := plate.NewGray(wide, high)
 	raster(out, corners, float64(w), float64(h), float64(pad))
-	soften(out, sigma)
+	if sigma > 0 {
+		const pixel = 0.28867513459481287 // the standard deviation of a pixel's width, 1/sqrt(12)
+		blur.Gaussian(out.Pix, wide, high, math.Hypot(sigma, pixel))
+	}
 	if pad == 0 {
 		return out, nil
 	}
@@ -217,80 +221,6 @@ func raster(out *plate.Gray, corners []Corner, w, h, pad float64) {
 	parallel.Rows(out.W, out.H, func(y0, y1 int) {
 		for i := y0 * out.W; i < y1*out.W; i++ {
 			out.Pix[i] = float32(uint32(mask.Pix[2*i])<<8|uint32(mask.Pix[2*i+1])) / 0xffff
-		}
-	})
-}
-
-// soften convolves a plane with a Gaussian of that standard deviation, in pixels.
-func soften(f *plate.Gray, sigma float64) {
-	const direct = 8. // pixels, from which three boxes are as good and quicker
-	switch {
-	case sigma <= 0:
-		return
-	case sigma > direct:
-		// Three boxes whose variances, (side^2 - 1) / 12 each, add up to the Gaussian's.
-		side := math.Sqrt(4*sigma*sigma + 1)
-		small := int(math.Floor((side - 1) / 2))
-		smaller := 0 // how many of the three are the smaller ones
-		best := math.Inf(1)
-		for k := range 4 {
-			have := 0.
-			for i := range 3 {
-				s := float64(2*small + 1)
-				if i >= k {
-					s += 2
-				}
-				have += (s*s - 1) / 12
-			}
-			if d := math.Abs(have - sigma*sigma); d < best {
-				best, smaller = d, k
-			}
-		}
-		for i := range 3 {
-			r := small
-			if i >= smaller {
-				r++
-			}
-			*f = *boxMean(f, r)
-		}
-		return
-	}
-	reach := int(math.Ceil(3*sigma)) + 1
-	taps := make([]float32, 2*reach+1)
-	sum := 0.
-	for i := range taps {
-		d := float64(i - reach)
-		// Over the pixel's width, so that a narrow Gaussian keeps its variance.
-		v := math.Erf((d+0.5)/(math.Sqrt2*sigma)) - math.Erf((d-0.5)/(math.Sqrt2*sigma))
-		taps[i] = float32(v)
-		sum += v
-	}
-	for i := range taps {
-		taps[i] /= float32(sum)
-	}
-	tmp := plate.NewGray(f.W, f.H)
-	parallel.Rows(f.W, f.H, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			row, to := f.Pix[y*f.W:(y+1)*f.W], tmp.Pix[y*f.W:(y+1)*f.W]
-			for x := range to {
-				var v float32
-				for i, k := range taps {
-					v += k * row[min(max(x+i-reach, 0), f.W-1)]
-				}
-				to[x] = v
-			}
-		}
-	})
-	parallel.Rows(f.W, f.H, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			to := f.Pix[y*f.W : (y+1)*f.W]
-			clear(to)
-			for i, k := range taps {
-				from := tmp.Pix[min(max(y+i-reach, 0), f.H-1)*f.W:]
-				for x := range to {
-					to[x] += k * from[x]
-				}
-			}
 		}
 	})
 }

@@ -17,7 +17,11 @@ type backdrop struct {
 	pairs    []FilePair // that are made
 	whole    []FilePair // of the recipe's frames
 	byNumber bool       // by the frames' numbers, and not in order
-	fitter   *composite.Fitter
+	start    int        // in order, the place of the one that goes with the first
+	loop     bool       // after the last comes the first
+	fit      composite.Fit
+	end      *composite.Fit    // nil: it does not drift
+	fitter   *composite.Fitter // of fit
 	grade    *composite.Grader // nil: none
 	size     image.Point       // of what it is fitted from
 	alpha    *plate.Gray       // where the recipe's operator asks for it: how much of each pixel the background reaches
@@ -34,8 +38,13 @@ func (t *Take) newBackdrop() (b *backdrop, note string, err error) {
 	if err != nil {
 		return nil, "", err
 	}
-	if b.fitter, err = composite.NewFitter(info.W, info.H, t.colorSize.X, t.colorSize.Y, t.recipe.Fit); err != nil {
+	b.fit, b.end, b.loop = t.recipe.Fit, t.recipe.FitEnd, t.recipe.BackgroundEnd == "loop"
+	b.size = image.Pt(info.W, info.H)
+	if b.fitter, err = b.fitterOf(b.fit); err != nil {
 		return nil, "", fmt.Errorf("%s: %w", from.Path, err)
+	}
+	if b.end != nil && *b.end == b.fit {
+		b.end = nil
 	}
 	if op := t.recipe.Operator; op != composite.AOverB {
 		b.alpha = b.fitter.Coverage()
@@ -48,11 +57,24 @@ func (t *Take) newBackdrop() (b *backdrop, note string, err error) {
 			}
 		}
 	}
-	b.size = image.Pt(info.W, info.H)
-	b.byNumber = !slices.ContainsFunc(b.whole, func(p FilePair) bool { _, ok := b.frames.at(p.Number); return !ok })
+	if start := t.recipe.BackgroundStart; start != nil {
+		i := slices.IndexFunc(b.frames, func(f FrameFile) bool { return f.Number == *start })
+		if i < 0 {
+			return nil, "", fmt.Errorf("background_start %d: the background has no such frame: it has %d to %d", *start, b.frames[0].Number, b.frames[len(b.frames)-1].Number)
+		}
+		b.start = i
+	}
+	b.byNumber = t.recipe.BackgroundStart == nil && !slices.ContainsFunc(b.whole, func(p FilePair) bool { _, ok := b.frames.at(p.Number); return !ok })
 	if n := len(b.frames); n > 1 && !b.byNumber {
 		note = "the background's frame numbers are not the take's: its frames are used in order"
-		if n < len(b.whole) {
+		if t.recipe.BackgroundStart != nil {
+			note = fmt.Sprintf("the background begins with its frame %d", *t.recipe.BackgroundStart)
+		}
+		switch {
+		case n-b.start >= len(b.whole):
+		case b.loop:
+			note += fmt.Sprintf(", and after the last of its %d it begins anew", n)
+		default:
 			note += fmt.Sprintf(", and the last of its %d is held", n)
 		}
 	}
@@ -67,65 +89,122 @@ func (s Sequence) at(number int) (FrameFile, bool) {
 	return s[i], true
 }
 
+// place returns where the take's frame at index i is among the recipe's frames.
+func (b *backdrop) place(i int) int {
+	at, _ := slices.BinarySearchFunc(b.whole, b.pairs[i].Number, func(p FilePair, n int) int { return p.Number - n })
+	return at
+}
+
 // file returns the background for the take's frame at index i: the still; the frame of the same
 // number where the background has all the take's numbers; otherwise the one of the same place in the
-// order of the recipe's frames, or the last.
+// order of the recipe's frames, from the start on, and beyond its end the last or the first again.
 func (b *backdrop) file(i int) string {
-	n := b.pairs[i].Number
 	if b.byNumber {
-		if f, ok := b.frames.at(n); ok {
+		if f, ok := b.frames.at(b.pairs[i].Number); ok {
 			return f.Path
 		}
 	}
-	at, _ := slices.BinarySearchFunc(b.whole, n, func(p FilePair, n int) int { return p.Number - n })
+	at := b.start + b.place(i)
+	if b.loop {
+		at %= len(b.frames)
+	}
 	return b.frames[min(at, len(b.frames)-1)].Path
+}
+
+// fitAt returns how the background lies behind the take's frame at index i.
+func (b *backdrop) fitAt(i int) composite.Fit {
+	if b.end == nil {
+		return b.fit
+	}
+	return b.fit.Toward(*b.end, float64(b.place(i))/float64(max(len(b.whole)-1, 1)))
+}
+
+func (b *backdrop) fitterOf(f composite.Fit) (*composite.Fitter, error) {
+	return composite.NewFitter(b.size.X, b.size.Y, b.in.colorSize.X, b.in.colorSize.Y, f)
+}
+
+// same reports whether the background's pictures are the frames, and need not be fitted.
+func (b *backdrop) same() bool { return b.end == nil && b.fitter.Same() }
+
+// reach returns how much of each pixel the background of the frame at index i reaches, where the
+// recipe's operator asks for it.
+func (b *backdrop) reach(i int) (*plate.Gray, error) {
+	if b.end == nil {
+		return b.alpha, nil
+	}
+	f, err := b.fitterOf(b.fitAt(i))
+	if err != nil {
+		return nil, err
+	}
+	return f.Coverage(), nil
 }
 
 // A hung background is fitted to a frame. Its memory goes from one frame to the next.
 type hung struct {
-	path    string     // the file that it was read from; "": none
-	picture *plate.RGB // what that holds, where it is not of the frame's size
+	at      hanging
+	path    string     // the file that picture was read from; "": none
+	picture *plate.RGB // where it is not of the frame's size
 	fitted  *plate.RGB
 }
 
+// A hanging is a file and how it is fitted; the zero value is none.
+type hanging struct {
+	path string
+	fit  composite.Fit
+}
+
+// has reports whether no file must be read for it.
+func (h *hung) has(at hanging) bool { return h.at == at || h.path == at.path && h.picture != nil }
+
+func (b *backdrop) hanging(i int) hanging { return hanging{b.file(i), b.fitAt(i)} }
+
 // hang reads and fits the background of the frame at index i into h, unless it is there already.
 func (b *backdrop) hang(h *hung, i int) error {
-	path := b.file(i)
-	if path == h.path {
+	at := b.hanging(i)
+	if at == h.at {
 		return nil
 	}
-	h.path = ""
-	into := h.picture
-	if b.fitter.Same() {
-		into = h.fitted
-	}
-	picture, err := b.in.readRGB(into, path, b.in.backgroundCurve, b.in.backgroundPrimaries)
-	if err != nil {
-		return err
-	}
-	if b.grade != nil {
-		b.grade.Frame(picture)
-	}
-	switch {
-	case b.fitter.Same() && picture.Size() == b.in.colorSize:
-		h.fitted = picture
-	default:
-		h.picture = picture
-		if h.fitted, err = b.fitter.RGB(h.fitted, picture); err != nil {
-			h.fitted = nil
-			return fmt.Errorf("%s: %w", path, err)
+	h.at = hanging{}
+	if !h.has(at) {
+		h.path = ""
+		into := h.picture
+		if b.same() {
+			into = h.fitted
 		}
+		picture, err := b.in.readRGB(into, at.path, b.in.backgroundCurve, b.in.backgroundPrimaries)
+		if err != nil {
+			return err
+		}
+		if b.grade != nil {
+			b.grade.Frame(picture)
+		}
+		if b.same() && picture.Size() == b.in.colorSize {
+			h.at, h.fitted = at, picture
+			return nil
+		}
+		h.path, h.picture = at.path, picture
 	}
-	h.path = path
+	fitter, err := b.fitter, error(nil)
+	if b.end != nil {
+		fitter, err = b.fitterOf(at.fit)
+	}
+	if err == nil {
+		h.fitted, err = fitter.RGB(h.fitted, h.picture)
+	}
+	if err != nil {
+		h.fitted = nil
+		return fmt.Errorf("%s: %w", at.path, err)
+	}
+	h.at = at
 	return nil
 }
 
 // open is hang for whoever needs a row at a time: where it can be, the file is read so, and with keep
 // into h.fitted, which keepRows makes the background that is there.
 func (b *backdrop) open(h *hung, i int, keep bool) (rows, error) {
-	if path := b.file(i); path != h.path && b.fitter.Same() {
-		h.path = ""
-		f, err := b.in.openRGB(h.fitted, keep, path, b.in.backgroundCurve, b.in.backgroundPrimaries)
+	if at := b.hanging(i); at != h.at && b.same() {
+		h.at = hanging{}
+		f, err := b.in.openRGB(h.fitted, keep, at.path, b.in.backgroundCurve, b.in.backgroundPrimaries)
 		if err != nil {
 			return nil, err
 		}
@@ -141,7 +220,7 @@ func (b *backdrop) open(h *hung, i int, keep bool) (rows, error) {
 // shared returns a function that gives the background that all frames share, which it reads the first
 // time that it is called. It is nil where each frame has a background of its own.
 func (b *backdrop) shared() func() (*plate.RGB, error) {
-	if len(b.frames) != 1 {
+	if len(b.frames) != 1 || b.end != nil {
 		return nil
 	}
 	return sync.OnceValues(func() (*plate.RGB, error) {

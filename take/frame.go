@@ -225,7 +225,7 @@ func (w *runner) frame(i int, p plan, change *Change, each func(y int, row [3][]
 		r.Background = s.background.plane()
 	}
 	if p.foreground {
-		if err := w.over(&r, change); err != nil {
+		if err := w.over(&r, i, change); err != nil {
 			return r, err
 		}
 	}
@@ -241,7 +241,7 @@ func (w *runner) frame(i int, p plan, change *Change, each func(y int, row [3][]
 	if p.keep && change.Plates == nil {
 		w.held = i + 1
 		if s.background != nil {
-			w.back.path, w.back.fitted = j.backdrop.file(i), r.Background
+			w.back.at, w.back.fitted = j.backdrop.hanging(i), r.Background
 		}
 	}
 	return r, nil
@@ -341,7 +341,7 @@ func (w *runner) imposeSigma() {
 }
 
 // over lays a foreground over its background.
-func (w *runner) over(r *Result, change *Change) (err error) {
+func (w *runner) over(r *Result, i int, change *Change) (err error) {
 	if change.Foreground != nil {
 		if err := change.Foreground(&w.solution); err != nil {
 			return fmt.Errorf("frame %d: %w", r.Number, err)
@@ -351,7 +351,7 @@ func (w *runner) over(r *Result, change *Change) (err error) {
 		return nil
 	}
 	if op := w.job.take.recipe.Operator; op != composite.AOverB && !change.Whole {
-		return w.join(r, op)
+		return w.join(r, op, i)
 	}
 	t := r.Transmission
 	if change.Whole {
@@ -367,10 +367,14 @@ func (w *runner) over(r *Result, change *Change) (err error) {
 }
 
 // join is over by an operator other than the default, which may leave the composite transparent.
-func (w *runner) join(r *Result, op composite.Operator) (err error) {
+func (w *runner) join(r *Result, op composite.Operator, i int) (err error) {
+	reach, err := w.job.backdrop.reach(i)
+	if err != nil {
+		return err
+	}
 	w.alpha = matte.Alpha(w.alpha, r.Transmission)
 	performer := &plate.RGBA{RGB: *r.Foreground, A: w.alpha.Pix}
-	background := &plate.RGBA{RGB: *r.Background, A: w.job.backdrop.alpha.Pix}
+	background := &plate.RGBA{RGB: *r.Background, A: reach.Pix}
 	if w.joined, err = composite.Compose(w.joined, op, performer, background); err != nil {
 		return err
 	}

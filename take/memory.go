@@ -52,11 +52,11 @@ func (j *Job) frameMemory(opt *RunOptions) int64 {
 		values += 4 * frame // on the way to sigma's slopes
 	}
 	back := int64(0)
-	if j.backdrop != nil && len(t.background) > 1 {
+	if j.backdrop != nil && (len(t.background) > 1 || j.backdrop.end != nil) {
 		size := j.backdrop.size
 		back = int64(size.X) * int64(size.Y)
 		values += 3 * frame // a background as it is fitted
-		if !j.backdrop.fitter.Same() {
+		if !j.backdrop.same() {
 			values += 3 * back // and as it is read
 		}
 	}

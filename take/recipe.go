@@ -102,6 +102,13 @@ type Recipe struct {
 	BandNoise   *matte.Noise        `json:"band_noise,omitempty"`   // likewise, as the band camera made its frames
 	Clamp       string              `json:"clamp,omitempty"`        // "transmission" (default), "none" or "all"
 	Fit         composite.Fit       `json:"fit,omitzero"`           // of the background
+	// FitEnd is where the background has drifted to at the recipe's last frame; nil: it stays. Its mode is Fit's.
+	FitEnd *composite.Fit `json:"fit_end,omitempty"`
+	// BackgroundStart is the number of the background's frame that goes with the recipe's first; nil:
+	// the one of the same number, or the first. BackgroundEnd says what comes after its last: "hold",
+	// the last (the default), or "loop", the first again.
+	BackgroundStart *int   `json:"background_start,omitempty"`
+	BackgroundEnd   string `json:"background_end,omitempty"`
 	// What is done to the color of the foreground and of the background before the sum. A gray card
 	// is in the color plate of its frame, or in the background's first picture; a run replaces it by
 	// the balance that it gives.
@@ -199,6 +206,17 @@ func (r Recipe) Check() error {
 	}
 	if err := r.checkOperator(); err != nil {
 		return err
+	}
+	if err := r.Fit.Check(); err != nil {
+		return err
+	}
+	if r.FitEnd != nil {
+		if err := r.FitEnd.Check(); err != nil {
+			return fmt.Errorf("fit_end: %w", err)
+		}
+	}
+	if !slices.Contains([]string{"", "hold", "loop"}, r.BackgroundEnd) {
+		return fmt.Errorf("background_end %q: it must be hold or loop", r.BackgroundEnd)
 	}
 	if err := r.ForegroundGrade.Check(); err != nil {
 		return fmt.Errorf("foreground_grade: %w", err)

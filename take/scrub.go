@@ -90,7 +90,7 @@ func (s *Scrubber) Files(number int) []string {
 	}
 	j := s.w.job
 	files := []string{j.take.Pairs[i].Band, j.take.Pairs[i].Color}
-	if j.backdrop != nil && j.backdrop.file(i) != s.w.back.path {
+	if j.backdrop != nil && !s.w.back.has(j.backdrop.hanging(i)) {
 		files = append(files, j.backdrop.file(i))
 	}
 	return files
@@ -101,7 +101,7 @@ func (s *Scrubber) Files(number int) []string {
 func (s *Scrubber) Forget(background bool) {
 	s.w.held = 0
 	if background {
-		s.w.back.path = ""
+		s.w.back.at, s.w.back.path = hanging{}, ""
 	}
 }
 

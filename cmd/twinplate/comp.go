@@ -159,6 +159,11 @@ type comp struct {
 	Fit           *string  `help:"How a background of another size is laid over the frame: fill, inside, stretch or none. Default fill." placeholder:"MODE"`
 	FitOffset     *string  `help:"Move the background right and down, in parts of the frame: 0.1,-0.05." placeholder:"X,Y"`
 	FitScale      *float64 `help:"Enlarge the background about its center." placeholder:"S"`
+	FitTurn       *float64 `help:"Turn the background clockwise about its center, in degrees." placeholder:"DEG"`
+	FitSoftness   *float64 `help:"Blur the background by a Gaussian of this sigma, in pixels of the frame, for depth of field." placeholder:"PX"`
+	FitEnd        *string  `help:"Where the background has drifted to at the last frame: any of offset=X:Y, scale=S, turn=DEG and softness=PX, with commas between them. What is not there stays as it begins." placeholder:"KEY=V,..."`
+	Start         *int     `name:"background-start" help:"Number of the background's frame that goes with the take's first." placeholder:"N"`
+	End           *string  `name:"background-end" help:"What comes after the background's last frame: hold, the last (the default), or loop, the first again." placeholder:"hold|loop"`
 	Operator      *string  `help:"How the performer (A) joins the background (B): over (the default: the background held out, the performer added), in, out, atop, xor, plus, or any other of Porter and Duff's operators by its name in their paper or in W3C's Compositing and Blending. The background's alpha is 0 where --fit leaves the frame open." placeholder:"NAME"`
 	Out           string   `help:"Folder for the results; each product has a folder in it." placeholder:"DIR"`
 	Geometry      *string  `help:"Geometry between the cameras: auto (from the footage, the default), none, or a file from register." placeholder:"F|auto|none"`
@@ -287,7 +292,43 @@ func (c *comp) recipe() (take.Recipe, error) {
 	if r.Format == "exr" && c.OutputCurve != nil && *c.OutputCurve != "" {
 		return r, fmt.Errorf("--output-curve %s with format exr: OpenEXR is linear light", *c.OutputCurve)
 	}
-	return r, c.fit(&r.Fit)
+	override(&r.BackgroundEnd, c.End)
+	if c.Start != nil {
+		r.BackgroundStart = c.Start
+	}
+	if err := c.fit(&r.Fit); err != nil || c.FitEnd == nil {
+		return r, err
+	}
+	var err error
+	r.FitEnd, err = fitEnd(*c.FitEnd, r.Fit)
+	return r, err
+}
+
+// fitEnd reads where a background that begins by a fit has drifted to; nil: it stays.
+func fitEnd(text string, begin composite.Fit) (*composite.Fit, error) {
+	if strings.TrimSpace(text) == "" {
+		return nil, nil
+	}
+	var r reading
+	for part := range strings.SplitSeq(text, ",") {
+		key, v, _ := strings.Cut(strings.TrimSpace(part), "=")
+		switch key {
+		case "offset":
+			r.numbers(part, v, &begin.OffsetX, &begin.OffsetY)
+		case "scale":
+			r.numbers(part, v, &begin.Scale)
+		case "turn":
+			r.numbers(part, v, &begin.Turn)
+		case "softness":
+			r.numbers(part, v, &begin.Softness)
+		default:
+			return nil, fmt.Errorf("--fit-end %q: it must be of offset=X:Y, scale=S, turn=DEG and softness=PX", part)
+		}
+		if r.err != nil {
+			return nil, fmt.Errorf("--fit-end %w", r.err)
+		}
+	}
+	return &begin, nil
 }
 
 func (c *comp) fit(f *composite.Fit) error {
@@ -295,6 +336,8 @@ func (c *comp) fit(f *composite.Fit) error {
 		return err
 	}
 	override(&f.Scale, c.FitScale)
+	override(&f.Turn, c.FitTurn)
+	override(&f.Softness, c.FitSoftness)
 	if c.FitOffset == nil {
 		return nil
 	}

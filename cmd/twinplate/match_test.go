@@ -126,3 +126,19 @@ func TestSaveCDL(t *testing.T) {
 		t.Errorf("%+v, %v", g.CDL, err)
 	}
 }
+
+func TestFitEnd(t *testing.T) {
+	c := comp{FitScale: new(1.1), FitTurn: new(2.0), FitSoftness: new(0.5), FitEnd: new("offset=0.1:-0.05,turn=4"), Start: new(12), End: new("loop")}
+	r, err := c.recipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if e := *r.FitEnd; e.Scale != 1.1 || e.OffsetY != -0.05 || e.Turn != 4 || e.Softness != 0.5 || *r.BackgroundStart != 12 || r.BackgroundEnd != "loop" {
+		t.Errorf("%+v", r)
+	}
+	for text, want := range map[string]string{"zoom=2": "must be of offset=X:Y", "offset=1": "2 numbers", "turn=": "a number"} {
+		if _, err := fitEnd(text, r.Fit); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v, want %q", text, err, want)
+		}
+	}
+}

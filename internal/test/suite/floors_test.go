@@ -17,7 +17,7 @@ import (
 // it may import plate and lower, and no other package may import it.
 var floors = [][]string{
 	{"internal/half", "internal/parallel", "internal/robust", "internal/target", "internal/app/film"},
-	{"internal/kernel", "plate/exr"},
+	{"internal/kernel", "internal/blur", "plate/exr"},
 	{"internal/pngfile"},
 	{"plate"},
 	{"plate/clf", "plate/clip", "internal/scene"},

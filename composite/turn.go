@@ -1,0 +1,81 @@
+package composite
+
+import (
+	"math"
+
+	"example.com/twinplate/internal/kernel"
+)
+
+// A turning lays a picture over the frame at an angle. Where the picture shrinks it is first made
+// smaller upright, so that detail too fine for the frame is averaged; then the same cubic as a
+// Fitter's goes once over it.
+type turning struct {
+	shrink   *Fitter // nil: the picture does not shrink
+	w, h     int     // of what is turned
+	x, y     float64 // its center in the frame, in pixels from the frame's left and top edges
+	fw, fh   float64 // its size in the frame
+	sin, cos float64
+}
+
+func newTurning(srcW, srcH int, left, top, sx, sy, degrees float64) (*turning, error) {
+	sin, cos := math.Sincos(degrees * math.Pi / 180)
+	t := &turning{w: srcW, h: srcH, fw: sx * float64(srcW), fh: sy * float64(srcH), sin: sin, cos: cos}
+	t.x, t.y = left+t.fw/2, top+t.fh/2
+	t.w, t.h = max(int(math.Round(min(t.fw, float64(srcW)))), 1), max(int(math.Round(min(t.fh, float64(srcH)))), 1)
+	var err error
+	if t.w != srcW || t.h != srcH {
+		t.shrink, err = NewFitter(srcW, srcH, t.w, t.h, Fit{Mode: Stretch})
+	}
+	return t, err
+}
+
+// at returns the place in what is turned that a pixel of the frame shows, whole numbers at pixel
+// centers, and how much of the pixel it covers.
+func (t *turning) at(x, y int) (u, v float64, cover float32) {
+	dx, dy := float64(x)+0.5-t.x, float64(y)+0.5-t.y
+	a, b := dx*t.cos+dy*t.sin, dy*t.cos-dx*t.sin
+	unit := func(v float64) float64 { return min(max(v, 0), 1) }
+	// The border's width is that of a pixel: exact where it is upright, and near it otherwise.
+	cover = float32(unit(t.fw/2-math.Abs(a)+0.5) * unit(t.fh/2-math.Abs(b)+0.5))
+	return (a/t.fw+0.5)*float64(t.w) - 0.5, (b/t.fh+0.5)*float64(t.h) - 0.5, cover
+}
+
+// planes turns planes of one picture.
+func (t *turning) planes(dst, src [][]float32, w, h int) {
+	if t.shrink != nil {
+		small := make([][]float32, len(src))
+		for c := range src {
+			small[c] = make([]float32, t.w*t.h)
+		}
+		t.shrink.planes(small, src)
+		src = small
+	}
+	for y := range h {
+		for x := range w {
+			i := y*w + x
+			u, v, cover := t.at(x, y)
+			if cover == 0 {
+				for c := range dst {
+					dst[c][i] = 0
+				}
+				continue
+			}
+			x0, y0 := int(math.Floor(u))-1, int(math.Floor(v))-1
+			var across, down [4]float32
+			var columns [4]int
+			for k := range 4 {
+				across[k] = float32(kernel.Keys(float64(x0+k) - u))
+				down[k] = float32(kernel.Keys(float64(y0+k)-v)) * cover
+				columns[k] = min(max(x0+k, 0), t.w-1)
+			}
+			for c := range dst {
+				var sum float32
+				for k := range 4 {
+					row := src[c][min(max(y0+k, 0), t.h-1)*t.w:]
+					sum += float32(down[k] * (float32(across[0]*row[columns[0]]) + float32(across[1]*row[columns[1]]) + float32(across[2]*row[columns[2]]) + float32(across[3]*row[columns[3]])))
+				}
+				dst[c][i] = sum
+			}
+		}
+	}
+}
