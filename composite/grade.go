@@ -353,23 +353,27 @@ func (b *builder) done() *Grader {
 
 // Row grades a row of pixels, in place. The three have one length.
 func (g *Grader) Row(rgb [3][]float32) {
-	red := rgb[0]
-	green, blue := rgb[1][:len(red)], rgb[2][:len(red)]
 	for k := range g.steps {
 		s := &g.steps[k]
-		if s.bends != nil {
-			s.bends[0].row(red)
-			s.bends[1].row(green)
-			s.bends[2].row(blue)
+		if s.bends == nil {
+			s.linear(rgb, s.offset)
 			continue
 		}
-		m, o := &s.matrix, &s.offset
-		for i, x := range red {
-			y, z := green[i], blue[i]
-			red[i] = m[0]*x + m[1]*y + m[2]*z + o[0]
-			green[i] = m[3]*x + m[4]*y + m[5]*z + o[1]
-			blue[i] = m[6]*x + m[7]*y + m[8]*z + o[2]
+		for c, b := range s.bends {
+			b.row(rgb[c])
 		}
+	}
+}
+
+// linear puts a row through the step's matrix and adds an offset.
+func (s *step) linear(rgb [3][]float32, offset [3]float32) {
+	red, m := rgb[0], &s.matrix
+	green, blue := rgb[1][:len(red)], rgb[2][:len(red)]
+	for i, x := range red {
+		y, z := green[i], blue[i]
+		red[i] = m[0]*x + m[1]*y + m[2]*z + offset[0]
+		green[i] = m[3]*x + m[4]*y + m[5]*z + offset[1]
+		blue[i] = m[6]*x + m[7]*y + m[8]*z + offset[2]
 	}
 }
 
@@ -387,7 +391,7 @@ func (g *Grader) Premultiplied(rgb [3][]float32, transmission []float32) {
 	}
 	if len(g.steps) == 1 && g.steps[0].bends == nil { // it needs no division
 		black := g.steps[0].offset
-		g.steps[0].linear(rgb)
+		g.steps[0].linear(rgb, [3]float32{})
 		for c, row := range rgb {
 			if black[c] != 0 {
 				for i := range row {
@@ -419,11 +423,6 @@ func (g *Grader) Premultiplied(rgb [3][]float32, transmission []float32) {
 			}
 		}
 	}
-}
-
-// linear is the matrix without the offset.
-func (s *step) linear(rgb [3][]float32) {
-	(&Grader{steps: []step{{matrix: s.matrix}}}).Row(rgb)
 }
 
 func covered(transmission float32) float32 { return min(max(1-transmission, 0), 1) }

@@ -10,6 +10,7 @@ import { drawLooks, drawStrip, drawTop } from "./page/looks.js";
 import { drawNotices, refuse } from "./page/notices.js";
 import { Opening } from "./page/opening.js";
 import { drawPanels } from "./page/panels.js";
+import { late } from "./page/panels/late.js";
 import { lessonPanel } from "./page/panels/lesson.js";
 import { drawPixel } from "./page/panels/pixel.js";
 import { platesPanel } from "./page/panels/plates.js";
@@ -58,7 +59,7 @@ async function start(store) {
   drawTimeline(store, player);
   drawLooks(store, viewer);
   drawPixel(store);
-  drawPanels(store, [lessonPanel(store, player, openDemo), platesPanel(drops, openDemo), readingsPanel(store, engines), recipePanel(store), savePanel(saver)]);
+  drawPanels(store, [lessonPanel(store, player, openDemo), platesPanel(drops, openDemo), readingsPanel(store, engines), recipePanel(store), late({ id: "shot", title: "Shot", reads: ["recipe", "ready", "frame", "pixel"] }, async () => (await import("./page/panels/shot.js")).shotPanel(store, viewer)), savePanel(saver)]);
   const key = keysOf(store, player, frames, viewer);
   addEventListener("keydown", key);
   for (const type of /** @type {const} */ (["dragenter", "dragover", "dragleave", "drop"])) {

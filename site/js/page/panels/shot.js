@@ -1,0 +1,208 @@
+// The panel of the finished shot: regions drawn over the picture, the color of both, and where the
+// background lies.
+import { choice, el, fill, onInput, onTick, press } from "../../dom.js";
+import { Outlines } from "../outline.js";
+import { cornersAt, withKey } from "../regions.js";
+
+/** @typedef {import("../state.js").State} State */
+/** @typedef {import("../state.js").PageStore} PageStore */
+/** @typedef {import("../regions.js").Region} Region */
+/** @typedef {import("../regions.js").Effect} Effect */
+/** @typedef {import("../regions.js").Corner} Corner */
+/** @typedef {{matrix?: number[], balance?: number[], exposure?: number, contrast?: number, black?: number, saturation?: number, in?: string, cdl?: object}} Grade see composite.Grade */
+/** @typedef {{mode?: string, offset_x?: number, offset_y?: number, scale?: number, turn?: number, softness?: number}} Fit see composite.Fit */
+/** @typedef {"foreground_grade" | "background_grade"} Side */
+
+const effects = [["outside", "outside: the background shows"], ["solid", "solid: nothing shows through"], ["open", "open: all shows through"], ["unspilled", "unspilled: the lamps' light is taken off them"]];
+const spaces = [["", "linear light"], ["acescct", "ACEScct, a log"]];
+const luma = [0.2126, 0.7152, 0.0722]; // ITU-R BT.709
+
+/**
+ * A number of the recipe as a slider: its field, its words, its range, what it is where the recipe
+ * has none, and its unit.
+ * @typedef {[field: string, text: string, min: number, max: number, step: number, none: number, unit: string]} Knob
+ */
+
+/** @type {Knob[]} */
+const colors = [["exposure", "Exposure", -4, 4, 0.05, 0, "stops"], ["contrast", "Contrast", 0.5, 2, 0.01, 1, ""], ["saturation", "Saturation", 0, 2, 0.01, 1, ""], ["black", "Black level", -0.05, 0.05, 0.001, 0, ""]];
+/** @type {Knob[]} */
+const places = [["offset_x", "To the right", -1, 1, 0.005, 0, "widths"], ["offset_y", "Down", -1, 1, 0.005, 0, "heights"], ["scale", "Size", 0.1, 4, 0.01, 1, "times"], ["turn", "Turn", -180, 180, 0.5, 0, "degrees"], ["softness", "Softness", 0, 30, 0.25, 0, "pixels"]];
+
+/**
+ * changed returns an object with a field more, or without it where it has its usual value; undefined
+ * where nothing is left.
+ * @template {object} T
+ * @param {T | undefined} object
+ * @param {string} field
+ * @param {unknown} value
+ * @param {unknown} [usual]
+ * @returns {T | undefined}
+ */
+function changed(object, field, value, usual) {
+  const { [field]: _, ...rest } = /** @type {Record<string, unknown>} */ (object ?? {});
+  const out = value === usual || value === undefined ? rest : { ...rest, [field]: value };
+  return Object.keys(out).length ? /** @type {T} */ (out) : undefined;
+}
+
+/**
+ * shotPanel returns what draws the panel.
+ * @param {PageStore} store
+ * @param {import("../viewer.js").Viewer} viewer
+ * @returns {import("../panels.js").Panel["draw"]}
+ */
+export function shotPanel(store, viewer) {
+  // What of the sketch is the panel's own: no picture hangs on it.
+  let chosen = /** @type {number | null} */ (null);
+  let drawing = /** @type {Corner[] | null} */ (null);
+  let editing = false;
+
+  const change = (/** @type {Record<string, unknown>} */ some, kind = "") => store.choose({ recipe: { ...store.value.recipe, ...some } }, kind);
+  const regionsOf = ({ recipe } = store.value) => /** @type {Region[]} */ (recipe.regions ?? []);
+  const put = (/** @type {Region[]} */ regions, kind = "") => change({ regions: regions.length ? regions : undefined }, kind);
+  const set = (/** @type {number} */ i, /** @type {Region} */ region) => put(regionsOf().map((r, k) => (k === i ? region : r)), `region ${i}`);
+  const add = (/** @type {Corner[]} */ corners) => {
+    chosen = regionsOf().length;
+    put([...regionsOf(), { effect: "outside", feather: 4, keys: [{ frame: store.value.frame, corners }] }]);
+  };
+
+  const outlines = new Outlines(set, (corners, closed) => {
+    drawing = closed ? null : corners;
+    if (closed && corners) add(corners);
+    redraw();
+  }, (i) => {
+    chosen = i;
+    redraw();
+  });
+
+  // sketch draws the outlines over the picture, where they are wanted.
+  const sketch = () => {
+    const { tab, ready, frame } = store.value;
+    if (tab !== "shot" || !ready || !(editing || drawing)) {
+      outlines.hide();
+      return;
+    }
+    if (chosen !== null && chosen >= regionsOf().length) chosen = null;
+    outlines.show({ regions: regionsOf(), frame, w: ready.w, h: ready.h, chosen, drawing });
+  };
+  const edit = (/** @type {boolean} */ on) => {
+    editing = on;
+    if (on) viewer.api?.fit();
+    redraw();
+  };
+  /** @type {Element | undefined} */
+  let place;
+  const redraw = () => {
+    if (place) draw(place, store.value);
+    sketch();
+  };
+  store.subscribe(["tab", "ready", "frame", "recipe"], sketch);
+  addEventListener("resize", sketch);
+
+  /**
+   * @param {Knob} knob
+   * @param {number | undefined} value
+   * @param {(value: number) => void} to
+   */
+  const slider = ([, text, min, max, step, none, unit], value, to) => {
+    const now = value ?? none;
+    const words = (/** @type {number} */ v) => `${Number(v.toFixed(3))}${unit ? ` ${unit}` : ""}`;
+    const out = el("output", {}, words(now));
+    return el("label", {}, text, el("input", { type: "range", min, max, step, value: now, oninput: onInput((v) => (out.textContent = words(Number(v)))), onchange: onInput((v) => to(Number(v))) }), out);
+  };
+
+  /**
+   * @param {State} value
+   * @param {Side} side
+   * @param {string} title
+   */
+  const grade = ({ recipe, pixel }, side, title) => {
+    const now = /** @type {Grade} */ (recipe[side] ?? {});
+    const to = (/** @type {string} */ field, /** @type {unknown} */ v, /** @type {unknown} */ usual) => change({ [side]: changed(now, field, v, usual) }, `${side} ${field}`);
+    const numbers = /** @type {Record<string, number | undefined>} */ (/** @type {unknown} */ (now));
+    const gray = () => pixel && side === "foreground_grade" && to("balance", balance(pixel.color.map((v, c) => v - pixel.glow[c]), now.matrix), undefined);
+    const held = [now.matrix ? "a matrix" : "", now.cdl ? "an ASC CDL" : ""].filter(Boolean).join(" and ");
+    return el("fieldset", {}, el("legend", {}, title),
+      colors.map((knob) => slider(knob, numbers[knob[0]], (v) => to(knob[0], v, knob[5]))),
+      choice("Contrast, black and saturation act on", spaces, now.in ?? "", (v) => to("in", v, "")),
+      side === "foreground_grade" ? el("div", { className: "row" },
+        press("The pixel pointed at is gray", gray, { disabled: !pixel }),
+        now.balance ? press("Without balance", () => to("balance", undefined, undefined)) : null) : null,
+      now.balance ? el("p", { className: "note" }, `Balance: ${now.balance.map((v) => v.toFixed(3)).join(", ")}`) : null,
+      held ? el("p", { className: "note" }, `The recipe has ${held} for it too.`) : null,
+      recipe[side] ? press("As it was shot", () => change({ [side]: undefined })) : null);
+  };
+
+  const background = (/** @type {State} */ { recipe }) => {
+    const [fit, end] = /** @type {[Fit, Fit | undefined]} */ ([recipe.fit ?? {}, recipe.fit_end]);
+    const knobs = (/** @type {"fit" | "fit_end"} */ name, /** @type {Fit} */ now) => places.map((knob) => slider(knob, /** @type {Record<string, number | undefined>} */ (/** @type {unknown} */ (now))[knob[0]],
+      (v) => change({ [name]: changed(now, knob[0], v, knob[5]) ?? (name === "fit_end" ? {} : undefined) }, `${name} ${knob[0]}`)));
+    return el("fieldset", {}, el("legend", {}, "The background's place"),
+      knobs("fit", fit),
+      el("label", { className: "check" }, el("input", { type: "checkbox", checked: !!end, onchange: onTick((on) => change({ fit_end: on ? { ...fit } : undefined })) }), "it drifts to another place by the last frame"),
+      end ? knobs("fit_end", end) : [],
+      el("label", {}, "Its frame that goes with the take's first", el("input", { type: "number", step: 1, value: /** @type {number | undefined} */ (recipe.background_start) ?? "", placeholder: "by number, or its first", onchange: onInput((v) => change({ background_start: v === "" ? undefined : Math.round(Number(v)) })) })),
+      choice("After its last frame", [["hold", "the last is held"], ["loop", "it begins anew"]], String(recipe.background_end ?? "hold"), (v) => change({ background_end: v === "hold" ? undefined : v })));
+  };
+
+  const regions = (/** @type {State} */ value) => {
+    const all = regionsOf(value);
+    const { frame } = value;
+    return el("fieldset", {}, el("legend", {}, "Regions"),
+      el("p", { className: "quiet" }, "Outlines within which the matte is what you say, and is not measured."),
+      el("div", { className: "row" },
+        press("Draw a region", () => {
+          drawing = [];
+          edit(true);
+        }, { disabled: !value.ready || !!drawing }),
+        press("Add a rectangle", () => {
+          editing = true;
+          viewer.api?.fit();
+          add([{ x: 0.35, y: 0.35 }, { x: 0.65, y: 0.35 }, { x: 0.65, y: 0.65 }, { x: 0.35, y: 0.65 }]);
+        }, { disabled: !value.ready }),
+        all.length ? el("label", { className: "check" }, el("input", { type: "checkbox", checked: editing, onchange: onTick(edit) }), "show them over the picture") : null),
+      drawing ? el("p", { className: "note", role: "status" }, "Click or touch the picture for each corner; the first one again, or Enter, closes the outline. Backspace takes a corner back, Escape gives it up.") : null,
+      all.map((region, i) => el("div", { className: chosen === i ? "region-row chosen" : "region-row" },
+        el("div", { className: "row" },
+          el("input", { type: "text", value: region.name ?? "", placeholder: `region ${i + 1}`, "aria-label": `Name of region ${i + 1}`, onchange: onInput((v) => set(i, { ...region, name: v.trim() || undefined })) }),
+          press(chosen === i && editing ? "Done" : "Move its corners", () => {
+            chosen = chosen === i && editing ? null : i;
+            edit(chosen !== null);
+          }, { "aria-label": `${chosen === i && editing ? "Done with" : "Move the corners of"} region ${i + 1}` }),
+          press("Remove", () => put(regionsOf().filter((_, k) => k !== i)), { "aria-label": `Remove region ${i + 1}` })),
+        choice("It is", effects, region.effect, (v) => set(i, { ...region, effect: /** @type {Effect} */ (v) })),
+        slider(["feather", "Feather", 0, 100, 1, 0, "pixels"], region.feather, (v) => set(i, { ...region, feather: v || undefined })),
+        el("div", { className: "row" },
+          el("span", { className: "quiet" }, region.keys.length === 1 ? "It stands still." : `Key frames: ${region.keys.map((key) => key.frame).join(", ")}`),
+          region.keys.some((key) => key.frame === frame)
+            ? region.keys.length > 1 ? press("No key frame here", () => set(i, { ...region, keys: region.keys.filter((key) => key.frame !== frame) })) : null
+            : press("Key frame here", () => set(i, withKey(region, { frame, corners: cornersAt(region, frame) ?? region.keys[0].corners })))))));
+  };
+
+  /** @type {import("../panels.js").Panel["draw"]} */
+  const draw = (into, value) => {
+    place = into;
+    const { recipe } = value;
+    fill(into,
+      el("p", {}, "What makes a matte a finished shot. All of it is in the recipe, and comes out of twinplate comp the same."),
+      el("div", { className: "fields" },
+        choice("Beyond the screen's border", [["", "the background shows"], ["keep", "the color plate stays"]], String(recipe.beyond === "outside" ? "" : recipe.beyond ?? ""), (v) => change({ beyond: v || undefined })),
+        choice("The lamps' light on the performer", [["keep", "stays: a floor may hide it"], ["core", "is taken off their core, which counts as solid"]], String(recipe.spill ?? "keep"), (v) => change({ spill: v === "keep" ? undefined : v })),
+        regions(value),
+        grade(value, "foreground_grade", "The performer's color"),
+        grade(value, "background_grade", "The background's color"),
+        background(value)));
+  };
+  return draw;
+}
+
+/**
+ * balance returns the gains that make a color gray, of the same luminance, behind a matrix.
+ * @param {number[]} color
+ * @param {number[] | undefined} matrix
+ */
+function balance(color, matrix) {
+  const seen = matrix ? [0, 3, 6].map((i) => matrix[i] * color[0] + matrix[i + 1] * color[1] + matrix[i + 2] * color[2]) : color;
+  if (seen.some((v) => !(v > 0))) return undefined;
+  const light = seen.reduce((sum, v, c) => sum + luma[c] * v, 0);
+  return seen.map((v) => Number((light / v).toFixed(4)));
+}
