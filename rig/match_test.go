@@ -23,7 +23,7 @@ func TestSamplesLookAsTheyShould(t *testing.T) {
 			t.Errorf("TCS%02d has an L* of %.1f, want about %.0f", i+1, l, 10*row.value)
 		}
 		x, y := seen.Chromaticity()
-		if row.hue == "red" && x-wx < 0.02 || row.hue == "green" && y-wy < 0.02 {
+		if row.hue == "red" && x-wx < 0.01 || row.hue == "green" && y-wy < 0.01 {
 			t.Errorf("TCS%02d has x %.3f and y %.3f, and is no %s", i+1, x, y, row.hue)
 		}
 	}
