@@ -78,11 +78,22 @@ func (s *Solver) Crosstalk(frames []Sample) (Crosstalk, error) {
 		}
 	}
 	covariance := both[0]
-	trace := func(c [][]float64) float64 { return c[0][0] + c[1][1] + c[2][2] }
-	if large := trace(both[1]); large > trace(both[0]) && !math.IsInf(large, 0) {
+	size := func(c [][]float64) float64 { return math.Sqrt(c[0][0] + c[1][1] + c[2][2]) }
+	if small, large := size(both[0]), size(both[1]); large > small && !math.IsInf(large, 0) {
 		covariance = both[1]
+		// A patch of a costume may lie in several parts, which then are not independent: the errors
+		// that parts of side s state for patches of side l < s are too small by the factor
+		// 1 - l/(3 s). Two sizes of parts tell what infinite ones would state.
+		if a, b := float64(c.sides[0]), float64(c.sides[1]); b > a {
+			grown := (b - a*small/large) / (b - a)
+			for _, row := range covariance {
+				for j := range row {
+					row[j] *= grown * grown
+				}
+			}
+		}
 	}
-	if math.IsInf(trace(covariance), 0) {
+	if math.IsInf(size(covariance), 0) {
 		covariance = usualCovariance(len(columns))
 	}
 	out := Crosstalk{M: [3]float64(x[:3]), Pixels: len(c.rows) * coreStep * coreStep}
@@ -175,7 +186,8 @@ const (
 // A core is what the two plates hold where there is certainly performer.
 type core struct {
 	rows   []coreRow
-	groups [2]int // how many small and how many large ones there are at most
+	groups [2]int // how many small and how many large parts there are at most
+	sides  [2]int // theirs, in pixels
 }
 
 type coreRow struct {
@@ -267,6 +279,7 @@ func (c *core) divide(places []image.Point, w int) {
 	long := max(box.Dx(), box.Dy())
 	for k, side := range [2]int{min(newCells(w, 1).side, max(long/small, least)), max(long/large, least)} {
 		columns := box.Dx()/side + 1
+		c.sides[k] = side
 		for n, p := range places {
 			p = p.Sub(box.Min).Div(side)
 			c.rows[n].group[k] = p.Y*columns + p.X

@@ -679,7 +679,7 @@ def film(a, faults, without, w, h):
         del picture
         for name, camera, light in (("color", color_camera, C), ("band", band_camera, N)):
             shots[name].append(codes(camera.shoot(light, dark), curve))
-        alpha = cov[..., 1] if apart else cov[..., 0]
+        alpha = cov[..., cov.shape[2] // 2]  # green's, where each channel has its own
         name = f"{f + 1:04d}.png"
         write_png(f"{a.out}/truth/alpha.{name}", codes(alpha, "linear"))
         write_png(f"{a.out}/truth/foreground.{name}", codes(P, "linear"))
