@@ -376,7 +376,8 @@ func (s *stack) estimate(ctx context.Context, o FootageOptions) (*Estimate, erro
 			e.Edges++
 		}
 	}
-	e.Covariance, e.Pieces = f.covariance(), f.pieces()
+	e.Pieces = f.pieces()
+	e.Covariance, e.Rolling.Edges = f.drift(e.Rolling.Frames)
 	for i := range f.l.frames {
 		f.l.frames[i].late = [lateTerms]float64{} // the geometry alone is what all frames have
 	}

@@ -16,6 +16,11 @@ type Rolling struct {
 	Pixels float64 `json:"pixels"`
 	Sigma  float64 `json:"sigma"`  // standard error of Pixels
 	Frames int     `json:"frames"` // in which it was measured; 0: fewer than two could be measured, and nothing is known
+
+	// Edges is how far the performer's edges are displaced in a frame, from the mean of the frames, in
+	// band pixels: the standard deviation, of rows displaced and of what else moves a frame's band
+	// plate as a whole. It is what the frames have most likely, told or not.
+	Edges float64 `json:"edges"`
 }
 
 // rollingLeast is the least displacement that is reported, in band pixels: half of it, at the
@@ -163,6 +168,30 @@ func (l *level) displaced(frame int, y float64) (dx, dy float64) {
 	v := &l.frames[frame].late
 	h := l.height(y)
 	return v[0] + v[2]*h, v[1] + v[3]*h
+}
+
+// drift returns the geometry's covariance, with what the frames' displacements may do to it, and how
+// far the edges are displaced: Rolling.Edges. The displacements' mean over the frames is the geometry's
+// error, and none but their scatter tells how large that may be: so it is counted whether or not they
+// are told.
+func (f *fit) drift(frames int) (cov [12][12]float64, edges float64) {
+	t := *f
+	if frames < 2 {
+		return t.covariance(), 0
+	}
+	if t.shutter == nil {
+		t.last, t.shutter = slices.Clone(f.last), f.newShutter()
+		t.solve(t.last, t.most, t.theta)
+	}
+	v, n := t.shutter.widths, 0.0
+	for _, m := range t.last {
+		if m.used && !m.texture {
+			h := t.l.height(m.y)
+			edges += v[0]*v[0] + v[1]*v[1] + h*h*(v[2]*v[2]+v[3]*v[3])
+			n++
+		}
+	}
+	return t.covariance(), math.Sqrt(edges/math.Max(n, 1)) * t.d * t.s[0]
 }
 
 // rolling tests the last measurements for displacements that grow with the row, with the geometry

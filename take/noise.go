@@ -192,21 +192,15 @@ func (j *preparation) kept() float64 {
 }
 
 // edgeSigma returns the expected error of the geometry across the performer's edges, in color
-// pixels: what the plates agree on, where both are wrong, is not seen in what they differ by. A
-// rolling shutter displaces what moves by a part of its pixels that goes with the row, and no
-// geometry follows it.
+// pixels: what the plates agree on, where both are wrong, is not seen in what they differ by. No
+// geometry follows what displaces each frame otherwise, as a rolling shutter does.
 func (j *preparation) edgeSigma() float64 {
 	square, n := 0.0, 0.0
 	add := func(s float64) { square, n = square+s*s, n+1 }
 	switch {
 	case j.Estimate != nil:
-		rolling := 0.0
-		if j.Estimate.Rolling.Told() {
-			rolling = j.Estimate.Rolling.Pixels
-		}
 		for _, p := range j.Estimate.Pieces {
-			row := (p.Color[1]+0.5)/float64(j.Geometry.ColorH) - 0.5 // from the middle of the frame
-			add(math.Hypot(j.Estimate.Sigma(p.Color[0], p.Color[1]), rolling*row))
+			add(math.Hypot(j.Estimate.Sigma(p.Color[0], p.Color[1]), j.Estimate.Rolling.Edges))
 		}
 	case j.Chart != nil:
 		for _, p := range j.Geometry.Grid(9) {
