@@ -95,8 +95,14 @@ func TestBound(t *testing.T) {
 			}
 		})
 	}
+	// A model with too much in the dark comes down to what the core has, and stays at the screen.
+	solver, frames := plainSet{sd: 0.004}.frames(t)
+	given := matte.Noise{Read: 0.008, Kept: 0.5}
+	if n, _, err := solver.Bound(frames, matte.Noise{}, given); err != nil || math.Abs(math.Sqrt(n.Variance(0))-0.004) > 0.0002 || math.Abs(n.Variance(0.8)/given.Variance(0.8)-1) > 0.05 {
+		t.Errorf("too much in the dark: %+v, standard deviations of %.5f there and %.5f at the screen (%v)", n, math.Sqrt(n.Variance(0)), math.Sqrt(n.Variance(0.8)), err)
+	}
 	// Frames that show nothing say nothing.
-	solver, frames := plainSet{}.frames(t)
+	solver, frames = plainSet{}.frames(t)
 	for _, f := range frames {
 		f.Band.Fill(0)
 	}
