@@ -277,12 +277,12 @@ func (b *rebuild) fill(sum, count *plate.Gray) {
 }
 
 // spread returns the relative standard deviation of the ratio above its median, over the pixels
-// that were seen, and that by which it is larger below: each from a twentieth of the pixels, which
-// for normal numbers is at 1.645.
+// that were seen, and that by which it is larger below: each from a hundredth of the pixels, which
+// for normal numbers is at 2.326. Of a twentieth, smoke over three hundredths of the frame did not show.
 func (b *rebuild) spread(count *plate.Gray) (above, veil float64) {
 	const (
-		tail   = 0.05  // part of the pixels on either side
-		normal = 1.645 // sigma, beyond which normal numbers have that part
+		tail   = 0.01  // part of the pixels on either side
+		normal = 2.326 // sigma, beyond which normal numbers have that part
 	)
 	var seen []float32
 	for i, n := range count.Pix {
