@@ -375,13 +375,15 @@ func (e *Estimate) doubt(rivals []rival) {
 		}
 		for i := range e.Covariance {
 			for j := range e.Covariance[i] {
-				e.Covariance[i][j] += r.chance * mine[i] * mine[j]
+				part := r.chance * mine[i] * mine[j]
+				e.Covariance[i][j] += part
+				e.rivals[i][j] += part
 			}
 		}
 		what, remedy := "another place", "check by eye, or add a frame with the performer elsewhere"
 		if r.g.Mirror != e.Geometry.Mirror {
 			what, remedy = "the other parity", "check the parity by eye, or give it, or add a frame in which the performer's two sides differ"
 		}
-		e.Warnings = append(e.Warnings, fmt.Sprintf("AMBIGUOUS: %s is right with a chance of %.0f %%, as far as these edges tell, and would move them by %.0f pixels: %s", what, 100*r.chance, r.awayFrom(e.Geometry), remedy))
+		e.Warnings = append(e.Warnings, fmt.Sprintf("AMBIGUOUS: %s is right with a chance of %.0f %%, as far as these edges tell, and would move them by %.0f pixels, which the expected error has: %s", what, 100*r.chance, r.awayFrom(e.Geometry), remedy))
 	}
 }

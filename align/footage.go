@@ -100,12 +100,20 @@ type Estimate struct {
 	Rolling      Rolling      // how far the rows of the two cameras are from being of the same instants
 
 	Warnings []string // in plain words, each naming what to do about it
+
+	rivals [12][12]float64 // the part of Covariance that is for other places
 }
 
 // Sigma returns the expected error of the geometry at the color pixel (x, y): the standard
 // deviation of the distance between where it puts that pixel in the band plate and the true place,
 // in band pixels. It grows away from the performer's edges.
 func (e *Estimate) Sigma(x, y float64) float64 { return e.Geometry.expected(&e.Covariance, x, y) }
+
+// SigmaHere is Sigma should the place that was found be the right one: without the others that an
+// AMBIGUOUS warning names.
+func (e *Estimate) SigmaHere(x, y float64) float64 {
+	return math.Sqrt(math.Max(math.Pow(e.Sigma(x, y), 2)-math.Pow(e.Geometry.expected(&e.rivals, x, y), 2), 0))
+}
 
 // edgeSigma returns the expected error at the pieces of edge, root mean square.
 func (e *Estimate) edgeSigma() float64 {
@@ -365,7 +373,7 @@ func (s *stack) estimate(ctx context.Context, o FootageOptions) (*Estimate, erro
 		}
 	}
 	if e.Rolling = f.rolling(); e.Rolling.Told() { // once more, with the frames' displacements left free
-		if err := choose(f.newShutter()); err != nil {
+		if err := choose(f.newShutter(1)); err != nil {
 			return nil, err
 		}
 		e.Rolling = f.rolling()

@@ -74,6 +74,24 @@ func ExampleEstimate_Sigma() {
 	// Output: 0.000 px at the left, 0.096 px in the middle, 0.192 px at the right
 }
 
+// Another place is right with a chance of 1 %, and would be 20 pixels to the side: what the geometry
+// may be off by has that, and what it may be off by here has not.
+func ExampleEstimate_SigmaHere() {
+	g := Identity(1920, 1080)
+	e := Estimate{Geometry: g}
+	e.Covariance[2][2] = 0.05 * 0.05
+	g.Homography[2] += 20
+	e.doubt([]rival{{finalist{fit: &fit{g: g}}, 0.01}})
+	fmt.Printf("%.2f px, %.2f px here\n", e.Sigma(960, 540), e.SigmaHere(960, 540))
+	// Output: 2.00 px, 0.05 px here
+}
+
+// One frame says nothing of shutters.
+func ExampleRolling_Words() {
+	fmt.Println(Rolling{}.Words())
+	// Output: the performer is seen in one frame alone, which does not tell whether the rows of the two cameras are of the same instants: if they are not, the geometry has what that does to what moves, and is this frame's alone
+}
+
 // A woven scene has a costume with a pattern, some ten pixels wide in a small frame.
 type woven struct{ simulate.Scene }
 

@@ -37,6 +37,14 @@ func (r Rolling) Told() bool {
 	return r.Frames > 0 && r.Pixels >= rollingLeast && r.Pixels > surely*r.Sigma
 }
 
+// Words says in plain words what is not known of the rows; it is empty where it was measured.
+func (r Rolling) Words() string {
+	if r.Frames > 0 {
+		return ""
+	}
+	return "the performer is seen in one frame alone, which does not tell whether the rows of the two cameras are of the same instants: if they are not, the geometry has what that does to what moves, and is this frame's alone"
+}
+
 func (r Rolling) warning() string {
 	return fmt.Sprintf("the rows of the two cameras are not of the same instants: what moves is displaced between the top and the bottom of the frame, by %.1f pixels (standard error %.2f) in the mean of the frames, and no geometry can follow; use global shutters, or two cameras of one kind, started by one trigger", r.Pixels, r.Sigma)
 }
@@ -61,8 +69,12 @@ const (
 	usualLateShear = 2
 )
 
-func (f *fit) newShutter() *shutter {
-	px := 1 / (f.d * f.s[0])
+// mild is the part of these widths that is expected where nothing has been told: what the frames do
+// not tell stays near it. Chosen by hand.
+const mild = 0.2
+
+func (f *fit) newShutter(part float64) *shutter {
+	px := part / (f.d * f.s[0])
 	n := len(f.l.frames)
 	return &shutter{
 		widths: [lateTerms]float64{usualLateShift * px, usualLateShift * px, usualLateShear * px, usualLateShear * px},
@@ -180,7 +192,7 @@ func (f *fit) drift(frames int) (cov [12][12]float64, edges float64) {
 		return t.covariance(), 0
 	}
 	if t.shutter == nil {
-		t.last, t.shutter = slices.Clone(f.last), f.newShutter()
+		t.last, t.shutter = slices.Clone(f.last), f.newShutter(mild)
 		t.solve(t.last, t.most, t.theta)
 	}
 	v, n := t.shutter.widths, 0.0
@@ -211,7 +223,7 @@ func (f *fit) rolling() Rolling {
 	}
 	t := *f
 	t.last, t.doubt = slices.Clone(f.last), 1
-	t.shutter = t.newShutter()
+	t.shutter = t.newShutter(1)
 	t.shutter.fixed = true
 	if f.shutter != nil {
 		t.shutter.values = f.shutter.values

@@ -34,6 +34,10 @@ func TestRolling(t *testing.T) {
 		if r.Frames != len(shear) || math.Abs(r.Pixels-want) > 0.15 || r.Told() != (want > 0) {
 			t.Errorf("%+v, want %.2f pixels", r, want)
 		}
+		// The edges are all over the frame: an even spread has 1 over the root of 12 of its width.
+		if at := want / math.Sqrt(12); math.Abs(r.Edges-at) > 0.4*at+0.05 {
+			t.Errorf("%+v, want edges displaced by %.2f pixels", r, at)
+		}
 		warned := strings.Contains(strings.Join(e.Warnings, "\n"), "rows of the two cameras")
 		edge := edgeRMS(g, e.Geometry, alpha)
 		if warned != (want > 0) {

@@ -90,6 +90,7 @@ type boundFrame struct {
 const (
 	leastPlain  = 2000 // pixels, for a variance that is known to a twentieth even where sixteen hang together
 	fewPlain    = 200  // pixels of a small performer's core, for one that is known to a half
+	leastCore   = 50   // of one that takes the model down, but adds nothing: white noise to a fifth
 	leastEdges  = 200  // squares on edges, for a quartile
 	boundPixels = 1e5  // of a frame, about, that the plain places are looked at
 	leastLevel  = 30   // pixels of a cell, for its median
@@ -211,10 +212,9 @@ func (b *bounds) flat(band *Noise, found *Scatter) {
 		v, open, openSignal = b.open.excess()
 		open, found.Open = max(open, 0), math.Sqrt(v)
 	}
-	if b.core.used >= fewPlain {
+	if b.core.used >= leastCore {
 		var v float64
 		v, core, coreSignal = b.core.excess()
-		found.Core = math.Sqrt(v)
 		if core < 0 {
 			less := -core / band.kept()
 			if openSignal > coreSignal { // a line through both
@@ -224,6 +224,11 @@ func (b *bounds) flat(band *Noise, found *Scatter) {
 			}
 			band.Read, core = math.Sqrt(max(band.Read*band.Read-less, 0)), 0
 		}
+		found.Core = math.Sqrt(v)
+	}
+	if b.core.used < fewPlain {
+		core, found.Core = 0, math.NaN()
+	} else {
 		// A veil shines through the cells that are furthest from black.
 		squares := make([]float64, len(b.levels))
 		for i, l := range b.levels {

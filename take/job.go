@@ -68,8 +68,12 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 		return nil, err
 	}
 	told := len(t.warnings)
-	if e := j.Estimate; e != nil && e.Texture.Patches > 0 {
-		j.Notes = append(j.Notes, e.Texture.Words())
+	if e := j.Estimate; e != nil {
+		for _, words := range []string{e.Texture.Words(), e.Rolling.Words()} {
+			if words != "" {
+				j.Notes = append(j.Notes, words)
+			}
+		}
 	}
 	t.stage("the lenses")
 	if err := j.findLens(ctx); err != nil {

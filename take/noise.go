@@ -141,7 +141,8 @@ func (j *preparation) boundNoise(ctx context.Context) error {
 	}
 	j.BandNoise = bound
 	j.BandNoise.Crosstalk = j.CrosstalkCovariance
-	j.BandNoise.Edge = math.Hypot(bound.Edge, j.edgeSigma())
+	geometry := j.edgeSigma()
+	j.BandNoise.Edge = math.Hypot(bound.Edge, geometry)
 	if bound.CorrelatedRead+math.Sqrt(bound.CorrelatedPerSignal) > bound.Read+math.Sqrt(bound.PerSignal) {
 		j.Notes = append(j.Notes, "most of the band plate's noise hangs together over several pixels, as compression and the mosaic of a color sensor leave it: sigma has it, and averaging takes little of it out")
 	}
@@ -151,8 +152,11 @@ func (j *preparation) boundNoise(ctx context.Context) error {
 	if w := j.take.weights; w != nil && slices.Max(w[:])-slices.Min(w[:]) > colorSensor {
 		j.Warnings = append(j.Warnings, "the band camera has a color sensor, and what its mosaic of filters does to an edge depends on where the edge lies in it: at edges the error may be larger than stated; a monochrome camera does not have this")
 	}
-	if e := j.Estimate; e != nil && j.Softness == 0 && e.Softness.Told(leastTold) && e.Softness.Difference < 0 && found.Edge > j.edgeSigma() {
+	if e := j.Estimate; e != nil && j.Softness == 0 && e.Softness.Told(leastTold) && e.Softness.Difference < 0 && found.Edge > geometry {
 		j.Warnings = append(j.Warnings, "the color camera is the softer one, and where its edges are not the band camera's counts as an error of the matte: at edges the error may be smaller than stated")
+	}
+	if found.Edge < geometry { // false where that is NaN
+		j.Notes = append(j.Notes, fmt.Sprintf("at edges most of sigma is what the geometry may be off by, %.2f pixels across the edge, which all edges have in common: in a take that is closer than that the error is smaller than stated, all along the outline; texture of the costume near the edges, more frames or a chart would tell", geometry))
 	}
 	switch {
 	case math.IsNaN(found.Edge):
@@ -192,7 +196,7 @@ func (j *preparation) kept() float64 {
 }
 
 // edgeSigma returns the expected error of the geometry across the performer's edges, in color
-// pixels: what the plates agree on, where both are wrong, is not seen in what they differ by. No
+// pixels, should the place be right: what the plates agree on, where both are wrong, is not seen in what they differ by. No
 // geometry follows what displaces each frame otherwise, as a rolling shutter does.
 func (j *preparation) edgeSigma() float64 {
 	square, n := 0.0, 0.0
@@ -200,7 +204,7 @@ func (j *preparation) edgeSigma() float64 {
 	switch {
 	case j.Estimate != nil:
 		for _, p := range j.Estimate.Pieces {
-			add(math.Hypot(j.Estimate.Sigma(p.Color[0], p.Color[1]), j.Estimate.Rolling.Edges))
+			add(math.Hypot(j.Estimate.SigmaHere(p.Color[0], p.Color[1]), j.Estimate.Rolling.Edges))
 		}
 	case j.Chart != nil:
 		for _, p := range j.Geometry.Grid(9) {

@@ -166,6 +166,9 @@ func (c *register) Run(t *terminal) error {
 		if words := e.Texture.Words(); words != "" {
 			t.printf("texture      %s\n", words)
 		}
+		if words := e.Rolling.Words(); words != "" {
+			t.printf("rows         %s\n", words)
+		}
 		t.printf("footage      %d pieces of edge in %d frames, near %.0f %% of the frame; parity certain by %.2f (below 0.05 it is not)\n", len(e.Pieces), e.Frames, 100*e.Coverage, e.ParityMargin)
 	}
 	for _, n := range opened.Notes() {

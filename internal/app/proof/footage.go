@@ -165,7 +165,7 @@ type FootageLine struct {
 	TextureBound float64 `json:"texture_bound_px"` // the least standard error with which the core's texture tells a displacement
 
 	// The geometry's errors, as root mean squares in band pixels. Edges are pixels with alpha from
-	// 0.05 to 0.95.
+	// 0.05 to 0.95. Of a single frame the true place is that frame's: see place.
 	Edges       float64 `json:"edges_px"`
 	Stated      float64 `json:"stated_edges_px"` // what the estimate says of it
 	Frame       float64 `json:"frame_px"`        // over the whole frame, most of which is extrapolated
@@ -215,6 +215,21 @@ func Footage(ctx context.Context, t FootageTake, opt *FilmOptions) (FootageLine,
 // trueGeometry returns what the script says that it is.
 func trueGeometry(t *film.Facts) align.Geometry {
 	return align.Geometry{ColorW: t.ColorSize[0], ColorH: t.ColorSize[1], BandW: t.BandSize[0], BandH: t.BandSize[1], Mirror: t.Mirror, Homography: t.Homography, Radial: [2]float64{t.Radial}, Center: t.Center}
+}
+
+// place returns where a color pixel is in the band plate. Of a single frame that is where this frame
+// has it, with what a rolling shutter does to the performer: nothing tells that from a geometry, and
+// nothing else is to be made by it.
+func place(t FootageTake, truth *film.Facts) func(x, y float64) (float64, float64) {
+	g := trueGeometry(truth)
+	if t.Frames > 1 || !t.has("rolling") {
+		return g.Map
+	}
+	v := truth.Motion[0]
+	return func(x, y float64) (float64, float64) {
+		part := y/float64(g.ColorH) - 0.5
+		return g.Map(x+v[0]*part, y+v[1]*part)
+	}
 }
 
 // measureFootage does the job by a recipe on the take that was drawn into dir.
@@ -288,15 +303,16 @@ func (l *FootageLine) job(ctx context.Context, dir string, r take.Recipe, truth 
 	l.hear("job", job.Warnings...)
 	l.hear("timing", job.Timing.Warnings...)
 	l.hear("note", job.Notes...)
-	want := trueGeometry(truth)
-	l.Frame = align.RMS(want, job.Geometry)
-	if e := job.Estimate; e != nil {
-		var s moment
-		for _, p := range want.Grid(33) {
-			s.add(e.Sigma(p.Color[0], p.Color[1]))
+	want := place(l.FootageTake, truth)
+	var off, stated moment
+	for _, p := range job.Geometry.Grid(33) {
+		x, y := want(p.Color[0], p.Color[1])
+		off.add(math.Hypot(x-p.Band[0], y-p.Band[1]))
+		if job.Estimate != nil {
+			stated.add(job.Estimate.Sigma(p.Color[0], p.Color[1]))
 		}
-		l.StatedFrame = s.rms()
 	}
+	l.Frame, l.StatedFrame = off.rms(), stated.rms()
 	var sums footageSums
 	report, err := job.Run(ctx, &take.RunOptions{Each: func(x *take.Result) error {
 		return sums.frame(x, job, dir, want, truth.FloorScale)
@@ -398,7 +414,7 @@ const (
 )
 
 // frame adds a frame. It is safe for concurrent use.
-func (s *footageSums) frame(x *take.Result, job *take.Job, dir string, want align.Geometry, floorScale float64) error {
+func (s *footageSums) frame(x *take.Result, job *take.Job, dir string, want func(x, y float64) (float64, float64), floorScale float64) error {
 	read := func(what string) (*plate.Gray, error) {
 		return plate.ReadGray(filepath.Join(dir, "truth", fmt.Sprintf("%s.%04d.png", what, x.Number)), plate.Linear, nil, nil)
 	}
@@ -431,7 +447,7 @@ func (s *footageSums) frame(x *take.Result, job *take.Job, dir string, want alig
 			a := float64(alpha.Pix[i])
 			edge := a >= edgeFrom && a <= edgeTo
 			if edge {
-				tx, ty := want.Map(float64(px), float64(y))
+				tx, ty := want(float64(px), float64(y))
 				ex, ey := job.Geometry.Map(float64(px), float64(y))
 				f.moved.add(math.Hypot(tx-ex, ty-ey))
 				if job.Estimate != nil {

@@ -188,6 +188,10 @@ func TestFootageVerdict(t *testing.T) {
 		{"a stated error that is too small", func(l *FootageLine) { l.Edges, l.Stated = 0.04, 0.015 }, Short},
 		{"a sigma that is too small", func(l *FootageLine) { l.CoreZ = 2 }, Short},
 		{"which is said", func(l *FootageLine) { l.CoreZ = 2; l.hear("note", "the matte's error is larger than stated") }, Right},
+		{"a sigma that is too large, which is said", func(l *FootageLine) {
+			l.EdgeZ = 0.5
+			l.hear("note", "most of sigma is the geometry's: the error is smaller than stated")
+		}, Right},
 		{"a sigma that is too large", func(l *FootageLine) { l.OpenZ = 0.5; l.hear("note", "the matte's error is larger than stated") }, Short},
 		{"through a codec that has no target", func(l *FootageLine) { l.CoreZ, l.Codec = 9, "h264-23" }, Right},
 		{"refused", func(l *FootageLine) { l.Refused = "no silhouettes" }, Short},

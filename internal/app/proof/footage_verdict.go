@@ -42,6 +42,7 @@ var Hearing = []struct {
 	{"timing", "", OfEdges | OfFrame | OfMatte},
 
 	{"note", "larger than stated", OfSigma},
+	{"note", "smaller than stated", OfSlack},
 	{"note", "noise could not be told", OfSigma},
 
 	{"check files", "", OfEdges | OfFrame | OfMatte},
