@@ -139,6 +139,11 @@ func (j *preparation) boundNoise(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if j.take.recipe.FlatBand != "" { // they tell the camera's noise better than the performer's core
+		bound.Read, bound.PerSignal = j.BandNoise.Read, j.BandNoise.PerSignal
+	} else if bound.Read < j.BandNoise.Read {
+		j.Notes = append(j.Notes, "the performer's core, where the band plate is dark, has less noise than that, and counts: "+electrons(bound))
+	}
 	j.BandNoise = bound
 	j.BandNoise.Crosstalk = j.CrosstalkCovariance
 	geometry := j.edgeSigma()

@@ -109,6 +109,9 @@ func (l *FootageLine) NeedNotWork() bool {
 	return l.Performer == "none" || l.has("exchanged") || l.has("standin")
 }
 
+// Rolls reports whether the rows of one camera are late.
+func (l *FootageLine) Rolls() bool { return l.has("rolling") }
+
 // Within reports whether a take that Textured is true of keeps to the target at the edges.
 func (l *FootageLine) Within() bool { return l.Edges <= targetPx }
 
