@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""make bench: this project and OpenCV in turn, in one go on one machine, as one table with ratios.
+"""make bench: this project, OpenCV and FFmpeg in turn, in one go on one machine, as tables with ratios.
 
     python3 run.py [--frames 48] [--rounds 3] [--take DIR] [--files | --kernels] [--before DIR]
 
@@ -10,6 +10,10 @@ vector package, by the plain loops alone, and by the plain build of another chec
 Of the jobs from files to files, ours is the whole of the process, and OpenCV's from the first plate read. Both read the
 same 16-bit plates: those of twinplate demo, lines with the filter Sub in Huffman codes, as OpenCV's imwrite makes them too
 and about as large; and the same pixels in PNG files without compression, which show what inflate takes.
+
+From clips to a clip, both read the same ProRes 4:2:2 clips of those plates and write H.264 by the same encoder and settings.
+FFmpeg's chain is perspective and maskedmerge, on the planes as they are coded: the band plate as it is for the matte, without
+linear light, clean plates, crosstalk or distortion.
 """
 import argparse
 import datetime
@@ -39,6 +43,22 @@ def run(args, env=None, cwd=ROOT):
     if done.returncode:
         sys.exit(f"{' '.join(args)}:\n{done.stdout}{done.stderr}")
     return done.stdout
+
+
+def measured(args, env=None):
+    """What a program prints, and its seconds, its processor time and its peak of memory in MB, with the programs it starts."""
+    with tempfile.TemporaryFile("w+") as out, tempfile.TemporaryFile("w+") as errors:
+        start = time.monotonic()
+        child = subprocess.Popen(args, cwd=ROOT, env={**os.environ, **(env or {})}, stdout=out, stderr=errors)
+        _, status, used = os.wait4(child.pid, 0)
+        seconds = time.monotonic() - start
+        child.returncode = os.waitstatus_to_exitcode(status)
+        out.seek(0)
+        errors.seek(0)
+        text = out.read()
+        if child.returncode:
+            sys.exit(f"{' '.join(args)}:\n{text}{errors.read()}")
+    return text, seconds, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024
 
 
 def library():
@@ -115,26 +135,36 @@ def takes(work, demo, count, rounds):
                 shutil.copy(os.path.join(d, folder, f"{(n - 1) % 4 + 1:04d}.png"), os.path.join(d, folder, f"{n:04d}.png"))
     least = {}
 
-    def job(who, args):
-        before, start = os.times(), time.monotonic()
-        out = json.loads(run(args))
-        seconds, after = time.monotonic() - start, os.times()
-        keep(least, who, seconds if who.startswith("ours") else out["seconds"])
-        keep(least, who + ", processor", sum(after[2:4]) - sum(before[2:4]))
+    def job(who, args, env=None, inside=False):
+        out, seconds, processor, memory = measured(args, env)
+        keep(least, who, json.loads(out)["seconds"] if inside else seconds)
+        keep(least, who + ", processor", processor)
+        keep(least, who + ", memory", memory)
 
-    def ours(who, take, *flags, program=program):
+    def ours(who, take, *flags, program=program, env=None):
         shutil.rmtree(os.path.join(work, "ours"), ignore_errors=True)  # or its frames would be kept
-        job(who, [program, "comp", "--recipe", os.path.join(take, "given.json"), "--json", "--out", os.path.join(work, "ours"), *flags])
+        job(who, [program, "comp", "--recipe", os.path.join(take, "given.json"), "--json", "--out", os.path.join(work, "ours"), *flags], env)
 
     def theirs(who, take):
-        job(who, [PYTHON, os.path.join(HERE, "opencv_comp.py"), take, os.path.join(take, "given.json"), os.path.join(work, "theirs")])
+        job(who, [PYTHON, os.path.join(HERE, "opencv_comp.py"), take, os.path.join(take, "given.json"), os.path.join(work, "theirs")], inside=True)
 
-    pair = [program, "register", "--color", os.path.join(take, "color"), "--band", os.path.join(take, "band"),
-            "--frames", "1", "--out", os.path.join(work, "geometry.json")]
+    plates = ["--color", os.path.join(take, "color"), "--band", os.path.join(take, "band")]
+    register = [program, "register", *plates, "--out", os.path.join(work, "geometry.json"), "--frames"]
+    references = [f"--{name}={os.path.join(take, name.replace('-', '_') + '.png')}" for name in ("clean-color", "clean-band", "dark-color", "dark-band")]
+    prepare = [program, "comp", *plates, "--frames", f"1-{min(count, PREPARED)}", "--save-recipe", os.path.join(work, "prepared.json"), "--replace", "--json"]
+    moving = clips(work, take, recipe, count)
     for _ in range(rounds):
-        start = time.monotonic()
-        run(pair)
-        keep(least, "geometry", time.monotonic() - start)
+        job("geometry of one pair", [*register, "1"])
+        for threads in THREADS:
+            cores = {"GOMAXPROCS": str(threads)}
+            job(f"geometry, {threads}", [*register, "1-4"], cores)
+            job(f"prepare, {threads}", [*prepare, *references], cores)
+            job(f"prepare without references, {threads}", prepare, cores)
+            ours(f"files, {threads}", take, env=cores)
+        if moving:
+            recipe_of_clips, chain = moving
+            job("clips", [program, "comp", "--recipe", recipe_of_clips, "--clip", os.path.join(work, "ours.mp4"), "--replace", "--json"])
+            job("FFmpeg clips", chain)
         ours("ours" + STORED, stored)
         theirs("OpenCV" + STORED, stored)
         ours("ours" + ESTIMATED, take, "--gain", "auto")
@@ -147,6 +177,43 @@ def takes(work, demo, count, rounds):
                   "print('%.3f' % np.abs(a-b).mean())",
                   os.path.join(work, "ours", "comp", "0001.png"), os.path.join(work, "theirs", "comp", "0001.png")])
     return least, differ.strip()
+
+
+PREPARED = 16  # HD frames, of which as many as it wants are read
+
+
+def clips(work, take, recipe, count):
+    """Makes clips of the take; the recipe for them, and FFmpeg's command that composites them. None where there is no FFmpeg."""
+    if not shutil.which("ffmpeg"):
+        print("ffmpeg is not here: without the rows of clips", file=sys.stderr)
+        return None
+    to = os.path.join(work, "clips")
+    os.makedirs(to)
+    tags = ["-color_primaries", "bt709", "-color_trc", "iec61966-2-1", "-colorspace", "bt709", "-color_range", "tv"]
+    for name in ("color", "band", "background"):
+        run(["ffmpeg", "-v", "error", "-stream_loop", "-1", "-framerate", "24", "-i", os.path.join(take, name, "%04d.png"), "-frames:v", str(count),
+             "-vf", "scale=out_color_matrix=bt709:out_range=tv", "-c:v", "prores_ks", "-profile:v", "2", "-pix_fmt", "yuv422p10le", *tags, os.path.join(to, name + ".mov")])
+    mine = dict(recipe, color="color.mov", band="band.mov", background="background.mov")
+    mine.update({name: os.path.join(take, name + ".png") for name in ("clean_color", "clean_band", "dark_color", "dark_band")})
+    for name in ("write", "depth", "band_weights"):
+        mine.pop(name, None)
+    path = os.path.join(to, "given.json")
+    with open(path, "w") as f:
+        json.dump(mine, f)
+    # Where the corners of the color plate lie in the band plate, as the filter wants them, before the plate is mirrored.
+    g = recipe["geometry"]
+    h, (w, height) = g["homography"], g["color_size"]
+    corners = []
+    for x, y in ((0, 0), (w - 1, 0), (0, height - 1), (w - 1, height - 1)):
+        d = h[6] * x + h[7] * y + h[8]
+        corners += [(h[0] * x + h[1] * y + h[2]) / d, (h[3] * x + h[4] * y + h[5]) / d]
+    place = "perspective=" + ":".join(f"{v:.3f}" for v in corners) + ":interpolation=cubic:sense=source"
+    mirror = "hflip," if g["mirror"] else ""
+    graph = (f"[1:v]extractplanes=y,format=gray,{mirror}{place},format=gray10le,split[y][c];[c]scale=iw/2:ih,split[u][v];"
+             "[y][u][v]mergeplanes=0x001020:yuv422p10le[mask];[0:v][2:v][mask]maskedmerge,format=yuv420p")
+    source = [v for name in ("color", "band", "background") for v in ("-i", os.path.join(to, name + ".mov"))]
+    return path, ["ffmpeg", "-nostdin", "-y", "-v", "error", *source, "-filter_complex", graph, "-c:v", "libx264", "-preset", "fast", "-crf", "18",
+                  "-movflags", "+faststart", os.path.join(work, "theirs.mp4")]
 
 
 def main():
@@ -199,7 +266,22 @@ def print_takes(seconds, n):
         print(f"| {what} | {n / a:.1f} frames/s | {n / b:.1f} frames/s | {b / a:.1f} |")
         a, b = seconds[who + ", processor"], seconds[other + ", processor"]
         print(f"| the same, processor time | {1e3 * a / n:.0f} ms a frame | {1e3 * b / n:.0f} ms a frame | {b / a:.1f} |")
-    print(f"| geometry from one HD pair, files read | {seconds['geometry']:.2f} s | | |")
+    print(f"| geometry from one HD pair, files read | {seconds['geometry of one pair']:.2f} s | | |")
+    print(f"| memory of {n} frames | {seconds['ours, memory']:.0f} MB | {seconds['OpenCV, memory']:.0f} MB | {seconds['OpenCV, memory'] / seconds['ours, memory']:.1f} |")
+    if "clips" in seconds:
+        a, b = seconds["clips"], seconds["FFmpeg clips"]
+        print("\n| what | ours | FFmpeg | ratio |\n|---|---|---|---|")
+        print(f"| {n} HD frames, ProRes 4:2:2 clips to an H.264 clip | {n / a:.1f} frames/s | {n / b:.1f} frames/s | {b / a:.1f} |")
+        a, b = seconds["clips, processor"], seconds["FFmpeg clips, processor"]
+        print(f"| the same, processor time | {1e3 * a / n:.0f} ms a frame | {1e3 * b / n:.0f} ms a frame | {b / a:.1f} |")
+        a, b = seconds["clips, memory"], seconds["FFmpeg clips, memory"]
+        print(f"| memory of the largest program | {a:.0f} MB | {b:.0f} MB | {b / a:.1f} |")
+    jobs = [(f"prepare {min(n, PREPARED)} HD frames", "prepare"), ("the same without reference plates", "prepare without references"),
+            ("geometry of four HD frames", "geometry"), (f"{n} HD frames, PNG to PNG", "files")]
+    print(f"\n| seconds by cores | {' | '.join(map(str, THREADS))} | processor time on one | times faster |\n|---|{'---|' * len(THREADS)}---|---|")
+    for what, key in jobs:
+        times = [seconds[f"{key}, {t}"] for t in THREADS]
+        print(f"| {what} | {' | '.join(f'{t:.2f}' for t in times)} | {seconds[f'{key}, 1, processor']:.2f} | {times[0] / times[-1]:.1f} |")
 
 
 if __name__ == "__main__":
