@@ -88,6 +88,54 @@ func (c *canvas) paint(b box, f func(x, y float64) (rgb, float64)) {
 	})
 }
 
+// wash is paint for what hardly changes within the given length: f is asked at the corners of squares
+// of that side, and between them what it says is interpolated.
+func (c *canvas) wash(b box, length float64, f func(x, y float64) (rgb, float64)) {
+	side := int(length / c.px)
+	if side < 2 {
+		c.paint(b, f)
+		return
+	}
+	x0, y0, x1, y1 := c.pixels(b)
+	if x0 >= x1 || y0 >= y1 {
+		return
+	}
+	across, down := (x1-x0-1)/side+2, (y1-y0-1)/side+2
+	corners := make([][4]float64, across*down) // light with its coverage, and the coverage
+	parallel.Parts(down, func(from, to int) {
+		for k := from * across; k < to*across; k++ {
+			l, a := f(c.x0+float64(x0+k%across*side)*c.px, c.y0+float64(y0+k/across*side)*c.px)
+			corners[k] = [4]float64{l[0] * a, l[1] * a, l[2] * a, a}
+		}
+	})
+	parallel.Parts(y1-y0, func(from, to int) {
+		edge := make([][4]float64, across) // the corners of a row of squares, at this row of pixels
+		for j := from; j < to; j++ {
+			v := float64(j%side) / float64(side)
+			above, below := corners[j/side*across:], corners[(j/side+1)*across:]
+			for k := range edge {
+				for n := range edge[k] {
+					edge[k][n] = above[k][n] + v*(below[k][n]-above[k][n])
+				}
+			}
+			at := (y0+j)*c.w + x0
+			for i := range x1 - x0 {
+				p, q := &edge[i/side], &edge[i/side+1]
+				u := float64(i%side) / float64(side)
+				a := p[3] + u*(q[3]-p[3])
+				if a <= 0 {
+					continue
+				}
+				k := float32(1 - a)
+				for n := range c.p.Pix {
+					c.p.Pix[n][at+i] = c.p.Pix[n][at+i]*k + float32(p[n]+u*(q[n]-p[n]))
+				}
+				c.t.Pix[at+i] *= k
+			}
+		}
+	})
+}
+
 // cover returns how much of a pixel lies inside an edge at signed distance d (negative inside),
 // seen head on.
 func (c *canvas) cover(d float64) float64 { return clamp(0.5 - d/c.px) }
@@ -121,7 +169,13 @@ func (c *canvas) stroke(k []knot, shade func(x, y, s, nx, ny float64) (rgb, floa
 		x0, y0, x1, y1 := c.pixels(box{min(a.x, b.x), min(a.y, b.y), max(a.x, b.x), max(a.y, b.y)}.grow(r))
 		for j := y0; j < y1; j++ {
 			py := c.y0 + float64(j)*c.px - a.y
-			for i := x0; i < x1; i++ {
+			// Of a slanting piece, a row has the pixels within r of the line through it.
+			i0, i1 := x0, x1
+			if math.Abs(dy) > l/16 {
+				middle, reach := (py*dx/dy+a.x-c.x0)/c.px, r*l/math.Abs(dy)/c.px
+				i0, i1 = max(x0, int(middle-reach)), min(x1, int(middle+reach)+2)
+			}
+			for i := i0; i < i1; i++ {
 				px := c.x0 + float64(i)*c.px - a.x
 				t := clamp((px*dx + py*dy) / (l * l))
 				ox, oy := px-t*dx, py-t*dy

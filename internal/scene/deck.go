@@ -165,7 +165,8 @@ func (a *act) steam(c *canvas, front bool) {
 	if front {
 		part, seed = 0.60, a.seed+110
 	}
-	c.paint(box{0.86, 0.10, 1.36, mugY}, func(x, y float64) (rgb, float64) {
+	const thin = 1. / 540 // a length within which its finest curls hardly change
+	c.wash(box{0.86, 0.10, 1.36, mugY}, thin, func(x, y float64) (rgb, float64) {
 		h := mugY - y // above the mug
 		drift := -0.22*h*h - 0.05*h + 0.020*h*math.Sin(a.now*2.2-h*6)
 		bend := 0.090 * (cloud(h*5.5-a.now*1.5, 3.3+a.now*0.25, 2, seed) - 0.5) * step(0, 0.22, h)

@@ -9,7 +9,10 @@ import (
 // Kelp draws frame i, of w by h pixels, of a kelp forest under the sea, in linear light.
 func Kelp(seed uint32, i, w, h int) *plate.RGB {
 	c := newCanvas(w, h)
-	f := forest{c, float64(i) / 24, seed}
+	f := forest{canvas: c, now: float64(i) / 24, seed: seed}
+	for k := range f.depths {
+		f.depths[k] = murkAt(float64(k) / murkSteps)
+	}
 	f.water()
 	f.floor()
 	f.fronds(0)
@@ -38,24 +41,38 @@ func Kelp(seed uint32, i, w, h int) *plate.RGB {
 
 type forest struct {
 	*canvas
-	now  float64
-	seed uint32
+	now    float64
+	seed   uint32
+	depths [murkMost*murkSteps + 2]rgb // the water's color by the square of the distance from the sun
 }
+
+// The table of the water's color: steps to a unit, and the units it has. Farther out it is all one.
+const murkSteps, murkMost = 256, 6
+
+// thinWash is the length within which water and light in it hardly change.
+const thinWash = 1. / 270
 
 // The sun's place above the frame.
 const sunX, sunY = 1.06, -0.22
 
-func (f forest) murk(x, y float64) rgb {
-	d := math.Hypot((x-sunX)*0.78, y-sunY)
+func (f *forest) murk(x, y float64) rgb {
+	dx, dy := (x-sunX)*0.78, y-sunY
+	d := min((dx*dx+dy*dy)*murkSteps, murkMost*murkSteps)
+	k := int(d)
+	return f.depths[k].to(f.depths[k+1], d-float64(k))
+}
+
+// murkAt returns the water's color where the square of the distance from the sun is d2.
+func murkAt(d2 float64) rgb {
 	deep := rgb{0.002, 0.016, 0.032}
 	mid := rgb{0.006, 0.098, 0.140}
 	high := rgb{0.16, 0.58, 0.56}
-	l := deep.to(mid, math.Exp(-d*d/0.62))
-	return l.to(high, 0.95*math.Exp(-d*d/0.115)).plus(rgb{0.5, 0.55, 0.42}.times(0.7 * math.Exp(-d*d/0.030)))
+	l := deep.to(mid, math.Exp(-d2/0.62))
+	return l.to(high, 0.95*math.Exp(-d2/0.115)).plus(rgb{0.5, 0.55, 0.42}.times(0.7 * math.Exp(-d2/0.030)))
 }
 
-func (f forest) water() {
-	f.paint(box{-9, -1, 9, 2}, func(x, y float64) (rgb, float64) {
+func (f *forest) water() {
+	f.wash(box{-9, -1, 9, 2}, thinWash, func(x, y float64) (rgb, float64) {
 		l := f.murk(x, y)
 		v := cloud(x*2.2+f.now*0.03, y*2.8, 3, f.seed)
 		return l.times(0.80 + 0.4*v), 1
@@ -63,14 +80,16 @@ func (f forest) water() {
 }
 
 // rays lays shafts of light over what is there.
-func (f forest) rays(power float64) {
-	f.paint(box{-9, -1, 9, 2}, func(x, y float64) (rgb, float64) {
+func (f *forest) rays(power float64) {
+	f.wash(box{-9, -1, 9, 2}, thinWash, func(x, y float64) (rgb, float64) {
 		dx, dy := x-sunX, y-sunY
 		a := math.Atan2(dx, dy)
 		d := math.Hypot(dx, dy)
 		t := f.now
 		s := noise(a*9+0.25*t+power*50, t*0.35, f.seed+1)*0.6 + noise(a*27-0.4*t, t*0.5+7, f.seed+2)*0.4
-		s = step(0.48, 0.92, s)
+		if s = step(0.48, 0.92, s); s == 0 {
+			return rgb{}, 0
+		}
 		s *= math.Exp(-d*1.35) * step(1.5, 0.5, math.Abs(a))
 		s *= 0.7 + 0.6*cloud(x*3, y*3-t*0.1, 2, f.seed+3)
 		return rgb{0.62, 1.0, 0.86}, clamp(s * power * 0.75)
@@ -78,7 +97,7 @@ func (f forest) rays(power float64) {
 }
 
 // floor paints rocks on the sea floor, with the waves' light playing on them.
-func (f forest) floor() {
+func (f *forest) floor() {
 	for layer := range 3 {
 		k := float64(layer)
 		base := 0.80 + 0.068*k
@@ -94,13 +113,30 @@ func (f forest) floor() {
 		if layer == 2 {
 			end = 2
 		}
+		// What depends on the column alone, and on the row alone.
+		type column struct {
+			ridge float64
+			rough [len(boulders)]float64 // of each boulder's top
+		}
+		columns, rows := make([]column, f.w), make([][len(boulders)]float64, f.h) // of each boulder's side
+		for i := range columns {
+			x := f.x0 + float64(i)*f.px
+			columns[i].ridge = base - 0.16*(cloud(x*(2.6-0.3*k)+k*9, k, 4, n)-0.5) + 0.05*math.Cos((x-0.9)*2)
+			for j, b := range boulders {
+				columns[i].rough[j] = b.h * (0.85 + 0.3*noise(x*34, b.x*90, n))
+			}
+		}
+		for i := range rows {
+			for j, b := range boulders {
+				rows[i][j] = 0.5 * (noise((f.y0+float64(i)*f.px)*26, b.x*50, n) - 0.5)
+			}
+		}
 		f.paint(box{-9, 0.55, 9, end}, func(x, y float64) (rgb, float64) {
-			ridge := base - 0.16*(cloud(x*(2.6-0.3*k)+k*9, k, 4, n)-0.5) + 0.05*math.Cos((x-0.9)*2)
-			rise := 0.0
-			for _, b := range boulders {
-				u := (x-b.x)/b.w + 0.5*(noise(y*26, b.x*50, n)-0.5)
-				if u*u < 1 {
-					rise = max(rise, b.h*math.Sqrt(1-u*u)*(0.85+0.3*noise(x*34, b.x*90, n)))
+			at, row := &columns[int((x-f.x0)/f.px+0.5)], &rows[int((y-f.y0)/f.px+0.5)]
+			ridge, rise := at.ridge, 0.0
+			for j, b := range boulders {
+				if u := (x-b.x)/b.w + row[j]; u*u < 1 {
+					rise = max(rise, at.rough[j]*math.Sqrt(1-u*u))
 				}
 			}
 			ridge -= rise
@@ -112,10 +148,13 @@ func (f forest) floor() {
 			down := y - ridge
 			rock := cloud(x*14+k*5, y*22, 4, n+1)
 			lit := step(0.08, 0, down) * (0.5 + rock)
-			cx, cy := x*9, (y-ridge)*26
-			wob := cloud(cx*0.7+f.now*0.6, cy*0.7, 2, n+2)
-			web := 1 - math.Abs(2*cloud(cx+2*wob+f.now*0.35, cy+2*wob-f.now*0.25, 2, n+3)-1)
-			caustic := math.Pow(clamp(web), 9) * step(0.16, 0.0, down) * math.Exp(-(x-1.0)*(x-1.0)/0.5)
+			caustic := step(0.16, 0.0, down)
+			if caustic > 0 {
+				cx, cy := x*9, (y-ridge)*26
+				wob := cloud(cx*0.7+f.now*0.6, cy*0.7, 2, n+2)
+				web := 1 - math.Abs(2*cloud(cx+2*wob+f.now*0.35, cy+2*wob-f.now*0.25, 2, n+3)-1)
+				caustic *= math.Pow(clamp(web), 9) * math.Exp(-(x-1.0)*(x-1.0)/0.5)
+			}
 			l := rgb{0.010, 0.045, 0.045}.times(0.3 + 1.0*rock + 1.4*lit).plus(rgb{0.25, 0.6, 0.45}.times(0.30 * caustic))
 			haze := 0.70 - 0.30*k
 			return l.to(f.murk(x, y*0.9), haze), a
@@ -124,7 +163,7 @@ func (f forest) floor() {
 }
 
 // fronds paints one layer of kelp; 0 is the farthest.
-func (f forest) fronds(layer int) {
+func (f *forest) fronds(layer int) {
 	type far struct {
 		n                       int
 		leaf, soft, haze, width float64
@@ -215,7 +254,7 @@ func (f forest) fronds(layer int) {
 }
 
 // fish paints a school, dark against the light, turning as one.
-func (f forest) fish() {
+func (f *forest) fish() {
 	for k := range 58 {
 		rnd := func(j int32) float64 { return lattice(int32(k), j, f.seed+21) }
 		r := math.Sqrt(rnd(0))
@@ -239,7 +278,7 @@ func (f forest) fish() {
 }
 
 // specks paints what drifts in the water.
-func (f forest) specks() {
+func (f *forest) specks() {
 	for k := range 210 {
 		rnd := func(j int32) float64 { return lattice(int32(k), j, f.seed+31) }
 		x := fract(rnd(0)+0.012*f.now*(rnd(1)-0.3))*1.9 - 0.06 + 0.01*math.Sin(f.now+6*rnd(2))

@@ -55,7 +55,8 @@ func (a *act) lantern(c *canvas) {
 		}
 	}
 	// The glow.
-	c.paint(box{a.x, a.y, a.x, a.y}.grow(0.42), func(x, y float64) (rgb, float64) {
+	const thin = 1. / 270 // a length within which it hardly changes
+	c.wash(box{a.x, a.y, a.x, a.y}.grow(0.42), thin, func(x, y float64) (rgb, float64) {
 		d2 := (x-a.x)*(x-a.x) + (y-a.y)*(y-a.y)
 		d := math.Sqrt(d2)
 		s := step(0.42, 0.02, d)

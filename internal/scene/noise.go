@@ -4,20 +4,28 @@ import "math"
 
 // lattice returns a number from 0 to 1 for a point of the whole-numbered lattice.
 func lattice(x, y int32, seed uint32) float64 {
-	h := uint32(x)*0x8da6b343 ^ uint32(y)*0xd8163841 ^ seed*0xcb1ab31f
+	return scatter(uint32(x)*latticeX^uint32(y)*latticeY^seed*latticeSeed) / (1 << 32)
+}
+
+const latticeX, latticeY, latticeSeed = 0x8da6b343, 0xd8163841, 0xcb1ab31f
+
+// scatter returns a whole number below 2^32 for a number, with no likeness for numbers that are alike.
+func scatter(h uint32) float64 {
 	h = (h ^ h>>15) * 0x2c1b3c6d
 	h = (h ^ h>>12) * 0x297a2d39
-	return float64(h^h>>15) / (1 << 32)
+	return float64(h ^ h>>15)
 }
 
 // noise returns smooth value noise, 0 to 1, whose cells are one unit wide.
 func noise(x, y float64, seed uint32) float64 {
 	fx, fy := math.Floor(x), math.Floor(y)
-	ix, iy := int32(fx), int32(fy)
+	left, upper := uint32(int32(fx))*latticeX, uint32(int32(fy))*latticeY
+	right, lower := left+latticeX, (upper+latticeY)^seed*latticeSeed
+	upper ^= seed * latticeSeed
 	u, v := ease(x-fx), ease(y-fy)
-	a, b := lattice(ix, iy, seed), lattice(ix+1, iy, seed)
-	c, d := lattice(ix, iy+1, seed), lattice(ix+1, iy+1, seed)
-	return a + (b-a)*u + (c-a+(a-b-c+d)*u)*v
+	a, b := scatter(left^upper), scatter(right^upper)
+	c, d := scatter(left^lower), scatter(right^lower)
+	return (a + (b-a)*u + (c-a+(a-b-c+d)*u)*v) / (1 << 32)
 }
 
 // cloud returns the sum of octaves of noise, each half as strong and twice as fine, scaled to 0 to

@@ -39,24 +39,25 @@ func filter(src []float32, w, h, step int, taps []float32, lead int) []float32 {
 	if len(taps) == 1 && step == 1 {
 		return append([]float32(nil), src...)
 	}
+	all := make([]float32, (len(taps)+3)/4*4) // with zeros to the next four
+	copy(all, taps)
 	ow, oh := w/step, h/step
 	mid := make([]float32, ow*h)
 	parallel.Parts(h, func(y0, y1 int) {
-		pad := make([]float32, w+len(taps))
+		pad := make([]float32, w+len(all))
 		for y := y0; y < y1; y++ {
 			row := src[y*w : (y+1)*w]
 			for i := range pad {
 				pad[i] = row[min(max(i-lead, 0), w-1)]
 			}
 			out := mid[y*ow : (y+1)*ow]
-			for x := range out {
-				var s float32
-				p := pad[x*step:]
-				p = p[:len(taps)]
-				for j, k := range taps {
-					s += k * p[j]
+			for j := 0; j < len(all); j += 4 { // four taps at a time
+				a, b, c, d := all[j], all[j+1], all[j+2], all[j+3]
+				for x := range out {
+					p := pad[x*step+j:]
+					p = p[:4]
+					out[x] += a*p[0] + b*p[1] + c*p[2] + d*p[3]
 				}
-				out[x] = s
 			}
 		}
 	})
@@ -64,11 +65,15 @@ func filter(src []float32, w, h, step int, taps []float32, lead int) []float32 {
 	parallel.Parts(oh, func(y0, y1 int) {
 		for y := y0; y < y1; y++ {
 			out := dst[y*ow : (y+1)*ow]
-			for j, k := range taps {
-				sy := min(max(y*step+j-lead, 0), h-1)
-				row := mid[sy*ow : (sy+1)*ow]
-				for x, v := range row {
-					out[x] += k * v
+			for j := 0; j < len(all); j += 4 {
+				row := func(j int) []float32 {
+					sy := min(max(y*step+j-lead, 0), h-1)
+					return mid[sy*ow : (sy+1)*ow][:len(out)]
+				}
+				a, b, c, d := all[j], all[j+1], all[j+2], all[j+3]
+				p, q, r, s := row(j), row(j+1), row(j+2), row(j+3)
+				for x := range out {
+					out[x] += a*p[x] + b*q[x] + c*r[x] + d*s[x]
 				}
 			}
 		}
