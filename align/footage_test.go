@@ -9,6 +9,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig/simulate"
 )
@@ -114,6 +115,9 @@ func TestFromFootage(t *testing.T) {
 		{"a band plate of 1.5 times the size", Homography, hardFaults, 720, 405, 2, 0.1, 0.12},
 		{"a soft band lens", Homography, with2(hardFaults, func(f *simulate.Faults) { f.BandBlur = 1.2 }), w, h, 2, 0.1, 0.12},
 	} {
+		if tier.Quick() && row.model != Radial {
+			continue
+		}
 		r := rand.New(rand.NewPCG(uint64(i), 20))
 		g := randomRig(r, w, h, row.bw, row.bh, row.model)
 		pairs, alpha := footage(simulate.Cutouts{Seed: uint64(i)}, g, row.faults, uint64(i), row.n)
@@ -145,6 +149,7 @@ func with2(f simulate.Faults, change func(*simulate.Faults)) simulate.Faults { c
 
 // What the plates have only more or less of must make no difference.
 func TestFromFootageInvariant(t *testing.T) {
+	tier.InTest(t)
 	g := randomRig(rand.New(rand.NewPCG(4, 4)), 320, 180, 320, 180, Similarity)
 	pairs := cutoutPairs(g, plainFaults, 4, 2)
 	a, err := FromFootage(t.Context(), pairs, nil)
@@ -247,6 +252,7 @@ func (s twoSided) Draw(i, w, h int) (*plate.RGB, *plate.Gray) {
 }
 
 func TestFromFootageWarnings(t *testing.T) {
+	tier.InTest(t)
 	g := randomRig(rand.New(rand.NewPCG(1, 5)), 480, 270, 480, 270, Similarity)
 	pairs, alpha := footage(corner{simulate.Cutouts{Seed: 2}}, g, plainFaults, 2, 2)
 	e, err := FromFootage(t.Context(), pairs, nil)
@@ -353,6 +359,7 @@ func TestResidual(t *testing.T) {
 // A performer who moves between the two exposures, each part of the frame another way: no geometry
 // describes the edges, and the error that is stated grows with what is left over.
 func TestFromFootageGrows(t *testing.T) {
+	tier.InTest(t)
 	const w, h = 480, 270
 	g := NewGeometry(w, h, w, h)
 	for _, row := range []struct {

@@ -5,12 +5,14 @@ import (
 	"math"
 	"testing"
 
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig/simulate"
 )
 
 // Red and blue of simulated plates are scaled about the middle.
 func TestLateralColor(t *testing.T) {
+	tier.InTest(t)
 	const w, h = 480, 270
 	g := NewGeometry(w, h, w, h)
 	for i, want := range []LateralColor{{}, {Red: 0.001, Blue: -0.0012}} {

@@ -5,6 +5,7 @@ import (
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/internal/app/demo"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/rig/simulate"
 )
 
@@ -18,6 +19,7 @@ func demoPair(w, h int) (align.Pair, align.Geometry) {
 // One pair of the demo's scene must do, as it does when someone tries a single frame: far from the solution alpha
 // explains little of the color, and the search must not give up for that.
 func TestFootageFromOnePair(t *testing.T) {
+	tier.InTest(t)
 	pair, truth := demoPair(960, 540)
 	e, err := align.FromFootage(t.Context(), []align.Pair{pair}, nil)
 	if err != nil {

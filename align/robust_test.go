@@ -105,7 +105,7 @@ func TestOddPlates(t *testing.T) {
 		for i, size := range sizes {
 			for _, part := range []string{"both", "band", "color", "performer"} {
 				color, band := size[0], size[1]
-				if (color != band || color.X > 100) && (part != "performer" || (k+i)%3 != 0) || tier.Quick() && (k+i)%3 != 0 {
+				if (color != band || color.X > 100) && (part != "performer" || (k+i)%3 != 0) || tier.Quick() && (k+i)%9 != 0 || !tier.All() && (k+i)%2 != 0 {
 					continue // for the time that it takes
 				}
 				name := fmt.Sprintf("%s as %s, %v and %v", picture, part, color, band)

@@ -5,11 +5,13 @@ import (
 	"strings"
 	"testing"
 
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/rig/simulate"
 )
 
 // The band plates of simulated pairs are sheared, each by as many pixels from top to bottom.
 func TestRolling(t *testing.T) {
+	tier.InTest(t)
 	const w, h = 480, 270
 	g := NewGeometry(w, h, w, h)
 	for i, shear := range [][][2]float64{{{}, {}, {}}, {{1.5, 0.3}, {-1.2, 0.4}, {0.2, -0.6}}} {

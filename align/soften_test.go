@@ -5,12 +5,14 @@ import (
 	"math"
 	"testing"
 
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig/simulate"
 )
 
 // The band camera's lens blurs more than the color camera's by a known amount.
 func TestSoftness(t *testing.T) {
+	tier.InTest(t)
 	const w, h = 480, 270
 	for i, row := range []struct {
 		name   string

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/internal/test/tier"
 )
 
 // scene returns what is to be heard on a set for so many seconds, at 48 kHz: words, as bursts of
@@ -85,6 +86,7 @@ func heard(scene []float64, from, seconds, drift, echo, noise float64, dice *ran
 // Delays of known fractions of a frame are found to a hundredth of one, at 24 frames a second, in
 // rooms with echoes of their own and noise.
 func TestSoundOffset(t *testing.T) {
+	tier.InTest(t)
 	const frame = 1. / 24
 	for _, row := range []struct {
 		frames, echo, noise float64

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig/simulate"
@@ -16,6 +17,7 @@ import (
 // Everything estimated from the take, with no clean plate at all: K, m and the gains within their
 // own standard errors, and the matte near the noise floor.
 func TestTakeWithoutCleanPlates(t *testing.T) {
+	tier.InTest(t)
 	for seed := range seeds(2) {
 		f := simulate.RandomFaults(seed)
 		s, ref := set(f, seed)

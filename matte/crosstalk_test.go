@@ -7,6 +7,7 @@ import (
 	"slices"
 	"testing"
 
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
@@ -80,6 +81,7 @@ var gray = [3]float64{0.5, 0.4, 0.3}
 // where 1.5 % of it, about 0.01, is usual. Of one whom nothing is two pixels inside of nothing is
 // known.
 func TestCrosstalkOfASmallPerformer(t *testing.T) {
+	tier.InTest(t)
 	random := rand.New(rand.NewPCG(3, 3))
 	c := costume{x: 150, y: 80, w: 16, h: 20, patch: 40, colors: [4][3]float64{gray, gray, gray, gray}, noise: 0.003}
 	squares := 0.0
@@ -132,6 +134,7 @@ func TestCrosstalkOfASmallPerformer(t *testing.T) {
 // is off by something of its own. The standard errors have that, though every pixel of a patch
 // repeats it, the patches are few, and parts of the performer share patches.
 func TestCrosstalkOfAnOddCostume(t *testing.T) {
+	tier.InTest(t)
 	random := rand.New(rand.NewPCG(4, 4))
 	c := costume{x: 80, y: 20, w: 140, h: 140, patch: 28, noise: 0.002, odd: 0.002,
 		colors: [4][3]float64{{0.6, 0.2, 0.1}, {0.2, 0.5, 0.2}, {0.3, 0.3, 0.6}, gray}}

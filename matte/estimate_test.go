@@ -28,7 +28,7 @@ func faults(change func(*simulate.Faults)) simulate.Faults {
 
 // seeds is how many sets a test tries: one where a build is slow, as with the race detector.
 func seeds(n uint64) uint64 {
-	if tier.Quick() {
+	if !tier.All() {
 		return 1
 	}
 	return n
@@ -83,7 +83,7 @@ func TestGain(t *testing.T) {
 func TestGainOfLargeFrame(t *testing.T) {
 	tier.InTest(t)
 	const w, h = 1920, 1080
-	for seed := range uint64(3) {
+	for seed := range seeds(1) {
 		s := simulate.New(simulate.Cutouts{Seed: seed}, w, h, w, h, nil, simulate.DemoFaults(), seed)
 		solver, err := matte.NewSolver(w, h, matte.References{DarkColor: s.DarkColor(), DarkBand: s.DarkBand(), CleanColor: s.CleanColor(), CleanBand: s.CleanBand()}, nil)
 		if err != nil {
@@ -138,6 +138,7 @@ func TestCrosstalk(t *testing.T) {
 // Spill is not taken for crosstalk, from wherever it falls, although the performer is lit from a
 // side too.
 func TestCrosstalkBesideSpill(t *testing.T) {
+	tier.InTest(t)
 	for _, side := range []float64{-1, 0, 1} {
 		f := faults(func(f *simulate.Faults) { f.Spill, f.SpillSide = 0.1, side })
 		const w, h = 400, 225

@@ -7,12 +7,14 @@ import (
 	"math"
 	"testing"
 
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig/simulate"
 )
 
 func TestGlare(t *testing.T) {
+	tier.InTest(t)
 	for _, strength := range []float64{0, 0.01, 0.04} {
 		f := simulate.DemoFaults()
 		f.Glare = strength
@@ -116,6 +118,7 @@ func TestGapsAreNotSpill(t *testing.T) {
 // The smallest core is read wherever it is, at each width of the squares and distance of their
 // grid.
 func TestFindSpillOfASmallCore(t *testing.T) {
+	tier.InTest(t)
 	const spill = 0.04
 	for _, w := range []int{100, 640, 1000, 1920, 2400} {
 		margin := max(w/100, 3) + 1 // of the performer that is not core

@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
 )
@@ -54,6 +55,7 @@ func atEdges(t *testing.T, r recorded, job *take.Job, off func(x *take.Result, t
 // The color camera is out of focus by 1.2 pixels: comp warns of it. With the band plates blurred as
 // much the matte has the softness of the picture, and the recipe that is saved does the same.
 func TestMatchSoftness(t *testing.T) {
+	tier.InTest(t)
 	const blur = 1.2
 	soft := func(f *plate.Gray) { align.Blur(f, blur*blur) }
 	r := recordThrough(t, func(f *plate.RGB) {
@@ -103,6 +105,7 @@ func TestMatchSoftness(t *testing.T) {
 // The color camera's lens shows red and blue at scales of their own: comp warns of it, and takes it
 // out where it is asked to.
 func TestLateralColorIsTakenOut(t *testing.T) {
+	tier.InTest(t)
 	want := align.LateralColor{Red: 0.003, Blue: -0.003}
 	aberration := align.LateralColor{Red: 1/(1+want.Red) - 1, Blue: 1/(1+want.Blue) - 1}.Corrector(takeW, takeH)
 	r := recordThrough(t, aberration.RGB, 1, 4, 7)

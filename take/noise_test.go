@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"
@@ -30,6 +31,7 @@ func flats(t *testing.T, dir string, w, h, frames int, read, fullWell float64) s
 }
 
 func TestNoiseFromFlatFrames(t *testing.T) {
+	tier.InTest(t)
 	r := testShot(t, simulate.Cutouts{Seed: 2}, simulate.DemoFaults(), 2)
 	const read, fullWell = 0.004, 9000
 	r.FlatBand = flats(t, t.TempDir(), 400, 225, 8, read, fullWell)

@@ -112,6 +112,7 @@ func TestTidyLowersTheNoise(t *testing.T) {
 }
 
 func TestGlareIsFoundAndRemoved(t *testing.T) {
+	tier.InTest(t)
 	f := simulate.DemoFaults()
 	f.Glare = 0.04
 	r := testShot(t, simulate.Cutouts{Seed: 2}, f, 2)
@@ -127,6 +128,7 @@ func TestGlareIsFoundAndRemoved(t *testing.T) {
 }
 
 func TestWithoutCleanPlates(t *testing.T) {
+	tier.InTest(t)
 	for _, from := range []string{"", "take", "screen"} {
 		r := testShot(t, simulate.Cutouts{Seed: 2}, simulate.DemoFaults(), 2)
 		r.CleanBand, r.CleanColor, r.CleanFrom = "", "", from
@@ -192,6 +194,7 @@ func TestCheckWithoutReferencePlates(t *testing.T) {
 
 // An empty set has no performer to read, and says so.
 func TestCheckOfAnEmptySet(t *testing.T) {
+	tier.InTest(t)
 	r := testShot(t, emptySet{}, simulate.DemoFaults(), 1)
 	r.Geometry = take.Choice[align.Geometry]{}
 	c := check(t, r)

@@ -15,6 +15,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 )
 
@@ -154,6 +155,7 @@ func prepared(r Recipe) (*Job, error) {
 
 // Sound takes of every kind are not suspected of anything.
 func TestSoundPlatesAreNotSuspected(t *testing.T) {
+	tier.InTest(t)
 	gray := func(x, y float64, frame int) ([3]float64, float64) {
 		_, alpha := colorful(0.3, 1)(x, y, frame)
 		return [3]float64{0.4, 0.4, 0.4}, alpha
@@ -204,6 +206,7 @@ func TestSoundPlatesAreNotSuspected(t *testing.T) {
 
 // Exchanged plates are an error that names both, their flags and what would be right.
 func TestExchangedPlates(t *testing.T) {
+	tier.InTest(t)
 	for name, d := range map[string]drawing{
 		"gray file":     {p: colorful(0.3, 1)},
 		"no reference":  {p: colorful(0.3, 1), without: true},
@@ -319,6 +322,7 @@ func TestCoarseOddFrames(t *testing.T) {
 // Files that are read by another curve than they were written with are told by their noise,
 // whichever curve it is, and those read by their own are not.
 func TestFilesReadByAnotherCurve(t *testing.T) {
+	tier.InTest(t)
 	d := drawing{p: colorful(0.3, 1), size: 2, noise: 0.01, screen: func(x, y float64) float64 { return 0.75 * (1 - x*x - 0.3*y*y) }}
 	for _, written := range []string{"linear", "srgb"} {
 		d.coded = written == "srgb"

@@ -160,6 +160,7 @@ func byNumber(band bool, i int) string {
 // Two recordings whose numbers do not correspond and whose band camera was started three frames
 // late: the offset is found, saved, and found right when it is looked at again.
 func TestOffsetFromMotion(t *testing.T) {
+	tier.InTest(t)
 	r := clockTake(t, 40, 1, 3, byNumber)
 	r.Offset.Mode = "auto"
 	opened, err := take.Open(r)

@@ -14,6 +14,7 @@ import (
 )
 
 func TestCheck(t *testing.T) {
+	tier.InTest(t)
 	const w, h = 400, 225
 	dir := t.TempDir()
 	in := func(name string) string { return filepath.Join(dir, name) }
@@ -75,7 +76,6 @@ func TestCheck(t *testing.T) {
 }
 
 func TestProof(t *testing.T) {
-	tier.InTest(t)
 	tier.InTest(t)
 	got := object(t, "proof", "--takes", "1", "--seed", "3", "--frames", "5", "--json")
 	within := got["within"].(map[string]any)

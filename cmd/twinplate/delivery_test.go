@@ -23,7 +23,11 @@ var shotOnce = sync.OnceValues(func() (string, error) {
 	}
 	shotDir = dir
 	var out bytes.Buffer
-	if code := run(context.Background(), []string{"demo", "--out", dir, "--frames", "10", "--size", "320x180"}, &out, &out); code != exitDone {
+	frames := "6"
+	if tier.Longest() {
+		frames = "10"
+	}
+	if code := run(context.Background(), []string{"demo", "--out", dir, "--frames", frames, "--size", "320x180"}, &out, &out); code != exitDone {
 		return dir, fmt.Errorf("demo: exit code %d, %s", code, out.String())
 	}
 	return dir, nil

@@ -9,10 +9,12 @@ import (
 	"testing"
 
 	"example.com/twinplate/internal/test/outside"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 )
 
 func TestFormatsAndColor(t *testing.T) {
+	tier.InTest(t)
 	dir := t.TempDir()
 	flags := slices.Clip(smallTake(t, dir, 2))
 	out := filepath.Join(dir, "exr")

@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 )
 
@@ -37,6 +38,7 @@ func object(t *testing.T, args ...string) map[string]any {
 }
 
 func TestDemoThenCompOnItsFiles(t *testing.T) {
+	tier.InTest(t)
 	dir := t.TempDir()
 	demo := filepath.Join(dir, "demo")
 	got := object(t, "demo", "--out", demo, "--frames", "3", "--size", "480x270", "--json")

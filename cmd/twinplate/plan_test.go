@@ -74,6 +74,7 @@ func planned(t *testing.T, setup rig.Setup, scene simulate.Scene) (p *rig.Plan, 
 // The plan of a rig agrees with what check reads from a take that was simulated by the same rig:
 // for the example, and for rigs with a mistake in them.
 func TestPlanAgreesWithATake(t *testing.T) {
+	tier.InTest(t)
 	for _, row := range []struct {
 		name   string
 		change func(*rig.Setup)
@@ -88,7 +89,7 @@ func TestPlanAgreesWithATake(t *testing.T) {
 	} {
 		t.Run(row.name, func(t *testing.T) {
 			if row.name != "the example" {
-				tier.InTest(t)
+				tier.InTestAll(t)
 			}
 			setup, err := rig.ParseSetup(rig.PierSetup())
 			if err != nil {

@@ -9,10 +9,13 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"example.com/twinplate/internal/test/tier"
 )
 
 // Where standard error is no terminal, lines tell how far the work is; with --json they are objects.
 func TestProgressLines(t *testing.T) {
+	tier.InTest(t)
 	dir := t.TempDir()
 	flags := slices.Clip(append(smallTake(t, dir, 3), "--geometry", "none"))
 	before := progressEvery
@@ -62,6 +65,7 @@ func TestNamesOnTheTerminal(t *testing.T) {
 
 // A take that there is no memory for is refused in words.
 func TestOutOfMemory(t *testing.T) {
+	tier.InTest(t)
 	if free, known := available(); known && free < 1<<20 {
 		t.Errorf("%d bytes are available, and this test runs", free)
 	}
