@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
@@ -124,8 +125,9 @@ func (b *rebuild) level() {
 	for k, f := range b.frames {
 		smooth[k] = boxMean(f, 1)
 	}
-	for by := range down {
-		for bx := range across {
+	parallel.Parts(across*down, func(first, end int) {
+		for at := first; at < end; at++ {
+			bx, by := at%across, at/across
 			var count [bins]int
 			for k, f := range smooth {
 				scale := float32(1 / b.gains[k])
@@ -138,28 +140,27 @@ func (b *rebuild) level() {
 				}
 			}
 			// As for the gain: over a window of 2.5 %, the higher of two peaks alike.
-			best, at := 0, 0
+			best, peak := 0, 0
 			for n := window; n < bins-window; n++ {
 				sum := 0
 				for _, c := range count[n-window : n+window+1] {
 					sum += c
 				}
 				if sum > 0 && sum >= best {
-					best, at = sum, n
+					best, peak = sum, n
 				}
 			}
 			if best < side*side/fewest {
 				continue
 			}
 			var sum, n float64
-			for j := max(at-about, 0); j < min(at+about+1, bins); j++ {
+			for j := max(peak-about, 0); j < min(peak+about+1, bins); j++ {
 				sum += float64(count[j]) * (from + (float64(j)+0.5)*width)
 				n += float64(count[j])
 			}
-			coarse.Pix[by*across+bx] = float32(sum / n)
-			known[by*across+bx] = true
+			coarse.Pix[at], known[at] = float32(sum/n), true
 		}
-	}
+	})
 	// A block that has only seen a veil lies below those about it.
 	was := slices.Clone(known)
 	for i, v := range coarse.Pix {
@@ -185,20 +186,22 @@ func (b *rebuild) level() {
 		}
 	}
 	spreadOut(coarse, weight)
-	for y := range b.h {
-		for x := range b.w {
-			b.ratio.Pix[y*b.w+x] = bilinear(coarse, (float64(x)+0.5)/float64(side)-0.5, (float64(y)+0.5)/float64(side)-0.5)
+	parallel.Rows(b.w, b.h, func(y0, y1 int) {
+		for i := y0 * b.w; i < y1*b.w; i++ {
+			b.ratio.Pix[i] = bilinear(coarse, (float64(i%b.w)+0.5)/float64(side)-0.5, (float64(i/b.w)+0.5)/float64(side)-0.5)
 		}
-	}
+	})
 }
 
 // regain takes the gains anew, now that the ratio is better.
 func (b *rebuild) regain() {
 	flat := plate.NewGray(b.w, b.h)
 	for k, f := range b.frames {
-		for i, v := range f.Pix {
-			flat.Pix[i] = v / b.ratio.Pix[i]
-		}
+		parallel.Rows(b.w, b.h, func(y0, y1 int) {
+			for i := y0 * b.w; i < y1*b.w; i++ {
+				flat.Pix[i] = f.Pix[i] / b.ratio.Pix[i]
+			}
+		})
 		if g, err := gainIn(flat); err == nil {
 			b.gains[k] = g.Value
 		}
@@ -216,12 +219,14 @@ func (b *rebuild) gather() (sum, count *plate.Gray) {
 		margin = 2
 	)
 	reach := usualReach
-	var d2, used float64
+	d2, used := make([]float64, b.h), make([]float64, b.h) // of each row
 	for k, f := range b.frames {
 		scale := float32(1 / b.gains[k])
-		for i, v := range f.Pix {
-			flat.Pix[i] = v * scale / b.ratio.Pix[i]
-		}
+		parallel.Rows(b.w, b.h, func(y0, y1 int) {
+			for i := y0 * b.w; i < y1*b.w; i++ {
+				flat.Pix[i] = f.Pix[i] * scale / b.ratio.Pix[i]
+			}
+		})
 		smooth := boxMean(flat, 1)
 		var deviations []float32
 		for i, v := range smooth.Pix {
@@ -241,17 +246,23 @@ func (b *rebuild) gather() (sum, count *plate.Gray) {
 			}
 		}
 		near := boxMax(out, margin)
-		for i, v := range near.Pix {
-			if v == 0 {
-				sum.Pix[i] += f.Pix[i] * scale
-				count.Pix[i]++
-				d := float64(flat.Pix[i]) - 1
-				d2 += d * d
-				used++
+		parallel.Rows(b.w, b.h, func(y0, y1 int) {
+			for i := y0 * b.w; i < y1*b.w; i++ {
+				if near.Pix[i] == 0 {
+					sum.Pix[i] += f.Pix[i] * scale
+					count.Pix[i]++
+					d := float64(flat.Pix[i]) - 1
+					d2[i/b.w] += d * d
+					used[i/b.w]++
+				}
 			}
-		}
+		})
 	}
-	b.sigma = math.Sqrt(d2 / max(used, 1))
+	square, n := 0.0, 0.0
+	for y := range b.h {
+		square, n = square+d2[y], n+used[y]
+	}
+	b.sigma = math.Sqrt(square / max(n, 1))
 	return sum, count
 }
 

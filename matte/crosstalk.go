@@ -6,6 +6,7 @@ import (
 	"image"
 	"math"
 
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
@@ -223,36 +224,19 @@ func (s *Solver) core(frames []Sample, glare func(Sample) *plate.Gray, reach int
 		stride := coreStep * (1 + s.w*s.h*len(frames)/coreMost)
 		first := len(places)
 		var middle image.Point
-		for y := reach; y < s.h-reach; y += stride {
-			for x := reach; x < s.w-reach; x += stride {
-				i := y*s.w + x
-				if high.Pix[i] > openFrom*float32(g.Value) || s.inverse.Pix[i] == 0 {
-					continue
-				}
-				// Means over 3x3 pixels: noise in what is fitted to would make m too small.
-				var row coreRow
-				places = append(places, image.Pt(x, y))
-				middle = middle.Add(image.Pt(x, y))
-				for dy := -1; dy <= 1; dy++ {
-					for j := i + dy*s.w - 1; j <= i+dy*s.w+1; j++ {
-						for c := range 3 {
-							row.v[c] += float64(f.Color.Pix[c][j]) / 9
-							if s.darkColor != nil {
-								row.v[c] -= float64(s.darkColor.Pix[c][j]) / 9
-							}
-						}
-						row.band += float64(f.Band.Pix[j]) / 9
-						if s.darkBand != nil {
-							row.band -= float64(s.darkBand.Pix[j]) / 9
-						}
-					}
-				}
-				if veil != nil {
-					row.v[3] = float64(veil.Pix[i])
-				}
-				powers(row.v[4:], 2, place(x, s.w), place(y, s.h))
-				out.rows = append(out.rows, row)
+		// Of each line by itself, whichever core looks at it.
+		lines := max(s.h-2*reach+stride-1, 0) / stride
+		rowsOf, placesOf := make([][]coreRow, lines), make([][]image.Point, lines)
+		parallel.Parts(lines, func(from, to int) {
+			for n := from; n < to; n++ {
+				rowsOf[n], placesOf[n] = s.coreLine(f, high, veil, openFrom*float32(g.Value), reach+n*stride, reach, stride)
 			}
+		})
+		for n := range lines {
+			out.rows, places = append(out.rows, rowsOf[n]...), append(places, placesOf[n]...)
+		}
+		for _, p := range places[first:] {
+			middle = middle.Add(p)
 		}
 		for n := range places[first:] {
 			places[first+n] = places[first+n].Sub(middle.Div(len(places) - first))
@@ -260,6 +244,40 @@ func (s *Solver) core(frames []Sample, glare func(Sample) *plate.Gray, reach int
 	}
 	out.divide(places, s.w)
 	return out, nil
+}
+
+// coreLine gathers the pixels of row y that are certainly performer, and their places: those around
+// which the quotient, of which high is the largest, is at most open.
+func (s *Solver) coreLine(f Sample, high, veil *plate.Gray, open float32, y, reach, stride int) (rows []coreRow, places []image.Point) {
+	for x := reach; x < s.w-reach; x += stride {
+		i := y*s.w + x
+		if high.Pix[i] > open || s.inverse.Pix[i] == 0 {
+			continue
+		}
+		// Means over 3x3 pixels: noise in what is fitted to would make m too small.
+		var row coreRow
+		places = append(places, image.Pt(x, y))
+		for dy := -1; dy <= 1; dy++ {
+			for j := i + dy*s.w - 1; j <= i+dy*s.w+1; j++ {
+				for c := range 3 {
+					row.v[c] += float64(f.Color.Pix[c][j]) / 9
+					if s.darkColor != nil {
+						row.v[c] -= float64(s.darkColor.Pix[c][j]) / 9
+					}
+				}
+				row.band += float64(f.Band.Pix[j]) / 9
+				if s.darkBand != nil {
+					row.band -= float64(s.darkBand.Pix[j]) / 9
+				}
+			}
+		}
+		if veil != nil {
+			row.v[3] = float64(veil.Pix[i])
+		}
+		powers(row.v[4:], 2, place(x, s.w), place(y, s.h))
+		rows = append(rows, row)
+	}
+	return rows, places
 }
 
 // divide makes groups of the rows: the parts of the performer, in all frames, since their costume is
@@ -326,12 +344,9 @@ func (c *core) fit(columns []int) (x []float64, covariance [2][][]float64, err e
 		return nil, covariance, ErrNoCore
 	}
 	x = make([]float64, n)
-	residual := func(r coreRow) float64 {
-		e := r.band
-		for i, k := range columns {
-			e -= x[i] * r.v[k]
-		}
-		return e
+	left := make([]float64, len(c.rows)) // of each row by x
+	for i, r := range c.rows {
+		left[i] = r.band
 	}
 	low, high := math.Inf(-1), math.Inf(1)
 	var residuals []float32
@@ -339,28 +354,17 @@ func (c *core) fit(columns []int) (x []float64, covariance [2][][]float64, err e
 	variance := 0.0 // of a place about the fit
 	var used int
 	for pass := range passes {
-		for i := range a {
-			clear(a[i])
+		weigh := func(e float64) float64 {
+			switch {
+			case e < low || e > high:
+				return 0
+			case pass < early && e > 0: // whatever shines through only adds: begin at the lower edge
+				return earlyAbove
+			}
+			return 1
 		}
-		b := make([]float64, n)
-		used = 0
-		for _, r := range c.rows {
-			e := residual(r)
-			if pass > 0 && (e < low || e > high) {
-				continue
-			}
-			w := 1.0
-			if pass < early && e > 0 { // whatever shines through only adds: begin at the lower edge
-				w = earlyAbove
-			}
-			used++
-			for i, k := range columns {
-				b[i] += w * r.v[k] * r.band
-				for j, l := range columns {
-					a[i][j] += w * r.v[k] * r.v[l]
-				}
-			}
-		}
+		var b []float64
+		a, b, used = c.normal(columns, left, weigh)
 		if used < fewRows {
 			return nil, covariance, ErrNoCore
 		}
@@ -374,9 +378,19 @@ func (c *core) fit(columns []int) (x []float64, covariance [2][][]float64, err e
 			}
 		}
 		x = nonNegative(a, b, signed...)
+		parallel.Parts(len(left), func(from, to int) {
+			for i := from; i < to; i++ {
+				r := &c.rows[i]
+				e := r.band
+				for j, k := range columns {
+					e -= x[j] * r.v[k]
+				}
+				left[i] = e
+			}
+		})
 		residuals = residuals[:0]
-		for _, r := range c.rows {
-			if e := residual(r); pass == 0 || (e >= low && e <= high) {
+		for _, e := range left {
+			if e >= low && e <= high {
 				residuals = append(residuals, float32(math.Abs(e)))
 			}
 		}
@@ -387,8 +401,8 @@ func (c *core) fit(columns []int) (x []float64, covariance [2][][]float64, err e
 	inverse := inverted(a)
 	for size := range covariance {
 		parts := make([]part, c.groups[size])
-		for _, r := range c.rows {
-			e := residual(r)
+		for i := range c.rows {
+			r, e := &c.rows[i], left[i]
 			if e < low || e > high {
 				continue
 			}
@@ -417,4 +431,56 @@ func (c *core) fit(columns []int) (x []float64, covariance [2][][]float64, err e
 		}
 	}
 	return x, covariance, nil
+}
+
+// normal returns the normal equations of these columns, each row with the weight that weigh gives
+// what is left of it, and how many rows have one.
+func (c *core) normal(columns []int, left []float64, weigh func(left float64) float64) (a [][]float64, b []float64, used int) {
+	// Rows that are added up by themselves, so that the sums do not depend on the number of cores;
+	// enough to be worth a core.
+	const some = 1 << 12
+	n := len(columns)
+	type sums struct {
+		a    [][]float64
+		b    []float64
+		used int
+	}
+	all := make([]sums, (len(c.rows)+some-1)/some)
+	parallel.Parts(len(all), func(from, to int) {
+		for k := from; k < to; k++ {
+			s := sums{a: square(n), b: make([]float64, n)}
+			for i := k * some; i < min((k+1)*some, len(c.rows)); i++ {
+				w := weigh(left[i])
+				if w == 0 {
+					continue
+				}
+				s.used++
+				r := &c.rows[i]
+				for p, k := range columns {
+					v := w * r.v[k]
+					s.b[p] += v * r.band
+					for q, l := range columns[:p+1] {
+						s.a[p][q] += v * r.v[l]
+					}
+				}
+			}
+			all[k] = s
+		}
+	})
+	a, b = square(n), make([]float64, n)
+	for _, s := range all {
+		used += s.used
+		for p := range n {
+			b[p] += s.b[p]
+			for q := range p + 1 {
+				a[p][q] += s.a[p][q]
+			}
+		}
+	}
+	for p := range n {
+		for q := range p {
+			a[q][p] = a[p][q]
+		}
+	}
+	return a, b, used
 }

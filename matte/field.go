@@ -5,7 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
@@ -25,11 +27,10 @@ type ScreenColor struct {
 // nil, added. The screen is the clean band plate less its dark plate. K is nowhere negative.
 func (k *ScreenColor) CleanColor(screen *plate.Gray, dark *plate.RGB) *plate.RGB {
 	out := plate.NewRGB(screen.W, screen.H)
-	terms := make([]float64, len(k.Coefficients[0]))
-	for y := range screen.H {
-		for x := range screen.W {
-			powers(terms, k.Order, place(x, screen.W), place(y, screen.H))
-			i := y*screen.W + x
+	parallel.Rows(screen.W, screen.H, func(y0, y1 int) {
+		terms := make([]float64, len(k.Coefficients[0]))
+		for i := y0 * screen.W; i < y1*screen.W; i++ {
+			powers(terms, k.Order, place(i%screen.W, screen.W), place(i/screen.W, screen.H))
 			for c := range 3 {
 				v := max(float32(dot(terms, k.Coefficients[c])), 0) * screen.Pix[i]
 				if dark != nil {
@@ -38,7 +39,7 @@ func (k *ScreenColor) CleanColor(screen *plate.Gray, dark *plate.RGB) *plate.RGB
 				out.Pix[c][i] = v
 			}
 		}
-	}
+	})
 	return out
 }
 
@@ -131,11 +132,13 @@ func (s *Solver) notOpen(u *plate.Gray, gain float64) *plate.Gray {
 	}
 	reach := min(max(reachSigmas*robust.Sigma(deviations), leastReach), widestReach)
 	out := plate.NewGray(s.w, s.h)
-	for i, v := range smooth.Pix {
-		if math.Abs(float64(v)/gain-1) > reach || s.inverse.Pix[i] == 0 {
-			out.Pix[i] = 1
+	parallel.Rows(s.w, s.h, func(y0, y1 int) {
+		for i := y0 * s.w; i < y1*s.w; i++ {
+			if math.Abs(float64(smooth.Pix[i])/gain-1) > reach || s.inverse.Pix[i] == 0 {
+				out.Pix[i] = 1
+			}
 		}
-	}
+	})
 	return boxMax(out, openMargin)
 }
 
@@ -149,40 +152,48 @@ func (s *Solver) openCells(f Sample, u *plate.Gray, gain float64) []colorRow {
 	// A group is a place, in all frames: the noise of the dark and the clean plates is the same in
 	// each.
 	groups := newCells(s.w, s.h)
-	var rows []colorRow
-	for y0 := 0; y0+side <= s.h; y0 += side {
-		for x0 := 0; x0+side <= s.w; x0 += side {
-			r := colorRow{group: groups.of(x0, y0)}
-			n := 0.0
-			for y := y0; y < y0+side; y++ {
-				for i := y*s.w + x0; i < y*s.w+x0+side; i++ {
-					if near.Pix[i] > 0 {
-						continue
+	lines := make([][]colorRow, s.h/side)
+	parallel.Parts(len(lines), func(from, to int) {
+		for k := from; k < to; k++ {
+			lines[k] = s.openLine(f, near, gain, k*side, side, groups)
+		}
+	})
+	return slices.Concat(lines...)
+}
+
+// openLine is openCells for the cells from row y0 on.
+func (s *Solver) openLine(f Sample, near *plate.Gray, gain float64, y0, side int, groups cells) (rows []colorRow) {
+	for x0 := 0; x0+side <= s.w; x0 += side {
+		r := colorRow{group: groups.of(x0, y0)}
+		n := 0.0
+		for y := y0; y < y0+side; y++ {
+			for i := y*s.w + x0; i < y*s.w+x0+side; i++ {
+				if near.Pix[i] > 0 {
+					continue
+				}
+				n++
+				r.screen += 1 / float64(s.inverse.Pix[i])
+				for c := range 3 {
+					v := float64(f.Color.Pix[c][i])
+					if s.darkColor != nil {
+						v -= float64(s.darkColor.Pix[c][i])
 					}
-					n++
-					r.screen += 1 / float64(s.inverse.Pix[i])
-					for c := range 3 {
-						v := float64(f.Color.Pix[c][i])
-						if s.darkColor != nil {
-							v -= float64(s.darkColor.Pix[c][i])
-						}
-						r.color[c] += v / gain
-						r.noise[c] += v / gain * v / gain
-					}
+					r.color[c] += v / gain
+					r.noise[c] += v / gain * v / gain
 				}
 			}
-			if n <= openCell*float64(side*side) {
-				continue
-			}
-			r.screen /= n
-			for c := range 3 {
-				r.color[c] /= n
-				r.noise[c] = meanCorrelation * max(r.noise[c]/n-r.color[c]*r.color[c], 0) / n
-			}
-			half := side / 2
-			powers(r.terms[:], 2, place(x0+half, s.w), place(y0+half, s.h))
-			rows = append(rows, r)
 		}
+		if n <= openCell*float64(side*side) {
+			continue
+		}
+		r.screen /= n
+		for c := range 3 {
+			r.color[c] /= n
+			r.noise[c] = meanCorrelation * max(r.noise[c]/n-r.color[c]*r.color[c], 0) / n
+		}
+		half := side / 2
+		powers(r.terms[:], 2, place(x0+half, s.w), place(y0+half, s.h))
+		rows = append(rows, r)
 	}
 	return rows
 }

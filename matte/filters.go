@@ -1,9 +1,10 @@
 package matte
 
 import (
-	"slices"
+	"math"
 
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 )
 
@@ -13,32 +14,37 @@ func boxMean(f *plate.Gray, r int) *plate.Gray {
 		return mean3x3(f)
 	}
 	tmp, out := plate.NewGray(f.W, f.H), plate.NewGray(f.W, f.H)
-	for y := range f.H {
-		meanLine(tmp.Pix[y*f.W:], f.Pix[y*f.W:], f.W, r)
-	}
-	// The columns side by side, row by row as they are in memory.
-	sums := make([]float64, f.W)
-	count := 0
-	for i := -r; i < f.H; i++ {
-		if j := i + r; j < f.H && j >= 0 {
-			for x, v := range tmp.Pix[j*f.W : (j+1)*f.W] {
-				sums[x] += float64(v)
-			}
-			count++
+	parallel.Rows(f.W, f.H, func(y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			meanLine(tmp.Pix[y*f.W:], f.Pix[y*f.W:], f.W, r)
 		}
-		if j := i - r - 1; j >= 0 {
-			for x, v := range tmp.Pix[j*f.W : (j+1)*f.W] {
-				sums[x] -= float64(v)
+	})
+	// The columns side by side, row by row as they are in memory: each core has some columns, so that
+	// their sums do not depend on how many there are.
+	parallel.Rows(f.H, f.W, func(x0, x1 int) {
+		sums := make([]float64, x1-x0)
+		count := 0
+		for i := -r; i < f.H; i++ {
+			if j := i + r; j < f.H && j >= 0 {
+				for x, v := range tmp.Pix[j*f.W+x0 : j*f.W+x1] {
+					sums[x] += float64(v)
+				}
+				count++
 			}
-			count--
-		}
-		if i >= 0 {
-			row := out.Pix[i*f.W : (i+1)*f.W]
-			for x, v := range sums {
-				row[x] = float32(v / float64(count))
+			if j := i - r - 1; j >= 0 {
+				for x, v := range tmp.Pix[j*f.W+x0 : j*f.W+x1] {
+					sums[x] -= float64(v)
+				}
+				count--
+			}
+			if i >= 0 {
+				row := out.Pix[i*f.W+x0 : i*f.W+x1]
+				for x, v := range sums {
+					row[x] = float32(v / float64(count))
+				}
 			}
 		}
-	}
+	})
 	return out
 }
 
@@ -46,30 +52,32 @@ func boxMean(f *plate.Gray, r int) *plate.Gray {
 func mean3x3(f *plate.Gray) *plate.Gray {
 	w, h := f.W, f.H
 	out := plate.NewGray(w, h)
-	// Three rows' means along the row; where there are but two rows or columns, of those.
-	var means [3][]float32
-	for i := range means {
-		means[i] = make([]float32, w)
-	}
-	for y := range h + 1 {
-		if y < h {
-			row, dst := f.Pix[y*w:(y+1)*w], means[y%3]
-			dst[0], dst[w-1] = (row[0]+row[1])/2, (row[w-2]+row[w-1])/2
-			kernel.Mean3(dst[1:w-1], row, row[1:], row[2:])
+	parallel.Rows(w, h, func(y0, y1 int) {
+		// Three rows' means along the row; where there are but two rows or columns, of those.
+		var means [3][]float32
+		for i := range means {
+			means[i] = make([]float32, w)
 		}
-		if y == 0 {
-			continue
+		for y := max(y0-1, 0); y <= y1; y++ {
+			if y < h {
+				row, dst := f.Pix[y*w:(y+1)*w], means[y%3]
+				dst[0], dst[w-1] = (row[0]+row[1])/2, (row[w-2]+row[w-1])/2
+				kernel.Mean3(dst[1:w-1], row, row[1:], row[2:])
+			}
+			if y <= y0 {
+				continue
+			}
+			to, here := out.Pix[(y-1)*w:y*w], means[(y-1)%3]
+			switch {
+			case y == 1:
+				kernel.Mix(to, here, means[1], 0.5)
+			case y == h:
+				kernel.Mix(to, here, means[(h-2)%3], 0.5)
+			default:
+				kernel.Mean3(to, means[(y-2)%3], here, means[y%3])
+			}
 		}
-		to, here := out.Pix[(y-1)*w:y*w], means[(y-1)%3]
-		switch {
-		case y == 1:
-			kernel.Mix(to, here, means[1], 0.5)
-		case y == h:
-			kernel.Mix(to, here, means[(h-2)%3], 0.5)
-		default:
-			kernel.Mean3(to, means[(y-2)%3], here, means[y%3])
-		}
-	}
+	})
 	return out
 }
 
@@ -90,23 +98,73 @@ func meanLine(dst, src []float32, n, r int) {
 	}
 }
 
-// boxMax returns the largest value in the square of 2r+1 pixels around each.
+// boxMax returns the largest value in the square of 2r+1 pixels around each, cut off at the borders:
+// of a window that begins in one block of 2r+1 and ends in the next, the largest from there to the
+// block's end and from the next one's beginning (van Herk 1992; not checked against the source).
 func boxMax(f *plate.Gray, r int) *plate.Gray {
-	tmp, out := plate.NewGray(f.W, f.H), plate.NewGray(f.W, f.H)
-	for y := range f.H {
-		row := f.Pix[y*f.W : (y+1)*f.W]
-		for x := range row {
-			tmp.Pix[y*f.W+x] = slices.Max(row[max(x-r, 0):min(x+r+1, f.W)])
-		}
-	}
-	for y := range f.H {
-		dst := out.Pix[y*f.W : (y+1)*f.W]
-		copy(dst, tmp.Pix[y*f.W:])
-		for k := max(y-r, 0); k < min(y+r+1, f.H); k++ {
-			for x, v := range tmp.Pix[k*f.W : (k+1)*f.W] {
-				dst[x] = max(dst[x], v)
+	w, h, k := f.W, f.H, 2*r+1
+	tmp, out := plate.NewGray(w, h), plate.NewGray(w, h)
+	none := float32(math.Inf(-1))
+	parallel.Rows(w, h, func(y0, y1 int) {
+		ends := make([]float32, k) // the largest of the block from here on
+		for y := y0; y < y1; y++ {
+			src, dst := f.Pix[y*w:(y+1)*w], tmp.Pix[y*w:(y+1)*w]
+			for b := 0; b < w; b += k { // windows from b-r on
+				m := none
+				for i := k - 1; i >= 0; i-- {
+					if x := b - r + i; x >= 0 && x < w {
+						m = max(m, src[x])
+					}
+					ends[i] = m
+				}
+				m = none
+				for i := range min(k, w-b) {
+					if x := b + r + i; i > 0 && x < w {
+						m = max(m, src[x])
+					}
+					dst[b+i] = max(m, ends[i])
+				}
 			}
 		}
-	}
+	})
+	parallel.Rows(w, h, func(y0, y1 int) { // the same by whole rows
+		ends := make([][]float32, k+1)
+		for i := range ends {
+			ends[i] = make([]float32, w)
+		}
+		begun := make([]float32, w)
+		for b := y0; b < y1; b += k {
+			fill(ends[k], none)
+			for i := k - 1; i >= 0; i-- {
+				copy(ends[i], ends[i+1])
+				if y := b - r + i; y >= 0 && y < h {
+					raise(ends[i], tmp.Pix[y*w:])
+				}
+			}
+			fill(begun, none)
+			for i := range min(k, y1-b) {
+				if y := b + r + i; i > 0 && y < h {
+					raise(begun, tmp.Pix[y*w:])
+				}
+				dst := out.Pix[(b+i)*w : (b+i+1)*w]
+				copy(dst, ends[i])
+				raise(dst, begun)
+			}
+		}
+	})
 	return out
+}
+
+// raise makes each value the larger of itself and b's.
+func raise(a, b []float32) {
+	b = b[:len(a)]
+	for i, v := range a {
+		a[i] = max(v, b[i])
+	}
+}
+
+func fill(a []float32, v float32) {
+	for i := range a {
+		a[i] = v
+	}
 }

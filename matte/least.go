@@ -11,12 +11,22 @@ import (
 
 // nonNegative returns the x >= 0 that makes x'Ax/2 - b'x least: least squares by its normal
 // equations, over all choices of what is held at zero. It is for a handful of unknowns. Those
-// listed in signed may have any sign.
+// listed in signed may have any sign, and so are never held where the equations settle them.
 func nonNegative(a [][]float64, b []float64, signed ...int) []float64 {
 	n := len(b)
 	best := make([]float64, n)
 	least := 0.0 // of x = 0
-	for set := 1; set < 1<<n; set++ {
+	always := 0
+	for _, i := range signed {
+		always |= 1 << i
+	}
+	for set := 1<<n - 1; set > 0; set-- {
+		if set&always != always {
+			if least < 0 {
+				continue
+			}
+			always = 0 // nothing was settled yet
+		}
 		var free []int
 		for i := range n {
 			if set>>i&1 == 1 {

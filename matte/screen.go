@@ -5,9 +5,11 @@ import (
 	"fmt"
 	"image"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
@@ -67,13 +69,13 @@ func FitScreen(samples []Sample, darkColor *plate.RGB, darkBand *plate.Gray, ord
 // takes.
 func (s *Screen) Gray() *plate.Gray {
 	f := plate.NewGray(s.W, s.H)
-	terms := make([]float64, len(s.Coefficients))
-	for y := range s.H {
-		for x := range s.W {
-			powers(terms, s.Order, place(x, s.W), place(y, s.H))
-			f.Pix[y*s.W+x] = float32(min(max(math.Exp(dot(terms, s.Coefficients)), leastScreen), mostScreen))
+	parallel.Rows(s.W, s.H, func(y0, y1 int) {
+		terms := make([]float64, len(s.Coefficients))
+		for i := y0 * s.W; i < y1*s.W; i++ {
+			powers(terms, s.Order, place(i%s.W, s.W), place(i/s.W, s.H))
+			f.Pix[i] = float32(min(max(math.Exp(dot(terms, s.Coefficients)), leastScreen), mostScreen))
 		}
-	}
+	})
 	return f
 }
 
@@ -129,36 +131,46 @@ type screenBlock struct {
 }
 
 func (f *screenFit) add(k int, s Sample, darkColor *plate.RGB, darkBand *plate.Gray) {
+	lines := make([][]screenBlock, f.h/f.block)
+	parallel.Parts(len(lines), func(from, to int) {
+		for by := from; by < to; by++ {
+			lines[by] = f.line(k, by, s, darkColor, darkBand)
+		}
+	})
+	f.blocks = slices.Concat(append([][]screenBlock{f.blocks}, lines...)...)
+}
+
+// line returns the blocks of sample k at by, as blocks are counted down the frame.
+func (f *screenFit) line(k, by int, s Sample, darkColor *plate.RGB, darkBand *plate.Gray) (blocks []screenBlock) {
 	n := (f.order + 1) * (f.order + 2) / 2
-	for by := 0; (by+1)*f.block <= f.h; by++ {
-		for bx := 0; (bx+1)*f.block <= f.w; bx++ {
-			var band float64
-			var color [3]float64
-			for y := by * f.block; y < (by+1)*f.block; y++ {
-				for x := bx * f.block; x < (bx+1)*f.block; x++ {
-					i := y*f.w + x
-					band += float64(s.Band.Pix[i])
-					if darkBand != nil {
-						band -= float64(darkBand.Pix[i])
-					}
-					for c := range 3 {
-						color[c] += float64(s.Color.Pix[c][i])
-						if darkColor != nil {
-							color[c] -= float64(darkColor.Pix[c][i])
-						}
+	for bx := 0; (bx+1)*f.block <= f.w; bx++ {
+		var band float64
+		var color [3]float64
+		for y := by * f.block; y < (by+1)*f.block; y++ {
+			for x := bx * f.block; x < (bx+1)*f.block; x++ {
+				i := y*f.w + x
+				band += float64(s.Band.Pix[i])
+				if darkBand != nil {
+					band -= float64(darkBand.Pix[i])
+				}
+				for c := range 3 {
+					color[c] += float64(s.Color.Pix[c][i])
+					if darkColor != nil {
+						color[c] -= float64(darkColor.Pix[c][i])
 					}
 				}
 			}
-			area := float64(f.block * f.block)
-			if band /= area; band < leastLight {
-				continue
-			}
-			b := screenBlock{sample: k, x: bx, y: by, level: math.Log(band), color: max(color[0], color[1], color[2]) / area, terms: make([]float64, n), in: true}
-			half := float64(f.block-1) / 2
-			powers(b.terms, f.order, (2*(float64(bx*f.block)+half)+1-float64(f.w))/float64(f.w), (2*(float64(by*f.block)+half)+1-float64(f.h))/float64(f.h))
-			f.blocks = append(f.blocks, b)
 		}
+		area := float64(f.block * f.block)
+		if band /= area; band < leastLight {
+			continue
+		}
+		b := screenBlock{sample: k, x: bx, y: by, level: math.Log(band), color: max(color[0], color[1], color[2]) / area, terms: make([]float64, n), in: true}
+		half := float64(f.block-1) / 2
+		powers(b.terms, f.order, (2*(float64(bx*f.block)+half)+1-float64(f.w))/float64(f.w), (2*(float64(by*f.block)+half)+1-float64(f.h))/float64(f.h))
+		blocks = append(blocks, b)
 	}
+	return blocks
 }
 
 func (f *screenFit) fit() (*Screen, error) {
