@@ -59,6 +59,7 @@ func (l *level) edges(g Geometry, size int) []tile {
 	ox, oy := (l.w-nx*size)/2, (l.h-ny*size)/2
 	per := nx * ny
 	found := make([]bool, per*len(l.frames))
+	at := l.places(&g)
 	parallel.Parts(len(found), func(from, to int) {
 		for i := from; i < to; i++ {
 			f := &l.frames[i/per]
@@ -69,7 +70,7 @@ func (l *level) edges(g Geometry, size int) []tile {
 			low, high := float32(2), float32(-2)
 			for y := 1; y < size; y += step {
 				for x := 1; x < size; x += step {
-					bx, by := l.place(&g, float64(x0+x), float64(y0+y))
+					bx, by := at.of(x0+x, y0+y)
 					if !(bx >= 0 && by >= 0 && bx < float64(l.bw) && by < float64(l.bh)) {
 						continue
 					}
@@ -111,6 +112,7 @@ func (l *level) centered(g Geometry, tiles []tile, size int) []tile {
 	// Pixels of a raster in which one tile is kept: two that are closer see the same.
 	const apart = 3
 	moved := make([]tile, len(tiles))
+	at := l.places(&g)
 	parallel.Parts(len(tiles), func(from, to int) {
 		for i := from; i < to; i++ {
 			t := tiles[i]
@@ -118,7 +120,7 @@ func (l *level) centered(g Geometry, tiles []tile, size int) []tile {
 			var sum, mx, my float32
 			for y := t.y; y < t.y+size; y++ {
 				for x := t.x; x < t.x+size; x++ {
-					bx, by := l.place(&g, float64(x), float64(y))
+					bx, by := at.of(x, y)
 					if !(bx >= 1 && by >= 1 && bx < float64(l.bw-2) && by < float64(l.bh-2)) {
 						continue
 					}

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 )
 
@@ -408,13 +409,15 @@ func dot(a, b *theta) (s float64) {
 	return s
 }
 
+// together is how many equations are added up by themselves, so that the sums do not depend on the
+// number of cores: enough to be worth one.
+const together = 1 << 11
+
 // mixed returns the normal equations of the free directions, with their weights, and of the cells'
 // own effects where the shading has them. A weak preference for what rigs are like holds what the
 // edges do not.
 func (f *fit) mixed(eqs []equation, free []theta, at, now theta) *mixed {
-	m := newMixed(len(free)+f.shutter.columns(), f.cells())
-	row := make([]float64, m.n)
-	late := row[len(free):]
+	n := len(free) + f.shutter.columns()
 	// Directions have one or two parameters each.
 	where := make([][]int, len(free))
 	for j := range free {
@@ -424,7 +427,7 @@ func (f *fit) mixed(eqs []equation, free []theta, at, now theta) *mixed {
 			}
 		}
 	}
-	project := func(full *theta, v float64) float64 {
+	project := func(row []float64, full *theta, v float64) float64 {
 		for j, list := range where {
 			s := 0.0
 			for _, k := range list {
@@ -434,18 +437,33 @@ func (f *fit) mixed(eqs []equation, free []theta, at, now theta) *mixed {
 		}
 		return v - dot(full, &at)
 	}
-	for i := range eqs {
-		q := &eqs[i]
-		v := project(&q.row, q.e+dot(&q.row, &now)) + f.fill(late, q)
-		if f.shading == bending {
-			m.addTo(q.cell, row, &q.own, v, q.weight)
-		} else {
-			m.add(row, v, q.weight)
+	parts := make([]*mixed, (len(eqs)+together-1)/together)
+	parallel.Parts(len(parts), func(from, to int) {
+		row := make([]float64, n)
+		for k := from; k < to; k++ {
+			parts[k] = newMixed(n, f.cells())
+			for i := k * together; i < min((k+1)*together, len(eqs)); i++ {
+				q := &eqs[i]
+				v := project(row, &q.row, q.e+dot(&q.row, &now)) + f.fill(row[len(free):], q)
+				if f.shading == bending {
+					parts[k].addTo(q.cell, row, &q.own, v, q.weight)
+				} else {
+					parts[k].add(row, v, q.weight)
+				}
+			}
 		}
+	})
+	m := newMixed(n, f.cells())
+	for k, p := range parts {
+		if k == 0 {
+			m = p
+			continue
+		}
+		m.join(p)
 	}
-	clear(late)
+	row := make([]float64, n)
 	for _, p := range f.preferences() {
-		v := project(&p.row, p.e)
+		v := project(row, &p.row, p.e)
 		m.add(row, v, 1/p.v)
 	}
 	f.shutter.prior(m, len(free))
@@ -480,13 +498,21 @@ func (f *fit) linear(eqs []equation, model string, terms int, now theta, residua
 	for j := range delta {
 		delta[j] = next[j] - now[j]
 	}
-	for i := range eqs {
-		q := &eqs[i]
-		r := q.e - dot(&q.row, &delta) - dotEffects(&q.own, &own[q.cell]) - f.left(q, x[len(free):])
-		chi2 += q.weight * r * r
-		if residuals != nil {
-			residuals[i] = r
+	sums := make([]float64, (len(eqs)+together-1)/together)
+	parallel.Parts(len(sums), func(from, to int) {
+		for k := from; k < to; k++ {
+			for i := k * together; i < min((k+1)*together, len(eqs)); i++ {
+				q := &eqs[i]
+				r := q.e - dot(&q.row, &delta) - dotEffects(&q.own, &own[q.cell]) - f.left(q, x[len(free):])
+				sums[k] += q.weight * r * r
+				if residuals != nil {
+					residuals[i] = r
+				}
+			}
 		}
+	})
+	for _, v := range sums {
+		chi2 += v
 	}
 	if residuals != nil && f.shading == bending {
 		f.widths = m.widths(own)

@@ -68,7 +68,10 @@ func (m *mixed) addTo(cell int, row []float64, own *[effects]float64, v, weight 
 	c := &m.cells[cell]
 	c.used = true
 	for k, o := range own {
-		c.seen[k] = c.seen[k] || o != 0
+		if o == 0 {
+			continue
+		}
+		c.seen[k] = true
 		o *= weight
 		for l := range k + 1 {
 			c.a[k*effects+l] += o * own[l]
@@ -76,6 +79,32 @@ func (m *mixed) addTo(cell int, row []float64, own *[effects]float64, v, weight 
 		c.b[k] += o * v
 		for i, r := range row {
 			c.cross[i][k] += o * r
+		}
+	}
+}
+
+// join adds the equations of another.
+func (m *mixed) join(o *mixed) {
+	sum := func(a, b []float64) {
+		for i, v := range b {
+			a[i] += v
+		}
+	}
+	sum(m.a, o.a)
+	sum(m.b, o.b)
+	for i := range o.cells {
+		from, to := &o.cells[i], &m.cells[i]
+		if !from.used {
+			continue
+		}
+		to.used = true
+		for k, seen := range from.seen {
+			to.seen[k] = to.seen[k] || seen
+		}
+		sum(to.a[:], from.a[:])
+		sum(to.b[:], from.b[:])
+		for j := range from.cross {
+			sum(to.cross[j][:], from.cross[j][:])
 		}
 	}
 }

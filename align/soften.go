@@ -174,23 +174,20 @@ func (l *level) soften(g Geometry, variance float64) {
 	l.softened += variance
 	defer l.measureBlur()
 	if variance > 0 {
-		parallel.Parts(len(l.frames), func(from, to int) {
-			for i := from; i < to; i++ {
-				f := &l.frames[i]
-				b := blur(plane{l.bw, l.bh, f.alpha}, variance)
-				f.alpha, f.spline = b.pix, splined(b)
-			}
-		})
+		for i := range l.frames {
+			f := &l.frames[i]
+			b := blur(plane{l.bw, l.bh, f.alpha}, variance)
+			f.alpha, f.spline = b.pix, splined(b)
+		}
 		return
 	}
 	sx, sy := g.Density()
 	scale := (sx + sy) / 2 * l.fc / l.fb // band pixels of the level to a color pixel of the level
-	parallel.Parts(3*len(l.frames), func(from, to int) {
-		for i := from; i < to; i++ {
-			pix := &l.frames[i/3].color[i%3]
-			*pix = blur(plane{l.w, l.h, *pix}, -variance/(scale*scale)).pix
+	for i := range l.frames {
+		for c, pix := range l.frames[i].color {
+			l.frames[i].color[c] = blur(plane{l.w, l.h, pix}, -variance/(scale*scale)).pix
 		}
-	})
+	}
 }
 
 // Blur blurs a frame in place by nearly a Gaussian: passes of three weights along rows and columns,
@@ -211,31 +208,41 @@ func blur(q plane, variance float64) plane {
 	}
 	side := float32(variance / float64(passes) / 2)
 	middle := 1 - 2*side
-	above := make([]float32, q.w)
-	now := make([]float32, q.w)
-	for range passes {
-		for y := range q.h {
+	parallel.Rows(q.w, q.h, func(y0, y1 int) {
+		for y := y0; y < y1; y++ {
 			row := q.pix[y*q.w : (y+1)*q.w]
-			before := row[0]
-			for x, v := range row {
-				after := row[min(x+1, q.w-1)]
-				row[x] = middle*v + side*(before+after)
-				before = v
+			for range passes {
+				before, v := row[0], row[0]
+				for x, after := range row[1:] {
+					row[x] = middle*v + side*(before+after)
+					before, v = v, after
+				}
+				row[q.w-1] = middle*v + side*(before+v)
 			}
 		}
-		copy(above, q.pix[:q.w])
-		for y := range q.h {
-			row := q.pix[y*q.w : (y+1)*q.w]
-			below := row
-			if y+1 < q.h {
-				below = q.pix[(y+1)*q.w : (y+2)*q.w]
+	})
+	const strip = 128 // columns that go down together, so that all passes find them in a cache
+	parallel.Parts((q.w+strip-1)/strip, func(from, to int) {
+		above, now := make([]float32, strip), make([]float32, strip)
+		for k := from; k < to; k++ {
+			x0, x1 := k*strip, min((k+1)*strip, q.w)
+			for range passes {
+				copy(above, q.pix[x0:x1])
+				for y := range q.h {
+					row := q.pix[y*q.w+x0 : y*q.w+x1]
+					below := row
+					if y+1 < q.h {
+						below = q.pix[(y+1)*q.w+x0 : (y+1)*q.w+x1]
+					}
+					copy(now, row)
+					over := above[:len(row)]
+					for x, v := range now[:len(row)] {
+						row[x] = middle*v + side*(over[x]+below[x])
+					}
+					above, now = now, above
+				}
 			}
-			copy(now, row)
-			for x, v := range now {
-				row[x] = middle*v + side*(above[x]+below[x])
-			}
-			above, now = now, above
 		}
-	}
+	})
 	return q
 }

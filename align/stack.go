@@ -7,6 +7,7 @@ import (
 	"slices"
 	"sync"
 
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 )
 
@@ -369,10 +370,11 @@ func (l *level) measureBlur() {
 		// The quantile of steepness: motion and depth make edges softer, and nothing crisper.
 		crisp = 0.75
 	)
-	var found []float32
-	for i := range l.frames {
-		a := l.frames[i].alpha
-		for y := reach; y+side < l.bh-reach; y += side {
+	lines := max((l.bh-2*reach-1)/side, 0) // of blocks
+	of := make([][]float32, lines*len(l.frames))
+	parallel.Parts(len(of), func(from, to int) {
+		for n := from; n < to; n++ {
+			a, y := l.frames[n/lines].alpha, reach+n%lines*side
 			for x := reach; x+side < l.bw-reach; x += side {
 				most, at := float32(0), 0
 				for j := y; j < y+side; j++ {
@@ -391,11 +393,12 @@ func (l *level) measureBlur() {
 					bottom, top = min(bottom, a[at+k]), max(top, a[at+k])
 				}
 				if height := top - bottom; height > low && height < high {
-					found = append(found, most/(4*height*height))
+					of[n] = append(of[n], most/(4*height*height))
 				}
 			}
 		}
-	}
+	})
+	found := slices.Concat(of...)
 	if len(found) < few {
 		l.blur = usual
 		return

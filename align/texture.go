@@ -207,10 +207,11 @@ func (l *level) patchSize() int { return max(leastPatch, min(l.w/patchesAcross, 
 func (l *level) corePatches(g *Geometry, size int) []patch {
 	const lost = 3 // standard deviations of noise that coreLight must be, or nothing can be told
 	found := make([][]patch, len(l.frames))
+	at := l.places(g)
 	parallel.Parts(len(found), func(from, to int) {
 		for i := from; i < to; i++ {
 			if f := &l.frames[i]; f.alphaNoise <= coreLight/lost {
-				found[i] = packed(l.openSums(g, f), l.w, l.h, size, i)
+				found[i] = packed(l.openSums(at, f), l.w, l.h, size, i)
 			}
 		}
 	})
@@ -225,7 +226,7 @@ const coreStep = 2
 // places at which the screen may be seen, no screen is behind, or the color plate clips, so that
 // its texture is not the band plate's: of every coreStep-th pixel of a color plate, along both
 // axes, with a row and a column of zeros first.
-func (l *level) openSums(g *Geometry, f *frame) []int32 {
+func (l *level) openSums(at *places, f *frame) []int32 {
 	// Standard deviations of noise by which a place may seem to be open; common practice.
 	const sure = 3
 	w, h := l.w/coreStep, l.h/coreStep
@@ -234,7 +235,7 @@ func (l *level) openSums(g *Geometry, f *frame) []int32 {
 	for y := range h {
 		row := int32(0)
 		for x := range w {
-			bx, by := l.place(g, float64(x*coreStep), float64(y*coreStep))
+			bx, by := at.of(x*coreStep, y*coreStep)
 			if !(bx >= 2 && by >= 2 && bx < float64(l.bw-3) && by < float64(l.bh-3)) {
 				row++
 			} else if k := int(by+0.5)*l.bw + int(bx+0.5); f.alpha[k] < most || l.off(k) || f.isBurnt(l.w, x*coreStep, y*coreStep) {

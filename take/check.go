@@ -547,7 +547,7 @@ func (c *checker) registration(ctx context.Context) error {
 	j := c.job
 	residual := j.Residual
 	if residual == 0 {
-		pairs, err := c.t.registrationPairs(ctx, nil)
+		pairs, _, err := c.t.registrationPairs(ctx, false)
 		if err != nil {
 			return err
 		}

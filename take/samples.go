@@ -8,25 +8,60 @@ import (
 	"slices"
 	"sync"
 
+	"golang.org/x/sync/errgroup"
+
 	"example.com/twinplate/align"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
 
+// readAhead is how many frames are read at once where several are wanted: more would have clips' frames
+// read out of order further than is kept of them.
+const readAhead = 4
+
 // sampled reads up to n frames, evenly spread over the take, by read: what is estimated from a take
 // is estimated from these. In the place of a frame that cannot be read, which fails alone when it
 // is made, comes the nearest one that can, and the take warns of it once. Where there are fewer than
-// n that can be read there are fewer; where there is none the error is that of the first.
+// n that can be read there are fewer; where there is none the error is that of the first. Read is
+// called from several goroutines.
 func sampled[T any](ctx context.Context, t *Take, n int, read func(FilePair) (T, error)) (pairs []FilePair, all []T, err error) {
+	n = min(n, len(t.whole))
+	choice := func(k int) int { return (2*k + 1) * len(t.whole) / (2 * n) }
+	// The first choices are read some at a time.
+	type result struct {
+		v   T
+		err error
+	}
+	ahead := make(map[int]*result, n)
+	var reads errgroup.Group
+	reads.SetLimit(min(runtime.GOMAXPROCS(0), readAhead))
+	for k := range n {
+		i := choice(k)
+		if p := t.whole[i]; t.damaged[p.Number] == nil {
+			r := &result{}
+			ahead[i] = r
+			reads.Go(func() error {
+				if r.err = ctx.Err(); r.err == nil {
+					r.v, r.err = read(p)
+				}
+				return nil
+			})
+		}
+	}
+	reads.Wait()
 	tried := make([]bool, len(t.whole))
 	var first error
 	one := func(i int) bool {
 		p := t.whole[i]
 		err := t.damaged[p.Number]
 		if err == nil {
-			var v T
-			if v, err = read(p); err == nil {
-				pairs, all = append(pairs, p), append(all, v)
+			r := ahead[i]
+			if r == nil {
+				r = &result{}
+				r.v, r.err = read(p)
+			}
+			if err = r.err; err == nil {
+				pairs, all = append(pairs, p), append(all, r.v)
 				return true
 			}
 			if ctx.Err() == nil {
@@ -36,9 +71,8 @@ func sampled[T any](ctx context.Context, t *Take, n int, read func(FilePair) (T,
 		first = cmp.Or(first, err)
 		return false
 	}
-	n = min(n, len(t.whole))
 	for k := range n {
-		at := (2*k + 1) * len(t.whole) / (2 * n)
+		at := choice(k)
 		for d := range 2 * len(t.whole) { // at, and then by turns after and before it
 			i := at + (d+1)/2
 			if d%2 == 0 {
@@ -108,20 +142,28 @@ func finite(path string, f interface{ CheckFinite() error }) error {
 	return nil
 }
 
-// registrationPairs reads the pairs that registration looks at; see is called with each as it was
-// read, and may be nil.
-func (t *Take) registrationPairs(ctx context.Context, see func(FilePair, matte.Sample)) ([]align.Pair, error) {
-	_, pairs, err := sampled(ctx, t, registrationSamples, func(p FilePair) (align.Pair, error) {
+// registrationPairs reads the pairs that registration looks at, and with look what there is to see of
+// each as it was read.
+func (t *Take) registrationPairs(ctx context.Context, look bool) (pairs []align.Pair, seen []glance, err error) {
+	type read struct {
+		pair align.Pair
+		seen glance
+	}
+	_, all, err := sampled(ctx, t, registrationSamples, func(p FilePair) (r read, err error) {
 		s, err := t.readSample(p)
 		if err != nil {
-			return align.Pair{}, err
+			return r, err
 		}
-		if see != nil {
-			see(p, s)
+		if look {
+			r.seen = newGlance(p, s.Color, s.Band)
 		}
-		return align.Pair{Color: matte.Subtract(s.Color, s.Color, t.darkColor), Band: flat(s.Band, t.darkBand, t.cleanBand)}, nil
+		r.pair = align.Pair{Color: matte.Subtract(s.Color, s.Color, t.darkColor), Band: flat(s.Band, t.darkBand, t.cleanBand)}
+		return r, nil
 	})
-	return pairs, err
+	for _, r := range all {
+		pairs, seen = append(pairs, r.pair), append(seen, r.seen)
+	}
+	return pairs, seen, err
 }
 
 // sizeVotes is how many files of a camera must have a size before it is believed to be that of its

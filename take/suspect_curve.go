@@ -193,6 +193,18 @@ func (s *suspect) curve(flag, path string, used plate.Curve, all []grain, likely
 	return true
 }
 
+// settled reports whether the noise of one camera's files says that they are coded as they are read:
+// it is a camera's as it is, and could be none by the other curve.
+func settled(all []grain, used, other plate.Curve) bool {
+	all = bright(all, used.ToLinear(1))
+	p, sigma := power(all)
+	if !(sigma < powerError && p > powerLeast && p < powerMost) {
+		return false
+	}
+	q, _ := power(recoded(all, used, other))
+	return q < powerLeast-sigma || q > powerMost+sigma
+}
+
 // otherCurve returns the curve that files are likely to be of which are not of the one that is
 // used, if it is one that is mistaken for another.
 func otherCurve(used plate.Curve) (other plate.Curve, ok bool) {
@@ -223,9 +235,22 @@ const (
 )
 
 // misread looks whether the edges fit clearly better with the files of one camera, or of both, read by
-// another curve, and says so. It looks only where they do not fit well as they are.
+// another curve, and says so. It looks only where they do not fit well as they are, and at the files
+// of a camera only where their noise leaves the question open.
 func (t *Take) misread(ctx context.Context, seen []glance, e *align.Estimate) ([]string, error) {
 	if e.Residual < misfitAsked {
+		return nil, nil
+	}
+	otherColor, colorMay := otherCurve(t.colorCurve)
+	otherBand, bandMay := otherCurve(t.bandCurve)
+	var colorGrain, bandGrain []grain
+	for _, g := range seen {
+		colorGrain, bandGrain = append(colorGrain, g.colorGrain...), append(bandGrain, g.bandGrain...)
+	}
+	// Where the color camera's primaries are others the channels are mixed already.
+	colorMay = colorMay && t.colorPrimaries.Near(t.primaries) && !settled(colorGrain, t.colorCurve, otherColor)
+	bandMay = bandMay && !settled(bandGrain, t.bandCurve, otherBand)
+	if !colorMay && !bandMay {
 		return nil, nil
 	}
 	var samples []matte.Sample
@@ -237,10 +262,8 @@ func (t *Take) misread(ctx context.Context, seen []glance, e *align.Estimate) ([
 		samples = append(samples, s)
 	}
 	as := func(v float32) float32 { return v }
-	otherColor, colorMay := otherCurve(t.colorCurve)
-	otherBand, bandMay := otherCurve(t.bandCurve)
 	colors, bands := []func(float32) float32{as}, []func(float32) float32{as}
-	if colorMay && t.colorPrimaries.Near(t.primaries) { // else the channels are mixed already
+	if colorMay {
 		colors = append(colors, reread(t.colorCurve, otherColor))
 	}
 	if bandMay {
@@ -265,14 +288,16 @@ func (t *Take) misread(ctx context.Context, seen []glance, e *align.Estimate) ([
 				continue
 			}
 			if c+b == 0 {
-				usual = apart
+				if usual = apart; usual < misfitAsked {
+					return nil, nil
+				}
 			}
 			if apart < least {
 				least, best = apart, [2]int{c, b}
 			}
 		}
 	}
-	if usual < misfitAsked || least > misfitLeft*usual {
+	if least > misfitLeft*usual {
 		return nil, nil
 	}
 	var said []string

@@ -390,8 +390,7 @@ func (t *Take) register(ctx context.Context) (Registration, error) {
 		return t.given(g.Value, "the recipe's geometry")
 	}
 	t.stage("the geometry between the cameras")
-	var seen []glance
-	pairs, err := t.registrationPairs(ctx, func(p FilePair, s matte.Sample) { seen = append(seen, newGlance(p, s.Color, s.Band)) })
+	pairs, seen, err := t.registrationPairs(ctx, true)
 	if err != nil {
 		return Registration{}, err
 	}
