@@ -76,6 +76,8 @@ func TestFilmedSearch(t *testing.T) {
 		seeds := 1
 		if tier.All() {
 			seeds = 2
+		} else if i == 1 || i == 4 { // as the rows before them, of fewer frames
+			continue
 		}
 		for seed := 80 + 2*i; seed < 80+2*i+seeds; seed++ {
 			pairs, truth := filmed(t, seed, row.fault, row.frames, row.more...)

@@ -58,6 +58,7 @@ func TestGlareRemove(t *testing.T) {
 }
 
 func TestFindSpill(t *testing.T) {
+	tier.InTest(t)
 	for _, test := range []struct {
 		name               string
 		spill, side        float64
