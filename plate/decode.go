@@ -117,94 +117,50 @@ func decode(m image.Image, c Curve, set func(i int, r, g, b, a float32)) {
 	t := c.transfer()
 	b := m.Bounds()
 	w, h := b.Dx(), b.Dy()
-	// rows calls row for each row with the index of the row's first pixel.
-	rows := func(row func(y, i int)) {
+	// each calls at for the bytes of every pixel, of which the first is at the start of pix.
+	each := func(pix []uint8, stride, size int, at func(i int, p []uint8)) {
 		parallel.Rows(w, h, func(y0, y1 int) {
 			for y := y0; y < y1; y++ {
-				row(b.Min.Y+y, y*w)
+				row := pix[y*stride:][:size*w]
+				for x := range w {
+					at(y*w+x, row[x*size:][:size])
+				}
 			}
 		})
 	}
 	switch m := m.(type) {
 	case *image.Gray:
 		light := t.light8()
-		rows(func(y, i int) {
-			for _, v := range m.Pix[m.PixOffset(b.Min.X, y):][:w] {
-				l := light[v]
-				set(i, l, l, l, 1)
-				i++
-			}
+		each(m.Pix[m.PixOffset(b.Min.X, b.Min.Y):], m.Stride, 1, func(i int, p []uint8) {
+			l := light[p[0]]
+			set(i, l, l, l, 1)
 		})
 	case *image.Gray16:
 		light := t.light16()
-		rows(func(y, i int) {
-			p := m.Pix[m.PixOffset(b.Min.X, y):][:2*w]
-			for ; len(p) >= 2; p = p[2:] {
-				l := light[get16(p)]
-				set(i, l, l, l, 1)
-				i++
-			}
+		each(m.Pix[m.PixOffset(b.Min.X, b.Min.Y):], m.Stride, 2, func(i int, p []uint8) {
+			l := light[get16(p)]
+			set(i, l, l, l, 1)
 		})
 	case *image.NRGBA:
 		light := t.light8()
-		rows(func(y, i int) {
-			p := m.Pix[m.PixOffset(b.Min.X, y):][:4*w]
-			for ; len(p) >= 4; p = p[4:] {
-				set(i, light[p[0]], light[p[1]], light[p[2]], float32(p[3])/0xff)
-				i++
-			}
+		each(m.Pix[m.PixOffset(b.Min.X, b.Min.Y):], m.Stride, 4, func(i int, p []uint8) {
+			set(i, light[p[0]], light[p[1]], light[p[2]], float32(p[3])/0xff)
 		})
 	case *image.NRGBA64:
 		light := t.light16()
-		rows(func(y, i int) {
-			p := m.Pix[m.PixOffset(b.Min.X, y):][:8*w]
-			for ; len(p) >= 8; p = p[8:] {
-				set(i, light[get16(p)], light[get16(p[2:])], light[get16(p[4:])], float32(get16(p[6:]))/0xffff)
-				i++
-			}
+		each(m.Pix[m.PixOffset(b.Min.X, b.Min.Y):], m.Stride, 8, func(i int, p []uint8) {
+			set(i, light[get16(p)], light[get16(p[2:])], light[get16(p[4:])], float32(get16(p[6:]))/0xffff)
 		})
 	case *image.RGBA:
-		light := t.light8()
-		rows(func(y, i int) {
-			p := m.Pix[m.PixOffset(b.Min.X, y):][:4*w]
-			for ; len(p) >= 4; p = p[4:] {
-				if a := p[3]; a == 0xff {
-					set(i, light[p[0]], light[p[1]], light[p[2]], 1)
-				} else {
-					const k = 0x101
-					setPremultiplied(t.light16(), set, i, k*uint32(p[0]), k*uint32(p[1]), k*uint32(p[2]), k*uint32(a))
-				}
-				i++
-			}
+		light := t.light16()
+		each(m.Pix[m.PixOffset(b.Min.X, b.Min.Y):], m.Stride, 4, func(i int, p []uint8) {
+			const k = 0x101
+			setPremultiplied(light, set, i, k*uint32(p[0]), k*uint32(p[1]), k*uint32(p[2]), k*uint32(p[3]))
 		})
 	case *image.RGBA64:
 		light := t.light16()
-		rows(func(y, i int) {
-			p := m.Pix[m.PixOffset(b.Min.X, y):][:8*w]
-			for ; len(p) >= 8; p = p[8:] {
-				setPremultiplied(light, set, i, get16(p), get16(p[2:]), get16(p[4:]), get16(p[6:]))
-				i++
-			}
-		})
-	case *image.YCbCr:
-		// The conversion to 16 bits keeps what rounding to 8 would lose.
-		light := t.light16()
-		rows(func(y, i int) {
-			for x := b.Min.X; x < b.Max.X; x++ {
-				r, g, b, _ := m.YCbCrAt(x, y).RGBA()
-				set(i, light[r], light[g], light[b], 1)
-				i++
-			}
-		})
-	case *image.NYCbCrA:
-		light := t.light16()
-		rows(func(y, i int) {
-			for x := b.Min.X; x < b.Max.X; x++ {
-				v := m.NYCbCrAAt(x, y)
-				r, g, b, _ := v.YCbCr.RGBA()
-				set(i, light[r], light[g], light[b], float32(v.A)/0xff)
-				i++
-			}
+		each(m.Pix[m.PixOffset(b.Min.X, b.Min.Y):], m.Stride, 8, func(i int, p []uint8) {
+			setPremultiplied(light, set, i, get16(p), get16(p[2:]), get16(p[4:]), get16(p[6:]))
 		})
 	case *image.Paletted:
 		type entry struct{ r, g, b, a float32 }
@@ -212,11 +168,14 @@ func decode(m image.Image, c Curve, set func(i int, r, g, b, a float32)) {
 		for i, v := range m.Palette[:min(len(m.Palette), len(table))] {
 			decodeColor(t, v, func(_ int, r, g, b, a float32) { table[i] = entry{r, g, b, a} }, i)
 		}
-		rows(func(y, i int) {
-			for _, v := range m.Pix[m.PixOffset(b.Min.X, y):][:w] {
-				e := &table[v]
-				set(i, e.r, e.g, e.b, e.a)
-				i++
+		each(m.Pix[m.PixOffset(b.Min.X, b.Min.Y):], m.Stride, 1, func(i int, p []uint8) {
+			e := &table[p[0]]
+			set(i, e.r, e.g, e.b, e.a)
+		})
+	case *image.YCbCr, *image.NYCbCrA:
+		parallel.Rows(w, h, func(y0, y1 int) {
+			for i := y0 * w; i < y1*w; i++ {
+				decodeColor(t, m.At(b.Min.X+i%w, b.Min.Y+i/w), set, i)
 			}
 		})
 	case *video:
@@ -257,6 +216,9 @@ func decodeColor(t *transfer, v color.Color, set func(i int, r, g, b, a float32)
 		set(i, light[uint16(v.R)*0x101], light[uint16(v.G)*0x101], light[uint16(v.B)*0x101], float32(v.A)/0xff)
 	case color.NRGBA64:
 		set(i, light[v.R], light[v.G], light[v.B], float32(v.A)/0xffff)
+	case color.NYCbCrA: // 16 bits keep what rounding to 8 would lose
+		r, g, b, _ := v.YCbCr.RGBA()
+		set(i, light[r], light[g], light[b], float32(v.A)/0xff)
 	default:
 		r, g, b, a := v.RGBA()
 		setPremultiplied(light, set, i, r, g, b, a)

@@ -75,7 +75,11 @@ func TestCheckNamesTheFault(t *testing.T) {
 			if f.Reading != "" {
 				tier.InTest(t)
 			}
-			named, read, err := proof.Check(t.Context(), f, 1, &proof.TakeOptions{W: 320, H: 180, Frames: 14})
+			size := proof.TakeOptions{W: 320, H: 180, Frames: 14}
+			if f.Estimated { // and the frames' motion with it
+				size = proof.TakeOptions{W: 400, H: 225, Frames: 20}
+			}
+			named, read, err := proof.Check(t.Context(), f, 1, &size)
 			if err != nil {
 				t.Fatal(err)
 			}

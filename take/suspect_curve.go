@@ -201,7 +201,11 @@ func settled(all []grain, used, other plate.Curve) bool {
 	if !(sigma < powerError && p > powerLeast && p < powerMost) {
 		return false
 	}
-	q, _ := power(recoded(all, used, other))
+	// The power by the other curve, from what that makes of two levels: their noise may be too close
+	// to tell one by itself.
+	low, high := all[len(all)/4].level, all[3*len(all)/4].level
+	two := recoded([]grain{{low, 1}, {high, 1}}, used, other)
+	q := (p*math.Log(high/low) + math.Log(two[1].variance/two[0].variance)) / math.Log(two[1].level/two[0].level)
 	return q < powerLeast-sigma || q > powerMost+sigma
 }
 
