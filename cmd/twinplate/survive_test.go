@@ -144,7 +144,7 @@ func TestKilledRunsGoOn(t *testing.T) {
 		if _, err := os.Stat(filepath.Join(out, "set-aside")); err == nil {
 			t.Errorf("round %d: a run that was killed has set files aside", round)
 		}
-		if again := object(t, "comp", "--recipe", recipe, "--out", out, "--json"); again["kept"] != 10.0 {
+		if again := object(t, "comp", "--recipe", recipe, "--out", out, "--json"); again["kept"] != 6.0 {
 			t.Errorf("round %d: %v frames are kept in the end", round, again["kept"])
 		}
 		t.Logf("round %d: killed %d times", round, killed)
