@@ -55,6 +55,7 @@ type Checkup struct {
 	Flicker  matte.Flicker
 	Side     float64 // where spill comes from: -1 the left of the frame, 1 its right
 	Notes    []string
+	Job      *Job // that the readings are of; nil where the plates cannot be brought together
 
 	Frame  int         // the number of the frame that the pictures show
 	Color  *plate.RGB  // the color plate
@@ -298,7 +299,7 @@ func percentile(pix []float32, q float64) float32 {
 func (c *checker) prepare(ctx context.Context) (*Job, error) {
 	job, err := c.t.Prepare(ctx)
 	if err == nil {
-		c.job = job
+		c.job, c.out.Job = job, job
 		return job, nil
 	}
 	if ctx.Err() != nil {
@@ -547,15 +548,9 @@ func (c *checker) registration(ctx context.Context) error {
 	j := c.job
 	residual := j.Residual
 	if residual == 0 {
-		pairs, _, err := c.t.registrationPairs(ctx, false)
-		if err != nil {
+		var err error
+		if residual, err = c.t.Residual(ctx, j.Geometry); err != nil {
 			return err
-		}
-		if residual, err = align.Residual(ctx, pairs, j.Geometry); err != nil {
-			if ctx.Err() != nil {
-				return err
-			}
-			residual = math.NaN()
 		}
 	}
 	v, meaning, advice := judge(residual, residualGood, residualWatch), "The two plates fit.", ""

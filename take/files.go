@@ -19,7 +19,7 @@ func (t *Take) FileOf(path string) string { return t.files.FileOf(path) }
 // reference plates, flat frames, geometry, measured curves. An error says which is not there.
 func (r Recipe) ReferenceFiles() ([]string, error) {
 	var all []string
-	for _, p := range r.paths() {
+	for _, p := range r.Paths() {
 		if *p == "" || p == &r.Color || p == &r.Band || p == &r.Background {
 			continue
 		}
@@ -36,7 +36,7 @@ func (r Recipe) ReferenceFiles() ([]string, error) {
 // frames and its background too.
 func (r Recipe) InputFiles() []string {
 	var all []string
-	for _, p := range r.paths() {
+	for _, p := range r.Paths() {
 		if *p == "" {
 			continue
 		}
@@ -50,7 +50,7 @@ func (r Recipe) InputFiles() []string {
 // BaseNames returns the recipe with the names of its files without their folders, so that two
 // recipes can be compared wherever their files lie.
 func (r Recipe) BaseNames() Recipe {
-	for _, p := range r.paths() {
+	for _, p := range r.Paths() {
 		if *p != "" {
 			*p = filepath.Base(*p)
 		}

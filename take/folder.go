@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"example.com/twinplate/plate"
+	"example.com/twinplate/plate/clip"
 )
 
 // Words in the names of plates: those of the demo's files, of the playground, and of what the
@@ -89,7 +90,7 @@ func FromFolder(dir string) (r Recipe, found []Found, err error) {
 		bare := strings.TrimSuffix(name, filepath.Ext(name))
 		if info.IsDir() {
 			bare = name
-		} else if extension := strings.ToLower(filepath.Ext(name)); !info.Mode().IsRegular() || !slices.Contains(plate.Extensions(), extension) && !slices.Contains(clipExtensions, extension) {
+		} else if extension := strings.ToLower(filepath.Ext(name)); !info.Mode().IsRegular() || !slices.Contains(plate.Extensions(), extension) && !slices.Contains(clip.Extensions, extension) {
 			continue
 		}
 		to, called := r.field(bare)
@@ -132,6 +133,3 @@ func FromFolder(dir string) (r Recipe, found []Found, err error) {
 
 // lastDigits is a frame's number in a name.
 var lastDigits = regexp.MustCompile(`[0-9]+$`)
-
-// clipExtensions are those of video files that FromFolder looks for.
-var clipExtensions = []string{".mov", ".mp4", ".m4v", ".mkv", ".webm", ".avi", ".mxf"}

@@ -61,7 +61,7 @@ func FuzzReadRecipe(f *testing.F) {
 // absolute returns the recipe with its paths absolute, and of this version.
 func absolute(t *testing.T, r Recipe) Recipe {
 	r.Version = RecipeVersion
-	for _, p := range r.paths() {
+	for _, p := range r.Paths() {
 		if *p == "" {
 			continue
 		}

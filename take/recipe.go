@@ -293,8 +293,8 @@ func (r *Recipe) needsNoise() bool {
 	return r.Tidy || slices.Contains(r.Write, "sigma") || slices.Contains(r.Layers, "sigma")
 }
 
-// paths are the fields that name files, for making them absolute or relative.
-func (r *Recipe) paths() []*string {
+// Paths returns the fields that name files, for making them absolute or relative.
+func (r *Recipe) Paths() []*string {
 	p := []*string{&r.Color, &r.Band, &r.Background, &r.CleanColor, &r.CleanBand, &r.DarkColor, &r.DarkBand, &r.FlatColor, &r.FlatBand, &r.Geometry.File}
 	for _, c := range []*string{&r.ColorCurve, &r.BandCurve, &r.BackgroundCurve, &r.OutputCurve} {
 		if strings.EqualFold(filepath.Ext(*c), ".csv") {
@@ -337,7 +337,7 @@ func ReadRecipe(path string) (Recipe, error) {
 	if *head.Version < 2 && r.Beyond == "" {
 		r.Beyond = "keep"
 	}
-	for _, p := range r.paths() {
+	for _, p := range r.Paths() {
 		if *p != "" && !filepath.IsAbs(*p) {
 			*p = filepath.Join(filepath.Dir(path), *p)
 		}
@@ -381,7 +381,7 @@ func (r Recipe) Save(path string) error {
 	if err != nil {
 		return err
 	}
-	for _, p := range r.paths() {
+	for _, p := range r.Paths() {
 		if *p == "" {
 			continue
 		}

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"image"
+	"math"
 	"runtime"
 	"slices"
 	"strings"
@@ -295,6 +296,9 @@ func (t *opening) reference(what, path string, c plate.Curve, from *plate.Primar
 	if err != nil {
 		return reference{}, fmt.Errorf("%s: %w", what, err)
 	}
+	if t.FileOf(seq[0].Path) != seq[0].Path { // a clip
+		seq = middle(seq)
+	}
 	if info, err := t.probe(seq[0].Path); err == nil {
 		t.conflict(seq[0].Path, info, c, from)
 	}
@@ -302,6 +306,25 @@ func (t *opening) reference(what, path string, c plate.Curve, from *plate.Primar
 		t.referencePaths = append(t.referencePaths, f.Path)
 	}
 	return reference{what, seq, size, read, done}, nil
+}
+
+// referenceFrames is how many frames of a clip are averaged at the most: their noise is an eighth of a
+// frame's.
+const referenceFrames = 64
+
+// middle returns the frames of a clip that a reference plate is of, spread over its middle half: while a
+// camera is started and stopped by hand it shakes, and somebody walks out of the frame.
+func middle(seq Sequence) Sequence {
+	if len(seq) < 8 { // made, not recorded
+		return seq
+	}
+	seq = seq[len(seq)/4 : len(seq)-len(seq)/4]
+	n := min(len(seq), referenceFrames)
+	out := make(Sequence, n)
+	for i := range out {
+		out[i] = seq[(2*i+1)*len(seq)/(2*n)]
+	}
+	return out
 }
 
 // mean averages the frames of a reference plate, plane by plane.
@@ -411,6 +434,21 @@ func (t *Take) register(ctx context.Context) (Registration, error) {
 		e.Warnings[i] = strings.Replace(w, "check the parity by eye, or give it,", "check the parity by eye, or give it (--parity mirrored, or straight),", 1)
 	}
 	return Registration{Geometry: e.Geometry, Residual: e.Residual, Model: e.Model, Warnings: slices.Concat(suspicions, e.Warnings), Estimate: e, Suspicions: suspicions}, nil
+}
+
+// Residual returns how far the take's outlines are apart by a geometry, in pixels, as align.Residual
+// has it, or NaN where no outline is seen in both plates.
+func (t *Take) Residual(ctx context.Context, g align.Geometry) (float64, error) {
+	defer t.files.Rest()
+	pairs, _, err := t.registrationPairs(ctx, false)
+	if err != nil {
+		return 0, err
+	}
+	residual, err := align.Residual(ctx, pairs, g)
+	if err != nil && ctx.Err() == nil {
+		return math.NaN(), nil
+	}
+	return residual, err
 }
 
 // flat takes the dark plate off the band plate, where there is one, and divides it by the clean one,

@@ -23,11 +23,17 @@ import (
 //go:embed check.html
 var checkPage string
 
-var checkTemplate = template.Must(template.New("check").Funcs(template.FuncMap{
+// readingFuncs are what the templates of readings call.
+var readingFuncs = template.FuncMap{
 	"number": func(v *float64) string { return fmt.Sprintf("%.2f", *v) },
 	// The verdict has a mark and a word, so that it needs no color.
 	"mark": func(v take.Verdict) string { return page.Mark(string(v)) },
-}).Parse(checkPage))
+}
+
+var checkTemplate = template.Must(template.New("check").Funcs(readingFuncs).Parse(checkPage))
+
+// pageCaution is caution under a heading of its own.
+var pageCaution = "L" + strings.TrimPrefix(caution, "Cautions: l")
 
 type picture struct {
 	Source  template.URL
@@ -49,7 +55,7 @@ func writeCheckPage(w io.Writer, from string, c *take.Checkup) error {
 		Pictures               []picture
 		Plots                  []drawing
 		Notes                  []string
-	}{Style: template.CSS(page.Style), Summary: summary(c), From: "Test shot: " + from, Caution: "L" + strings.TrimPrefix(caution, "Cautions: l"), Readings: c.Readings, Frame: c.Frame, Plots: plots(c), Notes: c.Notes}
+	}{Style: template.CSS(page.Style), Summary: summary(c), From: "Test shot: " + from, Caution: pageCaution, Readings: c.Readings, Frame: c.Frame, Plots: plots(c), Notes: c.Notes}
 	// What is to be done comes first.
 	rank := []take.Verdict{take.Bad, take.Watch, take.Unknown, take.Good}
 	content.Readings = slices.Clone(c.Readings)

@@ -13,6 +13,7 @@ import (
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/composite"
+	"example.com/twinplate/day"
 	"example.com/twinplate/internal/target"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
@@ -21,7 +22,7 @@ import (
 
 // plates are the flags that say which take, for comp and register.
 type plates struct {
-	Take string `arg:"" optional:"" help:"Folder of the take, whose plates are found by their names: color, band, background, clean_band, dark_color and so on; folders, pictures or clips. Flags go before what is found." type:"path"`
+	Take string `arg:"" optional:"" help:"Folder of the take, whose plates are found by their names: color, band, background, clean_band, dark_color and so on; folders, pictures or clips. For comp also a day's file. Flags go before what is found." type:"path"`
 
 	Color *string `help:"Color plate: a file, a folder, a quoted glob, or a video file, which FFmpeg reads if it is installed." placeholder:"PATH"`
 	Band  *string `help:"Band plate, likewise. Frames are paired by number, or by the time code in their names with --fps." placeholder:"PATH"`
@@ -189,6 +190,7 @@ type comp struct {
 	Contact       bool     `help:"Write DIR/contact.png too: a frame from the middle of the take at every station of the job."`
 	grading
 	clips
+	Takes       string  `help:"Of a day, the takes of these names only: take02,take05..take07." placeholder:"NAMES"`
 	Replace     bool    `help:"Overwrite files in DIR that were made with other settings, clips, and whatever has the name of a recipe that is to be saved; inputs never. Without it comp stops before the first frame."`
 	StopAtError bool    `help:"Begin no more frames after one that failed. Without it the others are done."`
 	Shard       string  `help:"Do part I of N of the take only, the parts counted from 0, for several machines with one folder. Give each the same recipe." placeholder:"I/N"`
@@ -196,13 +198,17 @@ type comp struct {
 	SaveRecipe  string  `help:"Save what reproduces this run, estimates included. Without --out that is all that is done." placeholder:"F"`
 	Jobs        int     `help:"Frames worked on at once. Default: one a core, within --memory." placeholder:"N"`
 	Memory      float64 `help:"Gigabytes that the frames worked on at once may take together, beside the reference plates; one is worked on in any case. Default: 4 or half of what is free, or no bound with --jobs." placeholder:"GB"`
-	JSON        bool    `name:"json" help:"Print one JSON object instead of text."`
+	JSON        bool    `name:"json" help:"Print one JSON object instead of text; of a day, one for each take."`
+
+	name   string   // of a day's take
+	inputs []string // all clips of the day
 }
 
 func (comp) Help() string {
 	return examples(
 		"twinplate comp --color color --band band --background sea.png --out out",
 		"twinplate comp take3 --background sea.png --out out --contact    # take3/color, take3/band, take3/clean_band.png and so on",
+		"twinplate comp day/day.json --background sea.png --out out --clip comp.mov    # all takes of a day: out/take01/comp, take01_comp.mov and so on",
 		"twinplate comp --color 'a_*.png' --band 'b_*.tif' --clean-band clean.tif --background sea/ --out out --write comp,matte,foreground",
 		"twinplate comp --color color --band band --offset auto --background sea.png --out out --save-recipe take12.json",
 		"twinplate comp --recipe take12.json --frames 40-60 --out out",
@@ -356,9 +362,9 @@ func (c *comp) targets(r take.Recipe) error {
 	if err := c.clips.check(c, r); err != nil {
 		return err
 	}
-	outputs := guard(c.Replace, r)
+	outputs := guard(c.Replace, r, c.inputs...)
 	if c.Recipe != "" && !c.Replace {
-		outputs = guard(false, r, c.Recipe)
+		outputs = guard(false, r, append(slices.Clone(c.inputs), c.Recipe)...)
 	}
 	if c.SaveRecipe != "" {
 		if err := outputs.Check(c.SaveRecipe, recipeKind); err != nil {
@@ -393,7 +399,8 @@ func (c *comp) targets(r take.Recipe) error {
 
 // compReport is what `comp --json` prints.
 type compReport struct {
-	Found      []take.Found   `json:"found"` // in the take's folder
+	Take       string         `json:"take,omitempty"` // of a day
+	Found      []take.Found   `json:"found"`          // in the take's folder
 	Frames     int            `json:"frames"`
 	Kept       int            `json:"kept"` // of these, finished by an earlier run
 	Left       int            `json:"left"` // not begun, with --stop-at-error
@@ -429,6 +436,12 @@ type compReport struct {
 }
 
 func (c *comp) Run(t *terminal) error {
+	if c.Take != "" && day.Is(c.Take) {
+		return c.day(t)
+	}
+	if c.Takes != "" {
+		return usageError{errors.New("--takes is for a day's file: twinplate comp day/day.json --takes take02")}
+	}
 	r, err := c.recipe()
 	if err != nil {
 		return usage(err)
@@ -530,7 +543,7 @@ func (c *comp) Run(t *terminal) error {
 			lensFigures: newLensFigures(job.Estimate),
 			Sigma:       sigma, SigmaWorst: worst, Timing: newTimingReport(job.Timing),
 			ScreenColor: job.ScreenColor, Glare: job.Glare, CleanSeen: seen, Limited: report.Limited, Spill: report.Spill, Imposed: report.Imposed, Crossed: orEmpty(report.Crossed), ScreenPart: part,
-			Found: orEmpty(c.found), Frames: report.Frames, Kept: report.Kept, Left: report.Left, Aside: orEmpty(report.Aside), Output: job.Output(), Shard: c.Shard, Estimated: orEmpty(job.Estimated), Failed: len(report.Failed), Errors: orEmpty(report.Failed),
+			Take: c.name, Found: orEmpty(c.found), Frames: report.Frames, Kept: report.Kept, Left: report.Left, Aside: orEmpty(report.Aside), Output: job.Output(), Shard: c.Shard, Estimated: orEmpty(job.Estimated), Failed: len(report.Failed), Errors: orEmpty(report.Failed),
 			Geometry: job.Geometry, Model: job.Model, Residual: job.Residual,
 			Crosstalk: job.Crosstalk, CrosstalkSigma: job.CrosstalkSigma, Gains: report.Gains,
 			MissingBand: orEmpty(opened.NoBand), MissingColor: orEmpty(opened.NoColor),

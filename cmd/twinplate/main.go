@@ -43,6 +43,7 @@ others are done; 130 interrupted.`
 type commands struct {
 	Demo     demo             `cmd:"" help:"Draw a take of known truth, run the whole job on it, and measure the errors."`
 	Comp     comp             `cmd:"" help:"Make composites, mattes and foregrounds from a take: the main job."`
+	Day      dayCommand       `cmd:"" help:"Read two cards of clips: pair them, find the geometry and the clean plates, and make each take a recipe, for comp to do them all."`
 	Plan     plan             `cmd:"" help:"Plan the shoot: whether this rig, with these lamps and filters, will give a matte, and what to change."`
 	Check    check            `cmd:"" help:"Read a test shot as a crew would, before the set is struck: what is wrong, and what to do."`
 	Proof    proofCommand     `cmd:"" help:"Measure the whole job on simulated takes with random faults, against the noise floor."`

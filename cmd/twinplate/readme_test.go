@@ -42,7 +42,7 @@ func pasted(t *testing.T) (lines []string) {
 			begun = ""
 		}
 	}
-	for _, command := range []interface{ Help() string }{demo{}, plan{}, curves{}, check{}, register{}, sheet{}, comp{}, datasetCommand{}, proofCommand{}, compare{}} {
+	for _, command := range []interface{ Help() string }{demo{}, plan{}, curves{}, check{}, dayCommand{}, register{}, sheet{}, comp{}, datasetCommand{}, proofCommand{}, compare{}} {
 		for line := range strings.Lines(command.Help()) {
 			if strings.HasPrefix(line, "  twinplate ") {
 				add(line)

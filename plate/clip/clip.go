@@ -5,6 +5,7 @@ package clip
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -16,6 +17,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"example.com/twinplate/plate"
 )
@@ -31,14 +33,15 @@ const (
 
 // A Stream describes a video file's first video stream.
 type Stream struct {
-	plate.Info         // Format is "clip", Depth that of the stream
-	Frames     int     // how many there are, by its packets
-	Rate       [2]int  // frames a second, as a fraction
-	Codec      string  // as FFmpeg names it
-	TimeCode   string  // of the first frame, such as 01:02:03:04; "" where there is none
-	layout     layout  // of the values in the pipe
-	first      float64 // when the first frame is shown, in seconds from the file's first instant
-	seekable   bool    // ffmpeg finds the frame of a time: all frames are equally long, or times has them
+	plate.Info           // Format is "clip", Depth that of the stream
+	Frames     int       // how many there are, by its packets
+	Rate       [2]int    // frames a second, as a fraction
+	Codec      string    // as FFmpeg names it
+	TimeCode   string    // of the first frame, such as 01:02:03:04; "" where there is none
+	Recorded   time.Time // when the recording began, by the camera's own clock; zero where the file does not say
+	layout     layout    // of the values in the pipe
+	first      float64   // when the first frame is shown, in seconds from the file's first instant
+	seekable   bool      // ffmpeg finds the frame of a time: all frames are equally long, or times has them
 	times      []float64
 }
 
@@ -130,15 +133,19 @@ type probed struct {
 
 type tags map[string]string
 
-// timecode returns the tag of that name, however it is written.
-func (t tags) timecode() string {
+// named returns the tag of that name, however it is written.
+func (t tags) named(name string) string {
 	for k, v := range t {
-		if strings.EqualFold(k, "timecode") {
+		if strings.EqualFold(k, name) {
 			return v
 		}
 	}
 	return ""
 }
+
+// leastYear is the first in which anything can have been recorded into such a file: their kinds are
+// of the 1990s. Chosen by hand.
+const leastYear = 1990
 
 func probe(ctx context.Context, path string) (Stream, error) {
 	stat, err := os.Stat(path)
@@ -172,8 +179,10 @@ func probe(ctx context.Context, path string) (Stream, error) {
 	if i.Rate, ok = fraction(s.Rate); !ok {
 		return i, fmt.Errorf("the frame rate %q cannot be used", s.Rate)
 	}
-	if i.TimeCode = s.Tags.timecode(); i.TimeCode == "" {
-		i.TimeCode = p.Format.Tags.timecode()
+	i.TimeCode = cmp.Or(s.Tags.named("timecode"), p.Format.Tags.named("timecode"))
+	// A clock that was never set is at its zero, such as 1904 in QuickTime's files.
+	if at, err := time.Parse(time.RFC3339, cmp.Or(s.Tags.named("creation_time"), p.Format.Tags.named("creation_time"))); err == nil && at.Year() >= leastYear {
+		i.Recorded = at
 	}
 	if i.layout, err = layoutOf(s.Pixels, s.Matrix, s.Range, s.Chroma, i.H); err != nil {
 		return i, err

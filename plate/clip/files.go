@@ -95,6 +95,9 @@ func (f *MediaFiles) reader(file string) (*Reader, error) {
 	return r, err
 }
 
+// Extensions are those that video files are looked for by, in folders of many kinds of file.
+var Extensions = []string{".mov", ".mp4", ".m4v", ".mkv", ".webm", ".avi", ".mxf"}
+
 // mayBe reports whether a file may be a video file and not a picture, by its extension.
 func mayBe(path string) bool {
 	extension := strings.ToLower(filepath.Ext(path))

@@ -23,7 +23,7 @@ var floors = [][]string{
 	{"plate/clf", "plate/clip", "internal/scene"},
 	{"align", "matte", "composite", "rig/simulate"},
 	{"take", "rig"},
-	{"dataset", "internal/app/", "site"},
+	{"dataset", "day", "internal/app/", "site"},
 	{"cmd/", "wasm/", "site/", "bench/", "examples/"},
 }
 

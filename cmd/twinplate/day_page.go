@@ -1,0 +1,108 @@
+package main
+
+import (
+	_ "embed"
+	"fmt"
+	"html/template"
+	"image"
+	"io"
+	"path/filepath"
+	"strings"
+
+	"example.com/twinplate/day"
+	"example.com/twinplate/internal/app/page"
+	"example.com/twinplate/take"
+)
+
+//go:embed day.html
+var dayHTML string
+
+var dayTemplate = template.Must(template.New("day").Funcs(readingFuncs).Funcs(template.FuncMap{
+	"base": filepath.Base,
+	"join": func(all []string) string { return strings.Join(all, ", ") },
+}).Parse(dayHTML))
+
+// A dayPage is the page of a day in the making.
+type dayPage struct {
+	takes []dayTake
+	err   error
+}
+
+// A dayTake is what the page has of one take.
+type dayTake struct {
+	Pair        *day.Pair
+	Pictures    []picture
+	Wrong, Fine []take.Reading
+	Notes       []string
+}
+
+// add keeps what the page shows of a take: small pictures, and no planes.
+func (p *dayPage) add(pair *day.Pair, r *day.Reading) {
+	one := dayTake{Pair: pair}
+	for _, reading := range r.Readings {
+		if reading.Verdict == take.Bad || reading.Verdict == take.Watch {
+			one.Wrong = append(one.Wrong, reading)
+		} else {
+			one.Fine = append(one.Fine, reading)
+		}
+	}
+	show := func(frame image.Image, caption string) {
+		source, err := inline(frame)
+		if err != nil {
+			p.err = err
+		}
+		one.Pictures = append(one.Pictures, picture{source, caption})
+	}
+	if c := r.Checkup; c != nil {
+		one.Notes = c.Notes
+		if c.Color != nil {
+			show(c.Color, fmt.Sprintf("The color plate, frame %d.", c.Frame))
+			show(c.Alpha, "The matte: white is solid.")
+		}
+		if r.Comp != nil {
+			show(r.Comp, "The composite.")
+		}
+	}
+	p.takes = append(p.takes, one)
+}
+
+// summary is the day in one sentence.
+func (p *dayPage) summary(d *day.Day) string {
+	count := map[take.Verdict]int{}
+	for _, one := range p.takes {
+		count[one.Pair.Found.Verdict]++
+	}
+	text := plural(len(p.takes), "take")
+	if n := count[take.Bad]; n > 0 {
+		text += fmt.Sprintf(", %d with something to mend", n)
+	}
+	if n := count[take.Watch]; n > 0 {
+		text += fmt.Sprintf(", %d to look at", n)
+	}
+	if n := len(d.Left); n > 0 {
+		text += "; " + plural(n, "clip") + " left"
+	}
+	return text + "."
+}
+
+// write writes the page, which needs no other file.
+func (p *dayPage) write(d *day.Day) func(io.Writer) error {
+	return func(w io.Writer) error {
+		if p.err != nil {
+			return p.err
+		}
+		var others []*day.Pair
+		for _, pair := range d.Pairs {
+			if pair.Kind != day.Take {
+				others = append(others, pair)
+			}
+		}
+		return dayTemplate.Execute(w, struct {
+			Style            template.CSS
+			Summary, Caution string
+			Day              *day.Day
+			Others           []*day.Pair
+			Takes            []dayTake
+		}{template.CSS(page.Style), p.summary(d), pageCaution, d, others, p.takes})
+	}
+}
