@@ -208,7 +208,7 @@ func judge(v, good, watch float64) Verdict {
 // levels reads the band plates as the camera made them: their level and what is clipped.
 func (c *checker) levels(ctx context.Context) error {
 	t := c.t
-	full := t.bandCurve.ToLinear(1)
+	full := t.bandCurve.ToLinear(1) * white(t.bandVia)
 	if w := t.weights; w != nil {
 		full *= float64(w[0] + w[1] + w[2])
 	}
@@ -239,7 +239,7 @@ func (c *checker) levels(ctx context.Context) error {
 			clipped += float64(atTop)
 		}
 		const rounding = 0.9999 // of the top
-		colorTop := t.colorCurve.ToLinear(1) * rounding
+		colorTop := t.colorCurve.ToLinear(1) * white(t.colorVia) * rounding
 		for i := range color.Pix[0] {
 			if float64(max(color.Pix[0][i], color.Pix[1][i], color.Pix[2][i])) >= colorTop {
 				colorClipped++

@@ -21,10 +21,11 @@ func (t *opening) curves() error {
 		curve     *plate.Curve
 		primaries string
 		from      *plate.Primaries // nil: the plate has no color
+		transform string
 	}{
-		{"color", t.color, t.recipe.ColorCurve, &t.colorCurve, t.recipe.ColorPrimaries, &t.colorPrimaries},
-		{"band", t.band, t.recipe.BandCurve, &t.bandCurve, "", nil},
-		{"background", t.background, t.recipe.BackgroundCurve, &t.backgroundCurve, t.recipe.BackgroundPrimaries, &t.backgroundPrimaries},
+		{"color", t.color, t.recipe.ColorCurve, &t.colorCurve, t.recipe.ColorPrimaries, &t.colorPrimaries, t.recipe.ColorTransform},
+		{"band", t.band, t.recipe.BandCurve, &t.bandCurve, "", nil, t.recipe.BandTransform},
+		{"background", t.background, t.recipe.BackgroundCurve, &t.backgroundCurve, t.recipe.BackgroundPrimaries, &t.backgroundPrimaries, t.recipe.BackgroundTransform},
 	} {
 		var info plate.Info
 		var from FrameFile
@@ -34,9 +35,12 @@ func (t *opening) curves() error {
 			}
 		}
 		name := p.name
-		if tagged, err := plate.CurveByName(info.Curve); name == "" && err == nil && info.Curve != "" {
+		if tagged, err := plate.CurveByName(info.Curve); name == "" && p.transform == "" && err == nil && info.Curve != "" {
 			name = tagged.Name()
 			t.note("the %s plate is taken as %s, as its first file says", p.what, name)
+		}
+		if p.transform != "" {
+			name = plate.Linear.Name() // as the transform gives it
 		}
 		if name == "" {
 			name = plate.SRGB.Name()

@@ -400,8 +400,10 @@ func (j *Job) settings() Recipe {
 	r.Color, r.Band, r.Background, r.Frames, r.Write = "", "", "", "", nil
 	r.CleanColor, r.CleanBand, r.DarkColor, r.DarkBand, r.FlatColor, r.FlatBand = "", "", "", "", "", ""
 	r.Offset, r.Gain = Choice[int]{}, Choice[map[int]float64]{}
-	for _, c := range []*string{&r.ColorCurve, &r.BandCurve, &r.BackgroundCurve, &r.OutputCurve} {
-		*c = filepath.Base(*c)
+	for _, c := range r.colorFiles() {
+		if *c != "" {
+			*c = filepath.Base(*c)
+		}
 	}
 	return r
 }
@@ -410,8 +412,8 @@ func (j *Job) settings() Recipe {
 func (j *Job) referenceFiles() []string {
 	r := &j.take.recipe
 	files := slices.Clone(j.take.referencePaths)
-	for _, path := range []*string{&r.ColorCurve, &r.BandCurve, &r.BackgroundCurve, &r.OutputCurve} {
-		if filepath.Ext(*path) != "" {
+	for _, path := range r.colorFiles() {
+		if *path != "" {
 			files = append(files, *path)
 		}
 	}

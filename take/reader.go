@@ -16,6 +16,7 @@ type reader struct {
 
 	colorCurve, bandCurve, backgroundCurve         plate.Curve
 	primaries, colorPrimaries, backgroundPrimaries plate.Primaries // those that are worked in, and the plates' own
+	colorVia, bandVia                              transform       // through which files goes what is read; nil: none
 
 	colorSize, bandSize image.Point
 	weights             *[3]float32 // of the band camera's channels; nil where it has one

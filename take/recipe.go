@@ -49,6 +49,12 @@ type Recipe struct {
 	BackgroundCurve string `json:"background_curve,omitempty"`
 	OutputCurve     string `json:"output_curve,omitempty"`
 
+	// Files in the Common LUT Format, by each of which a plate's code values, 0 to 1, become linear light,
+	// in place of a curve, of that plate's primaries. Clean and dark plates go through their camera's.
+	ColorTransform      string `json:"color_transform,omitempty"`
+	BandTransform       string `json:"band_transform,omitempty"`
+	BackgroundTransform string `json:"background_transform,omitempty"`
+
 	// Names of primaries, as plate.PrimariesByName knows them: those that the job is done in and
 	// its color is written with (empty: bt709), and those of the plates. Empty: what a plate's tags
 	// say, or the ones that are worked in. Estimates in a recipe hold for its primaries.
@@ -192,6 +198,11 @@ func (r Recipe) Check() error {
 			return err
 		}
 	}
+	for _, c := range []struct{ plate, curve, transform string }{{"color", r.ColorCurve, r.ColorTransform}, {"band", r.BandCurve, r.BandTransform}, {"background", r.BackgroundCurve, r.BackgroundTransform}} {
+		if c.transform != "" && c.curve != "" && c.curve != plate.Linear.Name() {
+			return fmt.Errorf("%s_transform %s and %[1]s_curve %[3]s: the transform makes linear light by itself: give one of the two", c.plate, c.transform, c.curve)
+		}
+	}
 	if _, ok := parities[r.Parity]; !ok {
 		return fmt.Errorf("parity %q: it must be auto, mirrored or straight", r.Parity)
 	}
@@ -296,6 +307,12 @@ func (r *Recipe) needsNoise() bool {
 // Paths returns the fields that name files, for making them absolute or relative.
 func (r *Recipe) Paths() []*string {
 	p := []*string{&r.Color, &r.Band, &r.Background, &r.CleanColor, &r.CleanBand, &r.DarkColor, &r.DarkBand, &r.FlatColor, &r.FlatBand, &r.Geometry.File}
+	return append(p, r.colorFiles()...)
+}
+
+// colorFiles are those of the fields of curves and transforms that name files.
+func (r *Recipe) colorFiles() []*string {
+	p := []*string{&r.ColorTransform, &r.BandTransform, &r.BackgroundTransform}
 	for _, c := range []*string{&r.ColorCurve, &r.BandCurve, &r.BackgroundCurve, &r.OutputCurve} {
 		if strings.EqualFold(filepath.Ext(*c), ".csv") {
 			p = append(p, c)

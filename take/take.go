@@ -66,6 +66,9 @@ func OpenFiles(ctx context.Context, files plate.Files, r Recipe) (*Take, error) 
 	}
 	t := opening{&Take{recipe: r, damaged: map[int]error{}, reader: reader{files: files}}}
 	defer t.files.Rest()
+	if err := t.transforms(); err != nil {
+		return nil, err
+	}
 	if err := t.find(); err != nil {
 		return nil, err
 	}

@@ -40,9 +40,11 @@ type plates struct {
 	FlatBand   *string `help:"Flat frames of the band camera, for its noise: a folder or glob of pairs, each two of the same light, best at several levels. Without them the noise is read from the take." placeholder:"PATH"`
 	FlatColor  *string `help:"Flat frames of the color camera, likewise." placeholder:"PATH"`
 
-	ColorCamera string  `help:"The curve and the primaries that the color camera recorded with, by the trade's names: logc3-awg3, slog3-sgamut3cine, vlog-vgamut and so on (twinplate curves lists them)." placeholder:"NAME"`
-	ColorCurve  *string `help:"Transfer curve of the color plates: linear, srgb, bt709, bt1886, hlg, pq, acescct, density10, a camera's (twinplate curves lists them), or a CSV file of code value and linear light. Default: what the files' tags say, or srgb." placeholder:"NAME|F.csv"`
-	BandCurve   *string `help:"Transfer curve of the band plates, likewise." placeholder:"NAME|F.csv"`
+	ColorCamera    string  `help:"The curve and the primaries that the color camera recorded with, by the trade's names: logc3-awg3, slog3-sgamut3cine, vlog-vgamut and so on (twinplate curves lists them)." placeholder:"NAME"`
+	ColorCurve     *string `help:"Transfer curve of the color plates: linear, srgb, bt709, bt1886, hlg, pq, acescct, density10, a camera's (twinplate curves lists them), or a CSV file of code value and linear light. Default: what the files' tags say, or srgb." placeholder:"NAME|F.csv"`
+	BandCurve      *string `help:"Transfer curve of the band plates, likewise." placeholder:"NAME|F.csv"`
+	ColorTransform *string `help:"A transform in the Common LUT Format (CLF) by which the color plates' code values become linear light, of --color-primaries, in place of a curve." placeholder:"F.clf"`
+	BandTransform  *string `help:"The same for the band plates." placeholder:"F.clf"`
 
 	Parity *string `help:"Whether the band plate is flipped left to right by the beam splitter: auto (found from the footage, the default), mirrored or straight. For footage that does not tell." placeholder:"auto|mirrored|straight"`
 
@@ -81,6 +83,8 @@ func (p *plates) into(r *take.Recipe) error {
 	}
 	override(&r.ColorCurve, p.ColorCurve)
 	override(&r.BandCurve, p.BandCurve)
+	override(&r.ColorTransform, p.ColorTransform)
+	override(&r.BandTransform, p.BandTransform)
 	override(&r.Frames, p.Frames)
 	override(&r.Parity, p.Parity)
 	return nil
@@ -148,10 +152,11 @@ func parsed[T any](to *T, flag *string, parse func(string) (T, error)) (err erro
 
 type comp struct {
 	plates
-	Background       *string `help:"What goes behind: a still, a folder, a quoted glob, or a video file." placeholder:"PATH"`
-	BackgroundCamera string  `help:"The curve and the primaries of a background that a camera recorded, as --color-camera." placeholder:"NAME"`
-	BackgroundCurve  *string `help:"Transfer curve of the background, as --color-curve." placeholder:"NAME|F.csv"`
-	OutputCurve      *string `help:"Transfer curve of comp and foreground. Default: the background's. Mattes are linear, and so is OpenEXR." placeholder:"NAME|F.csv"`
+	Background          *string `help:"What goes behind: a still, a folder, a quoted glob, or a video file." placeholder:"PATH"`
+	BackgroundCamera    string  `help:"The curve and the primaries of a background that a camera recorded, as --color-camera." placeholder:"NAME"`
+	BackgroundCurve     *string `help:"Transfer curve of the background, as --color-curve." placeholder:"NAME|F.csv"`
+	BackgroundTransform *string `help:"A transform of the background, as --color-transform." placeholder:"F.clf"`
+	OutputCurve         *string `help:"Transfer curve of comp and foreground. Default: the background's. Mattes are linear, and so is OpenEXR." placeholder:"NAME|F.csv"`
 
 	Primaries           *string `help:"Primaries that the work is done in and the color is written with: bt709 (the default), bt2020, p3-d65, ap1, or a camera's." placeholder:"NAME"`
 	ColorPrimaries      *string `help:"Primaries of the color plates, converted to those. Default: what the files' tags say, or the same." placeholder:"NAME"`
@@ -250,6 +255,7 @@ func (c *comp) recipe() (take.Recipe, error) {
 		return r, err
 	}
 	override(&r.BackgroundCurve, c.BackgroundCurve)
+	override(&r.BackgroundTransform, c.BackgroundTransform)
 	override(&r.OutputCurve, c.OutputCurve)
 	override(&r.Primaries, c.Primaries)
 	override(&r.ColorPrimaries, c.ColorPrimaries)
