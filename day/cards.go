@@ -16,6 +16,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/plate"
 	"example.com/twinplate/plate/clip"
 	"example.com/twinplate/take"
 )
@@ -89,7 +90,7 @@ func Cards(ctx context.Context, color, band string, opt *Options) (*Day, error) 
 	for i, c := range all {
 		switch {
 		case c.Err != nil:
-			d.Left = append(d.Left, Left{c.Path, c.Err.Error(), "Copy it from the card again; if that does not help, the recording was cut off: look for the camera maker's way to restore it."})
+			d.Left = append(d.Left, Left{c.Path, why(c.Err), "Copy it from the card again; if that does not help, the recording was cut off: look for the camera maker's way to restore it."})
 		case i < len(paths[0]):
 			m.color = append(m.color, c)
 		default:
@@ -100,6 +101,14 @@ func Cards(ctx context.Context, color, band string, opt *Options) (*Day, error) 
 		return nil, err
 	}
 	return d, nil
+}
+
+// why returns an error's text without the file's name.
+func why(err error) string {
+	if of := (*plate.FileError)(nil); errors.As(err, &of) {
+		err = of.Err
+	}
+	return err.Error()
 }
 
 // clips returns the video files of a card, by their names.

@@ -173,6 +173,8 @@ func TestPastedCommandsRun(t *testing.T) {
 		"day1/take.json":   "wants a recipe of the day before",
 		"frames 40-60":     "the take here has ten frames",
 		"frames 1-48":      "the take here has ten frames",
+		"twinplate day":    "wants two cards: TestDay has such",
+		"day/day.json":     "wants two cards: TestDay has such",
 		"0/16":             "the take here has fewer frames than parts",
 	}
 	for _, line := range lines {

@@ -155,6 +155,9 @@ func probe(ctx context.Context, path string) (Stream, error) {
 	if !stat.Mode().IsRegular() {
 		return Stream{}, errors.New("not a file but a folder or a device")
 	}
+	if stat.Size() == 0 {
+		return Stream{}, errors.New("it is empty")
+	}
 	p, err := ffprobe(ctx, path)
 	if err != nil {
 		return Stream{}, err
@@ -312,6 +315,9 @@ func said(errs *bytes.Buffer, path string, err error) string {
 	}
 	first, _, _ := strings.Cut(strings.TrimSpace(errs.String()), "\n")
 	first = strings.TrimSpace(strings.ReplaceAll(first, "file:"+path+": ", ""))
+	if part, text, ok := strings.Cut(first, "] "); ok && strings.HasPrefix(part, "[") { // the part of FFmpeg, and where in memory
+		first = strings.TrimSpace(text)
+	}
 	if first == "" {
 		return err.Error()
 	}
