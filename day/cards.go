@@ -38,21 +38,21 @@ type Clip struct {
 
 func (c *Clip) seconds() float64 { return float64(c.Info.Frames) / c.Info.FPS() }
 
-// Options are what a day is read with. A nil pointer and the zero value mean the defaults.
-type Options struct {
-	Settings take.Recipe               // of all takes
-	Stage    func(what string)         // called as a part of the work begins
-	Progress func(done, total int)     // called after each clip or take of that part
-	Each     func(p *Pair, r *Reading) // called with what was read of each take, in their order
+// ReadOptions are what a day is read with. A nil pointer and the zero value mean the defaults.
+type ReadOptions struct {
+	Settings take.Recipe                       // of all takes
+	Stage    func(what string)                 // called as a part of the work begins
+	Progress func(done, total int)             // called after each clip or take of that part
+	Each     func(p *ClipPair, r *TakeReading) // called with what was read of each take, in their order
 }
 
-func (o *Options) stage(what string) {
+func (o *ReadOptions) stage(what string) {
 	if o.Stage != nil {
 		o.Stage(what)
 	}
 }
 
-func (o *Options) progress(done, total int) {
+func (o *ReadOptions) progress(done, total int) {
 	if o.Progress != nil {
 		o.Progress(done, total)
 	}
@@ -61,9 +61,9 @@ func (o *Options) progress(done, total int) {
 // Cards finds the clips in the folders of two cards, in their folders too, and pairs them: by time
 // code, by the time of recording, each allowing for clocks that are apart, and by sound. Symbolic links
 // to folders are not followed. A clip that cannot be read, or has no partner, is in the day's Left.
-func Cards(ctx context.Context, color, band string, opt *Options) (*Day, error) {
+func Cards(ctx context.Context, color, band string, opt *ReadOptions) (*Day, error) {
 	if opt == nil {
-		opt = &Options{}
+		opt = &ReadOptions{}
 	}
 	if err := opt.Settings.Check(); err != nil {
 		return nil, err
@@ -142,7 +142,7 @@ func clips(card string) ([]string, error) {
 }
 
 // probe asks each clip what it is.
-func probe(ctx context.Context, paths []string, opt *Options) ([]*Clip, error) {
+func probe(ctx context.Context, paths []string, opt *ReadOptions) ([]*Clip, error) {
 	opt.stage("the clips")
 	all := make([]*Clip, len(paths))
 	group, ctx := errgroup.WithContext(ctx)
@@ -191,7 +191,7 @@ const (
 // A matching pairs clips.
 type matching struct {
 	ctx         context.Context
-	opt         *Options
+	opt         *ReadOptions
 	color, band []*Clip // without a partner yet
 	sounds      map[string][]float32
 	compared    int
@@ -225,7 +225,7 @@ func (m *matching) match(d *Day) error {
 			return err
 		}
 		if len(pairs) > 0 {
-			d.Clocks = append(d.Clocks, Clocks{k.name, math.Round(100*apart) / 100, len(pairs)})
+			d.Clocks = append(d.Clocks, ClockGap{k.name, math.Round(100*apart) / 100, len(pairs)})
 		}
 		m.take(d, pairs, k.name)
 	}
@@ -234,7 +234,7 @@ func (m *matching) match(d *Day) error {
 		return err
 	}
 	m.take(d, pairs, "sound")
-	slices.SortStableFunc(d.Pairs, func(a, b *Pair) int {
+	slices.SortStableFunc(d.Pairs, func(a, b *ClipPair) int {
 		return cmp.Or(a.color.Info.Recorded.Compare(b.color.Info.Recorded), cmp.Compare(a.Color, b.Color))
 	})
 	for _, side := range []struct {
@@ -253,7 +253,7 @@ func (m *matching) match(d *Day) error {
 // take moves pairs of clips into the day.
 func (m *matching) take(d *Day, pairs [][2]*Clip, by string) {
 	for _, p := range pairs {
-		d.Pairs = append(d.Pairs, &Pair{Color: p[0].Path, Band: p[1].Path, Found: Found{By: by}, color: p[0], band: p[1]})
+		d.Pairs = append(d.Pairs, &ClipPair{Color: p[0].Path, Band: p[1].Path, Found: Findings{By: by}, color: p[0], band: p[1]})
 		m.color = slices.DeleteFunc(m.color, func(c *Clip) bool { return c == p[0] })
 		m.band = slices.DeleteFunc(m.band, func(c *Clip) bool { return c == p[1] })
 	}

@@ -25,51 +25,51 @@ const Version = 1
 // maxFile is the most bytes of a day's file.
 const maxFile = 16 << 20
 
-// A Kind says what a pair of clips is.
-type Kind string
+// A Role says what a pair of clips is.
+type Role string
 
 // The kinds of pairs.
 const (
-	Take  Kind = "take"  // a performer before the lit screen
-	Clean Kind = "clean" // the lit screen with nobody before it
-	Dark  Kind = "dark"  // no light: the lamps off, or the lenses capped
-	Chart Kind = "chart" // the chart that the geometry is found from
-	Out   Kind = "out"   // left out
+	Take  Role = "take"  // a performer before the lit screen
+	Clean Role = "clean" // the lit screen with nobody before it
+	Dark  Role = "dark"  // no light: the lamps off, or the lenses capped
+	Chart Role = "chart" // the chart that the geometry is found from
+	Out   Role = "out"   // left out
 )
 
-// A Day is the clips of two cards. Its file is meant to be read and edited: what stands in a Pair
+// A Day is the clips of two cards. Its file is meant to be read and edited: what stands in a ClipPair
 // beside Found is believed when the day is read again, and what is not there is found anew.
 type Day struct {
 	Version   int         `json:"day"`
 	ColorCard string      `json:"color_card"` // the cards' folders
 	BandCard  string      `json:"band_card"`
 	Settings  take.Recipe `json:"settings"` // of all takes: curves, primaries, background and so on
-	Clocks    []Clocks    `json:"clocks,omitempty"`
-	Pairs     []*Pair     `json:"pairs"`
+	Clocks    []ClockGap  `json:"clocks,omitempty"`
+	Pairs     []*ClipPair `json:"pairs"`
 	Left      []Left      `json:"left,omitempty"`
 	Rigs      []Rig       `json:"rigs,omitempty"`
 
 	files plate.Files // that all takes are read from, so that each clip is asked once
 }
 
-// Clocks are how far apart the two cameras' clocks are.
-type Clocks struct {
+// A ClockGap is how far apart the two cameras' clocks are.
+type ClockGap struct {
 	By    string  `json:"by"`      // "time code" or "recording time"
 	Apart float64 `json:"seconds"` // by which the band camera's is ahead
 	Pairs int     `json:"pairs"`   // that it brings together
 }
 
-// A Pair is two clips of the same minutes.
-type Pair struct {
+// A ClipPair is two clips of the same minutes.
+type ClipPair struct {
 	Name   string `json:"name"` // letters, digits, - and _
-	Kind   Kind   `json:"kind,omitempty"`
+	Kind   Role   `json:"kind,omitempty"`
 	Color  string `json:"color"`
 	Band   string `json:"band"`
 	Offset *int   `json:"offset,omitempty"` // color frame n goes with band frame n + Offset; nil: found
 	// Of a take: the names of the pairs that its clean and dark plates are from, or "none"; empty: found.
-	Clean string `json:"clean,omitempty"`
-	Dark  string `json:"dark,omitempty"`
-	Found Found  `json:"found,omitzero"`
+	Clean string   `json:"clean,omitempty"`
+	Dark  string   `json:"dark,omitempty"`
+	Found Findings `json:"found,omitzero"`
 
 	color, band *Clip
 	recipe      take.Recipe    // of a take that was read
@@ -77,8 +77,8 @@ type Pair struct {
 	borrowed    string         // the pair whose geometry it has for want of its own
 }
 
-// Found is what was found of a pair.
-type Found struct {
+// Findings are what was found of a pair.
+type Findings struct {
 	By       string       `json:"paired_by,omitempty"`
 	Recorded string       `json:"recorded,omitempty"` // by the color camera's clock
 	Frames   int          `json:"frames,omitempty"`   // that have a partner
@@ -99,10 +99,10 @@ type Left struct {
 }
 
 // Takes returns the pairs that are takes.
-func (d *Day) Takes() []*Pair { return d.of(Take) }
+func (d *Day) Takes() []*ClipPair { return d.of(Take) }
 
-func (d *Day) of(k Kind) []*Pair {
-	var all []*Pair
+func (d *Day) of(k Role) []*ClipPair {
+	var all []*ClipPair
 	for _, p := range d.Pairs {
 		if p.Kind == k {
 			all = append(all, p)
@@ -112,7 +112,7 @@ func (d *Day) of(k Kind) []*Pair {
 }
 
 // named returns the pair of a name, or nil.
-func (d *Day) named(name string) *Pair {
+func (d *Day) named(name string) *ClipPair {
 	for _, p := range d.Pairs {
 		if p.Name == name {
 			return p
@@ -135,7 +135,7 @@ func (d *Day) Clips() []string {
 
 // Choose returns the takes of names with commas between them, or with two dots between the first and
 // the last of several: "take01,take04..take07". All of them where names is empty.
-func (d *Day) Choose(names string) ([]*Pair, error) {
+func (d *Day) Choose(names string) ([]*ClipPair, error) {
 	takes := d.Takes()
 	if names == "" {
 		return takes, nil
@@ -148,7 +148,7 @@ func (d *Day) Choose(names string) ([]*Pair, error) {
 		}
 		return 0, fmt.Errorf("the day has no take %q: it has %s", name, list(takes))
 	}
-	var chosen []*Pair
+	var chosen []*ClipPair
 	for part := range strings.SplitSeq(names, ",") {
 		first, last, several := strings.Cut(part, "..")
 		i, err := at(first)
@@ -168,7 +168,7 @@ func (d *Day) Choose(names string) ([]*Pair, error) {
 }
 
 // list writes the names of pairs.
-func list(pairs []*Pair) string {
+func list(pairs []*ClipPair) string {
 	var names []string
 	for _, p := range pairs {
 		names = append(names, p.Name)
@@ -316,7 +316,7 @@ func (d *Day) Save(path string) error {
 
 // Recipe returns the file of a take's recipe, for a day that was read from path. An error says why
 // there is none, or that the day's file was edited since.
-func (d *Day) Recipe(path string, p *Pair) (string, error) {
+func (d *Day) Recipe(path string, p *ClipPair) (string, error) {
 	if p.Found.Recipe == "" {
 		why := "it was not read yet"
 		if len(p.Found.Wrong) > 0 {
@@ -347,7 +347,7 @@ func (d *Day) Recipe(path string, p *Pair) (string, error) {
 }
 
 // base is what a take's recipe has before anything is estimated.
-func (d *Day) base(p *Pair) take.Recipe {
+func (d *Day) base(p *ClipPair) take.Recipe {
 	r := d.Settings
 	r.Color, r.Band = p.Color, p.Band
 	switch {

@@ -48,7 +48,7 @@ func TestMatch(t *testing.T) {
 			return recorded(fmt.Sprint("a", i), time.Time{}, code(at), lengths[i]), recorded(fmt.Sprint("b", i), after(float64(1e6*i)), code(at+1), lengths[i])
 		}, "time code", 1},
 	} {
-		m := &matching{ctx: context.Background(), opt: &Options{}}
+		m := &matching{ctx: context.Background(), opt: &ReadOptions{}}
 		for i := range lengths {
 			a, b := test.make(i)
 			m.color = append(m.color, a)
@@ -107,7 +107,7 @@ func TestRigsAndReferences(t *testing.T) {
 	g := align.Identity(320, 180)
 	h := g
 	h.Homography[2] = 3
-	d := &Day{Pairs: []*Pair{{Name: "clean01", Kind: Clean}, {Name: "take01", Kind: Take}, {Name: "take02", Kind: Take}, {Name: "dark01", Kind: Dark}, {Name: "take03", Kind: Chart}, {Name: "take04", Kind: Take}}}
+	d := &Day{Pairs: []*ClipPair{{Name: "clean01", Kind: Clean}, {Name: "take01", Kind: Take}, {Name: "take02", Kind: Take}, {Name: "dark01", Kind: Dark}, {Name: "take03", Kind: Chart}, {Name: "take04", Kind: Take}}}
 	all := []*registered{{d.Pairs[1], g, 0.05, 0.3, -1}, {d.Pairs[4], h, 0.01, 0.3, -1}, {d.Pairs[2], g, 0.2, 0.3, -1}}
 	d.files = clip.NewMediaFiles()
 	if err := d.rigs(context.Background(), all); err != nil {
@@ -126,7 +126,7 @@ func TestOpen(t *testing.T) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "day.json")
 	d := &Day{Version: Version, ColorCard: filepath.Join(dir, "A"), BandCard: filepath.Join(dir, "B"), Settings: take.Recipe{ColorCurve: "slog3"},
-		Pairs: []*Pair{{Name: "take01", Kind: Take, Color: filepath.Join(dir, "A", "1.mov"), Band: filepath.Join(dir, "B", "1.mov")}}}
+		Pairs: []*ClipPair{{Name: "take01", Kind: Take, Color: filepath.Join(dir, "A", "1.mov"), Band: filepath.Join(dir, "B", "1.mov")}}}
 	if err := d.Save(path); err != nil {
 		t.Fatal(err)
 	}

@@ -11,7 +11,7 @@ import (
 
 // The takes of a day are chosen by their names.
 func ExampleDay_Choose() {
-	d := &day.Day{Version: day.Version, Pairs: []*day.Pair{
+	d := &day.Day{Version: day.Version, Pairs: []*day.ClipPair{
 		{Name: "clean01", Kind: day.Clean, Color: "A/C001.mov", Band: "B/D001.mov"},
 		{Name: "take01", Kind: day.Take, Color: "A/C002.mov", Band: "B/D002.mov"},
 		{Name: "take02", Kind: day.Take, Color: "A/C003.mov", Band: "B/D003.mov"},
@@ -32,7 +32,7 @@ func ExampleDay_Choose() {
 // Two cards become a day's file, with a recipe beside it for each take.
 func ExampleCards() {
 	ctx := context.Background()
-	opt := &day.Options{Settings: take.Recipe{ColorCurve: "slog3", ColorPrimaries: "sgamut3cine", Background: "sea.png"}}
+	opt := &day.ReadOptions{Settings: take.Recipe{ColorCurve: "slog3", ColorPrimaries: "sgamut3cine", Background: "sea.png"}}
 	d, err := day.Cards(ctx, "CARD_A", "CARD_B", opt)
 	if err != nil {
 		log.Fatal(err)

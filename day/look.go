@@ -23,7 +23,7 @@ const (
 
 // A look is what a pair's clips show, reduced to squares: linear light, the mean of each.
 type look struct {
-	pair        *Pair
+	pair        *ClipPair
 	color, band [][]float32 // by frame
 }
 
@@ -47,7 +47,7 @@ func reduce(w, h int, planes ...[]float32) []float32 {
 }
 
 // see reads a few frames of a pair.
-func (d *Day) see(ctx context.Context, p *Pair) (*look, error) {
+func (d *Day) see(ctx context.Context, p *ClipPair) (*look, error) {
 	r := d.Settings
 	r.Color, r.Band, r.Offset = p.Color, p.Band, take.Given(0) // nothing is compared between the two
 	r.CleanColor, r.CleanBand, r.DarkColor, r.DarkBand = "", "", "", ""
@@ -103,7 +103,7 @@ func still(frames [][]float32) bool {
 }
 
 // kinds tells what the pairs are that nobody has said.
-func (d *Day) kinds(ctx context.Context, opt *Options) error {
+func (d *Day) kinds(ctx context.Context, opt *ReadOptions) error {
 	opt.stage("what the clips show")
 	var looks []*look
 	for i, p := range d.Pairs {
@@ -190,7 +190,7 @@ func fold(a, b []float32, with func(a, b float32) float32) []float32 {
 }
 
 // chart returns the geometry of a pair that shows a chart, or nil.
-func (d *Day) chart(ctx context.Context, p *Pair) *align.ChartEstimate {
+func (d *Day) chart(ctx context.Context, p *ClipPair) *align.ChartEstimate {
 	r := d.Settings
 	r.Color, r.Band, r.Offset = p.Color, p.Band, take.Given(0)
 	t, err := take.OpenFiles(ctx, d.files, r)
@@ -207,7 +207,7 @@ func (d *Day) chart(ctx context.Context, p *Pair) *align.ChartEstimate {
 
 // name gives the pairs without a name one, by their kind and order.
 func (d *Day) name() {
-	count := map[Kind]int{}
+	count := map[Role]int{}
 	for _, p := range d.Pairs {
 		for p.Name == "" {
 			count[p.Kind]++
@@ -219,7 +219,7 @@ func (d *Day) name() {
 }
 
 // nearest returns the pair of a kind that was recorded nearest to p and may be used, or nil.
-func (d *Day) nearest(p *Pair, k Kind, may func(*Pair) bool) *Pair {
+func (d *Day) nearest(p *ClipPair, k Role, may func(*ClipPair) bool) *ClipPair {
 	at := slices.Index(d.Pairs, p)
 	for step := 1; step < len(d.Pairs); step++ {
 		for _, i := range []int{at - step, at + step} {

@@ -37,7 +37,7 @@ type Rig struct {
 
 // A registered pair is one with a geometry of its own.
 type registered struct {
-	pair     *Pair
+	pair     *ClipPair
 	geometry align.Geometry
 	sigma    float64
 	residual float64
@@ -68,7 +68,7 @@ func apart(g, h align.Geometry) float64 {
 }
 
 // register finds the geometry that each take and each chart shows by itself.
-func (d *Day) register(ctx context.Context, opt *Options) ([]*registered, error) {
+func (d *Day) register(ctx context.Context, opt *ReadOptions) ([]*registered, error) {
 	opt.stage("the rig's geometry")
 	var all []*registered
 	for i, p := range d.Pairs {
@@ -170,7 +170,7 @@ func (d *Day) rigs(ctx context.Context, all []*registered) error {
 }
 
 // residual returns how far a take's outlines are apart by a geometry.
-func (d *Day) residual(ctx context.Context, p *Pair, g align.Geometry) (float64, error) {
+func (d *Day) residual(ctx context.Context, p *ClipPair, g align.Geometry) (float64, error) {
 	t, err := take.OpenFiles(ctx, d.files, d.base(p))
 	if err != nil {
 		return math.NaN(), ctx.Err()
@@ -189,14 +189,14 @@ func (d *Day) bumps() {
 		if p.Found.Rig != "" {
 			continue
 		}
-		near := d.nearest(p, Take, func(o *Pair) bool { return o.Found.Rig != "" })
+		near := d.nearest(p, Take, func(o *ClipPair) bool { return o.Found.Rig != "" })
 		if near == nil {
 			near = d.named(d.Rigs[0].From)
 		}
 		p.borrowed = near.Name
 		p.Found.Rig = near.Found.Rig
 	}
-	var last *Pair
+	var last *ClipPair
 	for _, p := range d.Takes() {
 		if p.borrowed != "" {
 			continue
@@ -227,13 +227,13 @@ func (d *Day) references() {
 	for _, p := range d.Takes() {
 		if p.Dark == "" {
 			p.Dark = "none"
-			if dark := d.nearest(p, Dark, func(*Pair) bool { return true }); dark != nil {
+			if dark := d.nearest(p, Dark, func(*ClipPair) bool { return true }); dark != nil {
 				p.Dark = dark.Name
 			}
 		}
 		if p.Clean == "" {
 			p.Clean = "none"
-			if clean := d.nearest(p, Clean, func(c *Pair) bool { return d.sameRigBetween(p, c) }); clean != nil {
+			if clean := d.nearest(p, Clean, func(c *ClipPair) bool { return d.sameRigBetween(p, c) }); clean != nil {
 				p.Clean = clean.Name
 			} else if len(d.of(Clean)) > 0 {
 				p.wrong(take.Watch, "Clean plate", "No clean plate was shot after the rig was moved: it is rebuilt from the take.", "Shoot one whenever the rig was touched.")
@@ -243,7 +243,7 @@ func (d *Day) references() {
 }
 
 // sameRigBetween reports whether all takes from one pair to another have the first one's geometry.
-func (d *Day) sameRigBetween(p, c *Pair) bool {
+func (d *Day) sameRigBetween(p, c *ClipPair) bool {
 	i, j := slices.Index(d.Pairs, p), slices.Index(d.Pairs, c)
 	for _, o := range d.Pairs[min(i, j) : max(i, j)+1] {
 		if o.Kind == Take && o.Found.Rig != p.Found.Rig {
@@ -254,7 +254,7 @@ func (d *Day) sameRigBetween(p, c *Pair) bool {
 }
 
 // sync notes how the frames were brought together: they are found once.
-func (p *Pair) sync(t take.Timing) {
+func (p *ClipPair) sync(t take.Timing) {
 	p.Found.Offset, p.Found.OffsetBy = t.Offset, t.From
 	for _, w := range t.Warnings {
 		p.wrong(take.Watch, "Frames in time", sentence(w), "")
@@ -267,24 +267,24 @@ func (p *Pair) sync(t take.Timing) {
 // sentence makes a sentence of an error.
 func sentence(s string) string { return strings.ToUpper(s[:1]) + s[1:] + "." }
 
-// A Reading is what was read of a take.
-type Reading struct {
+// A TakeReading is what was read of a take.
+type TakeReading struct {
 	Readings []take.Reading // the worst first: the day's own, and those of take.Take.Check
 	Checkup  *take.Checkup  // nil where the plates could not be read at all
 	Comp     *plate.RGB     // a frame of the composite, in linear light; nil where there is no background
 }
 
 // wrong adds what is wrong with a pair.
-func (p *Pair) wrong(v take.Verdict, title, meaning, advice string) {
+func (p *ClipPair) wrong(v take.Verdict, title, meaning, advice string) {
 	p.readings = append(p.readings, take.Reading{Name: "day", Title: title, Verdict: v, Meaning: meaning, Advice: advice})
 }
 
 // Read tells what the pairs are, finds the rig's geometry, and reads each take: what the day's file
 // says stands, and the rest is found. An error means that nothing could be made of the day; what is
 // wrong with a take is in its Found.
-func (d *Day) Read(ctx context.Context, opt *Options) error {
+func (d *Day) Read(ctx context.Context, opt *ReadOptions) error {
 	if opt == nil {
-		opt = &Options{}
+		opt = &ReadOptions{}
 	}
 	if err := d.Check(); err != nil {
 		return err
@@ -319,7 +319,7 @@ func (d *Day) Read(ctx context.Context, opt *Options) error {
 }
 
 // clips asks the clips of the pairs what they are, where that is not known.
-func (d *Day) clips(ctx context.Context, opt *Options) error {
+func (d *Day) clips(ctx context.Context, opt *ReadOptions) error {
 	var paths []string
 	for _, p := range d.Pairs {
 		p.readings, p.borrowed = nil, ""
@@ -348,7 +348,7 @@ func (d *Day) clips(ctx context.Context, opt *Options) error {
 	}
 	for _, p := range d.Pairs {
 		c, b := p.color, p.band
-		p.Found = Found{By: cmp.Or(p.Found.By, "the day's file"), Seconds: math.Round(100*min(c.seconds(), b.seconds())) / 100}
+		p.Found = Findings{By: cmp.Or(p.Found.By, "the day's file"), Seconds: math.Round(100*min(c.seconds(), b.seconds())) / 100}
 		if !c.Info.Recorded.IsZero() {
 			p.Found.Recorded = c.Info.Recorded.Format("2006-01-02 15:04:05")
 		}
@@ -363,12 +363,12 @@ func (d *Day) clips(ctx context.Context, opt *Options) error {
 const sameRate = 0.0005
 
 // read reads one take, and makes its recipe.
-func (d *Day) read(ctx context.Context, p *Pair, opt *Options) error {
+func (d *Day) read(ctx context.Context, p *ClipPair, opt *ReadOptions) error {
 	r := d.base(p)
 	if rig := d.rig(p.Found.Rig); rig != nil {
 		r.Geometry = take.Given(rig.Geometry)
 	}
-	out := &Reading{}
+	out := &TakeReading{}
 	t, err := take.OpenFiles(ctx, d.files, r)
 	if err == nil {
 		defer t.Close()

@@ -55,6 +55,13 @@ type Recipe struct {
 	BandTransform       string `json:"band_transform,omitempty"`
 	BackgroundTransform string `json:"background_transform,omitempty"`
 
+	// The range of a clip's code values, "narrow" or "full", where its tag is wrong, or where a camera's
+	// curve counts in the codes of the whole signal; empty: as it is tagged. Clean and dark plates that
+	// are clips have their camera's.
+	ColorRange      string `json:"color_range,omitempty"`
+	BandRange       string `json:"band_range,omitempty"`
+	BackgroundRange string `json:"background_range,omitempty"`
+
 	// Names of primaries, as plate.PrimariesByName knows them: those that the job is done in and
 	// its color is written with (empty: bt709), and those of the plates. Empty: what a plate's tags
 	// say, or the ones that are worked in. Estimates in a recipe hold for its primaries.
@@ -201,6 +208,11 @@ func (r Recipe) Check() error {
 	for _, c := range []struct{ plate, curve, transform string }{{"color", r.ColorCurve, r.ColorTransform}, {"band", r.BandCurve, r.BandTransform}, {"background", r.BackgroundCurve, r.BackgroundTransform}} {
 		if c.transform != "" && c.curve != "" && c.curve != plate.Linear.Name() {
 			return fmt.Errorf("%s_transform %s and %[1]s_curve %[3]s: the transform makes linear light by itself: give one of the two", c.plate, c.transform, c.curve)
+		}
+	}
+	for _, span := range []string{r.ColorRange, r.BandRange, r.BackgroundRange} {
+		if span != "" && span != "narrow" && span != "full" {
+			return fmt.Errorf("range %q: it must be narrow or full, or empty for what the clip's tag says", span)
 		}
 	}
 	if _, ok := parities[r.Parity]; !ok {

@@ -163,9 +163,46 @@ func (s *suspect) curves(seen []glance) bool {
 		sigma := 1 / math.Sqrt(weights)
 		both = sigma < powerError && powerLeast-mean/weights > powerSure*sigma
 	}
+	if s.crushed(seen) {
+		return true
+	}
 	band := s.curve("--band", t.recipe.Band, t.bandCurve, all[0], both)
 	color := s.curve("--color", t.recipe.Color, t.colorCurve, all[1], both || band && alike)
 	return band || color
+}
+
+// belowBlack is the light, of full scale, below which a plate's darkest hundredth is not black by its
+// curve: what codecs and 8 bits do stays above (darkSlack), and the black of S-Log3, whose codes count
+// over the whole signal, is at -0.0087 where they are read as of the narrow range.
+const belowBlack = -0.005
+
+// crushed looks whether the dark parts of clips are below their curve's black, and reports whether they
+// are.
+func (s *suspect) crushed(seen []glance) bool {
+	t := s.t
+	found := false
+	for _, c := range []struct {
+		flag, path, span string
+		curve            plate.Curve
+		of               func(glance) (string, *coarse)
+	}{
+		{"--color", t.recipe.Color, t.recipe.ColorRange, t.colorCurve, func(g glance) (string, *coarse) { return g.pair.Color, g.color }},
+		{"--band", t.recipe.Band, t.recipe.BandRange, t.bandCurve, func(g glance) (string, *coarse) { return g.pair.Band, g.band }},
+	} {
+		below := 0
+		for _, g := range seen {
+			name, plates := c.of(g)
+			// The sum: other primaries may make one of the colors negative.
+			if t.FileOf(name) != name && float64(percentile(plates.sum(), darkestPart)) < belowBlack*float64(len(plates.planes)) {
+				below++
+			}
+		}
+		if c.span != "full" && 2*below > len(seen) {
+			s.say("the dark parts of %s (%s) are below black by the curve %s: where its codes count over the whole signal, as those of many cameras' log curves do, give %[2]s-range full; else it was recorded with another curve", c.path, c.flag, c.curve.Name())
+			found = true
+		}
+	}
+	return found
 }
 
 // curve looks at one camera's files, and reports whether they are suspect. Likely says that they

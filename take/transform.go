@@ -70,19 +70,27 @@ func white(t transform) float64 {
 	return float64(max(v[0][0], v[1][0], v[2][0]))
 }
 
-// transforms reads the recipe's transforms, and has the pictures that they are for go through them.
+// transforms reads the recipe's ranges and transforms, and has the pictures that they are for read by them.
 func (t *opening) transforms() error {
 	r := &t.recipe
 	files := &transformed{t.files, map[string]via{}}
 	for _, p := range []struct {
-		what, file string
-		plates     []string
-		to         *transform
+		what, span, file string
+		plates           []string
+		to               *transform
 	}{
-		{"color", r.ColorTransform, []string{r.Color, r.CleanColor, r.DarkColor, r.FlatColor}, &t.colorVia},
-		{"band", r.BandTransform, []string{r.Band, r.CleanBand, r.DarkBand, r.FlatBand}, &t.bandVia},
-		{"background", r.BackgroundTransform, []string{r.Background}, nil},
+		{"color", r.ColorRange, r.ColorTransform, []string{r.Color, r.CleanColor, r.DarkColor, r.FlatColor}, &t.colorVia},
+		{"band", r.BandRange, r.BandTransform, []string{r.Band, r.CleanBand, r.DarkBand, r.FlatBand}, &t.bandVia},
+		{"background", r.BackgroundRange, r.BackgroundTransform, []string{r.Background}, nil},
 	} {
+		for _, path := range p.plates {
+			if path == "" {
+				continue
+			}
+			if err := setRange(t.files, path, p.span); err != nil {
+				return fmt.Errorf("%s plate: %w", p.what, err)
+			}
+		}
 		if p.file == "" {
 			continue
 		}

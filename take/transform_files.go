@@ -2,7 +2,25 @@
 
 package take
 
-import "example.com/twinplate/plate/clf"
+import (
+	"fmt"
+
+	"example.com/twinplate/plate"
+	"example.com/twinplate/plate/clf"
+	"example.com/twinplate/plate/clip"
+)
 
 // readTransform reads a file in the Common LUT Format.
 func readTransform(path string) (transform, error) { return clf.Read(path) }
+
+// setRange has a plate's clip read by a range.
+func setRange(files plate.Files, path, span string) error {
+	media, ok := files.(*clip.MediaFiles)
+	if ok {
+		media.SetRange(path, clip.Range(span))
+	}
+	if f, err := files.Footage(path); span != "" && err == nil && (!ok || f == nil) {
+		return fmt.Errorf("%s: the range %s is for clips, and this is none: pictures' values are of the full range", path, span)
+	}
+	return nil
+}

@@ -1,8 +1,20 @@
 package take
 
-import "fmt"
+import (
+	"fmt"
+
+	"example.com/twinplate/plate"
+)
 
 // readTransform refuses the file: what reads XML would make a page's first load longer.
 func readTransform(path string) (transform, error) {
 	return nil, fmt.Errorf("%s: a transform cannot be read in a browser: use the command", path)
+}
+
+// setRange refuses a range: the browser's decoder has settled it.
+func setRange(_ plate.Files, path, span string) error {
+	if span != "" {
+		return fmt.Errorf("%s: a range cannot be chosen in a browser: use the command", path)
+	}
+	return nil
 }

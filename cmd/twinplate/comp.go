@@ -43,6 +43,8 @@ type plates struct {
 	ColorCamera    string  `help:"The curve and the primaries that the color camera recorded with, by the trade's names: logc3-awg3, slog3-sgamut3cine, vlog-vgamut and so on (twinplate curves lists them)." placeholder:"NAME"`
 	ColorCurve     *string `help:"Transfer curve of the color plates: linear, srgb, bt709, bt1886, hlg, pq, acescct, density10, a camera's (twinplate curves lists them), or a CSV file of code value and linear light. Default: what the files' tags say, or srgb." placeholder:"NAME|F.csv"`
 	BandCurve      *string `help:"Transfer curve of the band plates, likewise." placeholder:"NAME|F.csv"`
+	ColorRange     *string `help:"The range of the color clip's code values: narrow (at 10 bits 64 to 940) or full (0 to 1023, in which cameras' log curves count). Default: what its tag says." placeholder:"narrow|full"`
+	BandRange      *string `help:"The same for the band clip." placeholder:"narrow|full"`
 	ColorTransform *string `help:"A transform in the Common LUT Format (CLF) by which the color plates' code values become linear light, of --color-primaries, in place of a curve." placeholder:"F.clf"`
 	BandTransform  *string `help:"The same for the band plates." placeholder:"F.clf"`
 
@@ -83,6 +85,8 @@ func (p *plates) into(r *take.Recipe) error {
 	}
 	override(&r.ColorCurve, p.ColorCurve)
 	override(&r.BandCurve, p.BandCurve)
+	override(&r.ColorRange, p.ColorRange)
+	override(&r.BandRange, p.BandRange)
 	override(&r.ColorTransform, p.ColorTransform)
 	override(&r.BandTransform, p.BandTransform)
 	override(&r.Frames, p.Frames)
@@ -155,6 +159,7 @@ type comp struct {
 	Background          *string `help:"What goes behind: a still, a folder, a quoted glob, or a video file." placeholder:"PATH"`
 	BackgroundCamera    string  `help:"The curve and the primaries of a background that a camera recorded, as --color-camera." placeholder:"NAME"`
 	BackgroundCurve     *string `help:"Transfer curve of the background, as --color-curve." placeholder:"NAME|F.csv"`
+	BackgroundRange     *string `help:"The range of the background clip's code values, as --color-range." placeholder:"narrow|full"`
 	BackgroundTransform *string `help:"A transform of the background, as --color-transform." placeholder:"F.clf"`
 	OutputCurve         *string `help:"Transfer curve of comp and foreground. Default: the background's. Mattes are linear, and so is OpenEXR." placeholder:"NAME|F.csv"`
 
@@ -255,6 +260,7 @@ func (c *comp) recipe() (take.Recipe, error) {
 		return r, err
 	}
 	override(&r.BackgroundCurve, c.BackgroundCurve)
+	override(&r.BackgroundRange, c.BackgroundRange)
 	override(&r.BackgroundTransform, c.BackgroundTransform)
 	override(&r.OutputCurve, c.OutputCurve)
 	override(&r.Primaries, c.Primaries)

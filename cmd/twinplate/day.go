@@ -22,6 +22,8 @@ type dayCommand struct {
 	ColorCamera      string  `help:"The curve and the primaries that the color camera recorded with, as in comp." placeholder:"NAME"`
 	ColorCurve       *string `help:"Transfer curve of the color plates, as in comp." placeholder:"NAME|F.csv"`
 	BandCurve        *string `help:"Transfer curve of the band plates, as in comp." placeholder:"NAME|F.csv"`
+	ColorRange       *string `help:"The range of the color clips' code values, as in comp." placeholder:"narrow|full"`
+	BandRange        *string `help:"The same for the band clips." placeholder:"narrow|full"`
 	BackgroundCamera string  `help:"The curve and the primaries of the background, as in comp." placeholder:"NAME"`
 	BackgroundCurve  *string `help:"Transfer curve of the background, as in comp." placeholder:"NAME|F.csv"`
 	Parity           *string `help:"Whether the band plates are flipped left to right, as in comp." placeholder:"auto|mirrored|straight"`
@@ -66,6 +68,8 @@ func (c *dayCommand) settings(r *take.Recipe) error {
 	}
 	override(&r.ColorCurve, c.ColorCurve)
 	override(&r.BandCurve, c.BandCurve)
+	override(&r.ColorRange, c.ColorRange)
+	override(&r.BandRange, c.BandRange)
 	override(&r.BackgroundCurve, c.BackgroundCurve)
 	override(&r.Parity, c.Parity)
 	if err := r.Check(); err != nil {
@@ -75,7 +79,7 @@ func (c *dayCommand) settings(r *take.Recipe) error {
 }
 
 // open finds the day's clips, or reads its file.
-func (c *dayCommand) open(ctx context.Context, opt *day.Options) (*day.Day, error) {
+func (c *dayCommand) open(ctx context.Context, opt *day.ReadOptions) (*day.Day, error) {
 	if len(c.Cards) == 1 {
 		d, err := day.Open(c.Cards[0])
 		if err != nil {
@@ -121,7 +125,7 @@ func (c *dayCommand) Run(t *terminal) error {
 		return err
 	}
 	shown := t.meter("reading the day")
-	opt := &day.Options{Stage: shown.begin, Progress: shown.step}
+	opt := &day.ReadOptions{Stage: shown.begin, Progress: shown.step}
 	page := &dayPage{}
 	opt.Each = page.add
 	d, err := c.open(t.ctx, opt)

@@ -30,14 +30,14 @@ type dayPage struct {
 
 // A dayTake is what the page has of one take.
 type dayTake struct {
-	Pair        *day.Pair
+	Pair        *day.ClipPair
 	Pictures    []picture
 	Wrong, Fine []take.Reading
 	Notes       []string
 }
 
 // add keeps what the page shows of a take: small pictures, and no planes.
-func (p *dayPage) add(pair *day.Pair, r *day.Reading) {
+func (p *dayPage) add(pair *day.ClipPair, r *day.TakeReading) {
 	one := dayTake{Pair: pair}
 	for _, reading := range r.Readings {
 		if reading.Verdict == take.Bad || reading.Verdict == take.Watch {
@@ -91,7 +91,7 @@ func (p *dayPage) write(d *day.Day) func(io.Writer) error {
 		if p.err != nil {
 			return p.err
 		}
-		var others []*day.Pair
+		var others []*day.ClipPair
 		for _, pair := range d.Pairs {
 			if pair.Kind != day.Take {
 				others = append(others, pair)
@@ -101,7 +101,7 @@ func (p *dayPage) write(d *day.Day) func(io.Writer) error {
 			Style            template.CSS
 			Summary, Caution string
 			Day              *day.Day
-			Others           []*day.Pair
+			Others           []*day.ClipPair
 			Takes            []dayTake
 		}{template.CSS(page.Style), p.summary(d), pageCaution, d, others, p.takes})
 	}

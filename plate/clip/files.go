@@ -22,10 +22,24 @@ type MediaFiles struct {
 
 	mu      sync.Mutex
 	readers map[string]*Reader
+	ranges  map[string]Range
 }
 
 // NewMediaFiles returns the machine's files.
-func NewMediaFiles() *MediaFiles { return &MediaFiles{readers: map[string]*Reader{}} }
+func NewMediaFiles() *MediaFiles {
+	return &MediaFiles{readers: map[string]*Reader{}, ranges: map[string]Range{}}
+}
+
+// SetRange has the frames of a video file read by a range: see Reader.SetRange.
+func (f *MediaFiles) SetRange(file string, span Range) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if r := f.readers[file]; r != nil && f.ranges[file] != span { // it begins anew
+		r.Rest()
+		delete(f.readers, file)
+	}
+	f.ranges[file] = span
+}
 
 // Footage returns what a video file says of its frames, or nil where the file is a picture or is not
 // there. Whether a file may be a video is told by its extension.
@@ -90,9 +104,13 @@ func (f *MediaFiles) reader(file string) (*Reader, error) {
 	}
 	r, err := Open(context.Background(), file)
 	if err == nil {
-		f.readers[file] = r
+		err = r.SetRange(f.ranges[file])
 	}
-	return r, err
+	if err != nil {
+		return nil, err
+	}
+	f.readers[file] = r
+	return r, nil
 }
 
 // Extensions are those that video files are looked for by, in folders of many kinds of file.

@@ -54,6 +54,36 @@ func Open(ctx context.Context, path string) (*Reader, error) {
 	return &Reader{path: path, info: info, most: max(1, min(most, 2*runtime.GOMAXPROCS(0)))}, nil
 }
 
+// A Range says which code values of a clip of Y'CbCr or gray are black and white, where its tag is
+// wrong, or where a curve counts in the codes of the whole signal.
+type Range string
+
+// The ranges of ITU-R BT.2100, table 9.
+const (
+	Tagged Range = ""       // as the file's tag says; narrow where it says nothing
+	Narrow Range = "narrow" // at 10 bits 64 to 940
+	Full   Range = "full"   // at 10 bits 0 to 1023
+)
+
+// SetRange has the frames read by a range. There is an error where the range is none of those above,
+// or the clip is of R'G'B', which has the full range, or of floating point.
+func (r *Reader) SetRange(span Range) error {
+	l := &r.info.layout
+	if l.y4m == "" && span != Tagged {
+		return &plate.FileError{Path: r.path, Err: fmt.Errorf("the range %.40q: the clip has no Y'CbCr, and its values are taken as they are", span)}
+	}
+	switch span {
+	case Tagged:
+	case Narrow:
+		l.y4m = strings.Replace(l.y4m, "=FULL", "=LIMITED", 1)
+	case Full:
+		l.y4m = strings.Replace(l.y4m, "=LIMITED", "=FULL", 1)
+	default:
+		return &plate.FileError{Path: r.path, Err: fmt.Errorf("the range %.40q: it must be narrow or full", span)}
+	}
+	return nil
+}
+
 // Info returns what the file says of itself.
 func (r *Reader) Info() Stream { return r.info }
 
