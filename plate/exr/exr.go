@@ -3,8 +3,9 @@
 // windows and their attributes.
 //
 // Scan-line and tiled files are read, of a tiled one the full-size level, of a multi-part one the
-// first part, with the compressions NONE, RLE, ZIPS, ZIP and PIZ. Files of one scan-line part are
-// written, with NONE or ZIP. Deep files, and the lossy compressions, are not read.
+// first part, with the compressions NONE, RLE, ZIPS, ZIP, PIZ, PXR24, B44 and B44A. Files of one
+// scan-line part are written, with NONE or ZIP. Deep files, and the compressions DWAA and DWAB, are not
+// read.
 package exr
 
 import (
@@ -54,6 +55,9 @@ const (
 	ZIPS                    // deflate, line by line
 	ZIP                     // deflate, 16 lines at a time
 	PIZ                     // wavelets and Huffman codes, 32 lines at a time
+	PXR24                   // differences, floats of 24 bits, deflate, 16 lines at a time; with loss
+	B44                     // half floats in blocks of 4x4, 32 lines at a time; with loss
+	B44A                    // the same, with less for blocks that are all alike
 )
 
 func (c Compression) String() string {
@@ -67,9 +71,9 @@ func (c Compression) String() string {
 // lines returns how many lines are packed together in a scan-line file.
 func (c Compression) lines() int {
 	switch c {
-	case ZIP:
+	case ZIP, PXR24:
 		return 16
-	case PIZ:
+	case PIZ, B44, B44A:
 		return 32
 	}
 	return 1
@@ -100,6 +104,8 @@ type Channel struct {
 	// from the top.
 	Float []float32
 	Uint  []uint32
+
+	perceptual bool // B44 has packed the logarithms of the values' exponentials, as the file says
 }
 
 // step returns Step with 1 for 0.

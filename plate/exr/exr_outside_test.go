@@ -15,6 +15,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/internal/test/outside"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate/exr"
 )
 
@@ -57,6 +58,30 @@ func TestDecodeWhatOpenEXRWrites(t *testing.T) {
 			if tiled := args[0] == "exrmaketiled"; got.Tiled != tiled {
 				t.Errorf("%v: tiled is %v", args, got.Tiled)
 			}
+		}
+	}
+}
+
+// The compressions with loss: what OpenEXR's tools unpack a file to, and write without compression, is
+// what it is read as, value by value.
+func TestDecodeLossy(t *testing.T) {
+	tier.InTest(t)
+	dir := t.TempDir()
+	for _, size := range []image.Point{{X: 1, Y: 1}, {X: 37, Y: 70}} {
+		ours, packed, plain := filepath.Join(dir, "a.exr"), filepath.Join(dir, "b.exr"), filepath.Join(dir, "c.exr")
+		write(t, ours, sample(size), nil)
+		for _, compression := range []exr.Compression{exr.PXR24, exr.B44, exr.B44A} {
+			z := strings.ToLower(compression.String())
+			run(t, "exrmaketiled", "-z", z, "-t", "33", "18", ours, packed)
+			run(t, "exrmaketiled", "-z", "none", packed, plain)
+			got := read(t, packed)
+			same(t, fmt.Sprint(size, " in tiles, ", z), got, read(t, plain))
+			if got.Compression != compression {
+				t.Errorf("%v: compressed by %v", z, got.Compression)
+			}
+			run(t, "exrmultiview", "-z", z, "left", ours, "right", ours, packed)
+			run(t, "exrmultiview", "-z", "none", "left", packed, "right", packed, plain)
+			same(t, fmt.Sprint(size, " in lines, ", z), read(t, packed), read(t, plain))
 		}
 	}
 }

@@ -218,8 +218,8 @@ func readAttributes(r *reader, version uint32) (*Image, layout, error) {
 			return nil, l, fmt.Errorf("damaged: its header lacks the attribute %s", name)
 		}
 	}
-	if m.Compression > PIZ {
-		return nil, l, fmt.Errorf("compressed by %v: NONE, RLE, ZIPS, ZIP and PIZ can be read", m.Compression)
+	if m.Compression > B44A {
+		return nil, l, fmt.Errorf("compressed by %v: NONE, RLE, ZIPS, ZIP, PIZ, PXR24, B44 and B44A can be read", m.Compression)
 	}
 	if m.Data.Empty() || m.Display.Empty() {
 		return nil, l, fmt.Errorf("damaged: the data window %v and the display window %v must have a pixel at least, and be within %d of 0", m.Data, m.Display, maxPlace)
@@ -272,7 +272,7 @@ func parseChannels(b []byte) ([]Channel, error) {
 		if len(b) < 16 {
 			return damaged()
 		}
-		c := Channel{Name: name, Type: Type(binary.LittleEndian.Uint32(b))}
+		c := Channel{Name: name, Type: Type(binary.LittleEndian.Uint32(b)), perceptual: b[4] != 0}
 		x, y := binary.LittleEndian.Uint32(b[8:]), binary.LittleEndian.Uint32(b[12:])
 		b = b[16:]
 		if c.Type > Float {

@@ -41,27 +41,43 @@ func (p *packer) unpack(m *Image, area image.Rectangle, packed []byte, n int) ([
 		if err := unrun(mixed, packed); err != nil {
 			return nil, err
 		}
+	case B44, B44A:
+		return plain, unpackB44(plain, m, area, packed)
+	case PXR24:
+		mixed := room(&p.mixed, m.zipped(area))
+		if err := p.inflate(mixed, packed); err != nil {
+			return nil, err
+		}
+		unpack24(plain, m, area, mixed)
+		return plain, nil
 	default:
-		mixed := room(&p.mixed, n)
-		var err error
-		if p.zlib == nil {
-			p.zlib, err = zlib.NewReader(bytes.NewReader(packed))
-		} else {
-			err = p.zlib.(zlib.Resetter).Reset(bytes.NewReader(packed), nil)
-		}
-		if err != nil {
-			p.zlib = nil
+		if err := p.inflate(room(&p.mixed, n), packed); err != nil {
 			return nil, err
-		}
-		if _, err := io.ReadFull(p.zlib, mixed); err != nil {
-			return nil, err
-		}
-		if k, err := p.zlib.Read(make([]byte, 1)); k != 0 || err != io.EOF {
-			return nil, errors.New("it unpacks to more than it should, or its checksum is wrong")
 		}
 	}
 	unmix(plain, p.mixed)
 	return plain, nil
+}
+
+// inflate unpacks what zlib has packed, which must fill dst.
+func (p *packer) inflate(dst, packed []byte) error {
+	var err error
+	if p.zlib == nil {
+		p.zlib, err = zlib.NewReader(bytes.NewReader(packed))
+	} else {
+		err = p.zlib.(zlib.Resetter).Reset(bytes.NewReader(packed), nil)
+	}
+	if err != nil {
+		p.zlib = nil
+		return err
+	}
+	if _, err := io.ReadFull(p.zlib, dst); err != nil {
+		return err
+	}
+	if k, err := p.zlib.Read(make([]byte, 1)); k != 0 || err != io.EOF {
+		return errors.New("it unpacks to more than it should, or its checksum is wrong")
+	}
+	return nil
 }
 
 // unrun undoes run lengths: a count of 0 and above is of one byte, to be had once more than it
