@@ -27,6 +27,7 @@ type Footage struct {
 	Names    []string // of its frames, in their order, for Files.Open
 	FPS      float64  // frames a second
 	TimeCode string   // of the first frame, like 01:02:03:04; "" where there is none
+	Notes    []string // what its user should know of it, in words
 }
 
 // Disk is the pictures in the machine's files. The zero value has the default limits.

@@ -309,6 +309,9 @@ func (t *opening) recording(path, code string) (recording, error) {
 // code.
 func (t *opening) filmed(path string, f *plate.Footage, code string) (recording, error) {
 	r, seq := &t.recipe, footage(f)
+	for _, n := range f.Notes {
+		t.note("%s: %s", path, n)
+	}
 	if r.FPS == 0 && f.FPS >= 1 && f.FPS <= mostFPS {
 		r.FPS = f.FPS
 	} else if rate := f.FPS; r.FPS < rate*(1-sameRate) || r.FPS > rate*(1+sameRate) {

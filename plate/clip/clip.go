@@ -38,6 +38,7 @@ type Stream struct {
 	Rate       [2]int    // frames a second, as a fraction
 	Codec      string    // as FFmpeg names it
 	TimeCode   string    // of the first frame, such as 01:02:03:04; "" where there is none
+	Turned     int       // degrees, clockwise, by which its frames are turned as they are read, for the file says so: 0, 90, 180 or 270
 	Recorded   time.Time // when the recording began, by the camera's own clock; zero where the file does not say
 	layout     layout    // of the values in the pipe
 	first      float64   // when the first frame is shown, in seconds from the file's first instant
@@ -60,6 +61,18 @@ func (i Stream) Shown(index int) float64 {
 		return i.first + i.times[index]
 	}
 	return i.first + float64(index)/i.FPS()
+}
+
+// Notes says in words what of the file its user should know.
+func (i Stream) Notes() []string {
+	var all []string
+	if i.Turned != 0 {
+		all = append(all, fmt.Sprintf("its frames are turned by %d degrees, as it says", i.Turned))
+	}
+	if i.times != nil {
+		all = append(all, fmt.Sprintf("its frames are not equally long (variable frame rate): they are counted in their order, at %.4g a second in the mean; time code and sound fit only there; record at a constant rate", i.FPS()))
+	}
+	return all
 }
 
 // FPS returns the frame rate as a number.
@@ -123,6 +136,9 @@ type probed struct {
 		Frames     string `json:"nb_frames"`
 		Duration   string `json:"duration"`
 		Tags       tags   `json:"tags"`
+		Side       []struct {
+			Rotation float64 `json:"rotation"` // degrees, counterclockwise
+		} `json:"side_data_list"`
 	} `json:"streams"`
 	Format struct {
 		Name  string `json:"format_name"`
@@ -189,6 +205,21 @@ func probe(ctx context.Context, path string) (Stream, error) {
 	}
 	if i.layout, err = layoutOf(s.Pixels, s.Matrix, s.Range, s.Chroma, i.H); err != nil {
 		return i, err
+	}
+	for _, side := range s.Side {
+		if side.Rotation == 0 {
+			continue
+		}
+		i.Turned = int(math.Round(360-side.Rotation)) % 360
+		quarter := i.Turned == 90 || i.Turned == 270
+		switch {
+		case i.Turned%90 != 0:
+			return i, fmt.Errorf("turned by %d degrees: quarter turns can be read; turn it upright first", i.Turned)
+		case quarter && i.layout.half[0] != i.layout.half[1]:
+			return i, errors.New("turned by a quarter, and its chroma has fewer columns than lines: turn it upright first")
+		case quarter:
+			i.W, i.H = i.H, i.W
+		}
 	}
 	i.Depth, i.Color = i.layout.depth, !i.layout.gray
 	i.Curve, i.Primaries = transfers[s.Transfer], primaries[s.Primaries]

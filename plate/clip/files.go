@@ -64,7 +64,7 @@ func (f *MediaFiles) Footage(name string) (*plate.Footage, error) {
 	for i := range names {
 		names[i] = name + "#" + strconv.Itoa(i)
 	}
-	return &plate.Footage{Names: names, FPS: info.FPS(), TimeCode: info.TimeCode}, nil
+	return &plate.Footage{Names: names, FPS: info.FPS(), TimeCode: info.TimeCode, Notes: info.Notes()}, nil
 }
 
 // Open opens a picture file, or a frame of a video file.

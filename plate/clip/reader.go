@@ -146,7 +146,7 @@ func (r *Reader) start(index int) error {
 	if err != nil {
 		return err
 	}
-	args := []string{"-nostdin", "-v", "error", "-noautorotate"}
+	args := []string{"-nostdin", "-v", "error"} // FFmpeg turns the frames as the file says
 	var filters []string
 	switch {
 	case index == 0:

@@ -50,14 +50,14 @@ func (t Type) size() int {
 type Compression byte
 
 const (
-	None Compression = iota // the values as they are
-	RLE                     // run lengths
-	ZIPS                    // deflate, line by line
-	ZIP                     // deflate, 16 lines at a time
-	PIZ                     // wavelets and Huffman codes, 32 lines at a time
-	PXR24                   // differences, floats of 24 bits, deflate, 16 lines at a time; with loss
-	B44                     // half floats in blocks of 4x4, 32 lines at a time; with loss
-	B44A                    // the same, with less for blocks that are all alike
+	None  Compression = iota // the values as they are
+	RLE                      // run lengths
+	ZIPS                     // deflate, line by line
+	ZIP                      // deflate, 16 lines at a time
+	PIZ                      // wavelets and Huffman codes, 32 lines at a time
+	PXR24                    // differences, floats of 24 bits, deflate, 16 lines at a time; with loss
+	B44                      // half floats in blocks of 4x4, 32 lines at a time; with loss
+	B44A                     // the same, with less for blocks that are all alike
 )
 
 func (c Compression) String() string {
