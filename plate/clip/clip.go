@@ -70,7 +70,7 @@ func (i Stream) Notes() []string {
 		all = append(all, fmt.Sprintf("its frames are turned by %d degrees, as it says", i.Turned))
 	}
 	if i.times != nil {
-		all = append(all, fmt.Sprintf("its frames are not equally long (variable frame rate): they are counted in their order, at %.4g a second in the mean; time code and sound fit only there; record at a constant rate", i.FPS()))
+		all = append(all, fmt.Sprintf("its frames are not equally long (variable frame rate): they are counted in their order, and held against time code and sound as if there were %.4g a second; record at a constant rate", i.FPS()))
 	}
 	return all
 }

@@ -105,7 +105,7 @@ type Channel struct {
 	Float []float32
 	Uint  []uint32
 
-	perceptual bool // B44 has packed the logarithms of the values' exponentials, as the file says
+	perceptual bool // B44 has packed exp(v/8) of its values v, as the file says
 }
 
 // step returns Step with 1 for 0.
