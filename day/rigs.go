@@ -197,8 +197,8 @@ func (d *Day) bumps() {
 		p.Found.Rig = near.Found.Rig
 	}
 	var last *ClipPair
-	for _, p := range d.Takes() {
-		if p.borrowed != "" {
+	for _, p := range d.Pairs {
+		if p.borrowed != "" || p.Found.Rig == "" {
 			continue
 		}
 		if last != nil && last.Found.Rig != p.Found.Rig {
@@ -276,6 +276,9 @@ type TakeReading struct {
 
 // wrong adds what is wrong with a pair.
 func (p *ClipPair) wrong(v take.Verdict, title, meaning, advice string) {
+	if slices.ContainsFunc(p.readings, func(r take.Reading) bool { return strings.EqualFold(r.Meaning, meaning) }) {
+		return
+	}
 	p.readings = append(p.readings, take.Reading{Name: "day", Title: title, Verdict: v, Meaning: meaning, Advice: advice})
 }
 
@@ -315,7 +318,24 @@ func (d *Day) Read(ctx context.Context, opt *ReadOptions) error {
 		}
 		opt.progress(i+1, len(d.Takes()))
 	}
+	for _, p := range d.Pairs {
+		if p.Kind != Take {
+			p.Found.tell(p.readings)
+		}
+	}
 	return nil
+}
+
+// tell puts what readings say into the day's file; the worst must be the first.
+func (f *Findings) tell(readings []take.Reading) {
+	for i, r := range readings {
+		if i == 0 {
+			f.Verdict = r.Verdict
+		}
+		if r.Verdict == take.Bad || r.Verdict == take.Watch {
+			f.Wrong = append(f.Wrong, strings.TrimSpace(r.Title+": "+r.Meaning+" "+r.Advice))
+		}
+	}
 }
 
 // clips asks the clips of the pairs what they are, where that is not known.
@@ -384,7 +404,7 @@ func (d *Day) read(ctx context.Context, p *ClipPair, opt *ReadOptions) error {
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}
-	if err != nil && !slices.ContainsFunc(p.readings, func(r take.Reading) bool { return strings.EqualFold(r.Meaning, err.Error()+".") }) {
+	if err != nil {
 		p.wrong(take.Bad, "Plates", sentence(err.Error()), "Mend that, or leave the take out (kind \"out\" in the day's file).")
 	}
 	out.Readings = p.readings
@@ -403,12 +423,7 @@ func (d *Day) read(ctx context.Context, p *ClipPair, opt *ReadOptions) error {
 	slices.SortStableFunc(out.Readings, func(a, b take.Reading) int {
 		return slices.Index(rank, a.Verdict) - slices.Index(rank, b.Verdict)
 	})
-	p.Found.Verdict = out.Readings[0].Verdict
-	for _, r := range out.Readings {
-		if r.Verdict == take.Bad || r.Verdict == take.Watch {
-			p.Found.Wrong = append(p.Found.Wrong, strings.TrimSpace(r.Title+": "+r.Meaning+" "+r.Advice))
-		}
-	}
+	p.Found.tell(out.Readings)
 	if opt.Each != nil {
 		opt.Each(p, out)
 	}

@@ -125,6 +125,7 @@ func (c *dayCommand) Run(t *terminal) error {
 		return err
 	}
 	shown := t.meter("reading the day")
+	shown.unit = ""
 	opt := &day.ReadOptions{Stage: shown.begin, Progress: shown.step}
 	page := &dayPage{}
 	opt.Each = page.add
@@ -154,10 +155,9 @@ func (c *dayCommand) Run(t *terminal) error {
 	}
 	for _, p := range d.Pairs {
 		t.printf("%-12s %s and %s, %.1f s\n", p.Name, filepath.Base(p.Color), filepath.Base(p.Band), p.Found.Seconds)
-		if p.Kind != day.Take {
-			continue
+		if p.Kind == day.Take {
+			t.printf("%-12s %s; offset %+d by %s; clean plates: %s; dark plates: %s\n", "", p.Found.Verdict, p.Found.Offset, p.Found.OffsetBy, p.Clean, p.Dark)
 		}
-		t.printf("%-12s %s; offset %+d by %s; clean plates: %s; dark plates: %s\n", "", p.Found.Verdict, p.Found.Offset, p.Found.OffsetBy, p.Clean, p.Dark)
 		for _, w := range p.Found.Wrong {
 			t.printf("%-12s %s\n", "", w)
 		}

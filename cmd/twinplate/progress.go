@@ -19,6 +19,7 @@ var progressEvery = 5 * time.Second
 type meter struct {
 	t     *terminal
 	what  string
+	unit  string // what is counted
 	start time.Time
 	quit  chan struct{}
 	wait  sync.WaitGroup
@@ -41,7 +42,7 @@ type progressLine struct {
 
 // meter begins to show a work. Its end must be called.
 func (t *terminal) meter(what string) *meter {
-	m := &meter{t: t, what: what, start: time.Now(), quit: make(chan struct{})}
+	m := &meter{t: t, what: what, unit: " frames", start: time.Now(), quit: make(chan struct{})}
 	if m.screen() == nil {
 		m.wait.Go(func() {
 			tick := time.NewTicker(progressEvery)
@@ -72,6 +73,13 @@ func (m *meter) begin(stage string) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.stage = stage
+	if m.total > 0 { // a part before was counted by itself
+		if m.bar != nil {
+			m.bar.Finish()
+			m.bar = nil
+		}
+		m.start, m.done, m.total = time.Now(), 0, 0
+	}
 	if f := m.screen(); f != nil {
 		fmt.Fprintf(f, "\r\x1b[K%s: %s", m.what, stage)
 	}
@@ -122,12 +130,16 @@ func (m *meter) line() {
 		}
 		return
 	}
+	what := m.what
+	if m.unit == "" {
+		what += ": " + m.stage
+	}
 	switch {
 	case m.total == 0 && m.stage != "":
 		m.t.warnf("%s: %s, for %.0f s", m.what, m.stage, l.Seconds)
 	case m.done == 0:
 		m.t.warnf("%s, for %.0f s", m.what, l.Seconds)
 	default:
-		m.t.warnf("%s: %d of %d frames done, %d left, about %.0f s", m.what, m.done, m.total, m.total-m.done, l.Left)
+		m.t.warnf("%s: %d of %d%s done, %d left, about %.0f s", what, m.done, m.total, m.unit, m.total-m.done, l.Left)
 	}
 }
