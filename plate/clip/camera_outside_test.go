@@ -25,7 +25,7 @@ func TestCameraCodecs(t *testing.T) {
 		name, codec, pixels string
 		depth               int
 		args                []string
-	}{
+	}{ // of BT.709, but for Motion JPEG, which is of BT.601 (ITU-T T.871)
 		{"a.mp4", "hevc", "yuv420p10le", 10, []string{"-c:v", "libx265", "-x265-params", "log-level=error"}},
 		{"b.mp4", "h264", "yuv420p10le", 10, []string{"-c:v", "libx264"}},
 		{"c.mov", "prores", "yuv422p10le", 10, []string{"-c:v", "prores_ks"}},
@@ -34,7 +34,13 @@ func TestCameraCodecs(t *testing.T) {
 		{"f.mp4", "av1", "yuv420p10le", 10, []string{"-c:v", "libaom-av1", "-cpu-used", "8", "-crf", "20"}},
 	} {
 		path := filepath.Join(dir, row.name)
-		ffmpeg(t, nil, append([]string{"-f", "lavfi", "-i", "color=c=0x408020:s=256x128:r=24", "-frames:v", "3", "-vf", "scale=out_color_matrix=bt709,format=" + row.pixels, "-colorspace", "bt709"}, append(row.args, path)...)...)
+		matrix, tag := "bt709", "bt709"
+		if row.codec == "mjpeg" {
+			matrix, tag = "bt601", "smpte170m"
+		}
+		args := []string{"-f", "lavfi", "-i", "color=c=0x408020:s=256x128:r=24", "-frames:v", "3",
+			"-vf", "scale=out_color_matrix=" + matrix + ",format=" + row.pixels + ",setparams=colorspace=" + tag, "-colorspace", tag}
+		ffmpeg(t, nil, append(append(args, row.args...), path)...)
 		c, err := clip.Open(context.Background(), path)
 		if err != nil {
 			t.Errorf("%s: %v", row.codec, err)
