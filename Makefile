@@ -2,7 +2,7 @@
 # make check   what is quick: formatting, vet, staticcheck, the types of the site's modules, tests
 # make test    everything that CI runs: every promise once
 # make test-all  before a release: the long cases, all in the browser, the race detector, all in WebAssembly too
-# make bench   this project and OpenCV in turn, one table; bench/BASELINE.md keeps one to compare with
+# make bench   this project, OpenCV and FFmpeg in turn, cores and memory; bench/BASELINE.md keeps a table to compare with
 # make bench-browser  one HD frame in a browser's worker, and by OpenCV's build for it; the playground's cold start and scrubbing
 # make kernels the Go benchmarks of every package
 # make site    the playground, into dist/, ready for any static host
