@@ -322,3 +322,14 @@ func ExampleDecodedPicture() {
 	fmt.Println(f.Pix[1])
 	// Output: [0 1]
 }
+
+func ExamplePicture_Reduced() {
+	p := plate.DecodedPicture("plate", plate.Info{W: 1920, H: 1080}, func() (image.Image, error) { return plate.NewRGB(1920, 1080), nil })
+	f, err := p.Reduced(4).RGB(nil, plate.SRGB)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Println(f.W, f.H)
+	// Output: 480 270
+}

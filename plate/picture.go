@@ -78,6 +78,9 @@ type Picture struct {
 
 	image func() (image.Image, error) // in place of a file
 	lines *lines                      // likewise
+
+	full *Picture // that this one is, reduced; else nil
+	by   int      // what its sides are divided by
 }
 
 // NewPicture returns the picture in a file of size bytes, which has been opened and which Close closes
@@ -156,7 +159,11 @@ func (p *Picture) Image() (m image.Image, err error) {
 // that has the right size, and into a new frame otherwise, so many frames of one size need no memory
 // each. Where there is an error dst may have been written to.
 func (p *Picture) RGB(dst *RGB, c Curve) (*RGB, error) {
-	err := p.do(func() error {
+	err := p.do(func() (err error) {
+		if p.full != nil {
+			dst, err = p.reducedRGB(dst, c)
+			return err
+		}
 		return p.read(func(l *lines) error {
 			if dst == nil || dst.Size() != p.Size() {
 				dst = NewRGB(l.w, l.h)
@@ -172,7 +179,11 @@ func (p *Picture) RGB(dst *RGB, c Curve) (*RGB, error) {
 
 // Gray is RGB for one value a pixel, as GrayFromImage makes it of the weights, which may be nil.
 func (p *Picture) Gray(dst *Gray, c Curve, weights *[3]float32) (*Gray, error) {
-	err := p.do(func() error {
+	err := p.do(func() (err error) {
+		if p.full != nil {
+			dst, err = p.reducedGray(dst, c, weights)
+			return err
+		}
 		return p.read(func(l *lines) error {
 			if dst == nil || dst.Size() != p.Size() {
 				dst = NewGray(l.w, l.h)
@@ -245,7 +256,7 @@ func (p *Picture) fits() error {
 
 // byLine returns the picture's lines, or nil where it is read as a whole.
 func (p *Picture) byLine() *lines {
-	if p.lines != nil || p.image != nil || p.format.name != "png" {
+	if p.lines != nil || p.image != nil || p.full != nil || p.format.name != "png" {
 		return p.lines
 	}
 	if l := pngLines(p.file, p.info.W, p.info.H); l != nil && l.kind != pngfile.ColorAlpha {
@@ -257,6 +268,8 @@ func (p *Picture) byLine() *lines {
 // decode returns the picture as a whole.
 func (p *Picture) decode() (m image.Image, err error) {
 	switch {
+	case p.full != nil:
+		return nil, errReduced
 	case p.image != nil:
 		m, err = p.image()
 		switch f := m.(type) { // what is read is the reader's own
@@ -310,16 +323,24 @@ func (p *Picture) Rows(c Curve) (*Rows, error) {
 
 // decode decodes the picture as a whole.
 func (r *Rows) decode() error {
-	m, err := r.p.decode()
-	if err != nil {
-		return err
+	var f *RGB
+	if r.p.full != nil {
+		var err error
+		if f, err = r.p.reducedRGB(nil, r.curve); err != nil {
+			return err
+		}
+	} else {
+		m, err := r.p.decode()
+		if err != nil {
+			return err
+		}
+		r.lines = nil
+		if rows := rowsOf(m, r.curve); rows != nil {
+			r.row = rows()
+			return nil
+		}
+		f = rgbOf(nil, m, r.curve)
 	}
-	r.lines = nil
-	if rows := rowsOf(m, r.curve); rows != nil {
-		r.row = rows()
-		return nil
-	}
-	f := rgbOf(nil, m, r.curve)
 	r.row = func(y int, red, green, blue []float32) {
 		from := f.Row(y)
 		copy(red, from[0])
