@@ -53,6 +53,11 @@ type FootageOptions struct {
 	// MaxScale is how far the scale may be from that of frames which cover each other edge to edge;
 	// 0 means 0.08, for 8 % either way.
 	MaxScale float64
+
+	// Rough is for a picture that is there soon: fewer candidates are looked at, and the best is fitted
+	// once, to about a pixel of the plates, with a homography at most. The estimate has a geometry, its
+	// model and its residual, and says nothing of its own error, the lenses or the costume's texture.
+	Rough bool
 }
 
 // An Estimate is a geometry found from plates, and how far it is to be believed.
@@ -311,6 +316,16 @@ func (s *stack) estimate(ctx context.Context, o FootageOptions) (*Estimate, erro
 	}
 	f, level := winner.fit, c.level
 	e := &Estimate{}
+	if o.Rough {
+		f = newFit(f.g, s.levels[0], least(Homography, o.Model))
+		if ok, err := f.run(ctx, reducedRounds); err != nil {
+			return nil, err
+		} else if !ok {
+			return nil, fmt.Errorf("align: %w: too few edges agree", ErrNoMatch)
+		}
+		e.Geometry, e.Model, e.Residual, e.Match = f.g, f.model, f.stats.rms, f.match
+		return e, e.Geometry.Check()
+	}
 	switch p := parity(f.g.Mirror); {
 	case o.Mirror != MirrorAuto:
 	case c.alone:

@@ -25,6 +25,7 @@ const (
 	// Pixels of the level up to which a candidate is the same as a better one; chosen by hand.
 	samePlace   = 3.
 	startsAbout = 8 // directions from the best of a parity in which others start
+	roughStarts = 2 // candidates of each parity that a rough estimate refines, and none about them; chosen by hand
 	// And how far, in pixels of the level: further than a fit catches what it is near.
 	beside = 5.
 )
@@ -156,6 +157,10 @@ func (s *stack) search(ctx context.Context, o FootageOptions) ([]Geometry, error
 		return nil, err
 	}
 	var starts []Geometry
+	most, about := startsKept, startsAbout
+	if o.Rough {
+		most, about = roughStarts, 0
+	}
 	for _, mirror := range mirrors {
 		var sorted []start
 		for _, c := range cands {
@@ -172,13 +177,13 @@ func (s *stack) search(ctx context.Context, o FootageOptions) ([]Geometry, error
 				kept = append(kept, c)
 				starts = append(starts, c.g)
 			}
-			if len(kept) == startsKept {
+			if len(kept) == most {
 				break
 			}
 		}
 		// And about the best: a costume that is partly black pulls the correlation to one side.
-		for k := range startsAbout {
-			sin, cos := math.Sincos(float64(k) * (2 * math.Pi / startsAbout))
+		for k := range about {
+			sin, cos := math.Sincos(float64(k) * 2 * math.Pi / float64(about))
 			g := kept[0].g
 			d := beside * l.fc
 			g.Homography = mul3(g.Homography, [9]float64{1, 0, d * cos, 0, 1, d * sin, 0, 0, 1})

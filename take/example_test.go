@@ -313,3 +313,41 @@ func ExampleOpenFiles() {
 	fmt.Println(report.Frames, "frames")
 	// Output: 2 frames
 }
+
+func ExampleTake_Draft() {
+	dir, err := os.MkdirTemp("", "take")
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer os.RemoveAll(dir)
+	const w, h = 480, 270
+	set := simulate.New(simulate.Pier{Seed: 1, Frames: 48}, w, h, w, h, nil, simulate.DemoFaults(), 1)
+	for i := 1; i <= 3; i++ {
+		shot := set.Frame(8 * i)
+		for name, frame := range map[string]image.Image{"color": shot.Color, "band": shot.Band} {
+			path := filepath.Join(dir, name, fmt.Sprintf("%04d.png", i))
+			if err := os.MkdirAll(filepath.Dir(path), 0o777); err != nil {
+				log.Fatal(err)
+			}
+			if err := plate.Write(path, frame, &plate.WriteOptions{Curve: plate.SRGB}); err != nil {
+				log.Fatal(err)
+			}
+		}
+	}
+	opened, err := take.Open(take.Recipe{Color: filepath.Join(dir, "color"), Band: filepath.Join(dir, "band")})
+	if err != nil {
+		log.Fatal(err)
+	}
+	if err := opened.Draft([]int{1, 3}); err != nil {
+		log.Fatal(err)
+	}
+	job, err := opened.Prepare(context.Background())
+	if err != nil {
+		log.Fatal(err)
+	}
+	fmt.Println("within a pixel:", job.Residual < 1)
+	fmt.Println(opened.Draft([]int{9}))
+	// Output:
+	// within a pixel: true
+	// no frame of 9 is a pair of the take
+}

@@ -97,8 +97,10 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	if unsolved == nil {
 		ref.CleanBand = clean
 	}
-	if err := j.suspect(ctx, ref); err != nil {
-		return nil, err
+	if !t.draft {
+		if err := j.suspect(ctx, ref); err != nil {
+			return nil, err
+		}
 	}
 	if unsolved != nil {
 		return nil, suspected(unsolved, j.Suspicions)

@@ -269,11 +269,17 @@ func noiseOfFlats(ctx context.Context, what, path string, read func(FilePair) (*
 	return n, nil
 }
 
+// mostElectrons is a full well that no camera's pixel has: common practice is some hundred thousand.
+const mostElectrons = 1e7
+
 // electrons says a camera's noise as EMVA 1288 does: in the dark, and the full-well capacity.
 func electrons(n matte.Noise) string {
 	s := fmt.Sprintf("%.3f %% of full scale in the dark", 100*n.Read)
-	if n.PerSignal > 0 {
+	switch {
+	case n.PerSignal > 1/mostElectrons:
 		s += fmt.Sprintf(" (%.0f electrons), full scale is %.0f electrons", n.Read/n.PerSignal, math.Round(1/n.PerSignal))
+	case n.PerSignal > 0:
+		s += ", and none to speak of comes with the light: denoised, or drawn"
 	}
 	return s
 }

@@ -44,6 +44,7 @@ type Take struct {
 	notes    []string
 	unpaired []string      // notes of the pairing
 	whole    []FilePair    // of the recipe's frames, whichever of them are made: estimates are from these
+	draft    bool          // see Draft
 	damaged  map[int]error // frames that were looked at for an estimate and cannot be read
 	warnings []string      // of these
 }
@@ -193,6 +194,19 @@ func (t *Take) Select(frames string) error {
 	if len(t.NoColor) > 0 {
 		t.unpaired = append(t.unpaired, "band frames without a color frame: "+Ranges(t.NoColor))
 	}
+	return nil
+}
+
+// Draft has Prepare and Register do with less, for whoever would rather have a rough result soon: they
+// estimate from these of the recipe's frames alone, the geometry roughly (align.FootageOptions), and do
+// not look whether the files are what they are called. It is an error where none of the frames is a pair
+// of the take.
+func (t *Take) Draft(frames []int) error {
+	some := slices.DeleteFunc(slices.Clone(t.whole), func(p FilePair) bool { return !slices.Contains(frames, p.Number) })
+	if len(some) == 0 {
+		return fmt.Errorf("no frame of %s is a pair of the take", Ranges(frames))
+	}
+	t.whole, t.draft = some, true
 	return nil
 }
 
@@ -420,15 +434,17 @@ func (t *Take) register(ctx context.Context) (Registration, error) {
 	if err != nil {
 		return Registration{}, err
 	}
-	suspicions, err := t.suspect(seen, t.darkBand, t.cleanBand)
-	if err != nil {
-		return Registration{}, err
+	var suspicions []string
+	if !t.draft {
+		if suspicions, err = t.suspect(seen, t.darkBand, t.cleanBand); err != nil {
+			return Registration{}, err
+		}
 	}
-	e, err := align.FromFootage(ctx, pairs, &align.FootageOptions{Mirror: parities[t.recipe.Parity]})
+	e, err := align.FromFootage(ctx, pairs, &align.FootageOptions{Mirror: parities[t.recipe.Parity], Rough: t.draft})
 	if err != nil {
 		return Registration{}, suspected(fmt.Errorf("%s and %s: %w", t.recipe.Color, t.recipe.Band, err), suspicions)
 	}
-	if len(suspicions) == 0 {
+	if len(suspicions) == 0 && !t.draft {
 		if suspicions, err = t.misread(ctx, seen, e); err != nil {
 			return Registration{}, err
 		}
