@@ -286,7 +286,7 @@ func (r *planner) judgeCameras() {
 	if name == "" {
 		name = "linear"
 	}
-	r.add("codes", "Rounding to codes", err, "% of alpha", v,
+	r.add("codes", "Quantization", err, "% of alpha", v,
 		fmt.Sprintf("%d bits in the %s curve, where that is coarsest and the screen darkest. The noise is %.1f times as large, and hides steps where it is larger.", r.Band.Sensor.Bits, name, p.Noise.Open*100/max(err, 1e-9)),
 		"Record the band camera with more bits.")
 

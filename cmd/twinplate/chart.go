@@ -36,7 +36,7 @@ func (sheet) Help() string {
 		"twinplate chart --out chart.svg --size A2",
 		"twinplate chart --out chart.png --size 900x600 --dpi 150",
 		"twinplate register --chart-color chart_color.png --chart-band chart_band.png --out geometry.json") +
-		"\n\nPrint the sheet on matt paper and fix it to a board. Light it with white light that has the yellow of the lamps in it, such as tungsten; the screen may be off. Let it fill the frame, or shoot it in several places and give register all the frames. Squares should be 12 to 200 pixels wide in both plates. The size of the print does not matter to the result."
+		"\n\nPrint the sheet on matte-finish paper and fix it to a board. Light it with white light that has the yellow of the lamps in it, such as tungsten; the screen may be off. Let it fill the frame, or shoot it in several places and give register all the frames. Squares should be 12 to 200 pixels wide in both plates. The size of the print does not matter to the result."
 }
 
 // sheets are the sizes of ISO 216, in millimeters, on their long side.

@@ -1,19 +1,30 @@
 //go:build js
 
 // Command planner gives the planning page one function, plan(rig), which takes a rig as JSON and returns {page}, the
-// plan as HTML, or {error}; and example(), which returns the JSON of a rig to begin with.
+// plan as HTML, or {error}; example(), which returns the JSON of a rig to begin with; and names(), that of
+// {illuminants, curves}, the names that a rig may use.
 package main
 
 import (
+	"encoding/json"
 	"strings"
 	"syscall/js"
 
 	"example.com/twinplate/internal/app/page"
+	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
 )
 
 func main() {
 	js.Global().Set("example", js.FuncOf(func(js.Value, []js.Value) any { return string(rig.PierSetup()) }))
+	js.Global().Set("names", js.FuncOf(func(js.Value, []js.Value) any {
+		list := map[string][]string{"illuminants": rig.Illuminants()}
+		for _, c := range plate.Curves() {
+			list["curves"] = append(list["curves"], c.Name())
+		}
+		text, _ := json.Marshal(list) // strings alone
+		return string(text)
+	}))
 	js.Global().Set("plan", js.FuncOf(func(_ js.Value, args []js.Value) any {
 		html, err := plan(args[0].String())
 		if err != nil {

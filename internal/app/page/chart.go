@@ -18,7 +18,7 @@ var Style string
 
 // Mark returns the sign that goes with a verdict's word, so that it needs no color.
 func Mark(verdict string) string {
-	return map[string]string{"good": "✓", "watch": "!", "bad": "✕", "unknown": "?"}[verdict]
+	return map[string]string{"good": "✓", "watch": "△", "bad": "✕", "unknown": "?"}[verdict]
 }
 
 // margin is to the right of a plot's area.

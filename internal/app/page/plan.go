@@ -442,7 +442,7 @@ func (d *document) shutter(p *rig.Plan) {
 		}
 		rows = append(rows, row)
 	}
-	d.table(fmt.Sprintf("Error of alpha by rounding to codes, in %%, where it is the largest. The target is %.2g %%.", 100*p.Setup.Target.Alpha), []string{"curve", "8 bits", "10", "12", "14"}, rows, ours, "")
+	d.table(fmt.Sprintf("Error of alpha by quantization, in %%, where it is the largest. The target is %.2g %%.", 100*p.Setup.Target.Alpha), []string{"curve", "8 bits", "10", "12", "14"}, rows, ours, "")
 	d.raw("</div>\n")
 }
 
