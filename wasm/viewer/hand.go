@@ -223,8 +223,6 @@ func (s *stage) key(name string, shift bool) bool {
 		s.zoomTo(s.zoom/keyStep, s.middle())
 	case name == "0":
 		s.fit()
-	case name == "1":
-		s.actual(s.middle())
 	case name == "ArrowLeft" && shift && s.divided:
 		s.split = max(s.split-splitStep, 0)
 	case name == "ArrowRight" && shift && s.divided:

@@ -35,11 +35,14 @@ const numbers = new Set(["transmission", "matte", "sigma"]); // stations that ar
 export class Viewer {
   /** @type {(Picture | null)[]} */
   shown = [null, null]; // on either side of the divider
+  plain = false; // a plain canvas shows the pictures
   tooLarge = false; // the graphics cannot show a picture of that size
   /** @type {Api | undefined} */
   api;
   /** @type {number | null} */
   #divider = null;
+  #lies = { zoom: 1, x: 0.5, split: 0.5 };
+  #listeners;
   /** @type {Partial<Settings>} */
   #settings = { accent: [0.898, 0.561, 0.694] };
   #frame = /** @type {HTMLIFrameElement} */ ($("viewer"));
@@ -52,26 +55,47 @@ export class Viewer {
    */
   constructor(listeners, spent) {
     this.#spent = spent;
+    this.#listeners = listeners;
     this.#frame.addEventListener("twinplate-viewer-ready", () => {
       const { twinplateViewer: api } = /** @type {{twinplateViewer?: Api}} */ (/** @type {unknown} */ (this.#frame.contentWindow));
-      if (!api) return;
-      this.api = api;
-      for (const name of /** @type {const} */ (["pixel", "view", "key", "drag"])) api.on(name, listeners[name]);
-      api.look(this.#settings);
-      api.divider(this.#divider);
-      this.shown.forEach((picture, side) => picture && this.#put(api, side, picture));
-      this.#uncover();
+      if (api) this.#use(api);
     });
-    this.#frame.addEventListener("twinplate-viewer-failed", (event) => listeners.failed(/** @type {CustomEvent<string>} */ (event).detail));
+    this.#frame.addEventListener("twinplate-viewer-failed", (event) => this.#plain(/** @type {CustomEvent<string>} */ (event).detail));
+  }
+
+  /** @param {Api} api */
+  #use(api) {
+    this.api = api;
+    for (const name of /** @type {const} */ (["pixel", "view", "key", "drag"])) api.on(name, this.#listeners[name]);
+    api.on("view", (/** @type {{zoom: number, x: number}} */ { zoom, x }) => this.#tabs({ zoom, x }));
+    api.on("divider", (/** @type {{x: number}} */ { x }) => this.#tabs({ split: x }));
+    api.look(this.#settings);
+    api.divider(this.#divider);
+    this.shown.forEach((picture, side) => picture && this.#put(api, side, picture));
+    this.#uncover();
+  }
+
+  /**
+   * #plain has a plain canvas do what the viewer cannot here.
+   * @param {string} why
+   */
+  async #plain(why) {
+    this.plain = true;
+    const { plainViewer } = await import("./plain.js");
+    this.#frame.hidden = true;
+    this.#use(plainViewer(this.#frame));
+    this.#listeners.failed(why);
   }
 
   get begun() {
-    return !!this.#frame.src;
+    return this.plain || !!this.#frame.src;
   }
 
-  // begin loads the viewer.
+  // begin loads the viewer, where the browser has the graphics for it.
   begin() {
-    if (!this.begun) this.#frame.src = "viewer.html";
+    if (this.begun) return;
+    if (document.createElement("canvas").getContext("webgl2")) this.#frame.src = "viewer.html";
+    else this.#plain("it has no WebGL 2");
   }
 
   /**
@@ -82,6 +106,34 @@ export class Viewer {
    */
   first(rgba, w, h) {
     paint(this.#first, rgba, w, h);
+  }
+
+  /**
+   * #tabs puts the names of both sides beside the divider.
+   * @param {Partial<{zoom: number, x: number, split: number}>} change of how the picture lies: its zoom over what fits, the place of its width that is in the middle, and the divider's
+   */
+  #tabs(change) {
+    Object.assign(this.#lies, change);
+    const { zoom, x, split } = this.#lies;
+    const names = $("names");
+    names.classList.toggle("divided", this.#divider !== null);
+    const [picture] = this.shown;
+    if (this.#divider === null || !picture) return;
+    const { clientWidth: w, clientHeight: h } = $("screen");
+    const scale = zoom * Math.min(w / picture.w, h / picture.h);
+    names.style.setProperty("--divider", `${Math.min(Math.max(w / 2 + (split - x) * picture.w * scale, 0), w)}px`);
+  }
+
+  /**
+   * wait shows the color plate, sRGB of 8 bits, until there is a picture of its take; null takes it away.
+   * @param {Uint8Array<ArrayBuffer> | null} rgba
+   * @param {number} [w]
+   * @param {number} [h]
+   */
+  wait(rgba, w = 0, h = 0) {
+    const canvas = /** @type {HTMLCanvasElement} */ ($("waiting"));
+    canvas.hidden = !rgba;
+    if (rgba) paint(canvas, rgba, w, h);
   }
 
   // #uncover takes the first picture away once the viewer has drawn one.
@@ -99,6 +151,7 @@ export class Viewer {
     const before = this.shown[side];
     if (before === picture) return;
     this.shown[side] = picture;
+    this.#tabs({});
     if (this.api) this.#put(this.api, side, picture);
     this.#uncover();
     if (before && !this.shown.includes(before)) this.#spent(before);
@@ -132,5 +185,6 @@ export class Viewer {
     if (on === (this.#divider !== null)) return;
     this.#divider = on ? 0.5 : null;
     this.api?.divider(this.#divider);
+    this.#tabs({ split: 0.5 });
   }
 }
