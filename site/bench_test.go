@@ -5,6 +5,7 @@ package site_test
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"image"
 	"math/rand/v2"
 	"os"
@@ -12,6 +13,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/chromedp/chromedp"
 
@@ -139,7 +141,7 @@ func BenchmarkScrub(b *testing.B) {
 		{"JPEG", func() []string { return []string{large.dir} }},
 		{"PNG8", func() []string { return []string{large.noisy(b, 8).dir} }},
 		{"PNG16", func() []string { return []string{large.noisy(b, 16).dir} }},
-		{"Linear16", func() []string { return []string{large.noisy(b, 16).linear(b).dir} }}, // which has no first look
+		{"Linear16", func() []string { return []string{large.noisy(b, 16).linear(b).dir} }}, // which has no draft
 		{"WebM", func() []string { files, _ := large.clips(b); return files }},
 	} {
 		b.Run(format.name, func(b *testing.B) {
@@ -211,4 +213,98 @@ func scrub(b *testing.B, name string, files []string) {
 	if wrong := eval[string](p, `[...document.querySelectorAll(".wrong")].map((n) => n.textContent).join()`); wrong != "" {
 		b.Errorf("the page says %q", wrong)
 	}
+}
+
+// BenchmarkClips drops two clips of 1920x1080 whose names say nothing, and reports the times from what
+// the sheet is told to the draft and to the full geometry; how many frames per second playing shows, in
+// the first pass and when they are kept; the median time of a seek to a frame that is not kept; and the
+// memory of all of the browser's processes after it.
+func BenchmarkClips(b *testing.B) {
+	s := newShot(b, span(1001, 1048)...).enlarge(b)
+	color, band := s.clip(b, "color", "C0001.webm"), s.clip(b, "band", "C0002.webm")
+	for b.Loop() {
+		p := open(b, 1440, 900)
+		p.settled()
+		p.dropTwo(color, band)
+		began := time.Now()
+		p.wait("the draft", drafted)
+		b.ReportMetric(float64(time.Since(began).Milliseconds()), "ms-draft")
+		p.wait("the full take", refined)
+		b.ReportMetric(float64(time.Since(began).Milliseconds()), "ms-full")
+		p.settledClips()
+		fps := func() float64 {
+			return eval[float64](p, `(async () => {
+				const { store } = playground;
+				let n = 0, before = store.value.frame;
+				const began = performance.now();
+				while (performance.now() - began < 8000) {
+					await new Promise((resolve) => requestAnimationFrame(resolve));
+					if (store.value.frame !== before) n++;
+					before = store.value.frame;
+				}
+				return n / 8;
+			})()`)
+		}
+		eval[any](p, `(playground.take.clear(), document.getElementById("play").click())`)
+		b.ReportMetric(fps(), "fps-first")
+		time.Sleep(20 * time.Second)
+		b.ReportMetric(fps(), "fps-kept")
+		eval[any](p, `document.getElementById("play").click()`)
+		p.settledClips()
+		var ms []float64
+		for _, n := range []int{40, 9, 25, 3, 31} {
+			eval[any](p, `playground.take.clear()`)
+			ms = append(ms, eval[float64](p, fmt.Sprintf(`(async () => {
+				const began = performance.now();
+				const scrub = document.getElementById("scrub");
+				scrub.value = %d;
+				scrub.dispatchEvent(new Event("input"));
+				while (playground.viewer.shown[0]?.number !== %d) await new Promise((resolve) => requestAnimationFrame(resolve));
+				return performance.now() - began;
+			})()`, n-1, n)))
+		}
+		b.ReportMetric(median(ms), "ms-seek")
+		b.ReportMetric(megabytes(b), "MB")
+		b.ReportMetric(0, "ns/op")
+	}
+}
+
+// settledClips waits until no engine works.
+func (p *page) settledClips() {
+	p.t.Helper()
+	p.wait("the end of the engines' work", `!playground.engines.queue.length && playground.engines.workers.every((w) => !w.busy && !w.held)`)
+}
+
+// megabytes is the memory of this test's programs: the browser's processes, each with its share of what
+// several have (Pss in Linux's smaps_rollup).
+func megabytes(t testing.TB) (sum float64) {
+	t.Helper()
+	parents, _ := filepath.Glob("/proc/[0-9]*/stat")
+	children := map[string][]string{}
+	for _, path := range parents {
+		text, err := os.ReadFile(path)
+		if err != nil {
+			continue // it has ended
+		}
+		pid, rest, _ := strings.Cut(string(text), " ")
+		fields := strings.Fields(rest[strings.LastIndex(rest, ")")+1:])
+		children[fields[1]] = append(children[fields[1]], pid)
+	}
+	var add func(pid string)
+	add = func(pid string) {
+		text, _ := os.ReadFile("/proc/" + pid + "/smaps_rollup")
+		for line := range strings.Lines(string(text)) {
+			var kb float64
+			if n, _ := fmt.Sscanf(line, "Pss: %f", &kb); n == 1 {
+				sum += kb / 1024
+			}
+		}
+		for _, child := range children[pid] {
+			add(child)
+		}
+	}
+	for _, child := range children[fmt.Sprint(os.Getpid())] {
+		add(child)
+	}
+	return sum
 }

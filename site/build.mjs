@@ -30,7 +30,7 @@ function step(text, work) {
 // nothing but inlining.
 const small = (...packages) => packages.map((p) => `-gcflags=${p}=-l`);
 const whole = (...packages) => packages.map((p) => `-gcflags=${p}=`);
-const engine = [...small("std", "gonum.org/...", "golang.org/...", "example.com/twinplate/take", "example.com/twinplate/wasm/engine", "example.com/twinplate/plate/exr"), ...whole("simd/...", "math/...", "encoding/binary", "image/...", "compress/...", "golang.org/x/image/...")];
+const engine = [...small("std", "gonum.org/...", "golang.org/...", "example.com/twinplate/take", "example.com/twinplate/wasm/engine", "example.com/twinplate/plate/exr"), ...whole("simd/...", "math/...", "encoding/binary", "image/...", "compress/...", "golang.org/x/image/...", "gonum.org/v1/gonum/dsp/...")];
 const program = (name, flags, to) => go(["build", "-trimpath", "-ldflags=-s -w", ...flags, "-o", to, name], wasm);
 const exec = (folder) => cpSync(join(go(["env", "GOROOT"]).trim(), "lib", "wasm", "wasm_exec.js"), join(folder, "wasm_exec.js"));
 

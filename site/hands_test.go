@@ -243,7 +243,7 @@ func (p *page) opens(do func()) {
 	p.t.Helper()
 	before := eval[int](p, `playground.take.generation`)
 	do()
-	p.wait("the take", fmt.Sprintf(`playground.take.generation > %d && playground.store.value.ready && playground.take.cached(playground.store.value.frame, playground.store.value.breaks, "sum")`, before))
+	p.wait("the take", fmt.Sprintf(`playground.take.generation > %d && playground.store.value.ready && !playground.store.value.ready.draft && playground.take.cached(playground.store.value.frame, playground.store.value.breaks, "sum")`, before))
 }
 
 // Whatever way the plates come in, the composite is the library's: chosen as files or as a folder,
@@ -299,10 +299,11 @@ func TestWaysIn(t *testing.T) {
 	p.silent()
 }
 
-// Of plates whose names say nothing the band plate is known by its look, and the color plate is
-// asked for: with color in it, it is not taken for a band plate.
+// Of plates whose names say nothing a sheet asks, with a picture of each and what it looks like as a
+// guess. Nothing changes before the answer is right, nor by Esc.
 func TestPlatesByLook(t *testing.T) {
 	p := open(t, 1024, 768)
+	p.settled()
 	s := newShot(t, 1003, 1004)
 	var files []string
 	for plate, name := range map[string]string{"color": "one", "band": "two"} {
@@ -316,22 +317,71 @@ func TestPlatesByLook(t *testing.T) {
 			files = append(files, file)
 		}
 	}
-	p.dropOn("#viewer", files...)
-	p.wait("the question", `document.getElementById("sort-dialog").open`)
-	rows := `[...document.querySelectorAll("#sort-rows .sort-row")].map((row) => row.querySelector("span").textContent + ": " + row.querySelector("select").value).join()`
-	if got, want := eval[string](p, rows), "one_1003.jpg … (2): color"; got != want {
+	put(t, filepath.Join(s.dir, "clean_color.png"), nil)
+	files = append(files, filepath.Join(s.dir, "clean_color.png"))
+	const rows = `[...document.querySelectorAll("#sort-rows .sort-row")].map((row) => row.querySelector(".sort-name").textContent + ": " + row.querySelector("select").value).sort().join()`
+	ask := func() {
+		p.dropOn("#viewer", files...)
+		p.wait("the question", `document.getElementById("sort-dialog").open && [...document.querySelectorAll("#sort-rows select")].filter((s) => s.value).length === 2`)
+	}
+	ask()
+	if got, want := eval[string](p, rows), "clean_color.png: ,one_1003.jpg … (2 frames): color,two_1003.jpg … (2 frames): band"; got != want {
 		t.Errorf("the question is about %q, want %q", got, want)
 	}
+	if words := eval[string](p, `document.querySelector("#sort-rows .wrong").textContent`); !strings.Contains(words, "empty") {
+		t.Errorf("of an empty file the sheet says %q", words)
+	}
+	p.shoot("sheet_1024")
 	p.run(chromedp.KeyEvent(kb.Escape))
+	p.wait("the end of the question", `!document.getElementById("sort-dialog").open`)
+	if !eval[bool](p, `playground.store.value.demo && !!playground.store.value.ready`) {
+		t.Error("the demo take is gone by Esc")
+	}
+	ask()
+	// Two of a kind are not taken.
+	set := func(i int, well string) {
+		eval[any](p, fmt.Sprintf(`(() => { const s = document.querySelectorAll("#sort-rows select")[%d]; s.value = %q; s.dispatchEvent(new Event("change")); })()`, i, well))
+	}
+	first := eval[string](p, `document.querySelector("#sort-rows select").value`)
+	set(0, map[string]string{"color": "band", "band": "color", "": "band"}[first])
+	if !eval[bool](p, `document.getElementById("sort-ok").disabled && !document.getElementById("sort-wrong").hidden`) {
+		t.Error("two of one kind are taken")
+	}
+	set(0, first)
+	p.click("#sort-ok")
 	p.wait("the wells", `!playground.store.value.demo`)
-	if got, want := eval[string](p, `Object.entries(playground.store.value.wells).map(([well, list]) => well + " " + list.map((e) => e.name)).join("; ")`), "band two_1003.jpg,two_1004.jpg"; got != want {
+	if got, want := eval[string](p, `Object.entries(playground.store.value.wells).map(([well, list]) => well + " " + list.map((e) => e.name)).sort().join("; ")`), "band two_1003.jpg,two_1004.jpg; color one_1003.jpg,one_1004.jpg"; got != want {
 		t.Errorf("the wells have %q, want %q", got, want)
 	}
-	p.opens(func() { p.click("#undo") })
+	// Without a background the foreground stands over a checkerboard, and the picture says what is
+	// missing.
+	p.wait("the take", `playground.store.value.ready && !playground.store.value.ready.draft && playground.store.value.shown && !playground.store.value.shown.draft`)
+	if got := eval[string](p, `playground.store.value.shown.a + ": " + (document.getElementById("hint").hidden ? "" : document.getElementById("hint").textContent)`); !strings.HasPrefix(got, "foreground: No background yet") {
+		t.Errorf("without a background the page shows %q", got)
+	}
+	p.shoot("no_background_1024")
+	// A setting that no estimate hangs on opens the take without registration, and without a draft.
+	eval[any](p, `(() => { globalThis.drafts = 0; playground.store.subscribe(["ready"], ({ ready }) => { if (ready?.draft) globalThis.drafts++; }); })()`)
+	residual := eval[float64](p, `playground.store.value.ready.residual_px`)
+	p.click("#tab-recipe")
+	p.wait("the recipe", `document.querySelector("#panel-recipe input[type=checkbox]")`)
+	p.reopens(func() { eval[any](p, `document.querySelector("#panel-recipe input[type=checkbox]").click()`) })
+	if eval[int](p, `globalThis.drafts`) > 0 || eval[float64](p, `playground.store.value.ready.residual_px`) != residual {
+		t.Error("the take is registered again for a setting that does not need it")
+	}
+	p.opens(func() { p.click("#undo"); p.click("#undo") })
 	if !eval[bool](p, `playground.store.value.demo`) {
 		t.Error("undo brings the demo take back, and the page does not know it for that")
 	}
 	p.quiet()
+}
+
+// reopens does what changes the take, and waits until it is there again.
+func (p *page) reopens(do func()) {
+	p.t.Helper()
+	before := eval[int](p, `playground.take.generation`)
+	do()
+	p.wait("the take again", fmt.Sprintf(`playground.take.generation > %d + 1 && playground.store.value.ready && !playground.store.value.ready.draft && playground.store.value.shown && !playground.store.value.busy`, before))
 }
 
 // scrubTo moves the time line to a frame, by keys, and waits for it.
@@ -362,7 +412,7 @@ func TestTakeAway(t *testing.T) {
 	// The frame.
 	dir := t.TempDir()
 	for _, row := range []struct{ button, name string }{
-		{"Sum", "sum_1003.png"}, {"Cut-out, straight", "cutout_1003.png"}, {"Cut-out, premultiplied", "cutout_premultiplied_1003.png"}, {"Matte", "matte_1003.png"},
+		{"Composite", "pier_comp_1003.png"}, {"Cut-out, straight", "pier_foreground_1003.png"}, {"Cut-out, premultiplied", "pier_foreground_premultiplied_1003.png"}, {"Matte", "pier_matte_1003.png"},
 	} {
 		put(t, filepath.Join(dir, row.name), p.saved([]string{row.name}, func() { p.press(row.button) })[row.name])
 	}
@@ -374,15 +424,15 @@ func TestTakeAway(t *testing.T) {
 		}
 		return f
 	}
-	sum := read(filepath.Join(dir, "sum_1003.png"), plate.SRGB)
+	sum := read(filepath.Join(dir, "pier_comp_1003.png"), plate.SRGB)
 	p.near("the saved sum", sum, "sum", true)
-	matte := read(filepath.Join(dir, "matte_1003.png"), plate.Linear)
+	matte := read(filepath.Join(dir, "pier_matte_1003.png"), plate.Linear)
 	p.near("the saved matte", matte, "matte", true)
 	// Both cut-outs' color is the foreground; the straight one's, where it can be told, times its
 	// alpha.
 	foreground := p.shown("foreground")
-	for _, name := range []string{"cutout", "cutout_premultiplied"} {
-		m, err := plate.ReadImage(filepath.Join(dir, name+"_1003.png"), nil)
+	for _, name := range []string{"foreground", "foreground_premultiplied"} {
+		m, err := plate.ReadImage(filepath.Join(dir, "pier_"+name+"_1003.png"), nil)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -394,11 +444,11 @@ func TestTakeAway(t *testing.T) {
 				break
 			}
 			v := plate.SRGB.ToLinear(float64(got.G) / 0xffff)
-			if name == "cutout" {
+			if name == "foreground" {
 				v *= float64(got.A) / 0xffff
 			}
 			// A straight color over full scale is cut off, and a thin one has few codes.
-			if d := math.Abs(v - max(want[1], 0)); (name != "cutout" || alpha > 0.02 && want[1] < alpha) && want[1] < 1 && d > max(want[1], 1.0/16)/1500 {
+			if d := math.Abs(v - max(want[1], 0)); (name != "foreground" || alpha > 0.02 && want[1] < alpha) && want[1] < 1 && d > max(want[1], 1.0/16)/1500 {
 				t.Errorf("%s, pixel %d: green is %.4f, shown as %.4f", name, k*every, v, want[1])
 				break
 			}
@@ -406,7 +456,7 @@ func TestTakeAway(t *testing.T) {
 	}
 
 	// The range, as an archive, with the recipe in it.
-	archive := p.saved([]string{"twinplate.zip"}, func() { p.press("Sums and mattes as ZIP") })["twinplate.zip"]
+	archive := p.saved([]string{"pier.zip"}, func() { p.press("Composites and mattes as ZIP") })["pier.zip"]
 	r, err := zip.NewReader(bytes.NewReader(archive), int64(len(archive)))
 	if err != nil {
 		t.Fatal(err)
@@ -424,11 +474,11 @@ func TestTakeAway(t *testing.T) {
 		}
 		put(t, filepath.Join(dir, "range", f.Name), b.Bytes())
 	}
-	if want := "sum/1003.png matte/1003.png sum/1010.png matte/1010.png recipe.json "; names != want {
+	if want := "comp/1003.png matte/1003.png comp/1010.png matte/1010.png recipe.json "; names != want {
 		t.Errorf("the archive has %s, not %s", names, want)
 	}
-	one, _ := os.ReadFile(filepath.Join(dir, "sum_1003.png"))
-	if other, _ := os.ReadFile(filepath.Join(dir, "range", "sum", "1003.png")); !bytes.Equal(one, other) {
+	one, _ := os.ReadFile(filepath.Join(dir, "pier_comp_1003.png"))
+	if other, _ := os.ReadFile(filepath.Join(dir, "range", "comp", "1003.png")); !bytes.Equal(one, other) {
 		t.Error("the frame in the archive is not the one that was saved alone")
 	}
 
@@ -441,7 +491,7 @@ func TestTakeAway(t *testing.T) {
 		}
 	}
 	for _, number := range s.frames {
-		for mine, theirs := range map[string]string{"sum": "comp", "matte": "matte"} {
+		for mine, theirs := range map[string]string{"comp": "comp", "matte": "matte"} {
 			name := fmt.Sprintf("%04d.png", number)
 			// Codes of 16 bits of the same recipe; vectors round otherwise than scalars in the last
 			// bits of float32.
@@ -453,7 +503,7 @@ func TestTakeAway(t *testing.T) {
 
 	// The clip: frame by frame nearer to its sum than the other frame is, and near. VP9 loses a
 	// little, and its chroma has half the columns and lines.
-	clip := p.saved([]string{"twinplate.webm"}, func() { p.press("Sum as WebM clip") })["twinplate.webm"]
+	clip := p.saved([]string{"pier_comp.webm"}, func() { p.press("Write the clip") })["pier_comp.webm"]
 	pixels := ffmpeg(t, clip, "-i", "-", "-fps_mode", "passthrough", "-f", "rawvideo", "-pix_fmt", "rgb24", "-")
 	size := 3 * sum.W * sum.H
 	if len(pixels) != 2*size {
@@ -462,7 +512,7 @@ func TestTakeAway(t *testing.T) {
 	for i := range s.frames {
 		var off [2]float64
 		for k, number := range s.frames {
-			want := read(filepath.Join(dir, "range", "sum", fmt.Sprintf("%04d.png", number)), plate.Linear) // as it is coded
+			want := read(filepath.Join(dir, "range", "comp", fmt.Sprintf("%04d.png", number)), plate.Linear) // as it is coded
 			for j, v := range pixels[i*size : (i+1)*size] {
 				off[k] += math.Abs(float64(v)-255*float64(want.Pix[j%3][j/3])) / float64(size)
 			}
@@ -473,6 +523,33 @@ func TestTakeAway(t *testing.T) {
 	}
 	p.quiet()
 	p.silent()
+
+	// A clip of the matte has alpha as its codes, and one of the cut-out as its own.
+	kind := func(id string) {
+		eval[any](p, fmt.Sprintf(`(() => { const s = [...document.querySelectorAll("#panel-away select")][0]; s.value = %q; s.dispatchEvent(new Event("change")); })()`, id))
+	}
+	for id, pick := range map[string]struct {
+		decoder []string
+		format  string
+		channel int
+		step    int
+	}{"matte": {nil, "gray", 0, 1}, "foreground": {[]string{"-c:v", "libvpx-vp9"}, "rgba", 3, 4}} {
+		kind(id)
+		name := "pier_" + id + ".webm"
+		clip := p.saved([]string{name}, func() { p.press("Write the clip") })[name]
+		pixels := ffmpeg(t, clip, append(pick.decoder, "-i", "-", "-frames:v", "1", "-f", "rawvideo", "-pix_fmt", pick.format, "-")...)
+		off, n := 0.0, len(matte.Pix[0])
+		if len(pixels) != pick.step*n {
+			t.Errorf("a frame of the clip of the %s has %d bytes, not %d", id, len(pixels), pick.step*n)
+			continue
+		}
+		for i, v := range matte.Pix[0] {
+			off += math.Abs(float64(pixels[pick.step*i+pick.channel])-255*float64(v)) / float64(n)
+		}
+		if off > 2.5 {
+			t.Errorf("the clip of the %s is %.2f codes of 255 from its alpha in the mean", id, off)
+		}
+	}
 }
 
 // A button is pressed, though its panel is to be drawn anew between down and up, as it is with

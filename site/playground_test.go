@@ -227,7 +227,7 @@ func (p *page) shoot(name string) {
 // sizes are windows of CSS pixels; make test tries the narrowest alone, in which most would not
 // fit.
 func sizes() []struct{ w, h int } {
-	all := []struct{ w, h int }{{360, 740}, {390, 844}, {1024, 768}, {1440, 900}}
+	all := []struct{ w, h int }{{320, 700}, {390, 844}, {720, 450}, {768, 1024}, {1024, 768}, {1366, 660}, {1440, 900}}
 	if !tier.All() {
 		return all[:1]
 	}
@@ -366,34 +366,54 @@ func half(h uint16) float64 {
 	return v
 }
 
-// The lesson's switches do what they say, and undo takes them back.
+// Each step of the lesson asks before it tells; what breaks the picture comes with the answer, is
+// repaired by a button, and undo takes it back. The score counts what was right at once.
 func TestLessonBreaksAndUndo(t *testing.T) {
 	tier.InTestAll(t)
-	p := open(t, 1440, 900)
+	p := open(t, 1366, 660)
 	mean := func() float64 {
 		return eval[float64](p, `playground.engines.call("display", { number: 1001, breaks: playground.store.value.breaks, stations: ["sum"], width: 320 }).then((r) => { let s = 0; for (let i = 0; i < r.buffers[0].length; i += 4) s += r.buffers[0][i + 1]; return s / r.buffers[0].length * 4; })`)
 	}
 	whole := mean()
-	for i, row := range []struct {
-		step     string
-		brighter bool
-	}{{"7", true}, {"8", false}} {
-		eval[any](p, `document.querySelector(".steps li:nth-child(`+row.step+`) button").click()`)
-		if m := mean(); m > whole != row.brighter || math.Abs(m-whole) < 0.5 {
-			t.Errorf("step %s: the mean of green went from %.1f to %.1f", row.step, whole, m)
-		}
-		p.shoot(fmt.Sprintf("lesson_%d", 7+i))
+	step := func(n int) {
+		eval[any](p, fmt.Sprintf(`(() => { const s = document.querySelector(".steps select"); s.value = "%d"; s.dispatchEvent(new Event("change")); })()`, n-1))
+		eval[any](p, `playground.store.update({ playing: false })`)
 	}
-	eval[any](p, `document.querySelector(".steps li:nth-child(10) button").click()`)
+	for _, row := range []struct {
+		step     int
+		answer   string
+		brighter bool
+	}{{7, "the kelp shines through it", true}, {8, "in the solid coat", false}} {
+		step(row.step)
+		if m := mean(); math.Abs(m-whole) > 1e-9 {
+			t.Errorf("step %d breaks the picture before the question is answered", row.step)
+		}
+		p.press(row.answer)
+		if m := mean(); m > whole != row.brighter || math.Abs(m-whole) < 0.5 {
+			t.Errorf("step %d: the mean of green went from %.1f to %.1f", row.step, whole, m)
+		}
+		p.shoot(fmt.Sprintf("lesson_%d", row.step))
+		for _, s := range []string{".steps button.main", ".lesson-text .try"} {
+			if !eval[bool](p, fmt.Sprintf(`(() => { const r = document.querySelector(%q).getBoundingClientRect(); return r.top >= 0 && r.bottom <= innerHeight; })()`, s)) {
+				t.Errorf("step %d at 1366x660: %s is out of sight", row.step, s)
+			}
+		}
+		p.press("Repair it")
+		if m := mean(); math.Abs(m-whole) > 1e-9 {
+			t.Errorf("step %d is not repaired: the mean of green is %.2f, and was %.2f", row.step, m, whole)
+		}
+	}
+	if score := eval[string](p, `document.querySelector("#panel-lesson > .quiet").textContent`); !strings.HasPrefix(score, "1 of 2 right at once") {
+		t.Errorf("the score is %q", score)
+	}
+	p.click("#undo")
+	if m := mean(); math.Abs(m-whole) < 0.5 {
+		t.Error("undo does not take the repair back")
+	}
+	step(10)
 	p.wait("the green comparison", `playground.take.cached(playground.store.value.frame, playground.store.value.breaks, "green")`)
 	time.Sleep(300 * time.Millisecond)
 	p.shoot("lesson_green")
-	for range 3 {
-		eval[any](p, `document.getElementById("undo").click()`)
-	}
-	if m := mean(); math.Abs(m-whole) > 1e-9 {
-		t.Errorf("after undo the mean of green is %.2f, and was %.2f", m, whole)
-	}
 	p.quiet()
 }
 
@@ -408,7 +428,7 @@ func TestWrongFiles(t *testing.T) {
 		files = append(files, filepath.Join(dir, name))
 	}
 	p.dropOn("#viewer", files...)
-	p.wait("the word about it", `document.querySelectorAll("#panel-plates .wrong").length > 1`)
+	p.wait("the word about it", `document.querySelectorAll("#panel-plates .wrong").length > 1 && !playground.store.value.busy`)
 	words := eval[string](p, `[...document.querySelectorAll("#panel-plates .wrong")].map((n) => n.textContent).join(" | ")`)
 	for _, part := range []string{"notes.txt", "_0001.png", strings.Join(plate.Extensions(), " ")} {
 		if !strings.Contains(words, part) {

@@ -94,7 +94,7 @@ func TestQuickPicture(t *testing.T) {
 		if len(got) != 2 || got[0].Number != 1001+place || got[1].Number != 1001+place {
 			t.Fatalf("the viewer was given %d pictures, not two of frame %d", len(got), 1001+place)
 		}
-		if got[0].Name != "Sum, first look" || got[1].Name != "Sum" {
+		if got[0].Name != "Composite, draft" || got[1].Name != "Composite" {
 			t.Errorf("the pictures are named %q and %q", got[0].Name, got[1].Name)
 		}
 		p.holdTo(scrubber, 1001+place)
@@ -128,25 +128,25 @@ func TestQuickPNG(t *testing.T) {
 		s := newShot(t, 1003, 1004, 1005).noisy(t, depth)
 		p, scrubber := s.dropped(t)
 		got := p.move(1)
-		if len(got) != 2 || got[0].Name != "Sum, first look" || got[1].Name != "Sum" {
-			t.Fatalf("%d bits: the pictures are not a first look and the library's: %d of them", depth, len(got))
+		if len(got) != 2 || got[0].Name != "Composite, draft" || got[1].Name != "Composite" {
+			t.Fatalf("%d bits: the pictures are not a draft and the library's: %d of them", depth, len(got))
 		}
 		p.holdTo(scrubber, 1004)
 		mean, worst := apart(got[0], got[1])
-		t.Logf("%d bits: the first look is %.3f of 255 from the library's in the mean, %.2f at most", depth, mean, worst)
+		t.Logf("%d bits: the draft is %.3f of 255 from the library's in the mean, %.2f at most", depth, mean, worst)
 		if mean > bound.mean || worst > bound.worst || depth == 16 && mean == 0 {
-			t.Errorf("%d bits: the first look is %.3f of 255 from the library's in the mean, %.2f at most", depth, mean, worst)
+			t.Errorf("%d bits: the draft is %.3f of 255 from the library's in the mean, %.2f at most", depth, mean, worst)
 		}
 		p.quiet()
 	}
 }
 
-// A plate in linear light has no first look: 8 bits of it would show steps.
+// A plate in linear light has no draft: 8 bits of it would show steps.
 func TestNoQuickLinear(t *testing.T) {
 	tier.InTestAll(t)
 	s := newShot(t, 1003, 1004, 1005).noisy(t, 16).linear(t)
 	p, scrubber := s.dropped(t)
-	if got := p.move(1); len(got) != 1 || got[0].Name != "Sum" {
+	if got := p.move(1); len(got) != 1 || got[0].Name != "Composite" {
 		t.Errorf("%d pictures were given, not one that is the library's", len(got))
 	}
 	p.holdTo(scrubber, 1004)

@@ -20,13 +20,13 @@ import { savePanel } from "./page/panels/save.js";
 import { Player } from "./page/player.js";
 import { Probe } from "./page/probe.js";
 import { Saver } from "./page/save.js";
+import { Sessions } from "./page/sessions.js";
 import { newStore } from "./page/state.js";
 import { Take } from "./page/take.js";
 import { drawTimeline } from "./page/timeline.js";
 import { Viewer } from "./page/viewer.js";
 
 const mostWorkers = 6; // each holds a take's reference plates, and more of them wait for memory, not for cores
-const cacheBytes = 768e6; // of finished pictures, on a machine of 8 GB or more: about 45 HD frames
 const usualMemory = 4; // GB, where a browser does not say
 
 /** @param {import("./page/state.js").PageStore} store */
@@ -38,28 +38,38 @@ async function start(store) {
 
   /** @type {Viewer} */
   const viewer = new Viewer({
-    pixel: (event) => event.inside && !store.value.playing && store.value.ready && probe.at(event, frames.signal),
+    pixel: (event) => {
+      const { ready } = store.value;
+      const [picture] = viewer.shown;
+      if (!event.inside || !ready || ready.draft || !picture) return;
+      const place = (/** @type {number} */ at, /** @type {number} */ of, /** @type {number} */ shown) => Math.min(of - 1, Math.floor(((at + 0.5) * of) / shown)); // the picture may be of half the size
+      probe.at({ x: place(event.x, ready.w, picture.w), y: place(event.y, ready.h, picture.h) }, frames.signal);
+    },
     view: (event) => ($("zoom").textContent = `${Math.round(event.percent)} %`),
     key: (event) => key(event),
     drag: (event) => drops.drag(event),
-    failed: (why) => store.update({ busy: { text: `The picture cannot be drawn in this browser (${why}): the panels and the files still work` } }),
+    failed: (why) => store.update({ lacks: [...store.value.lacks, `The graphics that this page draws by cannot be used here (${why}): a plain canvas shows the same pictures, more slowly.`] }),
   }, (picture) => take.spent(picture));
   const memory = /** @type {{deviceMemory?: number}} */ (navigator).deviceMemory ?? usualMemory;
-  const take = new Take(engines, Math.min(memory / 8, 1) * cacheBytes, (picture) => viewer.shown.includes(picture));
+  const take = new Take(engines, Math.min(memory, 8), (picture) => viewer.shown.includes(picture));
   const probe = new Probe(store, engines);
   const frames = new Frames(store, take, viewer, probe);
   const player = new Player(store, take, frames);
   const opening = new Opening(store, engines, take, viewer, frames, probe);
   const drops = new Drops(store, engines, opening);
   const saver = new Saver(store, engines);
+  const sessions = new Sessions(store, drops);
   const openDemo = () => demoWells(0).then((wells) => store.choose(demoChoice(wells)), (error) => refuse(store, error));
 
-  drawTop(store);
+  if (typeof VideoDecoder === "undefined") {
+    store.update({ lacks: [...store.value.lacks, "This browser has no WebCodecs: clips can neither be opened nor written. Frames (PNG, TIFF, JPEG, OpenEXR and others) work, and so does the ZIP; or use another browser."] });
+  }
+  drawTop(store, drops);
   drawStrip(store);
   drawTimeline(store, player);
   drawLooks(store, viewer);
   drawPixel(store);
-  drawPanels(store, [lessonPanel(store, player, openDemo), platesPanel(drops, openDemo), readingsPanel(store, engines), recipePanel(store), late({ id: "shot", title: "Shot", reads: ["recipe", "ready", "frame", "pixel"] }, async () => (await import("./page/panels/shot.js")).shotPanel(store, viewer)), savePanel(saver)]);
+  drawPanels(store, [lessonPanel(store, player, openDemo), platesPanel(drops, openDemo, sessions), readingsPanel(store, engines), recipePanel(store, engines), late({ id: "shot", title: "Shot", reads: ["recipe", "ready", "frame", "pixel"] }, async () => (await import("./page/panels/shot.js")).shotPanel(store, viewer)), savePanel(saver)]);
   const key = keysOf(store, player, frames, viewer);
   addEventListener("keydown", key);
   for (const type of /** @type {const} */ (["dragenter", "dragover", "dragleave", "drop"])) {
@@ -68,16 +78,15 @@ async function start(store) {
 
   store.update({ busy: { text: "Fetching the engine" } });
   const about = await engines.ready;
-  store.update({ version: about.recipe });
+  store.update({ version: about.recipe, curves: about.curves });
   store.subscribe(depends, (value, before) => {
     if (value.wells !== before.wells || value.recipe !== before.recipe) opening.begin();
     else frames.seek(value.frame, { thumbs: value.breaks !== before.breaks });
   });
   // For the tests, and for whoever opens the console.
   Object.assign(globalThis, { playground: { store, take, engines, viewer } });
-  const first = demoChoice(await demo);
   performance.mark("engine");
-  store.update(first); // there is no way back from it
+  if (!(await sessions.again())) store.update(demoChoice(await demo)); // there is no way back from it
   await opening.done;
   if ("serviceWorker" in navigator) navigator.serviceWorker.register("sw.js").catch(() => {}); // it works without, online
 }

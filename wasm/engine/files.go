@@ -17,10 +17,21 @@ import (
 
 // workerFiles are the worker's files (site/js/worker/fs.js), and what the browser has decoded of them
 // (site/js/worker/files.js).
-type workerFiles struct{ plate.Disk }
+type workerFiles struct {
+	plate.Disk
+	by int // that pictures' sides are divided by
+}
 
 // Open opens a file, or what has been prefetched of it.
-func (workerFiles) Open(name string) (*plate.Picture, error) {
+func (f workerFiles) Open(name string) (*plate.Picture, error) {
+	p, err := whole(name)
+	if err != nil {
+		return nil, err
+	}
+	return p.Reduced(f.by), nil
+}
+
+func whole(name string) (*plate.Picture, error) {
 	d, err := await(js.Global(), "decoded", name)
 	if err != nil {
 		return nil, &plate.FileError{Path: name, Err: err}

@@ -38,22 +38,29 @@ func main() {
 }
 
 // about returns what the page has to know of files before it hands any over: {extensions, pixels,
-// recipe}, those of the pictures that are read, the most pixels that one may have, and the version
-// of recipes.
+// recipe, curves}, those of the pictures that are read, the most pixels that one may have, the version
+// of recipes, and the names of transfer curves.
 func about() map[string]any {
 	var extensions []any
 	for _, e := range plate.Extensions() {
 		extensions = append(extensions, e)
 	}
-	return map[string]any{"extensions": extensions, "pixels": plate.MaxPixels, "recipe": take.RecipeVersion}
+	var curves []any
+	for _, c := range plate.Curves() {
+		curves = append(curves, c.Name())
+	}
+	return map[string]any{"extensions": extensions, "pixels": plate.MaxPixels, "recipe": take.RecipeVersion, "curves": curves}
 }
 
 // arguments are those of all calls; each uses its own.
 type arguments struct {
 	Path     string   `json:"path"`
+	Draft    bool     `json:"draft"`
+	Samples  []int    `json:"samples"`
 	Number   int      `json:"number"`
 	Breaks   breaks   `json:"breaks"`
 	Quick    bool     `json:"quick"`
+	Half     bool     `json:"half"`
 	Stations []string `json:"stations"`
 	Thumbs   []string `json:"thumbs"`
 	Width    int      `json:"width"`
@@ -61,6 +68,7 @@ type arguments struct {
 	Y        int      `json:"y"`
 	FPS      float64  `json:"fps"`
 	Product  string   `json:"product"`
+	Straight bool     `json:"straight"`
 }
 
 // shown is what a frame's pictures are, in the order of their buffers: two for a station, one for a
@@ -87,13 +95,19 @@ func (s *session) call(op string, text []byte) (js.Value, error) {
 	ctx := context.Background()
 	switch op {
 	case "open":
-		return answer(s.open(a.Path))
+		return answer(s.open(a.Path, a.Draft))
 	case "prepare":
-		return answer(s.prepare(ctx, a.Path))
+		return answer(s.prepare(ctx, a.Path, a.Samples))
 	case "check":
 		return answer(s.check(ctx, a.FPS))
+	case "sound":
+		return answer(soundOffset(ctx, "/look/color.sound", "/look/band.sound"))
 	case "look":
-		return answer(lookAt(a.Path))
+		l, m, err := lookAt(a.Path, a.Width)
+		if err != nil {
+			return js.Undefined(), err
+		}
+		return reply(l, bytesTo(m.Pix))
 	case "pixel":
 		return answer(s.pixel(a.Number, a.Breaks, a.X, a.Y))
 	case "frame":
@@ -106,7 +120,7 @@ func (s *session) call(op string, text []byte) (js.Value, error) {
 		if err != nil {
 			return js.Undefined(), err
 		}
-		m := p.display(a.Width)
+		m := p.display(a.Width, a.Straight)
 		return reply(placed{a.Stations[0], m.Rect.Dx(), m.Rect.Dy(), ""}, bytesTo(m.Pix))
 	case "write":
 		name, err := s.write(a.Number, a.Breaks, a.Product, "/out")
@@ -128,7 +142,7 @@ func (s *session) onlySum(a arguments) (*halves, error) {
 	if s.holds(a.Number, a.Breaks, a.Quick) || s.scrubber == nil || len(a.Stations) != 1 || a.Stations[0] != "sum" || len(a.Thumbs) > 0 || a.Breaks != (breaks{}) || len(s.recipe.Background) == 0 {
 		return nil, nil
 	}
-	return s.sum(a.Number, a.Quick)
+	return s.sum(a.Number, a.Quick, a.Half)
 }
 
 func (s *session) show(a arguments) (js.Value, error) {
@@ -149,8 +163,9 @@ func (s *session) show(a arguments) (js.Value, error) {
 			out.Pictures = append(out.Pictures, placed{Station: station, Missing: plain(err)})
 			continue
 		}
-		out.Pictures = append(out.Pictures, placed{station, p.w, p.h, ""})
-		buffers = append(buffers, p.halves()...)
+		h := p.halves(a.Half)
+		out.Pictures = append(out.Pictures, placed{station, h.w, h.h, ""})
+		buffers = append(buffers, h.to[:]...)
 	}
 	for _, station := range a.Thumbs {
 		p, err := s.picture(station)
@@ -158,7 +173,7 @@ func (s *session) show(a arguments) (js.Value, error) {
 			out.Thumbs = append(out.Thumbs, placed{Station: station, Missing: plain(err)})
 			continue
 		}
-		m := p.display(a.Width)
+		m := p.display(a.Width, false)
 		out.Thumbs = append(out.Thumbs, placed{station, m.Rect.Dx(), m.Rect.Dy(), ""})
 		buffers = append(buffers, bytesTo(m.Pix))
 	}

@@ -23,6 +23,7 @@ type picture struct {
 	w, h  int
 	plane [3][]float32
 	alpha []float32 // nil: opaque
+	plain bool      // numbers and not light: shown without the display's curve
 }
 
 var errNoBackground = errors.New("there is no background plate yet")
@@ -39,13 +40,18 @@ func (s *session) picture(station string) (*picture, error) {
 	gray := func(p *plate.Gray) (*picture, error) {
 		return &picture{w: p.W, h: p.H, plane: [3][]float32{p.Pix, p.Pix, p.Pix}}, nil
 	}
+	numbers := func(p *plate.Gray) (*picture, error) {
+		m, err := gray(p)
+		m.plain = true
+		return m, err
+	}
 	switch station {
 	case "color":
 		return rgb(f.Color)
 	case "band":
 		return gray(f.Band)
 	case "transmission":
-		return gray(f.Transmission)
+		return numbers(f.Transmission)
 	case "background":
 		return rgb(f.Background)
 	case "held":
@@ -67,13 +73,16 @@ func (s *session) picture(station string) (*picture, error) {
 		}
 		return rgb(f.Comp)
 	case "matte":
-		return gray(matte.Alpha(nil, f.Transmission))
+		return numbers(matte.Alpha(nil, f.Transmission))
 	case "sigma":
+		if s.rough {
+			return nil, errors.New("the error bar comes with the full geometry")
+		}
 		sigma, err := s.scrubber.Sigma(f)
 		if err != nil {
 			return nil, err
 		}
-		return gray(sigma)
+		return numbers(sigma)
 	case "green":
 		if f.Background == nil {
 			return nil, errNoBackground
@@ -88,8 +97,8 @@ func (s *session) picture(station string) (*picture, error) {
 }
 
 // halves returns the picture as the viewer takes it.
-func (p *picture) halves() []js.Value {
-	h := newHalves(p.w, p.h)
+func (p *picture) halves(half bool) *halves {
+	h := newHalves(p.w, p.h, half)
 	for y := range p.h {
 		i, j := y*p.w, (y+1)*p.w
 		var alpha []float32
@@ -98,7 +107,7 @@ func (p *picture) halves() []js.Value {
 		}
 		h.add([3][]float32{p.plane[0][i:j], p.plane[1][i:j], p.plane[2][i:j]}, alpha)
 	}
-	return h.to[:]
+	return h
 }
 
 // halves makes of rows, from the top, what the viewer takes: IEEE 754 binary16 values, four to a pixel, their high and their low
@@ -107,14 +116,24 @@ type halves struct {
 	w, h int
 	to   [2]js.Value // the page's
 	y    int
+	pair *pair // of rows that become one; nil: each is one
 	row  [4][]uint32
 	part [2][]uint32 // partRows rows, which go to the page while they are in the cache
 }
 
 const partRows = 16
 
-func newHalves(w, h int) *halves {
+// newHalves makes room for a picture of w by h pixels; with half each way half as many, of the mean light.
+func newHalves(w, h int, half bool) *halves {
 	p := &halves{w: w, h: h}
+	if half = half && w > 1 && h > 1; half {
+		p.w, p.h = w/2, h/2
+		p.pair = &pair{}
+		for c := range p.pair.sum {
+			p.pair.sum[c] = make([]float32, p.w)
+		}
+		w, h = p.w, p.h
+	}
 	for i := range p.to {
 		p.to[i] = js.Global().Call("bytes", 4*w*h)
 		p.part[i] = make([]uint32, partRows*w)
@@ -128,8 +147,41 @@ func newHalves(w, h int) *halves {
 	return p
 }
 
+// A pair is two rows that become one, of half as many pixels: red, green, blue and alpha.
+type pair struct {
+	sum    [4][]float32
+	second bool
+}
+
+// add adds a row, and reports whether the pair is whole.
+func (p *pair) add(row [3][]float32, alpha []float32) bool {
+	for c, from := range [4][]float32{row[0], row[1], row[2], alpha} {
+		if from == nil {
+			continue
+		}
+		to := p.sum[c]
+		if !p.second {
+			clear(to)
+		}
+		for x := range to {
+			to[x] += (from[2*x] + from[2*x+1]) / 4
+		}
+	}
+	p.second = !p.second
+	return !p.second
+}
+
 // add takes the next row: red, green, blue, which of a gray picture are the same, and alpha, or nil.
 func (p *halves) add(row [3][]float32, alpha []float32) {
+	if p.pair != nil {
+		if p.y == p.h || !p.pair.add(row, alpha) { // an odd row is left over
+			return
+		}
+		row = [3][]float32(p.pair.sum[:3])
+		if alpha != nil {
+			alpha = p.pair.sum[3]
+		}
+	}
 	for c, plane := range row {
 		if c > 0 && &plane[0] == &row[0][0] { // gray
 			copy(p.row[c], p.row[0])
@@ -151,16 +203,20 @@ func (p *halves) add(row [3][]float32, alpha []float32) {
 	}
 }
 
-// display returns the picture as a screen shows it, sRGB of 8 bits with straight alpha at most 1, reduced by a
-// whole factor to at most so many pixels of width; 0 is its own size. The reduction averages light.
-func (p *picture) display(width int) *image.NRGBA {
+// display returns the picture as a screen shows it, sRGB of 8 bits, reduced by a whole factor to at most so
+// many pixels of width; 0 is its own size. The reduction averages light. It is opaque, or with straight has
+// its alpha, and its color without it.
+func (p *picture) display(width int, straight bool) *image.NRGBA {
 	n := 1
 	if width > 0 {
 		n = max(1, (p.w+width-1)/width)
 	}
 	w, h := max(p.w/n, 1), max(p.h/n, 1)
 	m := image.NewNRGBA(image.Rect(0, 0, w, h))
-	srgb := plate.NewEncoder(plate.SRGB, 8)
+	curve := plate.NewEncoder(plate.SRGB, 8)
+	if p.plain {
+		curve = plate.NewEncoder(plate.Linear, 8)
+	}
 	part := 1 / float32(n*n)
 	for y := range h {
 		for x := range w {
@@ -177,10 +233,16 @@ func (p *picture) display(width int) *image.NRGBA {
 				}
 			}
 			out := m.Pix[4*(y*w+x):]
-			for c := range 3 {
-				out[c] = uint8(srgb.Code(sum[c] * part))
-			}
 			out[3] = 0xff
+			if alpha := min(max(sum[3]*part, 0), 1); straight && p.alpha != nil {
+				out[3] = uint8(alpha*0xff + 0.5)
+				for c := range 3 {
+					sum[c] /= max(alpha, 1./0xff)
+				}
+			}
+			for c := range 3 {
+				out[c] = uint8(curve.Code(sum[c] * part))
+			}
 		}
 	}
 	return m

@@ -8,15 +8,18 @@ package main
 
 import (
 	"context"
+	"encoding/binary"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"image"
 	"os"
 	"path"
 	"slices"
 	"strings"
 	"syscall/js"
 
+	"example.com/twinplate/align"
 	"example.com/twinplate/composite"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
@@ -27,6 +30,7 @@ import (
 type session struct {
 	recipe   take.Recipe
 	sigma    bool // sigma was asked for by us, not by the recipe
+	rough    bool // the take is a draft
 	take     *take.Take
 	job      *take.Job
 	scrubber *take.Scrubber
@@ -59,19 +63,40 @@ type opened struct {
 	Notes   []string        `json:"notes"`
 }
 
-// open reads the recipe file at path and finds the take's files.
-func (s *session) open(path string) (*opened, error) {
-	*s = session{}
+// draftWidth is what a draft's color plate has at most, in pixels: enough to judge a matte by in a
+// window, at a sixteenth of the work of 1920.
+const draftWidth = 480
+
+// open reads the recipe file at path and finds the take's files. Of a draft the plates are reduced to
+// draftWidth.
+func (s *session) open(path string, draft bool) (*opened, error) {
+	*s = session{rough: draft}
 	r, err := take.ReadRecipe(path)
 	if err != nil {
 		return nil, err
 	}
-	if !slices.Contains(r.Write, "sigma") {
+	var files workerFiles
+	if draft {
+		color, err := take.Find(r.Color)
+		if err != nil {
+			return nil, fmt.Errorf("color plate: %w", err)
+		}
+		first, err := whole(color[0].Path)
+		if err != nil {
+			return nil, err
+		}
+		files.by = (first.Size().X + draftWidth - 1) / draftWidth
+		first.Close()
+		if r.CleanFrom == "" {
+			r.CleanFrom = "screen" // the quicker one
+		}
+	} else if !slices.Contains(r.Write, "sigma") {
 		r.Write, s.sigma = append(r.Write, "sigma"), true
 	}
-	if s.take, err = take.OpenFiles(context.Background(), workerFiles{}, r); err != nil {
+	if s.take, err = take.OpenFiles(context.Background(), files, r); err != nil {
 		return nil, err
 	}
+	s.take.Stage = func(name string) { js.Global().Call("stage", name) }
 	s.recipe = r
 	return &opened{s.take.Pairs, orEmpty(s.take.NoBand), orEmpty(s.take.NoColor), orEmpty(s.take.Notes())}, nil
 }
@@ -88,14 +113,39 @@ type prepared struct {
 	Warnings  []string        `json:"warnings"`
 	Notes     []string        `json:"notes"`
 	Seconds   float64         `json:"seconds"`
+	Draft     bool            `json:"draft"`
+	Grave     []string        `json:"grave"` // those of the warnings by which the result is likely wrong
+}
+
+// graveOf returns the warnings by which the result is likely wrong, not only worse than it could be.
+func graveOf(j *take.Job) []string {
+	// apart is how far apart the edges are, in pixels, from which the geometry is wrong, as align.Residual
+	// has it.
+	const apart = 0.7
+	grave := slices.Clone(j.Suspicions)
+	for _, w := range j.Warnings {
+		if strings.HasPrefix(w, "AMBIGUOUS") {
+			grave = append(grave, w)
+		}
+	}
+	if j.Residual > apart {
+		grave = append(grave, fmt.Sprintf("the performer's edges in the two plates are %.1f pixels apart: the geometry is likely wrong; look whether the frames are of one moment (Recipe, Timing), and whether both plates are of this take", j.Residual))
+	}
+	return orEmpty(grave)
 }
 
 var errNotOpen = errors.New("no take is open")
 
-// prepare makes the take ready, and writes the recipe with every estimate to the file at path.
-func (s *session) prepare(ctx context.Context, path string) (*prepared, error) {
+// prepare makes the take ready, and writes the recipe with every estimate to the file at path; a draft
+// is made from the sample frames.
+func (s *session) prepare(ctx context.Context, path string, samples []int) (*prepared, error) {
 	if s.take == nil {
 		return nil, errNotOpen
+	}
+	if s.rough {
+		if err := s.take.Draft(samples); err != nil {
+			return nil, err
+		}
 	}
 	var err error
 	if s.job, err = s.take.Prepare(ctx); err != nil {
@@ -115,7 +165,7 @@ func (s *session) prepare(ctx context.Context, path string) (*prepared, error) {
 		return nil, err
 	}
 	j := s.job
-	return &prepared{text, j.Geometry.ColorW, j.Geometry.ColorH, j.Residual, j.Model, j.Geometry.Mirror, j.Crosstalk, orEmpty(j.Warnings), orEmpty(j.Notes), j.Seconds}, nil
+	return &prepared{text, j.Geometry.ColorW, j.Geometry.ColorH, j.Residual, j.Model, j.Geometry.Mirror, j.Crosstalk, orEmpty(j.Warnings), orEmpty(j.Notes), j.Seconds, s.rough, graveOf(j)}, nil
 }
 
 // draft reports whether the frame that is held may differ from what the library makes of its files:
@@ -177,11 +227,11 @@ func (b breaks) change() *take.Change {
 }
 
 // sum returns the frame's composite alone, quicker than load.
-func (s *session) sum(number int, quick bool) (p *halves, err error) {
+func (s *session) sum(number int, quick, half bool) (p *halves, err error) {
 	s.frame = nil
 	err = s.read(number, quick, func(draft bool) error {
 		g := s.job.Geometry
-		p = newHalves(g.ColorW, g.ColorH)
+		p = newHalves(g.ColorW, g.ColorH, half)
 		return s.scrubber.Sum(number, !draft, func(_ int, row [3][]float32) { p.add(row, nil) })
 	})
 	return p, err
@@ -330,7 +380,7 @@ func (s *session) write(number int, b breaks, product, folder string) (string, e
 	switch product {
 	case "sum":
 		if f.Background == nil {
-			return "", errors.New("there is no sum without a background plate: drop one, or take the cut-out away")
+			return "", errors.New("there is no composite without a background plate: drop one, or save the cut-out")
 		}
 		return name, plate.Write(name, f.Comp, srgb)
 	case "cutout": // straight
@@ -344,20 +394,54 @@ func (s *session) write(number int, b breaks, product, folder string) (string, e
 	return "", fmt.Errorf("product %q: it must be sum, cutout, cutout_premultiplied or matte", product)
 }
 
+// sound is how two clips lie in time.
+type sound struct {
+	Seconds float64 `json:"seconds"` // that the band camera's begins later
+}
+
+// soundOffset compares two files of samples, each a float32, as align.SoundOffset takes them.
+func soundOffset(ctx context.Context, color, band string) (*sound, error) {
+	var all [2][]float32
+	for i, path := range []string{color, band} {
+		data, err := os.ReadFile(path)
+		if err != nil {
+			return nil, err
+		}
+		all[i] = make([]float32, len(data)/4)
+		if _, err := binary.Decode(data[:4*len(all[i])], binary.LittleEndian, all[i]); err != nil {
+			return nil, err
+		}
+	}
+	e, err := align.SoundOffset(ctx, all[0], all[1])
+	if err != nil {
+		return nil, err
+	}
+	return &sound{e.Seconds}, nil
+}
+
 // look describes a picture file, so that the page can tell plates apart.
 type look struct {
 	Color  bool       `json:"color"`  // it has color, even if every pixel is gray
 	Mean   [3]float64 `json:"mean"`   // linear light
 	Dark   float64    `json:"dark"`   // the part of the picture below a fiftieth of its brightest
 	Yellow float64    `json:"yellow"` // the part of the picture whose light is mostly the line's
+	Chroma float64    `json:"chroma"` // the mean difference of channels, in parts of the light
+	W      int        `json:"w"`      // of a small picture of it
+	H      int        `json:"h"`
 }
 
-func lookAt(file string) (*look, error) {
-	f, info, err := readRGB(file)
+// lookAt describes a picture file, and returns a small picture of it, at most so many pixels wide.
+func lookAt(file string, width int) (*look, *image.NRGBA, error) {
+	p, err := whole(file)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	l := &look{Color: info.Color}
+	defer p.Close()
+	f, err := p.Reduced((p.Size().X+width-1)/width).RGB(nil, plate.SRGB)
+	if err != nil {
+		return nil, nil, err
+	}
+	l := &look{Color: p.Info().Color, W: f.W, H: f.H}
 	var top float32
 	for c := range 3 {
 		for _, v := range f.Pix[c] {
@@ -366,8 +450,10 @@ func lookAt(file string) (*look, error) {
 		}
 		l.Mean[c] /= float64(len(f.Pix[c]))
 	}
+	light, apart := 0.0, 0.0
 	for i, r := range f.Pix[0] {
 		g, b := f.Pix[1][i], f.Pix[2][i]
+		light, apart = light+float64(max(r, g, b)), apart+float64(max(r, g, b)-min(r, g, b))
 		if max(r, g, b) < top/50 {
 			l.Dark++
 		} else if b < 0.2*r && g > 0.2*r && g < r {
@@ -376,7 +462,8 @@ func lookAt(file string) (*look, error) {
 	}
 	l.Dark /= float64(len(f.Pix[0]))
 	l.Yellow /= float64(len(f.Pix[0]))
-	return l, nil
+	l.Chroma = apart / max(light, 1e-9)
+	return l, (&picture{w: f.W, h: f.H, plane: f.Pix}).display(0, false), nil
 }
 
 func orEmpty[T any](s []T) []T {

@@ -1,9 +1,9 @@
 // What is dropped or chosen: sorted into the wells.
-import { $, dialog, dropped, el, fill } from "../dom.js";
+import { $, dropped } from "../dom.js";
 import { isAbort, messageOf } from "../errors.js";
 import { notDone, refuse } from "./notices.js";
 import { readRecipe, loadRecipe } from "./recipe.js";
-import { clipExtensions, group, is, isArchive, isClip, isRecipe, sort, wells as wellList } from "./sort.js";
+import { byName, clipExtensions, group, is, isArchive, isClip, isRecipe } from "./sort.js";
 import { unbroken } from "./state.js";
 import { expand } from "./take.js";
 
@@ -33,41 +33,60 @@ export class Drops {
   }
 
   /**
-   * all sorts one drop of anything into the wells.
+   * all sorts one drop of anything into the wells. What names do not settle is asked; while the sheet is
+   * open, what is dropped goes to it.
    * @param {Dropped[]} list
    */
   async all(list) {
     const { store } = this;
     if (!list.length) return;
-    store.update({ busy: { text: "Sorting what was dropped" }, errors: {}, tab: "plates" });
     try {
-      const { extensions } = await this.engines.ready;
+      const { add, ask } = await import("./sheet.js");
+      if (add(list)) return;
+      store.update({ busy: { text: "Sorting what was dropped" }, errors: {} });
       const entries = await unpacked(list);
       const recipe = entries.find((e) => isRecipe(e.path));
-      const plates = entries.filter((e) => is(e.path, extensions) || isClip(e.path));
-      const strange = entries.filter((e) => e !== recipe && !plates.includes(e) && !/(^|\/)\./.test(e.path));
-      /** @type {Record<string, string>} */
-      const wrong = {};
-      if (strange.length) {
-        const names = `${strange[0].path}${strange.length > 1 ? ` and ${strange.length - 1} more` : ""}`;
-        wrong.general = `${names}: plates are frames (${extensions.join(" ")}) or clips (${clipExtensions.join(" ")}); the rest was left out`;
-      }
-      store.update({ errors: wrong });
+      const plates = await this.#plates(entries);
       if (!plates.length) {
         if (recipe) await loadRecipe(store, recipe.file);
         return;
       }
-      const { placed, unsure } = await sort(plates, (entry) => this.#describe(entry));
-      if (unsure.length) await ask(placed, unsure);
       // A drop with both plates is a new take; one without adds to the take that is there.
-      const fresh = placed.has("color") && placed.has("band");
-      await this.#fill(placed, fresh || store.value.demo, wrong, recipe);
+      const groups = group(plates);
+      const wells = groups.map(([first]) => byName(first.path));
+      const { demo, wells: there } = store.value;
+      const only = wells.length === 1 && !wells[0] && has(there) && !demo ? "background" : null; // the usual thing to add
+      /** @type {Sorted | null} */
+      let placed = new Map(groups.map((entries, i) => [only ?? wells[i] ?? "", entries]));
+      const enough = (/** @type {string[]} */ some) => ["color", "band"].every((well) => some.includes(well)) || (has(there) && (!demo || some.every((well) => well === "background")));
+      const settled = wells.every((well, i) => well && wells.indexOf(well) === i) && groups.every((g) => g.every((e) => e.file.size));
+      if (!(only || settled) || !enough([...placed.keys()])) {
+        store.update({ busy: null });
+        placed = await ask(plates, (entry) => this.#look(entry), async (more) => this.#plates(await unpacked(more)), enough);
+        if (!placed) return;
+      }
+      await this.#fill(placed, placed.has("color") && placed.has("band"), { ...store.value.errors }, recipe);
     } catch (error) {
       if (!isAbort(error)) refuse(store, error);
     } finally {
       store.update({ busy: null });
       if (Object.keys(store.value.errors).length) store.update({ tab: "plates" });
     }
+  }
+
+  /**
+   * #plates leaves what can be plates, and says what cannot.
+   * @param {Dropped[]} entries
+   */
+  async #plates(entries) {
+    const { extensions } = await this.engines.ready;
+    const plates = entries.filter((e) => is(e.path, extensions) || isClip(e.path));
+    const strange = entries.filter((e) => !isRecipe(e.path) && !plates.includes(e) && !/(^|\/)\./.test(e.path));
+    if (strange.length) {
+      const names = `${strange[0].path}${strange.length > 1 ? ` and ${strange.length - 1} more` : ""}`;
+      this.store.update({ errors: { ...this.store.value.errors, general: `${names}: plates are frames (${extensions.join(" ")}) or clips (${clipExtensions.join(" ")}); the rest was left out` } });
+    }
+    return plates;
   }
 
   /**
@@ -86,17 +105,32 @@ export class Drops {
   }
 
   /**
+   * take makes files and a recipe the take, with no way back from it.
+   * @param {Sorted} placed
+   * @param {import("./state.js").Recipe} recipe
+   */
+  async take(placed, recipe) {
+    try {
+      await this.#fill(placed, true, {}, undefined, recipe);
+    } finally {
+      this.store.update({ busy: null });
+    }
+  }
+
+  /**
    * #fill puts entries into wells.
    * @param {Sorted} placed
    * @param {boolean} fresh nothing of the take before is left
    * @param {Record<string, string>} wrong errors so far, by well
    * @param {Dropped} [recipeFile]
+   * @param {import("./state.js").Recipe} [given] in place of a file
    */
-  async #fill(placed, fresh, wrong, recipeFile) {
+  async #fill(placed, fresh, wrong, recipeFile, given) {
     const { store } = this;
     const { open: openClip } = await import("../files/clips.js");
     const { pixels } = await this.engines.ready;
     const wells = fresh ? {} : { ...store.value.wells };
+    const needed = (/** @type {string} */ well) => well === "color" || well === "band";
     for (const [well, entries] of placed) {
       if (!entries.length) {
         delete wells[well];
@@ -108,26 +142,54 @@ export class Drops {
       } catch (error) {
         wrong[well] = messageOf(error);
         store.update({ status: notDone(wrong[well]) });
+        if (needed(well)) { // nothing changes without it
+          store.update({ errors: wrong });
+          return;
+        }
       }
     }
-    const recipe = recipeFile ? await readRecipe(recipeFile.file) : fresh ? {} : store.value.recipe;
+    const recipe = given ?? (recipeFile ? await readRecipe(recipeFile.file) : fresh ? {} : store.value.recipe);
     const { b } = store.value;
-    store.choose({ wells, recipe, demo: false, breaks: unbroken, b: b === "green" ? null : b });
+    const demo = store.value.demo && !fresh;
+    const choice = { wells, recipe, demo, breaks: unbroken, b: b === "green" && !demo ? null : b };
+    if (given) store.update(choice);
+    else store.choose(choice);
     await this.opening.done;
     store.update({ errors: { ...wrong, ...store.value.errors } });
   }
 
   /**
-   * #describe has the engine look at a picture.
+   * #look has the engine look at a picture, or at one of a clip.
    * @param {Dropped} entry
    */
-  async #describe({ path, file }) {
+  async #look({ path, file }) {
     const [worker] = this.engines.workers;
-    const name = `/look/${path.slice(path.lastIndexOf("/") + 1)}`;
-    worker.port.postMessage({ files: { clear: ["/look"], put: [[name, file]] } });
-    return (await this.engines.call("look", { path: name }, { worker, urgent: true })).result;
+    const { pixels } = await this.engines.ready;
+    let name = `/look/${path.slice(path.lastIndexOf("/") + 1)}`;
+    /** @type {import("./operations.js").Given} */
+    let given = file;
+    if (isClip(path)) {
+      const clip = await (await import("../files/clips.js")).open(file, pixels);
+      const middle = clip.timestamps[Math.floor(clip.frames / 2)];
+      const key = clip.keys.findLast((time) => time <= middle) ?? clip.keys[0]; // others take long to decode
+      given = { clip, index: Math.max(0, clip.timestamps.findIndex((time) => time >= key - 1e-9)) };
+      name += ".y4m";
+    }
+    worker.port.postMessage({ files: { put: [[name, given]] } });
+    try {
+      const { result, buffers } = await this.engines.call("look", { path: name, width: 192 }, { worker, urgent: true });
+      return { look: result, rgba: buffers[0] };
+    } catch (error) {
+      throw new Error(messageOf(error).replace(/^\/look\//, ""));
+    }
   }
 }
+
+/**
+ * has reports whether there is a take to add to.
+ * @param {import("./state.js").Wells} wells
+ */
+const has = (wells) => !!wells.color?.length && !!wells.band?.length;
 
 /**
  * unpacked returns what was dropped, with what archives have in their place.
@@ -141,25 +203,4 @@ async function unpacked(list) {
     else out.push(entry);
   }
   return out;
-}
-
-/**
- * ask has the user say which plate is which.
- * @param {Sorted} placed what is known; the answers are added
- * @param {Dropped[][]} unsure
- */
-function ask(placed, unsure) {
-  const rows = unsure.map((entries, i) => {
-    const select = el("select", { "aria-label": entries[0].path }, el("option", { value: "" }, "leave it out"), wellList.map((w) => el("option", { value: w.id }, w.title)));
-    const free = wellList.find((w) => !placed.has(w.id) && !(i > 0 && w.id === "color"));
-    select.value = free?.id ?? "";
-    return { entries, select, node: el("div", { className: "sort-row" }, el("span", {}, entries.length > 1 ? `${entries[0].path} … (${entries.length})` : entries[0].path), select) };
-  });
-  fill($("sort-rows"), rows.map((r) => r.node));
-  const question = dialog("sort-dialog");
-  question.showModal();
-  return new Promise((resolve) => question.addEventListener("close", () => {
-    if (question.returnValue === "ok") for (const { entries, select } of rows) if (select.value) placed.set(select.value, entries);
-    resolve(undefined);
-  }, { once: true }));
 }

@@ -22,6 +22,7 @@
  * @property {boolean} [finish] one that runs is let end
  * @property {Worked} [worker] that is to do it; else the first that is free
  * @property {boolean} [urgent] it goes before others
+ * @property {(name: string) => void} [stage] hears which part of its work begins
  */
 
 /**
@@ -67,7 +68,8 @@ export class Engines {
         else if (data.fatal) {
           reject(new Error(data.fatal));
           this.#lost(worker, data.fatal);
-        } else this.#answered(worker, data);
+        } else if (data.stage) this.#calls.get(data.id)?.stage?.(data.stage);
+        else this.#answered(worker, data);
       };
       port.onerror = (event) => {
         reject(new Error(event.message));
@@ -94,10 +96,10 @@ export class Engines {
    * @param {How} [how]
    * @returns {Promise<Answer<K>>}
    */
-  call(op, args, { signal, worker, urgent = false, finish = false } = {}) {
+  call(op, args, { signal, worker, stage, urgent = false, finish = false } = {}) {
     return new Promise((resolve, reject) => {
       /** @type {Job} */
-      const job = { op, args, signal, worker, urgent, resolve: (answer) => resolve(/** @type {Answer<K>} */ (answer)), reject };
+      const job = { op, args, signal, worker, stage, urgent, resolve: (answer) => resolve(/** @type {Answer<K>} */ (answer)), reject };
       signal?.addEventListener("abort", () => {
         if (job.id && finish) return;
         this.queue = this.queue.filter((other) => other !== job);
@@ -160,6 +162,14 @@ export class Engines {
     }
     this.workers = this.workers.filter((other) => other !== worker);
     worker.port.terminate();
+  }
+
+  /**
+   * end lets a worker go.
+   * @param {Worked} worker
+   */
+  end(worker) {
+    this.#lost(worker, "this engine is not needed any more");
   }
 
   // restart ends whatever runs, at once, and starts afresh with one worker.

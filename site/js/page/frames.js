@@ -42,13 +42,14 @@ export class Frames {
   // leave ends what is under way: it is about a take that is left.
   leave() {
     this.#scrubbing.abort();
+    this.#scrubbing = new AbortController(); // for the frames that are played
     this.#fetching.abort();
   }
 
   /**
    * seek shows a frame. While the hand moves on, frames that are being made are shown in their
    * order, and those that wait are dropped. JPEG and PNG are shown as the browser decodes them
-   * first, and then as the library does.
+   * first, as a draft, and then as the library does.
    * @param {number} number
    * @param {{thumbs?: boolean}} [how] thumbs: the small pictures are made at once
    */
@@ -87,7 +88,7 @@ export class Frames {
       const small = await take.want(number, breaks, [], { thumbs: stations.map((s) => s.id), signal });
       if (signal.aborted) return;
       store.update({ thumbs: small.thumbs });
-      if (store.value.pixel) this.probe.at(store.value.pixel, signal);
+      if (store.value.pixel && !store.value.ready?.draft) this.probe.at(store.value.pixel, signal);
       this.prefetch();
     } catch (error) {
       if (isAbort(error) || signal.aborted) return;
@@ -112,19 +113,20 @@ export class Frames {
   }
 
   /**
-   * present shows pictures. Drafts say that they are a first look: the library's own
-   * follow.
+   * present shows pictures. Drafts say that they are: the library's own follow.
    * @param {Picture[]} pictures of the stations that are looked at
    * @param {boolean} [draft]
    */
   present(pictures, draft = false) {
     const { store, viewer } = this;
-    const { a, b, busy } = store.value;
+    const { busy, ready, shown } = store.value;
     const [first, second] = pictures.map((p) => (p.missing ? null : p));
-    viewer.show(0, first);
+    let [a, b = null] = sides(store.value);
+    if (first || !viewer.shown[0]) viewer.show(0, first);
+    else a = shown?.a ?? a; // what there was stays: never a blank
     viewer.show(1, b ? second : null);
     const wrong = pictures.find((p) => p.missing)?.missing ?? (viewer.tooLarge ? "This picture is larger than this browser's graphics can show: the take can still be taken away" : "");
-    store.update({ shown: { a, b, draft }, busy: wrong ? { text: wrong } : busy?.stop ? busy : null });
+    store.update({ shown: { a, b, draft: draft || !!ready?.draft }, busy: wrong ? { text: wrong } : busy?.stop ? busy : null });
   }
 
   // prefetch fills the cache around the frame while nothing else is asked for.
@@ -136,7 +138,7 @@ export class Frames {
     const { breaks, frame, frames, ready } = store.value;
     if (!ready) return;
     const names = sides(store.value);
-    const room = Math.floor(take.budget / (8 * ready.w * ready.h * names.length)) - 2; // two halves' bytes of four values a pixel
+    const room = take.frameRoom(ready, names.length) - 2; // the frame itself, and one that is shown
     const i = frames.indexOf(frame);
     const [before, after] = [frames.slice(0, i), frames.slice(i + 1)];
     const order = (this.#toward < 0 ? [...before.reverse(), ...after.reverse()] : [...after, ...before]).slice(0, Math.max(0, room));

@@ -1,6 +1,6 @@
 // What is looked at, and how: the strip of stations, the one beside it, and the ways of looking.
-import { $, button, dialog, el, input, onInput, onTick, paint, select } from "../dom.js";
-import { chosen } from "./state.js";
+import { $, button, dialog, el, files, input, onInput, onTick, paint, select } from "../dom.js";
+import { chosen, groundOf, hasSum } from "./state.js";
 import { besides, stations, titleOf } from "./stations.js";
 
 /** @typedef {import("./state.js").PageStore} PageStore */
@@ -15,7 +15,13 @@ export function drawStrip(store) {
   });
   $("strip").append(...strip.map(({ node }) => node));
   store.show(["a"], ({ a }) => {
-    for (const { id, node } of strip) node.setAttribute("aria-pressed", String(id === a));
+    for (const { id, node } of strip) {
+      node.setAttribute("aria-pressed", String(id === a));
+      if (id === a && $("strip").scrollWidth > $("strip").clientWidth) node.scrollIntoView({ block: "nearest", inline: "center" });
+    }
+  });
+  store.show(["wells"], ({ wells }) => {
+    for (const { id, node } of strip) node.classList.toggle("lacks", !hasSum({ wells }) && (id === "sum" || id === "held"));
   });
   store.subscribe(["thumbs"], ({ thumbs }) => {
     for (const { id, canvas } of strip) {
@@ -49,7 +55,7 @@ export function drawLooks(store, viewer) {
   input("clip").onchange = onTick((clip) => change({ clip }));
   button("fit").onclick = () => viewer.api?.fit();
   button("actual").onclick = () => viewer.api?.actual();
-  store.show(["look"], ({ look }) => {
+  store.show(["look", "wells"], ({ look, wells }) => {
     const { exposure, channel, under, color, clip } = look;
     input("exposure").value = String(exposure);
     $("exposure-out").textContent = `${exposure > 0 ? "+" : ""}${exposure} stops`.replace("-", "−");
@@ -57,15 +63,20 @@ export function drawLooks(store, viewer) {
     select("under").value = under;
     input("under-color").value = color;
     input("clip").checked = clip;
-    viewer.set({ exposure, channel, under, underColor: [1, 3, 5].map((i) => parseInt(color.slice(i, i + 2), 16) / 255), clip });
+    viewer.set({ exposure, channel, under: groundOf({ look, wells }), underColor: [1, 3, 5].map((i) => parseInt(color.slice(i, i + 2), 16) / 255), clip });
   });
 }
 
 /**
  * drawTop joins the buttons at the top of the page.
  * @param {PageStore} store
+ * @param {import("./drops.js").Drops} drops
  */
-export function drawTop(store) {
+export function drawTop(store, drops) {
+  const open = files("Open", false, (list) => drops.all(list));
+  open.classList.add("main");
+  open.append(el("span", { className: "word" }, "\u00a0plates"));
+  $("open-plates").replaceWith(open);
   button("undo").onclick = () => store.undo();
   button("redo").onclick = () => store.redo();
   button("keys").onclick = () => dialog("keys-dialog").showModal();

@@ -1,8 +1,9 @@
 // What the page says: what is waited for, why there is no picture, the last word for those who
 // listen, and errors beside the well that they are about.
-import { $, button } from "../dom.js";
+import { $, button, el, fill } from "../dom.js";
 import { messageOf } from "../errors.js";
 import { wells } from "./sort.js";
+import { gravesOf, hasSum } from "./state.js";
 import { titleOf } from "./stations.js";
 
 /** @typedef {import("./state.js").PageStore} PageStore */
@@ -27,6 +28,9 @@ export function drawNotices(store) {
   store.show(["busy"], ({ busy }) => {
     $("working").hidden = !busy;
     $("working-text").textContent = busy?.text ?? "";
+    const bar = /** @type {HTMLProgressElement} */ ($("working-part"));
+    bar.hidden = busy?.part === undefined;
+    bar.value = busy?.part ?? 0;
     button("working-stop").hidden = !busy?.stop;
     button("working-stop").onclick = busy?.stop ?? null;
   });
@@ -34,8 +38,21 @@ export function drawNotices(store) {
     $("empty").textContent = empty;
     $("empty").hidden = !empty;
   });
+  store.show(["lacks"], ({ lacks }) => {
+    $("lacks").hidden = !lacks.length;
+    $("lacks").textContent = lacks.join(" ");
+  });
+  store.show(["ready", "wells", "recipe", "empty"], (value) => {
+    const graves = value.empty ? [] : gravesOf(value);
+    $("badge").hidden = !graves.length;
+    $("badge-title").textContent = `✕ The result may be wrong${graves.length > 1 ? `: ${graves.length} reasons` : ""}`;
+    fill($("badge-list"), graves.map((text) => el("li", {}, text)));
+  });
+  store.show(["wells", "empty", "shown", "a"], ({ wells, empty, shown, a }) => {
+    $("hint").hidden = !!empty || !shown || hasSum({ wells }) || !["sum", "held", "background"].includes(a);
+  });
   store.show(["shown", "empty"], ({ shown, empty }) => {
-    const name = (/** @type {string | null | undefined} */ station) => (!station || empty ? "" : shown?.draft ? `${titleOf(station)}, first look` : titleOf(station));
+    const name = (/** @type {string | null | undefined} */ station) => (!station || empty ? "" : shown?.draft ? `${titleOf(station)}, draft` : titleOf(station));
     $("name-a").textContent = name(shown?.a);
     $("name-b").textContent = name(shown?.b);
   });

@@ -1,14 +1,31 @@
-// Opening: the wells and the recipe that are chosen become the take that is shown.
+// Opening: the wells and the recipe that are chosen become the take that is shown. Where the geometry
+// must be found, a draft comes first, from reduced plates and a few frames, and the full one is made
+// behind it.
 import { isAbort } from "../errors.js";
 import { steam } from "./demo.js";
+import { known } from "./estimates.js";
 import { refuse } from "./notices.js";
+import { hasSum } from "./state.js";
 
-const late = 1500; // ms after which it is said how long it takes already
-const tick = 500; // ms between two words about it
+/** @typedef {import("./state.js").Wells} Wells */
+/** @typedef {import("./operations.js").Prepared} Prepared */
+/** @typedef {import("./operations.js").Opened} Opened */
+/** @typedef {{say: (text: string, part?: number) => void, end: () => void}} Words what is said of the work, and how much of it is done, 0 to 1 */
+
+const tick = 500; // ms between two words about how long it takes already
+const late = 1500; // ms after which that is said
+const draftFrames = 2; // that a draft is made from: each takes as long to read as to work on
+const near = 24; // frames from the first that a draft takes of a clip with few key frames: more would take long to decode
+
+// Where each part of preparing begins, in parts of the whole: of HD clips without clean plates, measured.
+/** @type {Record<string, number>} */
+const stages = { "the geometry between the cameras": 0.05, "the lenses": 0.5, "the screen, the crosstalk and the reference plates": 0.55, "the cameras' noise": 0.85 };
 
 export class Opening {
   #turn = 0; // counts the openings, and what ends one
   #done = Promise.resolve();
+  /** @type {import("./estimates.js").Known | null} */
+  #known = null; // the take that was prepared last
 
   /**
    * @param {import("./state.js").PageStore} store
@@ -33,49 +50,130 @@ export class Opening {
   }
 
   begin() {
-    this.#done = this.#open();
+    this.#done = this.#waited().then(() => this.#open());
+  }
+
+  // #waited resolves once nothing is being saved: that is of the take that is there, and goes first.
+  async #waited() {
+    const { store } = this;
+    if (!store.value.saving) return;
+    store.update({ busy: { text: "What is being saved comes first; then this change", stop: store.value.saving.stop } });
+    await new Promise((resolve) => store.subscribe(["saving"], ({ saving }) => saving || resolve(undefined)));
   }
 
   async #open() {
-    const { store } = this;
+    const { store, take } = this;
     const mine = ++this.#turn;
-    const { wells, recipe, demo } = store.value;
+    const { wells, recipe } = store.value;
     this.frames.leave();
     store.update({ playing: false, ready: null, errors: {}, failed: new Map(), readings: null, pixel: null, range: null });
     const missing = [wells.color?.length ? "" : "color plate", wells.band?.length ? "" : "band plate"].filter(Boolean);
     if (missing.length) {
-      this.#nothing(`Give a ${missing.join(" and a ")}, and the take opens.`);
+      this.#nothing(`Drop a ${missing.join(" and a ")} here, and the take opens; Open plates, above, does the same.`);
       return;
     }
     store.update({ empty: "" });
-    const clock = this.#watch(mine);
+    const { estimates, all } = known(this.#known, wells, recipe);
+    const words = this.#watch(mine, all ? "Applying what has changed" : "Opening the take");
     try {
-      const opened = await this.take.open(wells, { version: store.value.version, ...recipe });
+      take.lay(wells, { version: store.value.version, ...recipe, ...estimates });
+      const { geometry } = { ...recipe, ...estimates };
+      if ((geometry ?? "auto") === "auto") await this.#draft(mine, words);
       if (mine !== this.#turn) return;
-      const frames = opened.frames.map((pair) => pair.Number);
-      const { frame } = store.value;
-      store.update({ frames, frame: frames.includes(frame) ? frame : frames[0] });
+      const opened = await take.open();
+      if (mine !== this.#turn) return;
+      this.#number(opened);
       performance.mark("opened");
-      const ready = await this.take.prepare();
+      let ready = await take.prepare((stage) => words.say(`${store.value.ready ? "Refining the draft" : "Making the take ready"}: ${stage}`, stages[stage]));
       performance.mark("prepared");
       if (mine !== this.#turn) return;
-      store.update({ ready: { ...ready, notes: [...new Set([...opened.notes, ...ready.notes])] } });
-      clearInterval(clock);
-      store.update({ busy: null });
-      if (!this.viewer.begun) await this.#first();
-      await this.frames.seek(store.value.frame, { thumbs: true });
+      const before = all && this.#known?.ready;
+      ready = before ? { ...ready, model: before.model, residual_px: before.residual_px, notes: before.notes, warnings: union(before.warnings, ready.warnings) } : { ...ready, notes: union(opened.notes, ready.notes) };
+      this.#known = { wells, recipe, ready };
+      words.end();
+      take.begin();
+      await this.#show(mine, ready);
       if (mine !== this.#turn) return;
-      if (!store.value.pixel) this.probe.at(demo ? steam : { x: Math.floor(ready.w / 2), y: Math.floor(ready.h / 2) }, this.frames.signal);
-      this.take.share(ready).then(() => this.frames.prefetch(), (error) => isAbort(error) || refuse(store, error));
+      store.update({ engines: take.room(ready) });
+      take.share(ready).then(() => this.frames.prefetch(), (error) => isAbort(error) || refuse(store, error));
     } catch (error) {
       if (mine !== this.#turn || isAbort(error)) return;
       this.#nothing("The take does not open. Under Plates it says why.");
       refuse(store, error);
       store.update({ tab: "plates" });
     } finally {
-      clearInterval(clock);
-      if (mine === this.#turn) store.update({ busy: null });
+      words.end();
     }
+  }
+
+  /**
+   * #draft shows the take from reduced plates. Where that cannot be done the full one comes alone,
+   * and says what is wrong.
+   * @param {number} mine
+   * @param {Words} words
+   */
+  async #draft(mine, words) {
+    words.say("Making a draft", 0.02);
+    try {
+      const { opened, ready } = await this.take.draft(this.store.value.wells.color[0].name, ({ w, h }, rgba) => mine === this.#turn && this.#wait(rgba, w, h), (found) => this.#samples(found));
+      if (mine !== this.#turn) return;
+      this.#number(opened);
+      await this.#show(mine, ready);
+      performance.mark("draft");
+    } catch (error) {
+      if (isAbort(error)) throw error;
+    }
+  }
+
+  /**
+   * #wait shows the color plate while nothing else is there of the take.
+   * @param {Uint8Array<ArrayBuffer>} rgba
+   * @param {number} w
+   * @param {number} h
+   */
+  #wait(rgba, w, h) {
+    this.store.update({ shown: null });
+    this.viewer.wait(rgba, w, h);
+  }
+
+  /**
+   * #samples chooses the frames that a draft is made from, spread over the take: of a clip key frames,
+   * where it has enough, since others take long to decode.
+   * @param {Opened} opened
+   */
+  #samples({ frames }) {
+    const { clip } = this.store.value.wells.color?.[0] ?? {};
+    const numbers = frames.map((pair) => pair.Number);
+    const spread = (/** @type {number[]} */ from) => Array.from({ length: Math.min(draftFrames, from.length) }, (_, k) => from[Math.floor(((2 * k + 1) * from.length) / (2 * draftFrames))]);
+    if (!clip) return spread(numbers);
+    const keys = new Set([...clip.keys].map((time) => clip.timestamps.findIndex((t) => t >= time - 1e-9) + 1));
+    const quick = frames.filter((pair) => keys.has(Number(/(\d+)\.y4m$/.exec(pair.Color)?.[1]))).map((pair) => pair.Number);
+    return spread(quick.length >= draftFrames ? quick : numbers.slice(0, near));
+  }
+
+  /**
+   * #number tells which frames the take has.
+   * @param {Opened} opened
+   */
+  #number({ frames }) {
+    const numbers = frames.map((pair) => pair.Number);
+    const { frame } = this.store.value;
+    this.store.update({ frames: numbers, frame: numbers.includes(frame) ? frame : numbers[0] });
+  }
+
+  /**
+   * #show shows a take that can be worked with.
+   * @param {number} mine
+   * @param {Prepared} ready
+   */
+  async #show(mine, ready) {
+    const { store } = this;
+    store.update({ ready });
+    if (!this.viewer.begun) await this.#first();
+    await this.frames.seek(store.value.frame, { thumbs: true });
+    this.viewer.wait(null);
+    if (mine !== this.#turn || ready.draft || store.value.pixel) return;
+    this.probe.at(store.value.demo ? steam : { x: Math.floor(ready.w / 2), y: Math.floor(ready.h / 2) }, this.frames.signal);
   }
 
   /**
@@ -84,39 +182,58 @@ export class Opening {
    */
   #nothing(why) {
     this.take.forget();
+    this.viewer.wait(null);
     this.viewer.show(0, null);
     this.viewer.show(1, null);
-    this.store.update({ frames: [], thumbs: [], busy: null, empty: why });
+    this.store.update({ frames: [], ready: null, thumbs: [], busy: null, empty: why });
     this.viewer.begin();
   }
 
   /**
-   * #watch says what is waited for, and for how long already, with a way to stop it.
+   * #watch says what is waited for, how far it is, and for how long already, with a way to stop it.
    * @param {number} mine
+   * @param {string} text
+   * @returns {Words}
    */
-  #watch(mine) {
+  #watch(mine, text) {
     const { store, engines } = this;
-    const began = performance.now();
+    let began = performance.now();
+    /** @type {number | undefined} */
+    let part;
     const stop = async () => {
       this.#turn++;
+      words.end();
       store.update({ busy: { text: "Stopping" } });
       await engines.restart();
       store.update({ busy: null, tab: "plates", errors: { ...store.value.errors, general: "stopped: change a plate or a setting, or undo, and the take opens again" } });
     };
-    const say = () => {
-      if (mine !== this.#turn) return;
+    const tell = () => {
       const passed = performance.now() - began;
-      store.update({ busy: { text: `Making the take ready${passed > late ? `: ${Math.round(passed / 1000)} s` : ""}`, stop } });
+      if (mine === this.#turn) store.update({ busy: { text: `${text}${passed > late ? `, ${Math.round(passed / 1000)} s` : ""}`, part, stop } });
     };
-    say();
-    return setInterval(say, tick);
+    const clock = setInterval(tell, tick);
+    /** @type {Words} */
+    const words = {
+      say: (more, to) => {
+        if (text !== more) began = performance.now();
+        [text, part] = [more, to ?? part];
+        tell();
+      },
+      end: () => {
+        clearInterval(clock);
+        if (mine === this.#turn) store.update({ busy: null });
+      },
+    };
+    tell();
+    return words;
   }
 
-  // #first shows the sum before the viewer, which is as large a program as the engine, is fetched.
+  // #first shows the composite before the viewer, which is as large a program as the engine, is
+  // fetched.
   async #first() {
     const { frame, breaks } = this.store.value;
     try {
-      const { result, buffers } = await this.engines.call("display", { number: frame, breaks, stations: ["sum"], width: 0 }, { urgent: true });
+      const { result, buffers } = await this.engines.call("display", { number: frame, breaks, stations: [hasSum(this.store.value) ? "sum" : "foreground"], width: 0 }, { urgent: true });
       this.viewer.first(buffers[0], result.w, result.h);
       performance.mark("composite");
     } finally {
@@ -124,3 +241,10 @@ export class Opening {
     }
   }
 }
+
+/**
+ * union is the texts of both, each once.
+ * @param {string[]} some
+ * @param {string[]} others
+ */
+const union = (some, others) => [...new Set([...some, ...others])];

@@ -9,6 +9,7 @@
  * @property {string[]} extensions of the pictures that it reads, in lower case, with their dots
  * @property {number} pixels that a picture has at most
  * @property {number} recipe the version of recipes
+ * @property {string[]} curves the names of transfer curves
  */
 
 /** @typedef {Blob | Uint8Array | {url: string} | {clip: import("../files/clips.js").Clip, index: number}} Given a file for the engine's file system */
@@ -34,6 +35,8 @@
  * @property {string[]} warnings
  * @property {string[]} notes
  * @property {number} seconds
+ * @property {string[]} grave those of the warnings by which the result is likely wrong
+ * @property {boolean} draft it is of reduced plates and a few frames: the full one follows
  */
 
 /** @typedef {[number, number, number]} Triple a linear color */
@@ -79,6 +82,9 @@
  * @property {Triple} mean linear light
  * @property {number} dark the part of the picture that is dark
  * @property {number} yellow the part whose light is mostly the line's
+ * @property {number} chroma how far its colors are from gray: the mean difference of channels, in parts of the light
+ * @property {number} w of the small picture that comes with it, in sRGB
+ * @property {number} h
  */
 
 /** @typedef {{station: string, w: number, h: number, missing?: string}} Placed a picture; missing says why there is none */
@@ -89,13 +95,14 @@
  * The operations: what each takes, and what it gives. Pixels come beside it, as buffers.
  *
  * @typedef {object} Operations
- * @property {{takes: {path: string}, gives: Opened}} open
- * @property {{takes: {path: string}, gives: Prepared}} prepare
+ * @property {{takes: {path: string, draft?: boolean}, gives: Opened}} open
+ * @property {{takes: {path: string, samples?: number[]}, gives: Prepared}} prepare
  * @property {{takes: {fps: number}, gives: Readings}} check
- * @property {{takes: {path: string}, gives: Description}} look
+ * @property {{takes: {}, gives: {seconds: number}}} sound of /look/color.sound and band.sound: how much later the band camera's begins
+ * @property {{takes: {path: string, width: number}, gives: Description}} look
  * @property {{takes: {number: number, breaks: Breaks, x: number, y: number}, gives: Arithmetic}} pixel
- * @property {{takes: {number: number, breaks: Breaks, stations: string[], thumbs: string[], width: number, quick: boolean}, gives: Shown}} frame
- * @property {{takes: {number: number, breaks: Breaks, stations: string[], width: number}, gives: Placed}} display
+ * @property {{takes: {number: number, breaks: Breaks, stations: string[], thumbs: string[], width: number, quick: boolean, half: boolean}, gives: Shown}} frame
+ * @property {{takes: {number: number, breaks: Breaks, stations: string[], width: number, straight?: boolean}, gives: Placed}} display
  * @property {{takes: {number: number, breaks: Breaks, product: string}, gives: string}} write
  */
 

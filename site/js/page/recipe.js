@@ -6,7 +6,7 @@ import { pathsOf, wells } from "./sort.js";
 /** @typedef {import("./state.js").Recipe} Recipe */
 
 // What a recipe has that is the page's own matter: where the plates lie, and what is written.
-const own = [...wells.map(({ id }) => id), "flat_color", "flat_band", "version", "frames", "write", "format", "depth"];
+const own = [...wells.map(({ id }) => id), "version", "write", "format", "depth"];
 
 /**
  * withoutPlaces returns a recipe's settings alone.
@@ -42,9 +42,9 @@ export async function loadRecipe(store, file) {
 /**
  * savedRecipe is the recipe as the command reads it: with every estimate, and the plates where they
  * lay.
- * @param {PageStore} store
+ * @param {import("./state.js").State} value
  */
-export function savedRecipe({ value: { ready, version, recipe, wells } }) {
-  const whole = { ...(ready?.recipe ?? { version, ...recipe }), ...pathsOf(wells) };
+export function savedRecipe({ ready, version, recipe, wells }) {
+  const whole = { ...((ready && !ready.draft ? ready.recipe : null) ?? { version, ...recipe }), ...pathsOf(wells) };
   return new Blob([JSON.stringify(whole, null, 2) + "\n"], { type: "application/json" });
 }

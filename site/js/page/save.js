@@ -1,24 +1,46 @@
-// Saving: frames, ranges, clips and the recipe, written as the engine makes them.
+// Saving: frames, ranges, clips and the recipe, written as the engine makes them. What is saved is of
+// the take and the settings that were there when it began: a change of those waits (opening.js).
 import { download } from "../dom.js";
-import { isAbort, stopped } from "../errors.js";
-import { refuse } from "./notices.js";
+import { isAbort, messageOf, stopped } from "../errors.js";
+import { notDone, refuse } from "./notices.js";
 import { savedRecipe } from "./recipe.js";
-import { fpsOf, hasSum, rangeOf } from "./state.js";
+import { fpsOf, hasSum, nameOf, rangeOf } from "./state.js";
 
-/** What can be saved of a frame. */
+/** What can be saved of a frame; folder is what the command calls it. */
 export const products = [
-  { id: "sum", title: "Sum" },
-  { id: "cutout", title: "Cut-out, straight" },
-  { id: "cutout_premultiplied", title: "Cut-out, premultiplied" },
-  { id: "matte", title: "Matte" },
+  { id: "sum", title: "Composite", folder: "comp" },
+  { id: "cutout", title: "Cut-out, straight", folder: "foreground" },
+  { id: "cutout_premultiplied", title: "Cut-out, premultiplied", folder: "foreground_premultiplied" },
+  { id: "matte", title: "Matte", folder: "matte" },
 ];
 
-/** @typedef {{showDirectoryPicker?: (options: {mode: "readwrite"}) => Promise<FileSystemDirectoryHandle>}} Picker of some browsers alone */
+/** What a clip can be of: a station, and whether it has alpha. */
+export const clips = [
+  { id: "comp", title: "composite", station: "sum", alpha: false },
+  { id: "matte", title: "matte", station: "matte", alpha: false },
+  { id: "foreground", title: "cut-out with alpha (WebM)", station: "foreground", alpha: true },
+];
 
-/** @typedef {(signal: AbortSignal, progress: (done: number) => void) => Promise<void>} Work */
+/** How well clips are encoded, on the encoder's scale: 1 is very high. */
+export const qualities = /** @type {const} */ ([["1.2", "best"], ["0.8", "good"], ["0.5", "small"]]);
+
+/** @typedef {{showDirectoryPicker?: (options: {mode: "readwrite"}) => Promise<FileSystemDirectoryHandle>}} Picker of some browsers alone */
+/** @typedef {import("./state.js").State} State */
+/** @typedef {(value: State, signal: AbortSignal, progress: (done: number) => void) => Promise<void>} Work on what there was when it began */
 
 /** @param {number} number */
 const digits = (number) => String(number).padStart(4, "0");
+
+/** @param {string} id */
+const folderOf = (id) => products.find((p) => p.id === id)?.folder ?? id;
+
+/** @param {State} value */
+const chosenOf = (value) => {
+  const { from, to } = rangeOf(value);
+  return value.frames.filter((n) => n >= from && n <= to);
+};
+
+const perFrame = 2; // files of a frame of a range: the composite, or the cut-out, and the matte
 
 export class Saver {
   /**
@@ -30,6 +52,9 @@ export class Saver {
     this.engines = engines;
     store.subscribe(["tab"], ({ tab, encoders }) => {
       if (tab === "away" && !encoders) this.#findEncoders().catch((error) => refuse(store, error));
+    });
+    addEventListener("beforeunload", (event) => {
+      if (store.value.saving) event.preventDefault(); // the browser asks whether to leave
     });
   }
 
@@ -51,75 +76,88 @@ export class Saver {
 
   /** @param {string} id */
   frame(id) {
-    const { frame } = this.store.value;
     const title = products.find((p) => p.id === id)?.title ?? id;
-    return this.#save(title, 1, async (signal) => download(new Blob([await this.#product(frame, id, signal)], { type: "image/png" }), `${id}_${digits(frame)}.png`));
+    return this.#save(title, 1, async (value, signal) => {
+      const bytes = await this.#product(value, value.frame, id, signal);
+      download(new Blob([bytes], { type: "image/png" }), `${nameOf(value)}_${folderOf(id)}_${digits(value.frame)}.png`);
+    });
   }
 
   zip() {
-    return this.#save("Writing the ZIP", this.#files, async (signal, onProgress) => {
+    return this.#save("Writing the ZIP", this.#files, async (value, signal, onProgress) => {
       const { zip } = await import("../files/archive.js");
-      download(await zip(this.#rangeFiles(signal), { onProgress, signal }), "twinplate.zip");
+      download(await zip(this.#rangeFiles(value, signal), { onProgress, signal }), `${nameOf(value)}.zip`);
     });
   }
 
   async folder() {
     const handle = await /** @type {Picker} */ (window).showDirectoryPicker?.({ mode: "readwrite" }).catch(() => null);
     if (!handle) return;
-    await this.#save("Writing into the folder", this.#files, async (signal, onProgress) => {
+    await this.#save("Writing into the folder", this.#files, async (value, signal, onProgress) => {
       const { intoFolder } = await import("../files/archive.js");
-      await intoFolder(handle, this.#rangeFiles(signal), { onProgress, signal });
+      await intoFolder(handle, this.#rangeFiles(value, signal), { onProgress, signal });
     });
   }
 
-  /** @param {string} container */
-  clip(container) {
-    const { ready } = this.store.value;
-    if (!ready) return;
-    return this.#save("Writing the clip", this.#chosen.length, async (signal, onProgress) => {
+  /**
+   * clip writes the range as a clip.
+   * @param {string} id of clips
+   * @param {string} container
+   * @param {number} quality
+   */
+  clip(id, container, quality) {
+    const { station, alpha } = clips.find((kind) => kind.id === id) ?? clips[0];
+    return this.#save("Writing the clip", chosenOf(this.store.value).length, async (value, signal, onProgress) => {
+      const { ready } = value;
+      if (!ready) return;
       const { encode } = await import("../files/clipout.js");
-      const blob = await encode({ width: ready.w, height: ready.h, fps: fpsOf(this.store.value), frames: this.#rangePixels(signal), container, onProgress, signal });
-      download(blob, `twinplate.${container}`);
+      const kind = alpha ? "webm" : container;
+      const blob = await encode({ width: ready.w, height: ready.h, fps: fpsOf(value), frames: this.#rangePixels(value, station, alpha, signal), container: kind, alpha, quality, onProgress, signal });
+      download(blob, `${nameOf(value)}_${id}.${kind}`);
     });
   }
 
   recipe() {
-    download(savedRecipe(this.store), "take.json");
-  }
-
-  get #chosen() {
-    const { from, to } = rangeOf(this.store.value);
-    return this.store.value.frames.filter((n) => n >= from && n <= to);
+    download(savedRecipe(this.store.value), "take.json");
   }
 
   get #files() {
-    return 2 * this.#chosen.length + 1; // two products of each frame, and the recipe
+    return perFrame * chosenOf(this.store.value).length + 1; // and the recipe
   }
 
   /**
+   * @param {State} value
    * @param {number} number
    * @param {string} product
    * @param {AbortSignal} signal
    */
-  async #product(number, product, signal) {
-    const { buffers } = await this.engines.call("write", { number, breaks: this.store.value.breaks, product }, { signal });
+  async #product({ breaks }, number, product, signal) {
+    const { buffers } = await this.engines.call("write", { number, breaks, product }, { signal });
     return buffers[0];
   }
 
-  /** @param {AbortSignal} signal */
-  async *#rangeFiles(signal) {
-    for (const number of this.#chosen) {
-      for (const id of [hasSum(this.store.value) ? "sum" : "cutout", "matte"]) {
-        yield { name: `${id}/${digits(number)}.png`, bytes: await this.#product(number, id, signal) };
+  /**
+   * @param {State} value
+   * @param {AbortSignal} signal
+   */
+  async *#rangeFiles(value, signal) {
+    for (const number of chosenOf(value)) {
+      for (const id of [hasSum(value) ? "sum" : "cutout", "matte"]) {
+        yield { name: `${folderOf(id)}/${digits(number)}.png`, bytes: await this.#product(value, number, id, signal) };
       }
     }
-    yield { name: "recipe.json", bytes: new Uint8Array(await savedRecipe(this.store).arrayBuffer()) };
+    yield { name: "recipe.json", bytes: new Uint8Array(await savedRecipe(value).arrayBuffer()) };
   }
 
-  /** @param {AbortSignal} signal */
-  async *#rangePixels(signal) {
-    for (const number of this.#chosen) {
-      const { buffers } = await this.engines.call("display", { number, breaks: this.store.value.breaks, stations: ["sum"], width: 0 }, { signal });
+  /**
+   * @param {State} value
+   * @param {string} station
+   * @param {boolean} straight
+   * @param {AbortSignal} signal
+   */
+  async *#rangePixels(value, station, straight, signal) {
+    for (const number of chosenOf(value)) {
+      const { buffers } = await this.engines.call("display", { number, breaks: value.breaks, stations: [station], width: 0, straight }, { signal });
       yield { rgba: buffers[0] };
     }
   }
@@ -134,13 +172,13 @@ export class Saver {
     const { store } = this;
     const abort = new AbortController();
     const progress = (/** @type {number} */ done) => store.update({ saving: { text, total, done, stop: () => abort.abort(stopped()) } });
-    store.update({ playing: false });
+    store.update({ playing: false, saveError: "" });
     progress(0);
     try {
-      await work(abort.signal, progress);
+      await work(store.value, abort.signal, progress);
       store.update({ status: `${text}: done` });
     } catch (error) {
-      if (!isAbort(error)) refuse(store, error);
+      if (!isAbort(error)) store.update({ saveError: messageOf(error), status: notDone(messageOf(error)) });
     } finally {
       store.update({ saving: null });
     }

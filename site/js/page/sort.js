@@ -1,5 +1,5 @@
-// Tells the plates of one drop apart: by folder and file name first, then by what the pictures are;
-// what neither settles is asked.
+// Tells the plates of one drop apart: by folder and file name first; what these do not settle is asked,
+// with what the pictures look like as a guess.
 
 /** @typedef {{path: string, file: File}} Dropped a file that was given, and where it lay */
 /** @typedef {Map<string, Dropped[]>} Sorted by well */
@@ -12,7 +12,12 @@ export const wells = [
   { id: "clean_color", title: "Clean color plate", text: "the same moment in the color camera" },
   { id: "dark_band", title: "Dark band plate", text: "lamps off or lens capped" },
   { id: "dark_color", title: "Dark color plate", text: "the same in the color camera" },
+  { id: "flat_band", title: "Flat band frames", text: "pairs of an evenly lit surface, from which the camera's noise is measured" },
+  { id: "flat_color", title: "Flat color frames", text: "the same in the color camera" },
 ];
+
+/** @param {string} id */
+export const titleOfWell = (id) => wells.find((w) => w.id === id)?.title ?? id;
 
 // What the browser and this page open themselves. The engine says which pictures it reads.
 export const clipExtensions = [".mp4", ".m4v", ".mov", ".webm", ".mkv"];
@@ -40,24 +45,11 @@ export function byName(path) {
   const clean = /(^|[^a-z])(clean|empty|blank)([^a-z]|$)/.test(text);
   const dark = /(^|[^a-z])(dark|black|cap(ped)?)([^a-z]|$)/.test(text);
   const color = /(^|[^a-z])(colou?r|rgb|main)([^a-z]|$)/.test(text);
+  if (/(^|[^a-z])flats?([^a-z]|$)/.test(text)) return band ? "flat_band" : color ? "flat_color" : null;
   if (dark) return band ? "dark_band" : color ? "dark_color" : null;
   if (clean) return band ? "clean_band" : color ? "clean_color" : null;
   if (/(^|[^a-z])(background|backing|bg|behind)([^a-z]|$)/.test(text)) return "background";
   if (band !== color) return band ? "band" : "color";
-  return null;
-}
-
-/**
- * byLook returns the well that a picture's look speaks for, or null where it does not speak
- * clearly.
- * @param {import("./operations.js").Description} look
- */
-export function byLook(look) {
-  const light = Math.max(...look.mean);
-  const gray = !look.color || look.yellow > 0.25;
-  if (light < 0.01) return look.color && !gray ? "dark_color" : "dark_band";
-  if (gray) return look.dark > 0.02 ? "band" : "clean_band";
-  if (look.dark > 0.3) return "color";
   return null;
 }
 
@@ -80,33 +72,40 @@ export function group(dropped) {
   return [...groups.values()].map((entries) => entries.sort((a, b) => byNumber.compare(a.path, b.path)));
 }
 
+/** @typedef {{entries: Dropped[], look?: import("./operations.js").Description}} Group a sequence or a clip, and what its middle looks like where that could be read */
+
 /**
- * sort returns {placed: Map of well to entries, unsure: [entries]}. Look reads a picture: it may be
- * slow.
- * @param {Dropped[]} dropped
- * @param {(entry: Dropped) => Promise<import("./operations.js").Description>} look
+ * guess returns a well for each group, "" for none, and none twice: what its name says, else what it
+ * looks like. The screen shines in the band plate, which has no color or one alone, and is black in the
+ * color plate.
+ * @param {Group[]} groups
+ * @returns {string[]}
  */
-export async function sort(dropped, look) {
-  /** @type {Sorted} */
-  const placed = new Map();
-  /** @type {Dropped[][]} */
-  const unsure = [];
-  for (const entries of group(dropped)) {
-    const path = entries[0].path;
-    let well = byName(path);
-    if (!well && !isClip(path)) {
-      try {
-        well = byLook(await look(entries[Math.floor(entries.length / 2)]));
-      } catch {
-        well = null;
-      }
-    }
-    if (well && !placed.has(well)) placed.set(well, entries);
-    else unsure.push(entries);
-  }
-  // One sequence left over, and a color plate there: it is the background.
-  if (unsure.length === 1 && placed.has("color") && placed.has("band") && !placed.has("background")) placed.set("background", /** @type {Dropped[]} */ (unsure.pop()));
-  return { placed, unsure };
+export function guess(groups) {
+  /** @type {(string | null)[]} */
+  const named = groups.map(({ entries }) => byName(entries[0].path));
+  const out = named.map((well, i) => (well && named.indexOf(well) === i ? well : ""));
+  const open = (/** @type {Group} */ group) => !out[groups.indexOf(group)];
+  const put = (/** @type {string} */ well, /** @type {Group | undefined} */ group) => {
+    if (group && !out.includes(well)) out[groups.indexOf(group)] = well;
+  };
+  const seen = /** @type {(Group & {look: import("./operations.js").Description})[]} */ (groups.filter((group) => group.look && open(group)));
+  const light = (/** @type {typeof seen[number]} */ { look }) => Math.max(...look.mean);
+  const gray = (/** @type {typeof seen[number]} */ { look }) => !look.color || look.yellow > 0.25 || look.chroma < 0.05;
+  const dim = seen.filter((group) => light(group) < 0.01 && group.look.dark < 0.5);
+  const rest = seen.filter((group) => !dim.includes(group)).sort((one, other) => light(other) - light(one));
+  // Longer ones first: a clean plate is one frame, or a few.
+  const long = rest.toSorted((one, other) => other.entries.length - one.entries.length);
+  put("band", long.find((group) => gray(group) && group.look.dark > 0.02));
+  put("clean_band", rest.find((group) => open(group) && gray(group)));
+  put("color", long.find((group) => open(group) && !gray(group) && group.look.dark > 0.3));
+  for (const group of dim) put(gray(group) ? "dark_band" : "dark_color", group);
+  // Of two that are left, the brighter one is the band plate.
+  const left = rest.filter(open);
+  if (!out.includes("color")) put("color", left.length > 1 || out.includes("band") ? left.at(-1) : undefined);
+  if (!out.includes("band")) put("band", left.find(open));
+  put("background", rest.find((group) => open(group) && !gray(group)));
+  return out;
 }
 
 /**

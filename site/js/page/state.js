@@ -50,17 +50,22 @@ import { Store } from "../store.js";
 /**
  * @typedef {object} Rest what cannot
  * @property {number} version of the recipes that the engine writes
+ * @property {number} engines how many work on the take
+ * @property {string[]} curves the names of transfer curves
  * @property {number[]} frames of the take
  * @property {import("./operations.js").Prepared | null} ready the take, once it can be worked with
  * @property {number} frame that is looked at
  * @property {boolean} playing
  * @property {boolean} loop
+ * @property {boolean} sound
+ * @property {string} rate at which it plays, in words
  * @property {{a: string, b: string | null, draft: boolean} | null} shown the pictures that are shown
  * @property {import("./take.js").Thumb[]} thumbs of the frame
  * @property {import("./operations.js").Arithmetic | null} pixel
  * @property {Map<number, string>} failed frames that could not be made, and why
  * @property {string} tab
  * @property {number} step of the lesson
+ * @property {Record<number, string>} answers that were given first, by step
  * @property {Record<string, string>} errors by well, or "general"
  * @property {import("./operations.js").Readings | null} readings
  * @property {string} readError
@@ -69,8 +74,13 @@ import { Store } from "../store.js";
  * @property {{from: number, to: number} | null} range that is saved; null is all
  * @property {string[] | null} encoders containers of clips that can be written; null before that is known
  * @property {{text: string, total: number, done: number, stop: () => void} | null} saving under way
- * @property {{text: string, stop?: () => void} | null} busy what is waited for
+ * @property {import("./kept.js").Kept[]} kept takes on this machine
+ * @property {boolean} keeping the take is being kept
+ * @property {string} keptWord why the take is not kept as a whole
+ * @property {string} saveError why the last was not done
+ * @property {{text: string, part?: number, stop?: () => void} | null} busy what is waited for, and how much of it is done, 0 to 1
  * @property {string} empty why there is no picture; "" where there is one
+ * @property {string[]} lacks what this browser lacks, and what works instead
  * @property {string} status the last word
  */
 
@@ -85,25 +95,68 @@ export const chosen = ["wells", "recipe", "demo", "breaks", "a", "b", "look"];
 export const newStore = () => new Store(
   /** @type {State} */ ({
     wells: {}, recipe: {}, demo: false, breaks: unbroken, a: "sum", b: null,
-    look: { exposure: 0, channel: "rgb", under: "black", color: "#4a6b5d", clip: false },
-    version: 0, frames: [], ready: null, frame: 0, playing: false, loop: true, shown: null, thumbs: [], pixel: null, failed: new Map(),
-    tab: "lesson", step: 0, errors: {}, readings: null, readError: "", reading: null, recipeError: "",
-    range: null, encoders: null, saving: null, busy: null, empty: "", status: "",
+    look: { exposure: 0, channel: "rgb", under: "auto", color: "#4a6b5d", clip: false },
+    version: 0, engines: 1, curves: [], frames: [], ready: null, frame: 0, playing: false, loop: true, sound: true, rate: "", shown: null, thumbs: [], pixel: null, failed: new Map(),
+    tab: "lesson", step: 0, answers: {}, errors: {}, readings: null, readError: "", reading: null, recipeError: "",
+    range: null, encoders: null, saving: null, saveError: "", kept: [], keeping: false, keptWord: "", busy: null, empty: "", lacks: [], status: "",
   }), chosen);
 
 /** @typedef {ReturnType<typeof newStore>} PageStore */
 
-/**
- * sides returns the stations that are looked at.
- * @param {Pick<State, "a" | "b">} value
- */
-export const sides = ({ a, b }) => (b ? [a, b] : [a]);
+/** @type {Record<string, string>} */
+const without = { sum: "foreground", held: "transmission", background: "foreground", green: "foreground" };
 
 /**
- * fpsOf returns frames a second: the color plate's, where it is a clip.
- * @param {Pick<State, "wells">} value
+ * sides returns the stations that are looked at. Without a background, what needs one has another
+ * station in its place: there is always a picture.
+ * @param {Pick<State, "a" | "b" | "wells">} value
  */
-export const fpsOf = ({ wells }) => wells.color?.[0]?.fps ?? 24;
+export const sides = ({ a, b, wells }) => (b ? [a, b] : [a]).map((id) => (!hasSum({ wells }) && without[id]) || id);
+
+/**
+ * groundOf returns what is shown under the foreground, as the viewer names it.
+ * @param {Pick<State, "look" | "wells">} value
+ */
+export const groundOf = ({ look, wells }) => (look.under !== "auto" ? look.under : hasSum({ wells }) ? "black" : "checker");
+
+/**
+ * fpsOf returns frames per second: the recipe's, or else the color plate's, where it is a clip.
+ * @param {Pick<State, "wells" | "recipe">} value
+ */
+export const fpsOf = ({ wells, recipe }) => Number(recipe.fps) || rateOf(wells.color) || 24;
+
+/**
+ * nameOf names the take by its color plate: the clip, or the folder that the frames are in.
+ * @param {Pick<State, "wells" | "demo">} value
+ */
+export function nameOf({ wells, demo }) {
+  const first = wells.color?.[0];
+  if (demo || !first) return "pier";
+  const parts = (first.from ?? first.path ?? first.name).split("/");
+  const stem = (/** @type {string} */ name) => name.replace(/\.[^.]*$/, "").replace(/[-_. ]*\d*$/, "") || name.replace(/\.[^.]*$/, "");
+  if (first.from) return first.from.replace(/\.[^.]*$/, "");
+  const folder = parts.at(-2);
+  return (folder && !/^(colou?r|rgb|main|plates?)$/i.test(folder) ? folder : parts.at(-3)) || stem(parts[parts.length - 1]);
+}
+
+/** @param {Wells[string] | undefined} entries */
+const rateOf = (entries) => entries?.[0]?.fps;
+
+/**
+ * gravesOf returns why the result is likely wrong, in sentences that say what to do.
+ * @param {Pick<State, "ready" | "wells" | "recipe">} value
+ */
+export function gravesOf({ ready, wells }) {
+  const [color, band] = [rateOf(wells.color), rateOf(wells.band)];
+  const apart = color && band && Math.abs(color / band - 1) > 1e-3; // 24 is a thousandth from 23.976
+  return [
+    ...(apart ? [`The color clip has ${rounded(color)} frames per second and the band clip ${rounded(band)}: the n-th frames are not of one moment. Give clips of one rate.`] : []),
+    ...(ready?.grave ?? []),
+  ];
+}
+
+/** @param {number} rate */
+export const rounded = (rate) => String(Number(rate.toFixed(3)));
 
 /**
  * hasSum reports whether the take has a background.

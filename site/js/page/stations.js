@@ -6,7 +6,7 @@ export const stations = [
   { id: "transmission", title: "Transmission", op: "÷ screen" },
   { id: "held", title: "Held out", op: "× background" },
   { id: "foreground", title: "Foreground", op: "+" },
-  { id: "sum", title: "Sum", op: "=" },
+  { id: "sum", title: "Composite", op: "=" },
 ];
 
 const others = [

@@ -17,14 +17,20 @@ import { isClip } from "./sort.js";
 
 /** @typedef {Placed & {rgba: Uint8Array<ArrayBuffer> | null}} Thumb a station as a small picture of sRGB */
 
+const draftWidth = 480; // pixels of a picture that stands in until there is a draft
 const thumbWidth = 192; // pixels: twice what the strip shows, for dense screens
 
 // Where the engine finds a take, in its file system.
 const places = { take: "/take", green: "/green", recipe: "/take/recipe.json", resolved: "/take/resolved.json", again: "/take/again.json" };
 
-// What the engines may hold of a take, all together: a browser's tab has 2 to 4 GB.
-const mostBytes = 1.5e9;
+// What the engines may hold of a take, all together, for each GB that the machine has: a browser's tab
+// has 2 to 4 GB on one of 8 GB, as far as browsers tell.
+const bytesPerGB = 1.5e9 / 8;
+// What finished pictures may take: about 45 HD frames on a machine of 8 GB or more.
+const cachePerGB = 768e6 / 8;
 const bytesPerPixel = 100; // that an engine holds of a take, measured at 1920x1080
+
+const bytesPerValue = 8; // of a pixel in a finished picture: four halves
 
 const size = (/** @type {Picture} */ picture) => 2 * (picture.hi?.length ?? 0);
 /** @type {(entry: Entry) => Given} */
@@ -41,29 +47,33 @@ export class Take {
   /** @type {Map<string, Picture>} */
   cache = new Map(); // in the order of use
   generation = 0; // counts the takes
+  /** @type {((number: number) => number) | null} */
+  later = null; // tells how soon a frame is wanted, while the take is played; else the longest unused goes first
   #bytes = 0; // in the cache
   /** @type {Layout} */
   #files = {};
 
   /**
    * @param {import("./engines.js").Engines} engines
-   * @param {number} budget how many bytes of finished pictures are kept
+   * @param {number} gigabytes that the machine has, as the browser tells: 8 at most
    * @param {(picture: Picture) => boolean} shows reports whether a picture is shown
    */
-  constructor(engines, budget, shows) {
+  constructor(engines, gigabytes, shows) {
     this.shows = shows;
     this.engines = engines;
-    this.budget = budget;
+    this.memory = gigabytes * bytesPerGB; // bytes that the engines may hold
+    this.budget = gigabytes * cachePerGB; // bytes of finished pictures that are kept
   }
 
   /**
-   * open lays out the wells' files and opens them; prepare must follow.
+   * lay lays out the wells' files for all engines, which do nothing but what is asked of them by name
+   * until share.
    * @param {import("./state.js").Wells} wells
    * @param {Record<string, unknown>} settings the recipe's other fields, and its version
    */
-  async open(wells, settings) {
+  lay(wells, settings) {
     this.forget();
-    for (const worker of this.engines.workers.slice(1)) worker.held = true;
+    for (const worker of this.engines.workers) worker.held = true;
     /** @type {[string, Given][]} */
     const put = [];
     /** @type {Record<string, unknown>} */
@@ -77,21 +87,77 @@ export class Take {
     for (const e of wells.green ?? []) put.push([`${places.green}/${e.name}`, given(e)]);
     this.#files = { clear: [places.take], put };
     this.engines.lay(this.#files);
+  }
+
+  // open opens the take, on the first engine.
+  async open() {
     return (await this.engines.call("open", { path: places.recipe }, { worker: this.engines.workers[0], urgent: true })).result;
   }
 
-  // prepare estimates what the recipe does not give, on one worker.
-  async prepare() {
-    return (await this.engines.call("prepare", { path: places.resolved }, { worker: this.engines.workers[0], urgent: true })).result;
+  /**
+   * prepare estimates what the recipe does not give.
+   * @param {(stage: string) => void} stage hears which part of the work begins
+   */
+  async prepare(stage) {
+    return (await this.engines.call("prepare", { path: places.resolved }, { worker: this.engines.workers[0], urgent: true, stage })).result;
+  }
+
+  /**
+   * draft opens and prepares the take on the second engine from reduced plates and a few frames of
+   * them, and has frames made there.
+   * @param {string} first the name of the color plate's first file
+   * @param {(look: import("./operations.js").Description, rgba: Uint8Array<ArrayBuffer>) => void} see is shown it, before all else
+   * @param {(opened: import("./operations.js").Opened) => number[]} pick chooses the frames
+   */
+  async draft(first, see, pick) {
+    if (this.engines.workers.length < 2) {
+      await this.#still(this.engines.add());
+      this.engines.workers[1].port.postMessage({ files: this.#files });
+    }
+    const worker = this.engines.workers[1];
+    const how = { worker, urgent: true };
+    const { result, buffers } = await this.#still(this.engines.call("look", { path: `${places.take}/color/${first}`, width: draftWidth }, how));
+    see(result, buffers[0]);
+    const opened = (await this.#still(this.engines.call("open", { path: places.recipe, draft: true }, how))).result;
+    const ready = (await this.#still(this.engines.call("prepare", { path: places.again, samples: pick(opened) }, how))).result;
+    worker.held = false;
+    return { opened, ready };
+  }
+
+  /**
+   * begin has frames made by the first engine, and no more by one with a draft.
+   */
+  begin() {
+    this.forget();
+    for (const worker of this.engines.workers) worker.held = worker !== this.engines.workers[0];
+    this.engines.pump();
+  }
+
+  /**
+   * room is how many engines there may be for frames of that size.
+   * @param {{w: number, h: number}} size
+   */
+  room({ w, h }) {
+    return Math.max(1, Math.min(this.engines.limit, Math.floor(this.memory / (bytesPerPixel * w * h))));
+  }
+
+  /**
+   * frameRoom is how many frames fit among the finished pictures.
+   * @param {{w: number, h: number}} size
+   * @param {number} stations of each
+   */
+  frameRoom({ w, h }, stations) {
+    return Math.floor(this.budget / (bytesPerValue * w * h * stations));
   }
 
   /**
    * share readies the other workers with what the first has found, and adds some where there is
-   * room.
+   * room, or ends some where there is not.
    * @param {Prepared} ready
    */
   async share({ recipe, w, h }) {
-    const limit = Math.max(1, Math.min(this.engines.limit, Math.floor(mostBytes / (bytesPerPixel * w * h))));
+    const limit = this.room({ w, h });
+    for (const worker of this.engines.workers.slice(limit)) this.engines.end(worker);
     for (let i = 1; i < limit; i++) {
       const started = i >= this.engines.workers.length && this.engines.add();
       const worker = this.engines.workers[i];
@@ -125,9 +191,10 @@ export class Take {
    * @param {number} number
    * @param {Breaks} breaks
    * @param {string} station
+   * @param {boolean} half
    */
-  #key(number, breaks, station) {
-    return `${number} ${JSON.stringify(breaks)} ${station}`;
+  #key(number, breaks, station, half) {
+    return `${number} ${JSON.stringify(breaks)} ${station}${half ? " half" : ""}`;
   }
 
   /**
@@ -135,9 +202,10 @@ export class Take {
    * @param {number} number
    * @param {Breaks} breaks
    * @param {string} station
+   * @param {boolean} [half] of half the size
    */
-  cached(number, breaks, station) {
-    const key = this.#key(number, breaks, station);
+  cached(number, breaks, station, half = false) {
+    const key = this.#key(number, breaks, station, half);
     const found = this.cache.get(key);
     if (found) {
       this.cache.delete(key);
@@ -153,27 +221,27 @@ export class Take {
    * @param {number} number
    * @param {Breaks} breaks
    * @param {string[]} names
-   * @param {import("./engines.js").How & {thumbs?: string[], quick?: boolean}} [how]
+   * @param {import("./engines.js").How & {thumbs?: string[], quick?: boolean, half?: boolean}} [how]
    */
-  async want(number, breaks, names, { thumbs = [], quick = false, ...how } = {}) {
-    const missing = names.filter((name) => !this.cached(number, breaks, name));
+  async want(number, breaks, names, { thumbs = [], quick = false, half = false, ...how } = {}) {
+    const missing = names.filter((name) => !this.cached(number, breaks, name, half));
     /** @type {Map<string, Picture>} */
     const fresh = new Map();
     /** @type {{thumbs: Thumb[], draft: boolean}} */
     let reply = { thumbs: [], draft: false };
     if (missing.length || thumbs.length) {
-      const { result, buffers, worker } = await this.#still(this.engines.call("frame", { number, breaks, stations: missing, thumbs, width: thumbWidth, quick }, how));
+      const { result, buffers, worker } = await this.#still(this.engines.call("frame", { number, breaks, stations: missing, thumbs, width: thumbWidth, quick, half }, how));
       let next = 0;
       for (const p of result.pictures) {
         /** @type {Picture} */
         const picture = { ...p, number, lender: worker };
         if (!p.missing) [picture.hi, picture.lo] = [buffers[next++], buffers[next++]];
         fresh.set(p.station, picture);
-        if (!result.draft) this.#keep(this.#key(number, breaks, p.station), picture);
+        if (!result.draft) this.#keep(this.#key(number, breaks, p.station, half), picture);
       }
       reply = { draft: result.draft, thumbs: result.thumbs.map((t) => ({ ...t, rgba: t.missing ? null : buffers[next++] })) };
     }
-    const pictures = names.map((name) => /** @type {Picture} */ (fresh.get(name) ?? this.cached(number, breaks, name)));
+    const pictures = names.map((name) => /** @type {Picture} */ (fresh.get(name) ?? this.cached(number, breaks, name, half)));
     return { pictures, ...reply };
   }
 
@@ -198,8 +266,11 @@ export class Take {
     this.cache.set(key, picture);
     picture.kept = true;
     this.#bytes += size(picture);
-    for (const [old, p] of this.cache) {
-      if (this.#bytes <= this.budget || old === key) break;
+    const { later } = this;
+    const order = [...this.cache].filter(([old]) => old !== key);
+    if (later && this.#bytes > this.budget) order.sort(([, one], [, other]) => later(other.number) - later(one.number));
+    for (const [old, p] of order) {
+      if (this.#bytes <= this.budget) break;
       this.#drop(old);
       // One of the same frame may be about to be shown.
       if (p.number !== picture.number && !this.shows(p)) this.spent(p);
@@ -226,21 +297,27 @@ export class Take {
 }
 
 /**
- * expand turns a well's dropped entries into frames: a clip becomes as many as it has.
+ * expand turns a well's dropped entries into frames: a clip becomes as many as it has, and the next one
+ * goes on after it.
  * @param {import("./sort.js").Dropped[]} entries
  * @param {(file: File) => Promise<import("../files/clips.js").Clip>} openClip
  */
 export async function expand(entries, openClip) {
   /** @type {Entry[]} */
   const out = [];
+  const names = new Set();
   for (const { path, file } of entries) {
     const name = path.slice(path.lastIndexOf("/") + 1);
+    if (!file.size) throw new Error(`${path} is empty: 0 bytes`);
+    if (names.has(name)) throw new Error(`${name} is there twice: give the frames of one folder`);
+    names.add(name);
     if (!isClip(name)) {
       out.push({ name, path, file });
       continue;
     }
     const clip = await openClip(file);
-    for (let i = 0; i < clip.frames; i++) out.push({ name: `${String(i + 1).padStart(6, "0")}.y4m`, clip, index: i, from: name, fps: clip.fps.average });
+    const first = out.length + 1;
+    for (let i = 0; i < clip.frames; i++) out.push({ name: `${String(first + i).padStart(6, "0")}.y4m`, clip, index: i, from: name, fps: clip.fps.average });
   }
   return out;
 }

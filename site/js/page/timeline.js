@@ -19,6 +19,9 @@ export function drawTimeline(store, player) {
   button("forth").onclick = () => player.step(1);
   button("play").onclick = () => player.toggle();
   input("loop").onchange = onTick((loop) => store.update({ loop }));
+  input("sound").onchange = onTick((sound) => store.update({ sound }));
+  store.show(["wells"], ({ wells }) => ($("sound-label").hidden = !wells.color?.[0]?.clip));
+  store.show(["playing", "rate"], ({ playing, rate }) => ($("rate").textContent = playing ? rate : ""));
   input("scrub").oninput = onInput((place) => player.go(store.value.frames[Number(place)]));
   store.show(["frames", "frame", "wells"], drawTime);
   store.show(["playing"], ({ playing }) => {

@@ -46,6 +46,7 @@ Object.assign(scope, {
   path: { resolve: (/** @type {string[]} */ ...parts) => parts.join("/") },
   bytes,
   drafts,
+  stage: (/** @type {string} */ stage) => scope.postMessage({ id: running, stage }),
   decoded: files.decoded.bind(files),
 });
 

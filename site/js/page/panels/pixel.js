@@ -65,7 +65,7 @@ function show(into, a) {
       row("×", "transmission", [a.transmission], gray(a.transmission)),
       row("=", "held out", a.held, a.held, true),
       row("+", "foreground", a.foreground, a.foreground),
-      row("=", "sum", a.sum, a.sum, true));
+      row("=", "composite", a.sum, a.sum, true));
   } else {
     rows.push(
       row("", "color plate", a.color, a.color),

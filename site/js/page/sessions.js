@@ -1,0 +1,91 @@
+// The takes that are kept: the one that is open is, once it can be worked with; a reload opens it again.
+import { messageOf } from "../errors.js";
+import { nameOf } from "./state.js";
+
+const current = "twinplate-take"; // in the local storage: the id of the take that a reload opens
+const soon = 500; // ms after a change until the recipe is kept
+
+export class Sessions {
+  /** @type {ReturnType<typeof setTimeout> | undefined} */
+  #timer;
+
+  /**
+   * @param {import("./state.js").PageStore} store
+   * @param {import("./drops.js").Drops} drops
+   */
+  constructor(store, drops) {
+    this.store = store;
+    this.drops = drops;
+    store.subscribe(["ready", "recipe", "demo"], ({ ready, demo }) => {
+      clearTimeout(this.#timer);
+      if (demo) localStorage.removeItem(current);
+      else if (ready && !ready.draft) this.#timer = setTimeout(() => this.#keep(), soon);
+    });
+    store.subscribe(["tab"], ({ tab }) => tab === "plates" && this.#tell());
+    addEventListener("beforeunload", (event) => {
+      if (store.value.keeping) event.preventDefault(); // the browser asks whether to leave
+    });
+  }
+
+  /**
+   * again opens the take that was open last, and reports whether there was one.
+   */
+  async again() {
+    const id = localStorage.getItem(current);
+    if (!id) return false;
+    try {
+      const take = (await (await import("./kept.js")).list()).find((take) => take.id === id);
+      return !!take && (await this.open(take));
+    } catch (error) {
+      this.store.update({ errors: { general: `the last take cannot be opened again: ${messageOf(error)}` } });
+      return false;
+    }
+  }
+
+  /**
+   * open opens a take that is kept, and reports whether it could be; else it says what is to be given.
+   * @param {import("./kept.js").Kept} take
+   */
+  async open(take) {
+    const { store } = this;
+    if (!take.held) {
+      const names = Object.values(take.plates).flat().map(({ path }) => path);
+      store.update({ tab: "plates", errors: { general: `${take.name}: its files are not kept, for there was no room. Give them again: ${names.slice(0, 6).join(", ")}${names.length > 6 ? ` and ${names.length - 6} more` : ""}` } });
+      return false;
+    }
+    const files = await (await import("./kept.js")).files(take);
+    await this.drops.take(files, take.recipe);
+    return true;
+  }
+
+  /**
+   * forget takes one away, or all.
+   * @param {string} [id]
+   */
+  async forget(id) {
+    await (await import("./kept.js")).forget(id);
+    if (!id || localStorage.getItem(current) === id) localStorage.removeItem(current);
+    await this.#tell();
+  }
+
+  async #keep() {
+    const { store } = this;
+    const { value } = store;
+    store.update({ keeping: true });
+    try {
+      const { id, why } = await (await import("./kept.js")).keep(nameOf(value), value);
+      localStorage.setItem(current, id);
+      store.update({ keptWord: why ? `Of this take only the names and the recipe are kept: ${why}.` : "" });
+      await this.#tell();
+    } catch (error) {
+      store.update({ keptWord: `This take is not kept: ${messageOf(error)}.` });
+    } finally {
+      store.update({ keeping: false });
+    }
+  }
+
+  async #tell() {
+    const { list } = await import("./kept.js");
+    this.store.update({ kept: await list().catch(() => []) });
+  }
+}
