@@ -162,7 +162,7 @@ func TestRatesApart(t *testing.T) {
 	tier.InTestAll(t)
 	p := open(t, 1366, 660)
 	p.settled()
-	s := newShot(t, 1003, 1004)
+	s := newShot(t, span(1003, 1014)...)
 	files := []string{s.clipAt(t, "color", "color.webm", 24), s.clipAt(t, "band", "band.webm", 25)}
 	for _, name := range []string{"clean_color.jpg", "clean_band.jpg", "dark_color.jpg", "dark_band.jpg", "recipe.json"} {
 		files = append(files, s.path(name))

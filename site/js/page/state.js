@@ -148,7 +148,7 @@ const rateOf = (entries) => entries?.[0]?.fps;
  */
 export function gravesOf({ ready, wells }) {
   const [color, band] = [rateOf(wells.color), rateOf(wells.band)];
-  const apart = color && band && Math.abs(color / band - 1) > 1e-3; // 24 is a thousandth from 23.976
+  const apart = color && band && Math.abs(color / band - 1) > 2e-3; // what times in whole milliseconds make of a short clip
   return [
     ...(apart ? [`The color clip has ${rounded(color)} frames per second and the band clip ${rounded(band)}: the n-th frames are not of one moment. Give clips of one rate.`] : []),
     ...(ready?.grave ?? []),

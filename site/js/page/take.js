@@ -317,7 +317,7 @@ export async function expand(entries, openClip) {
     }
     const clip = await openClip(file);
     const first = out.length + 1;
-    for (let i = 0; i < clip.frames; i++) out.push({ name: `${String(first + i).padStart(6, "0")}.y4m`, clip, index: i, from: name, fps: clip.fps.average });
+    for (let i = 0; i < clip.frames; i++) out.push({ name: `${String(first + i).padStart(6, "0")}.y4m`, clip, index: i, from: name, fps: clip.fps.num / clip.fps.den });
   }
   return out;
 }
