@@ -9,7 +9,7 @@
 // The plates that estimates are from; and a recipe's fields that no estimate hangs on, those that the
 // geometry does not hang on, and those that are estimates.
 const plates = ["color", "band", "clean_color", "clean_band", "dark_color", "dark_band"];
-const after = ["background_curve", "background_primaries", "output_curve", "fit", "limits", "tidy", "clamp", "operator", "regions", "beyond", "gain", "color_balance"];
+const after = ["background_curve", "background_primaries", "output_curve", "fit", "limits", "tidy", "clamp", "operator", "regions", "beyond", "gain", "fit_end", "background_start", "background_end", "foreground_grade", "background_grade", "spill"];
 const matte = ["crosstalk", "glare", "clean_from", "screen", "screen_color", "pedestal", "color_noise", "band_noise"];
 const geometry = ["geometry", "offset", "band_weights", "lateral_color", "match_softness"];
 
