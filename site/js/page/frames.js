@@ -136,7 +136,7 @@ export class Frames {
     this.#fetching = new AbortController();
     const { signal } = this.#fetching;
     const { breaks, frame, frames, ready } = store.value;
-    if (!ready) return;
+    if (!ready || ready.draft) return; // a draft's frames are soon made again
     const names = sides(store.value);
     const room = take.frameRoom(ready, names.length) - 2; // the frame itself, and one that is shown
     const i = frames.indexOf(frame);
