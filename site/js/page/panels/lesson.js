@@ -84,7 +84,7 @@ export function lessonPanel(store, player, openDemo) {
           press("Next", () => go(step + 1), { className: "main", disabled: step === steps.length - 1 })),
         el("h3", {}, title),
         el("div", { className: "lesson-text" },
-          before ? el("p", {}, before) : null,
+          before && given === undefined ? el("p", {}, before) : null,
           el("p", {}, el("strong", {}, ask)),
           given === undefined
             ? el("div", { className: "row" }, shuffled(steps[step], step).map((one) => press(one, () => answer(step, one))))
