@@ -495,6 +495,7 @@ func TestAccessible(t *testing.T) {
 	dir := t.TempDir()
 	put(t, filepath.Join(dir, "notes.txt"), []byte("no plate"))
 	put(t, filepath.Join(dir, "a.png"), []byte("no PNG"))
+	put(t, filepath.Join(dir, "b.png"), []byte("no PNG"))
 	s := newShot(t, 1003, 1004, 1005)
 	dim := s.path("band/1004.jpg")
 	// Three quarters of the light is 0.88 of the code of sRGB, nearly: 0.75 to the power of 1/2.4
@@ -534,7 +535,7 @@ func TestAccessible(t *testing.T) {
 		p.click("#keys")
 		faultless("keys")
 		p.run(chromedp.KeyEvent(kb.Escape))
-		p.dropOn("#viewer", filepath.Join(dir, "notes.txt"), filepath.Join(dir, "a.png"))
+		p.dropOn("#viewer", filepath.Join(dir, "notes.txt"), filepath.Join(dir, "a.png"), filepath.Join(dir, "b.png"))
 		p.wait("the question", `document.getElementById("sort-dialog").open`)
 		faultless("the question which plate is which")
 		p.shoot(fmt.Sprintf("question_%d", width))

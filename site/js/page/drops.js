@@ -56,6 +56,7 @@ export class Drops {
       const wells = groups.map(([first]) => byName(first.path));
       const { demo, wells: there } = store.value;
       const only = wells.length === 1 && !wells[0] && has(there) && !demo ? "background" : null; // the usual thing to add
+      if (only) await this.#look(groups[0][0]); // one that cannot be read changes nothing
       /** @type {Sorted | null} */
       let placed = new Map(groups.map((entries, i) => [only ?? wells[i] ?? "", entries]));
       const enough = (/** @type {string[]} */ some) => ["color", "band"].every((well) => some.includes(well)) || (has(there) && (!demo || some.every((well) => well === "background")));
