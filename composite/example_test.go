@@ -251,3 +251,31 @@ func ExampleFit_Toward() {
 	fmt.Printf("%.2f times, moved by %.2f\n", half.Scale, half.OffsetX)
 	// Output: 1.10 times, moved by -0.02
 }
+
+// A card that tungsten light has made orange becomes gray of the same luminance.
+func ExampleGrade_Neutralize() {
+	f := plate.NewRGB(8, 8)
+	f.Fill(0.3, 0.18, 0.06)
+	mean, err := composite.Card{Left: 0.25, Top: 0.25, Right: 0.75, Bottom: 0.75}.Mean(f)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	var grade composite.Grade
+	if err := grade.Neutralize(mean, plate.PrimariesBT709); err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("%.2f\n", *grade.Balance)
+	// Output: [0.66 1.09 3.28]
+}
+
+// What is palest in a picture of a gray wall in warm light and a red door.
+func ExampleNeutral() {
+	f := plate.NewRGB(10, 1)
+	f.Fill(0.22, 0.2, 0.18)
+	f.Pix[0][0], f.Pix[1][0], f.Pix[2][0] = 0.5, 0.1, 0.1
+	gray, ok := composite.Neutral(f, nil)
+	fmt.Printf("%.2f %v\n", gray, ok)
+	// Output: [1.08 0.99 0.89] true
+}

@@ -206,6 +206,43 @@ func (e *Extent) Crossed(transmission *plate.Gray) float64 {
 	return float64(n) / float64(len(e.ring))
 }
 
+// Border returns the screen's border as lines to draw, from x and y to x and y in parts of the frame:
+// where the extent is a half, found on a grid of at most 192 cells across (marching squares). The
+// frame's own edges are no part of it. A nil Extent has none.
+func (e *Extent) Border() [][4]float64 {
+	if e == nil {
+		return nil
+	}
+	const cells = 192 // so that a page gets some kilobytes, and a line is true to a few pixels
+	w, h := e.Inside.W, e.Inside.H
+	step := max((w+cells-1)/cells, 1)
+	at := func(x, y int) float64 { return float64(e.Inside.Pix[min(y, h-1)*w+min(x, w-1)]) }
+	var lines [][4]float64
+	for y := 0; y < h-1; y += step {
+		for x := 0; x < w-1; x += step {
+			// The cell's corners, around it, and where its sides cross a half.
+			right, below := min(x+step, w-1), min(y+step, h-1)
+			corners := [4][2]int{{x, y}, {right, y}, {right, below}, {x, below}}
+			var crossed [][2]float64
+			for k, a := range corners {
+				b := corners[(k+1)%4]
+				va, vb := at(a[0], a[1])-0.5, at(b[0], b[1])-0.5
+				if va >= 0 == (vb >= 0) {
+					continue
+				}
+				part := va / (va - vb)
+				crossed = append(crossed, [2]float64{
+					(float64(a[0]) + part*float64(b[0]-a[0]) + 0.5) / float64(w), (float64(a[1]) + part*float64(b[1]-a[1]) + 0.5) / float64(h),
+				})
+			}
+			for k := 0; k+1 < len(crossed); k += 2 {
+				lines = append(lines, [4]float64{crossed[k][0], crossed[k][1], crossed[k+1][0], crossed[k+1][1]})
+			}
+		}
+	}
+	return lines
+}
+
 // Beyond has the background show beyond the screen, whatever is there: a transmission of 1 and no
 // foreground, mixed with the solution at the soft border. A nil Extent does nothing. Both planes must
 // have the extent's size.

@@ -127,3 +127,51 @@ func ExampleSolver_Extent() {
 	fmt.Printf("the screen covers %.0f %% of the frame\n", 100*e.Part)
 	// Output: the screen covers 57 % of the frame
 }
+
+// A screen over part of a frame has its border where its edge is, drawn in by what Extent draws in; the
+// frame's edges are none.
+func TestExtentBorder(t *testing.T) {
+	const w, h = 320, 180
+	clean, color := plate.NewGray(w, h), plate.NewRGB(w, h)
+	for y := range h {
+		for x := range w {
+			if clean.Pix[y*w+x] = 0.001; x >= 80 && x < 240 {
+				clean.Pix[y*w+x] = 0.8
+			}
+		}
+	}
+	solver, err := matte.NewSolver(w, h, matte.References{CleanBand: clean}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	e, err := solver.Extent([]matte.Sample{{Color: color, Band: clean}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	lines := e.Border()
+	length := 0.
+	for _, l := range lines {
+		length += math.Hypot((l[2]-l[0])*w, (l[3]-l[1])*h)
+		for _, x := range []float64{l[0] * w, l[2] * w} {
+			if d := math.Min(math.Abs(x-83), math.Abs(x-237)); d > 2.5 {
+				t.Fatalf("a line at %v, want 83 or 237", x)
+			}
+		}
+	}
+	if math.Abs(length-2*(h-1)) > 4 {
+		t.Errorf("the lines are %.1f pixels long, want two of %d", length, h-1)
+	}
+	if (*matte.Extent)(nil).Border() != nil {
+		t.Error("no extent has a border")
+	}
+}
+
+// The border of a screen that ends, to draw.
+func ExampleExtent_Border() {
+	inside := plate.NewGray(4, 2)
+	copy(inside.Pix, []float32{1, 1, 0, 0, 1, 1, 0, 0})
+	for _, line := range (&matte.Extent{Inside: inside}).Border() {
+		fmt.Printf("%.2f\n", line)
+	}
+	// Output: [0.50 0.25 0.50 0.75]
+}

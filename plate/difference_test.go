@@ -185,3 +185,16 @@ func homographyToUnit(p [4][2]float64) func(x, y float64) (u, v float64) {
 		return (h(0)*x + h(1)*y + h(2)) / w, (h(3)*x + h(4)*y + h(5)) / w
 	}
 }
+
+// A chart of two patches that fills the frame.
+func ExampleRGB_Patches() {
+	f := plate.NewRGB(64, 32)
+	for i := range f.Pix[0] {
+		if i%64 >= 32 {
+			f.Pix[0][i] = 0.5
+		}
+	}
+	colors, err := f.Patches([4][2]float64{{0, 0}, {64, 0}, {64, 32}, {0, 32}}, 2, 1)
+	fmt.Printf("%.2f %v\n", colors, err)
+	// Output: [[0.00 0.00 0.00] [0.50 0.00 0.00]] <nil>
+}

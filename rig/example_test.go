@@ -138,3 +138,17 @@ func ExampleSodiumColor() {
 	fmt.Printf("%.2f %.2f %.2f\n", c[0], c[1], c[2])
 	// Output: 1.00 0.22 0.00
 }
+
+// What the example rig's filter takes from the color camera, and what a matrix gives back.
+func ExampleSetup_FilterMatch() {
+	setup, err := rig.ParseSetup(rig.PierSetup())
+	if err != nil {
+		log.Fatal(err)
+	}
+	m, err := setup.FilterMatch(nil)
+	if err != nil {
+		log.Fatal(err)
+	}
+	fmt.Printf("%.1f, then %.1f of CIEDE2000 in the mean\n", m.Before.Mean, m.After.Mean)
+	// Output: 1.3, then 0.6 of CIEDE2000 in the mean
+}

@@ -100,6 +100,8 @@ func (s *session) call(op string, text []byte) (js.Value, error) {
 		return answer(s.prepare(ctx, a.Path, a.Samples))
 	case "check":
 		return answer(s.check(ctx, a.FPS))
+	case "border":
+		return answer(s.border())
 	case "sound":
 		return answer(soundOffset(ctx, "/look/color.sound", "/look/band.sound"))
 	case "look":

@@ -100,6 +100,7 @@
  * @property {{takes: {fps: number}, gives: Readings}} check
  * @property {{takes: {}, gives: {seconds: number}}} sound of /look/color.sound and band.sound: how much later the band camera's begins
  * @property {{takes: {path: string, width: number}, gives: Description}} look
+ * @property {{takes: {}, gives: [number, number, number, number][]}} border the screen's, as lines from x and y to x and y in parts of the frame
  * @property {{takes: {number: number, breaks: Breaks, x: number, y: number}, gives: Arithmetic}} pixel
  * @property {{takes: {number: number, breaks: Breaks, stations: string[], thumbs: string[], width: number, quick: boolean, half: boolean}, gives: Shown}} frame
  * @property {{takes: {number: number, breaks: Breaks, stations: string[], width: number, straight?: boolean}, gives: Placed}} display

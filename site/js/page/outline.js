@@ -13,6 +13,7 @@ import { cornersAt, eachOutline, moved, pathOf } from "./regions.js";
  * @property {number} w of the frame
  * @property {number} h
  * @property {number | null} chosen the region whose corners can be moved
+ * @property {[number, number, number, number][]} border of the screen, as lines
  * @property {Corner[] | null} drawing the corners so far of one that is being drawn
  */
 
@@ -77,11 +78,14 @@ export class Outlines {
     over.setAttribute("viewBox", `0 0 ${w} ${h}`);
     over.setAttribute("tabindex", drawing ? "0" : "-1");
     over.classList.toggle("drawing", !!drawing);
-    const nodes = sketch.regions.flatMap((region, i) => this.#region(sketch, region, i));
+    const border = sketch.border.map(([x0, y0, x1, y1]) => `M${x0 * w} ${y0 * h}L${x1 * w} ${y1 * h}`).join("");
+    const nodes = [svg("path", { class: "border", d: border })];
+    nodes.push(...sketch.regions.flatMap((region, i) => this.#region(sketch, region, i)));
     if (drawing?.length) nodes.push(svg("polyline", { class: "new", points: drawing.map(({ x, y }) => `${x * w},${y * h}`).join(" ") }), ...drawing.map((c, i) => this.#dot(sketch, c, i ? "corner" : "corner first")));
+    const focused = over.contains(document.activeElement); // else the keyboard is elsewhere, and stays there
     over.replaceChildren(...nodes);
-    if (drawing && !this.#focus) over.focus();
-    /** @type {SVGElement | null} */ (over.querySelector(`[data-name="${this.#focus}"]`))?.focus();
+    if (drawing && (focused || !drawing.length)) over.focus();
+    else if (focused) /** @type {SVGElement | null} */ (over.querySelector(`[data-name="${this.#focus}"]`))?.focus();
   }
 
   /**

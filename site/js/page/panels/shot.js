@@ -48,13 +48,16 @@ function changed(object, field, value, usual) {
  * shotPanel returns what draws the panel.
  * @param {PageStore} store
  * @param {import("../viewer.js").Viewer} viewer
+ * @param {import("../engines.js").Engines} engines
  * @returns {import("../panels.js").Panel["draw"]}
  */
-export function shotPanel(store, viewer) {
+export function shotPanel(store, viewer, engines) {
   // What of the sketch is the panel's own: no picture hangs on it.
   let chosen = /** @type {number | null} */ (null);
   let drawing = /** @type {Corner[] | null} */ (null);
   let editing = false;
+  let border = /** @type {[number, number, number, number][]} */ ([]); // of the screen of the take that is shown
+  let bordered = /** @type {State["ready"]} */ (null); // that take
 
   const change = (/** @type {Record<string, unknown>} */ some, kind = "") => store.choose({ recipe: { ...store.value.recipe, ...some } }, kind);
   const regionsOf = ({ recipe } = store.value) => /** @type {Region[]} */ (recipe.regions ?? []);
@@ -82,7 +85,14 @@ export function shotPanel(store, viewer) {
       return;
     }
     if (chosen !== null && chosen >= regionsOf().length) chosen = null;
-    outlines.show({ regions: regionsOf(), frame, w: ready.w, h: ready.h, chosen, drawing });
+    if (bordered !== ready) {
+      [bordered, border] = [ready, []];
+      engines.call("border", {}, { worker: engines.workers[0] }).then(({ result }) => {
+        border = bordered === ready ? result : border;
+        sketch();
+      }, () => {}); // it is to look at: without it the rest goes on
+    }
+    outlines.show({ border, regions: regionsOf(), frame, w: ready.w, h: ready.h, chosen, drawing });
   };
   const edit = (/** @type {boolean} */ on) => {
     editing = on;
@@ -159,7 +169,7 @@ export function shotPanel(store, viewer) {
           viewer.api?.fit();
           add([{ x: 0.35, y: 0.35 }, { x: 0.65, y: 0.35 }, { x: 0.65, y: 0.65 }, { x: 0.35, y: 0.65 }]);
         }, { disabled: !value.ready }),
-        all.length ? el("label", { className: "check" }, el("input", { type: "checkbox", checked: editing, onchange: onTick(edit) }), "show them over the picture") : null),
+        el("label", { className: "check" }, el("input", { type: "checkbox", checked: editing, onchange: onTick(edit) }), "show them and the screen's border over the picture")),
       drawing ? el("p", { className: "note", role: "status" }, "Click or touch the picture for each corner; the first one again, or Enter, closes the outline. Backspace takes a corner back, Escape gives it up.") : null,
       all.map((region, i) => el("div", { className: chosen === i ? "region-row chosen" : "region-row" },
         el("div", { className: "row" },
