@@ -54,6 +54,7 @@ type Checkup struct {
 	FPS      float64
 	Flicker  matte.Flicker
 	Side     float64 // where spill comes from: -1 the left of the frame, 1 its right
+	Through  float64 // mean transmission of the performer's core, 0 to 1; 0 where there is no core
 	Notes    []string
 	Job      *Job // that the readings are of; nil where the plates cannot be brought together
 
@@ -207,17 +208,20 @@ func judge(v, good, watch float64) Verdict {
 
 // levels reads the band plates as the camera made them: their level and what is clipped.
 func (c *checker) levels(ctx context.Context) error {
-	t := c.t
-	full := t.bandCurve.ToLinear(1) * white(t.bandVia)
-	if w := t.weights; w != nil {
-		full *= float64(w[0] + w[1] + w[2])
-	}
-	counts := make([]float64, checkLevels)
-	var level, clipped, colorClipped, pixels float64
-	_, some, err := sampled(ctx, t, checkSamples, t.readSample)
+	_, some, err := sampled(ctx, c.t, checkSamples, c.t.readSample)
 	if err != nil {
 		return err
 	}
+	c.level(some...)
+	return nil
+}
+
+// level is levels of these frames, whose band plates are as the camera made them.
+func (c *checker) level(some ...matte.Sample) {
+	t := c.t
+	full := t.fullBand()
+	counts := make([]float64, checkLevels)
+	var level, clipped, colorClipped, pixels float64
 	for _, s := range some {
 		color, band := s.Color, s.Band
 		// A camera may clip below the file's top code: then many pixels have the very same highest
@@ -284,7 +288,15 @@ func (c *checker) levels(ctx context.Context) error {
 		meaning, advice = "The color plate's highlights clip: they come out flat, and so does what crosstalk is taken from.", "Close the color camera's iris, or flag what shines."
 	}
 	c.add("color_clipped", "Color clipped", 100*colorClipped/pixels, "% of the frame", v, meaning, advice)
-	return nil
+}
+
+// fullBand returns the most light that a band plate can hold.
+func (t *Take) fullBand() float64 {
+	full := t.bandCurve.ToLinear(1) * white(t.bandVia)
+	if w := t.weights; w != nil {
+		full *= float64(w[0] + w[1] + w[2])
+	}
+	return full
 }
 
 // percentile returns the value that the part q of pix does not exceed, from fewer than 100000 of
@@ -317,7 +329,7 @@ func (c *checker) prepare(ctx context.Context) (*Job, error) {
 // matte reads what the solution of a few frames shows: evenness, spill, crosstalk, noise, focus,
 // registration.
 func (c *checker) matte(ctx context.Context) error {
-	t, j := c.t, &preparation{Job: c.job}
+	j := &preparation{Job: c.job}
 	if err := j.noise(ctx); err != nil {
 		return err
 	}
@@ -340,7 +352,7 @@ func (c *checker) matte(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		s, err := free.Solve(nil, f.Color, f.Band, g.Value)
+		s, p, err := c.solid(free, f, g.Value)
 		if err != nil {
 			return err
 		}
@@ -348,22 +360,8 @@ func (c *checker) matte(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		for _, v := range sigma.Pix {
-			if v > 0 {
-				sigmas += float64(v) * float64(v)
-				n++
-			}
-		}
-		p := matte.FindSpill(s.Transmission)
-		if t.darkBand == nil {
-			// Without a dark plate the camera's own pedestal looks like spill that is the same
-			// everywhere.
-			level := s.Transmission.Clone()
-			for i := range level.Pix {
-				level.Pix[i] -= float32(p.Low)
-			}
-			p = matte.FindSpill(level)
-		}
+		sum, seen := variance(sigma)
+		sigmas, n = sigmas+sum, n+seen
 		leaky, leak := c.leaky(f.Color, p.Map, g.Value)
 		c.leak += leak * p.Core
 		spill.Mean += p.Mean * p.Core
@@ -380,12 +378,52 @@ func (c *checker) matte(ctx context.Context) error {
 		spill.Mean, spill.Share, spill.Side = spill.Mean/core, spill.Share/core, spill.Side/core
 		c.leak /= core
 	}
+	c.out.Through = spill.Mean
 	noise := 100 * math.Sqrt(sigmas/max(n, 1))
 	if noise > noiseHides {
 		core = 0
 	}
 	c.spill(spill, core/float64(len(frames)))
 	c.crosstalk(spill.Mean)
+	c.noise(noise)
+	if err := c.focus(ctx); err != nil {
+		return err
+	}
+	return c.registration(ctx)
+}
+
+// solid solves a frame, by a solver that clamps nothing, and finds the spill on the performer.
+func (c *checker) solid(free *matte.Solver, f matte.Sample, gain float64) (*matte.Solution, matte.Spill, error) {
+	s, err := free.Solve(nil, f.Color, f.Band, gain)
+	if err != nil {
+		return nil, matte.Spill{}, err
+	}
+	p := matte.FindSpill(s.Transmission)
+	if c.t.darkBand == nil {
+		// Without a dark plate the camera's own pedestal looks like spill that is the same
+		// everywhere.
+		level := s.Transmission.Clone()
+		for i := range level.Pix {
+			level.Pix[i] -= float32(p.Low)
+		}
+		p = matte.FindSpill(level)
+	}
+	return s, p, nil
+}
+
+// variance returns the sum of the squares of a matte's noise, and over how many pixels it is.
+func variance(sigma *plate.Gray) (sum, n float64) {
+	for _, v := range sigma.Pix {
+		if v > 0 {
+			sum += float64(v) * float64(v)
+			n++
+		}
+	}
+	return sum, n
+}
+
+// noise judges the noise of the matte, in % of alpha.
+func (c *checker) noise(noise float64) {
 	v, meaning, advice := judge(noise, noiseGood, noiseWatch), "The matte's noise will not be seen.", ""
 	if c.clipped {
 		noise, meaning, advice = math.NaN(), "A screen that clips has no noise to measure.", "Mend the clipping, and shoot the test again."
@@ -393,10 +431,6 @@ func (c *checker) matte(ctx context.Context) error {
 		meaning, advice = "The cameras' noise makes the matte grainy.", "Light the screen more, open the band camera's iris, or lower its gain."
 	}
 	c.add("matte_noise", "Noise of the matte", noise, "% of alpha", v, meaning, advice)
-	if err := c.focus(ctx); err != nil {
-		return err
-	}
-	return c.registration(ctx)
 }
 
 // files reads whether the plates are what they are called.
@@ -644,11 +678,17 @@ func (c *checker) lamps(ctx context.Context, progress func(done, total int)) err
 		numbers, known = append(numbers, pairs[i].Number), append(known, g)
 		c.out.Gains = append(c.out.Gains, GainPoint{pairs[i].Number, g.Value, g.Sigma})
 	}
+	c.flicker(numbers, known)
+	return nil
+}
+
+// flicker judges the gains of these frames.
+func (c *checker) flicker(numbers []int, known []matte.Gain) {
 	f := matte.FindFlicker(numbers, known)
 	c.out.Flicker = f
 	if len(known) == 0 {
 		c.add("flicker", "Lamp flicker", math.NaN(), "% peak to peak", Unknown, "No open screen is seen.", "Leave part of the screen open.")
-		return nil
+		return
 	}
 	v := judge(100*f.PeakToPeak, flickerGood, flickerWatch)
 	meaning, advice := "The lamps are steady enough: one gain a frame takes out what they do.", ""
@@ -667,7 +707,6 @@ func (c *checker) lamps(ctx context.Context, progress func(done, total int)) err
 		meaning += fmt.Sprintf(" They beat with the shutter every %.1f frames, by %.1f %%.", 1/f.Frequency, 100*f.Amplitude)
 	}
 	c.add("flicker", "Lamp flicker", 100*f.PeakToPeak, "% peak to peak", v, meaning, advice)
-	return nil
 }
 
 // mains says which mains would give a beat of this frequency, in cycles a frame.

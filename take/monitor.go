@@ -1,0 +1,190 @@
+package take
+
+import (
+	"errors"
+	"math"
+
+	"example.com/twinplate/align"
+	"example.com/twinplate/matte"
+	"example.com/twinplate/plate"
+)
+
+// A Monitor looks at cameras that are running: each frame of a job has other pixels whenever its files
+// are read again, and Next reads them again. What Check reads of a test shot it reads of one frame
+// after the other, as far as one frame and the gains of those before it tell. It is not safe for
+// concurrent use, and its memory does not grow.
+type Monitor struct {
+	*Scrubber
+	free    *matte.Solver
+	frame   *Scrubbed // the last
+	count   int
+	numbers []int
+	gains   []matte.Gain
+	noise   float64 // of the matte, in % of alpha; NaN: not known yet
+	reads   int
+}
+
+// noiseEvery is how many readings share one of the matte's noise, which takes as long as all the
+// rest and hardly changes.
+const noiseEvery = 60
+
+// NewMonitor returns a Monitor of the job.
+func (j *Job) NewMonitor() *Monitor {
+	return &Monitor{Scrubber: j.NewScrubber(), free: j.solver.With(matte.ClampNone), noise: math.NaN()}
+}
+
+// Next does the frame of this number anew, from what its files have now; a background is kept.
+// Errors are those of Scrubber.Frame.
+func (m *Monitor) Next(number int) (*Scrubbed, error) {
+	m.Forget(false)
+	m.frame = nil
+	f, err := m.Frame(number, nil)
+	if err != nil {
+		return nil, err
+	}
+	m.frame = f
+	m.count++
+	m.numbers, m.gains = append(m.numbers, m.count), append(m.gains, f.Gain)
+	if n := len(m.gains) - checkGains; n > 0 {
+		m.numbers, m.gains = append(m.numbers[:0], m.numbers[n:]...), append(m.gains[:0], m.gains[n:]...)
+	}
+	return f, nil
+}
+
+var errNoFrame = errors.New("there is no frame to read yet")
+
+// Read reads the frame that Next returned last. The Checkup has those readings of Check's that one
+// frame tells, and its planes but for Sigma.
+func (m *Monitor) Read() (*Checkup, error) {
+	f, j := m.frame, m.w.job
+	if f == nil {
+		return nil, errNoFrame
+	}
+	c := &checker{t: j.take, job: j, out: &Checkup{Frame: f.Number, Color: f.Color, Band: f.Band, Screen: j.solver.Screen()}}
+	c.level(matte.Sample{Color: f.Color, Band: m.w.shot})
+	c.evenness()
+	s, spill, err := c.solid(m.free, matte.Sample{Color: f.Color, Band: f.Band}, f.Gain.Value)
+	if err != nil {
+		return nil, err
+	}
+	c.out.Alpha, c.out.Spill = matte.Alpha(nil, s.Transmission), spill.Map
+	c.out.Leaky, c.leak = c.leaky(f.Color, spill.Map, f.Gain.Value)
+	if m.reads%noiseEvery == 0 {
+		sigma, err := j.solver.Sigma(nil, matte.Sample{Color: f.Color, Band: f.Band}, f.Gain.Value, j.ColorNoise.Grain(), j.BandNoise.Grain())
+		if err != nil {
+			return nil, err
+		}
+		sum, n := variance(sigma)
+		m.noise = 100 * math.Sqrt(sum/max(n, 1))
+	}
+	m.reads++
+	core := spill.Core
+	if m.noise > noiseHides {
+		core = 0
+	}
+	c.spill(spill, core)
+	c.crosstalk(spill.Mean)
+	c.noise(m.noise)
+	c.flicker(m.numbers, m.gains)
+	c.out.Through = spill.Mean
+	return c.out, nil
+}
+
+// A Trouble is what is wrong at a place of the frame.
+type Trouble byte
+
+// The troubles, each before those that it hides.
+const (
+	NoTrouble    Trouble = iota
+	TroubleClips         // the band plate clips: its true level is lost
+	TroubleSpill         // the performer lets more than 1 % through where they should be solid
+	TroubleLeak          // set light in the band plate, worth as much, which is taken off
+	TroubleDark          // open screen so dark that noise eats the matte
+)
+
+// TroubleMap is a frame's troubles by squares of Side pixels; those at the right and at the bottom
+// may be cut.
+type TroubleMap struct {
+	Side, W, H int // pixels; squares across and down
+	At         []Trouble
+}
+
+// Troubles maps what Read, which must have returned c, has found wrong: a square's troubles are those
+// of its means, so that noise is none.
+func (m *Monitor) Troubles(c *Checkup) TroubleMap {
+	// Squares are an eightieth of the width: the soft light of spill is wider, and a mark that is
+	// smaller cannot be told from another. Chosen by hand.
+	const across = 80
+	const solid = 0.1 // of alpha, from which a square is not open screen
+	f, full := m.frame, m.w.job.take.fullBand()
+	out := TroubleMap{Side: max(c.Color.W/across, 1)}
+	out.W, out.H = (c.Color.W+out.Side-1)/out.Side, (c.Color.H+out.Side-1)/out.Side
+	out.At = make([]Trouble, out.W*out.H)
+	squares := func(p *plate.Gray) []float32 { return blocks(p, out) }
+	spill, leaky, alpha, band := squares(c.Spill), squares(c.Leaky), squares(c.Alpha), squares(f.Band)
+	const top = 0.998 // of full scale, from which a file clips
+	for i := range out.At {
+		const spillShows = 0.01 // as matte.FindSpill counts it
+		switch {
+		case float64(band[i]) >= top*full:
+			out.At[i] = TroubleClips
+		case spill[i] > spillShows:
+			out.At[i] = TroubleSpill
+		case leaky[i]-spill[i] > spillShows:
+			out.At[i] = TroubleLeak
+		case alpha[i] < solid && float64(band[i]) < levelBad*full:
+			out.At[i] = TroubleDark
+		}
+	}
+	return out
+}
+
+// blocks returns the means of a plane over the squares of m.
+func blocks(p *plate.Gray, m TroubleMap) []float32 {
+	out := make([]float32, m.W*m.H)
+	for by := range m.H {
+		for bx := range m.W {
+			y1, x1 := min((by+1)*m.Side, p.H), min((bx+1)*m.Side, p.W)
+			var sum float32
+			for y := by * m.Side; y < y1; y++ {
+				for _, v := range p.Pix[y*p.W+bx*m.Side : y*p.W+x1] {
+					sum += v
+				}
+			}
+			out[by*m.W+bx] = sum / float32((y1-by*m.Side)*(x1-bx*m.Side))
+		}
+	}
+	return out
+}
+
+// A Shift is how far a geometry is from one that was found before, in band pixels, at the edges that
+// the later one was found from.
+type Shift struct {
+	Pixels float64 // root of the mean square
+	Sigma  float64 // the expected error of the later one there, likewise
+}
+
+// Certain reports whether the cameras have moved against each other, by more than the error explains
+// and than a matte's edge forgives.
+func (s Shift) Certain() bool {
+	const (
+		times = 4   // the error; it is found anew every few seconds, and must not cry wolf
+		least = 0.5 // pixels: half of one is what edges begin to show (common practice)
+	)
+	return s.Pixels > max(times*s.Sigma, least)
+}
+
+// ShiftFrom returns how far the geometry of e is from that of before. Without edges it is 0.
+func ShiftFrom(before align.Geometry, e *align.Estimate) Shift {
+	var square, sigma float64
+	for _, p := range e.Pieces {
+		x, y := p.Color[0], p.Color[1]
+		ax, ay := before.Map(x, y)
+		bx, by := e.Geometry.Map(x, y)
+		square += (ax-bx)*(ax-bx) + (ay-by)*(ay-by)
+		s := e.Sigma(x, y)
+		sigma += s * s
+	}
+	n := max(float64(len(e.Pieces)), 1)
+	return Shift{math.Sqrt(square / n), math.Sqrt(sigma / n)}
+}

@@ -1,0 +1,177 @@
+package take_test
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"path/filepath"
+	"slices"
+	"testing"
+
+	"example.com/twinplate/align"
+	"example.com/twinplate/internal/test/tier"
+	"example.com/twinplate/plate"
+	"example.com/twinplate/take"
+)
+
+// What a monitor reads of a frame is what Check reads of a take that has no other, to the bit: value,
+// verdict and words. Its pictures are the scrubber's, of the files as they are now.
+func TestMonitorIsCheck(t *testing.T) {
+	tier.InTest(t)
+	r := record(t, 3)
+	r.recipe.Write = []string{"comp", "sigma"}
+	opened, err := take.Open(r.recipe)
+	if err != nil {
+		t.Fatal(err)
+	}
+	job, err := opened.Prepare(context.Background())
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := job.NewMonitor()
+	if _, err := m.Read(); err == nil {
+		t.Error("there are readings of no frame")
+	}
+	for _, spilt := range []float32{0, 0.05} {
+		shot := r.set.Frame(3)
+		top := slices.Max(shot.Band.Pix)
+		for i := range shot.Band.Pix {
+			x := float32(i%shot.Band.W) / float32(shot.Band.W)
+			shot.Band.Pix[i] += spilt * top * x
+		}
+		write(t, filepath.Join(r.dir, "band", "b3.tif"), shot.Band, nil)
+		f, err := m.Next(3)
+		if err != nil {
+			t.Fatal(err)
+		}
+		again := job.NewScrubber()
+		want, err := again.Frame(3, nil)
+		if err != nil || !slices.Equal(f.Comp.Pix[1], want.Comp.Pix[1]) {
+			t.Errorf("spill %v: the monitor's composite is not that of the files (%v)", spilt, err)
+		}
+		c, err := m.Read()
+		if err != nil {
+			t.Fatal(err)
+		}
+		given := job.Recipe(nil)
+		opened, err := take.Open(given)
+		if err != nil {
+			t.Fatal(err)
+		}
+		checked, err := opened.Check(context.Background(), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, got := range c.Readings {
+			if got.Name == "matte_noise" && spilt > 0 || got.Name == "flicker" {
+				continue // of frames before this one
+			}
+			want := checked.Reading(got.Name)
+			if got.Verdict != want.Verdict || (got.Value == nil) != (want.Value == nil) || got.Value != nil && math.Abs(*got.Value-*want.Value) > 1e-6*math.Abs(*want.Value) {
+				t.Errorf("spill %v: the monitor reads %s as %v, and check %v", spilt, got.Name, words(got), words(want))
+			}
+		}
+		if len(c.Readings) < 8 {
+			t.Errorf("there are %d readings alone", len(c.Readings))
+		}
+		if spilt == 0 {
+			continue
+		}
+		marks := map[take.Trouble]int{}
+		for _, v := range m.Troubles(c).At {
+			marks[v]++
+		}
+		if c.Through < 0.01 || marks[take.TroubleSpill] == 0 || marks[take.NoTrouble] == 0 || marks[take.TroubleClips] > 0 {
+			t.Errorf("with spill the core lets %.3f through, and the squares' troubles are %v", c.Through, marks)
+		}
+	}
+}
+
+func words(r take.Reading) string {
+	if r.Value == nil {
+		return string(r.Verdict)
+	}
+	return fmt.Sprintf("%v (%s)", *r.Value, r.Verdict)
+}
+
+// The squares of a plate that clips, and of a screen that is all but dark, are marked as such.
+func TestTroubles(t *testing.T) {
+	for name, row := range map[string]struct {
+		band float32
+		want take.Trouble
+	}{"clips": {1, take.TroubleClips}, "dark": {0.05, take.TroubleDark}, "sound": {0.5, take.NoTrouble}} {
+		r := record(t, 3)
+		r.recipe.CleanBand, r.recipe.DarkBand, r.recipe.CleanColor, r.recipe.DarkColor = filepath.Join(r.dir, "lit.png"), "", "", ""
+		r.recipe.Crosstalk, r.recipe.Beyond = take.Choice[[3]float64]{Mode: "none"}, "keep"
+		size := r.set.CleanBand().Size()
+		lit := plate.NewGray(size.X, size.Y)
+		lit.Fill(row.band)
+		write(t, r.recipe.CleanBand, lit, nil)
+		write(t, filepath.Join(r.dir, "band", "b3.tif"), lit, nil)
+		m := prepare(t, r.recipe).NewMonitor()
+		if _, err := m.Next(3); err != nil {
+			t.Fatal(err)
+		}
+		c, err := m.Read()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, got := range m.Troubles(c).At {
+			if got != row.want {
+				t.Errorf("%s: square %d has %d, not %d", name, i, got, row.want)
+				break
+			}
+		}
+	}
+}
+
+// A geometry that was moved by a known amount is told with that amount.
+func TestShiftFrom(t *testing.T) {
+	before := align.Identity(640, 360)
+	e := &align.Estimate{Geometry: before}
+	for x := 100.; x < 500; x += 50 {
+		e.Pieces = append(e.Pieces, align.PointPair{Color: [2]float64{x, 180}})
+	}
+	for _, row := range []struct {
+		dx, dy  float64
+		certain bool
+	}{{0, 0, false}, {0.3, 0.2, false}, {3, -4, true}} {
+		e.Geometry.Homography[2], e.Geometry.Homography[5] = row.dx, row.dy
+		got := take.ShiftFrom(before, e)
+		if want := math.Hypot(row.dx, row.dy); math.Abs(got.Pixels-want) > 1e-9 || got.Certain() != row.certain {
+			t.Errorf("a shift by (%v, %v) is told as %+v, certain: %v", row.dx, row.dy, got, got.Certain())
+		}
+	}
+	if (take.Shift{Pixels: 2, Sigma: 0.6}).Certain() {
+		t.Error("a shift within four times its error is certain")
+	}
+}
+
+// Two cameras that are running: whenever their files are others, the next frame is of those.
+func ExampleMonitor() {
+	var job *take.Job // of a take of one frame
+	if job == nil {
+		return
+	}
+	m := job.NewMonitor()
+	for {
+		if _, err := m.Next(1); err != nil {
+			return
+		}
+		c, err := m.Read()
+		if err != nil {
+			return
+		}
+		fmt.Println(c.Reading("spill").Advice)
+	}
+}
+
+// Someone has leaned on the rig.
+func ExampleShiftFrom() {
+	held := align.Identity(1280, 720)
+	found := &align.Estimate{Geometry: held, Pieces: []align.PointPair{{Color: [2]float64{640, 360}}}}
+	found.Geometry.Homography[2] += 3
+	s := take.ShiftFrom(held, found)
+	fmt.Printf("%.1f px, certain: %v\n", s.Pixels, s.Certain())
+	// Output: 3.0 px, certain: true
+}
