@@ -143,6 +143,14 @@ func decoded(name string, d js.Value) *plate.Picture {
 			r.Discard(len(line)) // it stays in the buffer
 			return line, err
 		})
+	case "rgb16": // R', G', B' of 16 bits, the high byte first
+		n := 6 * w
+		r := lines(n)
+		return plate.DecodedLines(name, info, false, func() ([]byte, error) {
+			line, err := r.Peek(n)
+			r.Discard(len(line))
+			return line, err
+		})
 	}
 	// The lines of a PNG file with their filters, and their Adler-32.
 	step := info.Depth / 8

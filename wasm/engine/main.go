@@ -69,6 +69,7 @@ type arguments struct {
 	FPS      float64  `json:"fps"`
 	Product  string   `json:"product"`
 	Straight bool     `json:"straight"`
+	Read     bool     `json:"read"`
 }
 
 // shown is what a frame's pictures are, in the order of their buffers: two for a station, one for a
@@ -136,7 +137,7 @@ func (s *session) call(op string, text []byte) (js.Value, error) {
 		}
 		return reply(name, bytesTo(file))
 	}
-	return js.Undefined(), fmt.Errorf("the engine has no operation %q", op)
+	return s.live(ctx, op, a)
 }
 
 // onlySum makes the sum where nothing else is asked for, and it is not held; else it returns nil.

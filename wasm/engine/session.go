@@ -34,6 +34,8 @@ type session struct {
 	take     *take.Take
 	job      *take.Job
 	scrubber *take.Scrubber
+	monitor  *take.Monitor // of the live page; nil until it asks
+	pixels   []byte        // likewise: one picture
 
 	frame *take.Scrubbed // the frame that is held, as breaks changed it
 	key   frameKey

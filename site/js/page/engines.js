@@ -69,7 +69,7 @@ export class Engines {
           reject(new Error(data.fatal));
           this.#lost(worker, data.fatal);
         } else if (data.stage) this.#calls.get(data.id)?.stage?.(data.stage);
-        else this.#answered(worker, data);
+        else if (data.id !== undefined) this.#answered(worker, data);
       };
       port.onerror = (event) => {
         reject(new Error(event.message));

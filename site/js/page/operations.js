@@ -12,7 +12,7 @@
  * @property {string[]} curves the names of transfer curves
  */
 
-/** @typedef {Blob | Uint8Array | {url: string} | {clip: import("../files/clips.js").Clip, index: number}} Given a file for the engine's file system */
+/** @typedef {Blob | Uint8Array | import("../worker/files.js").Pixels | {url: string} | {clip: import("../files/clips.js").Clip, index: number}} Given a file for the engine's file system */
 /** @typedef {{clear?: string[], put?: [string, Given][]}} Layout folders to be emptied there, and files by path */
 
 /**
@@ -87,6 +87,10 @@
  * @property {number} h
  */
 
+/** @typedef {{pixels: number, sigma: number, moved: boolean, why: string}} Bump how far the geometry is from the one that is held; why it is not known */
+
+/** @typedef {{gain: number, pictures: Placed[], read: {readings: Reading[], through: number, side: number, w: number, h: number} | null}} Watched a live frame; side, w and h are of the squares of troubles, a byte each, which come after the pictures */
+
 /** @typedef {{station: string, w: number, h: number, missing?: string}} Placed a picture; missing says why there is none */
 
 /** @typedef {{number: number, draft: boolean, pictures: Placed[], thumbs: Placed[]}} Shown */
@@ -105,6 +109,9 @@
  * @property {{takes: {number: number, breaks: Breaks, stations: string[], thumbs: string[], width: number, quick: boolean, half: boolean}, gives: Shown}} frame
  * @property {{takes: {number: number, breaks: Breaks, stations: string[], width: number, straight?: boolean}, gives: Placed}} display
  * @property {{takes: {number: number, breaks: Breaks, product: string}, gives: string}} write
+ * @property {{takes: {path: string}, gives: Bump}} bump
+ * @property {{takes: {}, gives: number}} memory
+ * @property {{takes: {number: number, stations: string[], read: boolean}, gives: Watched}} watch
  */
 
 export {};

@@ -1,11 +1,12 @@
 // The worker's files: what was dropped, under names of the page's choosing, and what the engine
 // writes. A source is loaded when it is opened: a clip's frame is decoded then.
-import { failure, turn } from "./stream.js";
+import { failure, Stream, turn } from "./stream.js";
 
 /** @typedef {Blob | Uint8Array} Plain */
-/** @typedef {Plain | (() => Promise<Plain>)} Source */
+/** @typedef {Plain | (() => Promise<Plain>) | Pixels} Source */
+/** @typedef {Omit<Decoded, "stream"> & {data: Uint8Array<ArrayBuffer>}} Pixels a picture that was never a file: a camera's */
 /** @typedef {import("./stream.js").Decoded} Decoded */
-/** @typedef {{folder?: Map<string, Node>, bytes?: Uint8Array, source?: Source, size: number}} Node a folder, bytes that are here, or a source */
+/** @typedef {{folder?: Map<string, Node>, bytes?: Uint8Array, source?: Exclude<Source, Pixels>, pixels?: Pixels, size: number}} Node a folder, bytes or pixels that are here, or a source */
 
 export class Files {
   stopped = false; // whatever is opened now fails
@@ -18,7 +19,7 @@ export class Files {
    * prefetch begins to load files at the same time, each as make has it, before they are opened. It
    * forgets those of before.
    * @param {string[]} paths
-   * @param {(source: Source, path: string) => Promise<Decoded | Uint8Array>} make
+   * @param {(source: Exclude<Source, Pixels>, path: string) => Promise<Decoded | Uint8Array>} make
    */
   prefetch(paths, make) {
     this.#prefetched = new Map();
@@ -35,7 +36,7 @@ export class Files {
    * load returns the bytes of a source. Between two files the worker hears whether the frame is wanted
    * at all.
    * @param {string} path
-   * @param {Source} source
+   * @param {Exclude<Source, Pixels>} source
    */
   async load(path, source) {
     const it = await this.#prefetched.get(path);
@@ -46,11 +47,14 @@ export class Files {
   }
 
   /**
-   * decoded tells what a file was decoded to when it was prefetched, or null: then it is to be opened.
+   * decoded tells what a file was decoded to when it was prefetched, or what a picture's pixels are, or null: then
+   * it is to be opened.
    * @param {string} path
    * @param {(error: string | null, decoded: Decoded | null) => void} callback
    */
   async decoded(path, callback) {
+    const pixels = this.find(path)?.pixels;
+    if (pixels) return callback(null, { ...pixels, stream: new Stream(pixels.data.length, pixels.data) });
     const it = await this.#prefetched.get(path)?.catch(() => null); // whoever opens it is told
     if (!it || it instanceof Uint8Array) return callback(null, null);
     await turn();
@@ -73,7 +77,8 @@ export class Files {
     }
     if (!folder) throw failure("ENOTDIR");
     this.#prefetched.delete(path);
-    folder.set(last, source instanceof Uint8Array ? { bytes: source, size: source.length } : { source, size: source instanceof Blob ? source.size : 0 });
+    if ("data" in source) folder.set(last, { pixels: source, size: source.data.length });
+    else folder.set(last, source instanceof Uint8Array ? { bytes: source, size: source.length } : { source, size: source instanceof Blob ? source.size : 0 });
   }
 
   /**
@@ -115,7 +120,7 @@ function split(path) {
 
 /**
  * load returns a source's bytes.
- * @param {Source} source
+ * @param {Exclude<Source, Pixels>} source
  */
 export async function load(source) {
   const file = typeof source === "function" ? await source() : source;

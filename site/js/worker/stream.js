@@ -16,9 +16,9 @@ export function failure(code, cause) {
 
 /**
  * A Decoded picture is what the engine reads in place of a file (wasm/engine/files.go): "420" are the
- * planes of Y', Cb and Cr, "rgbx" four bytes a pixel, and "lines" a PNG file's lines with their filters
+ * planes of Y', Cb and Cr, "rgbx" four bytes a pixel, "rgb16" six, and "lines" a PNG file's lines with their filters
  * and their Adler-32.
- * @typedef {{format: string, width: number, height: number, color: boolean, depth: number, planes: "420" | "rgbx" | "lines", stream: Stream}} Decoded
+ * @typedef {{format: string, width: number, height: number, color: boolean, depth: number, planes: "420" | "rgbx" | "rgb16" | "lines", stream: Stream}} Decoded
  */
 
 // turn waits for the messages that have come.

@@ -19,6 +19,7 @@ import { bytes, give } from "./spare.js";
  * @property {WebAssembly.Module} [module] the engine, once
  * @property {Layout} [files]
  * @property {Uint8Array<ArrayBuffer>[]} [spare] memory of pictures that are done with
+ * @property {import("../live/worker/feed.js").Ask} [live] to the live page's feed
  * @property {number} [cancel] the id of a call that may end
  * @property {number} [id] of a call
  * @property {string} [op]
@@ -76,6 +77,8 @@ async function start(module) {
 
 /** @type {Promise<About>} */
 let started;
+/** @type {Promise<import("../live/worker/feed.js").Feed> | undefined} */
+let feed; // of cameras, on the live page
 /** @type {number | undefined} */
 let running; // the call that the engine is at
 
@@ -87,6 +90,9 @@ scope.onmessage = async (/** @type {MessageEvent<Message>} */ { data }) => {
     lay(data.files);
   } else if (data.spare) {
     give(data.spare);
+  } else if (data.live) {
+    feed ??= import("../live/worker/feed.js").then(({ Feed }) => new Feed(files, (op, args) => scope.engine(op, JSON.stringify(args))));
+    (await feed).hear(data.live);
   } else if (data.cancel) {
     if (data.cancel !== running) return;
     files.stopped = true;

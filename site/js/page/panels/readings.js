@@ -6,7 +6,7 @@ import { fpsOf } from "../state.js";
 /** @typedef {import("../state.js").PageStore} PageStore */
 /** @typedef {import("../engines.js").Engines} Engines */
 
-const signs = { good: "✓ good", watch: "△ watch", bad: "✕ bad", unknown: "? not known" };
+export const signs = { good: "✓ good", watch: "△ watch", bad: "✕ bad", unknown: "? not known" };
 
 /**
  * @param {PageStore} store
