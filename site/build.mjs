@@ -53,12 +53,12 @@ exec(join(out, "js"));
 const options = { outdir: join(out, "js"), target: "es2022", minify: true, metafile: true, legalComments: "none", logLevel: "warning" };
 const source = (name) => join(site, "js", name + ".js");
 // All lie in one folder, so that a module finds the workers beside itself.
-const entryPoints = { app: source("app"), plan: source("plan"), worker: source("worker/worker"), inflate: source("worker/inflate") };
+const entryPoints = { app: source("app"), plan: source("plan"), live: source("live"), worker: source("worker/worker"), inflate: source("worker/inflate") };
 const pages = await esbuild.build({ ...options, entryPoints, bundle: true, splitting: true, format: "esm", chunkNames: "part-[hash]" });
 const frame = await esbuild.build({ ...options, entryPoints: [source("viewer-frame")] });
 
-for (const name of ["index.html", "plan.html", "viewer.html", "icon.svg", "manifest.webmanifest"]) cpSync(join(site, name), join(out, name));
-cpSync(join(site, "css", "site.css"), join(out, "site.css"));
+for (const name of ["index.html", "plan.html", "live.html", "viewer.html", "icon.svg", "manifest.webmanifest"]) cpSync(join(site, name), join(out, name));
+for (const name of ["site.css", "live.css"]) cpSync(join(site, "css", name), join(out, name));
 
 const parts = [...goParts(go, [{ args: ["./wasm/..."], env: wasm }]), ...npmParts([pages.metafile, frame.metafile])];
 writeFileSync(join(out, "licenses.html"), readFileSync(join(site, "licenses.html"), "utf8").replace("__NOTICES__", () => asHTML(parts)));

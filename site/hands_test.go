@@ -83,7 +83,8 @@ func (p *page) mouse(kind input.DispatchMouseEventType, x, y float64) {
 	p.run(chromedp.MouseEvent(kind, x, y, down))
 }
 
-// saved does what makes the browser save files, and returns them by name.
+// saved does what makes the browser save files, and returns them by name. A name may be a pattern of
+// one file.
 func (p *page) saved(names []string, do func()) map[string][]byte {
 	p.t.Helper()
 	dir := p.t.TempDir()
@@ -94,7 +95,11 @@ func (p *page) saved(names []string, do func()) map[string][]byte {
 	files := map[string][]byte{}
 	for range 1200 {
 		for _, name := range names { // the browser writes beside the name, and renames
-			if data, err := os.ReadFile(filepath.Join(dir, name)); err == nil && len(data) > 0 {
+			found, _ := filepath.Glob(filepath.Join(dir, name))
+			if len(found) == 0 {
+				continue
+			}
+			if data, err := os.ReadFile(found[0]); err == nil && len(data) > 0 {
 				files[name] = data
 			}
 		}

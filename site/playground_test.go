@@ -92,8 +92,8 @@ func visit(t testing.TB, width, height int, path string) *page {
 	return visitWith(t, width, height, path, "")
 }
 
-// visitWith is visit with a script that runs first in every frame.
-func visitWith(t testing.TB, width, height int, path, script string) *page {
+// visitWith is visit with a script that runs first in every frame, and options of the browser.
+func visitWith(t testing.TB, width, height int, path, script string, more ...chromedp.ExecAllocatorOption) *page {
 	t.Helper()
 	p := &page{t: t, hosts: map[string]bool{}, urls: map[network.RequestID]string{}}
 	files := site.Handler(os.DirFS(dist(t)))
@@ -106,7 +106,7 @@ func visitWith(t testing.TB, width, height int, path, script string) *page {
 		files.ServeHTTP(w, r)
 	}))
 	t.Cleanup(p.server.Close)
-	p.Context = outside.Browser(t, width, height, 10*time.Minute)
+	p.Context = outside.Browser(t, width, height, 10*time.Minute, more...)
 	if err := chromedp.Listen(p.Context, p.hear); err != nil {
 		t.Fatal(err)
 	}
@@ -186,7 +186,7 @@ func (p *page) wait(what, expression string) {
 		}
 		time.Sleep(50 * time.Millisecond)
 	}
-	p.t.Fatalf("%s does not come; the page says: %s; the console: %s", what, eval[string](p, `[...document.querySelectorAll("#working-text, #status, #plan-wrong, .panel:not([hidden]) .wrong")].map((node) => node.textContent).join(" ")`), strings.Join(p.troubles, "; "))
+	p.t.Fatalf("%s does not come; the page says: %s; the console: %s", what, eval[string](p, `[...document.querySelectorAll("#working-text, #status, #plan-wrong, #wrong, #working, .panel:not([hidden]) .wrong")].map((node) => node.textContent).join(" ")`), strings.Join(p.troubles, "; "))
 }
 
 // quiet fails the test where the console had an error, or something was asked of another host.

@@ -16,8 +16,8 @@ import (
 // Browser starts a fresh Chromium without a window, with software rendering, and returns the
 // context of its first tab, for chromedp.Run. The tab's page is width by height CSS pixels. What a
 // test does in the browser must be done within the limit. Browser and profile are gone when the
-// test ends; the test fails or is skipped where there is no Chromium.
-func Browser(t testing.TB, width, height int, limit time.Duration) context.Context {
+// test ends; the test fails or is skipped where there is no Chromium. more are options of its own.
+func Browser(t testing.TB, width, height int, limit time.Duration, more ...chromedp.ExecAllocatorOption) context.Context {
 	t.Helper()
 	tier.InTest(t)
 	var path string
@@ -33,7 +33,7 @@ func Browser(t testing.TB, width, height int, limit time.Duration) context.Conte
 
 	background, stop := context.WithTimeout(context.Background(), limit)
 	t.Cleanup(stop)
-	allocator, quit := chromedp.NewExecAllocator(background,
+	allocator, quit := chromedp.NewExecAllocator(background, append([]chromedp.ExecAllocatorOption{
 		chromedp.ExecPath(path),
 		chromedp.UserDataDir(t.TempDir()),
 		chromedp.Headless,
@@ -49,7 +49,7 @@ func Browser(t testing.TB, width, height int, limit time.Duration) context.Conte
 		chromedp.Flag("disable-dev-shm-usage", true),
 		chromedp.Flag("hide-scrollbars", true),
 		chromedp.Flag("force-color-profile", "srgb"),
-	)
+	}, more...)...)
 	t.Cleanup(quit)
 	tab, shut := chromedp.NewContext(allocator)
 	t.Cleanup(shut)

@@ -1,0 +1,340 @@
+// A live take: one worker makes the pictures, one reads some of them, and one finds the geometry from a
+// few and holds it against later ones.
+import { isAbort, messageOf } from "../errors.js";
+
+/** @typedef {import("./state.js").LiveStore} LiveStore */
+/** @typedef {import("../worker/files.js").Pixels} Pixels */
+/** @typedef {import("./worker/feed.js").Ask} Ask */
+/** @typedef {{color: Pixels, band: Pixels}} Plates */
+/** @typedef {Plates & {moved: boolean}} Average */
+/** @typedef {{plates: Blob[], shown: Blob[]}} Still */
+
+const samples = 6; // pairs that the geometry is found from, as many as check reads
+const looks = 4; // pairs that it is held against: as many as the library registers by
+const averaged = 16; // frames of a reference plate: they bring noise down to a quarter
+const lookEvery = 12_000; // ms between two looks, which take a core for some seconds
+const readEvery = 500; // ms: spill shows within two seconds
+const minute = 60_000; // ms of the trend
+
+const folders = { take: "/take", look: "/look" };
+const json = (/** @type {unknown} */ value) => new TextEncoder().encode(JSON.stringify(value));
+
+export class Session {
+  /** @type {Map<number, (value: any) => void>} */
+  #asked = new Map();
+  #id = 0;
+  /** @type {Record<string, Plates>} */
+  #references = {};
+  /** @type {Plates[]} */
+  #samples = [];
+  /** @type {{name: string, file: Blob} | null} */
+  #background = null;
+  #turn = 0;
+  #clock = 0;
+  /** @type {((plates: Blob[], time: number) => void) | null} */
+  recorder = null;
+  /** @type {Uint8Array | null} */
+  troubles = null;
+  squares = { side: 1, w: 0, h: 0 };
+  /** @type {import("./state.js").Moment[]} */
+  log = []; // of readings, since the page was opened
+
+  /**
+   * @param {LiveStore} store
+   * @param {import("../page/engines.js").Engines} engines of three workers
+   */
+  constructor(store, engines) {
+    this.store = store;
+    this.engines = engines;
+    this.maker.port.addEventListener("message", ({ data }) => data.live && this.#hear(data.live));
+    store.subscribe(["view", "beside"], () => this.#show());
+    store.subscribe(["effects"], ({ effects }) => this.tell({ effects }));
+  }
+
+  get finder() {
+    return this.engines.workers[0];
+  }
+
+  get maker() {
+    return this.engines.workers[1];
+  }
+
+  get reader() {
+    return this.engines.workers[2];
+  }
+
+  /**
+   * tell sends the feed something.
+   * @param {Ask} live
+   * @param {Transferable[]} [transfer]
+   */
+  tell(live, transfer = []) {
+    this.maker.port.postMessage({ live }, transfer);
+  }
+
+  #show() {
+    const { view, beside } = this.store.value;
+    this.tell({ views: { main: view === "trouble" ? "color" : view, beside } });
+  }
+
+  /**
+   * begin takes a new source.
+   * @param {Ask} source
+   * @param {Transferable[]} [transfer]
+   */
+  begin(source, transfer = []) {
+    this.end();
+    this.#show();
+    this.tell({ ...source, ready: false }, transfer);
+    this.store.update({ running: true, wrong: "", rate: null });
+    if (source.rehearsal !== undefined) this.tell({ effects: this.store.value.effects });
+  }
+
+  end() {
+    this.#turn++;
+    clearInterval(this.#clock);
+    this.tell({ stop: true, ready: false, record: false });
+    this.#asked.clear();
+    this.#references = {};
+    this.#samples = [];
+    this.troubles = null;
+    this.store.update({ running: false, ready: null, readings: [], slow: [], minute: [], bump: null, have: {}, working: "", told: [] });
+  }
+
+  /**
+   * #ask asks the feed for something that comes later.
+   * @param {(id: number) => Ask} ask
+   * @returns {Promise<any>}
+   */
+  #ask(ask) {
+    const id = ++this.#id;
+    this.tell(ask(id));
+    return new Promise((resolve) => this.#asked.set(id, resolve));
+  }
+
+  /** @param {any} live */
+  #hear(live) {
+    const { store } = this;
+    if (live.id !== undefined) {
+      this.#asked.get(live.id)?.(live.samples ?? live.average ?? live.still);
+      this.#asked.delete(live.id);
+    }
+    if (live.recorded) this.recorder?.(live.recorded, live.time);
+    if (live.told) {
+      const before = store.value.rate?.size;
+      store.update({ rate: live.told });
+      if (before && before !== live.told.size && store.value.ready) this.#lost(`The pictures have another size now, ${live.told.size}: the geometry must be found anew.`);
+    }
+    if (live.broke) this.#lost(live.broke);
+    if (live.ended) {
+      this.end();
+      store.update({ wrong: live.ended });
+    }
+  }
+
+  /** @param {string} why */
+  #lost(why) {
+    this.#turn++;
+    clearInterval(this.#clock);
+    this.tell({ ready: false });
+    this.store.update({ ready: null, wrong: why, working: "", readings: [], slow: [] });
+  }
+
+  get hung() {
+    return this.#background !== null;
+  }
+
+  // plain hangs a plain neutral background, until there is one.
+  plain() {
+    const canvas = document.createElement("canvas");
+    [canvas.width, canvas.height] = [16, 9];
+    const context = canvas.getContext("2d");
+    if (!context) return;
+    context.fillStyle = "#757575"; // 18 % of the light: a gray card's
+    context.fillRect(0, 0, 16, 9);
+    const bytes = atob(canvas.toDataURL("image/png").split(",")[1]);
+    this.#background = { name: "background.png", file: new Blob([Uint8Array.from(bytes, (c) => c.charCodeAt(0))]) };
+  }
+
+  /** @param {{name: string, file: Blob}} background */
+  async hang(background) {
+    this.#background = background;
+    if (this.store.value.ready) await this.prepare({ again: true });
+  }
+
+  /**
+   * prepare finds what holds for the take. With again it keeps the geometry, and the samples.
+   * @param {{again?: boolean}} [how]
+   */
+  async prepare({ again = false } = {}) {
+    const { store } = this;
+    const turn = ++this.#turn;
+    const late = () => turn !== this.#turn;
+    clearInterval(this.#clock);
+    const held = again ? store.value.ready?.recipe.geometry : undefined;
+    try {
+      if (!again || !this.#samples.length) {
+        store.update({ working: "Let the performer move before the lit screen: some pairs are taken" });
+        const taken = await this.#ask((id) => ({ sample: { id, count: samples, moved: true } }));
+        if (late()) return;
+        this.#samples = taken;
+      }
+      store.update({ working: "The geometry between the cameras, the screen and the crosstalk are found", wrong: "" });
+      const recipe = { version: this.about.recipe, ...this.#settings(), write: ["comp", "sigma"], ...(held ? { geometry: held } : {}) };
+      this.finder.port.postMessage({ files: { clear: [folders.take], put: [...this.#laid(folders.take, this.#samples), [`${folders.take}/recipe.json`, json(recipe)]] } });
+      const one = { worker: this.finder, urgent: true };
+      await this.engines.call("open", { path: `${folders.take}/recipe.json` }, one);
+      const { result: ready } = await this.engines.call("prepare", { path: `${folders.take}/resolved.json` }, one);
+      if (late()) return;
+      // The others have one pair, which is overwritten, and everything else given.
+      const middle = this.#samples[this.#samples.length >> 1];
+      this.tell({ ready: false });
+      for (const worker of [this.maker, this.reader]) {
+        worker.port.postMessage({ files: { clear: [folders.take], put: [...this.#laid(folders.take, [middle]), [`${folders.take}/recipe.json`, json({ ...ready.recipe, ...this.#places() })]] } });
+        await this.engines.call("open", { path: `${folders.take}/recipe.json` }, { worker });
+        await this.engines.call("prepare", { path: `${folders.take}/resolved.json` }, { worker });
+        if (late()) return;
+      }
+      this.tell({ ready: true });
+      store.update({ ready, working: "", told: [...new Set([...ready.warnings, ...ready.notes])], bump: null, status: "The matte is live" });
+      this.#read(turn).catch((error) => turn === this.#turn && !isAbort(error) && this.#lost(messageOf(error)));
+      this.#clock = setInterval(() => this.#look(turn), lookEvery);
+      const { result: checked } = await this.engines.call("check", { fps: 0 }, { worker: this.finder });
+      if (!late()) store.update({ slow: checked.readings });
+    } catch (error) {
+      if (!late() && !isAbort(error)) this.#lost(messageOf(error));
+    }
+  }
+
+  /** @type {import("../page/operations.js").About} */
+  about = { extensions: [], pixels: 0, recipe: 0, curves: [] };
+
+  #settings() {
+    const { choice } = this.store.value;
+    const curve = choice.kind === "rehearsal" ? "srgb" : choice.curve;
+    return { color_curve: curve, band_curve: curve, ...this.#places() };
+  }
+
+  // #places are where the take's files lie.
+  #places() {
+    /** @type {Record<string, string>} */
+    const places = { color: "color", band: "band", ...(this.#background ? { background: this.#background.name } : {}) };
+    for (const name of Object.keys(this.#references)) [places[`${name}_color`], places[`${name}_band`]] = [`${name}_color.png`, `${name}_band.png`];
+    return places;
+  }
+
+  /**
+   * @param {string} folder
+   * @param {Plates[]} pairs
+   * @returns {[string, Pixels | Blob][]}
+   */
+  #laid(folder, pairs) {
+    /** @type {[string, Pixels | Blob][]} */
+    const put = pairs.flatMap(({ color, band }, i) => {
+      const name = `${String(i + 1).padStart(4, "0")}.png`;
+      return /** @type {[string, Pixels][]} */ ([[`${folder}/color/${name}`, color], [`${folder}/band/${name}`, band]]);
+    });
+    for (const [name, { color, band }] of Object.entries(this.#references)) put.push([`${folder}/${name}_color.png`, color], [`${folder}/${name}_band.png`, band]);
+    if (this.#background) put.push([`${folder}/${this.#background.name}`, this.#background.file]);
+    return put;
+  }
+
+  /**
+   * #read reads a pair of now, and goes on with it.
+   * @param {number} turn
+   */
+  async #read(turn) {
+    const { store } = this;
+    while (turn === this.#turn) {
+      const began = performance.now();
+      /** @type {Plates[]} */
+      const [pair] = await this.#ask((id) => ({ sample: { id, count: 1, moved: false } }));
+      this.reader.port.postMessage({ files: { put: [[`${folders.take}/color/0001.png`, pair.color], [`${folders.take}/band/0001.png`, pair.band]] } }, [pair.color.data.buffer, pair.band.data.buffer]);
+      const { result, buffers } = await this.engines.call("watch", { number: 1, stations: [], read: true }, { worker: this.reader });
+      if (turn !== this.#turn || !result.read) return;
+      const { readings, through, side, w, h } = result.read;
+      [this.troubles, this.squares] = [buffers[0], { side, w, h }];
+      const time = Date.now();
+      /** @type {import("./state.js").Moment} */
+      const moment = { time, through, values: {}, verdicts: {} };
+      for (const r of readings) {
+        if (r.value !== null) moment.values[r.name] = r.value;
+        moment.verdicts[r.name] = r.verdict;
+      }
+      this.log.push(moment);
+      if (this.log.length > mostMoments) this.log.shift();
+      store.update({ readings, through, minute: [...store.value.minute.filter((m) => time - m.time < minute), moment] });
+      await new Promise((resolve) => setTimeout(resolve, readEvery - (performance.now() - began)));
+    }
+  }
+
+  /**
+   * #look holds the geometry against pairs of now.
+   * @param {number} turn
+   */
+  async #look(turn) {
+    const late = () => turn !== this.#turn;
+    if (this.finder.busy || this.store.value.effects.stage !== "performer") return;
+    const taken = await this.#ask((id) => ({ sample: { id, count: looks, moved: true } }));
+    if (late() || this.finder.busy) return;
+    const recipe = { version: this.about.recipe, ...this.#settings(), background: "" };
+    this.finder.port.postMessage({ files: { clear: [folders.look], put: [...this.#laid(folders.look, taken), [`${folders.look}/recipe.json`, json(recipe)]] } });
+    try {
+      const { result } = await this.engines.call("bump", { path: `${folders.look}/recipe.json` }, { worker: this.finder });
+      if (!late()) this.store.update({ bump: result, ...(result.moved ? { status: `The rig has moved by ${result.pixels.toFixed(1)} pixels` } : {}) });
+    } catch (error) {
+      if (!late()) this.store.update({ bump: { pixels: 0, sigma: 0, moved: false, why: messageOf(error) } });
+    }
+  }
+
+  /**
+   * shoot makes a reference plate.
+   * @param {"clean" | "dark"} name
+   */
+  async shoot(name) {
+    const { store } = this;
+    store.update({ working: `The ${name} plate: ${averaged} frames; keep out of the picture`, wrong: "" });
+    const turn = this.#turn;
+    /** @type {Average} */
+    const { moved, ...plates } = await this.#ask((id) => ({ average: { id, count: averaged } }));
+    if (turn !== this.#turn) return;
+    store.update({ working: "" });
+    const why = moved ? "something moved before the cameras" : name === "dark" && this.#references.clean && bright(plates.band) > bright(this.#references.clean.band) / 4 ? "there is light in it: put the lamps out, or cap both lenses" : "";
+    if (why) {
+      store.update({ wrong: `No ${name} plate: ${why}. Shoot it again.` });
+      return;
+    }
+    this.#references = { ...this.#references, [name]: plates };
+    store.update({ have: { ...store.value.have, [name]: true }, status: `The ${name} plate is taken` });
+    if (store.value.ready) await this.prepare({ again: true });
+  }
+
+  // forget takes the reference plates away.
+  async forget() {
+    this.#references = {};
+    this.store.update({ have: {} });
+    if (this.store.value.ready) await this.prepare({ again: true });
+  }
+
+  /** @returns {Promise<Still>} */
+  still() {
+    return this.#ask((id) => ({ still: { id } }));
+  }
+
+  // references are the reference plates as PNG files, for a test shot.
+  references() {
+    return this.#references;
+  }
+}
+
+const mostMoments = 60 * 60 * 2 * 4; // of the log: four hours of two a second
+
+/**
+ * bright returns about the brightest of a plate of 16 bits.
+ * @param {Pixels} p
+ */
+function bright({ data }) {
+  let top = 0;
+  for (let i = 2; i < data.length; i += 6 * 97) top = Math.max(top, data[i]); // green's high byte of every 97th pixel
+  return top;
+}

@@ -1,0 +1,326 @@
+//go:build !js
+
+package site_test
+
+import (
+	"archive/zip"
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"strconv"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+
+	"example.com/twinplate/plate"
+	"example.com/twinplate/take"
+)
+
+// visitLive opens the live page and waits for its engines.
+func visitLive(t testing.TB, width, height int, script string, more ...chromedp.ExecAllocatorOption) *page {
+	t.Helper()
+	p := visitWith(t, width, height, "/live.html", script, more...)
+	p.wait("the live page", `globalThis.live?.session?.about?.recipe && !live.store.value.working`)
+	return p
+}
+
+// live waits for the live matte and its readings.
+func (p *page) live() {
+	p.t.Helper()
+	p.wait("the live matte", `live.store.value.wrong || live.store.value.ready && live.store.value.readings.length`)
+	if wrong := eval[string](p, `live.store.value.wrong`); wrong != "" {
+		p.t.Fatalf("the page says: %s", wrong)
+	}
+}
+
+const rehearse = `live.source.rehearse().then(() => true)`
+
+// through is how much light the page reads through the performer, in the newest of its readings.
+const through = `live.store.value.through`
+
+// effect moves a slider of the rehearsal.
+func (p *page) effect(name string, value float64) {
+	p.t.Helper()
+	eval[any](p, fmt.Sprintf(`(() => { const e = document.getElementById("effect-%s"); e.value = %v; e.dispatchEvent(new Event("input")); })()`, name, value))
+}
+
+// The rehearsal is live without a camera. A spill that is brought in shows within two seconds, in
+// the figure, the map and the verdict, and goes as quickly; the first of all with its true size: at
+// the left edge 8 % of the screen's light, so that the core, wherever it is, lets through between
+// none and that.
+func TestLiveRehearsal(t *testing.T) {
+	p := visitLive(t, 1440, 900, "")
+	p.shoot("live_empty")
+	eval[bool](p, rehearse)
+	p.live()
+	p.shoot("live_1440")
+	before := eval[float64](p, through)
+	const spill = 0.08
+	for _, row := range []struct {
+		value float64
+		shows string
+	}{{spill, fmt.Sprintf("%s > %v && live.session.troubles.includes(2)", through, before+0.01)}, {0, fmt.Sprintf("%s < %v", through, before+0.005)}} {
+		ms := eval[float64](p, fmt.Sprintf(`new Promise((resolve) => {
+			const began = performance.now();
+			const e = document.getElementById("effect-spill");
+			e.value = %v;
+			e.dispatchEvent(new Event("input"));
+			const look = () => (%s ? resolve(performance.now() - began) : performance.now() - began > 60000 ? resolve(-1) : setTimeout(look, 20));
+			look();
+		})`, row.value, row.shows))
+		t.Logf("a spill of %v shows after %.0f ms", row.value, ms)
+		if got := eval[float64](p, through); ms < 0 || got > spill {
+			t.Errorf("a spill of %v: the page reads %.4f through the performer after %.0f ms, and read %.4f before", row.value, got, ms, before)
+		}
+		if row.value > 0 {
+			eval[any](p, `live.store.update({ view: "trouble" })`)
+			p.wait("the marks", `!document.getElementById("marks").hidden`)
+			p.shoot("live_trouble")
+			eval[any](p, `live.store.update({ pinned: "spill" })`)
+			p.shoot("live_pinned")
+			eval[any](p, `live.store.update({ pinned: "", view: "sum" })`)
+		}
+	}
+	t.Log(eval[any](p, `live.store.value.rate`))
+	p.quiet()
+}
+
+// fakeCamera has the browser play a file as its camera: these pairs of the demo's plates side by
+// side, half a second each, as Y4M of 4:2:0, each plate of w by h pixels.
+func fakeCamera(t testing.TB, w, h int, numbers ...int) []chromedp.ExecAllocatorOption {
+	t.Helper()
+	demo := filepath.Join(dist(t), "demo")
+	file := filepath.Join(t.TempDir(), "camera.y4m")
+	var args []string
+	for _, folder := range []string{"color", "band"} {
+		for _, n := range numbers {
+			args = append(args, "-loop", "1", "-t", "0.5", "-r", "24", "-i", filepath.Join(demo, folder, fmt.Sprintf("%d.jpg", n)))
+		}
+	}
+	filter := ""
+	for k := range 2 {
+		for i := range numbers {
+			filter += fmt.Sprintf("[%d:v]", k*len(numbers)+i)
+		}
+		filter += fmt.Sprintf("concat=n=%d[p%d];", len(numbers), k)
+	}
+	args = append(args, "-filter_complex", filter+fmt.Sprintf("[p0][p1]hstack,scale=%d:%d,format=yuv420p", 2*w, h), "-strict", "-1", "-f", "yuv4mpegpipe", "-")
+	if err := os.WriteFile(file, ffmpeg(t, nil, args...), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	return []chromedp.ExecAllocatorOption{
+		chromedp.Flag("use-fake-device-for-media-stream", true),
+		chromedp.Flag("use-fake-ui-for-media-stream", true),
+		chromedp.Flag("use-file-for-fake-video-capture", file),
+	}
+}
+
+// One input that carries both plates side by side: what the page shows and reads of a frame is what
+// the library makes and check reads of the same pixels, as the still has them, with the recipe that
+// the page found; and the geometry is the demo's. The camera is let go when the page stops.
+func TestLiveCamera(t *testing.T) {
+	p := visitLive(t, 390, 844, "", fakeCamera(t, 960, 540, 1001, 1012)...)
+	eval[any](p, `live.source.offer().then(() => document.querySelector(".choices button").click())`)
+	p.live()
+	p.shoot("live_390")
+	if over := eval[int](p, `document.documentElement.scrollWidth - innerWidth`); over > 0 {
+		t.Errorf("the page is %d px too wide", over)
+	}
+	const name = "twinplate_still_*.zip"
+	saved := p.saved([]string{name}, func() {
+		eval[any](p, `[...document.querySelectorAll("#kept button")].find((b) => b.textContent === "A still").click()`)
+	})[name]
+	dir := t.TempDir()
+	files, err := zip.NewReader(bytes.NewReader(saved), int64(len(saved)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range files.File {
+		r, err := f.Open()
+		if err != nil {
+			t.Fatal(err)
+		}
+		data, err := io.ReadAll(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		put(t, filepath.Join(dir, f.Name), data)
+	}
+	r, err := take.ReadRecipe(filepath.Join(dir, "recipe.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	truth, err := take.ReadRecipe(filepath.Join(dist(t), "demo", "recipe.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	worst := 0.0
+	for x := 300.; x < 700; x += 50 {
+		for y := 100.; y < 500; y += 50 {
+			ax, ay := r.Geometry.Value.Map(x, y)
+			bx, by := truth.Geometry.Value.Map(x, y)
+			worst = max(worst, math.Hypot(ax-bx, ay-by))
+		}
+	}
+	t.Logf("the geometry is up to %.2f px from the demo's, in the middle of the frame", worst)
+	const most = 0.5 // pixels: of two frames of 8 bits and 4:2:0
+	if worst > most {
+		t.Errorf("the geometry is up to %.2f px from the demo's", worst)
+	}
+	opened, err := take.Open(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	checked, err := opened.Check(context.Background(), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var read struct{ Readings []take.Reading }
+	data, err := os.ReadFile(filepath.Join(dir, "readings.json"))
+	if err == nil {
+		err = json.Unmarshal(data, &read)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	same := 0
+	for _, got := range read.Readings {
+		want := checked.Reading(got.Name)
+		switch got.Name {
+		case "band_level", "evenness", "crosstalk_band":
+			same++
+			if got.Value == nil || want.Value == nil || math.Abs(*got.Value-*want.Value) > 0.03*math.Abs(*want.Value) || got.Verdict != want.Verdict {
+				t.Errorf("the page reads %s as %v (%s), and check %v (%s)", got.Name, got.Value, got.Verdict, want.Value, want.Verdict)
+			}
+		}
+	}
+	if same < 3 {
+		t.Errorf("the still has %d of the readings", same)
+	}
+	job, err := opened.Prepare(context.Background())
+	if err != nil {
+		t.Fatal(err)
+	}
+	f, err := job.NewScrubber().Frame(1, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	shown, err := plate.ReadGray(filepath.Join(dir, "matte.png"), plate.Linear, nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	off := 0.0
+	for i, v := range shown.Pix {
+		off = max(off, math.Abs(float64(v)-min(max(1-float64(f.Transmission.Pix[i]), 0), 1)))
+	}
+	if off > 1./255 {
+		t.Errorf("the matte that is shown is up to %.4f from the library's", off)
+	}
+	if n := eval[int](p, `(live.source.stop(), live.store.value.running ? 1 : 0)`); n != 0 {
+		t.Error("the page still runs once it is stopped")
+	}
+	p.quiet()
+}
+
+// What goes wrong with inputs is said in words, and the page goes on: no camera, no permission, the
+// same camera twice, a camera that is unplugged, a black picture, and plates that are exchanged. A
+// page that is hidden lets the cameras go, and takes them again.
+func TestLiveInputs(t *testing.T) {
+	// A camera is a canvas here, of which the test says what it shows.
+	p := visitLive(t, 1024, 768, `
+		globalThis.cameras = [];
+		navigator.mediaDevices.getUserMedia = async (how) => {
+			if (globalThis.refuse) throw new DOMException("", globalThis.refuse);
+			const canvas = document.createElement("canvas");
+			[canvas.width, canvas.height] = globalThis.wide ?? [640, 180];
+			const context = canvas.getContext("2d");
+			const timer = setInterval(() => {
+				context.fillStyle = "#000";
+				context.fillRect(0, 0, canvas.width, canvas.height);
+				context.fillStyle = globalThis.paint ?? "#000";
+				context.fillRect(globalThis.still ? 20 : performance.now() / 20 % 40, 20, 80, 100);
+			}, 40);
+			const stream = canvas.captureStream(24);
+			globalThis.cameras.push(stream.getVideoTracks()[0]);
+			return stream;
+		};`)
+	says := func(what, text string) {
+		t.Helper()
+		p.wait(what, fmt.Sprintf(`document.querySelector(".figures").textContent.includes(%q)`, text))
+	}
+	for name, text := range map[string]string{"NotAllowedError": "allow the camera", "NotFoundError": "plugged in", "NotReadableError": "another program", "OverconstrainedError": "not there any more"} {
+		eval[any](p, fmt.Sprintf(`(globalThis.refuse = %q, 0)`, name))
+		if name == "NotAllowedError" {
+			eval[any](p, `live.source.offer()`)
+		} else {
+			eval[any](p, `(live.source.choose({ devices: ["a"] }), live.source.cameras())`)
+		}
+		says(name, text)
+	}
+	eval[any](p, `(globalThis.refuse = "", live.source.choose({ split: "none", devices: ["a", "a"] }), live.source.cameras())`)
+	says("the same camera twice", "the same camera")
+
+	eval[any](p, `(live.source.choose({ split: "side", devices: ["a"] }), live.source.cameras())`)
+	says("a black picture", "Both pictures are black")
+	eval[any](p, `globalThis.paint = "#fff"`)
+	p.wait("the size", `live.store.value.rate?.size === "320x180, 320x180"`)
+
+	hide := func(hidden bool) {
+		eval[any](p, fmt.Sprintf(`(Object.defineProperty(document, "hidden", { value: %v, configurable: true }), document.dispatchEvent(new Event("visibilitychange")))`, hidden))
+	}
+	hide(true)
+	p.wait("the cameras' release", `cameras.every((track) => track.readyState === "ended")`)
+	hide(false)
+	p.wait("the cameras' return", `live.store.value.running && live.store.value.rate && cameras.some((track) => track.readyState === "live")`)
+
+	eval[any](p, `cameras.at(-1).stop(), cameras.at(-1).dispatchEvent(new Event("ended"))`)
+	says("an unplugged camera", "was unplugged")
+	if eval[bool](p, `live.store.value.running`) {
+		t.Error("the page still runs without its camera")
+	}
+
+	// Two inputs, of one picture: both plates show the same.
+	eval[any](p, `(globalThis.still = true, live.source.choose({ split: "none", devices: ["a", "b"] }), live.source.cameras())`)
+	says("the same picture twice", "Both pictures show the same")
+	if apart := eval[float64](p, `live.store.value.rate.apart`); apart > 42 {
+		t.Errorf("two inputs of 24 frames a second are paired %.0f ms apart", apart)
+	}
+	p.shoot("live_two")
+	eval[any](p, `live.source.stop()`)
+	p.quiet()
+}
+
+// BenchmarkLive has the page make matte and composite of a camera that carries two plates of 1280x720,
+// for 20 seconds, or so many minutes as TWINPLATE_LIVE_MINUTES says, and reports the rate, how far the
+// picture is behind, and by how much memory has grown since the first half of it.
+func BenchmarkLive(b *testing.B) {
+	span := 20 * time.Second
+	if text := os.Getenv("TWINPLATE_LIVE_MINUTES"); text != "" {
+		minutes, err := strconv.ParseFloat(text, 64)
+		if err != nil {
+			b.Fatalf("TWINPLATE_LIVE_MINUTES: %v", err)
+		}
+		span = time.Duration(minutes * float64(time.Minute))
+	}
+	p := visitLive(b, 1440, 900, "", fakeCamera(b, 1280, 720, 1001, 1012)...)
+	eval[any](p, `live.source.offer().then(() => document.querySelector(".choices button").click())`)
+	p.live()
+	p.wait("the end of the first check", `live.store.value.slow.length`)
+	const bytes = `Promise.all(live.engines.workers.map((worker) => live.engines.call("memory", {}, { worker }))).then((all) => all.reduce((n, { result }) => n + result, 0))`
+	for b.Loop() {
+		eval[any](p, `(live.rates = [], live.store.subscribe(["rate"], ({ rate }) => rate && live.rates.push(rate)))`)
+		time.Sleep(span / 2)
+		half := eval[float64](p, bytes)
+		time.Sleep(span / 2)
+		b.ReportMetric((eval[float64](p, bytes)-half)/1e6, "MB-grown")
+		b.ReportMetric(median(eval[[]float64](p, `live.rates.map((r) => r.fps)`)), "frames/s")
+		b.ReportMetric(median(eval[[]float64](p, `live.rates.map((r) => r.latency)`)), "ms-behind")
+		b.ReportMetric(0, "ns/op")
+	}
+}
