@@ -18,6 +18,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
 )
@@ -125,6 +126,7 @@ func fakeCamera(t testing.TB, w, h int, numbers ...int) []chromedp.ExecAllocator
 // the library makes and check reads of the same pixels, as the still has them, with the recipe that
 // the page found; and the geometry is the demo's. The camera is let go when the page stops.
 func TestLiveCamera(t *testing.T) {
+	tier.InTestAll(t) // the geometry takes a minute of processor time
 	p := visitLive(t, 390, 844, "", fakeCamera(t, 960, 540, 1001, 1012)...)
 	eval[any](p, `live.source.offer().then(() => document.querySelector(".choices button").click())`)
 	p.live()

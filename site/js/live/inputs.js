@@ -85,12 +85,14 @@ export class Source {
     this.choose({ kind: "rehearsal" });
     const address = new URL(demo, document.baseURI).href;
     this.session.begin({ rehearsal: address });
+    const { background, recipe } = await (await fetch(address)).json();
     if (!this.session.hung) {
-      const { background } = await (await fetch(address)).json();
       const file = await (await fetch(new URL(`background/${background[0]}`, address))).blob();
       await this.session.hang({ name: "background.jpg", file });
     }
-    await this.session.prepare();
+    // What the cameras' geometry and noise are takes a minute to find, and a rehearsal begins at once.
+    const { geometry, crosstalk, color_noise, band_noise } = recipe;
+    await this.session.prepare({ known: { geometry, crosstalk, color_noise, band_noise } });
   }
 
   // offer shows every camera's picture.

@@ -164,23 +164,23 @@ export class Session {
 
   /**
    * prepare finds what holds for the take. With again it keeps the geometry, and the samples.
-   * @param {{again?: boolean}} [how]
+   * @param {{again?: boolean, known?: Record<string, unknown>}} [how] known: what a rehearsal need not find
    */
-  async prepare({ again = false } = {}) {
+  async prepare({ again = false, known = {} } = {}) {
     const { store } = this;
     const turn = ++this.#turn;
     const late = () => turn !== this.#turn;
     clearInterval(this.#clock);
-    const held = again ? store.value.ready?.recipe.geometry : undefined;
+    const given = again && store.value.ready ? { geometry: store.value.ready.recipe.geometry } : known;
     try {
       if (!again || !this.#samples.length) {
         store.update({ working: "Let the performer move before the lit screen: some pairs are taken" });
-        const taken = await this.#ask((id) => ({ sample: { id, count: samples, moved: true } }));
+        const taken = await this.#ask((id) => ({ sample: { id, count: "geometry" in given ? 2 : samples, moved: true } }));
         if (late()) return;
         this.#samples = taken;
       }
       store.update({ working: "The geometry between the cameras, the screen and the crosstalk are found", wrong: "" });
-      const recipe = { version: this.about.recipe, ...this.#settings(), write: ["comp", "sigma"], ...(held ? { geometry: held } : {}) };
+      const recipe = { version: this.about.recipe, ...this.#settings(), write: ["comp", "sigma"], ...given };
       this.finder.port.postMessage({ files: { clear: [folders.take], put: [...this.#laid(folders.take, this.#samples), [`${folders.take}/recipe.json`, json(recipe)]] } });
       const one = { worker: this.finder, urgent: true };
       await this.engines.call("open", { path: `${folders.take}/recipe.json` }, one);
