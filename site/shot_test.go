@@ -1,0 +1,85 @@
+//go:build !js
+
+package site_test
+
+import (
+	"encoding/json"
+	"path/filepath"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+
+	"example.com/twinplate/internal/test/tier"
+	"example.com/twinplate/take"
+)
+
+// A region is drawn over the picture by the mouse, moved by the keyboard and taken back by undo; with
+// grades, spill taken off and a background that is turned and drifts the page shows what the library
+// makes of the same recipe.
+func TestShotPanel(t *testing.T) {
+	tier.InTest(t)
+	p := open(t, 1024, 768)
+	p.click("#tab-shot")
+	p.press("Draw a region")
+	at := eval[[4]float64](p, `(() => { const r = document.querySelector("#screen").getBoundingClientRect(); return [r.x, r.y, r.width, r.height]; })()`)
+	for _, place := range [][2]float64{{0.2, 0.2}, {0.4, 0.25}, {0.3, 0.6}} {
+		p.run(chromedp.MouseClickXY(at[0]+place[0]*at[2], at[1]+place[1]*at[3]))
+	}
+	p.run(chromedp.KeyEvent(kb.Enter))
+	type corner struct{ X, Y float64 }
+	corners := func() []corner {
+		return eval[[]corner](p, `(playground.store.value.recipe.regions ?? [])[0]?.keys[0].corners ?? []`)
+	}
+	p.wait("the region", `playground.store.value.recipe.regions?.length === 1 && playground.store.value.ready`)
+	if c := corners(); len(c) != 3 || c[0].X < 0.15 || c[0].X > 0.25 || c[0].Y < 0.1 || c[0].Y > 0.3 {
+		t.Fatalf("drawn: %v", c)
+	}
+	p.shoot("shot_region")
+	before := corners()[1]
+	p.wait("the handles", `document.querySelector('[data-name="corner 1"]')`)
+	eval[any](p, `document.querySelector('[data-name="corner 1"]').focus()`)
+	p.run(chromedp.KeyEvent(kb.ArrowRight))
+	if after := corners()[1]; after.X-before.X < 0.0099 || after.X-before.X > 0.0101 {
+		t.Errorf("an arrow moved the corner from %v to %v", before, after)
+	}
+	for range 2 {
+		eval[any](p, `document.getElementById("undo").click()`)
+	}
+	if c := corners(); len(c) != 0 {
+		t.Errorf("after undo there is still a region: %v", c)
+	}
+	eval[any](p, `document.getElementById("redo").click()`)
+	p.wait("the take", `playground.store.value.ready`)
+	eval[any](p, `(() => { const e = [...document.querySelectorAll("#panel-shot fieldset")].find((f) => f.textContent.startsWith("The performer")).querySelector("input"); e.value = "0.5"; e.dispatchEvent(new Event("change")); })()`)
+	p.wait("the exposure", `playground.store.value.recipe.foreground_grade?.exposure === 0.5`)
+	eval[any](p, `playground.store.choose({ recipe: { ...playground.store.value.recipe, spill: "core",
+		foreground_grade: { exposure: 0.5, contrast: 1.2, black: 0.01, in: "acescct", balance: [1.1, 1, 0.9] }, background_grade: { exposure: -1, saturation: 0.5 },
+		fit: { mode: "fill", scale: 1.2, turn: 5, softness: 1 }, fit_end: { scale: 1.3, offset_x: 0.05, turn: 8 } } })`)
+	p.wait("the take", `playground.store.value.ready && playground.store.value.ready.recipe.fit_end`)
+	p.scrubTo(1008)
+	if c := corners(); len(c) != 3 {
+		t.Errorf("the time line's keys have changed the region: %v", c)
+	}
+	p.shoot("shot_graded")
+	text, err := json.Marshal(eval[any](p, `playground.store.value.recipe`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, err := take.ReadRecipe(filepath.Join(dist(t), "demo", "recipe.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(text, &r); err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(t.TempDir(), "shot.json")
+	if err := r.Save(path); err != nil {
+		t.Fatal(err)
+	}
+	p.holdTo(scrubberOf(t, path), 1008)
+	if n := eval[int](p, `playground.store.value.recipe.regions.length`); n != 1 {
+		t.Errorf("%d regions are left", n)
+	}
+	p.quiet()
+}
