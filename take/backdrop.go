@@ -192,7 +192,7 @@ func (b *backdrop) hang(h *hung, i int) error {
 		h.fitted, err = fitter.RGB(h.fitted, h.picture)
 	}
 	if err != nil {
-		h.fitted = nil
+		h.path, h.fitted = "", nil
 		return fmt.Errorf("%s: %w", at.path, err)
 	}
 	h.at = at
