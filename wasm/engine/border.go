@@ -1,3 +1,5 @@
+//go:build js
+
 package main
 
 // border returns the screen's border as lines, in parts of the frame (matte.Extent.Border); none where
