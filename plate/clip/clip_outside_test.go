@@ -416,7 +416,7 @@ func TestBadClips(t *testing.T) {
 		{"none", filepath.Join(dir, "none.mov"), "no such file"},
 		{"a folder", dir, "a folder"},
 		{"text", file("notes.txt", "a line\nanother\n"), ""},
-		{"empty", file("empty.mov", ""), "FFmpeg cannot read it"},
+		{"empty", file("empty.mov", ""), "it is empty"},
 		{"cut off", file("cut.mp4", string(data[:200])), "FFmpeg cannot read it"},
 		{"sound", sound, "no video"},
 		{"interlaced", interlaced, "interlaced"},
