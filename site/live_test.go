@@ -45,12 +45,6 @@ const rehearse = `live.source.rehearse().then(() => true)`
 // through is how much light the page reads through the performer, in the newest of its readings.
 const through = `live.store.value.through`
 
-// effect moves a slider of the rehearsal.
-func (p *page) effect(name string, value float64) {
-	p.t.Helper()
-	eval[any](p, fmt.Sprintf(`(() => { const e = document.getElementById("effect-%s"); e.value = %v; e.dispatchEvent(new Event("input")); })()`, name, value))
-}
-
 // The rehearsal is live without a camera. A spill that is brought in shows in the figure and the map,
 // and goes again: at the left edge 8 % of the screen's light, so that the core, wherever it is, lets
 // through between none and that. How soon is logged, and not held to a limit: that is the machine's.
