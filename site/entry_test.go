@@ -307,11 +307,11 @@ func TestPlannerForm(t *testing.T) {
 // 300 frames of clips of 1280x720, played through, leave the browser's processes under 1.5 GB.
 func TestMemoryOfClips(t *testing.T) {
 	tier.InTestAll(t)
-	s := newShot(t, span(1001, 1048)...)
+	s := newShot(t, span(1001, 1032)...)
 	long := func(plate, name string) string {
 		once := s.clip(t, plate, "once.webm")
 		file := filepath.Join(t.TempDir(), name)
-		ffmpeg(t, nil, "-stream_loop", "6", "-i", once, "-frames:v", "300", "-vf", "scale=1280:720", "-c:v", "libvpx-vp9", "-crf", "20", "-b:v", "0", "-cpu-used", "8", "-deadline", "realtime", "-g", "24", file)
+		ffmpeg(t, nil, "-stream_loop", "9", "-i", once, "-frames:v", "300", "-vf", "scale=1280:720", "-c:v", "libvpx-vp9", "-crf", "20", "-b:v", "0", "-cpu-used", "8", "-deadline", "realtime", "-g", "24", file)
 		return file
 	}
 	color, band := long("color", "C0001.webm"), long("band", "C0002.webm")
