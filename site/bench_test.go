@@ -220,7 +220,7 @@ func scrub(b *testing.B, name string, files []string) {
 // the first pass and when they are kept; the median time of a seek to a frame that is not kept; and the
 // memory of all of the browser's processes after it.
 func BenchmarkClips(b *testing.B) {
-	s := newShot(b, span(1001, 1048)...).enlarge(b)
+	s := newShot(b, span(1001, 1032)...).enlarge(b)
 	color, band := s.clip(b, "color", "C0001.webm"), s.clip(b, "band", "C0002.webm")
 	for b.Loop() {
 		p := open(b, 1440, 900)
@@ -252,7 +252,7 @@ func BenchmarkClips(b *testing.B) {
 		eval[any](p, `document.getElementById("play").click()`)
 		p.settledClips()
 		var ms []float64
-		for _, n := range []int{40, 9, 25, 3, 31} {
+		for _, n := range []int{28, 9, 25, 3, 31} {
 			eval[any](p, `playground.take.clear()`)
 			ms = append(ms, eval[float64](p, fmt.Sprintf(`(async () => {
 				const began = performance.now();
