@@ -54,9 +54,10 @@ type FootageOptions struct {
 	// 0 means 0.08, for 8 % either way.
 	MaxScale float64
 
-	// Rough is for a picture that is there soon: fewer candidates are looked at, and the best is fitted
-	// once, to about a pixel of the plates, with a homography at most. The estimate has a geometry, its
-	// model and its residual, and says nothing of its own error, the lenses or the costume's texture.
+	// Rough is for a picture that is there soon: fewer candidates are looked at, and the best is
+	// fitted once, to about a pixel of the plates, with a homography at most. The estimate has a
+	// geometry, its model and its residual, and says nothing of its own error, the lenses or the
+	// costume's texture.
 	Rough bool
 }
 

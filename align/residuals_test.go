@@ -74,8 +74,8 @@ func ExampleEstimate_Sigma() {
 	// Output: 0.000 px at the left, 0.096 px in the middle, 0.192 px at the right
 }
 
-// Another place is right with a chance of 1 %, and would be 20 pixels to the side: what the geometry
-// may be off by has that, and what it may be off by here has not.
+// Another place is right with a chance of 1 %, and would be 20 pixels to the side: what the
+// geometry may be off by has that, and what it may be off by here has not.
 func ExampleEstimate_SigmaHere() {
 	g := Identity(1920, 1080)
 	e := Estimate{Geometry: g}

@@ -412,9 +412,9 @@ func (l *level) place(g *Geometry, x, y float64) (bx, by float64) {
 	return (bx+0.5)/l.fb - 0.5, (by+0.5)/l.fb - 0.5
 }
 
-// places are where the level's color pixels lie in its band plates: exactly at the corners of squares
-// of placeSide pixels, and straight between them. A lens with a hundredth of distortion bends by less
-// than a thousandth of a pixel over one.
+// places are where the level's color pixels lie in its band plates: exactly at the corners of
+// squares of placeSide pixels, and straight between them. A lens with a hundredth of distortion
+// bends by less than a thousandth of a pixel over one.
 type places struct {
 	across int
 	at     [][2]float64

@@ -17,9 +17,9 @@ type Rolling struct {
 	Sigma  float64 `json:"sigma"`  // standard error of Pixels
 	Frames int     `json:"frames"` // in which it was measured; 0: fewer than two could be measured, and nothing is known
 
-	// Edges is how far the performer's edges are displaced in a frame, from the mean of the frames, in
-	// band pixels: the standard deviation, of rows displaced and of what else moves a frame's band
-	// plate as a whole. It is what the frames have most likely, told or not.
+	// Edges is how far the performer's edges are displaced in a frame, from the mean of the frames,
+	// in band pixels: the standard deviation, of rows displaced and of what else moves a frame's
+	// band plate as a whole. It is what the frames have most likely, told or not.
 	Edges float64 `json:"edges"`
 }
 
@@ -182,10 +182,10 @@ func (l *level) displaced(frame int, y float64) (dx, dy float64) {
 	return v[0] + v[2]*h, v[1] + v[3]*h
 }
 
-// drift returns the geometry's covariance, with what the frames' displacements may do to it, and how
-// far the edges are displaced: Rolling.Edges. The displacements' mean over the frames is the geometry's
-// error, and none but their scatter tells how large that may be: so it is counted whether or not they
-// are told.
+// drift returns the geometry's covariance, with what the frames' displacements may do to it, and
+// how far the edges are displaced: Rolling.Edges. The displacements' mean over the frames is the
+// geometry's error, and none but their scatter tells how large that may be: so it is counted
+// whether or not they are told.
 func (f *fit) drift(frames int) (cov [12][12]float64, edges float64) {
 	t := *f
 	if frames < 2 {

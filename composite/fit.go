@@ -65,9 +65,9 @@ type Fit struct {
 	// Scale enlarges the picture about its center beyond what Mode does. 0 means 1.
 	Scale float64 `json:"scale,omitempty"`
 
-	// Turn turns the picture clockwise about its own center, in degrees, -360 to 360. Softness blurs
-	// it as it lies in the frame, by a Gaussian of that standard deviation in the frame's pixels, 0 to
-	// 200: out of focus, as what lies far behind is.
+	// Turn turns the picture clockwise about its own center, in degrees, -360 to 360. Softness
+	// blurs it as it lies in the frame, by a Gaussian of that standard deviation in the frame's
+	// pixels, 0 to 200: out of focus, as what lies far behind is.
 	Turn     float64 `json:"turn,omitempty"`
 	Softness float64 `json:"softness,omitempty"`
 }

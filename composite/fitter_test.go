@@ -348,8 +348,8 @@ func TestCoverage(t *testing.T) {
 	}
 }
 
-// Turned by right angles a picture is its rows as columns, to the bit but for rounding; whatever the
-// angle its light and its center stay, and it covers its own area.
+// Turned by right angles a picture is its rows as columns, to the bit but for rounding; whatever
+// the angle its light and its center stay, and it covers its own area.
 func TestTurn(t *testing.T) {
 	src := plate.NewRGB(40, 40)
 	rng := rand.New(rand.NewPCG(4, 4))
@@ -402,8 +402,8 @@ func TestTurn(t *testing.T) {
 		for _, v := range f.Coverage().Pix {
 			area += float64(v)
 		}
-		// The bell's integral, 2 pi times its variance of 0.01 widths squared, of 120 pixels, less what
-		// lies beyond the picture, 2.5 standard deviations above and below.
+		// The bell's integral, 2 pi times its variance of 0.01 widths squared, of 120 pixels, less
+		// what lies beyond the picture, 2.5 standard deviations above and below.
 		if want := 2 * math.Pi * 0.01 * 120 * 120 * math.Erf(2.5/math.Sqrt2); math.Abs(light-want) > 0.002*want || math.Abs(x/light-120) > 0.1 || math.Abs(y/light-90) > 0.1 || math.Abs(area-120*60) > 20 {
 			t.Errorf("of %d pixels: light %.1f, want %.1f; center %.2f, %.2f; area %.0f", size, light, want, x/light, y/light, area)
 		}

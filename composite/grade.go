@@ -9,13 +9,13 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A Grade is the color of a foreground or of a background: what is done to its light before the sum.
-// It never acts on a matte. The zero value does nothing.
+// A Grade is the color of a foreground or of a background: what is done to its light before the
+// sum. It never acts on a matte. The zero value does nothing.
 //
 // The matrix, the balance and the exposure act in this order, on linear light. Then contrast, black
 // level and saturation, and after them the CDL, act on linear light or on the code values of In, as
-// the ASC's Color Decision List has it (slope, offset, power, saturation), without its clamp: values
-// below 0 and above 1 stay, and a power leaves those below 0 alone.
+// the ASC's Color Decision List has it (slope, offset, power, saturation), without its clamp:
+// values below 0 and above 1 stay, and a power leaves those below 0 alone.
 type Grade struct {
 	Matrix   *[9]float64 `json:"matrix,omitempty"`    // row by row, such as plate.FitMatrix's; nil: none
 	GrayCard *Card       `json:"gray_card,omitempty"` // what is to become gray; package take finds the Balance that does it
@@ -31,8 +31,8 @@ type Grade struct {
 	CDL *plate.CDL `json:"cdl,omitempty"`
 }
 
-// A Card is a rectangle of a frame, in parts of its width and height from the left and top edges, in
-// which something gray is seen.
+// A Card is a rectangle of a frame, in parts of its width and height from the left and top edges,
+// in which something gray is seen.
 type Card struct {
 	Frame  int     `json:"frame,omitempty"` // number; 0: the first
 	Left   float64 `json:"left"`
@@ -208,8 +208,8 @@ type step struct {
 	bends  *[3]*bend // nil: the matrix
 }
 
-// NewGrader makes a grade ready. The error is Check's, or says that the gray card's balance is to be
-// found first.
+// NewGrader makes a grade ready. The error is Check's, or says that the gray card's balance is to
+// be found first.
 func NewGrader(g Grade) (*Grader, error) {
 	if err := g.Check(); err != nil {
 		return nil, err
@@ -382,8 +382,8 @@ func (s *step) linear(rgb [3][]float32, offset [3]float32) {
 // Chosen by hand.
 const thinnest = 0.1
 
-// Premultiplied grades a row of a premultiplied foreground in place, whose transmission is given: as
-// if it were opaque, so that an edge has the color of what it is the edge of, and what the grade
+// Premultiplied grades a row of a premultiplied foreground in place, whose transmission is given:
+// as if it were opaque, so that an edge has the color of what it is the edge of, and what the grade
 // makes of black counts as much as there is of the performer.
 func (g *Grader) Premultiplied(rgb [3][]float32, transmission []float32) {
 	if len(g.steps) == 0 {
@@ -469,7 +469,8 @@ const (
 	bendStepScale = 1. / (1 << bendShift)
 )
 
-// mostLight keeps what a power or a log makes of wild light finite, so that no matrix makes NaN of it.
+// mostLight keeps what a power or a log makes of wild light finite, so that no matrix makes NaN of
+// it.
 const mostLight = 1e30
 
 func newBend(of func(float64) float64) *bend {

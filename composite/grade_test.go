@@ -50,8 +50,8 @@ func someGrades() map[string]Grade {
 	}
 }
 
-// The tables and the joined matrices give what the words say, for black, noise, highlights and light
-// that no table reaches.
+// The tables and the joined matrices give what the words say, for black, noise, highlights and
+// light that no table reaches.
 func TestGraderIsWhatItSays(t *testing.T) {
 	r := rand.New(rand.NewPCG(7, 8))
 	for name, g := range someGrades() {
@@ -88,8 +88,8 @@ func TestGraderIsWhatItSays(t *testing.T) {
 	}
 }
 
-// What the simple numbers are for: contrast leaves the pivot, black becomes what is asked for, white
-// stays, exposure is in stops.
+// What the simple numbers are for: contrast leaves the pivot, black becomes what is asked for,
+// white stays, exposure is in stops.
 func TestGradeByWords(t *testing.T) {
 	for _, row := range []struct {
 		name     string

@@ -27,8 +27,8 @@ func (c Card) Mean(f *plate.RGB) (mean [3]float64, err error) {
 }
 
 // Neutralize sets the grade's balance so that light of this color, as it comes before the grade,
-// becomes gray of the same luminance, which the primaries p (zero: BT.709) say. It takes the place of
-// the gray card. The error says which channel is black, or that the matrix makes it so.
+// becomes gray of the same luminance, which the primaries p (zero: BT.709) say. It takes the place
+// of the gray card. The error says which channel is black, or that the matrix makes it so.
 func (g *Grade) Neutralize(gray [3]float64, p plate.Primaries) error {
 	if p == (plate.Primaries{}) {
 		p = plate.PrimariesBT709
@@ -52,10 +52,10 @@ func (g *Grade) Neutralize(gray [3]float64, p plate.Primaries) error {
 	return nil
 }
 
-// Neutral returns what a picture's grays look like: the mean color of the least colored tenth of what
-// is neither dark nor clear, as parts of its luminance by BT.709. What is gray cannot be told from what only looks
-// it: a picture with nothing gray in it has its palest color. The transmission may be nil: opaque.
-// It is false where there is nothing to look at.
+// Neutral returns what a picture's grays look like: the mean color of the least colored tenth of
+// what is neither dark nor clear, as parts of its luminance by BT.709. What is gray cannot be told
+// from what only looks it: a picture with nothing gray in it has its palest color. The transmission
+// may be nil: opaque. It is false where there is nothing to look at.
 func Neutral(f *plate.RGB, transmission *plate.Gray) (rgb [3]float64, ok bool) {
 	const (
 		most  = 200_000 // pixels that are looked at

@@ -59,8 +59,9 @@ func (o *ReadOptions) progress(done, total int) {
 }
 
 // Cards finds the clips in the folders of two cards, in their folders too, and pairs them: by time
-// code, by the time of recording, each allowing for clocks that are apart, and by sound. Symbolic links
-// to folders are not followed. A clip that cannot be read, or has no partner, is in the day's Left.
+// code, by the time of recording, each allowing for clocks that are apart, and by sound. Symbolic
+// links to folders are not followed. A clip that cannot be read, or has no partner, is in the day's
+// Left.
 func Cards(ctx context.Context, color, band string, opt *ReadOptions) (*Day, error) {
 	if opt == nil {
 		opt = &ReadOptions{}
@@ -281,17 +282,17 @@ func spans(clips []*Clip, k clock) (all []span) {
 	return all
 }
 
-// common returns which part of the time that either is of both are of, for clocks that are apart, with
-// some slack.
+// common returns which part of the time that either is of both are of, for clocks that are apart,
+// with some slack.
 func (a span) common(b span, apart float64) float64 {
 	from, to := b.from-apart-slack, b.to-apart+slack
 	both := min(a.to+slack, to) - max(a.from-slack, from)
 	return max(both, 0) / (max(a.to+slack, to) - min(a.from-slack, from))
 }
 
-// byClock pairs the clips that were recorded together by one kind of clock, whose difference it finds:
-// it is the one by which most clips are brought together. Where several do about as well, as where
-// takes follow each other in one rhythm, sound decides.
+// byClock pairs the clips that were recorded together by one kind of clock, whose difference it
+// finds: it is the one by which most clips are brought together. Where several do about as well, as
+// where takes follow each other in one rhythm, sound decides.
 func (m *matching) byClock(k clock) (best [][2]*Clip, apart float64, err error) {
 	colors, bands := spans(m.color, k), spans(m.band, k)
 	var diffs []float64
@@ -367,8 +368,8 @@ func densest(diffs []float64) []float64 {
 	return out
 }
 
-// pairUp pairs the clips that have most in common, each once, and returns by how much the clocks are
-// apart in their median and how much of their times the pairs have in common, summed.
+// pairUp pairs the clips that have most in common, each once, and returns by how much the clocks
+// are apart in their median and how much of their times the pairs have in common, summed.
 func pairUp(colors, bands []span, apart float64) (pairs [][2]*Clip, median, score float64) {
 	type candidate struct {
 		a, b   span

@@ -1,6 +1,6 @@
-// Package day reads what two cameras recorded in a day: it pairs the clips of two cards, tells takes
-// from clean and dark plates and charts, finds the rig's geometry, reads each take, and makes each a
-// recipe.
+// Package day reads what two cameras recorded in a day: it pairs the clips of two cards, tells
+// takes from clean and dark plates and charts, finds the rig's geometry, reads each take, and makes
+// each a recipe.
 package day
 
 import (
@@ -37,8 +37,9 @@ const (
 	Out   Role = "out"   // left out
 )
 
-// A Day is the clips of two cards. Its file is meant to be read and edited: what stands in a ClipPair
-// beside Found is believed when the day is read again, and what is not there is found anew.
+// A Day is the clips of two cards. Its file is meant to be read and edited: what stands in a
+// ClipPair beside Found is believed when the day is read again, and what is not there is found
+// anew.
 type Day struct {
 	Version   int         `json:"day"`
 	ColorCard string      `json:"color_card"` // the cards' folders
@@ -66,7 +67,8 @@ type ClipPair struct {
 	Color  string `json:"color"`
 	Band   string `json:"band"`
 	Offset *int   `json:"offset,omitempty"` // color frame n goes with band frame n + Offset; nil: found
-	// Of a take: the names of the pairs that its clean and dark plates are from, or "none"; empty: found.
+	// Of a take: the names of the pairs that its clean and dark plates are from, or "none"; empty:
+	// found.
 	Clean string   `json:"clean,omitempty"`
 	Dark  string   `json:"dark,omitempty"`
 	Found Findings `json:"found,omitzero"`
@@ -133,8 +135,8 @@ func (d *Day) Clips() []string {
 	return all
 }
 
-// Choose returns the takes of names with commas between them, or with two dots between the first and
-// the last of several: "take01,take04..take07". All of them where names is empty.
+// Choose returns the takes of names with commas between them, or with two dots between the first
+// and the last of several: "take01,take04..take07". All of them where names is empty.
 func (d *Day) Choose(names string) ([]*ClipPair, error) {
 	takes := d.Takes()
 	if names == "" {

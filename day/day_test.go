@@ -102,7 +102,8 @@ func TestApart(t *testing.T) {
 	}
 }
 
-// The rig of most takes is the first; a take after a bump has its own, and no clean plate from before.
+// The rig of most takes is the first; a take after a bump has its own, and no clean plate from
+// before.
 func TestRigsAndReferences(t *testing.T) {
 	g := align.Identity(320, 180)
 	h := g

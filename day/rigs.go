@@ -55,8 +55,8 @@ func mean(g align.Geometry, f func(p align.PointPair) float64) float64 {
 	return math.Sqrt(sum)
 }
 
-// apart returns how far two geometries are apart, in band pixels; infinitely where they are of other
-// sizes.
+// apart returns how far two geometries are apart, in band pixels; infinitely where they are of
+// other sizes.
 func apart(g, h align.Geometry) float64 {
 	if g.ColorW != h.ColorW || g.ColorH != h.ColorH || g.BandW != h.BandW || g.BandH != h.BandH {
 		return math.Inf(1)
@@ -106,9 +106,9 @@ func (d *Day) register(ctx context.Context, opt *ReadOptions) ([]*registered, er
 	return all, nil
 }
 
-// rigs finds which geometries the takes have in common: the surest is the first one's, and those that
-// agree with it are of one rig. A take disagrees where its own geometry is elsewhere and fits its
-// plates better.
+// rigs finds which geometries the takes have in common: the surest is the first one's, and those
+// that agree with it are of one rig. A take disagrees where its own geometry is elsewhere and fits
+// its plates better.
 func (d *Day) rigs(ctx context.Context, all []*registered) error {
 	d.Rigs = nil
 	sure := slices.Clone(all)
@@ -179,8 +179,8 @@ func (d *Day) residual(ctx context.Context, p *ClipPair, g align.Geometry) (floa
 	return t.Residual(ctx, g)
 }
 
-// bumps gives the takes that tell no geometry that of their neighbors, and tells where somebody moved
-// the rig.
+// bumps gives the takes that tell no geometry that of their neighbors, and tells where somebody
+// moved the rig.
 func (d *Day) bumps() {
 	if len(d.Rigs) == 0 {
 		return
@@ -221,8 +221,8 @@ func (d *Day) rig(name string) *Rig {
 	return nil
 }
 
-// references chooses the clean and dark plates of each take: the nearest in time, and a clean one with
-// no bump between.
+// references chooses the clean and dark plates of each take: the nearest in time, and a clean one
+// with no bump between.
 func (d *Day) references() {
 	for _, p := range d.Takes() {
 		if p.Dark == "" {

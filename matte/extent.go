@@ -206,9 +206,9 @@ func (e *Extent) Crossed(transmission *plate.Gray) float64 {
 	return float64(n) / float64(len(e.ring))
 }
 
-// Border returns the screen's border as lines to draw, from x and y to x and y in parts of the frame:
-// where the extent is a half, found on a grid of at most 192 cells across (marching squares). The
-// frame's own edges are no part of it. A nil Extent has none.
+// Border returns the screen's border as lines to draw, from x and y to x and y in parts of the
+// frame: where the extent is a half, found on a grid of at most 192 cells across (marching
+// squares). The frame's own edges are no part of it. A nil Extent has none.
 func (e *Extent) Border() [][4]float64 {
 	if e == nil {
 		return nil

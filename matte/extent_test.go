@@ -128,8 +128,8 @@ func ExampleSolver_Extent() {
 	// Output: the screen covers 57 % of the frame
 }
 
-// A screen over part of a frame has its border where its edge is, drawn in by what Extent draws in; the
-// frame's edges are none.
+// A screen over part of a frame has its border where its edge is, drawn in by what Extent draws in;
+// the frame's edges are none.
 func TestExtentBorder(t *testing.T) {
 	const w, h = 320, 180
 	clean, color := plate.NewGray(w, h), plate.NewRGB(w, h)

@@ -19,8 +19,8 @@ func boxMean(f *plate.Gray, r int) *plate.Gray {
 			meanLine(tmp.Pix[y*f.W:], f.Pix[y*f.W:], f.W, r)
 		}
 	})
-	// The columns side by side, row by row as they are in memory: each core has some columns, so that
-	// their sums do not depend on how many there are.
+	// The columns side by side, row by row as they are in memory: each core has some columns, so
+	// that their sums do not depend on how many there are.
 	parallel.Rows(f.H, f.W, func(x0, x1 int) {
 		sums := make([]float64, x1-x0)
 		count := 0
@@ -98,9 +98,10 @@ func meanLine(dst, src []float32, n, r int) {
 	}
 }
 
-// boxMax returns the largest value in the square of 2r+1 pixels around each, cut off at the borders:
-// of a window that begins in one block of 2r+1 and ends in the next, the largest from there to the
-// block's end and from the next one's beginning (van Herk 1992; not checked against the source).
+// boxMax returns the largest value in the square of 2r+1 pixels around each, cut off at the
+// borders: of a window that begins in one block of 2r+1 and ends in the next, the largest from
+// there to the block's end and from the next one's beginning (van Herk 1992; not checked against
+// the source).
 func boxMax(f *plate.Gray, r int) *plate.Gray {
 	w, h, k := f.W, f.H, 2*r+1
 	tmp, out := plate.NewGray(w, h), plate.NewGray(w, h)

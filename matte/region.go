@@ -281,10 +281,10 @@ type Imposed struct {
 }
 
 // Impose has the regions act on the solution of a frame. Those that are Unspilled come first, since
-// they act on what was measured. The others act in their order: where a region covers a pixel whole,
-// what an earlier one did there is undone; where it covers a part, the two are mixed in that
-// proportion, as light is at an edge. Outside is a transmission of 1 and no foreground; Solid one of 0, and the color plate's
-// light; Open one of 1, and the color plate's light less the screen's.
+// they act on what was measured. The others act in their order: where a region covers a pixel
+// whole, what an earlier one did there is undone; where it covers a part, the two are mixed in that
+// proportion, as light is at an edge. Outside is a transmission of 1 and no foreground; Solid one
+// of 0, and the color plate's light; Open one of 1, and the color plate's light less the screen's.
 //
 // Number is the frame's. An error says which plane has another size than the solver's frames.
 func (s *Solver) Impose(dst *Solution, color *plate.RGB, gain float64, regions *Regions, number int) (did Imposed, err error) {

@@ -29,9 +29,9 @@ type Scatter struct {
 // every distance, since nothing is taken off but a mean over a twenty-fourth of the frame in the
 // core, which is Level. A performer of whom fewer than 2000 pixels are five pixels inside is
 // measured nearer to the edge, down to two pixels. The excess over what band, with Kept, Dark and
-// Clean, and color say becomes CorrelatedRead and CorrelatedPerSignal. Where the core has less, Read
-// is made smaller, and PerSignal so that the screen keeps what it has: a take with a small performer
-// has little that is dark to tell Read by.
+// Clean, and color say becomes CorrelatedRead and CorrelatedPerSignal. Where the core has less,
+// Read is made smaller, and PerSignal so that the screen keeps what it has: a take with a small
+// performer has little that is dark to tell Read by.
 //
 // Edge comes from both plates. In squares of 7x7 pixels on an edge, a performer of one color has a
 // color plate whose channels go in a straight line with t; what t leaves of that line, over the
@@ -125,7 +125,8 @@ type plainSum struct {
 	used, d2         float64 // how many are no outliers, and the squares of their deviations
 }
 
-// excess returns the variance, what it is more than the model's, below 0 if less, and the mean light.
+// excess returns the variance, what it is more than the model's, below 0 if less, and the mean
+// light.
 func (p plainSum) excess() (variance, excess, signal float64) {
 	variance = p.d2 / p.used
 	return variance, variance - p.model/p.n, p.signal / p.n

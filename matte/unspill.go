@@ -15,8 +15,8 @@ type SpillTaken struct {
 	Scatter float64 `json:"scatter"` // standard deviation of the core's transmission about it: what noise there is
 }
 
-// Sigmas returns how many standard deviations of the core's noise were taken off in the mean; 0 where
-// nothing was.
+// Sigmas returns how many standard deviations of the core's noise were taken off in the mean; 0
+// where nothing was.
 func (t SpillTaken) Sigmas() float64 {
 	if t.Scatter <= 0 {
 		return 0
@@ -28,16 +28,16 @@ func (t SpillTaken) Sigmas() float64 {
 // frame's width: over hair and hems. Chosen by hand.
 const spillReach, spillFade = 0.05, 0.1
 
-// TakeSpill takes the performer's spill off a solution, where somebody says that the performer's core
-// is solid: with where, in proportion to it (0 to 1), and everywhere with nil. Sodium light on a
-// performer is seen where the screen is not, so what is measured is t + (1 - t) s; s is the spill of
-// FindSpill's squares, smooth, and goes on a little beyond the core. It is 0 at the screen whatever s
-// is, and a core's noise stays. The screen's light in the color plate is taken off the foreground
-// again by the new transmission.
+// TakeSpill takes the performer's spill off a solution, where somebody says that the performer's
+// core is solid: with where, in proportion to it (0 to 1), and everywhere with nil. Sodium light on
+// a performer is seen where the screen is not, so what is measured is t + (1 - t) s; s is the spill
+// of FindSpill's squares, smooth, and goes on a little beyond the core. It is 0 at the screen
+// whatever s is, and a core's noise stays. The screen's light in the color plate is taken off the
+// foreground again by the new transmission.
 //
 // The cost: what is truly transparent and wider than 2 % of the frame in the core is lost, and the
-// matte is not measured there any more. An error says which plane has another size than the solver's
-// frames.
+// matte is not measured there any more. An error says which plane has another size than the
+// solver's frames.
 func (s *Solver) TakeSpill(dst *Solution, gain float64, where *plate.Gray) (taken SpillTaken, err error) {
 	if err := s.checkSolution(dst); err != nil {
 		return taken, err

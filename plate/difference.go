@@ -2,8 +2,8 @@ package plate
 
 import "math"
 
-// Lab returns CIELAB's L*, a* and b* (ISO/CIE 11664-4) of linear light in these primaries. Light of 1
-// in red, green and blue is the white that it is relative to.
+// Lab returns CIELAB's L*, a* and b* (ISO/CIE 11664-4) of linear light in these primaries. Light of
+// 1 in red, green and blue is the white that it is relative to.
 func (p Primaries) Lab(rgb [3]float64) [3]float64 {
 	return lab(p.XYZ(), rgb)
 }

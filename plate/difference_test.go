@@ -60,8 +60,8 @@ func TestDeltaE(t *testing.T) {
 	}
 }
 
-// IEC 61966-2-1's white is L* 100, and a gray has no color; L* of 18.4187 % is 50, by the formula of
-// ISO/CIE 11664-4.
+// IEC 61966-2-1's white is L* 100, and a gray has no color; L* of 18.4187 % is 50, by the formula
+// of ISO/CIE 11664-4.
 func TestLab(t *testing.T) {
 	for v, want := range map[float64]float64{1: 100, 0.18418651851244416: 50, 0: 0} {
 		got := plate.PrimariesBT709.Lab([3]float64{v, v, v})
@@ -152,8 +152,8 @@ func TestPatches(t *testing.T) {
 	}
 }
 
-// homographyToUnit returns the map from a quadrilateral to the unit square, by the eight equations of
-// Hartley and Zisserman 2004, section 4.1, solved by elimination.
+// homographyToUnit returns the map from a quadrilateral to the unit square, by the eight equations
+// of Hartley and Zisserman 2004, section 4.1, solved by elimination.
 func homographyToUnit(p [4][2]float64) func(x, y float64) (u, v float64) {
 	to := [4][2]float64{{0, 0}, {1, 0}, {1, 1}, {0, 1}}
 	var a [8][9]float64

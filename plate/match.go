@@ -27,11 +27,11 @@ func (d Difference) String() string {
 	return fmt.Sprintf("%.2f in the mean, %.2f at most", d.Mean, d.Most)
 }
 
-// FitMatrix returns the matrix that takes the colors from nearest to the colors to, which are of the
-// same samples in the same order: linear light in the primaries p (zero: BT.709), where 1 is white.
-// It is the one of least squares, each sample weighted by the slope of CIELAB's lightness, so that
-// dark colors count as the eye sees them. An error says that there are fewer than three colors, that
-// they do not tell red, green and blue apart, or that a value is not finite.
+// FitMatrix returns the matrix that takes the colors from nearest to the colors to, which are of
+// the same samples in the same order: linear light in the primaries p (zero: BT.709), where 1 is
+// white. It is the one of least squares, each sample weighted by the slope of CIELAB's lightness,
+// so that dark colors count as the eye sees them. An error says that there are fewer than three
+// colors, that they do not tell red, green and blue apart, or that a value is not finite.
 func FitMatrix(from, to [][3]float64, p Primaries) (Match, error) {
 	m := Match{Samples: len(from)}
 	if len(from) != len(to) {

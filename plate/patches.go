@@ -6,10 +6,10 @@ import (
 )
 
 // Patches returns the mean colors of a chart's patches, row by row from the top left: those of the
-// middle of each. Corners are the outer corners of the patches' grid, in pixels from the frame's left
-// and top edges: top left, top right, bottom right, bottom left. They may lie in perspective. An
-// error says that the grid or the corners cannot be, or which patch is outside the frame or has too
-// few pixels.
+// middle of each. Corners are the outer corners of the patches' grid, in pixels from the frame's
+// left and top edges: top left, top right, bottom right, bottom left. They may lie in perspective.
+// An error says that the grid or the corners cannot be, or which patch is outside the frame or has
+// too few pixels.
 func (f *RGB) Patches(corners [4][2]float64, columns, rows int) ([][3]float64, error) {
 	const (
 		most   = 100 // patches along a side

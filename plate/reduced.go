@@ -3,10 +3,10 @@ package plate
 import "errors"
 
 // Reduced returns the picture with its sides divided by n, and what is over at the right and at the
-// bottom left out: each pixel is the mean light of n by n of the picture's, which are read row by row
-// and never held as a frame. It is at least one pixel wide and high. It has light and no code values:
-// Image is an error. It is p itself where n is below 2, and stands for p from then on: closing it
-// closes p.
+// bottom left out: each pixel is the mean light of n by n of the picture's, which are read row by
+// row and never held as a frame. It is at least one pixel wide and high. It has light and no code
+// values: Image is an error. It is p itself where n is below 2, and stands for p from then on:
+// closing it closes p.
 func (p *Picture) Reduced(n int) *Picture {
 	n = min(n, p.info.W, p.info.H)
 	if n < 2 {
@@ -18,8 +18,8 @@ func (p *Picture) Reduced(n int) *Picture {
 	return r
 }
 
-// reduce calls each with the reduced picture's rows, from the top, in linear light by the curve c. They
-// are overwritten by the next.
+// reduce calls each with the reduced picture's rows, from the top, in linear light by the curve c.
+// They are overwritten by the next.
 func (p *Picture) reduce(c Curve, each func(y int, row [3][]float32)) error {
 	rows, err := p.full.Rows(c)
 	if err != nil {

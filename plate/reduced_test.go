@@ -8,8 +8,8 @@ import (
 	"testing"
 )
 
-// Each pixel of a reduced picture is the mean light of its square, whichever way it is read; what is
-// over at the right and at the bottom is left out.
+// Each pixel of a reduced picture is the mean light of its square, whichever way it is read; what
+// is over at the right and at the bottom is left out.
 func TestReduced(t *testing.T) {
 	const w, h, n = 7, 5, 2
 	m := image.NewRGBA64(image.Rect(0, 0, w, h))

@@ -21,12 +21,12 @@ var samples = sync.OnceValue(func() []Spectrum {
 // steps of 10 nm): the colors of things, from pale to strong, and of a face and a leaf.
 func TestSamples() []Spectrum { return slices.Clone(samples()) }
 
-// FilterMatch returns the matrix that gives back what the color camera's filters, and the light that
-// goes through them aslant, take from its color: from what it makes of the surfaces in the set's
-// light to what it would make of them without its filters, both balanced to a white of 1 in that
-// light. Nil surfaces are TestSamples and three grays. The colors are the camera's own, taken as of
-// the primaries BT.709 for the differences. The light is seen in the middle of the frame. Errors are
-// those of Check, and of plate.FitMatrix.
+// FilterMatch returns the matrix that gives back what the color camera's filters, and the light
+// that goes through them aslant, take from its color: from what it makes of the surfaces in the
+// set's light to what it would make of them without its filters, both balanced to a white of 1 in
+// that light. Nil surfaces are TestSamples and three grays. The colors are the camera's own, taken
+// as of the primaries BT.709 for the differences. The light is seen in the middle of the frame.
+// Errors are those of Check, and of plate.FitMatrix.
 func (s Setup) FilterMatch(surfaces []Distribution) (plate.Match, error) {
 	with, without, err := s.Filtered(surfaces)
 	if err != nil {

@@ -7,9 +7,9 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// The CIE's test samples look as the standard says in daylight, by the approximate Munsell notations
-// of CIE 13.3-1995, table 1 (as remembered; not checked against the source): the value is about a
-// tenth of L*, and red ones are redder than the light, green ones greener.
+// The CIE's test samples look as the standard says in daylight, by the approximate Munsell
+// notations of CIE 13.3-1995, table 1 (as remembered; not checked against the source): the value is
+// about a tenth of L*, and red ones are redder than the light, green ones greener.
 func TestSamplesLookAsTheyShould(t *testing.T) {
 	d65, _ := Illuminant("D65")
 	white := d65.XYZ()

@@ -215,10 +215,10 @@ func scrub(b *testing.B, name string, files []string) {
 	}
 }
 
-// BenchmarkClips drops two clips of 1920x1080 whose names say nothing, and reports the times from what
-// the sheet is told to the draft and to the full geometry; how many frames per second playing shows, in
-// the first pass and when they are kept; the median time of a seek to a frame that is not kept; and the
-// memory of all of the browser's processes after it.
+// BenchmarkClips drops two clips of 1920x1080 whose names say nothing, and reports the times from
+// what the sheet is told to the draft and to the full geometry; how many frames per second playing
+// shows, in the first pass and when they are kept; the median time of a seek to a frame that is not
+// kept; and the memory of all of the browser's processes after it.
 func BenchmarkClips(b *testing.B) {
 	s := newShot(b, span(1001, 1032)...).enlarge(b)
 	color, band := s.clip(b, "color", "C0001.webm"), s.clip(b, "band", "C0002.webm")
@@ -275,8 +275,8 @@ func (p *page) settledClips() {
 	p.wait("the end of the engines' work", `!playground.engines.queue.length && playground.engines.workers.every((w) => !w.busy && !w.held)`)
 }
 
-// megabytes is the memory of this test's programs: the browser's processes, each with its share of what
-// several have (Pss in Linux's smaps_rollup).
+// megabytes is the memory of this test's programs: the browser's processes, each with its share of
+// what several have (Pss in Linux's smaps_rollup).
 func megabytes(t testing.TB) (sum float64) {
 	t.Helper()
 	parents, _ := filepath.Glob("/proc/[0-9]*/stat")

@@ -53,8 +53,8 @@ func (p *page) dropTwo(color, band string) {
 	p.click("#sort-ok")
 }
 
-// Of two clips and nothing else the page shows a draft first, the performer cut out, which says that it
-// is one; behind it the full geometry is made.
+// Of two clips and nothing else the page shows a draft first, the performer cut out, which says
+// that it is one; behind it the full geometry is made.
 func TestTwoClips(t *testing.T) {
 	tier.InTestAll(t)
 	s := newShot(t, span(1001, 1012)...)
@@ -82,8 +82,8 @@ func TestTwoClips(t *testing.T) {
 	p.quiet()
 }
 
-// A take is there again after a reload, with its recipe; it is listed with the room that it takes, and
-// forgotten when that is asked for.
+// A take is there again after a reload, with its recipe; it is listed with the room that it takes,
+// and forgotten when that is asked for.
 func TestKeptTakes(t *testing.T) {
 	tier.InTestAll(t)
 	p := open(t, 1440, 900)
@@ -117,7 +117,8 @@ func TestKeptTakes(t *testing.T) {
 	p.quiet()
 }
 
-// Without WebGL 2 a plain canvas shows the same pictures, and without WebCodecs the page says what works.
+// Without WebGL 2 a plain canvas shows the same pictures, and without WebCodecs the page says what
+// works.
 func TestWithoutGraphics(t *testing.T) {
 	tier.InTestAll(t)
 	p := visitWith(t, 1024, 768, "/", `{
@@ -225,8 +226,9 @@ func TestPlayHoldsTime(t *testing.T) {
 	p.quiet()
 }
 
-// Every field of the planner's form does what it says: what is typed stands in the file, the focus goes
-// on to the next field, and one that is emptied is left out, or keeps its value where it is needed.
+// Every field of the planner's form does what it says: what is typed stands in the file, the focus
+// goes on to the next field, and one that is emptied is left out, or keeps its value where it is
+// needed.
 func TestPlannerForm(t *testing.T) {
 	tier.InTestAll(t)
 	p := visit(t, 390, 844, "/plan.html")

@@ -83,8 +83,8 @@ func (p *page) mouse(kind input.DispatchMouseEventType, x, y float64) {
 	p.run(chromedp.MouseEvent(kind, x, y, down))
 }
 
-// saved does what makes the browser save files, and returns them by name. A name may be a pattern of
-// one file.
+// saved does what makes the browser save files, and returns them by name. A name may be a pattern
+// of one file.
 func (p *page) saved(names []string, do func()) map[string][]byte {
 	p.t.Helper()
 	dir := p.t.TempDir()
@@ -304,8 +304,8 @@ func TestWaysIn(t *testing.T) {
 	p.silent()
 }
 
-// Of plates whose names say nothing a sheet asks, with a picture of each and what it looks like as a
-// guess. Nothing changes before the answer is right, nor by Esc.
+// Of plates whose names say nothing a sheet asks, with a picture of each and what it looks like as
+// a guess. Nothing changes before the answer is right, nor by Esc.
 func TestPlatesByLook(t *testing.T) {
 	p := open(t, 1024, 768)
 	p.settled()

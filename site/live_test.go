@@ -45,9 +45,10 @@ const rehearse = `live.source.rehearse().then(() => true)`
 // through is how much light the page reads through the performer, in the newest of its readings.
 const through = `live.store.value.through`
 
-// The rehearsal is live without a camera. A spill that is brought in shows in the figure and the map,
-// and goes again: at the left edge 8 % of the screen's light, so that the core, wherever it is, lets
-// through between none and that. How soon is logged, and not held to a limit: that is the machine's.
+// The rehearsal is live without a camera. A spill that is brought in shows in the figure and the
+// map, and goes again: at the left edge 8 % of the screen's light, so that the core, wherever it
+// is, lets through between none and that. How soon is logged, and not held to a limit: that is the
+// machine's.
 func TestLiveRehearsal(t *testing.T) {
 	p := visitLive(t, 1440, 900, "")
 	p.shoot("live_empty")
@@ -291,9 +292,9 @@ func TestLiveInputs(t *testing.T) {
 	p.quiet()
 }
 
-// BenchmarkLive has the page make matte and composite of a camera that carries two plates of 1280x720,
-// for 20 seconds, or so many minutes as TWINPLATE_LIVE_MINUTES says, and reports the rate, how far the
-// picture is behind, and by how much memory has grown since the first half of it.
+// BenchmarkLive has the page make matte and composite of a camera that carries two plates of
+// 1280x720, for 20 seconds, or so many minutes as TWINPLATE_LIVE_MINUTES says, and reports the
+// rate, how far the picture is behind, and by how much memory has grown since the first half of it.
 func BenchmarkLive(b *testing.B) {
 	span := 20 * time.Second
 	if text := os.Getenv("TWINPLATE_LIVE_MINUTES"); text != "" {

@@ -14,9 +14,9 @@ import (
 	"example.com/twinplate/take"
 )
 
-// A region is drawn over the picture by the mouse, moved by the keyboard and taken back by undo; with
-// grades, spill taken off and a background that is turned and drifts the page shows what the library
-// makes of the same recipe.
+// A region is drawn over the picture by the mouse, moved by the keyboard and taken back by undo;
+// with grades, spill taken off and a background that is turned and drifts the page shows what the
+// library makes of the same recipe.
 func TestShotPanel(t *testing.T) {
 	tier.InTest(t)
 	p := open(t, 1024, 768)

@@ -12,9 +12,9 @@ import (
 	"example.com/twinplate/take"
 )
 
-// behind writes a take of five frames of open screen, numbered from 10, and a background of n frames,
-// numbered from 1, each of a red of its number's hundredths. It returns the recipe and what a run
-// shows behind each frame, in the middle and at a place left of it.
+// behind writes a take of five frames of open screen, numbered from 10, and a background of n
+// frames, numbered from 1, each of a red of its number's hundredths. It returns the recipe and what
+// a run shows behind each frame, in the middle and at a place left of it.
 func behind(t *testing.T, n int) (take.Recipe, func(take.Recipe) (middle, left []float32)) {
 	t.Helper()
 	const w, h = 64, 36
@@ -129,8 +129,8 @@ func TestBackgroundInTime(t *testing.T) {
 	}
 }
 
-// A still drifts evenly from where it begins to where it ends, whatever frames are made of it, and as
-// a single fit has it.
+// A still drifts evenly from where it begins to where it ends, whatever frames are made of it, and
+// as a single fit has it.
 func TestBackgroundDrifts(t *testing.T) {
 	r, run := behind(t, 1)
 	r.FitEnd = &composite.Fit{OffsetX: 0.25}

@@ -53,8 +53,8 @@ func TestGradesInARun(t *testing.T) {
 	}
 }
 
-// Whoever asks for it, and by whatever way it is made, a graded composite is the same to the bit; and
-// it comes back from the recipe that a run saves.
+// Whoever asks for it, and by whatever way it is made, a graded composite is the same to the bit;
+// and it comes back from the recipe that a run saves.
 func TestGradedRowsArePlanes(t *testing.T) {
 	r := graded(t)
 	r.Beyond = "keep" // nothing needs planes, so rows are streamed

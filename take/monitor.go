@@ -9,10 +9,10 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A Monitor looks at cameras that are running: each frame of a job has other pixels whenever its files
-// are read again, and Next reads them again. What Check reads of a test shot it reads of one frame
-// after the other, as far as one frame and the gains of those before it tell. It is not safe for
-// concurrent use, and its memory does not grow.
+// A Monitor looks at cameras that are running: each frame of a job has other pixels whenever its
+// files are read again, and Next reads them again. What Check reads of a test shot it reads of one
+// frame after the other, as far as one frame and the gains of those before it tell. It is not safe
+// for concurrent use, and its memory does not grow.
 type Monitor struct {
 	*Scrubber
 	free    *matte.Solver
@@ -109,8 +109,8 @@ type TroubleMap struct {
 	At         []Trouble
 }
 
-// Troubles maps what Read, which must have returned c, has found wrong: a square's troubles are those
-// of its means, so that noise is none.
+// Troubles maps what Read, which must have returned c, has found wrong: a square's troubles are
+// those of its means, so that noise is none.
 func (m *Monitor) Troubles(c *Checkup) TroubleMap {
 	// Squares are an eightieth of the width: the soft light of spill is wider, and a mark that is
 	// smaller cannot be told from another. Chosen by hand.
@@ -157,15 +157,15 @@ func blocks(p *plate.Gray, m TroubleMap) []float32 {
 	return out
 }
 
-// A Shift is how far a geometry is from one that was found before, in band pixels, at the edges that
-// the later one was found from.
+// A Shift is how far a geometry is from one that was found before, in band pixels, at the edges
+// that the later one was found from.
 type Shift struct {
 	Pixels float64 // root of the mean square
 	Sigma  float64 // the expected error of the later one there, likewise
 }
 
-// Certain reports whether the cameras have moved against each other, by more than the error explains
-// and than a matte's edge forgives.
+// Certain reports whether the cameras have moved against each other, by more than the error
+// explains and than a matte's edge forgives.
 func (s Shift) Certain() bool {
 	const (
 		times = 4   // the error; it is found anew every few seconds, and must not cry wolf

@@ -14,8 +14,8 @@ import (
 	"example.com/twinplate/take"
 )
 
-// What a monitor reads of a frame is what Check reads of a take that has no other, to the bit: value,
-// verdict and words. Its pictures are the scrubber's, of the files as they are now.
+// What a monitor reads of a frame is what Check reads of a take that has no other, to the bit:
+// value, verdict and words. Its pictures are the scrubber's, of the files as they are now.
 func TestMonitorIsCheck(t *testing.T) {
 	tier.InTest(t)
 	r := record(t, 3)

@@ -201,8 +201,9 @@ func (j *preparation) kept() float64 {
 }
 
 // edgeSigma returns the expected error of the geometry across the performer's edges, in color
-// pixels, should the place be right: what the plates agree on, where both are wrong, is not seen in what they differ by. No
-// geometry follows what displaces each frame otherwise, as a rolling shutter does.
+// pixels, should the place be right: what the plates agree on, where both are wrong, is not seen in
+// what they differ by. No geometry follows what displaces each frame otherwise, as a rolling
+// shutter does.
 func (j *preparation) edgeSigma() float64 {
 	square, n := 0.0, 0.0
 	add := func(s float64) { square, n = square+s*s, n+1 }
@@ -269,7 +270,8 @@ func noiseOfFlats(ctx context.Context, what, path string, read func(FilePair) (*
 	return n, nil
 }
 
-// mostElectrons is a full well that no camera's pixel has: common practice is some hundred thousand.
+// mostElectrons is a full well that no camera's pixel has: common practice is some hundred
+// thousand.
 const mostElectrons = 1e7
 
 // electrons says a camera's noise as EMVA 1288 does: in the dark, and the full-well capacity.

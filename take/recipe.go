@@ -49,15 +49,16 @@ type Recipe struct {
 	BackgroundCurve string `json:"background_curve,omitempty"`
 	OutputCurve     string `json:"output_curve,omitempty"`
 
-	// Files in the Common LUT Format, by each of which a plate's code values, 0 to 1, become linear light,
-	// in place of a curve, of that plate's primaries. Clean and dark plates go through their camera's.
+	// Files in the Common LUT Format, by each of which a plate's code values, 0 to 1, become linear
+	// light, in place of a curve, of that plate's primaries. Clean and dark plates go through their
+	// camera's.
 	ColorTransform      string `json:"color_transform,omitempty"`
 	BandTransform       string `json:"band_transform,omitempty"`
 	BackgroundTransform string `json:"background_transform,omitempty"`
 
-	// The range of a clip's code values, "narrow" or "full", where its tag is wrong, or where a camera's
-	// curve counts in the codes of the whole signal; empty: as it is tagged. Clean and dark plates that
-	// are clips have their camera's.
+	// The range of a clip's code values, "narrow" or "full", where its tag is wrong, or where a
+	// camera's curve counts in the codes of the whole signal; empty: as it is tagged. Clean and
+	// dark plates that are clips have their camera's.
 	ColorRange      string `json:"color_range,omitempty"`
 	BandRange       string `json:"band_range,omitempty"`
 	BackgroundRange string `json:"background_range,omitempty"`
@@ -115,11 +116,12 @@ type Recipe struct {
 	BandNoise   *matte.Noise        `json:"band_noise,omitempty"`   // likewise, as the band camera made its frames
 	Clamp       string              `json:"clamp,omitempty"`        // "transmission" (default), "none" or "all"
 	Fit         composite.Fit       `json:"fit,omitzero"`           // of the background
-	// FitEnd is where the background has drifted to at the recipe's last frame; nil: it stays. Its mode is Fit's.
+	// FitEnd is where the background has drifted to at the recipe's last frame; nil: it stays. Its
+	// mode is Fit's.
 	FitEnd *composite.Fit `json:"fit_end,omitempty"`
-	// BackgroundStart is the number of the background's frame that goes with the recipe's first; nil:
-	// the one of the same number, or the first. BackgroundEnd says what comes after its last: "hold",
-	// the last (the default), or "loop", the first again.
+	// BackgroundStart is the number of the background's frame that goes with the recipe's first;
+	// nil: the one of the same number, or the first. BackgroundEnd says what comes after its last:
+	// "hold", the last (the default), or "loop", the first again.
 	BackgroundStart *int   `json:"background_start,omitempty"`
 	BackgroundEnd   string `json:"background_end,omitempty"`
 	// What is done to the color of the foreground and of the background before the sum. A gray card
@@ -131,9 +133,9 @@ type Recipe struct {
 	// reach. The default, "A over B", holds the background out and adds the performer.
 	Operator composite.Operator `json:"operator,omitzero"`
 	Regions  []matte.Region     `json:"regions,omitempty"` // within which the matte is what somebody says, in their order
-	// Spill says what becomes of the spill on the performer: it stays ("keep", the default), or it is
-	// taken off wherever the performer's core is ("core"), which then counts as solid. Regions that
-	// are unspilled take it off within them.
+	// Spill says what becomes of the spill on the performer: it stays ("keep", the default), or it
+	// is taken off wherever the performer's core is ("core"), which then counts as solid. Regions
+	// that are unspilled take it off within them.
 	Spill string `json:"spill,omitempty"`
 	// Beyond says what shows beyond the screen's border: "outside", the background (the default where
 	// there is one), or "keep", the color plate as it is.

@@ -162,9 +162,9 @@ func TestReadRegions(t *testing.T) {
 	}
 }
 
-// The done case: a screen over the middle 60 % of the frame, a stand and a lamp beside it and spill on
-// the performer becomes a clean shot without a region; with three regions the core is solid too, and
-// sigma says where the matte is not measured.
+// The done case: a screen over the middle 60 % of the frame, a stand and a lamp beside it and spill
+// on the performer becomes a clean shot without a region; with three regions the core is solid too,
+// and sigma says where the matte is not measured.
 func TestPartialScreenBecomesAShot(t *testing.T) {
 	const w, h = 320, 180
 	dir := t.TempDir()

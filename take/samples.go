@@ -15,8 +15,8 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// readAhead is how many frames are read at once where several are wanted: more would have clips' frames
-// read out of order further than is kept of them.
+// readAhead is how many frames are read at once where several are wanted: more would have clips'
+// frames read out of order further than is kept of them.
 const readAhead = 4
 
 // sampled reads up to n frames, evenly spread over the take, by read: what is estimated from a take
@@ -142,8 +142,8 @@ func finite(path string, f interface{ CheckFinite() error }) error {
 	return nil
 }
 
-// registrationPairs reads the pairs that registration looks at, and with look what there is to see of
-// each as it was read.
+// registrationPairs reads the pairs that registration looks at, and with look what there is to see
+// of each as it was read.
 func (t *Take) registrationPairs(ctx context.Context, look bool) (pairs []align.Pair, seen []glance, err error) {
 	type read struct {
 		pair align.Pair

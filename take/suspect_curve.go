@@ -171,13 +171,13 @@ func (s *suspect) curves(seen []glance) bool {
 	return band || color
 }
 
-// belowBlack is the light, of full scale, below which a plate's darkest hundredth is not black by its
-// curve: what codecs and 8 bits do stays above (darkSlack), and the black of S-Log3, whose codes count
-// over the whole signal, is at -0.0087 where they are read as of the narrow range.
+// belowBlack is the light, of full scale, below which a plate's darkest hundredth is not black by
+// its curve: what codecs and 8 bits do stays above (darkSlack), and the black of S-Log3, whose
+// codes count over the whole signal, is at -0.0087 where they are read as of the narrow range.
 const belowBlack = -0.005
 
-// crushed looks whether the dark parts of clips are below their curve's black, and reports whether they
-// are.
+// crushed looks whether the dark parts of clips are below their curve's black, and reports whether
+// they are.
 func (s *suspect) crushed(seen []glance) bool {
 	t := s.t
 	found := false
@@ -230,8 +230,8 @@ func (s *suspect) curve(flag, path string, used plate.Curve, all []grain, likely
 	return true
 }
 
-// settled reports whether the noise of one camera's files says that they are coded as they are read:
-// it is a camera's as it is, and could be none by the other curve.
+// settled reports whether the noise of one camera's files says that they are coded as they are
+// read: it is a camera's as it is, and could be none by the other curve.
 func settled(all []grain, used, other plate.Curve) bool {
 	all = bright(all, used.ToLinear(1))
 	p, sigma := power(all)
@@ -275,9 +275,9 @@ const (
 	misfitFrames = 2
 )
 
-// misread looks whether the edges fit clearly better with the files of one camera, or of both, read by
-// another curve, and says so. It looks only where they do not fit well as they are, and at the files
-// of a camera only where their noise leaves the question open.
+// misread looks whether the edges fit clearly better with the files of one camera, or of both, read
+// by another curve, and says so. It looks only where they do not fit well as they are, and at the
+// files of a camera only where their noise leaves the question open.
 func (t *Take) misread(ctx context.Context, seen []glance, e *align.Estimate) ([]string, error) {
 	if e.Residual < misfitAsked {
 		return nil, nil

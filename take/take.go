@@ -197,10 +197,10 @@ func (t *Take) Select(frames string) error {
 	return nil
 }
 
-// Draft has Prepare and Register do with less, for whoever would rather have a rough result soon: they
-// estimate from these of the recipe's frames alone, the geometry roughly (align.FootageOptions), and do
-// not look whether the files are what they are called. It is an error where none of the frames is a pair
-// of the take.
+// Draft has Prepare and Register do with less, for whoever would rather have a rough result soon:
+// they estimate from these of the recipe's frames alone, the geometry roughly
+// (align.FootageOptions), and do not look whether the files are what they are called. It is an
+// error where none of the frames is a pair of the take.
 func (t *Take) Draft(frames []int) error {
 	some := slices.DeleteFunc(slices.Clone(t.whole), func(p FilePair) bool { return !slices.Contains(frames, p.Number) })
 	if len(some) == 0 {
@@ -325,12 +325,12 @@ func (t *opening) reference(what, path string, c plate.Curve, from *plate.Primar
 	return reference{what, seq, size, read, done}, nil
 }
 
-// referenceFrames is how many frames of a clip are averaged at the most: their noise is an eighth of a
-// frame's.
+// referenceFrames is how many frames of a clip are averaged at the most: their noise is an eighth
+// of a frame's.
 const referenceFrames = 64
 
-// middle returns the frames of a clip that a reference plate is of, spread over its middle half: while a
-// camera is started and stopped by hand it shakes, and somebody walks out of the frame.
+// middle returns the frames of a clip that a reference plate is of, spread over its middle half:
+// while a camera is started and stopped by hand it shakes, and somebody walks out of the frame.
 func middle(seq Sequence) Sequence {
 	if len(seq) < 8 { // made, not recorded
 		return seq
@@ -455,8 +455,8 @@ func (t *Take) register(ctx context.Context) (Registration, error) {
 	return Registration{Geometry: e.Geometry, Residual: e.Residual, Model: e.Model, Warnings: slices.Concat(suspicions, e.Warnings), Estimate: e, Suspicions: suspicions}, nil
 }
 
-// Residual returns how far the take's outlines are apart by a geometry, in pixels, as align.Residual
-// has it, or NaN where no outline is seen in both plates.
+// Residual returns how far the take's outlines are apart by a geometry, in pixels, as
+// align.Residual has it, or NaN where no outline is seen in both plates.
 func (t *Take) Residual(ctx context.Context, g align.Geometry) (float64, error) {
 	defer t.files.Rest()
 	pairs, _, err := t.registrationPairs(ctx, false)

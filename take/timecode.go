@@ -91,8 +91,8 @@ func (t Timecode) Add(n int) Timecode {
 // timecodeLength is that of an address written out, four pairs of digits with a sign between each.
 const timecodeLength = len("01:02:03:04")
 
-// timecodeAt reads four pairs of digits at the start of s, with one of signs between the first three
-// and one of last before the frames; mark is that one.
+// timecodeAt reads four pairs of digits at the start of s, with one of signs between the first
+// three and one of last before the frames; mark is that one.
 func timecodeAt(s, signs, last string) (fields [4]int, mark byte, ok bool) {
 	if len(s) < timecodeLength {
 		return fields, 0, false

@@ -70,7 +70,8 @@ func white(t transform) float64 {
 	return float64(max(v[0][0], v[1][0], v[2][0]))
 }
 
-// transforms reads the recipe's ranges and transforms, and has the pictures that they are for read by them.
+// transforms reads the recipe's ranges and transforms, and has the pictures that they are for read
+// by them.
 func (t *opening) transforms() error {
 	r := &t.recipe
 	files := &transformed{t.files, map[string]via{}}

@@ -16,7 +16,8 @@ import (
 // sRGB by its own exponents, IEC 61966-2-1, as a file in the Common LUT Format.
 const srgbTransform = `<ProcessList id="a" compCLFversion="3"><Exponent inBitDepth="32f" outBitDepth="32f" style="monCurveFwd"><ExponentParams exponent="2.4" offset="0.055"/></Exponent></ProcessList>`
 
-// A transform that is a curve gives what the curve gives; it is known to a saved recipe and to the log.
+// A transform that is a curve gives what the curve gives; it is known to a saved recipe and to the
+// log.
 func TestTransforms(t *testing.T) {
 	r := record(t, 1)
 	r.recipe.Crosstalk = take.Choice[[3]float64]{Mode: "none"}

@@ -33,8 +33,8 @@ const (
 // A card is what one camera has recorded.
 type card struct{ dir string }
 
-// record writes a clip without loss by FFmpeg, of 16 bits, with sound at 8000 samples a second unless
-// that is nil, and the time of its recording.
+// record writes a clip without loss by FFmpeg, of 16 bits, with sound at 8000 samples a second
+// unless that is nil, and the time of its recording.
 func (c card) record(t *testing.T, name string, at time.Time, frames int, sound []float32, frame func(i int) *plate.RGB) {
 	t.Helper()
 	if err := os.MkdirAll(filepath.Join(c.dir, "CLIP"), 0o777); err != nil {
@@ -70,9 +70,9 @@ func (c card) record(t *testing.T, name string, at time.Time, frames int, sound 
 	}
 }
 
-// shootDay records a day onto two cards in dir: a clean plate, with three takes a dark one too, and the
-// takes by both cameras, the third after somebody has bumped the rig; a clip of the color camera alone;
-// and three that are broken. The band camera's clock is three minutes ahead.
+// shootDay records a day onto two cards in dir: a clean plate, with three takes a dark one too, and
+// the takes by both cameras, the third after somebody has bumped the rig; a clip of the color
+// camera alone; and three that are broken. The band camera's clock is three minutes ahead.
 func shootDay(t *testing.T, dir string, takes int) (color, band card) {
 	t.Helper()
 	color, band = card{filepath.Join(dir, "A")}, card{filepath.Join(dir, "B")}

@@ -30,8 +30,8 @@ func chart(t *testing.T, path string, colors [][3]float64) {
 	}
 }
 
-// A chart shot through the pier rig's filter, with its spectra, comes back within 1.5 of CIEDE2000 of
-// the one shot without: by the pictures, and by the plan alone.
+// A chart shot through the pier rig's filter, with its spectra, comes back within 1.5 of CIEDE2000
+// of the one shot without: by the pictures, and by the plan alone.
 func TestMatch(t *testing.T) {
 	setup, err := rig.ParseSetup(rig.PierSetup())
 	if err != nil {

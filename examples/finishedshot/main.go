@@ -1,7 +1,8 @@
-// Command finishedshot makes a shot of a take whose screen covers the middle 60 % of the frame, with a
-// stand and a lamp beside it, 2 % of the lamps' light on the performer, and a filter that has taken
-// color from the color camera. On the left the plain sum; on the right the same with the screen's
-// extent found, the spill taken off, the color given back, and the background graded and out of focus.
+// Command finishedshot makes a shot of a take whose screen covers the middle 60 % of the frame,
+// with a stand and a lamp beside it, 2 % of the lamps' light on the performer, and a filter that
+// has taken color from the color camera. On the left the plain sum; on the right the same with the
+// screen's extent found, the spill taken off, the color given back, and the background graded and
+// out of focus.
 package main
 
 import (
@@ -62,8 +63,8 @@ func run(out string) (words string, err error) {
 	if err := extent.Beyond(solution); err != nil {
 		return "", err
 	}
-	// The matrix is found from a chart; here its patches are what the rig's spectra make of the CIE's
-	// test samples.
+	// The matrix is found from a chart; here its patches are what the rig's spectra make of the
+	// CIE's test samples.
 	foreground, err := composite.NewGrader(composite.Grade{Matrix: &filter.Matrix})
 	if err != nil {
 		return "", err
@@ -102,7 +103,8 @@ func run(out string) (words string, err error) {
 	return words, plate.Write(out, sheet, &plate.WriteOptions{Curve: plate.SRGB, Depth: 8})
 }
 
-// filtered returns what gives back the color that the example rig's filter takes, in tungsten light.
+// filtered returns what gives back the color that the example rig's filter takes, in tungsten
+// light.
 func filtered() (plate.Match, error) {
 	setup, err := rig.ParseSetup(rig.PierSetup())
 	if err != nil {

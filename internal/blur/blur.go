@@ -8,8 +8,8 @@ import (
 )
 
 // Gaussian convolves a plane of w by h values with a Gaussian of the standard deviation sigma, in
-// pixels, in place, in time that does not grow with sigma. Beyond its borders the plane goes on as it
-// is there.
+// pixels, in place, in time that does not grow with sigma. Beyond its borders the plane goes on as
+// it is there.
 func Gaussian(pix []float32, w, h int, sigma float64) {
 	if !(sigma > 0) || len(pix) == 0 {
 		return
@@ -65,8 +65,8 @@ func Gaussian(pix []float32, w, h int, sigma float64) {
 	})
 }
 
-// taps returns what convolves a line with the Gaussian over each pixel's width, whose own variance is
-// a part of sigma's.
+// taps returns what convolves a line with the Gaussian over each pixel's width, whose own variance
+// is a part of sigma's.
 func taps(sigma float64) (passes int, line func(out, in []float64)) {
 	const pixel = 1. / 12 // the variance of a pixel's width
 	own := math.Sqrt2 * math.Sqrt(max(sigma*sigma-pixel, 1e-6))

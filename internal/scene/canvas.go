@@ -88,8 +88,8 @@ func (c *canvas) paint(b box, f func(x, y float64) (rgb, float64)) {
 	})
 }
 
-// wash is paint for what hardly changes within the given length: f is asked at the corners of squares
-// of that side, and between them what it says is interpolated.
+// wash is paint for what hardly changes within the given length: f is asked at the corners of
+// squares of that side, and between them what it says is interpolated.
 func (c *canvas) wash(b box, length float64, f func(x, y float64) (rgb, float64)) {
 	side := int(length / c.px)
 	if side < 2 {

@@ -9,7 +9,8 @@ func lattice(x, y int32, seed uint32) float64 {
 
 const latticeX, latticeY, latticeSeed = 0x8da6b343, 0xd8163841, 0xcb1ab31f
 
-// scatter returns a whole number below 2^32 for a number, with no likeness for numbers that are alike.
+// scatter returns a whole number below 2^32 for a number, with no likeness for numbers that are
+// alike.
 func scatter(h uint32) float64 {
 	h = (h ^ h>>15) * 0x2c1b3c6d
 	h = (h ^ h>>12) * 0x297a2d39

@@ -18,9 +18,9 @@ type Correction struct {
 	plate.CDL
 }
 
-// ReadCDL reads the grades of the file at path: a ColorCorrection (.cc), a ColorCorrectionCollection
-// (.ccc) or a ColorDecisionList (.cdl); what a file is says its root element. Errors name the file,
-// and what is wrong and where.
+// ReadCDL reads the grades of the file at path: a ColorCorrection (.cc), a
+// ColorCorrectionCollection (.ccc) or a ColorDecisionList (.cdl); what a file is says its root
+// element. Errors name the file, and what is wrong and where.
 func ReadCDL(path string) ([]Correction, error) {
 	return readFile(path, ParseCDL)
 }

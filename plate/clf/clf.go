@@ -1,6 +1,7 @@
-// Package clf has the files of color that are XML. It reads and applies transforms in the Common LUT
-// Format of SMPTE ST 2136-1 (the Academy's S-2014-006): chains of tables, matrices, ranges,
-// logarithms, exponents and ASC CDL. And it reads and writes grades of the ASC's Color Decision List.
+// Package clf has the files of color that are XML. It reads and applies transforms in the Common
+// LUT Format of SMPTE ST 2136-1 (the Academy's S-2014-006): chains of tables, matrices, ranges,
+// logarithms, exponents and ASC CDL. And it reads and writes grades of the ASC's Color Decision
+// List.
 //
 // All process nodes of version 3 of the format are applied, and those of version 2 but for an
 // IndexMap. Values between nodes are not rounded to the bit depths that the file names: these only

@@ -15,8 +15,8 @@ import (
 	"example.com/twinplate/plate/clip"
 )
 
-// The codecs that cameras and recorders write are read at their depth, near to what went in. (Debian's
-// x264 writes broken 4:2:2 of 10 bits, so H.264 is 4:2:0 here.)
+// The codecs that cameras and recorders write are read at their depth, near to what went in.
+// (Debian's x264 writes broken 4:2:2 of 10 bits, so H.264 is 4:2:0 here.)
 func TestCameraCodecs(t *testing.T) {
 	tier.InTest(t)
 	dir := t.TempDir()

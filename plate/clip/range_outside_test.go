@@ -17,7 +17,8 @@ import (
 )
 
 // A clip that is tagged as narrow has its codes read as tagged, or over the whole signal, in which
-// S-Log3 has black at 95 of 1023 and the gray card at 420 (its maker's values, as in package plate).
+// S-Log3 has black at 95 of 1023 and the gray card at 420 (its maker's values, as in package
+// plate).
 func TestRange(t *testing.T) {
 	tier.InTest(t)
 	codes := []uint16{95, 420, 598, 64, 940, 512, 200, 700}

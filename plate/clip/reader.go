@@ -65,8 +65,8 @@ const (
 	Full   Range = "full"   // at 10 bits 0 to 1023
 )
 
-// SetRange has the frames read by a range. There is an error where the range is none of those above,
-// or the clip is of R'G'B', which has the full range, or of floating point.
+// SetRange has the frames read by a range. There is an error where the range is none of those
+// above, or the clip is of R'G'B', which has the full range, or of floating point.
 func (r *Reader) SetRange(span Range) error {
 	l := &r.info.layout
 	if l.y4m == "" && span != Tagged {

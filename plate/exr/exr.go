@@ -4,8 +4,8 @@
 //
 // Scan-line and tiled files are read, of a tiled one the full-size level, of a multi-part one the
 // first part, with the compressions NONE, RLE, ZIPS, ZIP, PIZ, PXR24, B44 and B44A. Files of one
-// scan-line part are written, with NONE or ZIP. Deep files, and the compressions DWAA and DWAB, are not
-// read.
+// scan-line part are written, with NONE or ZIP. Deep files, and the compressions DWAA and DWAB, are
+// not read.
 package exr
 
 import (

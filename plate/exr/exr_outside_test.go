@@ -62,8 +62,8 @@ func TestDecodeWhatOpenEXRWrites(t *testing.T) {
 	}
 }
 
-// The compressions with loss: what OpenEXR's tools unpack a file to, and write without compression, is
-// what it is read as, value by value.
+// The compressions with loss: what OpenEXR's tools unpack a file to, and write without compression,
+// is what it is read as, value by value.
 func TestDecodeLossy(t *testing.T) {
 	tier.InTest(t)
 	dir := t.TempDir()

@@ -9,7 +9,8 @@ import (
 	"example.com/twinplate/internal/half"
 )
 
-// zipped returns how many bytes of an area's values PXR24 gives to zlib: floats lose their last byte.
+// zipped returns how many bytes of an area's values PXR24 gives to zlib: floats lose their last
+// byte.
 func (m *Image) zipped(area image.Rectangle) int {
 	n := 0
 	m.eachRow(area, func(c *Channel, _, _, count int) { n += count * c.Type.bytes24() })
@@ -24,10 +25,10 @@ func (t Type) bytes24() int {
 	return t.size()
 }
 
-// unpack24 undoes what the compression PXR24 does before it packs bytes, as "Technical Introduction to
-// OpenEXR" and the OpenEXR library (ImfPxr24Compressor) have it: of each line of a channel the first
-// bytes of all values, then the second, each value as its difference to the one before. planes has as
-// many bytes as zipped says.
+// unpack24 undoes what the compression PXR24 does before it packs bytes, as "Technical Introduction
+// to OpenEXR" and the OpenEXR library (ImfPxr24Compressor) have it: of each line of a channel the
+// first bytes of all values, then the second, each value as its difference to the one before.
+// planes has as many bytes as zipped says.
 func unpack24(plain []byte, m *Image, area image.Rectangle, planes []byte) {
 	m.eachRow(area, func(c *Channel, _, _, count int) {
 		n, size := c.Type.bytes24(), c.Type.size()
@@ -48,9 +49,9 @@ func unpack24(plain []byte, m *Image, area image.Rectangle, planes []byte) {
 	})
 }
 
-// unpackB44 undoes the compressions B44 and B44A, as the OpenEXR library (ImfB44Compressor) has them:
-// one channel after the other, a half float's in blocks of four by four values, each of 14 bytes, or of
-// 3 where all are alike; what is no half float as it is.
+// unpackB44 undoes the compressions B44 and B44A, as the OpenEXR library (ImfB44Compressor) has
+// them: one channel after the other, a half float's in blocks of four by four values, each of 14
+// bytes, or of 3 where all are alike; what is no half float as it is.
 func unpackB44(plain []byte, m *Image, area image.Rectangle, packed []byte) error {
 	// Where the values of each line of each channel go.
 	lines := make([][][]byte, len(m.Channels))
@@ -97,9 +98,9 @@ func unpackB44(plain []byte, m *Image, area image.Rectangle, packed []byte) erro
 	return nil
 }
 
-// unblock returns a block's half floats, row by row, and how many bytes it has; 0 where there are too
-// few. The first value stands by itself; six bits say by how many places the differences are shifted,
-// and six each the differences, in the first column downward and then to the right.
+// unblock returns a block's half floats, row by row, and how many bytes it has; 0 where there are
+// too few. The first value stands by itself; six bits say by how many places the differences are
+// shifted, and six each the differences, in the first column downward and then to the right.
 func unblock(b []byte) (block [16]uint16, n int) {
 	if len(b) < 3 {
 		return block, 0

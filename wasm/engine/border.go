@@ -2,8 +2,8 @@
 
 package main
 
-// border returns the screen's border as lines, in parts of the frame (matte.Extent.Border); none where
-// the screen fills the frame, or the color plate is kept beyond it.
+// border returns the screen's border as lines, in parts of the frame (matte.Extent.Border); none
+// where the screen fills the frame, or the color plate is kept beyond it.
 func (s *session) border() ([][4]float64, error) {
 	if s.job == nil {
 		return nil, errNotOpen

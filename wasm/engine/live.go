@@ -73,8 +73,8 @@ func (s *session) watch(number int, stations []string, readings bool) (js.Value,
 	return reply(out, buffers...)
 }
 
-// shown returns a station of the frame as a screen shows it: four bytes a pixel, which the next call
-// overwrites. The matte's codes are its alpha, as files of it have it.
+// shown returns a station of the frame as a screen shows it: four bytes a pixel, which the next
+// call overwrites. The matte's codes are its alpha, as files of it have it.
 func (s *session) shown(station string) (pixels []byte, w, h int, err error) {
 	p, err := s.picture(station)
 	if err != nil {

@@ -38,8 +38,8 @@ func main() {
 }
 
 // about returns what the page has to know of files before it hands any over: {extensions, pixels,
-// recipe, curves}, those of the pictures that are read, the most pixels that one may have, the version
-// of recipes, and the names of transfer curves.
+// recipe, curves}, those of the pictures that are read, the most pixels that one may have, the
+// version of recipes, and the names of transfer curves.
 func about() map[string]any {
 	var extensions []any
 	for _, e := range plate.Extensions() {

@@ -123,7 +123,8 @@ type halves struct {
 
 const partRows = 16
 
-// newHalves makes room for a picture of w by h pixels; with half each way half as many, of the mean light.
+// newHalves makes room for a picture of w by h pixels; with half each way half as many, of the mean
+// light.
 func newHalves(w, h int, half bool) *halves {
 	p := &halves{w: w, h: h}
 	if half = half && w > 1 && h > 1; half {
@@ -203,9 +204,9 @@ func (p *halves) add(row [3][]float32, alpha []float32) {
 	}
 }
 
-// display returns the picture as a screen shows it, sRGB of 8 bits, reduced by a whole factor to at most so
-// many pixels of width; 0 is its own size. The reduction averages light. It is opaque, or with straight has
-// its alpha, and its color without it.
+// display returns the picture as a screen shows it, sRGB of 8 bits, reduced by a whole factor to at
+// most so many pixels of width; 0 is its own size. The reduction averages light. It is opaque, or
+// with straight has its alpha, and its color without it.
 func (p *picture) display(width int, straight bool) *image.NRGBA {
 	n := 1
 	if width > 0 {

@@ -69,8 +69,8 @@ type opened struct {
 // window, at a sixteenth of the work of 1920.
 const draftWidth = 480
 
-// open reads the recipe file at path and finds the take's files. Of a draft the plates are reduced to
-// draftWidth.
+// open reads the recipe file at path and finds the take's files. Of a draft the plates are reduced
+// to draftWidth.
 func (s *session) open(path string, draft bool) (*opened, error) {
 	*s = session{rough: draft}
 	r, err := take.ReadRecipe(path)
@@ -119,10 +119,11 @@ type prepared struct {
 	Grave     []string        `json:"grave"` // those of the warnings by which the result is likely wrong
 }
 
-// graveOf returns the warnings by which the result is likely wrong, not only worse than it could be.
+// graveOf returns the warnings by which the result is likely wrong, not only worse than it could
+// be.
 func graveOf(j *take.Job) []string {
-	// apart is how far apart the edges are, in pixels, from which the geometry is wrong, as align.Residual
-	// has it.
+	// apart is how far apart the edges are, in pixels, from which the geometry is wrong, as
+	// align.Residual has it.
 	const apart = 0.7
 	grave := slices.Clone(j.Suspicions)
 	for _, w := range j.Warnings {
@@ -138,8 +139,8 @@ func graveOf(j *take.Job) []string {
 
 var errNotOpen = errors.New("no take is open")
 
-// prepare makes the take ready, and writes the recipe with every estimate to the file at path; a draft
-// is made from the sample frames.
+// prepare makes the take ready, and writes the recipe with every estimate to the file at path; a
+// draft is made from the sample frames.
 func (s *session) prepare(ctx context.Context, path string, samples []int) (*prepared, error) {
 	if s.take == nil {
 		return nil, errNotOpen

@@ -1,8 +1,8 @@
 //go:build js
 
-// Command planner gives the planning page one function, plan(rig), which takes a rig as JSON and returns {page}, the
-// plan as HTML, or {error}; example(), which returns the JSON of a rig to begin with; and names(), that of
-// {illuminants, curves}, the names that a rig may use.
+// Command planner gives the planning page one function, plan(rig), which takes a rig as JSON and
+// returns {page}, the plan as HTML, or {error}; example(), which returns the JSON of a rig to begin
+// with; and names(), that of {illuminants, curves}, the names that a rig may use.
 package main
 
 import (

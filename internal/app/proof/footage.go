@@ -217,9 +217,9 @@ func trueGeometry(t *film.Facts) align.Geometry {
 	return align.Geometry{ColorW: t.ColorSize[0], ColorH: t.ColorSize[1], BandW: t.BandSize[0], BandH: t.BandSize[1], Mirror: t.Mirror, Homography: t.Homography, Radial: [2]float64{t.Radial}, Center: t.Center}
 }
 
-// place returns where a color pixel is in the band plate. Of a single frame that is where this frame
-// has it, with what a rolling shutter does to the performer: nothing tells that from a geometry, and
-// nothing else is to be made by it.
+// place returns where a color pixel is in the band plate. Of a single frame that is where this
+// frame has it, with what a rolling shutter does to the performer: nothing tells that from a
+// geometry, and nothing else is to be made by it.
 func place(t FootageTake, truth *film.Facts) func(x, y float64) (float64, float64) {
 	g := trueGeometry(truth)
 	if t.Frames > 1 || !t.has("rolling") {

@@ -6,8 +6,8 @@ import (
 	"example.com/twinplate/internal/test/tier"
 )
 
-// A rig, or two, with small plates, in which nearly all is strands: edges to what this size allows, chart
-// and offset as at any.
+// A rig, or two, with small plates, in which nearly all is strands: edges to what this size allows,
+// chart and offset as at any.
 func TestRegistration(t *testing.T) {
 	tier.InTest(t)
 	seeds := uint64(1)
