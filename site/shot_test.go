@@ -18,7 +18,7 @@ import (
 // with grades, spill taken off and a background that is turned and drifts the page shows what the
 // library makes of the same recipe.
 func TestShotPanel(t *testing.T) {
-	tier.InTest(t)
+	tier.InTestAll(t) // two minutes, most of them for takes that are made ready again
 	p := open(t, 1024, 768)
 	p.click("#tab-shot")
 	p.press("Draw a region")
