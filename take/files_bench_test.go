@@ -1,7 +1,6 @@
 package take_test
 
 import (
-	"context"
 	"fmt"
 	"path/filepath"
 	"testing"
@@ -12,10 +11,9 @@ import (
 	"example.com/twinplate/take"
 )
 
-// BenchmarkFiles is the whole job from files to files, over 4 HD frames: 16-bit PNG in, composite and matte as 8-bit
-// PNG out, everything given. bench/opencv_comp.py does the same with OpenCV.
-func BenchmarkFiles(b *testing.B) {
-	const w, h, frames = 1920, 1080, 4
+// hdTake draws a take of HD frames in 16-bit PNG and returns its recipe and the geometry between its cameras.
+func hdTake(b *testing.B, frames int) (take.Recipe, align.Geometry) {
+	const w, h = 1920, 1080
 	g := align.Identity(w, h)
 	g.Mirror = true
 	g.Homography = [9]float64{0.97, 0.01, 16, -0.01, 0.97, 25, 1e-6, 0, 1}
@@ -34,22 +32,53 @@ func BenchmarkFiles(b *testing.B) {
 	write(b, file("clean_band.png"), set.CleanBand(), srgb)
 	write(b, file("dark_band.png"), set.DarkBand(), srgb)
 	write(b, file("background.png"), scene.Background(0, w, h), &plate.WriteOptions{Curve: plate.SRGB, Depth: 8})
-	opened, err := take.Open(take.Recipe{
+	return take.Recipe{
 		Color: file("color"), Band: file("band"), Background: file("background.png"),
 		CleanColor: file("clean_color.png"), DarkColor: file("dark_color.png"), CleanBand: file("clean_band.png"), DarkBand: file("dark_band.png"),
-		Geometry: take.Given(g), Crosstalk: take.Given([3]float64{0.03, 0.02, 0.006}),
-		Gain: take.Choice[map[int]float64]{Mode: "none"}, Depth: 8,
-	})
+		Depth: 8,
+	}, g
+}
+
+// BenchmarkPrepare is what comes before the first frame, from six HD frames: with reference plates, and without.
+func BenchmarkPrepare(b *testing.B) {
+	with, _ := hdTake(b, 6)
+	without := with
+	without.CleanColor, without.DarkColor, without.CleanBand, without.DarkBand = "", "", "", ""
+	for name, r := range map[string]take.Recipe{"references": with, "none": without} {
+		b.Run(name, func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				opened, err := take.Open(r)
+				if err != nil {
+					b.Fatal(err)
+				}
+				if _, err := opened.Prepare(b.Context()); err != nil {
+					b.Fatal(err)
+				}
+				opened.Close()
+			}
+		})
+	}
+}
+
+// BenchmarkFiles is the whole job from files to files, over 4 HD frames: 16-bit PNG in, composite and matte as 8-bit
+// PNG out, everything given. bench/opencv_comp.py does the same with OpenCV.
+func BenchmarkFiles(b *testing.B) {
+	const frames = 4
+	r, g := hdTake(b, frames)
+	r.Geometry, r.Crosstalk, r.Gain = take.Given(g), take.Given([3]float64{0.03, 0.02, 0.006}), take.Choice[map[int]float64]{Mode: "none"}
+	opened, err := take.Open(r)
 	if err != nil {
 		b.Fatal(err)
 	}
-	job, err := opened.Prepare(context.Background())
+	job, err := opened.Prepare(b.Context())
 	if err != nil {
 		b.Fatal(err)
 	}
+	out := b.TempDir()
 	b.ReportAllocs()
 	for n := 0; b.Loop(); n++ {
-		if _, err := job.Run(context.Background(), &take.RunOptions{Out: file(fmt.Sprintf("out%d", n))}); err != nil {
+		if _, err := job.Run(b.Context(), &take.RunOptions{Out: filepath.Join(out, fmt.Sprint(n))}); err != nil {
 			b.Fatal(err)
 		}
 	}
