@@ -3,11 +3,8 @@ package dataset
 import (
 	"fmt"
 	"io"
-	"slices"
 	"strings"
 	"text/template"
-
-	"example.com/twinplate/take"
 )
 
 // A takeCard is a take's row in the card.
@@ -150,7 +147,7 @@ func (w *writer) card(out io.Writer) error {
 			case r.Name == "matte_noise" && r.Value != nil:
 				row.Noise = fmt.Sprintf("%.2f", *r.Value)
 			}
-			if slices.Contains([]take.Verdict{take.Watch, take.Bad}, r.Verdict) {
+			if r.Verdict.Wrong() {
 				doubts = append(doubts, fmt.Sprintf("%s: %s", strings.ReplaceAll(r.Name, "_", " "), r.Verdict))
 			}
 		}

@@ -24,6 +24,7 @@ import (
 	"example.com/twinplate/internal/target"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
+	"example.com/twinplate/reading"
 	"example.com/twinplate/take"
 )
 
@@ -87,10 +88,10 @@ type CameraNoise struct {
 
 // A ShortReading is one of take.Checkup's in short.
 type ShortReading struct {
-	Name    string       `json:"name"`
-	Value   *float64     `json:"value"` // null where the take does not show it
-	Unit    string       `json:"unit"`
-	Verdict take.Verdict `json:"verdict"`
+	Name    string          `json:"name"`
+	Value   *float64        `json:"value"` // null where the take does not show it
+	Unit    string          `json:"unit"`
+	Verdict reading.Verdict `json:"verdict"`
 }
 
 // files returns all files of a sample.

@@ -50,7 +50,7 @@ func (w *writer) prepare(ctx context.Context, x *shoot) (*maker, error) {
 	m := &maker{w: w, x: x, job: job}
 	m.about = Entry{
 		Version: ManifestVersion, Split: x.split, Take: x.Name, Key: x.key,
-		Residual: check.Reading("registration").Value, Crosstalk: job.Crosstalk,
+		Residual: check.Readings.Named("registration").Value, Crosstalk: job.Crosstalk,
 		Noise: CameraNoise{Color: job.ColorNoise, Band: job.BandNoise},
 	}
 	for _, r := range check.Readings {

@@ -16,6 +16,7 @@ import (
 	"unicode/utf8"
 
 	"example.com/twinplate/plate"
+	"example.com/twinplate/reading"
 	"example.com/twinplate/take"
 )
 
@@ -74,23 +75,23 @@ type ClipPair struct {
 	Found Findings `json:"found,omitzero"`
 
 	color, band *Clip
-	recipe      take.Recipe    // of a take that was read
-	readings    []take.Reading // the day's own
-	borrowed    string         // the pair whose geometry it has for want of its own
+	recipe      take.Recipe       // of a take that was read
+	readings    []reading.Reading // the day's own
+	borrowed    string            // the pair whose geometry it has for want of its own
 }
 
 // Findings are what was found of a pair.
 type Findings struct {
-	By       string       `json:"paired_by,omitempty"`
-	Recorded string       `json:"recorded,omitempty"` // by the color camera's clock
-	Frames   int          `json:"frames,omitempty"`   // that have a partner
-	Seconds  float64      `json:"seconds,omitempty"`
-	Offset   int          `json:"offset,omitempty"`
-	OffsetBy string       `json:"offset_by,omitempty"` // "sound", "motion" and so on
-	Rig      string       `json:"rig,omitempty"`       // the name of the geometry that is used
-	Verdict  take.Verdict `json:"verdict,omitempty"`   // the worst of all readings
-	Wrong    []string     `json:"wrong,omitempty"`     // what is, and what to do
-	Recipe   string       `json:"recipe,omitempty"`    // the file of the take's recipe; empty: it cannot be made
+	By       string          `json:"paired_by,omitempty"`
+	Recorded string          `json:"recorded,omitempty"` // by the color camera's clock
+	Frames   int             `json:"frames,omitempty"`   // that have a partner
+	Seconds  float64         `json:"seconds,omitempty"`
+	Offset   int             `json:"offset,omitempty"`
+	OffsetBy string          `json:"offset_by,omitempty"` // "sound", "motion" and so on
+	Rig      string          `json:"rig,omitempty"`       // the name of the geometry that is used
+	Verdict  reading.Verdict `json:"verdict,omitempty"`   // the worst of all readings
+	Wrong    []string        `json:"wrong,omitempty"`     // what is, and what to do
+	Recipe   string          `json:"recipe,omitempty"`    // the file of the take's recipe; empty: it cannot be made
 }
 
 // A Left is a clip without a partner, or one that cannot be read.

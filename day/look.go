@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/reading"
 	"example.com/twinplate/take"
 )
 
@@ -115,7 +116,7 @@ func (d *Day) kinds(ctx context.Context, opt *ReadOptions) error {
 			if p.Kind == "" {
 				p.Kind = Take
 			}
-			p.wrong(take.Bad, "Clips", err.Error()+".", "Copy both clips from the cards again.")
+			p.wrong(reading.Bad, "Clips", err.Error()+".", "Copy both clips from the cards again.")
 		} else {
 			looks = append(looks, l)
 		}

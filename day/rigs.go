@@ -12,6 +12,7 @@ import (
 	"example.com/twinplate/align"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/plate/clip"
+	"example.com/twinplate/reading"
 	"example.com/twinplate/take"
 )
 
@@ -78,7 +79,7 @@ func (d *Day) register(ctx context.Context, opt *ReadOptions) ([]*registered, er
 			if e := d.chart(ctx, p); e != nil {
 				all = append(all, &registered{p, e.Geometry, mean(e.Geometry, func(q align.PointPair) float64 { return e.Sigma(q.Color[0], q.Color[1]) }), e.Residual, -1})
 			} else if ctx.Err() == nil {
-				p.wrong(take.Watch, "Chart", "No chart is found in it.", "Shoot it again in even light, or leave the pair out.")
+				p.wrong(reading.Watch, "Chart", "No chart is found in it.", "Shoot it again in even light, or leave the pair out.")
 			}
 		case Take:
 			r := d.base(p)
@@ -96,7 +97,7 @@ func (d *Day) register(ctx context.Context, opt *ReadOptions) ([]*registered, er
 				t.Close()
 			}
 			if err != nil && ctx.Err() == nil && !errors.Is(err, align.ErrNoSilhouettes) && !errors.Is(err, align.ErrNoMatch) {
-				p.wrong(take.Bad, "Plates", sentence(err.Error()), "Mend that, or leave the take out (kind \"out\" in the day's file).")
+				p.wrong(reading.Bad, "Plates", sentence(err.Error()), "Mend that, or leave the take out (kind \"out\" in the day's file).")
 			}
 		}
 		if err := ctx.Err(); err != nil {
@@ -206,7 +207,7 @@ func (d *Day) bumps() {
 			if a := apart(d.rig(last.Found.Rig).Geometry, d.rig(p.Found.Rig).Geometry); !math.IsInf(a, 1) {
 				what = fmt.Sprintf("the geometry is %.1f px from that before", a)
 			}
-			p.wrong(take.Watch, "Rig", fmt.Sprintf("Between %s and %s somebody moved a camera or the splitter: %s, and from here on that of %s is used.", last.Name, p.Name, what, d.rig(p.Found.Rig).From), "Lock the rig again, and shoot a new clean plate. If nobody touched it, look at this take's composite: its own geometry may be what is wrong.")
+			p.wrong(reading.Watch, "Rig", fmt.Sprintf("Between %s and %s somebody moved a camera or the splitter: %s, and from here on that of %s is used.", last.Name, p.Name, what, d.rig(p.Found.Rig).From), "Lock the rig again, and shoot a new clean plate. If nobody touched it, look at this take's composite: its own geometry may be what is wrong.")
 		}
 		last = p
 	}
@@ -236,7 +237,7 @@ func (d *Day) references() {
 			if clean := d.nearest(p, Clean, func(c *ClipPair) bool { return d.sameRigBetween(p, c) }); clean != nil {
 				p.Clean = clean.Name
 			} else if len(d.of(Clean)) > 0 {
-				p.wrong(take.Watch, "Clean plate", "No clean plate was shot after the rig was moved: it is rebuilt from the take.", "Shoot one whenever the rig was touched.")
+				p.wrong(reading.Watch, "Clean plate", "No clean plate was shot after the rig was moved: it is rebuilt from the take.", "Shoot one whenever the rig was touched.")
 			}
 		}
 	}
@@ -257,10 +258,10 @@ func (d *Day) sameRigBetween(p, c *ClipPair) bool {
 func (p *ClipPair) sync(t take.Timing) {
 	p.Found.Offset, p.Found.OffsetBy = t.Offset, t.From
 	for _, w := range t.Warnings {
-		p.wrong(take.Watch, "Frames in time", sentence(w), "")
+		p.wrong(reading.Watch, "Frames in time", sentence(w), "")
 	}
 	if p.color.Sound && p.band.Sound && t.From == "motion" {
-		p.wrong(take.Watch, "Pairing", "Both clips have sound, and none in common: they may not be of the same take.", "Listen to both; pair them otherwise in the day's file if they differ.")
+		p.wrong(reading.Watch, "Pairing", "Both clips have sound, and none in common: they may not be of the same take.", "Listen to both; pair them otherwise in the day's file if they differ.")
 	}
 }
 
@@ -269,17 +270,17 @@ func sentence(s string) string { return strings.ToUpper(s[:1]) + s[1:] + "." }
 
 // A TakeReading is what was read of a take.
 type TakeReading struct {
-	Readings []take.Reading // the worst first: the day's own, and those of take.Take.Check
-	Checkup  *take.Checkup  // nil where the plates could not be read at all
-	Comp     *plate.RGB     // a frame of the composite, in linear light; nil where there is no background
+	Readings reading.List  // the worst first: the day's own, and those of take.Take.Check
+	Checkup  *take.Checkup // nil where the plates could not be read at all
+	Comp     *plate.RGB    // a frame of the composite, in linear light; nil where there is no background
 }
 
 // wrong adds what is wrong with a pair.
-func (p *ClipPair) wrong(v take.Verdict, title, meaning, advice string) {
-	if slices.ContainsFunc(p.readings, func(r take.Reading) bool { return strings.EqualFold(r.Meaning, meaning) }) {
+func (p *ClipPair) wrong(v reading.Verdict, title, meaning, advice string) {
+	if slices.ContainsFunc(p.readings, func(r reading.Reading) bool { return strings.EqualFold(r.Meaning, meaning) }) {
 		return
 	}
-	p.readings = append(p.readings, take.Reading{Name: "day", Title: title, Verdict: v, Meaning: meaning, Advice: advice})
+	p.readings = append(p.readings, reading.Reading{Name: "day", Title: title, Verdict: v, Meaning: meaning, Advice: advice})
 }
 
 // Read tells what the pairs are, finds the rig's geometry, and reads each take: what the day's file
@@ -327,12 +328,12 @@ func (d *Day) Read(ctx context.Context, opt *ReadOptions) error {
 }
 
 // tell puts what readings say into the day's file; the worst must be the first.
-func (f *Findings) tell(readings []take.Reading) {
+func (f *Findings) tell(readings []reading.Reading) {
 	for i, r := range readings {
 		if i == 0 {
 			f.Verdict = r.Verdict
 		}
-		if r.Verdict == take.Bad || r.Verdict == take.Watch {
+		if r.Verdict.Wrong() {
 			f.Wrong = append(f.Wrong, strings.TrimSpace(r.Title+": "+r.Meaning+" "+r.Advice))
 		}
 	}
@@ -373,7 +374,7 @@ func (d *Day) clips(ctx context.Context, opt *ReadOptions) error {
 			p.Found.Recorded = c.Info.Recorded.Format("2006-01-02 15:04:05")
 		}
 		if a, b := c.Info.FPS(), b.Info.FPS(); math.Abs(a-b) > sameRate*a {
-			p.wrong(take.Bad, "Frame rate", fmt.Sprintf("The color camera made %.4g frames a second, and the band camera %.4g: they are not of the same instants.", a, b), "Set both cameras to one rate.")
+			p.wrong(reading.Bad, "Frame rate", fmt.Sprintf("The color camera made %.4g frames a second, and the band camera %.4g: they are not of the same instants.", a, b), "Set both cameras to one rate.")
 		}
 	}
 	return nil
@@ -397,7 +398,7 @@ func (d *Day) read(ctx context.Context, p *ClipPair, opt *ReadOptions) error {
 		}
 		p.Found.Frames = len(t.Pairs)
 		if p.borrowed != "" {
-			p.wrong(take.Watch, "Geometry", fmt.Sprintf("This take does not tell the rig's geometry: that of %s is used.", p.borrowed), "Look at the composite's edges.")
+			p.wrong(reading.Watch, "Geometry", fmt.Sprintf("This take does not tell the rig's geometry: that of %s is used.", p.borrowed), "Look at the composite's edges.")
 		}
 		out.Checkup, err = t.Check(ctx, &take.CheckOptions{FPS: t.FPS()})
 	}
@@ -405,7 +406,7 @@ func (d *Day) read(ctx context.Context, p *ClipPair, opt *ReadOptions) error {
 		return ctx.Err()
 	}
 	if err != nil {
-		p.wrong(take.Bad, "Plates", sentence(err.Error()), "Mend that, or leave the take out (kind \"out\" in the day's file).")
+		p.wrong(reading.Bad, "Plates", sentence(err.Error()), "Mend that, or leave the take out (kind \"out\" in the day's file).")
 	}
 	out.Readings = p.readings
 	if c := out.Checkup; c != nil {
@@ -419,10 +420,7 @@ func (d *Day) read(ctx context.Context, p *ClipPair, opt *ReadOptions) error {
 			}
 		}
 	}
-	rank := []take.Verdict{take.Bad, take.Watch, take.Unknown, take.Good}
-	slices.SortStableFunc(out.Readings, func(a, b take.Reading) int {
-		return slices.Index(rank, a.Verdict) - slices.Index(rank, b.Verdict)
-	})
+	out.Readings = out.Readings.WorstFirst()
 	p.Found.tell(out.Readings)
 	if opt.Each != nil {
 		opt.Each(p, out)

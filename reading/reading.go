@@ -1,6 +1,6 @@
 // Package reading has what is said of plates and of rigs: a number, a verdict on it, what that means
 // and what to do. take's check reads them from a test shot and rig's plan forecasts them; what both
-// have they judge by the limits that stand here.
+// have they judge by the thresholds that stand here.
 package reading
 
 import (
@@ -87,32 +87,29 @@ func (l List) WorstFirst() List {
 	})
 }
 
-// Limits are up to which value a reading is good, and up to which it is to be watched; beyond, it is
-// bad.
-type Limits struct{ Good, Watch float64 }
+// Thresholds are the values at which readings stop to be good, and to be of use: where Good is the larger of
+// the two, more is better.
+type Thresholds struct{ Good, Watch float64 }
 
 // Judge returns the verdict on a value: Bad where it is not a number.
-func (l Limits) Judge(v float64) Verdict {
+func (t Thresholds) Judge(v float64) Verdict {
+	if t.Good > t.Watch {
+		t, v = Thresholds{-t.Good, -t.Watch}, -v
+	}
 	switch {
-	case v <= l.Good:
+	case v <= t.Good:
 		return Good
-	case v <= l.Watch:
+	case v <= t.Watch:
 		return Watch
 	}
 	return Bad
 }
 
-// The limits of readings that a plan forecasts and a check reads. They are chosen by hand; not
+// The thresholds of readings that a plan forecasts and a check reads. They are chosen by hand; not
 // measured by themselves.
 var (
-	Evenness = Limits{2.1, 3} // stops from the brightest of the screen to its darkest
-	Noise    = Limits{3, 6}   // of the matte, % of alpha
-	Leak     = Limits{6, 12}  // % of set light in the band plate, and of the screen in the color plate
-)
-
-// The level of the screen in the band plate, of full scale: below Dark noise eats the matte, below
-// Dim it could be brighter. 3.6 and 2.3 stops below full scale, chosen by hand.
-const (
-	Dark = 0.08
-	Dim  = 0.2
+	Level    = Thresholds{0.2, 0.08} // of full scale, the screen in the band plate: 2.3 and 3.6 stops below it
+	Evenness = Thresholds{2.1, 3}    // stops from the brightest of the screen to its darkest
+	Noise    = Thresholds{3, 6}      // of the matte, % of alpha
+	Leak     = Thresholds{6, 12}     // % of set light in the band plate, and of the screen in the color plate
 )

@@ -22,8 +22,8 @@ func ExampleSetup_Plan() {
 		log.Fatal(err)
 	}
 	fmt.Println(plan.Summary())
-	r := plan.Reading("flicker")
-	fmt.Printf("%s: %.0f %s. %s\n", r.Verdict, r.Value, r.Unit, r.Advice)
+	r := plan.Readings.Named("flicker")
+	fmt.Printf("%s: %.0f %s. %s\n", r.Verdict, *r.Value, r.Unit, r.Advice)
 	// Output:
 	// This rig will give a matte; 2 things could be better.
 	// watch: 6 % peak to peak. Set both shutters to 172.8° (1/50 s), or run the lamps on electronic ballasts.

@@ -7,42 +7,43 @@ import (
 
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
+	"example.com/twinplate/reading"
 )
 
 // A Plan is what a Setup will give. Levels are in full scale and linear light, as in the plates.
 type Plan struct {
-	Name        string      `json:"name"`
-	Readings    []Forecast  `json:"readings"`
-	Crosstalk   [3]float64  `json:"crosstalk"`    // m: how much of the performer's red, green and blue reaches the band plate
-	Residue     float64     `json:"residue"`      // the error of transmission that is left with m taken off, as a root of the mean square over many colors
-	ScreenColor [3]float64  `json:"screen_color"` // K: the screen in the color plate, where it is brightest
-	FaintLines  float64     `json:"faint_lines"`  // the part of K that is not of the D lines
-	ScreenLevel float64     `json:"screen_level"` // S: the screen in the band plate, where it is brightest
-	White       float64     `json:"white"`        // a white performer (reflectance 0.9) in the color plate
-	Evenness    float64     `json:"evenness"`     // of S over the frame, in stops from the brightest hundredth to the darkest
-	Noise       MatteNoise  `json:"noise"`
-	Flicker     float64     `json:"flicker"` // amplitude of the lamps' beat with the band camera's shutter, over their mean
-	Lux         float64     `json:"lux"`     // on the screen, in the mean over what the color camera sees
-	LampsNeeded int         `json:"lamps_needed"`
-	Spill       float64     `json:"spill"` // transmission of the performer's sides by sodium light: an estimate
-	Lights      []LightPlan `json:"lights"`
-	Angles      []Angle     `json:"angles"` // from the middle of the frame past its corner
-	Corner      float64     `json:"corner_degrees"`
-	BandReach   float64     `json:"band_reach_degrees"`  // the largest field angle at which the line keeps half of what the filters can give
-	ColorReach  float64     `json:"color_reach_degrees"` // the largest at which less than a hundredth of it gets through to the color camera
-	Wanted      []Passband  `json:"wanted"`              // filters that would do for this lens, centered on the line and centered long
-	Standoffs   []Standoff  `json:"standoffs"`
-	Spills      []SpillAt   `json:"spills"`
-	Shutters    []Shutters  `json:"shutters"`
-	Codes       []Codes     `json:"codes"`
-	Tolerances  Tolerances  `json:"tolerances"`
-	Spectra     Spectra     `json:"spectra"`
-	Map         ScreenMap   `json:"map"`
-	Records     []Record    `json:"records"`
-	Day         []Step      `json:"day"`
-	Cautions    []string    `json:"cautions"`
-	Assumed     []string    `json:"assumed"`
-	Setup       Setup       `json:"setup"` // with what was assumed
+	Name        string       `json:"name"`
+	Readings    reading.List `json:"readings"`
+	Crosstalk   [3]float64   `json:"crosstalk"`    // m: how much of the performer's red, green and blue reaches the band plate
+	Residue     float64      `json:"residue"`      // the error of transmission that is left with m taken off, as a root of the mean square over many colors
+	ScreenColor [3]float64   `json:"screen_color"` // K: the screen in the color plate, where it is brightest
+	FaintLines  float64      `json:"faint_lines"`  // the part of K that is not of the D lines
+	ScreenLevel float64      `json:"screen_level"` // S: the screen in the band plate, where it is brightest
+	White       float64      `json:"white"`        // a white performer (reflectance 0.9) in the color plate
+	Evenness    float64      `json:"evenness"`     // of S over the frame, in stops from the brightest hundredth to the darkest
+	Noise       MatteNoise   `json:"noise"`
+	Flicker     float64      `json:"flicker"` // amplitude of the lamps' beat with the band camera's shutter, over their mean
+	Lux         float64      `json:"lux"`     // on the screen, in the mean over what the color camera sees
+	LampsNeeded int          `json:"lamps_needed"`
+	Spill       float64      `json:"spill"` // transmission of the performer's sides by sodium light: an estimate
+	Lights      []LightPlan  `json:"lights"`
+	Angles      []Angle      `json:"angles"` // from the middle of the frame past its corner
+	Corner      float64      `json:"corner_degrees"`
+	BandReach   float64      `json:"band_reach_degrees"`  // the largest field angle at which the line keeps half of what the filters can give
+	ColorReach  float64      `json:"color_reach_degrees"` // the largest at which less than a hundredth of it gets through to the color camera
+	Wanted      []Passband   `json:"wanted"`              // filters that would do for this lens, centered on the line and centered long
+	Standoffs   []Standoff   `json:"standoffs"`
+	Spills      []SpillAt    `json:"spills"`
+	Shutters    []Shutters   `json:"shutters"`
+	Codes       []Codes      `json:"codes"`
+	Tolerances  Tolerances   `json:"tolerances"`
+	Spectra     Spectra      `json:"spectra"`
+	Map         ScreenMap    `json:"map"`
+	Records     []Record     `json:"records"`
+	Day         []Step       `json:"day"`
+	Cautions    []string     `json:"cautions"`
+	Assumed     []string     `json:"assumed"`
+	Setup       Setup        `json:"setup"` // with what was assumed
 }
 
 // MatteNoise is the noise of alpha that the two cameras' noise gives it.

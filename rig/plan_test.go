@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"example.com/twinplate/reading"
 	"example.com/twinplate/rig"
 	"example.com/twinplate/rig/simulate"
 )
@@ -75,45 +76,45 @@ func TestPlanNamesTheMistake(t *testing.T) {
 		name    string
 		change  func(*rig.Setup)
 		reading string
-		want    rig.Judgment
+		want    reading.Verdict
 		says    string // in the advice
 	}{
-		{"far too much light", func(s *rig.Setup) { s.Band.Gain = 4 }, "band_level", rig.Bad, "Close"},
-		{"far too little", func(s *rig.Setup) { s.Lamps.Lumens /= 10 }, "band_level", rig.Bad, "lamps"},
-		{"a little too little", func(s *rig.Setup) { s.Lamps.Count = 4 }, "band_level", rig.Watch, "Open"},
-		{"too few lamps", func(s *rig.Setup) { s.Lamps.Count = 6 }, "lamps", rig.Watch, "Add lamps"},
-		{"no filter before the color camera", func(s *rig.Setup) { s.Color.Filters = nil }, "crosstalk_color", rig.Bad, "blocking"},
+		{"far too much light", func(s *rig.Setup) { s.Band.Gain = 4 }, "band_level", reading.Bad, "Close"},
+		{"far too little", func(s *rig.Setup) { s.Lamps.Lumens /= 10 }, "band_level", reading.Bad, "lamps"},
+		{"a little too little", func(s *rig.Setup) { s.Lamps.Count = 4 }, "band_level", reading.Watch, "Open"},
+		{"too few lamps", func(s *rig.Setup) { s.Lamps.Count = 6 }, "lamps", reading.Watch, "Add lamps"},
+		{"no filter before the color camera", func(s *rig.Setup) { s.Color.Filters = nil }, "crosstalk_color", reading.Bad, "blocking"},
 		{"a wide lens behind a narrow filter", func(s *rig.Setup) {
 			s.Color.Focal, s.Band.Focal = 20, 19
 			s.Band.Filters[0].Width = 4
 			s.Screen = rig.LitScreen{Width: 13, Height: 7}
-		}, "angle_band", rig.Bad, "centered long"},
-		{"a wide lens behind a narrow blocking filter", func(s *rig.Setup) { s.Color.Focal = 18; s.Color.Filters[0].Width = 12 }, "angle_color", rig.Bad, "wider"},
-		{"tungsten flooding the performer", func(s *rig.Setup) { s.Lights[0].Illuminant = "A"; s.Lights[0].Lux = 900 }, "crosstalk_band", rig.Watch, "589 nm"},
-		{"a shutter that beats", func(s *rig.Setup) { s.Band.Shutter = 130 }, "flicker", rig.Bad, "172.8"},
-		{"the performer close to the screen", func(s *rig.Setup) { s.Performer.Distance = 0.8 }, "spill", rig.Bad, "m from the screen"},
-		{"six bits", func(s *rig.Setup) { s.Band.Sensor.Bits = 6 }, "codes", rig.Bad, "bits"},
-		{"a small screen", func(s *rig.Setup) { s.Screen.Width, s.Screen.Height = 3, 2 }, "framing", rig.Bad, "longer lens"},
-		{"a longer lens on the band camera", func(s *rig.Setup) { s.Band.Focal = 45 }, "framing", rig.Bad, "wider lens"},
+		}, "angle_band", reading.Bad, "centered long"},
+		{"a wide lens behind a narrow blocking filter", func(s *rig.Setup) { s.Color.Focal = 18; s.Color.Filters[0].Width = 12 }, "angle_color", reading.Bad, "wider"},
+		{"tungsten flooding the performer", func(s *rig.Setup) { s.Lights[0].Illuminant = "A"; s.Lights[0].Lux = 900 }, "crosstalk_band", reading.Watch, "589 nm"},
+		{"a shutter that beats", func(s *rig.Setup) { s.Band.Shutter = 130 }, "flicker", reading.Bad, "172.8"},
+		{"the performer close to the screen", func(s *rig.Setup) { s.Performer.Distance = 0.8 }, "spill", reading.Bad, "m from the screen"},
+		{"six bits", func(s *rig.Setup) { s.Band.Sensor.Bits = 6 }, "codes", reading.Bad, "bits"},
+		{"a small screen", func(s *rig.Setup) { s.Screen.Width, s.Screen.Height = 3, 2 }, "framing", reading.Bad, "longer lens"},
+		{"a longer lens on the band camera", func(s *rig.Setup) { s.Band.Focal = 45 }, "framing", reading.Bad, "wider lens"},
 		{"a coarse band camera", func(s *rig.Setup) {
 			s.Band.Sensor.Width, s.Band.Sensor.Height, s.Band.Sensor.Pitch = 1600, 844, 14.1
-		}, "sampling", rig.Bad, "smaller pixels"},
-		{"a long fast lens", func(s *rig.Setup) { s.Color.Focal, s.Band.Focal, s.Band.Stop = 200, 190, 1.2 }, "focus", rig.Bad, "Close both"},
+		}, "sampling", reading.Bad, "smaller pixels"},
+		{"a long fast lens", func(s *rig.Setup) { s.Color.Focal, s.Band.Focal, s.Band.Stop = 200, 190, 1.2 }, "focus", reading.Bad, "Close both"},
 		{"a dim performer", func(s *rig.Setup) {
 			for i := range s.Lights {
 				s.Lights[i].Lux /= 8
 			}
-		}, "color_level", rig.Watch, "light the performer"},
-		{"lamps on the screen's edge", func(s *rig.Setup) { s.Lamps.Distance, s.Lamps.Beyond, s.Lamps.Aim = 0.3, 0.05, 0.1 }, "evenness", rig.Watch, "m before the screen"},
+		}, "color_level", reading.Watch, "light the performer"},
+		{"lamps on the screen's edge", func(s *rig.Setup) { s.Lamps.Distance, s.Lamps.Beyond, s.Lamps.Aim = 0.3, 0.05, 0.1 }, "evenness", reading.Watch, "m before the screen"},
 	} {
 		s := pier(t)
 		row.change(&s)
 		p := planOf(t, s)
-		r := p.Reading(row.reading)
+		r := p.Readings.Named(row.reading)
 		if r.Verdict != row.want || !strings.Contains(r.Advice, row.says) || r.Meaning == "" {
 			t.Errorf("%s: %+v", row.name, r)
 		}
-		if p.Worst() == rig.Good || strings.Contains(p.Summary(), "good matte.") {
+		if p.Readings.Worst() == reading.Good || strings.Contains(p.Summary(), "good matte.") {
 			t.Errorf("%s: the summary says %q", row.name, p.Summary())
 		}
 		// A number that JSON has no word for would spoil the whole plan.

@@ -5,100 +5,67 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"example.com/twinplate/reading"
 )
-
-// A Judgment says what a reading of a plan means.
-type Judgment string
-
-// The verdicts, from nothing to do to what would spoil the take.
-const (
-	Good  Judgment = "good"
-	Watch Judgment = "watch"
-	Bad   Judgment = "bad"
-)
-
-// A Forecast is one number of a plan, and what to make of it. Those that have a counterpart in
-// take's check have its name and unit.
-type Forecast struct {
-	Name    string   `json:"name"`  // what it is, as a key
-	Title   string   `json:"title"` // and in words
-	Value   float64  `json:"value"`
-	Unit    string   `json:"unit"`
-	Verdict Judgment `json:"verdict"`
-	Meaning string   `json:"meaning"` // the verdict in plain words
-	Advice  string   `json:"advice"`  // what to change; empty where there is nothing to
-}
-
-// Worst returns the worst verdict.
-func (p *Plan) Worst() Judgment {
-	worst := Good
-	for _, r := range p.Readings {
-		if r.Verdict == Bad || worst == Good {
-			worst = r.Verdict
-		}
-		if worst == Bad {
-			break
-		}
-	}
-	return worst
-}
-
-// Reading returns the forecast of this name, or the zero Forecast.
-func (p *Plan) Reading(name string) Forecast {
-	for _, r := range p.Readings {
-		if r.Name == name {
-			return r
-		}
-	}
-	return Forecast{}
-}
 
 // Summary returns the plan's verdicts in one sentence.
 func (p *Plan) Summary() string {
-	count := map[Judgment]int{}
-	for _, r := range p.Readings {
-		count[r.Verdict]++
-	}
 	things := func(n int) string {
 		if n == 1 {
 			return "1 thing"
 		}
 		return fmt.Sprintf("%d things", n)
 	}
-	switch {
-	case count[Bad] > 0:
-		return fmt.Sprintf("This rig will not give a good matte yet: %s to change.", things(count[Bad]))
-	case count[Watch] > 0:
-		return fmt.Sprintf("This rig will give a matte; %s could be better.", things(count[Watch]))
+	if n := p.Readings.Count(reading.Bad); n > 0 {
+		return fmt.Sprintf("This rig will not give a good matte yet: %s to change.", things(n))
+	}
+	if n := p.Readings.Count(reading.Watch); n > 0 {
+		return fmt.Sprintf("This rig will give a matte; %s could be better.", things(n))
 	}
 	return "This rig will give a good matte."
 }
 
-func (r *planner) add(name, title string, value float64, unit string, v Judgment, meaning, advice string) {
-	if v == Good {
+func (r *planner) add(name, title string, value float64, unit string, v reading.Verdict, meaning, advice string) {
+	if v == reading.Good {
 		advice = ""
 	}
-	r.p.Readings = append(r.p.Readings, Forecast{name, title, value, unit, v, meaning, advice})
+	r.p.Readings = append(r.p.Readings, reading.New(name, title, value, unit, v, meaning, advice))
 }
 
-// grade returns Good up to good, Watch up to watch, and Bad beyond. The limits are those of take's
-// check where it has the reading too; the others are this project's own.
-func grade(v, good, watch float64) Judgment {
-	switch {
-	case v <= good:
-		return Good
-	case v <= watch:
-		return Watch
-	}
-	return Bad
-}
+// The limits of what a plan alone forecasts. They are chosen by hand; not measured by themselves.
+var (
+	bandFall  = reading.Thresholds{Good: 0.5, Watch: 1.5}  // stops that the line loses at the band camera's corner
+	colorLine = reading.Thresholds{Good: 0.5, Watch: 3}    // % of the line that passes at the color camera's corner
+	swings    = reading.Thresholds{Good: 2, Watch: 25}     // % of the lamps' beat, peak to peak
+	sampling  = reading.Thresholds{Good: 0.9, Watch: 0.5}  // band pixels to a color pixel
+	focus     = reading.Thresholds{Good: 0.1, Watch: 0.03} // m to either side
+	framing   = reading.Thresholds{Good: 1.02, Watch: 1}   // band frame over color frame
+	lampParts = reading.Thresholds{Good: 1.5, Watch: 6}    // lamps that the target needs over those that there are
+
+	// In parts of the error of alpha that the target allows.
+	residues = reading.Thresholds{Good: 1, Watch: 4}    // of set light, for other colors than the one that m is of
+	spills   = reading.Thresholds{Good: 2, Watch: 8}    // on the performer's sides
+	codes    = reading.Thresholds{Good: 0.25, Watch: 1} // of codes
+)
+
+const (
+	bandClips  = 0.95  // of full scale, the screen's brightest: lamps that warm up clip it
+	bandHigh   = 0.85  // of full scale, above which the lamps' drift may clip it
+	whiteHigh  = 1.    // of full scale, white cloth in the color plate
+	whiteLow   = 0.25  // of full scale, two stops below that
+	whiteAim   = 0.8   // of full scale, to which advice leads
+	betterBy   = 0.2   // stops more even: below that it is not worth moving the lamps
+	beats      = 0.05  // % peak to peak, below which a beat is not spoken of
+	filledFull = 0.995 // of the color camera's frame: what is less will be seen
+)
 
 // say returns the sentence that goes with the verdict.
-func say(v Judgment, good, watch, bad string) string {
+func say(v reading.Verdict, good, watch, bad string) string {
 	switch v {
-	case Good:
+	case reading.Good:
 		return good
-	case Watch:
+	case reading.Watch:
 		return watch
 	}
 	return bad
@@ -116,46 +83,43 @@ func (r *planner) judge() {
 
 func (r *planner) judgeLevels() {
 	p := r.p
-	v, meaning, advice := Good, "The screen sits well within the band camera's range.", ""
 	level := p.ScreenLevel
+	v, meaning, advice := reading.Level.Judge(level), "The screen sits well within the band camera's range.", ""
 	switch {
-	case level > 0.95:
-		v, meaning = Bad, "The screen is brighter than the band camera can hold, or leaves no room for the lamps to rise."
+	case level > bandClips:
+		v, meaning = reading.Bad, "The screen is brighter than the band camera can hold, or leaves no room for the lamps to rise."
 		advice = fmt.Sprintf("Close the band camera's iris by %s, or lower its gain.", stopsOf(level/r.Target.Level))
-	case level > 0.85:
-		v, meaning = Watch, "The lamps' drift may carry the screen into clipping."
+	case level > bandHigh:
+		v, meaning = reading.Watch, "The lamps' drift may carry the screen into clipping."
 		advice = fmt.Sprintf("Close the band camera's iris by %s.", stopsOf(level/r.Target.Level))
-	case level < 0.2:
-		v, meaning = Watch, "The screen is darker in the band camera than it need be."
-		if level < 0.08 {
-			v, meaning = Bad, "The screen is so dark in the band camera that noise eats the matte."
-		}
+	case v != reading.Good:
+		meaning = say(v, "", "The screen is darker in the band camera than it need be.", "The screen is so dark in the band camera that noise eats the matte.")
 		advice = fmt.Sprintf("Open the band camera's iris by %s, or use %d lamps; raise the gain last.", stopsOf(level/r.Target.Level), p.LampsNeeded)
 	}
 	r.add("band_level", "Band level", 100*level, "% of full scale", v, meaning, advice)
 
-	v, meaning, advice = Good, "A white costume sits well within the color camera's range.", ""
+	v, meaning, advice = reading.Good, "A white costume sits well within the color camera's range.", ""
 	switch {
-	case p.White > 1:
-		v, meaning = Watch, "A white costume clips in the color camera, and what clips cannot be taken off the band plate."
-		advice = fmt.Sprintf("Close the color camera's iris by %s, or lower its gain.", stopsOf(p.White/0.8))
-	case p.White < 0.25:
-		v, meaning = Watch, "The color plate is dark: its noise will show."
-		advice = fmt.Sprintf("Open the color camera's iris by %s, or light the performer more.", stopsOf(p.White/0.8))
+	case p.White > whiteHigh:
+		v, meaning = reading.Watch, "A white costume clips in the color camera, and what clips cannot be taken off the band plate."
+		advice = fmt.Sprintf("Close the color camera's iris by %s, or lower its gain.", stopsOf(p.White/whiteAim))
+	case p.White < whiteLow:
+		v, meaning = reading.Watch, "The color plate is dark: its noise will show."
+		advice = fmt.Sprintf("Open the color camera's iris by %s, or light the performer more.", stopsOf(p.White/whiteAim))
 	}
 	r.add("color_level", "White in the color plate", 100*p.White, "% of full scale", v, meaning, advice)
 
-	v = grade(p.Evenness, 2.1, 3)
+	v = reading.Evenness.Judge(p.Evenness)
 	best := slices.MinFunc(p.Standoffs, func(a, b Standoff) int { return sign3(a.Evenness - b.Evenness) })
 	advice = "Point the lamps further across the screen, or put rows along its other edges too."
-	if best.Evenness < p.Evenness-0.2 {
+	if best.Evenness < p.Evenness-betterBy {
 		advice = fmt.Sprintf("Set the lamps %.2g m before the screen: %.1f stops then, at %.0f %% of full scale.", best.Distance, best.Evenness, 100*best.Level)
 	}
 	r.add("evenness", "Evenness of the screen", p.Evenness, "stops, brightest to darkest", v,
 		say(v, "The screen is even enough: what is left is divided out.", "The screen falls off so far that its dark parts are noisy in the matte.", "The screen falls off so far that its dark parts are lost in noise."), advice)
 
 	noise := 100 * p.Noise.Frame
-	v = grade(noise, 3, 6)
+	v = reading.Noise.Judge(noise)
 	r.add("matte_noise", "Noise of the matte", noise, "% of alpha", v,
 		fmt.Sprintf("%s %.2f %% on the open screen, %.2f %% on the performer.", say(v, "The matte's noise will not be seen.", "The matte will be grainy.", "The matte will be too noisy to use."), 100*p.Noise.Open, 100*p.Noise.Solid),
 		"Light the screen more, open the band camera's iris, or lower its gain.")
@@ -174,7 +138,7 @@ func sign3(v float64) int {
 func (r *planner) judgeCrosstalk() {
 	p := r.p
 	m := 100 * slices.Max(p.Crosstalk[:])
-	v := grade(m, 6, 12)
+	v := reading.Leak.Judge(m)
 	most := slices.MaxFunc(p.Lights, func(a, b LightPlan) int { return sign3(a.Before - b.Before) })
 	before := 0.0
 	for _, l := range p.Lights {
@@ -186,21 +150,18 @@ func (r *planner) judgeCrosstalk() {
 			say(v, "Little set light reaches the band camera.", "Much set light reaches the band camera: it is taken off, and its noise stays.", "Set light floods the band camera."), 100*before, 100*left, most.Name),
 		fmt.Sprintf("Narrow the band camera's filter, light the screen more, or take yellow out of “%s”: a filter for 589 nm before it, or red, green and blue diodes.", most.Name))
 
-	v = grade(100*left, r.percent(1), r.percent(4))
+	v = residues.Judge(left / r.Target.Alpha)
 	r.add("color_residue", "Set light left in the matte", 100*left, "% of alpha", v,
 		say(v, "Every color of costume comes out solid once m is taken off.", "Some colors of costume stay slightly transparent: a yellow cloth gives the band more than its red and green tell.", "Yellow costumes will be plainly transparent."),
 		fmt.Sprintf("Take the light near 589 nm out of “%s”, or avoid saturated yellow and orange in the costume.", most.Name))
 
 	k := 100 * slices.Max(p.ScreenColor[:])
-	v = grade(k, 6, 12)
+	v = reading.Leak.Judge(k)
 	r.add("crosstalk_color", "Screen light in color", k, "% of full scale (the strongest of red, green, blue)", v,
 		fmt.Sprintf("%s Were K not taken off, it would lie over the new background at %.1f %% of a white costume's light, and move alpha by %.2f %%. %.0f %% of it is the lamps' faint lines beside the D lines.",
 			say(v, "Little of the screen reaches the color camera.", "Much of the screen reaches the color camera: it is taken off, and its noise stays.", "The screen floods the color camera."), k/p.White, 100*r.kOnAlpha(), 100*p.FaintLines),
 		"Use a deeper or wider blocking filter before the color camera; a wide lens needs one centered long.")
 }
-
-// percent returns the target's error of alpha times k, in percent.
-func (r *planner) percent(k float64) float64 { return 100 * k * r.Target.Alpha }
 
 // kOnAlpha returns the error of alpha on the open screen that leaving K out of the solution would
 // make.
@@ -220,7 +181,7 @@ func (r *planner) judgeAngles() {
 	band0, color0 := at(0)
 	band1, color1 := at(p.Corner)
 	fall := math.Log2(band0 / band1)
-	v := grade(fall, 0.5, 1.5)
+	v := bandFall.Judge(fall)
 	a, b := p.Wanted[0], p.Wanted[1]
 	wanted := fmt.Sprintf("A filter %.0f nm wide and centered long, at %.1f nm, keeps nine tenths of the line into the corner; centered on the line it would have to be %.0f nm wide.", math.Ceil(b.Width), b.Center, math.Ceil(a.Width))
 	r.add("angle_band", "Line at the corner, band camera", fall, "stops below the middle", v,
@@ -228,7 +189,7 @@ func (r *planner) judgeAngles() {
 		wanted+" Or use a longer lens from further back, or put the filter where light meets it upright.")
 
 	rise := color1 / color0
-	v = grade(100*color1, 0.5, 3)
+	v = colorLine.Judge(100 * color1)
 	r.add("angle_color", "Line at the corner, color camera", 100*color1, "% let through", v,
 		fmt.Sprintf("%.1f times as much as in the middle. Less than 1 %% gets through to %.1f°; the corner is at %.1f°.", rise, p.ColorReach, p.Corner),
 		"Use a wider blocking filter, centered long, or a longer lens.")
@@ -236,21 +197,15 @@ func (r *planner) judgeAngles() {
 
 func (r *planner) judgeLamps() {
 	p := r.p
-	v := Good
-	if p.LampsNeeded > r.Lamps.Count*3/2 {
-		v = Watch
-	}
-	if p.LampsNeeded > r.Lamps.Count*6 {
-		v = Bad
-	}
+	v := lampParts.Judge(float64(p.LampsNeeded) / float64(r.Lamps.Count))
 	r.add("lamps", "Lamps for the target", float64(p.LampsNeeded), fmt.Sprintf("lamps for %.0f %% of full scale", 100*r.Target.Level), v,
 		fmt.Sprintf("There are %d: %.0f lux on the screen, in the mean over the frame.", r.Lamps.Count, p.Lux),
 		fmt.Sprintf("Add lamps, or open the band camera's iris by %s.", stopsOf(p.ScreenLevel/r.Target.Level)))
 
-	v = grade(100*p.Spill, r.percent(2), r.percent(8))
+	v = spills.Judge(p.Spill / r.Target.Alpha)
 	away := ""
 	for _, s := range p.Spills {
-		if 100*s.Spill <= r.percent(2) {
+		if spills.Judge(s.Spill/r.Target.Alpha) == reading.Good {
 			away = fmt.Sprintf("Stand the performer %.2g m from the screen, or flag", s.Distance)
 			break
 		}
@@ -263,7 +218,7 @@ func (r *planner) judgeLamps() {
 		away+" the screen's edges out of their sides' sight and the lamps off them.")
 
 	swing := 200 * p.Flicker
-	v = grade(swing, 2, 25)
+	v = swings.Judge(swing)
 	safe := SafeShutters(r.FPS, r.Mains)
 	advice := "Run the lamps on electronic ballasts."
 	if len(safe) > 0 {
@@ -272,7 +227,7 @@ func (r *planner) judgeLamps() {
 	}
 	_, beat := Ripple(r.FPS, r.Band.Shutter, r.Mains, 1)
 	meaning := "Every frame takes in the same light."
-	if swing > 0.05 {
+	if swing > beats {
 		meaning = fmt.Sprintf("The lamps beat with the shutter at %.2g Hz; one gain a frame takes that out where every row is exposed at once.", beat)
 	}
 	r.add("flicker", "Lamp flicker", swing, "% peak to peak", v, meaning, advice)
@@ -280,57 +235,46 @@ func (r *planner) judgeLamps() {
 
 func (r *planner) judgeCameras() {
 	p, t := r.p, r.p.Tolerances
-	err := 100 * r.codeError()
-	v := grade(err, r.percent(0.25), r.percent(1))
+	err := r.codeError()
+	v := codes.Judge(err / r.Target.Alpha)
 	name := r.Band.Sensor.Transfer
 	if name == "" {
 		name = "linear"
 	}
-	r.add("codes", "Quantization", err, "% of alpha", v,
-		fmt.Sprintf("%d bits in the %s curve, where that is coarsest and the screen darkest. The noise is %.1f times as large, and hides steps where it is larger.", r.Band.Sensor.Bits, name, p.Noise.Open*100/max(err, 1e-9)),
+	r.add("codes", "Quantization", 100*err, "% of alpha", v,
+		fmt.Sprintf("%d bits in the %s curve, where that is coarsest and the screen darkest. The noise is %.1f times as large, and hides steps where it is larger.", r.Band.Sensor.Bits, name, p.Noise.Open/max(err, 1e-12)),
 		"Record the band camera with more bits.")
 
-	v = Good
+	v = framing.Judge(t.Framing)
 	var faults []string
-	if t.Filled < 0.995 {
-		v = Bad
+	if t.Filled < filledFull {
 		faults = append(faults, fmt.Sprintf("the screen fills only %.0f %% of the color camera's frame, which is %.1f m wide there", 100*t.Filled, t.Frame))
 	}
-	if t.Framing < 1 {
-		v = Bad
+	switch {
+	case v == reading.Bad:
 		faults = append(faults, "the band camera sees less than the color camera: what it does not see has no matte")
-	} else if t.Framing < 1.02 && v == Good {
-		v = Watch
+	case v == reading.Watch && len(faults) == 0:
 		faults = append(faults, "the band camera's frame has no margin for the cameras' misalignment")
+	}
+	if t.Filled < filledFull {
+		v = reading.Bad
 	}
 	meaning := "The screen fills the frame, and the band camera sees a little more than the color camera."
 	if len(faults) > 0 {
 		meaning = strings.ToUpper(faults[0][:1]) + strings.Join(faults, "; ")[1:] + "."
 	}
 	advice := "Use a slightly wider lens on the band camera, 2 % and more."
-	if t.Filled < 0.995 {
+	if t.Filled < filledFull {
 		advice = "Use a longer lens, move the cameras closer, or a larger screen. " + advice
 	}
 	r.add("framing", "Band frame over color frame", 100*t.Framing, "% of its width", v, meaning, advice)
 
-	v = Good
-	if t.Sampling < 0.9 {
-		v = Watch
-	}
-	if t.Sampling < 0.5 {
-		v = Bad
-	}
+	v = sampling.Judge(t.Sampling)
 	r.add("sampling", "Band pixels to a color pixel", t.Sampling, "px, along each axis", v,
 		say(v, "The band plate is as fine as the color plate.", "The band plate is coarser than the color plate: hair comes out softer in the matte.", "The band plate is far coarser than the color plate."),
 		"Use a band camera with smaller pixels or a longer lens.")
 
-	v = Good
-	if t.Focus < 0.1 {
-		v = Watch
-	}
-	if t.Focus < 0.03 {
-		v = Bad
-	}
+	v = focus.Judge(t.Focus)
 	r.add("focus", "Focus tolerance", 100*t.Focus, "cm to either side", v,
 		fmt.Sprintf("Within it the two plates are alike enough for an edge: softer by %.2f px, or off by %.2f px, is an error of %.0f %% of alpha there.", t.Blur, t.Shift, 100*r.Target.Edge),
 		"Close both irises, light more, and focus both cameras on one target.")

@@ -20,6 +20,7 @@ import (
 
 	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
+	"example.com/twinplate/reading"
 	"example.com/twinplate/take"
 )
 
@@ -177,7 +178,7 @@ func TestLiveCamera(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var read struct{ Readings []take.Reading }
+	var read struct{ Readings []reading.Reading }
 	data, err := os.ReadFile(filepath.Join(dir, "readings.json"))
 	if err == nil {
 		err = json.Unmarshal(data, &read)
@@ -187,7 +188,7 @@ func TestLiveCamera(t *testing.T) {
 	}
 	same := 0
 	for _, got := range read.Readings {
-		want := checked.Reading(got.Name)
+		want := checked.Readings.Named(got.Name)
 		switch got.Name {
 		case "band_level", "evenness", "crosstalk_band":
 			same++

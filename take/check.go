@@ -16,29 +16,8 @@ import (
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
+	"example.com/twinplate/reading"
 )
-
-// A Verdict says what a reading means for the shoot.
-type Verdict string
-
-// The verdicts, from nothing to do to what spoils the take.
-const (
-	Good    Verdict = "good"    // as it should be
-	Watch   Verdict = "watch"   // the take can be used; better is easy while the set stands
-	Bad     Verdict = "bad"     // mend this before the set is struck
-	Unknown Verdict = "unknown" // the test shot does not show it
-)
-
-// A Reading is one number read from a test shot, and what to make of it.
-type Reading struct {
-	Name    string   `json:"name"`  // what it is, as a key
-	Title   string   `json:"title"` // and in words
-	Value   *float64 `json:"value"` // nil where it is unknown
-	Unit    string   `json:"unit"`
-	Verdict Verdict  `json:"verdict"`
-	Meaning string   `json:"meaning"` // the verdict in plain words
-	Advice  string   `json:"advice"`  // what to do on the set; empty where there is nothing to do
-}
 
 // A GainPoint is the lamps' gain in one frame.
 type GainPoint struct {
@@ -49,7 +28,7 @@ type GainPoint struct {
 
 // A Checkup is what Check read from a take.
 type Checkup struct {
-	Readings []Reading
+	Readings reading.List
 	Gains    []GainPoint
 	FPS      float64
 	Flicker  matte.Flicker
@@ -74,29 +53,6 @@ type Checkup struct {
 	Agreement [][2]float64
 }
 
-// Worst returns the worst verdict.
-func (c *Checkup) Worst() Verdict {
-	worst := Good
-	for _, v := range []Verdict{Unknown, Watch, Bad} {
-		for _, r := range c.Readings {
-			if r.Verdict == v {
-				worst = v
-			}
-		}
-	}
-	return worst
-}
-
-// Reading returns the reading of this name, or the zero Reading.
-func (c *Checkup) Reading(name string) Reading {
-	for _, r := range c.Readings {
-		if r.Name == name {
-			return r
-		}
-	}
-	return Reading{}
-}
-
 // CheckOptions are the options of Check. The zero value means the defaults.
 type CheckOptions struct {
 	FPS      float64               // frames a second, for the lamps' beat in hertz; 0: in cycles a frame
@@ -109,33 +65,25 @@ const (
 	checkLevels  = 64
 )
 
-// What readings are judged by: each up to which a reading is Good and, where there are two, up to
-// which it is to be watched. They are chosen by hand; not measured by themselves.
-const (
-	clippedGood, clippedWatch = 0.02, 0.1 // % of the frame that clips in the band plates
-	// Part of the frame from which the screen counts as clipped: clippedWatch.
-	clippedBad = 0.001
-	// Of full scale, the screen in the band plate: 3.6 and 2.3 stops below it.
-	levelBad, levelGood = 0.08, 0.2
-	headroomGood        = 0.1 // stops above the screen
-	// % of the frame that clips in the color plates: never worse than to watch.
-	colorClipGood, colorClipAny = 1, 100
-	noiseGood, noiseWatch       = 3, 6   // % of alpha
-	noiseHides                  = 5      // % of alpha from which spill cannot be told from noise
-	evenGood, evenWatch         = 2.1, 3 // stops from the brightest of the screen to its darkest
-	spillGood, spillWatch       = 10, 30 // % of the performer's core
-	leastCore                   = 0.001  // of the frame, that tells spill
-	oneSide                     = 0.2    // of Spill.Side, from which light comes from one side
-	// % of set light in the band plate, and of the screen in the color plate.
-	leakGood, leakWatch         = 6, 12
-	focusWatch                  = 1.6      // pixels
-	residualGood, residualWatch = 0.6, 1.2 // pixels of registration
-	flickerGood, flickerWatch   = 25, 60   // % peak to peak
+// What readings are judged by, beside those limits that a plan has too (package reading). They are chosen
+// by hand; not measured by themselves.
+var (
+	bandClips  = reading.Thresholds{Good: 0.02, Watch: 0.1} // % of the frame that clips in the band plates
+	colorClips = reading.Thresholds{Good: 1, Watch: 100}    // the same of the color plates: never worse than to watch
+	spills     = reading.Thresholds{Good: 10, Watch: 30}    // % of the performer's core
+	offsets    = reading.Thresholds{Good: 0.6, Watch: 1.2}  // pixels that edges are apart
+	swings     = reading.Thresholds{Good: 25, Watch: 60}    // % of flicker, peak to peak
 )
 
-// Check reads a test shot as a crew would before the set is struck. It reads every number that it
-// can: what the shot does not show is Unknown and says why. An error means that the files cannot be
-// read, or that ctx was canceled.
+const (
+	clippedBad   = 0.001 // of the frame, from which the screen counts as clipped: bandClips.Watch
+	headroomGood = 0.1   // stops above the screen
+	noiseHides   = 5     // % of alpha from which spill cannot be told from noise
+	leastCore    = 0.001 // of the frame, that tells spill
+	oneSide      = 0.2   // of Spill.Side, from which light comes from one side
+	focusWatch   = 1.6   // pixels
+)
+
 func (t *Take) Check(ctx context.Context, opt *CheckOptions) (*Checkup, error) {
 	defer t.files.Rest()
 	if opt == nil {
@@ -185,25 +133,8 @@ type checker struct {
 	leak    float64 // mean transmission of the core from set light
 }
 
-func (c *checker) add(name, title string, value float64, unit string, v Verdict, meaning, advice string) {
-	r := Reading{Name: name, Title: title, Unit: unit, Verdict: v, Meaning: meaning, Advice: advice}
-	if !math.IsNaN(value) && !math.IsInf(value, 0) {
-		r.Value = &value
-	} else {
-		r.Verdict = Unknown
-	}
-	c.out.Readings = append(c.out.Readings, r)
-}
-
-// judge returns Good up to good, Watch up to watch, and Bad beyond.
-func judge(v, good, watch float64) Verdict {
-	switch {
-	case v <= good:
-		return Good
-	case v <= watch:
-		return Watch
-	}
-	return Bad
+func (c *checker) add(name, title string, value float64, unit string, v reading.Verdict, meaning, advice string) {
+	c.out.Readings = append(c.out.Readings, reading.New(name, title, value, unit, v, meaning, advice))
 }
 
 // levels reads the band plates as the camera made them: their level and what is clipped.
@@ -259,32 +190,32 @@ func (c *checker) level(some ...matte.Sample) {
 	clipped /= pixels
 	c.clipped = clipped > clippedBad
 
-	v := Good
+	v := reading.Good
 	meaning, advice := "The screen sits well within the band camera's range.", ""
 	switch {
 	case clipped > clippedBad:
-		v, meaning, advice = Bad, "The screen is brighter than the band camera can hold: where it clips, the matte is wrong.", "Close the band camera's iris, or dim the screen, until nothing clips."
-	case level < levelBad:
-		v, meaning, advice = Bad, "The screen is so dark in the band camera that noise eats the matte.", "Open the band camera's iris, raise its gain last, or light the screen more."
-	case level < levelGood:
-		v, meaning, advice = Watch, "The screen is darker in the band camera than it need be.", "Open the band camera's iris by a stop or more."
+		v, meaning, advice = reading.Bad, "The screen is brighter than the band camera can hold: where it clips, the matte is wrong.", "Close the band camera's iris, or dim the screen, until nothing clips."
+	case reading.Level.Judge(level) == reading.Bad:
+		v, meaning, advice = reading.Bad, "The screen is so dark in the band camera that noise eats the matte.", "Open the band camera's iris, raise its gain last, or light the screen more."
+	case reading.Level.Judge(level) == reading.Watch:
+		v, meaning, advice = reading.Watch, "The screen is darker in the band camera than it need be.", "Open the band camera's iris by a stop or more."
 	}
 	c.add("band_level", "Band level", 100*level, "% of full scale", v, meaning, advice)
-	v, meaning, advice = Good, "There is room for the lamps to rise.", ""
+	v, meaning, advice = reading.Good, "There is room for the lamps to rise.", ""
 	headroom := -math.Log2(level)
 	if clipped > clippedBad {
-		v, meaning, advice = Bad, "There is no room: the screen clips.", "Close the band camera's iris by half a stop at least."
+		v, meaning, advice = reading.Bad, "There is no room: the screen clips.", "Close the band camera's iris by half a stop at least."
 	} else if headroom < headroomGood {
-		v, meaning, advice = Watch, "The lamps' drift may carry the screen into clipping.", "Close the band camera's iris by a third of a stop."
+		v, meaning, advice = reading.Watch, "The lamps' drift may carry the screen into clipping.", "Close the band camera's iris by a third of a stop."
 	}
 	c.add("headroom", "Headroom", headroom, "stops", v, meaning, advice)
-	v, meaning, advice = judge(100*clipped, clippedGood, clippedWatch), "Nothing of the band plate clips.", ""
-	if v != Good {
+	v, meaning, advice = bandClips.Judge(100*clipped), "Nothing of the band plate clips.", ""
+	if v != reading.Good {
 		meaning, advice = "Part of the band plate clips: its true level is lost there.", "Close the band camera's iris, and look for lamps reflected in shiny things."
 	}
 	c.add("band_clipped", "Band clipped", 100*clipped, "% of the frame", v, meaning, advice)
-	v, meaning, advice = judge(100*colorClipped/pixels, colorClipGood, colorClipAny), "The color plate holds its highlights.", ""
-	if v != Good {
+	v, meaning, advice = colorClips.Judge(100*colorClipped/pixels), "The color plate holds its highlights.", ""
+	if v != reading.Good {
 		meaning, advice = "The color plate's highlights clip: they come out flat, and so does what crosstalk is taken from.", "Close the color camera's iris, or flag what shines."
 	}
 	c.add("color_clipped", "Color clipped", 100*colorClipped/pixels, "% of the frame", v, meaning, advice)
@@ -424,10 +355,10 @@ func variance(sigma *plate.Gray) (sum, n float64) {
 
 // noise judges the noise of the matte, in % of alpha.
 func (c *checker) noise(noise float64) {
-	v, meaning, advice := judge(noise, noiseGood, noiseWatch), "The matte's noise will not be seen.", ""
+	v, meaning, advice := reading.Noise.Judge(noise), "The matte's noise will not be seen.", ""
 	if c.clipped {
 		noise, meaning, advice = math.NaN(), "A screen that clips has no noise to measure.", "Mend the clipping, and shoot the test again."
-	} else if v != Good {
+	} else if v != reading.Good {
 		meaning, advice = "The cameras' noise makes the matte grainy.", "Light the screen more, open the band camera's iris, or lower its gain."
 	}
 	c.add("matte_noise", "Noise of the matte", noise, "% of alpha", v, meaning, advice)
@@ -436,9 +367,9 @@ func (c *checker) noise(noise float64) {
 // files reads whether the plates are what they are called.
 func (c *checker) files() {
 	n := len(c.job.Suspicions)
-	v, meaning, advice := Good, "The plates are what they are called, as far as they tell.", ""
+	v, meaning, advice := reading.Good, "The plates are what they are called, as far as they tell.", ""
 	if n > 0 {
-		v, meaning = Bad, "A plate is not what it is called: "+strings.Join(c.job.Suspicions, "; ")+"."
+		v, meaning = reading.Bad, "A plate is not what it is called: "+strings.Join(c.job.Suspicions, "; ")+"."
 		advice = "Look at that file, and shoot it again before the set is struck."
 	}
 	c.add("files", "Wrong plates", float64(n), "suspicions", v, meaning, advice)
@@ -455,12 +386,12 @@ func (c *checker) evenness() {
 		}
 	}
 	if len(lit) == 0 || bright <= 0 {
-		c.add("evenness", "Evenness of the screen", math.NaN(), "stops", Unknown, "No screen is seen.", "")
+		c.add("evenness", "Evenness of the screen", math.NaN(), "stops", reading.Unknown, "No screen is seen.", "")
 		return
 	}
 	stops := math.Log2(float64(bright / percentile(lit, darkestPart)))
-	v, meaning, advice := judge(stops, evenGood, evenWatch), "The screen is even enough: what is left is divided out.", ""
-	if v != Good {
+	v, meaning, advice := reading.Evenness.Judge(stops), "The screen is even enough: what is left is divided out.", ""
+	if v != reading.Good {
 		meaning, advice = "The screen falls off so far that its dark parts are noisy in the matte.", "Light the dark parts of the screen, or move the lamps back from it."
 	}
 	c.add("evenness", "Evenness of the screen", stops, "stops, brightest to darkest", v, meaning, advice)
@@ -468,12 +399,12 @@ func (c *checker) evenness() {
 
 func (c *checker) spill(s matte.Spill, core float64) {
 	if core < leastCore {
-		c.add("spill", "Spill on the performer", math.NaN(), "% of the performer's core", Unknown, "Nothing is certainly performer: nobody stands before the screen, or noise hides them.", "Let the performer stand in for the test shot, before a brighter screen.")
+		c.add("spill", "Spill on the performer", math.NaN(), "% of the performer's core", reading.Unknown, "Nothing is certainly performer: nobody stands before the screen, or noise hides them.", "Let the performer stand in for the test shot, before a brighter screen.")
 		return
 	}
-	v := judge(100*s.Share, spillGood, spillWatch)
+	v := spills.Judge(100 * s.Share)
 	meaning, advice := "The performer is solid.", ""
-	if v != Good {
+	if v != reading.Good {
 		side, flag := "from all around", "Move the performer away from the screen, and flag the screen's edges."
 		if s.Side < -oneSide {
 			side, flag = "from the left of the frame", "Flag the left side of the screen, or move the performer away from it."
@@ -522,11 +453,11 @@ func (c *checker) leaky(color *plate.RGB, core *plate.Gray, gain float64) (*plat
 func (c *checker) crosstalk(after float64) {
 	j := c.job
 	m := 100 * slices.Max(j.Crosstalk[:])
-	v, meaning, advice := judge(m, leakGood, leakWatch), "Little set light reaches the band camera, and it is taken off.", ""
+	v, meaning, advice := reading.Leak.Judge(m), "Little set light reaches the band camera, and it is taken off.", ""
 	switch {
 	case j.take.recipe.Crosstalk.Mode == "none" || j.take.recipe.Crosstalk.Mode != "given" && j.CrosstalkSigma == [3]float64{}:
 		m, meaning, advice = math.NaN(), "No part of the performer is plain and lit enough to tell.", "Light the performer for the test shot."
-	case v != Good:
+	case v != reading.Good:
 		meaning, advice = "Much set light reaches the band camera: it is taken off, and its noise stays.", "Check that the band camera's filter is in place and square to the lens; take yellow out of the set light."
 	}
 	if !math.IsNaN(m) {
@@ -544,10 +475,10 @@ func (c *checker) crosstalk(after float64) {
 			k = max(k, 100*float64(percentile(dark.Pix[ch], brightest)))
 		}
 	}
-	v, meaning, advice = judge(k, leakGood, leakWatch), "Little of the screen reaches the color camera, and it is taken off.", ""
+	v, meaning, advice = reading.Leak.Judge(k), "Little of the screen reaches the color camera, and it is taken off.", ""
 	if math.IsNaN(k) {
 		meaning, advice = "No open screen is seen.", "Leave part of the screen open in the test shot."
-	} else if v != Good {
+	} else if v != reading.Good {
 		meaning, advice = "Much of the screen reaches the color camera: it is taken off, and its noise stays.", "Check the color camera's blocking filter, and that the lens is not wider than it allows."
 	}
 	c.add("crosstalk_color", "Screen light in color", k, "% of full scale (the strongest of red, green, blue)", v, meaning, advice)
@@ -559,17 +490,17 @@ func (c *checker) focus(ctx context.Context) error {
 		return err
 	}
 	if !ok || f.Edges == 0 {
-		c.add("focus", "Focus difference", math.NaN(), "px", Unknown, "No outline is seen in both plates.", "Let the performer hold a sheet of white card before the screen.")
+		c.add("focus", "Focus difference", math.NaN(), "px", reading.Unknown, "No outline is seen in both plates.", "Let the performer hold a sheet of white card before the screen.")
 		return nil
 	}
-	v, meaning, advice := Good, "Both cameras are equally sharp.", ""
+	v, meaning, advice := reading.Good, "Both cameras are equally sharp.", ""
 	if f.Told(leastTold) {
 		which := "band"
 		if f.Difference < 0 {
 			which = "color"
 		}
-		if v = Watch; math.Abs(f.Difference) > focusWatch {
-			v = Bad
+		if v = reading.Watch; math.Abs(f.Difference) > focusWatch {
+			v = reading.Bad
 		}
 		meaning = fmt.Sprintf("The %s camera is softer than the other: the matte's edge and the picture's do not fit.", which)
 		advice = fmt.Sprintf("Focus the %s camera anew, and give both the same iris.", which)
@@ -587,10 +518,10 @@ func (c *checker) registration(ctx context.Context) error {
 			return err
 		}
 	}
-	v, meaning, advice := judge(residual, residualGood, residualWatch), "The two plates fit.", ""
+	v, meaning, advice := offsets.Judge(residual), "The two plates fit.", ""
 	if math.IsNaN(residual) {
 		meaning, advice = "No outline is seen in both plates.", "Let the performer stand before the screen for the test shot."
-	} else if v != Good {
+	} else if v != reading.Good {
 		meaning, advice = "The two plates do not fit everywhere.", "Lock the cameras to each other and to the splitter; make sure that both see the same moment and are in focus; shoot a chart."
 	}
 	c.add("registration", "Registration residual", residual, "px", v, meaning, advice)
@@ -607,7 +538,7 @@ func (c *checker) clocks(ctx context.Context) error {
 	}
 	e := timing.Motion
 	if e == nil {
-		c.add("frame_offset", title, math.NaN(), unit, Unknown, "The test shot does not tell: "+timing.Unsure+".", "Shoot two seconds in which the performer waves an arm, and not in a steady rhythm.")
+		c.add("frame_offset", title, math.NaN(), unit, reading.Unknown, "The test shot does not tell: "+timing.Unsure+".", "Shoot two seconds in which the performer waves an arm, and not in a steady rhythm.")
 		return nil
 	}
 	for _, a := range slices.Backward(e.Agreement) {
@@ -615,7 +546,7 @@ func (c *checker) clocks(ctx context.Context) error {
 	}
 	offset := -e.Frames
 	if offset != 0 {
-		c.add("frame_offset", title, float64(offset), unit, Bad,
+		c.add("frame_offset", title, float64(offset), unit, reading.Bad,
 			fmt.Sprintf("The cameras are %s apart: color frame n belongs with band frame %s, and by %s it is paired with %s.", frames(e.Frames), theirs(timing.Fits()), timing.From, theirs(timing.Offset)),
 			fmt.Sprintf("Start both cameras by one trigger, or jam their time codes. For this shot, give the offset %d.", timing.Fits()))
 		paired, err := c.t.paired(timing.Fits())
@@ -627,10 +558,10 @@ func (c *checker) clocks(ctx context.Context) error {
 		return nil
 	}
 	if !e.InStep {
-		c.add("frame_offset", title, -e.Fraction, unit, Bad, "The cameras are not in step: "+e.Step()+".", "Lock both cameras to one clock, so that their shutters open together.")
+		c.add("frame_offset", title, -e.Fraction, unit, reading.Bad, "The cameras are not in step: "+e.Step()+".", "Lock both cameras to one clock, so that their shutters open together.")
 		return nil
 	}
-	c.add("frame_offset", title, 0, unit, Good, "The cameras run in step.", "")
+	c.add("frame_offset", title, 0, unit, reading.Good, "The cameras run in step.", "")
 	return nil
 }
 
@@ -687,12 +618,12 @@ func (c *checker) flicker(numbers []int, known []matte.Gain) {
 	f := matte.FindFlicker(numbers, known)
 	c.out.Flicker = f
 	if len(known) == 0 {
-		c.add("flicker", "Lamp flicker", math.NaN(), "% peak to peak", Unknown, "No open screen is seen.", "Leave part of the screen open.")
+		c.add("flicker", "Lamp flicker", math.NaN(), "% peak to peak", reading.Unknown, "No open screen is seen.", "Leave part of the screen open.")
 		return
 	}
-	v := judge(100*f.PeakToPeak, flickerGood, flickerWatch)
+	v := swings.Judge(100 * f.PeakToPeak)
 	meaning, advice := "The lamps are steady enough: one gain a frame takes out what they do.", ""
-	if v != Good {
+	if v != reading.Good {
 		meaning, advice = "The lamps swing widely.", "Let them burn in for fifteen minutes; look for a loose lead or a failing ballast."
 	}
 	switch {
@@ -732,11 +663,10 @@ func (c *checker) complete() {
 	have := c.out.Readings
 	c.out.Readings = nil
 	for _, o := range order {
-		i := slices.IndexFunc(have, func(r Reading) bool { return r.Name == o.name })
-		if i >= 0 {
-			c.out.Readings = append(c.out.Readings, have[i])
+		if r := have.Named(o.name); r.Name != "" {
+			c.out.Readings = append(c.out.Readings, r)
 			continue
 		}
-		c.add(o.name, o.title, math.NaN(), o.unit, Unknown, "The two plates could not be brought together: "+c.why, "Let the performer stand before the lit screen, in view of both cameras.")
+		c.add(o.name, o.title, math.NaN(), o.unit, reading.Unknown, "The two plates could not be brought together: "+c.why, "Let the performer stand before the lit screen, in view of both cameras.")
 	}
 }

@@ -154,7 +154,7 @@ func ExampleTake_Check() {
 	if err != nil {
 		log.Fatal(err)
 	}
-	r := c.Reading("band_clipped")
+	r := c.Readings.Named("band_clipped")
 	fmt.Printf("%s: %s\n%s\n", r.Verdict, r.Meaning, r.Advice)
 	// Output:
 	// bad: Part of the band plate clips: its true level is lost there.

@@ -12,6 +12,7 @@ import (
 	"example.com/twinplate/align"
 	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
+	"example.com/twinplate/reading"
 	"example.com/twinplate/take"
 )
 
@@ -97,7 +98,7 @@ func TestMatchSoftness(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if f := c.Reading("focus"); f.Verdict == take.Good || f.Value == nil || math.Abs(*f.Value+blur) > 0.25 {
+	if f := c.Readings.Named("focus"); f.Verdict == reading.Good || f.Value == nil || math.Abs(*f.Value+blur) > 0.25 {
 		t.Errorf("check reads %+v", f)
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"example.com/twinplate/align"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
+	"example.com/twinplate/reading"
 )
 
 // A Monitor looks at cameras that are running: each frame of a job has other pixels whenever its
@@ -132,7 +133,7 @@ func (m *Monitor) Troubles(c *Checkup) TroubleMap {
 			out.At[i] = TroubleSpill
 		case leaky[i]-spill[i] > spillShows:
 			out.At[i] = TroubleLeak
-		case alpha[i] < solid && float64(band[i]) < levelBad*full:
+		case alpha[i] < solid && reading.Level.Judge(float64(band[i])/full) == reading.Bad:
 			out.At[i] = TroubleDark
 		}
 	}

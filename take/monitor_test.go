@@ -11,6 +11,7 @@ import (
 	"example.com/twinplate/align"
 	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
+	"example.com/twinplate/reading"
 	"example.com/twinplate/take"
 )
 
@@ -66,7 +67,7 @@ func TestMonitorIsCheck(t *testing.T) {
 			if got.Name == "matte_noise" && spilt > 0 || got.Name == "flicker" {
 				continue // of frames before this one
 			}
-			want := checked.Reading(got.Name)
+			want := checked.Readings.Named(got.Name)
 			if got.Verdict != want.Verdict || (got.Value == nil) != (want.Value == nil) || got.Value != nil && math.Abs(*got.Value-*want.Value) > 1e-6*math.Abs(*want.Value) {
 				t.Errorf("spill %v: the monitor reads %s as %v, and check %v", spilt, got.Name, words(got), words(want))
 			}
@@ -87,7 +88,7 @@ func TestMonitorIsCheck(t *testing.T) {
 	}
 }
 
-func words(r take.Reading) string {
+func words(r reading.Reading) string {
 	if r.Value == nil {
 		return string(r.Verdict)
 	}
@@ -162,7 +163,7 @@ func ExampleMonitor() {
 		if err != nil {
 			return
 		}
-		fmt.Println(c.Reading("spill").Advice)
+		fmt.Println(c.Readings.Named("spill").Advice)
 	}
 }
 

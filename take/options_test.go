@@ -15,6 +15,7 @@ import (
 	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
+	"example.com/twinplate/reading"
 	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"
 )
@@ -184,10 +185,10 @@ func TestCheckWithoutReferencePlates(t *testing.T) {
 	r := testShot(t, simulate.Cutouts{Seed: 1}, simulate.DemoFaults(), 1)
 	r.CleanBand, r.CleanColor, r.DarkBand, r.DarkColor = "", "", "", ""
 	c := check(t, r)
-	if w := c.Worst(); w == take.Bad || w == take.Watch {
+	if w := c.Readings.Worst(); w == reading.Bad || w == reading.Watch {
 		t.Errorf("a false alarm:%s", show(c))
 	}
-	if s := c.Reading("spill"); !strings.Contains(s.Advice, "dark plate") {
+	if s := c.Readings.Named("spill"); !strings.Contains(s.Advice, "dark plate") {
 		t.Errorf("spill without a dark plate: %+v", s)
 	}
 }
@@ -198,14 +199,14 @@ func TestCheckOfAnEmptySet(t *testing.T) {
 	r := testShot(t, emptySet{}, simulate.DemoFaults(), 1)
 	r.Geometry = take.Choice[align.Geometry]{}
 	c := check(t, r)
-	if v := c.Reading("spill").Verdict; v != take.Unknown {
+	if v := c.Readings.Named("spill").Verdict; v != reading.Unknown {
 		t.Errorf("spill with nobody there is %s", v)
 	}
-	if v := c.Reading("band_level"); v.Verdict != take.Good || v.Value == nil {
+	if v := c.Readings.Named("band_level"); v.Verdict != reading.Good || v.Value == nil {
 		t.Errorf("the band level needs nobody: %+v", v)
 	}
 	for _, r := range c.Readings {
-		if r.Verdict == take.Unknown && r.Advice == "" {
+		if r.Verdict == reading.Unknown && r.Advice == "" {
 			t.Errorf("%s is unknown, and nothing is said of how to read it", r.Name)
 		}
 	}

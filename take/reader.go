@@ -111,8 +111,8 @@ func (w whole) row(y int) ([3][]float32, error) { return w.Row(y), nil }
 func (w whole) plane() *plate.RGB               { return w.RGB }
 func (w whole) close()                          {}
 
-// A reading is rows that are read from a file as they are asked for, from the top.
-type reading struct {
+// fileRows are rows that are read from a file as they are asked for, from the top.
+type fileRows struct {
 	picture *plate.Picture
 	from    *plate.Rows
 	kept    *plate.RGB   // nil: rows are not kept
@@ -124,7 +124,7 @@ type reading struct {
 
 // openRGB is readRGB for whoever needs a row at a time. With keep the rows are put into dst, where
 // that has the right size.
-func (r *reader) openRGB(dst *plate.RGB, keep bool, path string, c plate.Curve, from plate.Primaries) (*reading, error) {
+func (r *reader) openRGB(dst *plate.RGB, keep bool, path string, c plate.Curve, from plate.Primaries) (*fileRows, error) {
 	p, err := r.files.Open(path)
 	if err != nil {
 		return nil, err
@@ -135,7 +135,7 @@ func (r *reader) openRGB(dst *plate.RGB, keep bool, path string, c plate.Curve, 
 		return nil, err
 	}
 	size := p.Size()
-	f := &reading{picture: p, from: lines}
+	f := &fileRows{picture: p, from: lines}
 	if !from.Near(r.primaries) {
 		m := from.To(r.primaries)
 		f.convert = &m
@@ -165,9 +165,9 @@ func (r *reader) openColor(dst *plate.RGB, keep bool, p FilePair) (rows, error) 
 	return f, nil
 }
 
-func (r *reading) size() image.Point { return r.picture.Size() }
+func (r *fileRows) size() image.Point { return r.picture.Size() }
 
-func (r *reading) row(y int) ([3][]float32, error) {
+func (r *fileRows) row(y int) ([3][]float32, error) {
 	for ; y >= r.next; r.next++ {
 		to := r.one
 		if r.kept != nil {
@@ -189,6 +189,6 @@ func (r *reading) row(y int) ([3][]float32, error) {
 	return r.kept.Row(y), nil
 }
 
-func (r *reading) plane() *plate.RGB { return r.kept }
+func (r *fileRows) plane() *plate.RGB { return r.kept }
 
-func (r *reading) close() { r.picture.Close() } // it was read to its end, or there is an error already
+func (r *fileRows) close() { r.picture.Close() } // it was read to its end, or there is an error already

@@ -10,6 +10,7 @@ import (
 
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
+	"example.com/twinplate/reading"
 	"example.com/twinplate/take"
 )
 
@@ -32,11 +33,11 @@ func (check) Help() string {
 
 // checkReport is what check prints with --json, and writes as check.json.
 type checkReport struct {
-	Verdict  take.Verdict     `json:"verdict"` // the worst
-	Readings []take.Reading   `json:"readings"`
-	Gains    []take.GainPoint `json:"gains"`
-	Flicker  flickerReport    `json:"flicker"`
-	Notes    []string         `json:"notes"`
+	Verdict  reading.Verdict   `json:"verdict"` // the worst
+	Readings []reading.Reading `json:"readings"`
+	Gains    []take.GainPoint  `json:"gains"`
+	Flicker  flickerReport     `json:"flicker"`
+	Notes    []string          `json:"notes"`
 }
 
 type flickerReport struct {
@@ -93,7 +94,7 @@ func (c *check) Run(t *terminal) error {
 	if err != nil {
 		return err
 	}
-	report := checkReport{checked.Worst(), checked.Readings, orEmpty(checked.Gains), newFlickerReport(checked.Flicker, opened.FPS()), orEmpty(checked.Notes)}
+	report := checkReport{checked.Readings.Worst(), checked.Readings, orEmpty(checked.Gains), newFlickerReport(checked.Flicker, opened.FPS()), orEmpty(checked.Notes)}
 	if c.Out != "" {
 		if err := c.write(r.Color, report, checked); err != nil {
 			return err
@@ -132,7 +133,7 @@ func (c *check) write(from string, report checkReport, checked *take.Checkup) er
 }
 
 // valueOf returns a reading's value as people read it.
-func valueOf(r take.Reading) string {
+func valueOf(r reading.Reading) string {
 	if r.Value == nil {
 		return "not known"
 	}
@@ -141,17 +142,15 @@ func valueOf(r take.Reading) string {
 
 // summary is the whole in one sentence.
 func summary(c *take.Checkup) string {
-	count := map[take.Verdict]int{}
-	for _, r := range c.Readings {
-		count[r.Verdict]++
+	count := c.Readings.Count
+	if n := count(reading.Bad); n > 0 {
+		return fmt.Sprintf("%s to mend before the set is struck.", plural(n, "thing"))
 	}
-	switch {
-	case count[take.Bad] > 0:
-		return fmt.Sprintf("%s to mend before the set is struck.", plural(count[take.Bad], "thing"))
-	case count[take.Watch] > 0:
-		return fmt.Sprintf("The take can be used; %s could be better.", plural(count[take.Watch], "thing"))
-	case count[take.Unknown] > 0:
-		return fmt.Sprintf("Nothing is wrong that the shot shows; %s could not be read.", plural(count[take.Unknown], "thing"))
+	if n := count(reading.Watch); n > 0 {
+		return fmt.Sprintf("The take can be used; %s could be better.", plural(n, "thing"))
+	}
+	if n := count(reading.Unknown); n > 0 {
+		return fmt.Sprintf("Nothing is wrong that the shot shows; %s could not be read.", plural(n, "thing"))
 	}
 	return "Everything is as it should be."
 }

@@ -17,6 +17,7 @@ import (
 
 	"example.com/twinplate/internal/app/page"
 	"example.com/twinplate/plate"
+	"example.com/twinplate/reading"
 	"example.com/twinplate/take"
 )
 
@@ -27,7 +28,7 @@ var checkPage string
 var readingFuncs = template.FuncMap{
 	"number": func(v *float64) string { return fmt.Sprintf("%.2f", *v) },
 	// The verdict has a mark and a word, so that it needs no color.
-	"mark": func(v take.Verdict) string { return page.Mark(string(v)) },
+	"mark": func(v reading.Verdict) string { return page.Mark(string(v)) },
 }
 
 var checkTemplate = template.Must(template.New("check").Funcs(readingFuncs).Parse(checkPage))
@@ -50,18 +51,14 @@ func writeCheckPage(w io.Writer, from string, c *take.Checkup) error {
 	content := struct {
 		Style                  template.CSS
 		Summary, From, Caution string
-		Readings               []take.Reading
+		Readings               []reading.Reading
 		Frame                  int
 		Pictures               []picture
 		Plots                  []drawing
 		Notes                  []string
 	}{Style: template.CSS(page.Style), Summary: summary(c), From: "Test shot: " + from, Caution: pageCaution, Readings: c.Readings, Frame: c.Frame, Plots: plots(c), Notes: c.Notes}
 	// What is to be done comes first.
-	rank := []take.Verdict{take.Bad, take.Watch, take.Unknown, take.Good}
-	content.Readings = slices.Clone(c.Readings)
-	slices.SortStableFunc(content.Readings, func(a, b take.Reading) int {
-		return slices.Index(rank, a.Verdict) - slices.Index(rank, b.Verdict)
-	})
+	content.Readings = c.Readings.WorstFirst()
 	if c.Color != nil {
 		var core []float32
 		for _, v := range c.Leaky.Pix {

@@ -327,7 +327,7 @@ func fitEnd(text string, begin composite.Fit) (*composite.Fit, error) {
 	if strings.TrimSpace(text) == "" {
 		return nil, nil
 	}
-	var r reading
+	var r figures
 	for part := range strings.SplitSeq(text, ",") {
 		key, v, _ := strings.Cut(strings.TrimSpace(part), "=")
 		switch key {

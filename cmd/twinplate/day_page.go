@@ -11,7 +11,7 @@ import (
 
 	"example.com/twinplate/day"
 	"example.com/twinplate/internal/app/page"
-	"example.com/twinplate/take"
+	"example.com/twinplate/reading"
 )
 
 //go:embed day.html
@@ -32,18 +32,18 @@ type dayPage struct {
 type dayTake struct {
 	Pair        *day.ClipPair
 	Pictures    []picture
-	Wrong, Fine []take.Reading
+	Wrong, Fine []reading.Reading
 	Notes       []string
 }
 
 // add keeps what the page shows of a take: small pictures, and no planes.
 func (p *dayPage) add(pair *day.ClipPair, r *day.TakeReading) {
 	one := dayTake{Pair: pair}
-	for _, reading := range r.Readings {
-		if reading.Verdict == take.Bad || reading.Verdict == take.Watch {
-			one.Wrong = append(one.Wrong, reading)
+	for _, read := range r.Readings {
+		if read.Verdict.Wrong() {
+			one.Wrong = append(one.Wrong, read)
 		} else {
-			one.Fine = append(one.Fine, reading)
+			one.Fine = append(one.Fine, read)
 		}
 	}
 	show := func(frame image.Image, caption string) {
@@ -68,15 +68,15 @@ func (p *dayPage) add(pair *day.ClipPair, r *day.TakeReading) {
 
 // summary is the day in one sentence.
 func (p *dayPage) summary(d *day.Day) string {
-	count := map[take.Verdict]int{}
+	count := map[reading.Verdict]int{}
 	for _, one := range p.takes {
 		count[one.Pair.Found.Verdict]++
 	}
 	text := plural(len(p.takes), "take")
-	if n := count[take.Bad]; n > 0 {
+	if n := count[reading.Bad]; n > 0 {
 		text += fmt.Sprintf(", %d with something to mend", n)
 	}
-	if n := count[take.Watch]; n > 0 {
+	if n := count[reading.Watch]; n > 0 {
 		text += fmt.Sprintf(", %d to look at", n)
 	}
 	if n := len(d.Left); n > 0 {

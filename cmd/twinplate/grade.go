@@ -43,7 +43,7 @@ func parseGrade(text string) (g composite.Grade, err error) {
 	if strings.TrimSpace(text) == "" {
 		return g, nil
 	}
-	var r reading
+	var r figures
 	for part := range strings.SplitSeq(text, ",") {
 		key, v, ok := strings.Cut(strings.TrimSpace(part), "=")
 		if !ok {
@@ -91,9 +91,9 @@ func parseGrade(text string) (g composite.Grade, err error) {
 }
 
 // A reading reads numbers until one is wrong.
-type reading struct{ err error }
+type figures struct{ err error }
 
-func (r *reading) numbers(part, text string, to ...*float64) {
+func (r *figures) numbers(part, text string, to ...*float64) {
 	fields := strings.Split(text, ":")
 	for i, f := range fields {
 		v, err := strconv.ParseFloat(f, 64)

@@ -9,6 +9,7 @@ import (
 	"syscall/js"
 
 	"example.com/twinplate/plate"
+	"example.com/twinplate/reading"
 	"example.com/twinplate/take"
 )
 
@@ -24,11 +25,11 @@ type watched struct {
 }
 
 type read struct {
-	Readings []take.Reading `json:"readings"`
-	Through  float64        `json:"through"` // as take.Checkup has it
-	Side     int            `json:"side"`    // of a square of the troubles, pixels
-	W        int            `json:"w"`       // squares across
-	H        int            `json:"h"`       // and down
+	Readings []reading.Reading `json:"readings"`
+	Through  float64           `json:"through"` // as take.Checkup has it
+	Side     int               `json:"side"`    // of a square of the troubles, pixels
+	W        int               `json:"w"`       // squares across
+	H        int               `json:"h"`       // and down
 }
 
 // watch makes the frame anew and returns these of its stations as a screen shows them.

@@ -23,6 +23,7 @@ import (
 	"example.com/twinplate/composite"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
+	"example.com/twinplate/reading"
 	"example.com/twinplate/take"
 )
 
@@ -351,10 +352,10 @@ func (s *session) pixel(number int, b breaks, x, y int) (*arithmetic, error) {
 
 // readings is what check reads, for the page.
 type readings struct {
-	Readings []take.Reading   `json:"readings"`
-	Gains    []take.GainPoint `json:"gains"`
-	Worst    take.Verdict     `json:"worst"`
-	Notes    []string         `json:"notes"`
+	Readings []reading.Reading `json:"readings"`
+	Gains    []take.GainPoint  `json:"gains"`
+	Worst    reading.Verdict   `json:"worst"`
+	Notes    []string          `json:"notes"`
 }
 
 func (s *session) check(ctx context.Context, fps float64) (*readings, error) {
@@ -365,7 +366,7 @@ func (s *session) check(ctx context.Context, fps float64) (*readings, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &readings{c.Readings, c.Gains, c.Worst(), orEmpty(c.Notes)}, nil
+	return &readings{c.Readings, c.Gains, c.Readings.Worst(), orEmpty(c.Notes)}, nil
 }
 
 // write writes a product of the frame as a file, 16 bits deep unless it says otherwise, and returns

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 
+	"example.com/twinplate/reading"
 	"example.com/twinplate/rig"
 )
 
@@ -94,16 +95,12 @@ func (d *document) head(p *rig.Plan) {
 }
 
 func (d *document) readings(p *rig.Plan) {
-	var change, fine []rig.Forecast
-	for _, verdict := range []rig.Judgment{rig.Bad, rig.Watch, rig.Good} {
-		for _, r := range p.Readings {
-			switch {
-			case r.Verdict != verdict:
-			case verdict == rig.Good:
-				fine = append(fine, r)
-			default:
-				change = append(change, r)
-			}
+	var change, fine []reading.Reading
+	for _, r := range p.Readings.WorstFirst() {
+		if r.Verdict.Wrong() {
+			change = append(change, r)
+		} else {
+			fine = append(fine, r)
 		}
 	}
 	if len(change) > 0 {
@@ -111,7 +108,7 @@ func (d *document) readings(p *rig.Plan) {
 		d.raw("<ul class=\"readings\">\n")
 		for _, r := range change {
 			d.text("<li class=\"%s\"><div class=\"head\"><h3>%s</h3><span class=\"verdict\">%s %s</span></div>\n<p class=\"value\">%s <small>%s</small></p>\n<p>%s</p>\n",
-				string(r.Verdict), r.Title, Mark(string(r.Verdict)), string(r.Verdict), short(r.Value), r.Unit, r.Meaning)
+				string(r.Verdict), r.Title, Mark(string(r.Verdict)), string(r.Verdict), short(*r.Value), r.Unit, r.Meaning)
 			if r.Advice != "" {
 				d.text("<p class=\"do\">%s</p>\n", r.Advice)
 			}
@@ -126,7 +123,7 @@ func (d *document) readings(p *rig.Plan) {
 			unit, rest, _ := strings.Cut(r.Unit, " ")
 			unit = strings.TrimSuffix(unit, ",")
 			d.text("<li><div class=\"head\"><h3>%s %s</h3><span class=\"value\">%s %s</span></div>\n<p>%s%s</p></li>\n",
-				Mark("good"), r.Title, short(r.Value), unit, capital(rest), r.Meaning)
+				Mark("good"), r.Title, short(*r.Value), unit, capital(rest), r.Meaning)
 		}
 		d.raw("</ul>\n")
 	}

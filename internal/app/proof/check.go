@@ -64,14 +64,14 @@ func Check(ctx context.Context, f Fault, seed uint64, opt *TakeOptions) (named b
 	if f.Reading == "" {
 		return len(Alarms(read)) == 0, read, nil
 	}
-	got := read.Reading(f.Reading)
-	return (got.Verdict == take.Bad || got.Verdict == take.Watch) && strings.Contains(got.Meaning, f.Says) && got.Advice != "", read, nil
+	got := read.Readings.Named(f.Reading)
+	return got.Verdict.Wrong() && strings.Contains(got.Meaning, f.Says) && got.Advice != "", read, nil
 }
 
 // Alarms returns the names of the readings that warn.
 func Alarms(c *take.Checkup) (names []string) {
 	for _, r := range c.Readings {
-		if r.Verdict == take.Bad || r.Verdict == take.Watch {
+		if r.Verdict.Wrong() {
 			names = append(names, r.Name)
 		}
 	}

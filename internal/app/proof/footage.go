@@ -342,7 +342,7 @@ func (l *FootageLine) check(ctx context.Context, r take.Recipe) error {
 		return err
 	}
 	for _, x := range read.Readings {
-		if x.Verdict == take.Bad || x.Verdict == take.Watch {
+		if x.Verdict.Wrong() {
 			l.hear("check "+x.Name, x.Meaning)
 		}
 	}
