@@ -314,6 +314,50 @@ func ExampleOpenFiles() {
 	// Output: 2 frames
 }
 
+// Another finish of a job, and of a Scrubber that holds a frame, without preparing the take again.
+func ExampleJob_Finish() {
+	const w, h = 320, 180
+	set := simulate.New(simulate.Cutouts{}, w, h, w, h, nil, simulate.DemoFaults(), 1)
+	shot, sea := set.Frame(0), plate.NewRGB(w, h)
+	sea.Fill(0.1, 0.2, 0.4)
+	live := feed{frames: map[string][]image.Image{"clean": {set.CleanBand()}, "color": {shot.Color}, "band": {shot.Band}, "sea": {sea}}}
+	recipe := take.Recipe{
+		Color: "color", Band: "band", CleanBand: "clean", Background: "sea",
+		Geometry: take.Choice[align.Geometry]{Mode: "none"}, Crosstalk: take.Choice[[3]float64]{Mode: "none"},
+	}
+	opened, err := take.OpenFiles(context.Background(), live, recipe)
+	if err != nil {
+		log.Fatal(err)
+	}
+	job, err := opened.Prepare(context.Background())
+	if err != nil {
+		log.Fatal(err)
+	}
+	scrubber := job.NewScrubber()
+	if _, err := scrubber.Frame(1, nil); err != nil {
+		log.Fatal(err)
+	}
+	recipe.Regions = []matte.Region{{Name: "all", Effect: matte.Open, Keys: []matte.Outline{{Corners: []matte.Corner{{X: 0, Y: 0}, {X: 1, Y: 0}, {X: 1, Y: 1}, {X: 0, Y: 1}}}}}}
+	if err := scrubber.Finish(context.Background(), recipe); err != nil {
+		log.Fatal(err)
+	}
+	fmt.Println(len(scrubber.Files(1)), "files to read")
+	frame, err := scrubber.Frame(1, nil)
+	if err != nil {
+		log.Fatal(err)
+	}
+	fmt.Println("transmission", frame.Transmission.Pix[0])
+	next, err := job.Finish(context.Background(), recipe)
+	if err != nil {
+		log.Fatal(err)
+	}
+	fmt.Println(next.Notes[len(next.Notes)-1])
+	// Output:
+	// 0 files to read
+	// transmission 1
+	// 1 regions: open all; there the matte is what they say, and is not measured
+}
+
 func ExampleTake_Draft() {
 	dir, err := os.MkdirTemp("", "take")
 	if err != nil {

@@ -97,7 +97,8 @@ type runner struct {
 	back     hung
 	solution matte.Solution
 	sigma    *plate.Gray
-	measured *plate.Gray // the transmission before anybody imposes one
+	measured *plate.Gray // the transmission before anybody imposes one, where imposes says so
+	imposes  bool        // in the last frame
 	comp     *plate.RGB
 	open     *plate.Gray // a transmission of 1
 	joined   *plate.RGBA // the composite by another operator than the default
@@ -291,8 +292,8 @@ func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
 		}
 		r.Sigma = w.sigma
 	}
-	imposes := p.unspilled || j.regions != nil
-	if imposes && (p.sigma || p.keep) {
+	w.imposes = p.unspilled || p.shaped
+	if w.imposes && (p.sigma || p.keep) {
 		if w.measured == nil {
 			w.measured = plate.NewGray(j.colorSize.X, j.colorSize.Y)
 		}
@@ -330,7 +331,7 @@ func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
 // imposeSigma raises sigma where the matte is what somebody says: there it may be off by as much as
 // that is from what was measured.
 func (w *runner) imposeSigma() {
-	if w.measured == nil {
+	if !w.imposes {
 		return
 	}
 	for i, t := range w.solution.Transmission.Pix {

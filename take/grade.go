@@ -3,6 +3,7 @@ package take
 import (
 	"context"
 	"fmt"
+	"reflect"
 	"slices"
 
 	"example.com/twinplate/composite"
@@ -12,55 +13,90 @@ import (
 // grades are what is done to the color of both, with the balances that gray cards have given.
 type grades struct{ foreground, background composite.Grade }
 
-// grade makes the grades ready: it finds the balance by a gray card, and tells how gray both are.
-func (j *preparation) grade(ctx context.Context) (err error) {
+// grade makes the grades ready, and finds the balance by a gray card. What a job before had ready, and is
+// the same, is taken from it.
+func (j *preparation) grade(before Job) (err error) {
 	r := &j.take.recipe
 	j.grades = grades{r.ForegroundGrade, r.BackgroundGrade}
 	g := &j.grades
+	j.foregroundGrade = nil
 	if g.foreground.None() && (g.background.None() || j.backdrop == nil) {
 		return nil
 	}
 	j.take.stage("the colors")
-	if c := g.foreground.GrayCard; c != nil {
-		pair := j.take.whole[0]
-		if c.Frame != 0 {
-			i := slices.IndexFunc(j.take.whole, func(p FilePair) bool { return p.Number == c.Frame })
-			if i < 0 {
-				return fmt.Errorf("foreground_grade: the gray card is in frame %d, which the take does not have", c.Frame)
+	var was, asked grades // of the job before: with balances, and as its recipe has them
+	if before.take != nil {
+		was, asked = before.grades, grades{before.take.recipe.ForegroundGrade, before.take.recipe.BackgroundGrade}
+		if b := before.backdrop; b == nil || j.backdrop == nil || b.file(0) != j.backdrop.file(0) {
+			asked.background.GrayCard = nil // it was another picture's
+		}
+	}
+	if g.foreground.GrayCard != nil {
+		if !j.cardOf(&g.foreground, "foreground", asked.foreground, was.foreground) {
+			frame, err := j.cardFrame(g.foreground.GrayCard.Frame)
+			if err != nil {
+				return err
 			}
-			pair = j.take.whole[i]
-		}
-		frame, err := j.readColor(nil, pair)
-		if err != nil {
-			return err
-		}
-		if err := j.byCard(&g.foreground, "foreground", frame, j.lens.ofColor(j.take.darkColor)); err != nil {
-			return err
+			if err := j.byCard(&g.foreground, "foreground", frame, j.lens.ofColor(j.take.darkColor)); err != nil {
+				return err
+			}
 		}
 	}
 	if g.background.GrayCard != nil && j.backdrop != nil {
-		picture, err := j.readRGB(nil, j.backdrop.file(0), j.backgroundCurve, j.backgroundPrimaries)
-		if err != nil {
-			return err
-		}
-		if err := j.byCard(&g.background, "background", picture, nil); err != nil {
-			return err
+		if !j.cardOf(&g.background, "background", asked.background, was.background) {
+			picture, err := j.readRGB(nil, j.backdrop.file(0), j.backgroundCurve, j.backgroundPrimaries)
+			if err != nil {
+				return err
+			}
+			if err := j.byCard(&g.background, "background", picture, nil); err != nil {
+				return err
+			}
 		}
 	}
-	if !g.foreground.None() {
-		if j.foregroundGrade, err = composite.NewGrader(g.foreground); err != nil {
-			return err
-		}
+	if j.foregroundGrade, err = graderOf(g.foreground, was.foreground, before.foregroundGrade); err != nil {
+		return err
 	}
 	if j.backdrop == nil {
 		return nil
 	}
-	if !g.background.None() {
-		if j.backdrop.grade, err = composite.NewGrader(g.background); err != nil {
-			return err
+	var old *composite.Grader
+	if before.backdrop != nil {
+		old = before.backdrop.grade
+	}
+	j.backdrop.grade, err = graderOf(g.background, was.background, old)
+	return err
+}
+
+// graderOf returns what does a grade, which may be what did it before; nil for one that does nothing.
+func graderOf(g, was composite.Grade, before *composite.Grader) (*composite.Grader, error) {
+	if g.None() {
+		return nil, nil
+	}
+	if before != nil && reflect.DeepEqual(g, was) {
+		return before, nil
+	}
+	return composite.NewGrader(g)
+}
+
+// cardFrame reads the color plate of a frame that has a gray card; 0 is the first.
+func (j *preparation) cardFrame(number int) (*plate.RGB, error) {
+	i := 0
+	if number != 0 {
+		if i = slices.IndexFunc(j.take.whole, func(p FilePair) bool { return p.Number == number }); i < 0 {
+			return nil, fmt.Errorf("foreground_grade: the gray card is in frame %d, which the take does not have", number)
 		}
 	}
-	return j.tellGrays(ctx)
+	return j.readColor(nil, j.take.whole[i])
+}
+
+// cardOf sets a grade's balance to what the same card, behind the same matrix, gave before, where it did.
+func (j *preparation) cardOf(g *composite.Grade, what string, asked, was composite.Grade) bool {
+	if asked.GrayCard == nil || was.Balance == nil || *asked.GrayCard != *g.GrayCard || !reflect.DeepEqual(asked.Matrix, g.Matrix) {
+		return false
+	}
+	g.Balance, g.GrayCard = was.Balance, nil
+	j.noteCard(what, *g.Balance)
+	return true
 }
 
 // byCard sets a grade's balance by its gray card in a picture, whose dark plate may be nil.
@@ -80,18 +116,27 @@ func (j *preparation) byCard(g *composite.Grade, what string, f, dark *plate.RGB
 	if err != nil {
 		return fmt.Errorf("%s_grade: %w", what, err)
 	}
-	b := *g.Balance
+	j.noteCard(what, *g.Balance)
+	return nil
+}
+
+// noteCard says what a gray card has given.
+func (j *preparation) noteCard(what string, b [3]float64) {
 	note := fmt.Sprintf("the %s's balance by its gray card: red %.3f, green %.3f, blue %.3f", what, b[0], b[1], b[2])
 	const far = 4 // two stops apart, which no light on a set is from another (chosen by hand)
 	if slices.Max(b[:]) > far*slices.Min(b[:]) {
 		note += ": is that a gray card?"
 	}
 	j.Notes = append(j.Notes, note)
-	return nil
 }
 
-// tellGrays notes how gray the grays of both are, with their grades, in one frame.
+// tellGrays notes how gray the grays of both are, with their grades, in one frame. Without grades there is
+// nothing to tell.
 func (j *preparation) tellGrays(ctx context.Context) error {
+	if j.backdrop == nil || j.foregroundGrade == nil && j.backdrop.grade == nil {
+		return nil
+	}
+	defer j.files.Rest()
 	frames, err := j.sample(ctx, 1)
 	if err != nil {
 		return err

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"image"
-	"strings"
 	"time"
 
 	"example.com/twinplate/align"
@@ -38,7 +37,10 @@ type Job struct {
 	regions         *matte.Regions    // nil: none
 	foregroundGrade *composite.Grader // nil: none
 	grades          grades
-	darkBand        *plate.Gray // in the color camera's frame
+	darkBand        *plate.Gray   // in the color camera's frame
+	prepared        []string      // Notes without those of the finish
+	screen          *matte.Extent // where the screen is; Extent, where the recipe asks for it
+	searched        bool          // for it
 }
 
 // A preparation is a job whose estimates are being made.
@@ -59,11 +61,10 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	defer t.files.Rest()
 	start := time.Now()
 	j := &preparation{Job: &Job{reader: t.reader, take: t, Notes: t.Notes(), Timing: t.timing}}
-	var note string
-	var err error
-	if j.backdrop, note, err = t.newBackdrop(); err != nil { // first, since it can be refused
+	if _, _, err := t.newBackdrop(); err != nil { // first, since it can be refused
 		return nil, err
 	}
+	var err error
 	if j.Registration, err = t.Register(ctx); err != nil {
 		return nil, err
 	}
@@ -105,15 +106,6 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	if unsolved != nil {
 		return nil, suspected(unsolved, j.Suspicions)
 	}
-	if err := j.shape(ctx); err != nil {
-		return nil, err
-	}
-	if u := j.solver.Uncovered(); u > 0 && j.Extent == nil {
-		j.Notes = append(j.Notes, fmt.Sprintf("in %.1f %% of the frame the clean band plate shows no screen: there the color plate stays as it is", 100*u))
-	}
-	if err := j.grade(ctx); err != nil {
-		return nil, err
-	}
 	solver := j.solver
 	if t.recipe.Tidy {
 		solver = solver.With(matte.ClampNone) // Tidy clamps
@@ -121,47 +113,23 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	if j.chain, err = NewChain(j.resampler, solver); err != nil {
 		return nil, err
 	}
-	if note != "" {
-		j.Notes = append(j.Notes, note)
-	}
 	if t.recipe.needsNoise() {
 		t.stage("the cameras' noise")
 		if err := j.noise(ctx); err != nil {
 			return nil, err
 		}
 	}
+	j.prepared = j.Notes
+	if err := j.finish(ctx, Job{}); err != nil {
+		return nil, err
+	}
+	if err := j.tellGrays(ctx); err != nil {
+		return nil, err
+	}
 	j.Warnings = append(j.Warnings, t.warnings[told:]...)
 	j.Estimated = j.estimated()
 	j.Seconds = time.Since(start).Seconds()
 	return j.Job, nil
-}
-
-// shape prepares what acts on the matte by its place: the screen's extent and the regions.
-func (j *preparation) shape(ctx context.Context) error {
-	r := &j.take.recipe
-	if len(r.Regions) > 0 {
-		var err error
-		if j.regions, err = matte.NewRegions(j.colorSize.X, j.colorSize.Y, r.Regions); err != nil {
-			return err
-		}
-		var words []string
-		for _, region := range r.Regions {
-			words = append(words, strings.TrimSpace(fmt.Sprintf("%s %s", region.Effect, region.Name)))
-		}
-		j.Notes = append(j.Notes, fmt.Sprintf("%d regions: %s; there the matte is what they say, and is not measured", len(words), strings.Join(words, ", ")))
-	}
-	if r.Beyond == "keep" || r.Beyond == "" && r.Background == "" {
-		return nil
-	}
-	frames, err := j.sample(ctx, 1)
-	if err != nil {
-		return err
-	}
-	if j.Extent, err = j.solver.Extent(frames); err != nil || j.Extent == nil {
-		return err
-	}
-	j.Notes = append(j.Notes, fmt.Sprintf("the screen covers %.0f %% of the frame; beyond it the background shows, whatever is there (--beyond keep leaves the color plate)", 100*j.Extent.Part))
-	return nil
 }
 
 // estimated names what the job had to estimate because the recipe did not have it.

@@ -1,6 +1,7 @@
 package take
 
 import (
+	"context"
 	"fmt"
 	"runtime"
 
@@ -104,6 +105,25 @@ func (s *Scrubber) Forget(background bool) {
 		s.w.back.at, s.w.back.path = hanging{}, ""
 	}
 }
+
+// Finish has the Scrubber go on with the finish of another recipe, as Job.Finish has it but for the note
+// on how gray the grays are. The plates that it holds stay, so that the next Frame of the same number
+// reads none. After an error it goes on as before.
+func (s *Scrubber) Finish(ctx context.Context, r Recipe) error {
+	before := s.w.job
+	next, err := before.finished(ctx, r)
+	if err != nil {
+		return err
+	}
+	if b := before.backdrop; b != nil && b.grade != next.backdrop.grade { // what is hung has been graded
+		s.w.back.at, s.w.back.path = hanging{}, ""
+	}
+	s.w.job = next
+	return nil
+}
+
+// Job returns the job whose frames the Scrubber makes: the one that it is of, with the finish that was set.
+func (s *Scrubber) Job() *Job { return s.w.job }
 
 // Sigma returns the standard deviation of the transmission of a frame that Frame has returned, from
 // the cameras' noise as the recipe gives it, or as it was estimated because the recipe asks for

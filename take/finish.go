@@ -1,0 +1,110 @@
+package take
+
+import (
+	"context"
+	"fmt"
+	"reflect"
+	"slices"
+	"strings"
+
+	"example.com/twinplate/matte"
+)
+
+// A recipe's finish is what is done to a frame that is solved, and to its background: Limits, Regions,
+// Spill, Beyond, both grades, Operator, and how the background lies in the frame and in time (Fit,
+// FitEnd, BackgroundStart, BackgroundEnd). No estimate hangs on it.
+
+// finishedBy returns the recipe with the finish of another.
+func (r Recipe) finishedBy(f Recipe) Recipe {
+	r.Limits, r.Regions, r.Spill, r.Beyond = f.Limits, f.Regions, f.Spill, f.Beyond
+	r.ForegroundGrade, r.BackgroundGrade, r.Operator = f.ForegroundGrade, f.BackgroundGrade, f.Operator
+	r.Fit, r.FitEnd, r.BackgroundStart, r.BackgroundEnd = f.Fit, f.FitEnd, f.BackgroundStart, f.BackgroundEnd
+	return r
+}
+
+// Finish returns the job with the finish of another recipe: its Limits, Regions, Spill, Beyond, grades,
+// Operator, Fit, FitEnd, BackgroundStart and BackgroundEnd. All else is this job's, and what was
+// estimated is not estimated again, so that this takes no longer than reading a frame or two. The new
+// job gives what Prepare gives of such a recipe with this job's estimates. The error is Recipe.Check's,
+// or says what does not suit the take.
+func (j *Job) Finish(ctx context.Context, r Recipe) (*Job, error) {
+	next, err := j.finished(ctx, r)
+	if err != nil {
+		return nil, err
+	}
+	p := &preparation{Job: next}
+	return next, p.tellGrays(ctx)
+}
+
+// finished is Finish without the note on how gray the grays are, which takes making a frame.
+func (j *Job) finished(ctx context.Context, r Recipe) (*Job, error) {
+	defer j.files.Rest()
+	t := *j.take
+	t.recipe = t.recipe.finishedBy(r)
+	if err := t.recipe.Check(); err != nil {
+		return nil, err
+	}
+	next := *j
+	next.take = &t
+	p := &preparation{Job: &next}
+	return &next, p.finish(ctx, *j)
+}
+
+// finish makes ready what the recipe asks for as its finish. What a job before had ready, and is the same,
+// is taken from it.
+func (j *preparation) finish(ctx context.Context, before Job) error {
+	j.Notes = slices.Clone(j.prepared)
+	var note string
+	var err error
+	if j.backdrop, note, err = j.take.newBackdrop(); err != nil {
+		return err
+	}
+	if note != "" {
+		j.Notes = append(j.Notes, note)
+	}
+	if err := j.shape(ctx, before); err != nil {
+		return err
+	}
+	if u := j.solver.Uncovered(); u > 0 && j.Extent == nil {
+		j.Notes = append(j.Notes, fmt.Sprintf("in %.1f %% of the frame the clean band plate shows no screen: there the color plate stays as it is", 100*u))
+	}
+	return j.grade(before)
+}
+
+// shape prepares what acts on the matte by its place: the screen's extent and the regions.
+func (j *preparation) shape(ctx context.Context, before Job) error {
+	r := &j.take.recipe
+	j.regions, j.Extent = nil, nil
+	if len(r.Regions) > 0 {
+		if j.regions = before.regions; before.take == nil || !reflect.DeepEqual(r.Regions, before.take.recipe.Regions) {
+			var err error
+			if j.regions, err = matte.NewRegions(j.colorSize.X, j.colorSize.Y, r.Regions); err != nil {
+				return err
+			}
+		}
+		var words []string
+		for _, region := range r.Regions {
+			words = append(words, strings.TrimSpace(fmt.Sprintf("%s %s", region.Effect, region.Name)))
+		}
+		j.Notes = append(j.Notes, fmt.Sprintf("%d regions: %s; there the matte is what they say, and is not measured", len(words), strings.Join(words, ", ")))
+	}
+	if r.Beyond == "keep" || r.Beyond == "" && r.Background == "" {
+		return nil
+	}
+	if !j.searched {
+		// One frame, and always the same, whatever else was read for other estimates: with these
+		// given it is the same extent.
+		frames, err := (&preparation{Job: j.Job}).sample(ctx, 1)
+		if err != nil {
+			return err
+		}
+		if j.screen, err = j.solver.Extent(frames); err != nil {
+			return err
+		}
+		j.searched = true
+	}
+	if j.Extent = j.screen; j.Extent != nil {
+		j.Notes = append(j.Notes, fmt.Sprintf("the screen covers %.0f %% of the frame; beyond it the background shows, whatever is there (--beyond keep leaves the color plate)", 100*j.Extent.Part))
+	}
+	return nil
+}
