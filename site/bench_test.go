@@ -59,7 +59,7 @@ func (s shot) enlarge(t testing.TB) shot {
 		t.Fatal(err)
 	}
 	// With pixel centers at whole numbers, x of the small frame is 2 x + 1/2 of the large one.
-	g := r.Geometry.Value
+	g := &r.Geometry.Value
 	h := &g.Homography
 	for i := range 2 { // A H
 		for k := range 3 {
@@ -213,6 +213,59 @@ func scrub(b *testing.B, name string, files []string) {
 	if wrong := eval[string](p, `[...document.querySelectorAll(".wrong")].map((n) => n.textContent).join()`); wrong != "" {
 		b.Errorf("the page says %q", wrong)
 	}
+}
+
+// BenchmarkShot changes the finish of a take of 1920x1080 from JPEG, one setting after the other as a slider
+// does, and reports the median times until the frame is with the viewer, as the library makes it.
+func BenchmarkShot(b *testing.B) {
+	large := newShot(b, 1003, 1004, 1005).enlarge(b)
+	p := open(b, 1440, 900)
+	p.opens(func() { p.dropOn("#viewer", large.dir) })
+	for b.Loop() {
+		got := eval[map[string][]float64](p, `(async () => {
+			const { engines, store, viewer } = playground;
+			const wait = (ms) => new Promise((r) => setTimeout(r, ms));
+			const rest = async () => { do await wait(300); while (!store.value.ready || engines.queue.length || engines.workers.some((w) => w.busy || w.held)); };
+			const show = viewer.show;
+			// choose resolves to how long it took until the last picture was given to the viewer.
+			const choose = async (some) => {
+				const start = performance.now();
+				let last = NaN;
+				viewer.show = function (side, picture) {
+					show.call(viewer, side, picture);
+					if (side === 0 && picture) last = performance.now() - start;
+				};
+				store.choose({ recipe: { ...store.value.recipe, ...some } });
+				await rest();
+				viewer.show = show;
+				return last;
+			};
+			const box = (x) => [{ frame: 0, corners: [{ x, y: 0.3 }, { x: x + 0.3, y: 0.3 }, { x: x + 0.3, y: 0.6 }, { x, y: 0.6 }] }];
+			const kinds = {
+				exposure: (k) => ({ foreground_grade: { exposure: 0.1 + k / 10 } }),
+				background: (k) => ({ background_grade: { exposure: 0.1 + k / 10 } }),
+				region: (k) => ({ regions: [{ effect: "outside", feather: 4, keys: box(0.1 + k / 100) }] }),
+				spill: (k) => ({ spill: k % 2 ? "keep" : "core" }),
+				place: (k) => ({ fit: { scale: 1.1 + k / 100 } }),
+				turn: (k) => ({ fit: { turn: 1 + k } }),
+				softness: (k) => ({ fit: { softness: 1 + k } }),
+			};
+			const none = Object.fromEntries(["foreground_grade", "background_grade", "regions", "spill", "fit"].map((key) => [key, undefined]));
+			const out = {};
+			await rest();
+			for (const [name, change] of Object.entries(kinds)) {
+				out[name] = [];
+				for (let k = 0; k < 7; k++) out[name].push(await choose(change(k)));
+				await choose(none);
+			}
+			return out;
+		})()`)
+		for name, times := range got {
+			b.Logf("%s: %.0f", name, times)
+			b.ReportMetric(median(times), "ms-"+name)
+		}
+	}
+	b.ReportMetric(0, "ns/op")
 }
 
 // BenchmarkClips drops two clips of 1920x1080 whose names say nothing, and reports the times from

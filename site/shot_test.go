@@ -4,6 +4,7 @@ package site_test
 
 import (
 	"encoding/json"
+	"math"
 	"path/filepath"
 	"testing"
 
@@ -18,8 +19,10 @@ import (
 // with grades, spill taken off and a background that is turned and drifts the page shows what the
 // library makes of the same recipe.
 func TestShotPanel(t *testing.T) {
-	tier.InTestAll(t) // two minutes, most of them for takes that are made ready again
+	tier.InTestAll(t)
 	p := open(t, 1024, 768)
+	p.wait("the engines", `playground.engines.workers.every((w) => !w.held)`)
+	generation := eval[int](p, `playground.take.generation`)
 	p.click("#tab-shot")
 	p.press("Draw a region")
 	at := eval[[4]float64](p, `(() => { const r = document.querySelector("#screen").getBoundingClientRect(); return [r.x, r.y, r.width, r.height]; })()`)
@@ -51,8 +54,17 @@ func TestShotPanel(t *testing.T) {
 	}
 	eval[any](p, `document.getElementById("redo").click()`)
 	p.wait("the take", `playground.store.value.ready`)
-	eval[any](p, `(() => { const e = [...document.querySelectorAll("#panel-shot fieldset")].find((f) => f.textContent.startsWith("The performer")).querySelector("input"); e.value = "0.5"; e.dispatchEvent(new Event("change")); })()`)
+	eval[any](p, `(() => { const e = [...document.querySelectorAll("#panel-shot fieldset")].find((f) => f.textContent.startsWith("The performer")).querySelector("input"); e.value = "0.5"; e.dispatchEvent(new Event("input")); })()`)
 	p.wait("the exposure", `playground.store.value.recipe.foreground_grade?.exposure === 0.5`)
+	exposure := `[...document.querySelectorAll("#panel-shot fieldset")].find((f) => f.textContent.startsWith("The performer")).querySelector("input")`
+	eval[any](p, exposure+`.focus()`)
+	p.run(chromedp.KeyEvent(kb.ArrowRight), chromedp.KeyEvent(kb.ArrowRight))
+	if got := eval[[2]float64](p, `[playground.store.value.recipe.foreground_grade.exposure, document.activeElement === `+exposure+` ? 1 : 0]`); math.Abs(got[0]-0.6) > 1e-9 || got[1] != 1 {
+		t.Errorf("two arrows on the slider, and its focus: %v, want 0.6 and 1", got)
+	}
+	if n := eval[int](p, `playground.take.generation`); n != generation {
+		t.Errorf("the take was opened again %d times for changes of its finish", n-generation)
+	}
 	eval[any](p, `playground.store.choose({ recipe: { ...playground.store.value.recipe, spill: "core",
 		foreground_grade: { exposure: 0.5, contrast: 1.2, black: 0.01, in: "acescct", balance: [1.1, 1, 0.9] }, background_grade: { exposure: -1, saturation: 0.5 },
 		fit: { mode: "fill", scale: 1.2, turn: 5, softness: 1 }, fit_end: { scale: 1.3, offset_x: 0.05, turn: 8 } } })`)
@@ -80,6 +92,28 @@ func TestShotPanel(t *testing.T) {
 	p.holdTo(scrubberOf(t, path), 1008)
 	if n := eval[int](p, `playground.store.value.recipe.regions.length`); n != 1 {
 		t.Errorf("%d regions are left", n)
+	}
+	p.quiet()
+}
+
+// Changes that follow each other while an engine is at work leave the take of the last: what the
+// earlier ones asked of the engines is dropped, and no frame is lost.
+func TestChangesInARow(t *testing.T) {
+	tier.InTestAll(t)
+	p := open(t, 1024, 768)
+	p.wait("the engines", `playground.engines.workers.every((w) => !w.held)`)
+	p.reopens(func() {
+		eval[any](p, `(() => { const { store, engines } = playground;
+			engines.call("display", { number: store.value.frame, breaks: store.value.breaks, stations: ["sum"], width: 0 }, { worker: engines.workers[0] }).catch(() => {}); // its take may go before it
+			for (const clamp of ["none", "all", "none"]) store.choose({ recipe: { ...store.value.recipe, clamp } }); })()`)
+	})
+	p.wait("every engine", `!playground.engines.queue.length && playground.engines.workers.every((w) => !w.busy && !w.held)`)
+	p.scrubTo(1008)
+	if clamp := eval[string](p, `playground.store.value.ready.recipe.clamp`); clamp != "none" {
+		t.Errorf("the take that is open has clamp %q, want that of the last change", clamp)
+	}
+	if failed := eval[string](p, `JSON.stringify([[...playground.store.value.failed], playground.store.value.errors])`); failed != "[[],{}]" {
+		t.Errorf("frames failed: %s", failed)
 	}
 	p.quiet()
 }

@@ -80,7 +80,7 @@ async function start(store) {
   const about = await engines.ready;
   store.update({ version: about.recipe, curves: about.curves });
   store.subscribe(depends, (value, before) => {
-    if (value.wells !== before.wells || value.recipe !== before.recipe) opening.begin();
+    if (value.wells !== before.wells || value.recipe !== before.recipe) opening.changed(value, before);
     else frames.seek(value.frame, { thumbs: value.breaks !== before.breaks });
   });
   // For the tests, and for whoever opens the console.

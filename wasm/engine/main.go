@@ -16,7 +16,7 @@ import (
 
 // main gives the worker one function, engine(op, args), which takes the arguments as JSON and
 // returns a promise of {json, buffers}: the result as JSON, and the pixels that go with it as a
-// list of Uint8Arrays. Then it calls the worker's engineReady with what about returns.
+// list of Uint8Arrays; engineStop() ends the call that runs, where it can. Then it calls the worker's engineReady with what about returns.
 // site/js/page/operations.js has the types.
 func main() {
 	// Most of the memory is planes that live from frame to frame: collecting early costs little and
@@ -25,13 +25,21 @@ func main() {
 	var s session
 	var turn = make(chan struct{}, 1) // one call at a time: a session has one frame
 	turn <- struct{}{}
+	stop := func() {} // ends the call that runs, as soon as it can
 	js.Global().Set("engine", js.FuncOf(func(_ js.Value, args []js.Value) any {
 		op, text := args[0].String(), []byte(args[1].String())
 		return promise(func() (js.Value, error) {
 			<-turn
 			defer func() { turn <- struct{}{} }()
-			return s.call(op, text)
+			var ctx context.Context
+			ctx, stop = context.WithCancel(context.Background())
+			defer stop()
+			return s.call(ctx, op, text)
 		})
+	}))
+	js.Global().Set("engineStop", js.FuncOf(func(js.Value, []js.Value) any {
+		stop()
+		return nil
 	}))
 	js.Global().Call("engineReady", about())
 	select {}
@@ -70,6 +78,8 @@ type arguments struct {
 	Product  string   `json:"product"`
 	Straight bool     `json:"straight"`
 	Read     bool     `json:"read"`
+
+	Finish json.RawMessage `json:"finish"` // as session.finished takes it
 }
 
 // shown is what a frame's pictures are, in the order of their buffers: two for a station, one for a
@@ -88,19 +98,26 @@ type placed struct {
 	Missing string `json:"missing,omitempty"` // why there is none
 }
 
-func (s *session) call(op string, text []byte) (js.Value, error) {
+func (s *session) call(ctx context.Context, op string, text []byte) (js.Value, error) {
 	var a arguments
 	if err := json.Unmarshal(text, &a); err != nil {
 		return js.Undefined(), err
 	}
-	ctx := context.Background()
+	switch op {
+	case "frame", "pixel", "display", "write", "border":
+		if err := s.finished(ctx, a.Finish); err != nil {
+			return js.Undefined(), err
+		}
+	}
 	switch op {
 	case "open":
-		return answer(s.open(a.Path, a.Draft))
+		return answer(s.open(ctx, a.Path, a.Draft))
 	case "prepare":
 		return answer(s.prepare(ctx, a.Path, a.Samples))
 	case "check":
 		return answer(s.check(ctx, a.FPS))
+	case "finish":
+		return answer(s.notes(ctx, a.Finish))
 	case "border":
 		return answer(s.border())
 	case "sound":

@@ -38,6 +38,8 @@ type session struct {
 	monitor  *take.Monitor // of the live page; nil until it asks
 	pixels   []byte        // likewise: one picture
 
+	finish string // of the recipe that frames are made with, as the page has given it; "": the take's own
+
 	frame *take.Scrubbed // the frame that is held, as breaks changed it
 	key   frameKey
 
@@ -72,7 +74,7 @@ const draftWidth = 480
 
 // open reads the recipe file at path and finds the take's files. Of a draft the plates are reduced
 // to draftWidth.
-func (s *session) open(path string, draft bool) (*opened, error) {
+func (s *session) open(ctx context.Context, path string, draft bool) (*opened, error) {
 	*s = session{rough: draft}
 	r, err := take.ReadRecipe(path)
 	if err != nil {
@@ -96,7 +98,7 @@ func (s *session) open(path string, draft bool) (*opened, error) {
 	} else if !slices.Contains(r.Write, "sigma") {
 		r.Write, s.sigma = append(r.Write, "sigma"), true
 	}
-	if s.take, err = take.OpenFiles(context.Background(), files, r); err != nil {
+	if s.take, err = take.OpenFiles(ctx, files, r); err != nil {
 		return nil, err
 	}
 	s.take.Stage = func(name string) { js.Global().Call("stage", name) }
@@ -170,6 +172,42 @@ func (s *session) prepare(ctx context.Context, path string, samples []int) (*pre
 	}
 	j := s.job
 	return &prepared{text, j.Geometry.ColorW, j.Geometry.ColorH, j.Residual, j.Model, j.Geometry.Mirror, j.Crosstalk, orEmpty(j.Warnings), orEmpty(j.Notes), j.Seconds, s.rough, graveOf(j)}, nil
+}
+
+// finished has frames made with the finish that a call came with, JSON of a recipe's fields, or nothing.
+func (s *session) finished(ctx context.Context, text json.RawMessage) error {
+	if s.scrubber == nil || len(text) == 0 || string(text) == s.finish {
+		return nil
+	}
+	var r take.Recipe
+	if err := json.Unmarshal(text, &r); err != nil {
+		return err
+	}
+	if err := s.scrubber.Finish(ctx, r); err != nil {
+		return err
+	}
+	s.finish, s.frame = string(text), nil
+	return nil
+}
+
+// noted is what the page should know of the take with its finish.
+type noted struct {
+	Notes []string `json:"notes"`
+}
+
+func (s *session) notes(ctx context.Context, text json.RawMessage) (*noted, error) {
+	if s.job == nil {
+		return nil, errNotOpen
+	}
+	var r take.Recipe
+	if err := json.Unmarshal(text, &r); err != nil {
+		return nil, err
+	}
+	j, err := s.scrubber.Job().Finish(ctx, r)
+	if err != nil {
+		return nil, err
+	}
+	return &noted{orEmpty(j.Notes)}, nil
 }
 
 // draft reports whether the frame that is held may differ from what the library makes of its files:

@@ -38,6 +38,8 @@ export class Engines {
   workers = [];
   /** @type {Job[]} */
   queue = [];
+  /** @type {import("./state.js").Recipe} */
+  finish = {}; // that frames are made with; it goes with every call
   /** @type {Map<number, Job>} */
   #calls = new Map(); // that run, by id
   #id = 0;
@@ -99,7 +101,7 @@ export class Engines {
   call(op, args, { signal, worker, stage, urgent = false, finish = false } = {}) {
     return new Promise((resolve, reject) => {
       /** @type {Job} */
-      const job = { op, args, signal, worker, stage, urgent, resolve: (answer) => resolve(/** @type {Answer<K>} */ (answer)), reject };
+      const job = { op, args: { finish: this.finish, ...args }, signal, worker, stage, urgent, resolve: (answer) => resolve(/** @type {Answer<K>} */ (answer)), reject };
       signal?.addEventListener("abort", () => {
         if (job.id && finish) return;
         this.queue = this.queue.filter((other) => other !== job);

@@ -9,9 +9,37 @@
 // The plates that estimates are from; and a recipe's fields that no estimate hangs on, those that the
 // geometry does not hang on, and those that are estimates.
 const plates = ["color", "band", "clean_color", "clean_band", "dark_color", "dark_band"];
-const after = ["background_curve", "background_primaries", "output_curve", "fit", "limits", "tidy", "clamp", "operator", "regions", "beyond", "gain", "fit_end", "background_start", "background_end", "foreground_grade", "background_grade", "spill"];
+const finishing = ["limits", "regions", "spill", "beyond", "foreground_grade", "background_grade", "operator", "fit", "fit_end", "background_start", "background_end"]; // as take.Job.Finish takes them
+const after = [...finishing, "background_curve", "background_primaries", "output_curve", "tidy", "clamp", "gain"];
 const matte = ["crosstalk", "glare", "clean_from", "screen", "screen_color", "pedestal", "color_noise", "band_noise"];
 const geometry = ["geometry", "offset", "band_weights", "lateral_color", "match_softness"];
+
+/**
+ * finishOf returns a recipe's finish: what is done to a frame that is solved, and to its background.
+ * @param {Recipe} recipe
+ * @returns {Recipe}
+ */
+export const finishOf = (recipe) => Object.fromEntries(finishing.filter((key) => recipe[key] !== undefined).map((key) => [key, recipe[key]]));
+
+/**
+ * finishedBy returns a recipe with the finish of another.
+ * @param {Record<string, unknown>} recipe
+ * @param {Recipe} other
+ */
+export const finishedBy = (recipe, other) => ({ ...Object.fromEntries(Object.entries(recipe).filter(([key]) => !finishing.includes(key))), ...finishOf(other) });
+
+/**
+ * finishAlone reports whether nothing but the finish has changed.
+ * @param {Recipe} before
+ * @param {Recipe} recipe
+ */
+export const finishAlone = (before, recipe) => changedIn(before, recipe).every((key) => finishing.includes(key));
+
+/**
+ * @param {Recipe} before
+ * @param {Recipe} recipe
+ */
+const changedIn = (before, recipe) => [...new Set([...Object.keys(before), ...Object.keys(recipe)])].filter((key) => JSON.stringify(before[key]) !== JSON.stringify(recipe[key]));
 
 /**
  * known returns the estimates that still hold, and whether they are all that there are.
@@ -23,7 +51,7 @@ const geometry = ["geometry", "offset", "band_weights", "lateral_color", "match_
 export function known(before, wells, recipe) {
   const none = { estimates: {}, all: false };
   if (!before || plates.some((well) => before.wells[well] !== wells[well])) return none;
-  const changed = [...new Set([...Object.keys(before.recipe), ...Object.keys(recipe)])].filter((key) => JSON.stringify(before.recipe[key]) !== JSON.stringify(recipe[key]));
+  const changed = changedIn(before.recipe, recipe);
   const all = changed.every((key) => after.includes(key));
   if (!all && !changed.every((key) => after.includes(key) || matte.includes(key))) return none;
   const holds = (/** @type {string} */ key) => geometry.includes(key) || (all && matte.includes(key));

@@ -3,7 +3,7 @@
 // behind it.
 import { isAbort } from "../errors.js";
 import { steam } from "./demo.js";
-import { known } from "./estimates.js";
+import { finishAlone, finishOf, finishedBy, known } from "./estimates.js";
 import { refuse } from "./notices.js";
 import { hasSum } from "./state.js";
 
@@ -26,6 +26,9 @@ export class Opening {
   #done = Promise.resolve();
   /** @type {import("./estimates.js").Known | null} */
   #known = null; // the take that was prepared last
+  #opens = false; // a take is open, or being opened
+  /** @type {string[]} */
+  #notes = []; // of the take that is ready, as the first engine gave them
 
   /**
    * @param {import("./state.js").PageStore} store
@@ -49,7 +52,39 @@ export class Opening {
     return this.#done;
   }
 
+  /**
+   * changed follows a change of the wells or the recipe. Where that is the recipe's finish alone, the take
+   * stays as it is, or is being made, and its frames are made with the new one.
+   * @param {import("./state.js").State} value
+   * @param {import("./state.js").State} before
+   */
+  changed({ wells, recipe }, before) {
+    if (this.#opens && wells === before.wells && finishAlone(before.recipe, recipe)) this.#finish();
+    else this.begin();
+  }
+
+  async #finish() {
+    const { store, engines, frames } = this;
+    const { recipe } = store.value;
+    engines.finish = finishOf(recipe);
+    if (!store.value.ready) return; // what is being opened is shown with it
+    store.update({ errors: {}, failed: new Map() });
+    if (!store.value.playing) await frames.seek(store.value.frame);
+    try {
+      const { result } = await engines.call("finish", {}, { worker: engines.workers[0], signal: frames.signal });
+      const { ready } = store.value;
+      if (!ready || store.value.recipe !== recipe || !this.#known) return;
+      const notes = union(ready.notes.filter((note) => !this.#notes.includes(note) || result.notes.includes(note)), result.notes);
+      this.#notes = result.notes;
+      this.#known = { ...this.#known, recipe, ready: { ...ready, notes, recipe: finishedBy(ready.recipe, recipe) } };
+      store.update({ ready: this.#known.ready });
+    } catch (error) {
+      if (!isAbort(error)) refuse(store, error);
+    }
+  }
+
   begin() {
+    this.#opens = true;
     this.#done = this.#waited().then(() => this.#open());
   }
 
@@ -73,6 +108,7 @@ export class Opening {
       return;
     }
     store.update({ empty: "" });
+    this.engines.finish = finishOf(recipe);
     const { estimates, all } = known(this.#known, wells, recipe);
     const words = this.#watch(mine, all ? "Applying what has changed" : "Opening the take");
     try {
@@ -87,6 +123,7 @@ export class Opening {
       let ready = await take.prepare((stage) => words.say(`${store.value.ready ? "Refining the draft" : "Making the take ready"}: ${stage}`, stages[stage]));
       performance.mark("prepared");
       if (mine !== this.#turn) return;
+      this.#notes = ready.notes;
       const before = all && this.#known?.ready;
       ready = before ? { ...ready, model: before.model, residual_px: before.residual_px, notes: before.notes, warnings: union(before.warnings, ready.warnings) } : { ...ready, notes: union(opened.notes, ready.notes) };
       this.#known = { wells, recipe, ready };
@@ -181,6 +218,7 @@ export class Opening {
    * @param {string} why
    */
   #nothing(why) {
+    this.#opens = false;
     this.take.forget();
     this.viewer.wait(null);
     this.viewer.show(0, null);
@@ -202,6 +240,7 @@ export class Opening {
     let part;
     const stop = async () => {
       this.#turn++;
+      this.#opens = false;
       words.end();
       store.update({ busy: { text: "Stopping" } });
       await engines.restart();

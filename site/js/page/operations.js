@@ -96,7 +96,8 @@
 /** @typedef {{number: number, draft: boolean, pictures: Placed[], thumbs: Placed[]}} Shown */
 
 /**
- * The operations: what each takes, and what it gives. Pixels come beside it, as buffers.
+ * The operations: what each takes, and what it gives. Pixels come beside it, as buffers. Those on frames
+ * take the finish of a recipe too, that they are made with: that of Engines, or another.
  *
  * @typedef {object} Operations
  * @property {{takes: {path: string, draft?: boolean}, gives: Opened}} open
@@ -105,10 +106,11 @@
  * @property {{takes: {}, gives: {seconds: number}}} sound of /look/color.sound and band.sound: how much later the band camera's begins
  * @property {{takes: {path: string, width: number}, gives: Description}} look
  * @property {{takes: {}, gives: [number, number, number, number][]}} border the screen's, as lines from x and y to x and y in parts of the frame
+ * @property {{takes: {}, gives: {notes: string[]}}} finish what is to be known of the take with it
  * @property {{takes: {number: number, breaks: Breaks, x: number, y: number}, gives: Arithmetic}} pixel
  * @property {{takes: {number: number, breaks: Breaks, stations: string[], thumbs: string[], width: number, quick: boolean, half: boolean}, gives: Shown}} frame
- * @property {{takes: {number: number, breaks: Breaks, stations: string[], width: number, straight?: boolean}, gives: Placed}} display
- * @property {{takes: {number: number, breaks: Breaks, product: string}, gives: string}} write
+ * @property {{takes: {number: number, breaks: Breaks, stations: string[], width: number, straight?: boolean, finish?: import("./state.js").Recipe}, gives: Placed}} display
+ * @property {{takes: {number: number, breaks: Breaks, product: string, finish?: import("./state.js").Recipe}, gives: string}} write
  * @property {{takes: {path: string}, gives: Bump}} bump
  * @property {{takes: {}, gives: number}} memory
  * @property {{takes: {number: number, stations: string[], read: boolean}, gives: Watched}} watch

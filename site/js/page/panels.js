@@ -69,16 +69,25 @@ function afterPresses(draw) {
 }
 
 /**
- * redraw draws a panel; the focus stays on the element of the same text.
+ * nameOf is what an element of a panel is called, to find it when it is drawn anew: its group, and its
+ * label, or its text.
+ * @param {Element} node
+ */
+const nameOf = (node) => [node.tagName, node.closest("fieldset")?.querySelector("legend")?.textContent, node.getAttribute("aria-label") ?? node.closest("label")?.firstChild?.textContent ?? node.textContent].join(" ");
+
+/**
+ * redraw draws a panel; the focus stays on the element of the same name, of several on the same of them.
  * @param {Panel} panel
  * @param {State} value
  */
 function redraw({ id, draw }, value) {
   const into = $(`panel-${id}`);
   const before = into.contains(document.activeElement) && into !== document.activeElement ? document.activeElement : null;
-  const focus = before && { tag: before.tagName, text: before.textContent };
+  const named = (/** @type {string} */ name) => /** @type {(HTMLElement & {disabled?: boolean})[]} */ ([...into.querySelectorAll("*")]).filter((node) => nameOf(node) === name && !node.disabled);
+  const name = before && nameOf(before);
+  const i = before && name ? named(name).indexOf(/** @type {HTMLElement} */ (before)) : 0;
   draw(into, value);
-  if (!focus) return;
-  const nodes = /** @type {NodeListOf<HTMLElement & {disabled?: boolean}>} */ (into.querySelectorAll(focus.tag));
-  [...nodes].find((node) => node.textContent === focus.text && !node.disabled)?.focus();
+  if (!name) return;
+  const nodes = named(name);
+  (nodes[i] ?? nodes[0])?.focus();
 }

@@ -1,5 +1,6 @@
 // Recipes: the file that the command reads, in and out.
 import { messageOf } from "../errors.js";
+import { finishedBy } from "./estimates.js";
 import { pathsOf, wells } from "./sort.js";
 
 /** @typedef {import("./state.js").PageStore} PageStore */
@@ -45,6 +46,6 @@ export async function loadRecipe(store, file) {
  * @param {import("./state.js").State} value
  */
 export function savedRecipe({ ready, version, recipe, wells }) {
-  const whole = { ...((ready && !ready.draft ? ready.recipe : null) ?? { version, ...recipe }), ...pathsOf(wells) };
+  const whole = { ...(ready && !ready.draft ? finishedBy(ready.recipe, recipe) : { version, ...recipe }), ...pathsOf(wells) };
   return new Blob([JSON.stringify(whole, null, 2) + "\n"], { type: "application/json" });
 }

@@ -2,6 +2,7 @@
 // the take and the settings that were there when it began: a change of those waits (opening.js).
 import { download } from "../dom.js";
 import { isAbort, messageOf, stopped } from "../errors.js";
+import { finishOf } from "./estimates.js";
 import { notDone, refuse } from "./notices.js";
 import { savedRecipe } from "./recipe.js";
 import { fpsOf, hasSum, nameOf, rangeOf } from "./state.js";
@@ -131,8 +132,8 @@ export class Saver {
    * @param {string} product
    * @param {AbortSignal} signal
    */
-  async #product({ breaks }, number, product, signal) {
-    const { buffers } = await this.engines.call("write", { number, breaks, product }, { signal });
+  async #product({ breaks, recipe }, number, product, signal) {
+    const { buffers } = await this.engines.call("write", { number, breaks, product, finish: finishOf(recipe) }, { signal });
     return buffers[0];
   }
 
@@ -157,7 +158,7 @@ export class Saver {
    */
   async *#rangePixels(value, station, straight, signal) {
     for (const number of chosenOf(value)) {
-      const { buffers } = await this.engines.call("display", { number, breaks: value.breaks, stations: [station], width: 0, straight }, { signal });
+      const { buffers } = await this.engines.call("display", { number, breaks: value.breaks, stations: [station], width: 0, straight, finish: finishOf(value.recipe) }, { signal });
       yield { rgba: buffers[0] };
     }
   }

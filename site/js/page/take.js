@@ -52,6 +52,7 @@ export class Take {
   #bytes = 0; // in the cache
   /** @type {Layout} */
   #files = {};
+  #laid = new AbortController(); // aborted once another take is laid out: no call of this one's may then begin
 
   /**
    * @param {import("./engines.js").Engines} engines
@@ -73,6 +74,8 @@ export class Take {
    */
   lay(wells, settings) {
     this.forget();
+    this.#laid.abort();
+    this.#laid = new AbortController();
     for (const worker of this.engines.workers) worker.held = true;
     /** @type {[string, Given][]} */
     const put = [];
@@ -89,9 +92,17 @@ export class Take {
     this.engines.lay(this.#files);
   }
 
+  /**
+   * #on is how an engine is asked by name to make the take ready.
+   * @param {number} i
+   */
+  #on(i) {
+    return { worker: this.engines.workers[i], urgent: true, signal: this.#laid.signal };
+  }
+
   // open opens the take, on the first engine.
   async open() {
-    return (await this.engines.call("open", { path: places.recipe }, { worker: this.engines.workers[0], urgent: true })).result;
+    return (await this.engines.call("open", { path: places.recipe }, this.#on(0))).result;
   }
 
   /**
@@ -99,7 +110,7 @@ export class Take {
    * @param {(stage: string) => void} stage hears which part of the work begins
    */
   async prepare(stage) {
-    return (await this.engines.call("prepare", { path: places.resolved }, { worker: this.engines.workers[0], urgent: true, stage })).result;
+    return (await this.engines.call("prepare", { path: places.resolved }, { ...this.#on(0), stage })).result;
   }
 
   /**
@@ -115,7 +126,7 @@ export class Take {
       this.engines.workers[1].port.postMessage({ files: this.#files });
     }
     const worker = this.engines.workers[1];
-    const how = { worker, urgent: true };
+    const how = this.#on(1);
     const { result, buffers } = await this.#still(this.engines.call("look", { path: `${places.take}/color/${first}`, width: draftWidth }, how));
     see(result, buffers[0]);
     const opened = (await this.#still(this.engines.call("open", { path: places.recipe, draft: true }, how))).result;
@@ -166,8 +177,8 @@ export class Take {
         worker.port.postMessage({ files: this.#files });
       }
       worker.port.postMessage({ files: { put: [[places.resolved, json(recipe)]] } });
-      await this.#still(this.engines.call("open", { path: places.resolved }, { worker, urgent: true }));
-      await this.#still(this.engines.call("prepare", { path: places.again }, { worker, urgent: true }));
+      await this.#still(this.engines.call("open", { path: places.resolved }, this.#on(i)));
+      await this.#still(this.engines.call("prepare", { path: places.again }, this.#on(i)));
       worker.held = false;
       this.engines.pump();
     }
@@ -192,9 +203,10 @@ export class Take {
    * @param {Breaks} breaks
    * @param {string} station
    * @param {boolean} half
+   * @param {import("./state.js").Recipe} finish
    */
-  #key(number, breaks, station, half) {
-    return `${number} ${JSON.stringify(breaks)} ${station}${half ? " half" : ""}`;
+  #key(number, breaks, station, half, finish) {
+    return `${number} ${JSON.stringify(breaks)} ${station}${half ? " half" : ""} ${JSON.stringify(finish)}`;
   }
 
   /**
@@ -203,9 +215,10 @@ export class Take {
    * @param {Breaks} breaks
    * @param {string} station
    * @param {boolean} [half] of half the size
+   * @param {import("./state.js").Recipe} [finish] that it was made with
    */
-  cached(number, breaks, station, half = false) {
-    const key = this.#key(number, breaks, station, half);
+  cached(number, breaks, station, half = false, finish = this.engines.finish) {
+    const key = this.#key(number, breaks, station, half, finish);
     const found = this.cache.get(key);
     if (found) {
       this.cache.delete(key);
@@ -224,6 +237,7 @@ export class Take {
    * @param {import("./engines.js").How & {thumbs?: string[], quick?: boolean, half?: boolean}} [how]
    */
   async want(number, breaks, names, { thumbs = [], quick = false, half = false, ...how } = {}) {
+    const { finish } = this.engines;
     const missing = names.filter((name) => !this.cached(number, breaks, name, half));
     /** @type {Map<string, Picture>} */
     const fresh = new Map();
@@ -237,11 +251,11 @@ export class Take {
         const picture = { ...p, number, lender: worker };
         if (!p.missing) [picture.hi, picture.lo] = [buffers[next++], buffers[next++]];
         fresh.set(p.station, picture);
-        if (!result.draft) this.#keep(this.#key(number, breaks, p.station, half), picture);
+        if (!result.draft) this.#keep(this.#key(number, breaks, p.station, half, finish), picture);
       }
       reply = { draft: result.draft, thumbs: result.thumbs.map((t) => ({ ...t, rgba: t.missing ? null : buffers[next++] })) };
     }
-    const pictures = names.map((name) => /** @type {Picture} */ (fresh.get(name) ?? this.cached(number, breaks, name, half)));
+    const pictures = names.map((name) => /** @type {Picture} */ (fresh.get(name) ?? this.cached(number, breaks, name, half, finish)));
     return { pictures, ...reply };
   }
 

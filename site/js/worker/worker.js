@@ -32,6 +32,7 @@ import { bytes, give } from "./spare.js";
  * @property {(paths: string[], quick: boolean) => boolean} prefetch
  * @property {(about: About) => void} engineReady
  * @property {(op: string, args: string) => Promise<Answer>} engine
+ * @property {() => void} engineStop
  */
 
 const scope = /** @type {DedicatedWorkerGlobalScope & Scope} */ (/** @type {unknown} */ (globalThis));
@@ -96,6 +97,7 @@ scope.onmessage = async (/** @type {MessageEvent<Message>} */ { data }) => {
   } else if (data.cancel) {
     if (data.cancel !== running) return;
     files.stopped = true;
+    scope.engineStop();
     drop();
   } else {
     await call(data);

@@ -117,7 +117,10 @@ export function shotPanel(store, viewer, engines) {
     const now = value ?? none;
     const words = (/** @type {number} */ v) => `${Number(v.toFixed(3))}${unit ? ` ${unit}` : ""}`;
     const out = el("output", {}, words(now));
-    return el("label", {}, text, el("input", { type: "range", min, max, step, value: now, oninput: onInput((v) => (out.textContent = words(Number(v)))), onchange: onInput((v) => to(Number(v))) }), out);
+    return el("label", {}, text, el("input", { type: "range", min, max, step, value: now, oninput: onInput((v) => {
+      out.textContent = words(Number(v));
+      to(Number(v));
+    }) }), out);
   };
 
   /**
