@@ -333,7 +333,7 @@ func TestGainByRows(t *testing.T) {
 		asked[y]++
 		copy(row, band.Pix[y*w:])
 	}
-	g, err := solver.GainByRows(color, rows)
+	g, err := solver.GainByRows(color, matte.GainPixels, rows)
 	if err != nil || math.Abs(g.Value-0.75) > 1e-6 {
 		t.Errorf("%+v, %v", g, err)
 	}
@@ -352,7 +352,7 @@ func TestGainByRows(t *testing.T) {
 		band.Pix[y*w+7] = float32(math.NaN())
 		break
 	}
-	if _, err := solver.GainByRows(color, rows); !errors.Is(err, matte.ErrNotFinite) {
+	if _, err := solver.GainByRows(color, matte.GainPixels, rows); !errors.Is(err, matte.ErrNotFinite) {
 		t.Errorf("%v", err)
 	}
 	if _, err := solver.Gain(matte.Sample{Color: color, Band: band}); err == nil || !strings.Contains(err.Error(), "band plate") {
@@ -361,7 +361,7 @@ func TestGainByRows(t *testing.T) {
 	if _, err := solver.Gain(matte.Sample{Color: color, Band: plate.NewGray(w, 3)}); err == nil || !strings.Contains(err.Error(), "2000x3") {
 		t.Errorf("%v", err)
 	}
-	if _, err := solver.GainByRows(plate.NewRGB(w, 3), rows); err == nil {
+	if _, err := solver.GainByRows(plate.NewRGB(w, 3), matte.GainPixels, rows); err == nil {
 		t.Error("a color plate of another size has a gain")
 	}
 }

@@ -39,7 +39,7 @@ func ExampleSolver_GainByRows() {
 	if err != nil {
 		log.Fatal(err)
 	}
-	g, err := solver.GainByRows(plate.NewRGB(64, 36), func(row []float32, y int) {
+	g, err := solver.GainByRows(plate.NewRGB(64, 36), matte.GainPixels, func(row []float32, y int) {
 		for x := range row {
 			row[x] = 0.72
 		}

@@ -40,7 +40,7 @@ func (s *Solver) Gain(frame Sample) (Gain, error) {
 	if err := plate.CheckSize("band plate", frame.Band.Size(), "color plate", frame.Color.Size()); err != nil {
 		return Gain{}, err
 	}
-	g, err := s.GainByRows(frame.Color, func(row []float32, y int) {
+	g, err := s.GainByRows(frame.Color, GainPixels, func(row []float32, y int) {
 		copy(row, frame.Band.Pix[y*frame.Band.W:])
 	})
 	if errors.Is(err, ErrNotFinite) {
@@ -49,16 +49,21 @@ func (s *Solver) Gain(frame Sample) (Gain, error) {
 	return g, err
 }
 
+// GainPixels is about how many pixels Gain looks at, at least: they tell the gain as well as all of a
+// larger frame, since what a thin veil adds is more than their noise.
+const GainPixels = 1 << 19
+
 // GainByRows is Gain for a band plate that need not be there as a whole: band puts row y of it, in
-// the color plate's frame, into row. It is asked for the rows that Gain looks at, and no others.
-// The error for a value that is not finite is ErrNotFinite.
-func (s *Solver) GainByRows(color *plate.RGB, band func(row []float32, y int)) (Gain, error) {
+// the color plate's frame, into row. It is asked for rows, in strips spread over the frame, that have
+// at least so many pixels together, and for no others. The error for a value that is not finite is
+// ErrNotFinite.
+func (s *Solver) GainByRows(color *plate.RGB, pixels int, band func(row []float32, y int)) (Gain, error) {
 	if err := s.check(color, 1); err != nil {
 		return Gain{}, err
 	}
 	free := s.unclamped()
 	model := free.model(1)
-	rows := strips(s.w, s.h)
+	rows := strips(s.w, s.h, pixels)
 	u := plate.NewGray(s.w, len(rows))
 	row, p := make([]float32, s.w), [3][]float32{make([]float32, s.w), make([]float32, s.w), make([]float32, s.w)}
 	for k, y := range rows {
@@ -111,12 +116,10 @@ func (s *Solver) open(k int, frame Sample) (*plate.Gray, Gain, error) {
 	return u, g, err
 }
 
-// strips returns rows of a frame that have about half a million pixels, in strips spread over it:
-// they tell the gain as well as all rows of a larger frame, since what a thin veil adds is more
-// than their noise.
-func strips(w, h int) []int {
-	const rows, enough = 16, 1 << 19
-	n := max(w*h/enough, 1)
+// strips returns rows of a frame that have at least so many pixels, or all, in strips spread over it.
+func strips(w, h, pixels int) []int {
+	const rows = 16
+	n := max(w*h/max(pixels, 1), 1)
 	some := make([]int, 0, h/n+2*rows)
 	for y := n / 2 * rows; y < h; y += n * rows {
 		for k := y; k < min(y+rows, h); k++ {
@@ -128,7 +131,7 @@ func strips(w, h int) []int {
 
 // gainIn returns the gain that the quotient u of a whole frame has.
 func gainIn(u *plate.Gray) (Gain, error) {
-	rows := strips(u.W, u.H)
+	rows := strips(u.W, u.H, GainPixels)
 	thin := plate.NewGray(u.W, len(rows))
 	for k, y := range rows {
 		copy(thin.Pix[k*u.W:(k+1)*u.W], u.Pix[y*u.W:])

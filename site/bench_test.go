@@ -17,6 +17,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"example.com/twinplate/align"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
 )
@@ -58,24 +59,30 @@ func (s shot) enlarge(t testing.TB) shot {
 	if err != nil {
 		t.Fatal(err)
 	}
-	// With pixel centers at whole numbers, x of the small frame is 2 x + 1/2 of the large one.
-	g := &r.Geometry.Value
-	h := &g.Homography
-	for i := range 2 { // A H
-		for k := range 3 {
-			h[3*i+k] = 2*h[3*i+k] + 0.5*h[6+k]
-		}
-	}
-	for i := range 3 { // H A^-1
-		h[3*i], h[3*i+1] = h[3*i]/2, h[3*i+1]/2
-		h[3*i+2] -= 0.5 * (h[3*i] + h[3*i+1])
-	}
-	g.Center = [2]float64{2*g.Center[0] + 0.5, 2*g.Center[1] + 0.5}
-	g.ColorW, g.ColorH, g.BandW, g.BandH = 1920, 1080, 1920, 1080
+	scaleGeometry(&r.Geometry.Value, 1920, 1080)
 	if err := r.Save(large.path("recipe.json")); err != nil {
 		t.Fatal(err)
 	}
 	return large
+}
+
+// scaleGeometry makes of the demo's geometry that of frames of w by h pixels.
+func scaleGeometry(g *align.Geometry, w, h int) {
+	// With pixel centers at whole numbers, x of the small frame is s x + (s - 1)/2 of the large one.
+	s := float64(w) / float64(g.ColorW)
+	add := (s - 1) / 2
+	m := &g.Homography
+	for i := range 2 { // A H
+		for k := range 3 {
+			m[3*i+k] = s*m[3*i+k] + add*m[6+k]
+		}
+	}
+	for i := range 3 { // H A^-1
+		m[3*i], m[3*i+1] = m[3*i]/s, m[3*i+1]/s
+		m[3*i+2] -= add * (m[3*i] + m[3*i+1])
+	}
+	g.Center = [2]float64{s*g.Center[0] + add, s*g.Center[1] + add}
+	g.ColorW, g.ColorH, g.BandW, g.BandH = w, h, w, h
 }
 
 // noisy makes PNG files of so many bits of a shot's, with noise, which is what most of a real file

@@ -80,7 +80,8 @@ type solving struct {
 	// foreground there is no composite yet.
 	transmission     *plate.Gray
 	foreground, comp *plate.RGB
-	each             func(y int, row [3][]float32) // what is told of each row of the composite; on one core from the top
+	each             func(y int, row *Row) // what is told of each row of the composite; on one core from the top
+	pixels           int                   // that the gain is found from; 0: matte.GainPixels
 }
 
 type rowBuffers struct {
@@ -133,7 +134,7 @@ func (c *Chain) strip(s *solving, frame *matte.Frame, y0, y1 int) error {
 			return fmt.Errorf("row %d: %w", y, matte.ErrNotFinite)
 		}
 		if s.each != nil {
-			s.each(y, out)
+			s.each(y, &Row{color, band, t, out})
 		}
 	}
 	return nil
@@ -167,7 +168,11 @@ func (c *Chain) band(buffer []float32, s *solving, y int) []float32 {
 // gain estimates the lamps' gain; of a band plate that is not resampled yet it resamples no more than
 // that looks at. The color plate must be there as a plane.
 func (c *Chain) gain(s *solving) (matte.Gain, error) {
-	g, err := c.solver.GainByRows(s.color.plane(), func(row []float32, y int) {
+	pixels := s.pixels
+	if pixels == 0 {
+		pixels = matte.GainPixels
+	}
+	g, err := c.solver.GainByRows(s.color.plane(), pixels, func(row []float32, y int) {
 		if s.band != nil {
 			copy(row, grayRow(s.band, y))
 		} else {

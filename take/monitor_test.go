@@ -176,3 +176,63 @@ func ExampleShiftFrom() {
 	fmt.Printf("%.1f px, certain: %v\n", s.Pixels, s.Certain())
 	// Output: 3.0 px, certain: true
 }
+
+// The rows of a picture are the planes that the scrubber makes, to the bit where the gain is given;
+// where it is found, from a quarter of the pixels, it is the same within four times its own error.
+func TestWatch(t *testing.T) {
+	r := record(t, 3)
+	for name, change := range map[string]func(*take.Recipe){
+		"rows":   func(r *take.Recipe) { r.Gain = take.Given(map[int]float64{3: 1.02}) },
+		"planes": func(r *take.Recipe) { r.Gain, r.Limits.Floor = take.Given(map[int]float64{3: 1.02}), 0.02 },
+		"gain":   func(*take.Recipe) {},
+	} {
+		recipe := r.recipe
+		change(&recipe)
+		job := prepare(t, recipe)
+		m := job.NewMonitor()
+		want, err := job.NewScrubber().Frame(3, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		next, off := 0, 0.0
+		same := func(a, b []float32) {
+			for x := range a {
+				off = max(off, math.Abs(float64(a[x]-b[x])))
+			}
+		}
+		gain, err := m.Watch(3, func(y int, row *take.Row) {
+			if y != next {
+				t.Errorf("%s: row %d comes in place of row %d", name, y, next)
+			}
+			next++
+			w := want.Color.W
+			same(row.Band, want.Band.Pix[y*w:(y+1)*w])
+			same(row.Transmission, want.Transmission.Pix[y*w:(y+1)*w])
+			for c := range 3 {
+				same(row.Color[c], want.Color.Row(y)[c])
+				same(row.Sum[c], want.Comp.Row(y)[c])
+			}
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		most := 0.0
+		if name == "gain" {
+			most = 4*gain.Sigma + 1e-6
+		}
+		if next != want.Color.H || off > most || math.Abs(gain.Value-want.Gain.Value) > most {
+			t.Errorf("%s: %d rows, off by up to %v, the gain %v for %v", name, next, off, gain, want.Gain)
+		}
+		if _, err := m.Read(); err == nil {
+			t.Errorf("%s: there are readings of a picture that is not held", name)
+		}
+	}
+	if _, err := prepare(t, r.recipe).NewMonitor().Watch(7, nil); err == nil {
+		t.Error("a frame that is not there is watched")
+	}
+	recipe := r.recipe
+	recipe.Background = ""
+	if _, err := prepare(t, recipe).NewMonitor().Watch(3, nil); err == nil {
+		t.Error("without a background there is a composite")
+	}
+}

@@ -62,10 +62,14 @@ func (s *Scrubber) Sum(number int, keep bool, each func(y int, row [3][]float32)
 	}
 	j := s.w.job
 	if j.backdrop == nil {
-		return fmt.Errorf("frame %d has no sum: the recipe has no background", number)
+		return noSum(number)
 	}
-	_, err = s.w.frame(i, j.sumPlan(keep), nil, each)
+	_, err = s.w.frame(i, j.sumPlan(keep), nil, func(y int, row *Row) { each(y, row.Sum) })
 	return err
+}
+
+func noSum(number int) error {
+	return fmt.Errorf("frame %d has no sum: the recipe has no background", number)
 }
 
 // index returns the place of a frame among the take's pairs.

@@ -7,7 +7,10 @@ import (
 	"fmt"
 	"runtime"
 	"syscall/js"
+	"unsafe"
 
+	"example.com/twinplate/internal/half"
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/reading"
 	"example.com/twinplate/take"
@@ -16,14 +19,143 @@ import (
 // The operations of the live page (site/js/live): the take's one frame is read again and again,
 // while the worker lays the cameras' newest pictures under its names (site/js/live/worker/feed.js).
 
-// watched is a live frame. Its pictures come as buffers in their order, four bytes a pixel, and
-// after them the troubles, a byte a square.
+// watched is a live frame. Its pictures come as buffers in their order, four bytes a pixel as a screen
+// shows them: those of stations, and those of thumbs, half as wide and high.
 type watched struct {
 	Gain     float64  `json:"gain"`
 	Pictures []placed `json:"pictures"`
-	Read     *read    `json:"read"` // nil where it was not asked for
 }
 
+// watch makes the frame anew and returns these of its stations.
+func (s *session) watch(number int, stations, thumbs []string) (js.Value, error) {
+	if err := s.monitors(); err != nil {
+		return js.Undefined(), err
+	}
+	out := watched{Pictures: []placed{}}
+	var screens []*screen
+	for i, station := range append(stations, thumbs...) {
+		c, err := s.screen(i, station, i >= len(stations))
+		if err != nil {
+			return js.Undefined(), err
+		}
+		screens = append(screens, c)
+		out.Pictures = append(out.Pictures, placed{station, c.w, c.h, ""})
+	}
+	gain, err := s.monitor.Watch(number, func(_ int, row *take.Row) {
+		for _, c := range screens {
+			c.add(row)
+		}
+	})
+	if err != nil {
+		return js.Undefined(), err
+	}
+	out.Gain = gain.Value
+	var buffers []js.Value
+	for _, c := range screens {
+		b := unsafe.Slice((*byte)(unsafe.Pointer(unsafe.SliceData(c.pixels))), 4*len(c.pixels)) // the lowest of each value first
+		to := js.Global().Call("bytes", len(b))
+		js.CopyBytesToJS(to, b)
+		buffers = append(buffers, to)
+	}
+	return reply(out, buffers...)
+}
+
+// monitors makes the monitor where there is none yet.
+func (s *session) monitors() error {
+	if s.job == nil {
+		return errNotOpen
+	}
+	if s.monitor == nil {
+		s.monitor = s.job.NewMonitor()
+	}
+	return nil
+}
+
+// A screen makes of rows, from the top, what a screen shows: red, green, blue and 255, a byte each.
+type screen struct {
+	w, h, y int
+	of      func(*take.Row) [3][]float32
+	codes   *[1 << 16]uint8
+	pair    *pair       // of rows that become one, of half as many pixels; nil: each is one
+	row     [3][]uint32 // as half floats
+	pixels  []uint32
+}
+
+// screen returns the screen at place i for a station of the next frame, half as wide and high where
+// small is set. Its memory is that of the last one there.
+func (s *session) screen(i int, station string, small bool) (*screen, error) {
+	if s.codes == nil {
+		s.codes = map[plate.Curve]*[1 << 16]uint8{plate.SRGB: codes(plate.SRGB, false), plate.Linear: codes(plate.Linear, true)}
+	}
+	for len(s.screens) <= i {
+		s.screens = append(s.screens, &screen{})
+	}
+	c := s.screens[i]
+	c.w, c.h, c.y, c.pair, c.codes = s.job.Geometry.ColorW, s.job.Geometry.ColorH, 0, nil, s.codes[plate.SRGB]
+	gray := func(row []float32) [3][]float32 { return [3][]float32{row, row, row} }
+	switch station {
+	case "color":
+		c.of = func(row *take.Row) [3][]float32 { return row.Color }
+	case "band":
+		c.of = func(row *take.Row) [3][]float32 { return gray(row.Band) }
+	case "sum":
+		c.of = func(row *take.Row) [3][]float32 { return row.Sum }
+	case "matte":
+		c.codes = s.codes[plate.Linear]
+		c.of = func(row *take.Row) [3][]float32 { return gray(row.Transmission) }
+	default:
+		return nil, fmt.Errorf("station %q: it must be color, band, matte or sum", station)
+	}
+	if small && c.w > 1 && c.h > 1 {
+		c.w, c.h = c.w/2, c.h/2
+		c.pair = newPair(c.w)
+	}
+	if n := c.w * c.h; len(c.pixels) != n || len(c.row[0]) != c.w {
+		c.pixels = make([]uint32, n)
+		for k := range c.row {
+			c.row[k] = make([]uint32, c.w)
+		}
+	}
+	return c, nil
+}
+
+// codes returns a curve's 8-bit codes of all half floats, by their bits: they are finer than a code. Of
+// a matte they are those of alpha, as files of it have it, and the half floats those of 1 - alpha.
+func codes(c plate.Curve, matte bool) *[1 << 16]uint8 {
+	var out [1 << 16]uint8
+	e := plate.NewEncoder(c, 8)
+	for i := range out {
+		v := half.ToFloat32(uint16(i))
+		if matte {
+			v = 1 - v
+		}
+		out[i] = uint8(e.Code(v))
+	}
+	return &out
+}
+
+// add takes the next row.
+func (c *screen) add(row *take.Row) {
+	from := c.of(row)
+	if c.pair != nil {
+		if c.y == c.h || !c.pair.add(from, nil) { // an odd row is left over
+			return
+		}
+		from = [3][]float32(c.pair.sum[:3])
+	}
+	const opaque = 0xff000000
+	out, codes := c.pixels[c.y*c.w:(c.y+1)*c.w], c.codes
+	c.y++
+	for k := range from {
+		kernel.Halves(c.row[k], from[k][:c.w])
+	}
+	r, g, b := c.row[0][:len(out)], c.row[1][:len(out)], c.row[2][:len(out)]
+	for x := range out {
+		out[x] = opaque | uint32(codes[uint16(r[x])]) | uint32(codes[uint16(g[x])])<<8 | uint32(codes[uint16(b[x])])<<16
+	}
+}
+
+// read is what a frame's readings are. The troubles come as a buffer, a byte a square.
 type read struct {
 	Readings []reading.Reading `json:"readings"`
 	Through  float64           `json:"through"` // as take.Checkup has it
@@ -32,72 +164,24 @@ type read struct {
 	H        int               `json:"h"`       // and down
 }
 
-// watch makes the frame anew and returns these of its stations as a screen shows them.
-func (s *session) watch(number int, stations []string, readings bool) (js.Value, error) {
-	if s.job == nil {
-		return js.Undefined(), errNotOpen
+// reading makes the frame anew and reads it.
+func (s *session) reading(number int) (js.Value, error) {
+	if err := s.monitors(); err != nil {
+		return js.Undefined(), err
 	}
-	if s.monitor == nil {
-		s.monitor = s.job.NewMonitor()
+	if _, err := s.monitor.Next(number); err != nil {
+		return js.Undefined(), err
 	}
-	f, err := s.monitor.Next(number)
+	c, err := s.monitor.Read()
 	if err != nil {
 		return js.Undefined(), err
 	}
-	s.frame, s.key = f, frameKey{number: number}
-	out := watched{Gain: f.Gain.Value, Pictures: []placed{}}
-	var buffers []js.Value
-	for _, station := range stations {
-		pixels, w, h, err := s.shown(station)
-		if err != nil {
-			out.Pictures = append(out.Pictures, placed{Station: station, Missing: plain(err)})
-			continue
-		}
-		out.Pictures = append(out.Pictures, placed{station, w, h, ""})
-		to := js.Global().Call("bytes", len(pixels))
-		js.CopyBytesToJS(to, pixels)
-		buffers = append(buffers, to)
+	m := s.monitor.Troubles(c)
+	at := make([]byte, len(m.At))
+	for i, v := range m.At {
+		at[i] = byte(v)
 	}
-	if readings {
-		c, err := s.monitor.Read()
-		if err != nil {
-			return js.Undefined(), err
-		}
-		m := s.monitor.Troubles(c)
-		out.Read = &read{c.Readings, c.Through, m.Side, m.W, m.H}
-		at := make([]byte, len(m.At))
-		for i, v := range m.At {
-			at[i] = byte(v)
-		}
-		buffers = append(buffers, bytesTo(at))
-	}
-	return reply(out, buffers...)
-}
-
-// shown returns a station of the frame as a screen shows it: four bytes a pixel, which the next
-// call overwrites. The matte's codes are its alpha, as files of it have it.
-func (s *session) shown(station string) (pixels []byte, w, h int, err error) {
-	p, err := s.picture(station)
-	if err != nil {
-		return nil, 0, 0, err
-	}
-	curve := plate.SRGB
-	if station == "matte" {
-		curve = plate.Linear
-	}
-	n := 4 * p.w * p.h
-	if len(s.pixels) != n {
-		s.pixels = make([]byte, n)
-		for i := 3; i < n; i += 4 {
-			s.pixels[i] = 0xff
-		}
-	}
-	e := plate.NewEncoder(curve, 8)
-	for y := range p.h {
-		i, j := y*p.w, (y+1)*p.w
-		e.Pixels(s.pixels[4*i:4*j], p.plane[0][i:j], p.plane[1][i:j], p.plane[2][i:j])
-	}
-	return s.pixels, p.w, p.h, nil
+	return reply(read{c.Readings, c.Through, m.Side, m.W, m.H}, bytesTo(at))
 }
 
 // bump is how far the cameras have moved against each other.
@@ -134,7 +218,9 @@ func (s *session) bump(ctx context.Context, path string) (*bump, error) {
 func (s *session) live(ctx context.Context, op string, a arguments) (js.Value, error) {
 	switch op {
 	case "watch":
-		return s.watch(a.Number, a.Stations, a.Read)
+		return s.watch(a.Number, a.Stations, a.Thumbs)
+	case "read":
+		return s.reading(a.Number)
 	case "bump":
 		return answer(s.bump(ctx, a.Path))
 	case "memory": // bytes that the browser has given, and never takes back

@@ -77,7 +77,6 @@ type arguments struct {
 	FPS      float64  `json:"fps"`
 	Product  string   `json:"product"`
 	Straight bool     `json:"straight"`
-	Read     bool     `json:"read"`
 
 	Finish json.RawMessage `json:"finish"` // as session.finished takes it
 }

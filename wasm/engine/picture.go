@@ -129,10 +129,7 @@ func newHalves(w, h int, half bool) *halves {
 	p := &halves{w: w, h: h}
 	if half = half && w > 1 && h > 1; half {
 		p.w, p.h = w/2, h/2
-		p.pair = &pair{}
-		for c := range p.pair.sum {
-			p.pair.sum[c] = make([]float32, p.w)
-		}
+		p.pair = newPair(p.w)
 		w, h = p.w, p.h
 	}
 	for i := range p.to {
@@ -152,6 +149,15 @@ func newHalves(w, h int, half bool) *halves {
 type pair struct {
 	sum    [4][]float32
 	second bool
+}
+
+// newPair makes room for rows that become one of w pixels.
+func newPair(w int) *pair {
+	p := &pair{}
+	for c := range p.sum {
+		p.sum[c] = make([]float32, w)
+	}
+	return p
 }
 
 // add adds a row, and reports whether the pair is whole.

@@ -36,7 +36,8 @@ type session struct {
 	job      *take.Job
 	scrubber *take.Scrubber
 	monitor  *take.Monitor // of the live page; nil until it asks
-	pixels   []byte        // likewise: one picture
+	screens  []*screen     // likewise: its pictures
+	codes    map[plate.Curve]*[1 << 16]uint8
 
 	finish string // of the recipe that frames are made with, as the page has given it; "": the take's own
 

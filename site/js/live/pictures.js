@@ -60,7 +60,7 @@ export function drawPictures(store, session) {
   });
   store.show(["rate", "running"], ({ rate, running }) => {
     $("rate").textContent = !rate || !running ? "" : [
-      `${rate.fps.toFixed(0)} frames/s`, `${rate.latency.toFixed(0)} ms behind`, `${rate.lost} of ${rate.made + rate.lost} dropped`,
+      `${rate.fps.toFixed(0)} frames/s`, `${rate.latency.toFixed(0)} ms behind`, `${rate.cost.toFixed(0)} ms a frame`, `${rate.lost} of ${rate.made + rate.lost} dropped`,
       rate.apart > 0 ? `${rate.apart.toFixed(0)} ms out of step` : "", rate.size.split(", ").filter((v, i, all) => all.indexOf(v) === i).join(" and "),
     ].filter(Boolean).join(" · ");
   });

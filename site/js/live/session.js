@@ -13,7 +13,9 @@ const samples = 6; // pairs that the geometry is found from, as many as check re
 const looks = 4; // pairs that it is held against: as many as the library registers by
 const averaged = 16; // frames of a reference plate: they bring noise down to a quarter
 const lookEvery = 12_000; // ms between two looks, which take a core for some seconds
-const readEvery = 500; // ms: spill shows within two seconds
+const readEvery = 300; // ms: spill shows within two seconds
+const longestRest = 1000; // ms
+const readRest = 2; // times that a reading took are between it and the next: the pictures go first
 const minute = 60_000; // ms of the trend
 
 const folders = { take: "/take", look: "/look" };
@@ -250,9 +252,9 @@ export class Session {
       /** @type {Plates[]} */
       const [pair] = await this.#ask((id) => ({ sample: { id, count: 1, moved: false } }));
       this.reader.port.postMessage({ files: { put: [[`${folders.take}/color/0001.png`, pair.color], [`${folders.take}/band/0001.png`, pair.band]] } }, [pair.color.data.buffer, pair.band.data.buffer]);
-      const { result, buffers } = await this.engines.call("watch", { number: 1, stations: [], read: true }, { worker: this.reader });
-      if (turn !== this.#turn || !result.read) return;
-      const { readings, through, side, w, h } = result.read;
+      const { result, buffers } = await this.engines.call("read", { number: 1 }, { worker: this.reader });
+      if (turn !== this.#turn) return;
+      const { readings, through, side, w, h } = result;
       [this.troubles, this.squares] = [buffers[0], { side, w, h }];
       const time = Date.now();
       /** @type {import("./state.js").Moment} */
@@ -264,7 +266,8 @@ export class Session {
       this.log.push(moment);
       if (this.log.length > mostMoments) this.log.shift();
       store.update({ readings, through, minute: [...store.value.minute.filter((m) => time - m.time < minute), moment] });
-      await new Promise((resolve) => setTimeout(resolve, readEvery - (performance.now() - began)));
+      const took = performance.now() - began;
+      await new Promise((resolve) => setTimeout(resolve, Math.max(readEvery - took, Math.min(readRest * took, longestRest))));
     }
   }
 

@@ -89,7 +89,9 @@
 
 /** @typedef {{pixels: number, sigma: number, moved: boolean, why: string}} Bump how far the geometry is from the one that is held; why it is not known */
 
-/** @typedef {{gain: number, pictures: Placed[], read: {readings: Reading[], through: number, side: number, w: number, h: number} | null}} Watched a live frame; side, w and h are of the squares of troubles, a byte each, which come after the pictures */
+/** @typedef {{gain: number, pictures: Placed[]}} Watched a live frame as a screen shows it: the stations, and after them the thumbs, half as wide and high */
+
+/** @typedef {{readings: Reading[], through: number, side: number, w: number, h: number}} Read of a live frame; side, w and h are of the squares of troubles, a byte each, which come with it */
 
 /** @typedef {{station: string, w: number, h: number, missing?: string}} Placed a picture; missing says why there is none */
 
@@ -113,7 +115,8 @@
  * @property {{takes: {number: number, breaks: Breaks, product: string, finish?: import("./state.js").Recipe}, gives: string}} write
  * @property {{takes: {path: string}, gives: Bump}} bump
  * @property {{takes: {}, gives: number}} memory
- * @property {{takes: {number: number, stations: string[], read: boolean}, gives: Watched}} watch
+ * @property {{takes: {number: number}, gives: Read}} read
+ * @property {{takes: {number: number, stations: string[], thumbs: string[]}, gives: Watched}} watch
  */
 
 export {};

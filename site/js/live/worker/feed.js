@@ -12,7 +12,7 @@ import { Rehearsal } from "./rehearsal.js";
 
 /**
  * A pair of plates, and when they were taken, in ms of performance.now().
- * @typedef {{color: Pixels, band: Pixels, time: number, apart: number, lost: number}} Pair apart: how far the two are out of step, ms; lost: the frames since the last pair that were not used
+ * @typedef {{color: Pixels, band: Pixels, time: number, cost: number, apart: number, lost: number}} Pair cost: ms that it took to take it; apart: how far the two are out of step, ms; lost: the frames since the last pair that were not used
  */
 
 /**
@@ -45,6 +45,7 @@ import { Rehearsal } from "./rehearsal.js";
  * @typedef {object} Told
  * @property {number} fps
  * @property {number} latency ms from capture to the picture, median
+ * @property {number} cost ms that the worker is at a frame, median
  * @property {number} apart ms, median
  * @property {number} made frames since the source began
  * @property {number} lost frames that were not
@@ -71,7 +72,7 @@ export class Feed {
   /** @type {number | null} */
   #still = null;
   #recording = false;
-  /** @type {Told & {latencies: number[], aparts: number[], since: number, count: number}} */
+  /** @type {Told & {latencies: number[], aparts: number[], costs: number[], since: number, count: number}} */
   #told = fresh();
 
   /**
@@ -132,6 +133,7 @@ export class Feed {
 
   /** @param {Pair} pair */
   async #frame(pair) {
+    const began = performance.now();
     const size = `${pair.color.width}x${pair.color.height}, ${pair.band.width}x${pair.band.height}`;
     if (this.#told.size && this.#told.size !== size) this.#ready = false; // the take is of other pictures
     this.#told.size = size;
@@ -142,17 +144,15 @@ export class Feed {
       this.files.put(places.color, pair.color);
       this.files.put(places.band, pair.band);
       const { main, beside } = this.#views;
-      const stations = [...new Set([main, beside, ...(this.#still === null ? [] : ["sum", "matte"])])].filter(Boolean);
+      const stations = [...new Set([main, ...(this.#still === null ? [] : ["sum", "matte"])])];
       try {
-        const { json, buffers } = await this.engine("watch", { number: 1, stations, read: false });
+        const { json, buffers } = await this.engine("watch", { number: 1, stations, thumbs: beside ? [beside] : [] });
+        /** @type {import("../../page/operations.js").Watched} */
         const { pictures } = JSON.parse(json);
-        let next = 0;
-        /** @type {Record<string, ImageData>} */
-        const made = {};
-        for (const { station, w, h, missing } of pictures) if (!missing) made[station] = image(buffers[next++], w, h);
-        this.#draw("main", made[main]);
-        this.#draw("beside", made[beside]);
-        if (this.#still !== null) shown = await Promise.all([made.sum, made.matte].filter(Boolean).map((picture) => encoded(picture, { type: "image/png" })));
+        const made = pictures.map(({ w, h }, i) => image(buffers[i], w, h));
+        this.#draw("main", made[0]);
+        this.#draw("beside", made[stations.length]);
+        if (this.#still !== null) shown = await Promise.all(["sum", "matte"].map((station) => encoded(made[stations.indexOf(station)], { type: "image/png" })));
         give(buffers);
       } catch (error) {
         this.#ready = false;
@@ -162,7 +162,7 @@ export class Feed {
       this.#draw("main", whole(this.#views.main === "band" ? pair.band : pair.color));
       this.#draw("beside", whole(this.#views.beside === "color" || this.#views.main === "band" ? pair.color : pair.band));
     }
-    this.#tell(pair);
+    this.#tell(pair, performance.now() - began);
     if (this.#still !== null) {
       const id = this.#still;
       this.#still = null;
@@ -195,25 +195,29 @@ export class Feed {
     canvas.getContext("2d", { alpha: false, desynchronized: true, willReadFrequently: true })?.putImageData(picture, 0, 0);
   }
 
-  /** @param {Pair} pair */
-  #tell(pair) {
+  /**
+   * @param {Pair} pair
+   * @param {number} cost ms
+   */
+  #tell(pair, cost) {
     const told = this.#told;
     const now = performance.now();
     told.latencies.push(now - pair.time);
     told.aparts.push(Math.abs(pair.apart));
+    told.costs.push(cost + pair.cost);
     told.count++;
     told.made++;
     told.lost += pair.lost;
     if (now - told.since < tellEvery) return;
     const { light, alike } = likeness(pair);
     const { made, lost, size } = told;
-    post({ told: { fps: (1000 * told.count) / (now - told.since), latency: median(told.latencies), apart: median(told.aparts), made, lost, size, light, alike } });
+    post({ told: { fps: (1000 * told.count) / (now - told.since), latency: median(told.latencies), cost: median(told.costs), apart: median(told.aparts), made, lost, size, light, alike } });
     this.#told = { ...fresh(), made, lost, size };
   }
 }
 
-/** @returns {Told & {latencies: number[], aparts: number[], since: number, count: number}} */
-const fresh = () => ({ fps: 0, latency: 0, apart: 0, made: 0, lost: 0, size: "", light: 0, alike: 0, latencies: [], aparts: [], since: performance.now(), count: 0 });
+/** @returns {Told & {latencies: number[], aparts: number[], costs: number[], since: number, count: number}} */
+const fresh = () => ({ fps: 0, latency: 0, cost: 0, apart: 0, made: 0, lost: 0, size: "", light: 0, alike: 0, latencies: [], aparts: [], costs: [], since: performance.now(), count: 0 });
 
 const median = (/** @type {number[]} */ values) => values.sort((a, b) => a - b)[values.length >> 1];
 

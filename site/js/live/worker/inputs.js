@@ -5,6 +5,7 @@ import { pixels } from "./feed.js";
 /** @typedef {import("./feed.js").Pair} Pair */
 /** @typedef {{frame: VideoFrame, time: number, number: number}} Held */
 
+const window = 32; // steps from frame to frame that tell an input's rate
 const kept = 2; // frames of an input: the newest, and the one that may be nearer to the other's newest
 
 export class Inputs {
@@ -75,6 +76,7 @@ export class Inputs {
       this.#wake = null;
     }
     if (this.#ended) return null;
+    const began = performance.now();
     const [first, second] = nearest(this.#held);
     const lost = this.#last ? first.number - this.#last - 1 : 0;
     this.#last = first.number;
@@ -86,7 +88,7 @@ export class Inputs {
     try {
       const two = second ? [await this.#copy(0, first.frame), await this.#copy(1, second.frame)] : await this.#halves(first.frame);
       const [color, band] = this.swap ? [two[1], two[0]] : two;
-      return { color, band, time: Math.min(first.time, second?.time ?? first.time), apart: second ? second.time - first.time : 0, lost };
+      return { color, band, cost: performance.now() - began, time: Math.min(first.time, second?.time ?? first.time), apart: second ? second.time - first.time : 0, lost };
     } finally {
       first.frame.close();
     }
@@ -138,14 +140,17 @@ function nearest(held) {
 class Clock {
   #quickest = Infinity; // ms from a frame's time stamp to its coming
   #before = -Infinity;
-  #period = Infinity; // ms between frames, at the least
+  /** @type {number[]} */
+  #steps = []; // ms between frames, of the last ones
   #number = 0;
 
   /** @param {number} stamp ms */
   at(stamp) {
     const step = stamp - this.#before;
-    if (step > 1) this.#period = Math.min(this.#period, step); // less is no rate of a camera
-    this.#number += Number.isFinite(step) ? Math.max(1, Math.round(step / this.#period)) : 1;
+    if (Number.isFinite(step)) this.#steps.push(step);
+    if (this.#steps.length > window) this.#steps.shift();
+    const period = [...this.#steps].sort((a, b) => a - b)[this.#steps.length >> 2] || step; // stamps jitter, and a step over one that was dropped is long
+    this.#number += Number.isFinite(step) ? Math.max(1, Math.round(step / period)) : 1;
     this.#before = stamp;
     this.#quickest = Math.min(this.#quickest, performance.now() - stamp);
     return { time: stamp + this.#quickest, number: this.#number };

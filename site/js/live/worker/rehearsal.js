@@ -67,10 +67,12 @@ export class Rehearsal {
     if (this.#ended) return null;
     const lost = number - this.#last - 1;
     this.#last = number;
+    const began = performance.now();
     const list = stages[this.effects.stage];
     const there = list.length - 1;
     const k = there ? there - Math.abs(there - (number % (2 * there))) : 0;
-    return { color: list[k].color, band: this.#band(list[k].band, stages), time: this.#began + (number * 1000) / fps, apart: 0, lost };
+    const band = this.#band(list[k].band, stages);
+    return { color: list[k].color, band, cost: performance.now() - began, time: this.#began + (number * 1000) / fps, apart: 0, lost };
   }
 
   /**
