@@ -68,6 +68,9 @@ func (k Kernel) NewResampler(g Geometry) *Resampler {
 // Kernel returns the kernel that the Resampler was made with.
 func (r *Resampler) Kernel() Kernel { return r.kernel }
 
+// Plain reports whether it has the Bicubic kernel as Keys has it, not widened.
+func (r *Resampler) Plain() bool { return r.kernel == Bicubic && r.wx == nil }
+
 // Geometry returns the geometry that the Resampler was made for.
 func (r *Resampler) Geometry() Geometry { return r.g }
 

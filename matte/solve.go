@@ -209,6 +209,22 @@ func (ref References) check(want image.Point) error {
 // Size returns the width and height of the frames that the solver is for, in pixels.
 func (s *Solver) Size() image.Point { return image.Pt(s.w, s.h) }
 
+// Planes are what a Solver has made of the reference plates, for whoever does Solve's arithmetic
+// elsewhere: t = (N - DarkBand - m . (C - DarkColor)) Inverse / g. They are the Solver's own, and must
+// not be changed.
+type Planes struct {
+	Inverse   *plate.Gray // 1 / (S - m . K); 0 where there is no screen
+	DarkBand  *plate.Gray // nil: black
+	DarkColor *plate.RGB  // nil: black
+	Screen    *plate.RGB  // K; nil: black
+	Crosstalk [3]float64  // m
+}
+
+// Planes returns the Solver's planes.
+func (s *Solver) Planes() Planes {
+	return Planes{s.inverse, s.darkBand, s.darkColor, s.screen, [3]float64{float64(s.m[0]), float64(s.m[1]), float64(s.m[2])}}
+}
+
 // Uncovered returns the part of the frame, 0 to 1, where the clean band plate shows no screen.
 func (s *Solver) Uncovered() float64 { return s.uncovered }
 

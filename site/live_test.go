@@ -293,6 +293,66 @@ func TestLiveInputs(t *testing.T) {
 	p.quiet()
 }
 
+// The graphics processor's pictures of a frame, here played by software, are the library's to a code of
+// 8 bits: the composite, the matte and both plates. With the switch off the processor makes them again.
+func TestLiveGraphics(t *testing.T) {
+	tier.InTestAll(t) // software that plays a graphics processor takes a second a frame
+	p := visitLive(t, 1440, 900, "")
+	eval[any](p, `live.source.choose({ graphics: "on" })`)
+	eval[any](p, `(() => {
+		const { graphics } = live, frame = graphics.frame;
+		graphics.frame = (color, band, gain, show) => {
+			live.last = { color: color.slice(), band: band.slice(), gain };
+			return frame.call(graphics, color, band, gain, show);
+		};
+	})()`)
+	eval[bool](p, rehearse)
+	p.live()
+	p.wait("a picture by graphics", `live.store.value.drawn && live.last && live.store.value.rate?.made > 2`)
+	got := eval[map[string]struct {
+		Worst, Off int
+		Spread     int
+	}](p, `(async () => {
+		const { session, engines, graphics } = live;
+		session.tell({ stop: true });
+		await new Promise((resolve) => setTimeout(resolve, 1000)); // the last frame is done
+		const { color, band } = live.last;
+		session.maker.port.postMessage({ files: { put: [["/take/color/0001.png", plate(color)], ["/take/band/0001.png", plate(band)]] } });
+		function plate(data) { return { format: "live", width: live.store.value.ready.w, height: live.store.value.ready.h, color: true, depth: 8, planes: "rgbx", data }; }
+		const stations = ["sum", "matte", "color", "band"];
+		const { result, buffers } = await engines.call("watch", { number: 1, stations, thumbs: [] }, { worker: session.maker });
+		const out = {};
+		for (const [k, station] of stations.entries()) {
+			graphics.api.frame(color, band, result.gain, station);
+			const { rgba } = await graphics.api.snapshot();
+			let worst = 0, off = 0, low = 255, high = 0;
+			buffers[k].forEach((v, i) => {
+				const d = Math.abs(v - rgba[i]);
+				worst = Math.max(worst, d);
+				off += Number(d > 0);
+				if (i % 4 < 3) [low, high] = [Math.min(low, v), Math.max(high, v)];
+			});
+			out[station] = { Worst: rgba.length === buffers[k].length ? worst : 255, Off: off, Spread: high - low };
+		}
+		return out;
+	})()`)
+	for station, v := range got {
+		t.Logf("%s: %d codes differ, by up to %d", station, v.Off, v.Worst)
+		if v.Worst > 1 || v.Spread < 100 {
+			t.Errorf("%s by graphics is up to %d codes from the library's, whose own codes spread over %d", station, v.Worst, v.Spread)
+		}
+	}
+	if len(got) != 4 {
+		t.Errorf("%d pictures were compared", len(got))
+	}
+	eval[any](p, `(live.source.choose({ graphics: "off" }), live.source.rehearse())`)
+	p.live()
+	if eval[bool](p, `live.store.value.drawn || !document.getElementById("graphics").hidden`) {
+		t.Error("the graphics processor still draws")
+	}
+	p.quiet()
+}
+
 // known is a script by which a page that prepares a take of these plates begins with the demo's
 // geometry, crosstalk and noise, as a rehearsal does: what is found in a minute of processor time is
 // not what a test of the pictures is about.

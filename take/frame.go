@@ -284,6 +284,22 @@ func (j *Job) gain(number int, s *solving) (matte.Gain, error) {
 	return g, err
 }
 
+// gain returns the gain that livePlan has for the frame at index i, and makes nothing of it.
+func (w *runner) gain(i int) (g matte.Gain, err error) {
+	j, pair := w.job, w.job.take.Pairs[i]
+	w.held = 0
+	if w.shot, err = j.readBand(w.shot, pair); err != nil {
+		return g, err
+	}
+	if w.color, err = j.readColor(w.color, pair); err != nil {
+		return g, err
+	}
+	if g, err = j.gain(pair.Number, &solving{shot: w.shot, color: whole{w.color}, pixels: livePixels}); err != nil {
+		return g, fmt.Errorf("%s: %w", pair.Band, err)
+	}
+	return g, nil
+}
+
 // background returns the background of the frame at index i.
 func (w *runner) background(i int, byRow, keep bool) (rows, error) {
 	switch {

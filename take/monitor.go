@@ -2,6 +2,7 @@ package take
 
 import (
 	"errors"
+	"fmt"
 	"math"
 
 	"example.com/twinplate/align"
@@ -54,8 +55,8 @@ func (m *Monitor) Next(number int) (*Scrubbed, error) {
 
 // Watch does the frame of this number anew, as Next does, for a picture alone and in a third of the
 // time: it calls each with one row after the other, from the top, and there is nothing that Read could
-// read. Its gain is found from a quarter of the pixels. A take without a background is an error, as it
-// is to Sum.
+// read. Its gain is found from a quarter of the pixels. Where each is nil the gain is all that is made.
+// A take without a background is an error, as it is to Sum.
 func (m *Monitor) Watch(number int, each func(y int, row *Row)) (matte.Gain, error) {
 	m.Forget(false)
 	m.frame = nil
@@ -66,8 +67,57 @@ func (m *Monitor) Watch(number int, each func(y int, row *Row)) (matte.Gain, err
 	if m.w.job.backdrop == nil {
 		return matte.Gain{}, noSum(number)
 	}
+	if each == nil {
+		return m.w.gain(i)
+	}
 	r, err := m.w.frame(i, m.w.job.livePlan(), nil, each)
 	return r.Gain, err
+}
+
+// An Arithmetic is all that the composite of live frames is made from, beside the plates themselves
+// and the gain that Watch finds: for a graphics processor, which makes it as Watch does.
+type Arithmetic struct {
+	matte.Planes
+	Geometry              align.Geometry // by the Bicubic kernel; t is clamped to 0 to 1 once the foreground is made
+	ColorCurve, BandCurve plate.Curve
+	Weights               [3]float64 // of the band camera's channels
+	Background            *plate.RGB // fitted to the frame of the number
+}
+
+// Arithmetic returns the arithmetic of the frame of this number. The error says what of the recipe, or
+// of the plates, asks for more than it has.
+func (m *Monitor) Arithmetic(number int) (*Arithmetic, error) {
+	i, err := m.index(number)
+	if err != nil {
+		return nil, err
+	}
+	j := m.w.job
+	if j.backdrop == nil {
+		return nil, noSum(number)
+	}
+	t, p := j.take, j.plan()
+	for _, row := range []struct {
+		asks bool
+		what string
+	}{
+		{p.band || p.foreground, "glare, tidy, limits, spill, regions, the screen's extent or an operator"},
+		{j.foregroundGrade != nil, "a grade of the foreground"},
+		{j.lens.ofFrame() || j.lens.band != 0, "a correction of the lenses"},
+		{!t.colorPrimaries.Near(t.primaries) || t.colorVia != nil || t.bandVia != nil, "plates of other primaries, or transforms"},
+		{!j.resampler.Plain(), "a resampler other than the bicubic one, or a band plate that is finer than the color one"},
+		{t.weights == nil, "a band camera without color channels"},
+		{clamps[t.recipe.Clamp] != matte.ClampTransmission, "a clamp other than transmission"},
+	} {
+		if row.asks {
+			return nil, fmt.Errorf("the take has %s: a graphics processor makes none of these here", row.what)
+		}
+	}
+	back, err := m.w.background(i, false, false)
+	if err != nil {
+		return nil, err
+	}
+	w := *t.weights
+	return &Arithmetic{j.solver.Planes(), j.Geometry, t.colorCurve, t.bandCurve, [3]float64{float64(w[0]), float64(w[1]), float64(w[2])}, back.plane()}, nil
 }
 
 var errNoFrame = errors.New("there is no frame to read yet")

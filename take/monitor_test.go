@@ -6,6 +6,7 @@ import (
 	"math"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 
 	"example.com/twinplate/align"
@@ -235,4 +236,41 @@ func TestWatch(t *testing.T) {
 	if _, err := prepare(t, recipe).NewMonitor().Watch(3, nil); err == nil {
 		t.Error("without a background there is a composite")
 	}
+}
+
+// What a graphics processor is not asked for is refused in words: it would show another picture.
+func TestArithmetic(t *testing.T) {
+	r := record(t, 3)
+	for _, row := range []struct {
+		change func(*take.Recipe)
+		says   string
+	}{
+		{func(*take.Recipe) {}, "without color channels"},
+		{func(r *take.Recipe) { r.Limits.Floor = 0.02 }, "limits"},
+		{func(r *take.Recipe) { r.Resample = align.Lanczos3 }, "resampler"},
+		{func(r *take.Recipe) { r.Background = "" }, "no background"},
+	} {
+		recipe := r.recipe
+		row.change(&recipe)
+		if _, err := prepare(t, recipe).NewMonitor().Arithmetic(3); err == nil || !strings.Contains(err.Error(), row.says) {
+			t.Errorf("the error is %v, and does not say %q", err, row.says)
+		}
+	}
+}
+
+// A picture of a running camera, a row at a time: here how open the screen is in its middle.
+func ExampleMonitor_Watch() {
+	var m *take.Monitor // of a take of one frame
+	if m == nil {
+		return
+	}
+	gain, err := m.Watch(1, func(y int, row *take.Row) {
+		if y == 360 {
+			fmt.Println(row.Transmission[640])
+		}
+	})
+	if err != nil {
+		return
+	}
+	fmt.Println(gain.Value)
 }

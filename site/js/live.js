@@ -2,6 +2,7 @@
 import { $, button } from "./dom.js";
 import { messageOf } from "./errors.js";
 import { drawFigures } from "./live/figures.js";
+import { Graphics } from "./live/graphics.js";
 import { drawInputs, Source } from "./live/inputs.js";
 import { drawKept } from "./live/kept.js";
 import { drawPictures } from "./live/pictures.js";
@@ -17,7 +18,9 @@ const seenKey = "twinplate-caution";
 async function start(store) {
   const engines = new Engines(WebAssembly.compileStreaming(fetch("engine.wasm")), workers);
   const more = Promise.all([engines.add(), engines.add()]);
-  const session = new Session(store, engines);
+  const graphics = new Graphics();
+  store.subscribe(["drawn", "ready", "view"], ({ drawn, ready }) => graphics.show(drawn && !!ready));
+  const session = new Session(store, engines, graphics);
   const source = new Source(store, session);
   drawInputs(store, source);
   drawPictures(store, session);
@@ -25,7 +28,7 @@ async function start(store) {
   drawPlates(store, session);
   drawKept(store, session);
   // For the tests, and for whoever opens the console.
-  Object.assign(globalThis, { live: { store, session, source, engines } });
+  Object.assign(globalThis, { live: { store, session, source, engines, graphics } });
   session.about = await engines.ready;
   await more;
   store.update({ curves: session.about.curves, working: "" });

@@ -6,6 +6,7 @@ import (
 	"context"
 	"fmt"
 	"runtime"
+	"slices"
 	"syscall/js"
 	"unsafe"
 
@@ -26,7 +27,7 @@ type watched struct {
 	Pictures []placed `json:"pictures"`
 }
 
-// watch makes the frame anew and returns these of its stations.
+// watch makes the frame anew and returns these of its stations; of none, the gain alone.
 func (s *session) watch(number int, stations, thumbs []string) (js.Value, error) {
 	if err := s.monitors(); err != nil {
 		return js.Undefined(), err
@@ -41,11 +42,15 @@ func (s *session) watch(number int, stations, thumbs []string) (js.Value, error)
 		screens = append(screens, c)
 		out.Pictures = append(out.Pictures, placed{station, c.w, c.h, ""})
 	}
-	gain, err := s.monitor.Watch(number, func(_ int, row *take.Row) {
+	each := func(_ int, row *take.Row) {
 		for _, c := range screens {
 			c.add(row)
 		}
-	})
+	}
+	if len(screens) == 0 {
+		each = nil
+	}
+	gain, err := s.monitor.Watch(number, each)
 	if err != nil {
 		return js.Undefined(), err
 	}
@@ -184,6 +189,75 @@ func (s *session) reading(number int) (js.Value, error) {
 	return reply(read{c.Readings, c.Through, m.Side, m.W, m.H}, bytesTo(at))
 }
 
+// graphics is what a graphics processor makes live frames from (wasm/viewer's live): beside it come two
+// pictures of four bytes a pixel, 2 w wide. Of the first, which is 2 h high, the upper half has 1/(S - m . K)
+// over its greatest, the band's dark plate, and the color's red and green; the lower its blue, and red,
+// green and blue of K. Of the second the first h rows have the background. All are half floats, their
+// high bytes at the left and their low bytes at the right. The last row has the linear light of all
+// codes: high and low byte of the color camera's, and of the band camera's.
+type graphics struct {
+	W          int        `json:"w"`
+	H          int        `json:"h"`
+	BandW      int        `json:"band_w"`
+	BandH      int        `json:"band_h"`
+	Homography [9]float64 `json:"homography"`
+	Radial     [2]float64 `json:"radial"`
+	Center     [2]float64 `json:"center"`
+	Mirror     bool       `json:"mirror"`
+	Crosstalk  [3]float64 `json:"crosstalk"`
+	Weights    [3]float64 `json:"weights"`
+	Inverse    float64    `json:"inverse"` // the greatest 1/(S - m . K)
+}
+
+// graphics returns the arithmetic of the frame of this number.
+func (s *session) graphics(number int) (js.Value, error) {
+	if err := s.monitors(); err != nil {
+		return js.Undefined(), err
+	}
+	a, err := s.monitor.Arithmetic(number)
+	if err != nil {
+		return js.Undefined(), err
+	}
+	g := &a.Geometry
+	w, h := g.ColorW, g.ColorH
+	const codes = 256
+	if 2*w < codes {
+		return js.Undefined(), fmt.Errorf("plates of %d pixels of width: they must have at least %d", w, codes/2)
+	}
+	out := graphics{w, h, g.BandW, g.BandH, g.Homography, g.Radial, g.Center, g.Mirror, a.Crosstalk, a.Weights, float64(slices.Max(a.Inverse.Pix))}
+	hold, back := make([]byte, 4*2*w*2*h), make([]byte, 4*2*w*(h+1))
+	put := func(to []byte, down, channel int, from []float32, scale float32) {
+		for i, v := range from {
+			bits := half.FromFloat32(v * scale)
+			at := 4*((down+i/w)*2*w+i%w) + channel
+			to[at], to[at+4*w] = byte(bits>>8), byte(bits)
+		}
+	}
+	put(hold, 0, 0, a.Inverse.Pix, float32(1/out.Inverse))
+	if a.DarkBand != nil {
+		put(hold, 0, 1, a.DarkBand.Pix, 1)
+	}
+	if a.DarkColor != nil {
+		put(hold, 0, 2, a.DarkColor.Pix[0], 1)
+		put(hold, 0, 3, a.DarkColor.Pix[1], 1)
+		put(hold, h, 0, a.DarkColor.Pix[2], 1)
+	}
+	for c := range 3 {
+		if a.Screen != nil {
+			put(hold, h, 1+c, a.Screen.Pix[c], 1)
+		}
+		put(back, 0, c, a.Background.Pix[c], 1)
+	}
+	for i := range codes {
+		to := back[4*(2*w*h+i):]
+		for k, curve := range []plate.Curve{a.ColorCurve, a.BandCurve} {
+			bits := half.FromFloat32(float32(curve.ToLinear(float64(i) / (codes - 1))))
+			to[2*k], to[2*k+1] = byte(bits>>8), byte(bits)
+		}
+	}
+	return reply(out, bytesTo(hold), bytesTo(back))
+}
+
 // bump is how far the cameras have moved against each other.
 type bump struct {
 	Pixels float64 `json:"pixels"`
@@ -219,6 +293,8 @@ func (s *session) live(ctx context.Context, op string, a arguments) (js.Value, e
 	switch op {
 	case "watch":
 		return s.watch(a.Number, a.Stations, a.Thumbs)
+	case "graphics":
+		return s.graphics(a.Number)
 	case "read":
 		return s.reading(a.Number)
 	case "bump":

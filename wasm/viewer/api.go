@@ -7,7 +7,10 @@ import (
 	"syscall/js"
 )
 
-const largest = 4096 // the largest picture width and height, where the graphics system has it
+const (
+	largest    = 4096   // the largest picture width and height, where the graphics system has it
+	maxTexture = 0x0D33 // MAX_TEXTURE_SIZE
+)
 
 // open puts the object twinplateViewer into the frame's window, takes hold of the canvas, and
 // announces the event twinplate-viewer-ready at the window and at the frame's element in the page
@@ -27,15 +30,20 @@ const largest = 4096 // the largest picture width and height, where the graphics
 //	view({zoom, x, y})           sets what is seen: zoom 1 fits, (x, y) of the picture, 0 to 1, is in the middle.
 //	                             Returns {zoom, percent, x, y}; percent is of device pixels
 //	fit(), actual()              the whole picture; a picture pixel on a device pixel
+//	arithmetic(numbers, hold, back)  has pictures of cameras made here from now on, from what the engine's graphics gives;
+//	                             false where it cannot
+//	frame(color, band, gain, show)  makes one from the plates, 4 bytes a pixel, and shows "sum", "matte", "color" or
+//	                             "band"; false where they are of another size
 //	key(name, shift)             does what a key does on the canvas; false where it does nothing
 //	label(text)                  names the canvas for those who do not see it
-//	snapshot()                   promises {w, h, rgba}: the canvas, of the next frame
+//	snapshot()                   promises {w, h, rgba}: the canvas, of the next frame; of a picture that is made here that
+//	                             picture, in its own size
 //	limit                        the largest width and height
-//	on(name, f)                  calls f at "pixel" {x, y, inside}, "view", "divider" {x}, and with the browser's
+//	on(name, f)                  calls f at "drawn" of a frame, and at "pixel" {x, y, inside}, "view", "divider" {x}, and with the browser's
 //	                             own event at "key" (keys that the canvas has no use for) and "drag" (dragenter,
 //	                             dragover, dragleave, drop)
 func (v *viewer) open() {
-	v.limit = min(largest, v.canvas.Call("getContext", "webgl2").Call("getParameter", 0x0D33).Int()) // MAX_TEXTURE_SIZE
+	v.limit = min(largest, v.canvas.Call("getContext", "webgl2").Call("getParameter", maxTexture).Int())
 	v.measure(v.canvas.Get("width").Int(), v.canvas.Get("height").Int())
 	api := js.Global().Get("Object").New()
 	for name, f := range map[string]func([]js.Value) any{
@@ -48,9 +56,11 @@ func (v *viewer) open() {
 			}
 			return nil
 		},
-		"look":    v.setLook,
-		"divider": v.setDivider,
-		"view":    v.setView,
+		"look":       v.setLook,
+		"arithmetic": v.setArithmetic,
+		"frame":      v.setFrame,
+		"divider":    v.setDivider,
+		"view":       v.setView,
 		"fit": func([]js.Value) any {
 			v.fit()
 			return v.changedView()
@@ -244,6 +254,10 @@ func (v *viewer) tell() {
 		}
 		v.canvas.Get("style").Set("touchAction", touch)
 		v.emit("view", v.seen())
+	}
+	if v.live != nil && v.live.drawn {
+		v.live.drawn = false
+		v.emit("drawn", nil)
 	}
 	if v.splitting {
 		v.splitting = false

@@ -23,6 +23,7 @@ type viewer struct {
 	pictures [2]picture
 	paint    painter
 	uniforms map[string]any
+	live     *live // nil: pictures are given
 
 	canvas    js.Value
 	ratio     point // device pixels in a client pixel
@@ -103,7 +104,11 @@ func (v *viewer) DrawFinalScreen(screen ebiten.FinalScreen, _ *ebiten.Image, _ e
 	v.measure(screen.Bounds().Dx(), screen.Bounds().Dy())
 	v.pictures[0].upload()
 	v.pictures[1].upload()
-	v.draw(screen)
+	if v.live == nil {
+		v.draw(screen)
+	} else {
+		v.live.show(screen)
+	}
 	v.answer()
 	v.tell()
 }
@@ -130,16 +135,22 @@ func (v *viewer) answer() {
 	if len(v.snapshots) == 0 {
 		return
 	}
-	img := newImage(v.cw, v.ch)
-	v.draft = false
-	v.draw(img)
-	pix := make([]byte, 4*v.cw*v.ch)
+	var img *ebiten.Image
+	if v.live != nil {
+		img = v.live.out
+	} else {
+		img = newImage(v.cw, v.ch)
+		defer img.Deallocate()
+		v.draft = false
+		v.draw(img)
+	}
+	w, h := img.Bounds().Dx(), img.Bounds().Dy()
+	pix := make([]byte, 4*w*h)
 	img.ReadPixels(pix)
-	img.Deallocate()
 	for _, resolve := range v.snapshots {
 		rgba := js.Global().Get("Uint8ClampedArray").New(len(pix))
 		js.CopyBytesToJS(rgba, pix)
-		resolve.Invoke(map[string]any{"w": v.cw, "h": v.ch, "rgba": rgba})
+		resolve.Invoke(map[string]any{"w": w, "h": h, "rgba": rgba})
 	}
 	v.snapshots = nil
 }

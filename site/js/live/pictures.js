@@ -1,6 +1,6 @@
 // The pictures: the large one and the one beside it, which the worker draws, the marks of what is
 // wrong over the first, and the rate.
-import { $, choice, el, fill, press } from "../dom.js";
+import { $, choice, el, fill, press, tick } from "../dom.js";
 import { views } from "./state.js";
 
 /** @typedef {CanvasRenderingContext2D} Context */
@@ -63,6 +63,11 @@ export function drawPictures(store, session) {
       `${rate.fps.toFixed(0)} frames/s`, `${rate.latency.toFixed(0)} ms behind`, `${rate.cost.toFixed(0)} ms a frame`, `${rate.lost} of ${rate.made + rate.lost} dropped`,
       rate.apart > 0 ? `${rate.apart.toFixed(0)} ms out of step` : "", rate.size.split(", ").filter((v, i, all) => all.indexOf(v) === i).join(" and "),
     ].filter(Boolean).join(" · ");
+  });
+
+  store.show(["choice", "drawn"], ({ choice: { graphics }, drawn }) => {
+    const on = graphics === "on" || (graphics === "auto" && drawn);
+    fill($("by"), tick("made by the graphics processor", on, (on) => store.update({ choice: { ...store.value.choice, graphics: on ? "on" : "off" } })));
   });
 
   const marks = canvas("marks");

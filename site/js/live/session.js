@@ -1,6 +1,7 @@
 // A live take: one worker makes the pictures, one reads some of them, and one finds the geometry from a
 // few and holds it against later ones.
 import { isAbort, messageOf } from "../errors.js";
+import { hardware } from "./graphics.js";
 
 /** @typedef {import("./state.js").LiveStore} LiveStore */
 /** @typedef {import("../worker/files.js").Pixels} Pixels */
@@ -44,12 +45,20 @@ export class Session {
   /**
    * @param {LiveStore} store
    * @param {import("../page/engines.js").Engines} engines of three workers
+   * @param {import("./graphics.js").Graphics} graphics
    */
-  constructor(store, engines) {
+  constructor(store, engines, graphics) {
+    this.graphics = graphics;
     this.store = store;
     this.engines = engines;
     this.maker.port.addEventListener("message", ({ data }) => data.live && this.#hear(data.live));
     store.subscribe(["view", "beside"], () => this.#show());
+    let { graphics: chosen } = store.value.choice;
+    store.subscribe(["choice"], ({ choice }) => {
+      if (choice.graphics === chosen) return;
+      chosen = choice.graphics;
+      if (store.value.ready) this.#paint(this.#turn);
+    });
     store.subscribe(["effects"], ({ effects }) => this.tell({ effects }));
   }
 
@@ -121,6 +130,7 @@ export class Session {
       this.#asked.get(live.id)?.(live.samples ?? live.average ?? live.still);
       this.#asked.delete(live.id);
     }
+    if (live.frame) this.#draw(live.frame);
     if (live.recorded) this.recorder?.(live.recorded, live.time);
     if (live.told) {
       const before = store.value.rate?.size;
@@ -197,6 +207,8 @@ export class Session {
         await this.engines.call("prepare", { path: `${folders.take}/resolved.json` }, { worker });
         if (late()) return;
       }
+      await this.#paint(turn);
+      if (late()) return;
       this.tell({ ready: true });
       store.update({ ready, working: "", told: [...new Set([...ready.warnings, ...ready.notes])], bump: null, status: "The matte is live" });
       this.#read(turn).catch((error) => turn === this.#turn && !isAbort(error) && this.#lost(messageOf(error)));
@@ -206,6 +218,35 @@ export class Session {
     } catch (error) {
       if (!late() && !isAbort(error)) this.#lost(messageOf(error));
     }
+  }
+
+  /**
+   * #paint has the graphics processor make the large picture, where it is wanted and can be, or no more.
+   * @param {number} turn
+   */
+  async #paint(turn) {
+    const { store } = this;
+    const wanted = store.value.choice.graphics;
+    let drawn = false;
+    if (wanted === "on" || (wanted === "auto" && hardware())) {
+      try {
+        const { result, buffers } = await this.engines.call("graphics", { number: 1 }, { worker: this.maker });
+        await this.graphics.arithmetic(result, buffers);
+        drawn = true;
+      } catch (error) {
+        if (turn === this.#turn) store.update({ status: `The processor makes the large picture: ${messageOf(error)}` });
+      }
+    }
+    if (turn !== this.#turn) return;
+    this.tell({ graphics: drawn });
+    store.update({ drawn });
+  }
+
+  /** @param {{color: Uint8Array<ArrayBuffer>, band: Uint8Array<ArrayBuffer>, gain: number, show: string, taken: number}} frame */
+  async #draw({ color, band, gain, show, taken }) {
+    const drawn = await this.graphics.frame(color, band, gain, show);
+    this.tell({ drawn: drawn ? performance.timeOrigin + performance.now() - taken : NaN });
+    this.maker.port.postMessage({ spare: [color, band] }, [color.buffer, band.buffer]);
   }
 
   /** @type {import("../page/operations.js").About} */

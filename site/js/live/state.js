@@ -15,6 +15,7 @@ import { Store } from "../store.js";
  * @property {Split} split
  * @property {boolean} swap
  * @property {string} curve of both plates
+ * @property {"auto" | "on" | "off"} graphics whether the large picture is made by the graphics processor; auto: where there is one
  */
 
 /** @typedef {{time: number, through: number, values: Record<string, number>, verdicts: Record<string, string>}} Moment the readings at a time, ms since 1970 */
@@ -46,12 +47,13 @@ import { Store } from "../store.js";
  * @property {{frames: number, seconds: number} | null} recording
  * @property {string[]} curves that there are
  * @property {string} status
+ * @property {boolean} drawn by the graphics processor
  */
 
 const key = "twinplate-live";
 
 /** @type {Choice} */
-const nothing = { kind: "", devices: [], split: "side", swap: false, curve: "bt709" };
+const nothing = { kind: "", devices: [], split: "side", swap: false, curve: "bt709", graphics: "auto" };
 
 /** @returns {Choice} */
 function remembered() {
@@ -68,7 +70,7 @@ export function newStore() {
     /** @type {State} */ ({
       choice: remembered(), running: false, view: "sum", beside: "matte", effects: { spill: 0, lamp: 0, bump: 0, stage: "performer" },
       have: {}, ready: null, working: "Fetching the engine", wrong: "", told: [], rate: null, readings: [], slow: [], through: 0, minute: [], bump: null,
-      pinned: "", tone: false, note: "", day: [], recording: null, curves: ["bt709"], status: "",
+      pinned: "", tone: false, note: "", day: [], recording: null, curves: ["bt709"], status: "", drawn: false,
     }), []);
   store.subscribe(["choice"], ({ choice }) => {
     try {

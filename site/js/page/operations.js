@@ -89,6 +89,21 @@
 
 /** @typedef {{pixels: number, sigma: number, moved: boolean, why: string}} Bump how far the geometry is from the one that is held; why it is not known */
 
+/**
+ * @typedef {object} Graphics what a graphics processor makes live frames from, beside two pictures: see wasm/engine/live.go
+ * @property {number} w
+ * @property {number} h
+ * @property {number} band_w
+ * @property {number} band_h
+ * @property {number[]} homography
+ * @property {number[]} radial
+ * @property {number[]} center
+ * @property {boolean} mirror
+ * @property {number[]} crosstalk
+ * @property {number[]} weights
+ * @property {number} inverse
+ */
+
 /** @typedef {{gain: number, pictures: Placed[]}} Watched a live frame as a screen shows it: the stations, and after them the thumbs, half as wide and high */
 
 /** @typedef {{readings: Reading[], through: number, side: number, w: number, h: number}} Read of a live frame; side, w and h are of the squares of troubles, a byte each, which come with it */
@@ -115,6 +130,7 @@
  * @property {{takes: {number: number, breaks: Breaks, product: string, finish?: import("./state.js").Recipe}, gives: string}} write
  * @property {{takes: {path: string}, gives: Bump}} bump
  * @property {{takes: {}, gives: number}} memory
+ * @property {{takes: {number: number}, gives: Graphics}} graphics
  * @property {{takes: {number: number}, gives: Read}} read
  * @property {{takes: {number: number, stations: string[], thumbs: string[]}, gives: Watched}} watch
  */

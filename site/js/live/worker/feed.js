@@ -37,6 +37,8 @@ import { Rehearsal } from "./rehearsal.js";
  * @property {{id: number, count: number, moved: boolean}} [sample] pairs to be returned; moved: in which the performer is elsewhere
  * @property {{id: number, count: number}} [average] of frames with nobody in them
  * @property {{id: number}} [still] both plates and the pictures as PNG
+ * @property {boolean} [graphics] whether the page draws the large picture, from the plates and the gain
+ * @property {number} [drawn] that it has, so many ms after the capture; NaN: it has not
  * @property {boolean} [record] whether each pair is returned as JPEG
  */
 
@@ -57,6 +59,7 @@ import { Rehearsal } from "./rehearsal.js";
 const tellEvery = 500; // ms: figures that change faster cannot be read
 const rest = 150; // ms between two frames before there is a matte: whoever finds the geometry has the cores
 const places = { color: "/take/color/0001.png", band: "/take/band/0001.png" };
+const smallEvery = 4; // frames that the page draws from one small picture to the next, which takes the worker as long as the large one
 const jpeg = { type: "image/jpeg", quality: 0.97 }; // finer than what capture devices deliver
 
 export class Feed {
@@ -72,6 +75,10 @@ export class Feed {
   /** @type {number | null} */
   #still = null;
   #recording = false;
+  #graphics = false;
+  #count = 0; // of frames that the page draws
+  /** @type {((ms: number) => void) | null} */
+  #drawn = null;
   /** @type {Told & {latencies: number[], aparts: number[], costs: number[], since: number, count: number}} */
   #told = fresh();
 
@@ -92,6 +99,8 @@ export class Feed {
       this.#ready = ask.ready;
       this.#told = { ...fresh(), size: this.#told.size }; // the rate is of the matte
     }
+    if (ask.graphics !== undefined) this.#graphics = ask.graphics;
+    if (ask.drawn !== undefined) this.#drawn?.(ask.drawn);
     if (ask.record !== undefined) this.#recording = ask.record;
     if (ask.effects && this.#source instanceof Rehearsal) this.#source.effects = ask.effects;
     if (ask.frame) {
@@ -110,6 +119,7 @@ export class Feed {
     this.#source?.end();
     this.#source = null;
     this.#turn++;
+    this.#drawn?.(NaN);
     [this.#gathering, this.#still] = [[], null];
   }
 
@@ -140,17 +150,21 @@ export class Feed {
     this.#gathering = this.#gathering.filter((some) => !this.#gathered(some, pair));
     /** @type {Blob[]} */
     let shown = [];
+    let latency = NaN; // where the page draws
     if (this.#ready) {
       this.files.put(places.color, pair.color);
       this.files.put(places.band, pair.band);
       const { main, beside } = this.#views;
-      const stations = [...new Set([main, ...(this.#still === null ? [] : ["sum", "matte"])])];
+      const drawing = this.#graphics;
+      const stations = [...new Set([...(drawing ? [] : [main]), ...(this.#still === null ? [] : ["sum", "matte"])])];
+      const small = beside && (!drawing || this.#count++ % smallEvery === 0) ? [beside] : [];
       try {
-        const { json, buffers } = await this.engine("watch", { number: 1, stations, thumbs: beside ? [beside] : [] });
+        const { json, buffers } = await this.engine("watch", { number: 1, stations, thumbs: small });
         /** @type {import("../../page/operations.js").Watched} */
-        const { pictures } = JSON.parse(json);
+        const { gain, pictures } = JSON.parse(json);
         const made = pictures.map(({ w, h }, i) => image(buffers[i], w, h));
-        this.#draw("main", made[0]);
+        if (drawing) latency = await this.#drawing(pair, gain, main);
+        else this.#draw("main", made[0]);
         this.#draw("beside", made[stations.length]);
         if (this.#still !== null) shown = await Promise.all(["sum", "matte"].map((station) => encoded(made[stations.indexOf(station)], { type: "image/png" })));
         give(buffers);
@@ -162,7 +176,7 @@ export class Feed {
       this.#draw("main", whole(this.#views.main === "band" ? pair.band : pair.color));
       this.#draw("beside", whole(this.#views.beside === "color" || this.#views.main === "band" ? pair.color : pair.band));
     }
-    this.#tell(pair, performance.now() - began);
+    this.#tell(pair, performance.now() - began, latency);
     if (this.#still !== null) {
       const id = this.#still;
       this.#still = null;
@@ -170,6 +184,25 @@ export class Feed {
       post({ id, still: { plates, shown } });
     }
     if (this.#recording) post({ recorded: await Promise.all([pair.color, pair.band].map((p) => encoded(whole(p), jpeg))), time: pair.time });
+  }
+
+  /**
+   * #drawing has the page draw a pair, and returns how long after its capture that was, in ms.
+   * @param {Pair} pair
+   * @param {number} gain
+   * @param {string} show
+   * @returns {Promise<number>}
+   */
+  async #drawing({ color, band, time }, gain, show) {
+    const [c, b] = [color, band].map(({ data }) => {
+      const to = bytes(data.length);
+      to.set(data);
+      return to;
+    });
+    post({ frame: { color: c, band: b, gain, show, taken: performance.timeOrigin + time } }, [c.buffer, b.buffer]);
+    const ms = await new Promise((resolve) => (this.#drawn = resolve));
+    this.#drawn = null;
+    return ms;
   }
 
   /**
@@ -198,11 +231,12 @@ export class Feed {
   /**
    * @param {Pair} pair
    * @param {number} cost ms
+   * @param {number} latency ms; NaN: it is drawn now
    */
-  #tell(pair, cost) {
+  #tell(pair, cost, latency) {
     const told = this.#told;
     const now = performance.now();
-    told.latencies.push(now - pair.time);
+    told.latencies.push(Number.isNaN(latency) ? now - pair.time : latency);
     told.aparts.push(Math.abs(pair.apart));
     told.costs.push(cost + pair.cost);
     told.count++;
