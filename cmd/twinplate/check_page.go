@@ -66,11 +66,16 @@ func writeCheckPage(w io.Writer, from string, c *take.Checkup) error {
 				core = append(core, v)
 			}
 		}
-		spill := float32(0.05)
+		// What is white in the pictures: nearly the most that there is, and no less than would show.
+		const (
+			mostSpill, leastSpill = 0.98, 0.05 // a part of the core's pixels; a transmission
+			mostNoise, leastNoise = 0.99, 1e-4 // a part of the frame's pixels; of alpha
+		)
+		spill := float32(leastSpill)
 		if len(core) > 0 {
-			spill = max(spill, quantileOf(core, 0.98))
+			spill = max(spill, quantileOf(core, mostSpill))
 		}
-		noise := max(quantileOf(c.Sigma.Pix, 0.99), 1e-4)
+		noise := max(quantileOf(c.Sigma.Pix, mostNoise), leastNoise)
 		for _, p := range []struct {
 			frame   image.Image
 			caption string
@@ -112,12 +117,16 @@ func scaled(f *plate.Gray, by float32) *plate.Gray {
 	return out
 }
 
+// Parts of the frame's pixels that are darker than what counts as the screen's brightest, and as its darkest.
+const litPart, darkPart = 0.995, 0.01
+
 // stopsPicture shows the screen's light in steps of a quarter of a stop.
 func stopsPicture(f *plate.Gray) *plate.Gray {
-	top := quantileOf(f.Pix, 0.995)
-	deepest := 2.0
-	if low := quantileOf(f.Pix, 0.01); low > 0 {
-		deepest = min(max(math.Ceil(math.Log2(float64(top/low))), 2), 6)
+	const least, most = 2., 6. // stops that black may lie below white
+	top := quantileOf(f.Pix, litPart)
+	deepest := least
+	if low := quantileOf(f.Pix, darkPart); low > 0 {
+		deepest = min(max(math.Ceil(math.Log2(float64(top/low))), least), most)
 	}
 	out := plate.NewGray(f.W, f.H)
 	for i, v := range f.Pix {
@@ -207,7 +216,7 @@ func gainPlot(c *take.Checkup) drawing {
 
 // screenPlot shows the screen's fall-off along its middle row and column, in stops.
 func screenPlot(f *plate.Gray) drawing {
-	top := float64(quantileOf(f.Pix, 0.995))
+	top := float64(quantileOf(f.Pix, litPart))
 	stops := func(sum float64, n int) float64 {
 		if sum <= 0 {
 			return -6

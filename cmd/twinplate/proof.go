@@ -61,6 +61,18 @@ type proofReport struct {
 	Within proofCounts        `json:"within"`
 }
 
+// What the proofs hold a take to, as DEVELOPERS.md and docs/measured.md have it. The names of their counts in JSON have
+// these numbers in them.
+const (
+	aimClean     = 1.05 // times the noise floor, with clean plates
+	aimRebuilt   = 1.5  // without
+	aimEstimated = 1.1  // with the geometry from the footage
+	aimErrors    = 3    // standard errors
+	aimEdges     = 0.10 // px at the edges
+	aimChart     = 0.03 // px over the frame
+	aimBar       = 0.95 // of a rig's points within three standard errors: the normal distribution has 0.997
+)
+
 // proofCounts say how many takes keep to each limit.
 type proofCounts struct {
 	Clean     int `json:"clean_1.05"`
@@ -75,7 +87,7 @@ func (c *proofCounts) add(l proof.TakeResult) {
 	for _, x := range []struct {
 		n        *int
 		v, limit float64
-	}{{&c.Clean, l.Clean, 1.05}, {&c.Rebuilt, l.Rebuilt, 1.5}, {&c.Estimated, l.Estimated, 1.1}, {&c.M, l.M, 3}, {&c.K, l.K, 3}, {&c.G, l.G, 3}} {
+	}{{&c.Clean, l.Clean, aimClean}, {&c.Rebuilt, l.Rebuilt, aimRebuilt}, {&c.Estimated, l.Estimated, aimEstimated}, {&c.M, l.M, aimErrors}, {&c.K, l.K, aimErrors}, {&c.G, l.G, aimErrors}} {
 		if x.v <= x.limit {
 			*x.n++
 		}

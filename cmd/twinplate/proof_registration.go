@@ -31,12 +31,12 @@ func (r *registrationReport) add(l proof.RegistrationLine) {
 			*n++
 		}
 	}
-	good, warned := l.Edges >= 0 && l.Edges <= 0.10, len(l.Warnings) > 0 || l.Edges < 0
+	good, warned := l.Edges >= 0 && l.Edges <= aimEdges, len(l.Warnings) > 0 || l.Edges < 0
 	count(&w.Edges, good)
 	count(&w.Warned, !good && warned)
 	count(&w.False, good && warned)
-	count(&w.Bar, l.Within >= 0.95)
-	count(&w.Chart, l.Chart >= 0 && l.Chart <= 0.03)
+	count(&w.Bar, l.Within >= aimBar)
+	count(&w.Chart, l.Chart >= 0 && l.Chart <= aimChart)
 	count(&w.Offset, l.Offset)
 	w.Points += (l.Within - w.Points) / float64(len(r.Rigs))
 }
