@@ -104,7 +104,7 @@ vectors:
 	@$(TEST) GODEBUG=cpu.avx2=off -count=1 ./internal/kernel
 	@$(TEST) GODEBUG=cpu.avx2=off -count=1 -short -run='$(VECTOR)' ./align ./matte ./composite ./take
 	@$(TEST) $(SIMD) ./internal/kernel
-	@$(TEST) GOOS=js GOARCH=wasm $(SIMD) -short -run='$(VECTOR)|^TestWorkerFiles' -exec="$(NODE)" ./wasm/engine ./internal/kernel ./plate ./align ./matte ./composite ./take
+	@$(TEST) GOOS=js GOARCH=wasm $(SIMD) -short -run='$(VECTOR)|^TestWorkerFiles' -exec="$(NODE)" ./wasm/engine ./internal/kernel ./take
 
 # The same kernels by the vectors of another processor, which QEMU plays.
 arm64:
@@ -112,6 +112,7 @@ arm64:
 
 simd:
 	@$(TEST) $(SIMD) -short $(CORE)
+	@$(TEST) GOOS=js GOARCH=wasm $(SIMD) -short -run='$(VECTOR)' -exec="$(NODE)" ./plate ./align ./matte ./composite
 
 # Twenty takes with random faults against the noise floor; SEED=500 gives fresh ones.
 proof:
