@@ -14,6 +14,7 @@ import (
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/internal/test/outside"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
 )
@@ -39,16 +40,20 @@ func filmed(t *testing.T, args ...string) (string, take.Recipe) {
 func TestSigmaIsTheError(t *testing.T) {
 	for _, row := range []struct {
 		name string
+		late bool // make test-all's
 		args []string
 	}{
-		{"PNG", nil},
-		{"ProRes", []string{"--codec", "prores"}},
-		{"HEVC 10-bit", []string{"--codec", "hevc"}},
-		{"H.264", []string{"--codec", "h264-18"}},
-		{"H.264, no reference plates", []string{"--codec", "h264-18", "--without", "clean,dark"}},
-		{"the mosaic of a color sensor", []string{"--fault", "bandmosaic"}},
+		{"PNG", false, nil},
+		{"ProRes", true, []string{"--codec", "prores"}},
+		{"HEVC 10-bit", false, []string{"--codec", "hevc"}},
+		{"H.264", true, []string{"--codec", "h264-18"}},
+		{"H.264, no reference plates", false, []string{"--codec", "h264-18", "--without", "clean,dark"}},
+		{"the mosaic of a color sensor", false, []string{"--fault", "bandmosaic"}},
 	} {
 		t.Run(row.name, func(t *testing.T) {
+			if row.late {
+				tier.InTestAll(t)
+			}
 			dir, r := filmed(t, append([]string{"--seed", "21", "--size", "640x360", "--frames", "4"}, row.args...)...)
 			r.Clamp, r.Write = "none", []string{"sigma"}
 			job := prepare(t, r)
