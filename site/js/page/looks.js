@@ -21,7 +21,7 @@ export function drawStrip(store) {
     }
   });
   store.show(["wells"], ({ wells }) => {
-    for (const { id, node } of strip) node.classList.toggle("lacks", !hasSum({ wells }) && (id === "sum" || id === "held"));
+    for (const { id, node } of strip) node.classList.toggle("lacks", !!wells.color?.length && !hasSum({ wells }) && (id === "sum" || id === "held"));
   });
   store.subscribe(["thumbs"], ({ thumbs }) => {
     for (const { id, canvas } of strip) {
