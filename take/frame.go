@@ -362,14 +362,18 @@ func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
 		}
 	}
 	if p.sigma {
-		w.imposeSigma()
+		w.raiseSigma()
 	}
 	return nil
 }
 
-// imposeSigma raises sigma where the matte is what somebody says: there it may be off by as much as
-// that is from what was measured.
-func (w *runner) imposeSigma() {
+// raiseSigma raises sigma where the matte is not measured: outside the band plate alpha may be
+// anything, and where somebody says what it is it may be off by as much as that is from what was
+// measured.
+func (w *runner) raiseSigma() {
+	for _, i := range w.job.unseen {
+		w.sigma.Pix[i] = 1
+	}
 	if !w.imposes {
 		return
 	}

@@ -31,6 +31,7 @@ type Job struct {
 	Seconds      float64       // that it took
 
 	resampler       *align.Resampler
+	unseen          []int32 // the places in the color frame that the band camera does not see
 	solver          *matte.Solver
 	chain           *Chain            // of both
 	backdrop        *backdrop         // nil where the take has no background
@@ -83,8 +84,9 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	t.stage("the screen, the crosstalk and the reference plates")
 	j.resampler = t.recipe.Resample.NewResampler(j.Geometry)
 	const toldUnseen = 0.0005 // of the frame: what is told as 0.1 %
-	if unseen := j.unseen(); unseen > toldUnseen {
-		j.Notes = append(j.Notes, fmt.Sprintf("%.1f %% of the color frame lies outside the band plate: there the band plate's outermost pixels are repeated, and the matte is a guess; frame the band camera a little wider", 100*unseen))
+	j.unseen = j.outside()
+	if part := float64(len(j.unseen)) / float64(j.colorSize.X*j.colorSize.Y); part > toldUnseen {
+		j.Notes = append(j.Notes, fmt.Sprintf("%.1f %% of the color frame lies outside the band plate: there the band plate's outermost pixels are repeated, the matte is a guess, and sigma is 1; frame the band camera a little wider", 100*part))
 	}
 	ref := matte.References{DarkColor: j.lens.ofColor(t.darkColor), CleanColor: j.lens.ofColor(t.cleanColor)}
 	if t.darkBand != nil {
@@ -159,14 +161,14 @@ func (j *preparation) estimated() []string {
 	return all
 }
 
-// unseen returns the part of the color frame, 0 to 1, that the band camera does not see.
-func (j *preparation) unseen() float64 {
-	seen := 0.0
-	valid := j.resampler.Valid().Pix
-	for _, v := range valid {
-		seen += float64(v)
+// outside returns the places in the color frame that the band camera does not see.
+func (j *preparation) outside() (places []int32) {
+	for i, v := range j.resampler.Valid().Pix {
+		if v == 0 {
+			places = append(places, int32(i))
+		}
 	}
-	return 1 - seen/float64(len(valid))
+	return places
 }
 
 // solve makes the solver, with everything that the recipe does not give estimated, and returns the

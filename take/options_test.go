@@ -51,6 +51,31 @@ func TestSigmaIsWritten(t *testing.T) {
 	}
 }
 
+// What the band camera does not see may be anything.
+func TestSigmaOutsideTheBandPlate(t *testing.T) {
+	r := record(t, 1)
+	g := bandGeometry
+	g.Homography[2] -= 20 // so that the color frame's left edge falls beside the band plate
+	r.recipe.Geometry, r.recipe.Write, r.recipe.Gain = take.Given(g), []string{"sigma"}, take.Choice[map[int]float64]{Mode: "none"}
+	valid := align.NewResampler(g).Valid()
+	unseen := 0
+	if _, err := prepare(t, r.recipe).Run(t.Context(), &take.RunOptions{Each: func(q *take.Result) error {
+		for i, v := range q.Sigma.Pix {
+			if seen := valid.Pix[i] > 0; !seen && v != 1 || seen && v > 0.5 {
+				t.Fatalf("pixel %d, seen %v, has a sigma of %v", i, seen, v)
+			} else if !seen {
+				unseen++
+			}
+		}
+		return nil
+	}}); err != nil {
+		t.Fatal(err)
+	}
+	if unseen == 0 {
+		t.Error("the band plate reaches everywhere: nothing was tried")
+	}
+}
+
 func TestOneFrameAtATimeWithinLittleMemory(t *testing.T) {
 	r := record(t, 1, 2, 3)
 	var inside, done atomic.Int32

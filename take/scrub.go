@@ -142,7 +142,7 @@ func (s *Scrubber) Sigma(f *Scrubbed) (*plate.Gray, error) {
 	if err != nil {
 		return nil, err
 	}
-	s.w.imposeSigma()
+	s.w.raiseSigma()
 	f.Sigma = s.w.sigma
 	return f.Sigma, nil
 }
