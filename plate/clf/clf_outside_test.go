@@ -3,7 +3,6 @@
 package clf_test
 
 import (
-	"encoding/json"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -110,36 +109,18 @@ func transforms() map[string]string {
 	return all
 }
 
-const applyScript = `
-import json, sys
-import numpy as np
-import PyOpenColorIO as ocio
-given = json.load(open(sys.argv[1]))
-out = {}
-for name, path in given["Files"].items():
-    pix = np.array(given["Pixels"], dtype=np.float32)
-    t = ocio.FileTransform(src=path, interpolation=ocio.INTERP_DEFAULT)
-    cpu = ocio.Config.CreateRaw().getProcessor(t).getOptimizedCPUProcessor(ocio.OPTIMIZATION_NONE)
-    cpu.applyRGB(pix)
-    out[name] = pix.astype(float).tolist()
-print(json.dumps(out))
-`
-
 // Every process node gives what OpenColorIO makes of the same file, for pixels within 0 to 1 and
 // beyond.
 func TestAsOpenColorIO(t *testing.T) {
 	dir := t.TempDir()
-	var given struct {
-		Files  map[string]string
-		Pixels [][3]float32
-	}
-	given.Files = map[string]string{}
+	files := map[string]string{}
+	var pixels [][3]float32
 	for name, nodes := range transforms() {
 		path := filepath.Join(dir, strings.ReplaceAll(name, " ", "-")+".clf")
 		if err := os.WriteFile(path, []byte(process(nodes)), 0o666); err != nil {
 			t.Fatal(err)
 		}
-		given.Files[name] = path
+		files[name] = path
 	}
 	r := rand.New(rand.NewPCG(3, 4))
 	for i := range 3000 {
@@ -151,20 +132,11 @@ func TestAsOpenColorIO(t *testing.T) {
 		for c := range p {
 			p[c] = (r.Float32()-0.5)*spread + 0.5
 		}
-		given.Pixels = append(given.Pixels, p)
+		pixels = append(pixels, p)
 	}
-	given.Pixels = append(given.Pixels, [3]float32{}, [3]float32{1, 1, 1}, [3]float32{0.5, 0.5, 0.5})
-	text, err := json.Marshal(given)
-	if err != nil {
-		t.Fatal(err)
-	}
-	file := filepath.Join(dir, "given.json")
-	if err := os.WriteFile(file, text, 0o666); err != nil {
-		t.Fatal(err)
-	}
-	var want map[string][][3]float64
-	outside.Python(t, applyScript, &want, file)
-	for name, path := range given.Files {
+	pixels = append(pixels, [3]float32{}, [3]float32{1, 1, 1}, [3]float32{0.5, 0.5, 0.5})
+	want := outside.ColorIO(t, files, "", pixels)
+	for name, path := range files {
 		transform, err := clf.Read(path)
 		if err != nil {
 			t.Errorf("%s: %v", name, err)
@@ -172,7 +144,7 @@ func TestAsOpenColorIO(t *testing.T) {
 		}
 		worst := 0.0
 		var at string
-		for i, p := range given.Pixels {
+		for i, p := range pixels {
 			row := [3][]float32{{p[0]}, {p[1]}, {p[2]}}
 			transform.Row(row[0], row[1], row[2])
 			for c := range 3 {
@@ -190,58 +162,27 @@ func TestAsOpenColorIO(t *testing.T) {
 	}
 }
 
-const cdlScript = `
-import json, sys
-import numpy as np
-import PyOpenColorIO as ocio
-given = json.load(open(sys.argv[1]))
-out = {}
-for name, path in given["Files"].items():
-    if path.endswith(".cc"):
-        t = ocio.CDLTransform.CreateFromFile(path, "")
-    else:
-        t = ocio.CDLTransform.CreateFromFile(path, "foreground")
-    t.setStyle(ocio.CDL_NO_CLAMP)
-    pix = np.array(given["Pixels"], dtype=np.float32)
-    cpu = ocio.Config.CreateRaw().getProcessor(t).getOptimizedCPUProcessor(ocio.OPTIMIZATION_NONE)
-    cpu.applyRGB(pix)
-    out[name] = pix.astype(float).tolist()
-print(json.dumps(out))
-`
-
 // OpenColorIO reads the grades that are written, and makes of pixels what a Grade does with them.
 func TestCDLAsOpenColorIO(t *testing.T) {
 	dir := t.TempDir()
-	var given struct {
-		Files  map[string]string
-		Pixels [][3]float32
-	}
-	given.Files = map[string]string{}
+	files := map[string]string{}
+	var pixels [][3]float32
 	for _, name := range []string{"a.cc", "a.ccc", "a.cdl"} {
-		given.Files[name] = filepath.Join(dir, name)
+		files[name] = filepath.Join(dir, name)
 		some := grades()
 		if name == "a.cc" {
 			some = some[:1]
 		}
-		if err := clf.WriteCDL(given.Files[name], some); err != nil {
+		if err := clf.WriteCDL(files[name], some); err != nil {
 			t.Fatal(err)
 		}
 	}
 	r := rand.New(rand.NewPCG(3, 4))
 	for range 500 {
-		given.Pixels = append(given.Pixels, [3]float32{2*r.Float32() - 0.2, 2*r.Float32() - 0.2, 2*r.Float32() - 0.2})
+		pixels = append(pixels, [3]float32{2*r.Float32() - 0.2, 2*r.Float32() - 0.2, 2*r.Float32() - 0.2})
 	}
-	text, err := json.Marshal(given)
-	if err != nil {
-		t.Fatal(err)
-	}
-	file := filepath.Join(dir, "given.json")
-	if err := os.WriteFile(file, text, 0o666); err != nil {
-		t.Fatal(err)
-	}
-	var want map[string][][3]float64
-	outside.Python(t, cdlScript, &want, file)
-	for name, path := range given.Files {
+	want := outside.ColorIO(t, files, "foreground", pixels)
+	for name, path := range files {
 		read, err := clf.ReadCDL(path)
 		if err != nil {
 			t.Fatal(err)
@@ -250,7 +191,7 @@ func TestCDLAsOpenColorIO(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		for i, p := range given.Pixels {
+		for i, p := range pixels {
 			row := [3][]float32{{p[0]}, {p[1]}, {p[2]}}
 			grader.Row(row)
 			for c := range 3 {
