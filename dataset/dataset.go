@@ -232,7 +232,7 @@ func (w *writer) look(ctx context.Context, s Source) (*shoot, error) {
 	x := &shoot{Source: s}
 	r := &x.Recipe
 	own := *r
-	r.Background, r.BackgroundCurve, r.BackgroundPrimaries, r.OutputCurve = "", "", "", ""
+	r.Background, r.BackgroundCurve, r.BackgroundPrimaries, r.OutputCurve, r.OutputTransform = "", "", "", "", ""
 	r.Write, r.Format, r.Depth, r.Layers, r.Clamp = []string{"sigma"}, "", 0, nil, ""
 	x.primaries = plate.PrimariesBT709
 	if r.Primaries != "" {

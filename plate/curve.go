@@ -17,6 +17,7 @@ type Curve struct{ t *transfer }
 
 type transfer struct {
 	name           string
+	coded          bool // see CodedBy
 	toLinear, from func(float64) float64
 	light8         func() []float32 // linear light of the 256 codes
 	light16        func() []float32 // linear light of the 65536 codes
@@ -119,6 +120,18 @@ func CurveByName(name string) (Curve, error) {
 	}
 	return Curve{}, fmt.Errorf("unknown transfer curve %.40q%s known: %s", name, hint, strings.Join(names, ", "))
 }
+
+// CodedBy returns the curve of values that a transform has made code values already: they are kept as
+// they are. Its name is "coded by" and the transform's. A file that is written with it states that
+// in words, and no primaries, which only the transform's author knows.
+func CodedBy(transform string) Curve {
+	c := newCurve("coded by "+transform, identity, identity)
+	c.t.coded = true
+	return c
+}
+
+// Coded reports whether the curve is one of CodedBy.
+func (c Curve) Coded() bool { return c.transfer().coded }
 
 // FindCurve returns the curve in the file of that path when it ends in .csv, as ReadCurve does, and
 // otherwise the curve of that name, as CurveByName does.

@@ -63,6 +63,12 @@ func ExampleReadCurve() {
 	// Output: sensor10.csv: black is code 64, and code 652 is light of 0.35
 }
 
+func ExampleCodedBy() {
+	c := plate.CodedBy("look.clf")
+	fmt.Println(c.Name(), c.FromLinear(0.5))
+	// Output: coded by look.clf 0.5
+}
+
 func ExampleFindCurve() {
 	for _, name := range []string{"pq", "../testdata/plate/sensor10.csv"} {
 		c, err := plate.FindCurve(name)

@@ -21,7 +21,7 @@ func (o *WriteOptions) pngTags(frame image.Image) []byte {
 	_, gray := frame.(*Gray)
 	primaries := o.primaries()
 	curve, colors := transferCode(o.Curve), byte(notSpecified)
-	if !gray {
+	if !gray && !o.Curve.Coded() {
 		colors = primariesCode(primaries)
 		var values []byte
 		real := true

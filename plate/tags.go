@@ -30,7 +30,7 @@ const statedCurve, statedPrimaries = "Transfer curve: ", "Primaries: "
 // statement returns what such a file says; color is whether primaries are of interest.
 func (o *WriteOptions) statement(color bool) string {
 	s := statedCurve + o.Curve.Name()
-	if color {
+	if color && !o.Curve.Coded() {
 		s += "\n" + statedPrimaries + o.primaries().String()
 	}
 	return s

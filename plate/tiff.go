@@ -125,12 +125,12 @@ func encodeFrameTIFF(w io.Writer, p codedFrame, opt *WriteOptions) error {
 		tiffNumbers(284, tiffShort, 1), // red, green and blue together
 		tiffNumbers(296, tiffShort, 1), // no unit of length
 	}
-	if samples > 1 {
+	if samples == 4 {
+		entries = append(entries, tiffNumbers(338, tiffShort, 2)) // straight alpha
+	}
+	if samples > 1 && !opt.Curve.Coded() {
 		c := opt.primaries()
 		entries = append(entries, tiffChromaticities(318, c.White), tiffChromaticities(319, c.Red, c.Green, c.Blue))
-		if samples == 4 {
-			entries = append(entries, tiffNumbers(338, tiffShort, 2)) // straight alpha
-		}
 		if icc := iccProfile(opt.Curve, c); icc != nil {
 			entries = append(entries, tiffEntry{34675, tiffBytes, uint32(len(icc)), icc})
 		}

@@ -28,7 +28,7 @@ type WriteOptions struct {
 	Curve       Curve // of the code values; the zero value is Linear
 	Depth       int   // bits of a value, 8 or 16, and 16 or 32 in an OpenEXR file; 0 means 16
 	Compression Effort
-	Primaries   Primaries // of the color; the zero value means PrimariesBT709. They are stated, and nothing is converted
+	Primaries   Primaries // of the color; the zero value means PrimariesBT709. They are stated, but not with a curve of CodedBy, and nothing is converted
 
 	// Only an OpenEXR file has these.
 	Layers    []DataLayer   // planes beside the picture

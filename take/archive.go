@@ -25,7 +25,7 @@ type ClipOrder struct {
 	Path   string // its name; a file of that name is replaced when the clip is whole
 	Of     string // a product: "comp", "foreground" or "matte"; a foreground has its alpha with it
 	Format clip.Format
-	Look   bool   // for looking at: with the curve sRGB and the primaries of BT.709, whatever the composites have
+	Look   bool   // for looking at: with the curve sRGB and the primaries of BT.709, whatever the composites have, but for an output transform
 	Alpha  string // what a foreground is to its alpha: "premultiplied" (or empty) or "straight"
 }
 
@@ -86,11 +86,17 @@ func (j *Job) RunClips(ctx context.Context, opt *RunOptions, clips ClipOptions) 
 func (j *Job) WriteClips(ctx context.Context, out string, clips ClipOptions) error {
 	t := j.take
 	o := &output{job: j, dir: out, extension: extensions[t.recipe.Format]}
+	for _, c := range clips.Orders {
+		if c.Alpha == "straight" && t.outputVia != nil {
+			return fmt.Errorf("%s: the files are premultiplied code values of %s, of which no straight ones can be made: make the clip straight from the take, or premultiplied", c.Path, t.recipe.OutputTransform)
+		}
+	}
 	w, err := j.openClips(ctx, clips)
 	if err != nil {
 		return err
 	}
 	defer w.abort()
+	w.coded = true
 	for i, p := range t.Pairs {
 		if err := ctx.Err(); err != nil {
 			return err
@@ -197,6 +203,8 @@ type clipWriters struct {
 	order []ClipOrder
 	alpha *plate.Gray
 	light *plate.RGB // straight, or in a preview's primaries
+	codes *plate.RGB // by the output's transform
+	coded bool       // what comes has gone through that already
 }
 
 func (w *clipWriters) wants(product string) bool {
@@ -230,7 +238,7 @@ func (j *Job) openClips(ctx context.Context, opt ClipOptions) (*clipWriters, err
 			if own.Alpha = c.Alpha; own.Alpha == "" {
 				own.Alpha = "premultiplied"
 			}
-		case c.Look:
+		case c.Look && t.outputVia == nil:
 			own.Curve, own.Primaries = plate.SRGB, plate.PrimariesBT709
 		}
 		if c.Format == clip.Archive && t.recipe.Depth == 8 {
@@ -261,28 +269,21 @@ func (w *clipWriters) add(comp, foreground *plate.RGB, transmission *plate.Gray)
 		case "matte":
 			f = &plate.RGB{W: w.alpha.W, H: w.alpha.H, Pix: [3][]float32{w.alpha.Pix, w.alpha.Pix, w.alpha.Pix}}
 		case "comp":
-			if p := w.job.take.primaries; c.Look && !p.Near(plate.PrimariesBT709) {
+			if p := w.job.take.primaries; c.Look && w.job.take.outputVia == nil && !p.Near(plate.PrimariesBT709) {
 				w.light = copied(w.light, f)
 				w.light.Multiply(p.To(plate.PrimariesBT709))
 				f = w.light
 			}
+		}
+		if c.Of != "matte" && !w.coded {
+			w.codes = w.job.take.written(w.codes, f)
+			f = w.codes
 		}
 		if err := w.list[i].AddLight(f, alpha); err != nil {
 			return err
 		}
 	}
 	return nil
-}
-
-// copied copies a frame into dst, where that has its size.
-func copied(dst, f *plate.RGB) *plate.RGB {
-	if dst == nil || dst.Size() != f.Size() {
-		dst = plate.NewRGB(f.W, f.H)
-	}
-	for c := range f.Pix {
-		copy(dst.Pix[c], f.Pix[c])
-	}
-	return dst
 }
 
 // straight returns the foreground divided by its alpha, and black where there is none.

@@ -2,6 +2,7 @@ package take
 
 import (
 	"fmt"
+	"path/filepath"
 
 	"example.com/twinplate/plate"
 )
@@ -68,6 +69,9 @@ func (t *opening) curves() error {
 		}
 	}
 	t.outputCurve = fallback
+	if t.outputVia != nil {
+		t.outputCurve = plate.CodedBy(filepath.Base(t.recipe.OutputTransform))
+	}
 	if t.recipe.OutputCurve != "" {
 		if t.outputCurve, err = plate.FindCurve(t.recipe.OutputCurve); err != nil {
 			return fmt.Errorf("output curve: %w", err)

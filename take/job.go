@@ -296,7 +296,7 @@ func (j *Job) Recipe(gains map[int]float64) Recipe {
 		to *string
 		v  plate.Curve
 	}{{&r.ColorCurve, t.colorCurve}, {&r.BandCurve, t.bandCurve}, {&r.BackgroundCurve, t.backgroundCurve}, {&r.OutputCurve, t.outputCurve}} {
-		if *c.to == "" {
+		if *c.to == "" && !c.v.Coded() {
 			*c.to = c.v.Name()
 		}
 	}

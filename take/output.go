@@ -118,13 +118,17 @@ type Output struct {
 	Format    string `json:"format"`
 	Depth     int    `json:"depth"`
 	Curve     string `json:"curve"`     // of comp and foreground; mattes are linear
-	Primaries string `json:"primaries"` // their name, or chromaticities
+	Primaries string `json:"primaries"` // their name, or chromaticities; empty by a transform, whose author knows them
 }
 
 // Output returns how the job's files stand for light.
 func (j *Job) Output() Output {
 	w, r := j.writeOptions("comp"), &j.take.recipe
-	return Output{cmp.Or(r.Format, "png"), cmp.Or(r.Depth, 16), w.Curve.Name(), w.Primaries.String()}
+	o := Output{cmp.Or(r.Format, "png"), cmp.Or(r.Depth, 16), w.Curve.Name(), w.Primaries.String()}
+	if w.Curve.Coded() {
+		o.Primaries = ""
+	}
+	return o
 }
 
 // String returns the output in words.
@@ -132,6 +136,9 @@ func (o Output) String() string {
 	kind := "bits"
 	if o.Format == "exr" {
 		kind = "bits of floating point"
+	}
+	if o.Primaries == "" {
+		return fmt.Sprintf("%s, %d %s; color is %s, mattes are linear", o.Format, o.Depth, kind, o.Curve)
 	}
 	return fmt.Sprintf("%s, %d %s; color has the curve %s and the primaries %s, mattes are linear", o.Format, o.Depth, kind, o.Curve, o.Primaries)
 }
@@ -274,7 +281,8 @@ func (o *output) keep(product string, number int) (string, error) {
 // planes are what a worker keeps between frames for its files.
 type planes struct {
 	alpha *plate.Gray
-	solid []float32 // alpha of a composite, which is opaque
+	coded *plate.RGB // color by the output's transform
+	solid []float32  // alpha of a composite, which is opaque
 }
 
 // write writes the products of the frame at index i. All are written, logged with their hashes, and
@@ -341,7 +349,8 @@ func (o *output) frame(product string, r *Result, p *planes) (image.Image, *plat
 		color = r.Foreground
 	}
 	if !exr {
-		return color, &opt
+		p.coded = o.job.take.written(p.coded, color)
+		return p.coded, &opt
 	}
 	for _, name := range recipe.Layers {
 		layer := plate.DataLayer{Name: name, Frame: p.alpha}

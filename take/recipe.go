@@ -55,6 +55,10 @@ type Recipe struct {
 	ColorTransform      string `json:"color_transform,omitempty"`
 	BandTransform       string `json:"band_transform,omitempty"`
 	BackgroundTransform string `json:"background_transform,omitempty"`
+	// OutputTransform is such a file by which linear light of Primaries becomes the code values of
+	// comp and foreground, in place of OutputCurve, of whatever primaries its author meant. OpenEXR,
+	// which is linear light, is not written with it. Mattes stay linear.
+	OutputTransform string `json:"output_transform,omitempty"`
 
 	// The range of a clip's code values, "narrow" or "full", where its tag is wrong, or where a
 	// camera's curve counts in the codes of the whole signal; empty: as it is tagged. Clean and
@@ -212,6 +216,13 @@ func (r Recipe) Check() error {
 			return fmt.Errorf("%s_transform %s and %[1]s_curve %[3]s: the transform makes linear light by itself: give one of the two", c.plate, c.transform, c.curve)
 		}
 	}
+	switch {
+	case r.OutputTransform == "":
+	case r.OutputCurve != "":
+		return fmt.Errorf("output_transform %s and output_curve %s: the transform makes the code values by itself: give one of the two", r.OutputTransform, r.OutputCurve)
+	case r.Format == "exr":
+		return fmt.Errorf("output_transform %s with format exr: OpenEXR is linear light: write png or tiff, or leave the transform away", r.OutputTransform)
+	}
 	for _, span := range []string{r.ColorRange, r.BandRange, r.BackgroundRange} {
 		if span != "" && span != "narrow" && span != "full" {
 			return fmt.Errorf("range %q: it must be narrow or full, or empty for what the clip's tag says", span)
@@ -326,7 +337,7 @@ func (r *Recipe) Paths() []*string {
 
 // colorFiles are those of the fields of curves and transforms that name files.
 func (r *Recipe) colorFiles() []*string {
-	p := []*string{&r.ColorTransform, &r.BandTransform, &r.BackgroundTransform}
+	p := []*string{&r.ColorTransform, &r.BandTransform, &r.BackgroundTransform, &r.OutputTransform}
 	for _, c := range []*string{&r.ColorCurve, &r.BandCurve, &r.BackgroundCurve, &r.OutputCurve} {
 		if strings.EqualFold(filepath.Ext(*c), ".csv") {
 			p = append(p, c)

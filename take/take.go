@@ -35,6 +35,7 @@ type Take struct {
 
 	timecode    *Timecode // of the first color frame; nil where there is none
 	outputCurve plate.Curve
+	outputVia   transform // that makes the code values of comp and foreground; nil: the curve does
 
 	darkColor, cleanColor *plate.RGB
 	darkBand, cleanBand   *plate.Gray // in the band camera's frame

@@ -124,5 +124,40 @@ func (t *opening) transforms() error {
 	if len(files.of) > 0 {
 		t.files = files
 	}
+	if r.OutputTransform == "" {
+		return nil
+	}
+	through, err := readTransform(r.OutputTransform)
+	if err != nil {
+		return fmt.Errorf("output transform: %w", err)
+	}
+	t.outputVia = through
 	return nil
+}
+
+// written returns the values of comp or foreground that the output's curve codes: its light, or, in
+// dst, what the output's transform makes of that.
+func (t *Take) written(dst, light *plate.RGB) *plate.RGB {
+	if t.outputVia == nil || light == nil {
+		return light
+	}
+	dst = copied(dst, light)
+	parallel.Rows(dst.W, dst.H, func(y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			row := dst.Row(y)
+			t.outputVia.Row(row[0], row[1], row[2])
+		}
+	})
+	return dst
+}
+
+// copied copies a frame into dst, where that has its size.
+func copied(dst, f *plate.RGB) *plate.RGB {
+	if dst == nil || dst.Size() != f.Size() {
+		dst = plate.NewRGB(f.W, f.H)
+	}
+	for c := range f.Pix {
+		copy(dst.Pix[c], f.Pix[c])
+	}
+	return dst
 }

@@ -163,6 +163,8 @@ type comp struct {
 	BackgroundTransform *string `help:"A transform of the background, as --color-transform." placeholder:"F.clf"`
 	OutputCurve         *string `help:"Transfer curve of comp and foreground. Default: the background's. Mattes are linear, and so is OpenEXR." placeholder:"NAME|F.csv"`
 
+	OutputTransform *string `help:"A transform in the Common LUT Format by which linear light, of --primaries, becomes the code values of comp and foreground, in place of a curve: a display's look, say." placeholder:"F.clf"`
+
 	Primaries           *string `help:"Primaries that the work is done in and the color is written with: bt709 (the default), bt2020, p3-d65, ap1, or a camera's." placeholder:"NAME"`
 	ColorPrimaries      *string `help:"Primaries of the color plates, converted to those. Default: what the files' tags say, or the same." placeholder:"NAME"`
 	BackgroundPrimaries *string `help:"Primaries of the background, likewise." placeholder:"NAME"`
@@ -263,6 +265,7 @@ func (c *comp) recipe() (take.Recipe, error) {
 	override(&r.BackgroundRange, c.BackgroundRange)
 	override(&r.BackgroundTransform, c.BackgroundTransform)
 	override(&r.OutputCurve, c.OutputCurve)
+	override(&r.OutputTransform, c.OutputTransform)
 	override(&r.Primaries, c.Primaries)
 	override(&r.ColorPrimaries, c.ColorPrimaries)
 	override(&r.BackgroundPrimaries, c.BackgroundPrimaries)

@@ -50,6 +50,7 @@ func TestFormatsAndColor(t *testing.T) {
 		want string
 	}{
 		{"a curve for OpenEXR", []string{"--format", "exr", "--output-curve", "srgb"}, exitUsage, "OpenEXR is linear light"},
+		{"a transform for OpenEXR", []string{"--format", "exr", "--output-transform", "look.clf"}, exitUsage, "OpenEXR is linear light"},
 		{"layers in PNG", []string{"--layers", "matte"}, exitUsage, "only OpenEXR"},
 		{"primaries that are none", []string{"--primaries", "rec709"}, exitUsage, "bt709"},
 		{"other settings in the same folder", []string{"--clamp", "none", "--geometry", "none", "--out", filepath.Join(dir, "png")}, exitFailed, "(--replace)"},

@@ -180,7 +180,7 @@ func (w *Writer) start() error {
 	}
 	tags := "" // for the frames, from which ProRes has them
 	for name, p := range primaries {
-		if p.Near(stated) {
+		if p.Near(stated) && !o.Curve.Coded() {
 			args = append(args, "-color_primaries", name)
 			tags += ":color_primaries=" + name
 		}
@@ -208,7 +208,10 @@ func (w *Writer) start() error {
 		args = append(args, "-vf", filter, "-colorspace", "bt709", "-color_range", "tv")
 	}
 	// In words too: not every curve and triangle has a code point.
-	words := fmt.Sprintf("comment=Transfer curve: %s; primaries: %v", o.Curve.Name(), stated)
+	words := "comment=Transfer curve: " + o.Curve.Name()
+	if !o.Curve.Coded() {
+		words += fmt.Sprintf("; primaries: %v", stated)
+	}
 	if o.Alpha != "" {
 		words += "; alpha: " + o.Alpha
 	}
