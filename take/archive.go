@@ -82,7 +82,8 @@ func (j *Job) RunClips(ctx context.Context, opt *RunOptions, clips ClipOptions) 
 }
 
 // WriteClips makes clips of what Run has written into out, all frames of the take in their order. A
-// clip without loss has the code values of the files, bit for bit.
+// clip without loss has the code values of the files, bit for bit. The alpha of a foreground is that
+// of the matte's files, which must be there too unless they are OpenEXR.
 func (j *Job) WriteClips(ctx context.Context, out string, clips ClipOptions) error {
 	t := j.take
 	o := &output{job: j, dir: out, extension: extensions[t.recipe.Format]}
@@ -102,7 +103,7 @@ func (j *Job) WriteClips(ctx context.Context, out string, clips ClipOptions) err
 			return err
 		}
 		frame := func(product string, c plate.Curve) (f *plate.RGBA, err error) {
-			if !w.wants(product) {
+			if !w.wants(product) && !(product == "matte" && w.wants("foreground") && t.recipe.Format != "exr") {
 				return nil, nil
 			}
 			f, err = plate.ReadRGBA(o.path(product, p.Number), c, nil)
@@ -125,7 +126,7 @@ func (j *Job) WriteClips(ctx context.Context, out string, clips ClipOptions) err
 		}
 		if f, err := frame("matte", plate.Linear); err != nil {
 			return err
-		} else if f != nil {
+		} else if f != nil { // pictures of the foreground have no alpha, but in OpenEXR
 			transmission = matte.Alpha(nil, &plate.Gray{W: f.W, H: f.H, Pix: f.Pix[0]})
 		}
 		if err := w.add(comp, foreground, transmission); err != nil {

@@ -93,6 +93,10 @@ func TestOutputTransformAsOpenColorIO(t *testing.T) {
 			back := file("back.png")
 			ffmpeg(t, "-i", file(dir+product+".mkv"), "-vf", "select=eq(n\\,1)", "-frames:v", "1", "-pix_fmt", "rgb48be", back)
 			near(t, dir+product, readLinear(t, back), readLinear(t, filepath.Join(file("out"), product, "0002.png")), 0)
+			if product == "foreground" {
+				ffmpeg(t, "-i", file(dir+product+".mkv"), "-vf", "select=eq(n\\,1),alphaextract", "-frames:v", "1", "-pix_fmt", "gray16be", back)
+				near(t, dir+"alpha", readLinear(t, back), readLinear(t, file("out/matte/0002.png")), 1.01/0xffff) // single precision
+			}
 		}
 		got, want := frameOf(t, file(dir+"look.mp4")), readLinear(t, file("out/comp/0002.png"))
 		for c := range 3 {

@@ -121,6 +121,9 @@ func (c *clips) check(all *comp, r take.Recipe) error {
 		if all.Out != "" && !slices.Contains(written, f.of) {
 			return usageError{fmt.Errorf("%s with --out: the clip is made of the files there, and --write has no %s; add it, or leave --out away", f.flag, f.of)}
 		}
+		if all.Out != "" && f.of == "foreground" && r.Format != "exr" && !slices.Contains(written, "matte") {
+			return usageError{fmt.Errorf("%s with --out: its alpha is that of the matte's files, and --write has no matte; add it, or leave --out away", f.flag)}
+		}
 	}
 	return clip.Installed()
 }

@@ -74,6 +74,7 @@ func TestClips(t *testing.T) {
 	}{
 		{"of a shard", append(clips, "--shard", "0/2"), "a clip is of all frames"},
 		{"of a product that is not written", append(clips, "--foreground-clip", filepath.Join(dir, "f.mov")), "--write has no foreground"},
+		{"of a foreground whose matte is not written", append(clips, "--foreground-clip", filepath.Join(dir, "f.mov"), "--write", "comp,foreground"), "--write has no matte"},
 		{"of no kind that there is", append(clips, "--clip", filepath.Join(dir, "c.avi")), ".mov, .mp4, .mkv or .webm"},
 		{"of another ending", append(clips, "--clip", filepath.Join(dir, "c.mov"), "--codec", "hevc"), "such a file ends in .mp4"},
 		{"of no codec that there is", append(clips, "--clip", filepath.Join(dir, "c.mov"), "--codec", "mpeg2"), "it must be h264"},
