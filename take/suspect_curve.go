@@ -18,8 +18,10 @@ import (
 // (EMVA 1288, the photon-transfer method): over the bright part of a plate it goes with the light
 // to a power between 0 and 1. Read by a wrong curve it does not. With light v and a curve that is
 // roughly its power 2.2, that of v^p0 is taken for one of the power (p0 + 2.4) / 2.2, some 1.5,
-// where linear files are read as coded, and of 2.2 p0 - 2.4, some -1.3, the other way round. Codecs
-// and cameras that remove noise leave none that goes with a power of the light, and are not judged.
+// where linear files are read as coded, and of 2.2 p0 - 2.4, some -1.3, the other way round. A
+// camera's log footage that is read as coded for a display shows some -1. Files that are read as log
+// are not judged so: what a codec adds, alike over all codes, has a power of 2 there. Codecs and
+// cameras that remove noise leave none that goes with a power of the light, and are not judged.
 const (
 	grainSide   = 8    // pixels: squares that are mostly flat, with 48 differences in each
 	grainMost   = 8000 // squares of a plane: more would change the power by less than its error
@@ -208,8 +210,7 @@ func (s *suspect) crushed(seen []glance) bool {
 // curve looks at one camera's files, and reports whether they are suspect. Likely says that they
 // are where they are not certain to be otherwise.
 func (s *suspect) curve(flag, path string, used plate.Curve, all []grain, likely bool) bool {
-	other, ok := otherCurve(used)
-	if !ok {
+	if isLog(used) {
 		return false
 	}
 	all = bright(all, used.ToLinear(1))
@@ -218,21 +219,55 @@ func (s *suspect) curve(flag, path string, used plate.Curve, all []grain, likely
 	if !wrong && (!likely || math.IsInf(sigma, 1)) {
 		return false
 	}
-	q, _ := power(recoded(all, used, other))
-	if q < powerLeast || q > powerMost || math.Abs(q-0.5) > math.Abs(p-0.5) { // 0.5: the middle of what a camera can do
+	const middle = 0.5 // of what a camera can do
+	others := otherCurves(used)
+	i := slices.IndexFunc(others, func(c plate.Curve) bool {
+		q, _ := power(recoded(all, used, c))
+		return q >= powerLeast && q <= powerMost && math.Abs(q-middle) <= math.Abs(p-middle)
+	})
+	if i < 0 {
 		return false
 	}
-	what := fmt.Sprintf("look like linear light but are read as %s: their noise grows with the light as no camera's does; give %s-curve linear; as they are read, errors may be larger than stated, or smaller", used.Name(), flag)
-	if used == plate.Linear {
-		what = fmt.Sprintf("look coded, by srgb or the like, but are read as linear light: their noise falls with the light as no camera's does; give %s-curve srgb, or the curve that they were made with; as they are read, errors may be larger than stated, or smaller", flag)
+	other := others[i]
+	way := "grows"
+	if p < middle {
+		way = "falls"
 	}
-	s.say("the files of %s (%s) %s", path, flag, what)
+	s.say("the files of %s (%s) look %s but are read as %s: their noise %s with the light as no camera's does; give %s; as they are read, errors may be larger than stated, or smaller",
+		path, flag, kindOf(other), used.Name(), way, curveFlag(flag, other))
 	return true
+}
+
+// kindOf returns in words what files of a curve are.
+func kindOf(c plate.Curve) string {
+	switch {
+	case c == plate.Linear:
+		return "like linear light"
+	case isLog(c):
+		return "like a camera's log footage"
+	}
+	return "coded for a display, by srgb or the like,"
+}
+
+// curveFlag returns the flag that is right for files of a curve's kind.
+func curveFlag(flag string, c plate.Curve) string {
+	switch {
+	case c == plate.Linear:
+		return flag + "-curve linear"
+	case !isLog(c):
+		return flag + "-curve srgb, or the curve that they were made with"
+	case flag == "--color":
+		return "--color-camera, or --color-curve, by the camera's name, such as slog3 (twinplate curves lists them)"
+	}
+	return flag + "-curve by the name of the camera's, such as slog3 (twinplate curves lists them)"
 }
 
 // settled reports whether the noise of one camera's files says that they are coded as they are
 // read: it is a camera's as it is, and could be none by the other curve.
 func settled(all []grain, used, other plate.Curve) bool {
+	if isLog(used) {
+		return false // see above: a codec's could be any
+	}
 	all = bright(all, used.ToLinear(1))
 	p, sigma := power(all)
 	if !(sigma < powerError && p > powerLeast && p < powerMost) {
@@ -246,16 +281,24 @@ func settled(all []grain, used, other plate.Curve) bool {
 	return q < powerLeast-sigma || q > powerMost+sigma
 }
 
-// otherCurve returns the curve that files are likely to be of which are not of the one that is
-// used, if it is one that is mistaken for another.
-func otherCurve(used plate.Curve) (other plate.Curve, ok bool) {
-	switch used {
-	case plate.Linear:
-		return plate.SRGB, true
-	case plate.SRGB, plate.BT709, plate.BT1886:
-		return plate.Linear, true
+// otherCurves returns curves that files may be of which are not of the one that is used, one of each
+// kind, the likelier first: of linear light, for a display, and a camera's log, which are alike enough
+// for one to stand for all. It returns none for a curve that is not mistaken for another.
+func otherCurves(used plate.Curve) []plate.Curve {
+	switch {
+	case used == plate.Linear:
+		return []plate.Curve{plate.SRGB, plate.SLog3}
+	case used == plate.SRGB || used == plate.BT709 || used == plate.BT1886:
+		return []plate.Curve{plate.Linear, plate.SLog3}
+	case isLog(used):
+		return []plate.Curve{plate.SRGB, plate.Linear}
 	}
-	return used, false
+	return nil
+}
+
+// isLog reports whether a curve is a camera's.
+func isLog(c plate.Curve) bool {
+	return slices.ContainsFunc(plate.Cameras(), func(e plate.CameraEncoding) bool { return e.Curve == c })
 }
 
 // Files that are read by a wrong curve fit worse: where the performer covers a part of a pixel, only
@@ -282,16 +325,27 @@ func (t *Take) misread(ctx context.Context, seen []glance, e *align.Estimate) ([
 	if e.Residual < misfitAsked {
 		return nil, nil
 	}
-	otherColor, colorMay := otherCurve(t.colorCurve)
-	otherBand, bandMay := otherCurve(t.bandCurve)
 	var colorGrain, bandGrain []grain
 	for _, g := range seen {
 		colorGrain, bandGrain = append(colorGrain, g.colorGrain...), append(bandGrain, g.bandGrain...)
 	}
-	// Where the color camera's primaries are others the channels are mixed already.
-	colorMay = colorMay && t.colorPrimaries.Near(t.primaries) && !settled(colorGrain, t.colorCurve, otherColor)
-	bandMay = bandMay && !settled(bandGrain, t.bandCurve, otherBand)
-	if !colorMay && !bandMay {
+	type reading struct{ color, band plate.Curve }
+	usual := reading{t.colorCurve, t.bandCurve}
+	ways := []reading{usual}
+	for _, other := range []plate.Curve{plate.Linear, plate.SRGB, plate.SLog3} {
+		colorMay := slices.Contains(otherCurves(usual.color), other) && !settled(colorGrain, usual.color, other)
+		bandMay := slices.Contains(otherCurves(usual.band), other) && !settled(bandGrain, usual.band, other)
+		if colorMay {
+			ways = append(ways, reading{other, usual.band})
+		}
+		if bandMay {
+			ways = append(ways, reading{usual.color, other})
+		}
+		if colorMay && bandMay {
+			ways = append(ways, reading{other, other})
+		}
+	}
+	if len(ways) == 1 {
 		return nil, nil
 	}
 	var samples []matte.Sample
@@ -302,61 +356,71 @@ func (t *Take) misread(ctx context.Context, seen []glance, e *align.Estimate) ([
 		}
 		samples = append(samples, s)
 	}
-	as := func(v float32) float32 { return v }
-	colors, bands := []func(float32) float32{as}, []func(float32) float32{as}
-	if colorMay {
-		colors = append(colors, reread(t.colorCurve, otherColor))
-	}
-	if bandMay {
-		bands = append(bands, reread(t.bandCurve, otherBand))
-	}
-	usual, least := 0.0, math.Inf(1)
-	var best [2]int // of colors and bands
-	for c, color := range colors {
-		for b, band := range bands {
-			var pairs []align.Pair
-			for _, s := range samples {
-				f := eachRGB(s.Color, color)
-				pairs = append(pairs, align.Pair{Color: matte.Subtract(f, f, eachRGB(t.darkColor, color)), Band: flat(eachGray(s.Band, band), eachGray(t.darkBand, band), eachGray(t.cleanBand, band))})
-			}
-			apart, err := align.Residual(ctx, pairs, e.Geometry)
-			switch {
-			case ctx.Err() != nil:
-				return nil, ctx.Err()
-			case err != nil && c+b == 0:
-				return nil, nil // these frames show no edges as they are
-			case err != nil:
-				continue
-			}
-			if c+b == 0 {
-				if usual = apart; usual < misfitAsked {
-					return nil, nil
-				}
-			}
-			if apart < least {
-				least, best = apart, [2]int{c, b}
-			}
+	// The color camera's own channels: those of other primaries are mixed already, and how they are
+	// mixed again changes no edge.
+	own := t.primaries.To(t.colorPrimaries)
+	dark := t.darkColor
+	if !t.colorPrimaries.Near(t.primaries) {
+		for _, s := range samples {
+			s.Color.Multiply(own)
+		}
+		if dark != nil {
+			dark = dark.Clone()
+			dark.Multiply(own)
 		}
 	}
-	if least > misfitLeft*usual {
+	var first, least float64
+	best := usual
+	for i, way := range ways {
+		color, band := reread(usual.color, way.color), reread(usual.band, way.band)
+		var pairs []align.Pair
+		for _, s := range samples {
+			f := eachRGB(s.Color, color)
+			pairs = append(pairs, align.Pair{Color: matte.Subtract(f, f, eachRGB(dark, color)), Band: flat(eachGray(s.Band, band), eachGray(t.darkBand, band), eachGray(t.cleanBand, band))})
+		}
+		apart, err := align.Residual(ctx, pairs, e.Geometry)
+		switch {
+		case ctx.Err() != nil:
+			return nil, ctx.Err()
+		case err != nil && i == 0:
+			return nil, nil // these frames show no edges as they are
+		case err != nil:
+			continue
+		}
+		if i == 0 {
+			if first, least = apart, apart; first < misfitAsked {
+				return nil, nil
+			}
+		}
+		if apart < least {
+			least, best = apart, way
+		}
+	}
+	if least > misfitLeft*first {
 		return nil, nil
 	}
 	var said []string
 	say := func(flag, path string, used, other plate.Curve) {
-		said = append(said, fmt.Sprintf("the files of %s (%s) are read as %s, and the performer's edges in the two plates fit better where they are read as %s (%.2f pixels apart instead of %.2f): if they were made with that, give %s-curve %s",
-			path, flag, used.Name(), other.Name(), least, usual, flag, other.Name()))
+		if used == other {
+			return
+		}
+		as := other.Name()
+		if isLog(other) {
+			as = "a camera's log footage"
+		}
+		said = append(said, fmt.Sprintf("the files of %s (%s) are read as %s, and the performer's edges in the two plates fit better where they are read as %s (%.2f pixels apart instead of %.2f): if they were made with that, give %s",
+			path, flag, used.Name(), as, least, first, curveFlag(flag, other)))
 	}
-	if best[0] > 0 {
-		say("--color", t.recipe.Color, t.colorCurve, otherColor)
-	}
-	if best[1] > 0 {
-		say("--band", t.recipe.Band, t.bandCurve, otherBand)
-	}
+	say("--color", t.recipe.Color, usual.color, best.color)
+	say("--band", t.recipe.Band, usual.band, best.band)
 	return said, nil
 }
 
 // reread returns what a value that was read by one curve is by another.
 func reread(used, other plate.Curve) func(float32) float32 {
+	if used == other {
+		return func(v float32) float32 { return v }
+	}
 	const steps = 1 << 14 // from 0 to 1, between which the curves are straight to 1e-4
 	var table [steps + 1]float32
 	for i := range table {

@@ -3,6 +3,8 @@
 package take_test
 
 import (
+	"fmt"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -10,6 +12,7 @@ import (
 
 	"example.com/twinplate/internal/test/outside"
 	"example.com/twinplate/internal/test/tier"
+	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
 )
 
@@ -26,6 +29,7 @@ func TestEdgesTellTheCurve(t *testing.T) {
 		{"read right", "srgb", "srgb", nil},
 		{"the color camera's read wrong", "linear", "srgb", []string{"--color-curve srgb"}},
 		{"both read wrong", "linear", "linear", []string{"--color-curve srgb", "--band-curve srgb"}},
+		{"both read as a camera's log", "slog3", "slog3", []string{"--color-curve srgb", "--band-curve srgb"}},
 	} {
 		r, err := take.ReadRecipe(filepath.Join(dir, "recipe.json"))
 		if err != nil {
@@ -50,4 +54,95 @@ func TestEdgesTellTheCurve(t *testing.T) {
 			}
 		}
 	}
+}
+
+// A camera's log footage that is read as coded for a display is told, with the flag, and none is told
+// where it is read right: as frames with the cameras' noise, and through a codec. The take is
+// testdata/footage/film.py's, the codec FFmpeg's.
+func TestLogReadAsCoded(t *testing.T) {
+	tier.InTest(t)
+	dir, _ := outside.Film(t, "--seed", "7", "--size", "640x360", "--frames", "2", "--height", "0.8")
+	curves := []string{"slog3"}
+	if tier.All() {
+		for _, c := range plate.Cameras() {
+			if !slices.Contains(curves, c.Curve.Name()) {
+				curves = append(curves, c.Curve.Name())
+			}
+		}
+	}
+	said := func(r take.Recipe, read string) string {
+		r.ColorCurve, r.BandCurve = read, read
+		opened, err := take.Open(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer opened.Close()
+		found, err := opened.Register(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		return strings.Join(found.Suspicions, "; ")
+	}
+	for i, name := range curves {
+		r := inLog(t, dir, name)
+		read := []string{"srgb", "bt709"}[i%2]
+		if text := said(r, read); !strings.Contains(text, "log footage") || !strings.Contains(text, "by the camera's name, such as slog3") && !strings.Contains(text, "by the name of the camera's") {
+			t.Errorf("%s read as %s: %q", name, read, text)
+		}
+		if text := said(r, name); text != "" {
+			t.Errorf("%s read right: %q", name, text)
+		}
+		if i > 0 {
+			continue
+		}
+		for _, plates := range []*string{&r.Color, &r.Band} {
+			out := *plates + ".mov"
+			ffmpeg(t, "-framerate", "24", "-i", filepath.Join(*plates, "%04d.png"), "-vf", "scale=out_color_matrix=bt709:out_range=tv,format=yuv420p10le", "-colorspace", "bt709", "-color_range", "tv",
+				"-c:v", "libx265", "-crf", "18", "-preset", "fast", "-x265-params", "log-level=error", out)
+			*plates = out
+		}
+		if text := said(r, "srgb"); !strings.Contains(text, "--color-camera") || !strings.Contains(text, "--band-curve by the name of the camera's") {
+			t.Errorf("a clip of %s read as srgb: %q", name, text)
+		}
+		if text := said(r, name); text != "" {
+			t.Errorf("a clip of %s read right: %q", name, text)
+		}
+	}
+}
+
+// inLog copies a take of linear light to files of another curve, without its background.
+func inLog(t *testing.T, dir, curve string) take.Recipe {
+	t.Helper()
+	r, err := take.ReadRecipe(filepath.Join(dir, "recipe.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := plate.CurveByName(curve)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Background, r.BackgroundCurve = "", ""
+	to := t.TempDir()
+	for _, p := range []*string{&r.Color, &r.Band, &r.CleanColor, &r.CleanBand, &r.DarkColor, &r.DarkBand} {
+		files := []string{filepath.Base(*p)}
+		if i, err := os.Stat(*p); err != nil {
+			t.Fatal(err)
+		} else if i.IsDir() {
+			if err := os.Mkdir(filepath.Join(to, files[0]), 0o777); err != nil {
+				t.Fatal(err)
+			}
+			files = []string{fmt.Sprintf("%s/0001.png", files[0]), fmt.Sprintf("%s/0002.png", files[0])}
+		}
+		for _, file := range files {
+			f, err := plate.ReadRGB(filepath.Join(dir, file), plate.Linear, nil)
+			if err == nil {
+				err = plate.Write(filepath.Join(to, file), f, &plate.WriteOptions{Curve: c, Compression: plate.NoCompression})
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		*p = filepath.Join(to, filepath.Base(*p))
+	}
+	return r
 }
