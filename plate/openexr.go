@@ -39,13 +39,17 @@ func probeEXR(s *source) (Info, error) {
 	return info, nil
 }
 
-// pictureChannels returns the names of the channels that are the picture: red, green, blue and
-// alpha where there is one, or luminance, or the only channel there is.
+// pictureChannels returns the names of the channels that are the picture: red, green, blue, or
+// luminance and chroma, and alpha where there is one, or luminance, or the only channel there is.
 func pictureChannels(m *exr.Image) ([]string, error) {
 	has := func(name string) bool { return m.Channel(name) != nil }
 	switch {
-	case has("RY") || has("BY"):
-		return nil, errors.New("color as luminance and chroma (Y, RY, BY): the channels R, G and B can be read")
+	case m.HasChroma() && !(has("Y") && has("RY") && has("BY")):
+		return nil, fmt.Errorf("color as luminance and chroma without all of its channels: Y, RY and BY are needed")
+	case m.HasChroma() && has("A"):
+		return []string{"Y", "RY", "BY", "A"}, nil
+	case m.HasChroma():
+		return []string{"Y", "RY", "BY"}, nil
 	case has("R") && has("G") && has("B") && has("A"):
 		return []string{"R", "G", "B", "A"}, nil
 	case has("R") && has("G") && has("B"):
@@ -77,6 +81,13 @@ func decodeEXR(s *source, info Info) (image.Image, error) {
 	most := 4 * len(names) * max(info.W*info.H, 1<<20)
 	if m, err = exr.Decode(s, s.size, &exr.DecodeOptions{Channels: names, MaxValues: most}); err != nil {
 		return nil, err
+	}
+	if m.HasChroma() {
+		p := info.Primaries.XYZ()
+		if err := m.RGB([3]float64(p[3:6])); err != nil {
+			return nil, err
+		}
+		copy(names, []string{"R", "G", "B"})
 	}
 	plane := func(to []float32, name string) error {
 		c := m.Channel(name)

@@ -208,7 +208,8 @@ func TestReadEXRWindows(t *testing.T) {
 		image *exr.Image
 		want  string
 	}{
-		{"chroma", &exr.Image{Data: data, Channels: []exr.Channel{channel("BY", 6), channel("RY", 6), channel("Y", 6)}}, "color as luminance and chroma (Y, RY, BY): the channels R, G and B can be read"},
+		{"chroma", &exr.Image{Data: data, Channels: []exr.Channel{channel("BY", 6), channel("RY", 6), channel("Y", 6)}}, "channel RY of luminance and chroma is float with values at every 1 columns and 1 lines"},
+		{"chroma of one", &exr.Image{Data: data, Channels: []exr.Channel{channel("RY", 6), channel("Y", 6)}}, "color as luminance and chroma without all of its channels"},
 		{"layers only", &exr.Image{Data: data, Channels: []exr.Channel{channel("a.R", 6), channel("a.G", 6)}}, "no picture among its channels (a.G, a.R)"},
 		{"every second value", &exr.Image{Data: image.Rect(0, 0, 2, 2), Channels: []exr.Channel{{Name: "Y", Type: exr.Half, Step: image.Pt(2, 1), Float: []float32{1, 2}}}}, "channel Y has values at every 2 columns and 1 lines only"},
 		{"more than the limit", &exr.Image{Data: data, Display: image.Rect(0, 0, 100, 100), Channels: []exr.Channel{channel("Y", 6)}}, "100x100 pixels are more than the limit of 6"},

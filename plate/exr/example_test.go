@@ -58,3 +58,17 @@ func ExampleDecode() {
 	// 2 uint (0,0)-(1,1)
 	// 1 [7]
 }
+
+func ExampleImage_RGB() {
+	m := &exr.Image{Data: image.Rect(0, 0, 2, 2), Channels: []exr.Channel{
+		{Name: "BY", Type: exr.Half, Step: image.Pt(2, 2), Float: []float32{0.5}},
+		{Name: "RY", Type: exr.Half, Step: image.Pt(2, 2), Float: []float32{-0.5}},
+		{Name: "Y", Type: exr.Half, Float: []float32{0.5, 0.5, 0.5, 0.5}},
+	}}
+	if err := m.RGB([3]float64{0.2126, 0.7152, 0.0722}); err != nil { // of ITU-R BT.709
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("%.3f %.3f %.3f\n", m.Channel("R").Float[0], m.Channel("G").Float[0], m.Channel("B").Float[0])
+	// Output: 0.250 0.549 0.750
+}

@@ -188,3 +188,64 @@ func TestEncodeForOpenEXR(t *testing.T) {
 		}
 	}
 }
+
+// Luminance and chroma become the color that OpenEXR's own reader (RgbaInputFile) makes of them, as
+// exrmakepreview shows it in 8 bits: light 5.55 times brighter, with a shoulder above 1, to the power
+// 0.4545, and white at 84.66 (its generatePreview).
+func TestChromaAsOpenEXR(t *testing.T) {
+	dir := t.TempDir()
+	weights := [3]float64{0.2126, 0.7152, 0.0722} // ITU-R BT.709, item 3.2
+	shown := func(v float32) float64 {
+		x := math.Max(float64(v)*math.Exp2(2.47393), 0)
+		if x > 1 {
+			const shoulder = 0.184874
+			x = 1 + math.Log((x-1)*shoulder+1)/shoulder
+		}
+		return min(math.Pow(x, 0.4545)*84.66, 255)
+	}
+	random := rand.New(rand.NewPCG(5, 6))
+	for _, size := range []image.Point{{X: 2, Y: 2}, {X: 46, Y: 38}, {X: 64, Y: 64}} {
+		m := &exr.Image{Data: image.Rectangle{Min: image.Pt(-4, 6), Max: image.Pt(-4, 6).Add(size)}}
+		m.Channels = []exr.Channel{{Name: "BY", Type: exr.Half, Step: image.Pt(2, 2)}, {Name: "RY", Type: exr.Half, Step: image.Pt(2, 2)}, {Name: "Y", Type: exr.Half}}
+		for i := range m.Channels {
+			c := &m.Channels[i]
+			n := c.Size(m.Data)
+			for k := range n.X * n.Y {
+				v := float32(random.IntN(1024)) / 1024
+				if c.Step.X == 2 {
+					v = v*0.6 - 0.3
+					if k/n.X < n.Y/3 { // gray
+						v = 0
+					} else if k%7 == 0 { // a color far from those around it, which is brought near
+						v = 3
+					}
+				}
+				c.Float = append(c.Float, v)
+			}
+		}
+		ours, theirs := filepath.Join(dir, "a.exr"), filepath.Join(dir, "b.exr")
+		write(t, ours, m, nil)
+		run(t, "exrmakepreview", "-w", fmt.Sprint(size.X), ours, theirs)
+		var preview []byte
+		got := read(t, theirs)
+		for _, a := range got.Attributes {
+			if a.Type == "preview" {
+				preview = a.Value
+			}
+		}
+		if len(preview) != 8+4*size.X*size.Y {
+			t.Fatalf("%v: a preview of %d bytes", size, len(preview))
+		}
+		if err := got.RGB(weights); err != nil {
+			t.Fatal(err)
+		}
+		for i := range size.X * size.Y {
+			for c, name := range []string{"R", "G", "B"} {
+				// A step of 8 bits, and half floats at each of five steps.
+				if have, want := shown(got.Channel(name).Float[i]), float64(preview[8+4*i+c]); !(math.Abs(have-want) < 1.5) {
+					t.Fatalf("%v: %s of pixel %d, %d is shown as %.1f, by OpenEXR as %v", size, name, i%size.X, i/size.X, have, want)
+				}
+			}
+		}
+	}
+}
