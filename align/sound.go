@@ -35,6 +35,9 @@ type SoundEstimate struct {
 	// Peak is the height of the correlation at the offset, in standard deviations of the correlation
 	// elsewhere; Rival that of the highest peak more than a tenth of a second away.
 	Peak, Rival float64
+
+	start   float64   // seconds: the offset by the whole of what was compared first
+	at, off []float64 // of each part: seconds in the band camera's recording, and its offset less start
 }
 
 // ErrNoSound says that the recordings' sound does not tell how they lie in time.
@@ -67,7 +70,7 @@ const (
 
 // SoundOffset compares the sound of two recordings, one channel each, at SoundRate samples a second,
 // the first sample at the instant of the recording's first frame. It looks at the first four minutes
-// of each.
+// of each; Later adds what comes after.
 //
 // The offset is where the cross-correlation is highest, whitened within the voice's band, so that
 // neither hum nor one room's echoes decide; its place between samples is a parabola's. Its error is
@@ -101,21 +104,43 @@ func SoundOffset(ctx context.Context, color, band []float32) (*SoundEstimate, er
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
-	e := &SoundEstimate{Seconds: lag / SoundRate, Sigma: soundFloor, Peak: peak, Rival: rival}
+	e := &SoundEstimate{Seconds: lag / SoundRate, Sigma: soundFloor, Peak: peak, Rival: rival, start: lag / SoundRate}
 	if peak < soundPeak || peak < soundPlainly*rival {
 		return nil, fmt.Errorf("align: %w: at the best offset, %.2f s, they agree by %.1f standard deviations, and at others by up to %.1f; a clap that both cameras hear would tell", ErrNoSound, e.Seconds, peak, rival)
 	}
-	return e, e.parts(ctx, color, band)
+	if err := e.parts(ctx, 0, color, 0, band); err != nil {
+		return nil, err
+	}
+	e.fit()
+	return e, nil
 }
 
-// parts reads the offset of parts of the recordings, and from them the error and the drift.
-func (e *SoundEstimate) parts(ctx context.Context, color, band []float32) error {
-	lag := int(math.Round(e.Seconds * SoundRate))
+// Later adds to an estimate what a later stretch of both recordings says, so that the drift is that
+// of all, and not what the first minutes let expect: the sound of the color camera from so many
+// seconds after its first frame, and of the band camera likewise, each SoundMost seconds at the most.
+// A stretch in which nothing is heard in common changes nothing. The error is ctx.Err().
+func (e *SoundEstimate) Later(ctx context.Context, colorFrom float64, color []float32, bandFrom float64, band []float32) error {
+	color, band = color[:min(len(color), SoundMost*SoundRate)], band[:min(len(band), SoundMost*SoundRate)]
+	if err := e.parts(ctx, colorFrom, color, bandFrom, band); err != nil {
+		return err
+	}
+	e.fit()
+	return nil
+}
+
+// parts reads the offset of parts of a stretch of both recordings, which begin so many seconds after
+// their first frames.
+func (e *SoundEstimate) parts(ctx context.Context, colorFrom float64, color []float32, bandFrom float64, band []float32) error {
+	// Where color's sample of band's first lies by the offset and the drift that are known.
+	late := e.start + bandFrom - colorFrom
+	lag := int(math.Round((late - e.Drift*bandFrom) * SoundRate))
 	from, to := max(0, -lag), min(len(band), len(color)-lag) // in the band camera's samples
 	size := min(int(pieceSeconds*SoundRate), to-from)
+	if size < int(soundShared*SoundRate) {
+		return nil
+	}
 	count := min(pieceCount, (to-from)/size)
 	reach := int(pieceReach * SoundRate)
-	var at, off []float64 // seconds: the part's middle, and its offset less that of all
 	for i := range count {
 		if err := ctx.Err(); err != nil {
 			return err
@@ -132,11 +157,17 @@ func (e *SoundEstimate) parts(ctx context.Context, color, band []float32) error 
 		if peak < piecePeak {
 			continue
 		}
-		at = append(at, (float64(j)+float64(size)/2)/SoundRate)
-		off = append(off, (l-float64(center)+float64(lag))/SoundRate-e.Seconds)
+		e.at = append(e.at, bandFrom+(float64(j)+float64(size)/2)/SoundRate)
+		e.off = append(e.off, (l-float64(center)+float64(lag))/SoundRate-late)
 	}
+	return nil
+}
+
+// fit makes of the parts' offsets the offset, the drift, and their errors.
+func (e *SoundEstimate) fit() {
+	at, off := e.at, e.off
 	if len(at) < pieceLeast {
-		return nil
+		return
 	}
 	slope := siegel(at, off)
 	rest := make([]float64, len(at))
@@ -159,9 +190,8 @@ func (e *SoundEstimate) parts(ctx context.Context, color, band []float32) error 
 	const median = 1.2533
 	e.Drift, e.DriftSigma = -slope, median*scatter/math.Sqrt(square)
 	// The offset is that of the first frames, from which frames are counted.
-	e.Seconds += begin
+	e.Seconds = e.start + begin
 	e.Sigma = median * scatter * math.Sqrt(1/float64(len(at))+mean*mean/square)
-	return nil
 }
 
 // siegel returns the slope of a line by repeated medians (Siegel, 1982): up to half of the points

@@ -128,6 +128,44 @@ func TestSoundDrift(t *testing.T) {
 	}
 }
 
+// Of a long take the end tells: after ten minutes a clock that is 20 parts in a million fast is 12 ms
+// ahead, a third of a frame of 25 a second, and that it stays within a millisecond is known from
+// stretches of 20 s of what comes after the first minutes. A clock that begins to drift after them
+// is told too.
+func TestSoundDriftOfALongTake(t *testing.T) {
+	tier.InTest(t)
+	const ahead = 20e-6
+	dice := rand.New(rand.NewPCG(8, 9))
+	stretch := func(at, seconds float64) (color, band []float32) { // from a time in the band camera's recording on
+		s := scene(seconds+4, dice)
+		return heard(s, 1, seconds, 0, 0.2, 0.5, dice), heard(s, 1+at/(1+ahead)-at, seconds, ahead, 0.2, 0.5, dice)
+	}
+	color, band := stretch(0, 60)
+	e, err := align.SoundOffset(context.Background(), color, band)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if math.Abs(e.Seconds) > 4e-4 {
+		t.Fatalf("offset %.5f s, want 0", e.Seconds)
+	}
+	first := e.DriftSigma
+	for _, at := range []float64{240, 330, 430, 580} {
+		color, band := stretch(at, 20)
+		if err := e.Later(context.Background(), at, color, at, band); err != nil {
+			t.Fatal(err)
+		}
+	}
+	t.Logf("drift %.3g, stated error %.2g, by the first minute alone %.2g", e.Drift, e.DriftSigma, first)
+	if !(math.Abs(e.Drift-ahead) < 4*e.DriftSigma && math.Abs(e.Drift-ahead)*600 < 1e-3 && e.DriftSigma < first/2 && math.Abs(e.Seconds) < 4e-4) {
+		t.Errorf("drift %.3g (stated %.2g), want 2e-5; offset %.5f s, want 0", e.Drift, e.DriftSigma, e.Seconds)
+	}
+	// Nothing in common, or nothing at all, changes nothing.
+	known := e.Drift
+	if err := e.Later(context.Background(), 600, color[:align.SoundRate/2], 600, nil); err != nil || e.Drift != known {
+		t.Errorf("without sound: drift %v, was %v, %v", e.Drift, known, err)
+	}
+}
+
 // What tells nothing is an error, and not an offset.
 func TestSoundThatTellsNothing(t *testing.T) {
 	dice := rand.New(rand.NewPCG(10, 11))

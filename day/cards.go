@@ -413,7 +413,7 @@ func (m *matching) hear(color, band *Clip) (*align.SoundEstimate, error) {
 		s, ok := m.sounds[c.Path]
 		if !ok {
 			var err error
-			if s, err = clip.Sound(m.ctx, c.Path, align.SoundRate, listen*time.Second); err != nil && m.ctx.Err() != nil {
+			if s, err = clip.Sound(m.ctx, c.Path, align.SoundRate, 0, listen*time.Second); err != nil && m.ctx.Err() != nil {
 				return nil, err
 			}
 			m.sounds[c.Path] = s

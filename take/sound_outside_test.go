@@ -82,3 +82,27 @@ func TestOffsetBySound(t *testing.T) {
 		t.Errorf("without sound the offset is by %s", opened.Timing().From)
 	}
 }
+
+// Over ten minutes two clocks that differ by 20 parts in a million come apart by 0.29 of a frame, and
+// that is told. FFmpeg's noise, played 50001/50000 as fast.
+func TestDriftOfALongTake(t *testing.T) {
+	tier.InTestAll(t)
+	dir := t.TempDir()
+	color, band := filepath.Join(dir, "color.mov"), filepath.Join(dir, "band.mov")
+	for path, rate := range map[string]string{color: "50000", band: "50001"} {
+		ffmpeg(t, "-f", "lavfi", "-i", "testsrc2=s=32x18:r=24:d=600", "-f", "lavfi", "-i", "anoisesrc=r=50000:seed=1:d=601,asetrate="+rate+",aresample=16000",
+			"-t", "600", "-c:v", "mpeg4", "-g", "48", "-c:a", "pcm_s16le", path)
+	}
+	opened, err := take.OpenContext(context.Background(), take.Recipe{Color: color, Band: band, Offset: take.Choice[int]{Mode: "auto"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer opened.Close()
+	timing := opened.Timing()
+	if s := timing.Sound; timing.From != "sound" || timing.Offset != 0 || s == nil || math.Abs(s.Drift+20e-6) > 0.2e-6 || s.DriftSigma > 0.2e-6 {
+		t.Errorf("offset %d by %s, sound %+v; want 0 by sound, and a drift of -2e-5", timing.Offset, timing.From, timing.Sound)
+	}
+	if w := strings.Join(timing.Warnings, "\n"); !strings.Contains(w, "drift by 0.29 frames over the take (20 parts in a million)") {
+		t.Errorf("warnings: %q", w)
+	}
+}

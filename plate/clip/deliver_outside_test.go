@@ -297,7 +297,7 @@ func TestSound(t *testing.T) {
 	} {
 		path := filepath.Join(dir, row.name)
 		ffmpeg(t, nil, append(row.args, "-c:v", "mjpeg", "-c:a", "pcm_s16le", path)...)
-		s, err := clip.Sound(context.Background(), path, 8000, 10*time.Second)
+		s, err := clip.Sound(context.Background(), path, 8000, 0, 10*time.Second)
 		if err != nil {
 			t.Errorf("%s: %v", row.name, err)
 			continue
@@ -312,13 +312,30 @@ func TestSound(t *testing.T) {
 		if got := float64(begin) / 8000; math.Abs(got-row.from) > 0.002 {
 			t.Errorf("%s: the tone begins after %.4f s, want %v", row.name, got, row.from)
 		}
+		// From a later time on it is the same, and behind the end there is none.
+		const after = 1
+		later, err := clip.Sound(context.Background(), path, 8000, after*time.Second, time.Second/4)
+		if err != nil || len(later) != 2000 {
+			t.Errorf("%s: %d samples from %d s on, %v", row.name, len(later), after, err)
+			continue
+		}
+		apart := 0.
+		for i, v := range later[200:1800] { // the resampler rings at the ends
+			apart = max(apart, math.Abs(float64(v-s[after*8000+200+i])))
+		}
+		if !(apart < 0.02) && filepath.Ext(path) != ".mkv" { // whose times are of whole milliseconds, half of the tone's period
+			t.Errorf("%s: from %d s on the sound is off by up to %.3f", row.name, after, apart)
+		}
+		if none, err := clip.Sound(context.Background(), path, 8000, time.Minute, time.Second); err != nil || len(none) > 0 {
+			t.Errorf("%s: %d samples behind the end, %v", row.name, len(none), err)
+		}
 	}
 	silent := filepath.Join(dir, "silent.mov")
 	ffmpeg(t, nil, "-f", "lavfi", "-i", "testsrc2=s=64x64:r=24:d=1", "-c:v", "mjpeg", silent)
-	if _, err := clip.Sound(context.Background(), silent, 8000, time.Second); !errors.Is(err, clip.ErrNoSound) {
+	if _, err := clip.Sound(context.Background(), silent, 8000, 0, time.Second); !errors.Is(err, clip.ErrNoSound) {
 		t.Errorf("without sound: %v", err)
 	}
-	if _, err := clip.Sound(context.Background(), silent, 10, time.Second); err == nil || !strings.Contains(err.Error(), "1000 to 192000") {
+	if _, err := clip.Sound(context.Background(), silent, 10, 0, time.Second); err == nil || !strings.Contains(err.Error(), "1000 to 192000") {
 		t.Errorf("ten samples a second: %v", err)
 	}
 }

@@ -22,10 +22,10 @@ var ErrNoSound = errors.New("there is no sound in it")
 const maxSound = time.Hour
 
 // Sound returns the sound of a video file's first track, its channels mixed into one, at so many
-// samples a second, from the instant of its first frame on and for most at the longest. It is about
-// -1 to 1. Errors are of type *plate.FileError; ErrNoSound is one that errors.Is finds.
-func Sound(ctx context.Context, path string, rate int, most time.Duration) ([]float32, error) {
-	s, err := sound(ctx, path, rate, most)
+// samples a second, from so long after the instant of its first frame and for most at the longest. It
+// is about -1 to 1, and empty behind the file's end. Errors are of type *plate.FileError; ErrNoSound is one that errors.Is finds.
+func Sound(ctx context.Context, path string, rate int, from, most time.Duration) ([]float32, error) {
+	s, err := sound(ctx, path, rate, from, most)
 	if err != nil {
 		return nil, &plate.FileError{Path: path, Err: err}
 	}
@@ -54,9 +54,9 @@ func hasSound(ctx context.Context, path string) error {
 	return err
 }
 
-func sound(ctx context.Context, path string, rate int, most time.Duration) ([]float32, error) {
-	if rate < 1000 || rate > 192000 || most <= 0 || most > maxSound {
-		return nil, fmt.Errorf("%d samples a second for %v: it must be 1000 to 192000, and up to %v", rate, most, maxSound)
+func sound(ctx context.Context, path string, rate int, from, most time.Duration) ([]float32, error) {
+	if rate < 1000 || rate > 192000 || from < 0 || most <= 0 || most > maxSound {
+		return nil, fmt.Errorf("%d samples a second from %v for %v: it must be 1000 to 192000, from 0 on, and up to %v", rate, from, most, maxSound)
 	}
 	info, err := probe(ctx, path)
 	if err != nil {
@@ -71,8 +71,14 @@ func sound(ctx context.Context, path string, rate int, most time.Duration) ([]fl
 	}
 	// The file's first instant is its sound's or its picture's, whichever is earlier: silence is put
 	// before sound that begins later.
-	args := append([]string{"-nostdin", "-v", "error"}, source(path)...)
-	length := most.Seconds() + info.first
+	args := []string{"-nostdin", "-v", "error"}
+	first := info.first
+	if from > 0 {
+		args = append(args, "-ss", strconv.FormatFloat(from.Seconds()+first, 'f', 6, 64))
+		first = 0
+	}
+	args = append(args, source(path)...)
+	length := most.Seconds() + first
 	args = append(args, "-map", "0:a:0", "-af", fmt.Sprintf("aresample=%d:async=1:first_pts=0", rate), "-ac", "1",
 		"-t", strconv.FormatFloat(length, 'f', 6, 64), "-f", "f32le", "pipe:1")
 	c := exec.CommandContext(ctx, program, args...)
@@ -100,6 +106,6 @@ func sound(ctx context.Context, path string, rate int, most time.Duration) ([]fl
 	for i := range samples {
 		samples[i] = math.Float32frombits(binary.LittleEndian.Uint32(data[4*i:]))
 	}
-	skip := min(int(math.Round(info.first*float64(rate))), len(samples))
+	skip := min(int(math.Round(first*float64(rate))), len(samples))
 	return samples[skip:], nil
 }
