@@ -3,9 +3,14 @@
 package site_test
 
 import (
+	"bytes"
 	"encoding/json"
+	"image/png"
 	"math"
+	"os"
+	"os/exec"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/chromedp/chromedp"
@@ -116,4 +121,91 @@ func TestChangesInARow(t *testing.T) {
 		t.Errorf("frames failed: %s", failed)
 	}
 	p.quiet()
+}
+
+// With every setting of Shot the composite that the page saves is the file that comp writes by the
+// page's recipe: to the bit by the library in WebAssembly, whose kernels the page has; those of this
+// machine round otherwise in the last bits of float32, and one code in some thousands is another by one.
+func TestShotIsWhatCompWrites(t *testing.T) {
+	tier.InTestAll(t)
+	p := open(t, 1024, 768)
+	p.click("#tab-away")
+	dir := t.TempDir()
+	build := func(name, of string, env ...string) string {
+		t.Helper()
+		path := filepath.Join(dir, name)
+		c := exec.Command("go", "build", "-o", path, of)
+		c.Env = append(os.Environ(), env...)
+		if out, err := c.CombinedOutput(); err != nil {
+			t.Fatalf("%s: %v\n%s", name, err, out)
+		}
+		return path
+	}
+	wasm := []string{"GOTOOLCHAIN=go1.27.3", "GOEXPERIMENT=simd,nojsonv2", "GOOS=js", "GOARCH=wasm"} // as the site is built
+	native, portable := build("twinplate", "../cmd/twinplate"), build("byrecipe.wasm", "./testdata/byrecipe", wasm...)
+	where := exec.Command("go", "env", "GOROOT")
+	where.Env = append(os.Environ(), wasm...)
+	root, err := where.Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	runner := filepath.Join(strings.TrimSpace(string(root)), "lib", "wasm", "go_js_wasm_exec")
+	outline := `[{ frame: 1001, corners: [{ x: 0.1, y: 0.1 }, { x: 0.3, y: 0.12, smooth: true }, { x: 0.2, y: 0.4 }] }, { frame: 1030, corners: [{ x: 0.2, y: 0.1 }, { x: 0.4, y: 0.12, smooth: true }, { x: 0.3, y: 0.4 }] }]`
+	for _, row := range []struct{ name, settings string }{
+		{"nothing", `{}`},
+		{"the matte", `{ spill: "core", beyond: "keep", regions: ["outside", "solid", "open", "unspilled"].map((effect, k) => ({ effect, feather: 3 * k, keys: ` + outline + `.map((key) => ({ ...key, corners: key.corners.map((c) => ({ ...c, x: c.x + 0.15 * k })) })) })) }`},
+		{"color", `{ foreground_grade: { matrix: [1.1, -0.1, 0, 0, 1, 0, 0.05, 0, 0.95], gray_card: { frame: 1008, left: 0.4, top: 0.4, right: 0.6, bottom: 0.6 }, exposure: 0.5, contrast: 1.2, black: 0.01, saturation: 0.8, in: "acescct", cdl: { slope: [1.1, 1, 1], offset: [0, 0.01, 0], power: [1, 1, 1.1], saturation: 0.9 } }, background_grade: { exposure: -1, contrast: 0.9, saturation: 0.5, balance: [1.1, 1, 0.9] } }`},
+		{"the place", `{ fit: { mode: "fill", scale: 1.2, turn: 5 }, fit_end: { mode: "fill", scale: 1.3, offset_x: 0.05, turn: 8, softness: 2 }, background_start: 1003, background_end: "loop" }`},
+	} {
+		eval[any](p, `(() => { const { regions, spill, beyond, foreground_grade, background_grade, fit, fit_end, background_start, background_end, ...rest } = playground.store.value.recipe;
+			playground.store.choose({ recipe: { ...rest, ...`+row.settings+` } }); })()`)
+		p.scrubTo(1008)
+		name := "pier_comp_1008.png"
+		shown := codes(t, p.saved([]string{name}, func() { p.press("Composite") })[name])
+		recipe := filepath.Join(dist(t), "demo", "take-saved.json") // beside the plates that it names
+		put(t, recipe, p.saved([]string{"take.json"}, func() { p.press("The recipe") })["take.json"])
+		defer os.Remove(recipe)
+		for _, by := range []struct {
+			what    string
+			command []string
+			most    int // codes of 65535 that one is off by
+		}{{"WebAssembly", []string{runner, portable, recipe, "1008"}, 0}, {"the command", []string{native, "comp", "--recipe", recipe, "--shard", "7/32", "--out"}, 1}} {
+			out := t.TempDir()
+			if text, err := exec.Command(by.command[0], append(by.command[1:], out)...).CombinedOutput(); err != nil {
+				t.Fatalf("%s, %s: %v\n%s", row.name, by.what, err, text)
+			}
+			file, err := os.ReadFile(filepath.Join(out, "comp", "1008.png"))
+			if err != nil {
+				t.Fatal(err)
+			}
+			n, most := 0, 0
+			for i, v := range codes(t, file) {
+				if d := int(v) - int(shown[i]); d != 0 {
+					n, most = n+1, max(most, d, -d)
+				}
+			}
+			t.Logf("%s, %s: %d of %d codes differ, by %d at most", row.name, by.what, n, len(shown), most)
+			if most > by.most || n > len(shown)/1000 {
+				t.Errorf("%s, %s: %d of %d codes of the page's are others than comp's, by %d at most, want %d", row.name, by.what, n, len(shown), most, by.most)
+			}
+		}
+	}
+	p.quiet()
+}
+
+// codes returns the red, green and blue of a PNG file.
+func codes(t *testing.T, file []byte) []uint16 {
+	t.Helper()
+	m, err := png.Decode(bytes.NewReader(file))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out []uint16
+	for y := range m.Bounds().Dy() {
+		for x := range m.Bounds().Dx() {
+			r, g, b, _ := m.At(x, y).RGBA()
+			out = append(out, uint16(r), uint16(g), uint16(b))
+		}
+	}
+	return out
 }

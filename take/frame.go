@@ -22,6 +22,7 @@ type plan struct {
 	limits     bool
 	unspilled  bool // the performer's spill is taken off
 	shaped     bool // regions, or the screen's extent, act on it
+	unmeasured bool // where the matte is not measured is marked
 	keep       bool // the plates are held until the next frame
 	live       bool // the next frame comes at once: the background stays, and few rows tell the gain
 }
@@ -33,19 +34,23 @@ func (j *Job) plan() plan {
 	return p
 }
 
+// unmeasured reports whether there is anything in a frame whose matte is not measured.
+func (j *Job) unmeasured(p plan) bool { return p.unspilled || p.shaped || len(j.unseen) > 0 }
+
 // runPlan is that of Job.Run: of the products that the recipe asks for, and with each of a Result.
 func (j *Job) runPlan(each bool) plan {
 	r, p := &j.take.recipe, j.plan()
 	p.sigma = r.needsNoise()
+	p.unmeasured = j.unmeasured(p) || slices.Contains(r.Write, "unmeasured")
 	p.band = p.band || p.sigma
-	p.foreground = p.foreground || p.sigma || each || j.backdrop == nil || slices.Contains(r.Write, "foreground")
+	p.foreground = p.foreground || p.sigma || each || j.backdrop == nil || slices.Contains(r.Write, "foreground") || slices.Contains(r.Write, "unmeasured")
 	return p
 }
 
 // lookPlan is that of every station of a frame.
 func (j *Job) lookPlan() plan {
 	p := j.plan()
-	p.band, p.foreground, p.keep = true, true, true
+	p.band, p.foreground, p.keep, p.unmeasured = true, true, true, j.unmeasured(p)
 	return p
 }
 
@@ -88,18 +93,20 @@ type Change struct {
 // A Result is one finished frame. Its planes are the worker's own: they are overwritten by its next
 // frame.
 type Result struct {
-	Number       int
-	Gain         matte.Gain
-	Transmission *plate.Gray
-	Foreground   *plate.RGB       // premultiplied, linear light
-	Background   *plate.RGB       // fitted to the frame; nil where the recipe has none
-	Comp         *plate.RGB       // nil where the recipe has no background
-	CompAlpha    *plate.Gray      // nil where Comp is opaque, as it is but for some operators
-	Sigma        *plate.Gray      // standard deviation of the transmission; nil where the recipe does not ask for it
-	Limited      matte.Limited    // what the recipe's limits did
-	Spill        matte.SpillTaken // what was taken off the performer
-	Imposed      float64          // the part of the frame, 0 to 1, that regions changed
-	Crossed      float64          // the part of the screen's border, 0 to 1, at which the performer is
+	Number         int
+	Gain           matte.Gain
+	Transmission   *plate.Gray
+	Foreground     *plate.RGB       // premultiplied, linear light
+	Background     *plate.RGB       // fitted to the frame; nil where the recipe has none
+	Comp           *plate.RGB       // nil where the recipe has no background
+	CompAlpha      *plate.Gray      // nil where Comp is opaque, as it is but for some operators
+	Sigma          *plate.Gray      // standard deviation of the transmission; nil where the recipe does not ask for it
+	Limited        matte.Limited    // what the recipe's limits did
+	Spill          matte.SpillTaken // what was taken off the performer
+	Imposed        float64          // the part of the frame, 0 to 1, that regions changed
+	Crossed        float64          // the part of the screen's border, 0 to 1, at which the performer is
+	Unmeasured     *plate.Gray      // how much of each pixel's matte is not measured, 0 to 1: outside the band plate, beyond the screen, in regions, and where spill was taken off; nil where all is
+	UnmeasuredPart float64          // the part of the frame, 0 to 1, that this is
 }
 
 // A runner takes one frame after the other from its files to a result, and keeps the planes between
@@ -119,6 +126,7 @@ type runner struct {
 	sigma    *plate.Gray
 	measured *plate.Gray // the transmission before anybody imposes one, where imposes says so
 	imposes  bool        // in the last frame
+	marks    *plate.Gray // where the matte is not measured
 	comp     *plate.RGB
 	open     *plate.Gray // a transmission of 1
 	joined   *plate.RGBA // the composite by another operator than the default
@@ -332,7 +340,14 @@ func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
 		r.Sigma = w.sigma
 	}
 	w.imposes = p.unspilled || p.shaped
-	if w.imposes && (p.sigma || p.keep) {
+	if p.unmeasured {
+		if w.marks == nil {
+			w.marks = plate.NewGray(j.colorSize.X, j.colorSize.Y)
+		}
+		clear(w.marks.Pix)
+		r.Unmeasured = w.marks
+	}
+	if w.imposes && (p.sigma || p.keep || p.unmeasured) {
 		if w.measured == nil {
 			w.measured = plate.NewGray(j.colorSize.X, j.colorSize.Y)
 		}
@@ -341,6 +356,13 @@ func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
 	if p.unspilled {
 		if r.Spill, err = j.solver.TakeSpill(&w.solution, s.gain, nil); err != nil {
 			return err
+		}
+		if p.unmeasured {
+			for i := range w.marks.Pix {
+				if w.moved(i) {
+					w.marks.Pix[i] = 1
+				}
+			}
 		}
 	}
 	if p.limits {
@@ -361,8 +383,59 @@ func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
 			r.Spill = did.Spill
 		}
 	}
+	if p.unmeasured {
+		if err := w.mark(r.Number); err != nil {
+			return err
+		}
+		sum := 0.
+		for _, v := range w.marks.Pix {
+			sum += float64(v)
+		}
+		r.UnmeasuredPart = sum / float64(len(w.marks.Pix))
+	}
 	if p.sigma {
 		w.raiseSigma()
+	}
+	return nil
+}
+
+// moved reports whether the transmission of a pixel is another than was measured, by more than any file
+// of 8 bits shows: a thousandth (chosen by hand).
+func (w *runner) moved(i int) bool {
+	const shows = 1e-3
+	d := w.solution.Transmission.Pix[i] - w.measured.Pix[i]
+	return d > shows || d < -shows
+}
+
+// mark adds to the marks what the band camera does not see, what lies beyond the screen, and regions; those
+// that take spill off, where they did.
+func (w *runner) mark(number int) error {
+	j, marks := w.job, w.marks.Pix
+	for _, i := range j.unseen {
+		marks[i] = 1
+	}
+	if j.Extent != nil {
+		for i, inside := range j.Extent.Inside.Pix {
+			marks[i] = max(marks[i], 1-inside)
+		}
+	}
+	if j.regions == nil {
+		return nil
+	}
+	covers, err := j.regions.On(number)
+	if err != nil {
+		return err
+	}
+	for k, cover := range covers {
+		if cover == nil {
+			continue
+		}
+		spill := j.take.recipe.Regions[k].Effect == matte.Unspilled
+		for i, v := range cover.Pix {
+			if v > 0 && (!spill || w.moved(i)) {
+				marks[i] = max(marks[i], v)
+			}
+		}
 	}
 	return nil
 }

@@ -48,6 +48,9 @@ func (j *Job) frameMemory(opt *RunOptions) int64 {
 			values += 2 * frame // the alpha of both
 		}
 	}
+	if p := j.plan(); p.shaped || p.unspilled {
+		values += 2 * frame // the matte as it was measured, and where it is not
+	}
 	if t.recipe.needsNoise() {
 		values += 4 * frame // on the way to sigma's slopes
 	}

@@ -345,6 +345,8 @@ func (o *output) frame(product string, r *Result, p *planes) (image.Image, *plat
 		return r.Transmission, &opt
 	case "sigma":
 		return r.Sigma, &opt
+	case "unmeasured":
+		return r.Unmeasured, &opt
 	case "foreground":
 		color = r.Foreground
 	}

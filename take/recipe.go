@@ -153,8 +153,8 @@ type Recipe struct {
 
 // Products are what a run can write, each into a folder of its name. Sigma is the standard
 // deviation of alpha, in linear light: by the cameras' noise, and by what the plates scatter
-// beyond.
-var Products = []string{"comp", "matte", "foreground", "transmission", "sigma"}
+// beyond. Unmeasured is Result.Unmeasured.
+var Products = []string{"comp", "matte", "foreground", "transmission", "sigma", "unmeasured"}
 
 // parities are what a recipe's Parity can be.
 var parities = map[string]align.Mirror{"": align.MirrorAuto, "auto": align.MirrorAuto, "mirrored": align.MirrorYes, "straight": align.MirrorNo}

@@ -246,6 +246,22 @@ func TestPartialScreenBecomesAShot(t *testing.T) {
 	if rms > 0.003 || core > 0.001 || math.Abs(report.Spill.Mean-0.02) > 0.002 || report.Spill.Sigmas() < 5 {
 		t.Errorf("three regions: off by %.4f, the core lets %.5f through; %+v", rms, core, report.Spill)
 	}
+	for _, row := range []struct {
+		what string
+		x, y int
+		want float32
+	}{{"open screen", 230, 100, 0}, {"the core", 160, 60, 1}, {"the solid chest", 160, 105, 1}, {"beyond the screen", 20, 150, 1}, {"the corner", 20, 20, 1}} {
+		if v := got.Unmeasured.Pix[row.y*w+row.x]; v != row.want {
+			t.Errorf("%s is marked as %v of it not measured, want %v", row.what, v, row.want)
+		}
+	}
+	sum := 0.
+	for _, v := range got.Unmeasured.Pix {
+		sum += float64(v) / w / h
+	}
+	if math.Abs(sum-report.UnmeasuredPart) > 1e-6 || sum < 0.4 || sum > 0.8 {
+		t.Errorf("%.3f of the frame is marked, and the report says %.3f", sum, report.UnmeasuredPart)
+	}
 	if s := got.Sigma.Pix[100*w+160]; s < 0.018 {
 		t.Errorf("sigma in the core is %.4f, though the matte is not measured there: want 0.02 at least", s)
 	}

@@ -41,17 +41,18 @@ type Failure struct {
 
 // A Report says what a run did.
 type Report struct {
-	Frames  int                // done
-	Kept    int                // of these, the ones that an earlier run had finished: verified, and not done again
-	Left    int                // not begun, with StopAtError
-	Aside   []string           // paths of files that somebody had changed, moved out of the way
-	Failed  []Failure          // in the order of their numbers
-	Gains   map[int]float64    // by frame number
-	Limited matte.Limited      // what the recipe's limits did, in the mean over the frames that were done now; Most is the largest
-	Spill   matte.SpillTaken   // what was taken off the performer, in the mean likewise
-	Imposed float64            // the part of the frame that regions changed, in the mean likewise
-	Crossed []int              // frames, of those that were done now, in which the performer is at the screen's border
-	Seconds map[string]float64 // by stage, summed over the workers; "total" by the clock
+	Frames         int                // done
+	Kept           int                // of these, the ones that an earlier run had finished: verified, and not done again
+	Left           int                // not begun, with StopAtError
+	Aside          []string           // paths of files that somebody had changed, moved out of the way
+	Failed         []Failure          // in the order of their numbers
+	Gains          map[int]float64    // by frame number
+	Limited        matte.Limited      // what the recipe's limits did, in the mean over the frames that were done now; Most is the largest
+	Spill          matte.SpillTaken   // what was taken off the performer, in the mean likewise
+	Imposed        float64            // the part of the frame that regions changed, in the mean likewise
+	UnmeasuredPart float64            // the part of the frame in which the matte is not measured, in the mean likewise
+	Crossed        []int              // frames, of those that were done now, in which the performer is at the screen's border
+	Seconds        map[string]float64 // by stage, summed over the workers; "total" by the clock
 }
 
 // Run does every frame of the take, or of a shard of it. A frame that fails does not stop the
@@ -189,14 +190,15 @@ const crossedFrom = 0.01
 
 // A done frame is what a run's report has of it.
 type done struct {
-	gain    float64
-	limited matte.Limited
-	spill   matte.SpillTaken
-	imposed float64
-	crossed bool
-	kept    bool     // from an earlier run
-	aside   []string // files that the frame's outputs have displaced
-	err     error
+	gain       float64
+	limited    matte.Limited
+	spill      matte.SpillTaken
+	imposed    float64
+	unmeasured float64
+	crossed    bool
+	kept       bool     // from an earlier run
+	aside      []string // files that the frame's outputs have displaced
+	err        error
 }
 
 // frame makes a frame and hands it to whoever wants it.
@@ -205,7 +207,7 @@ func (r *run) frame(w *runner, plan plan, p *planes, i int, d *done) {
 	if result, d.err = w.frame(r.first+i, plan, nil, nil); d.err != nil {
 		return
 	}
-	d.gain, d.limited, d.spill, d.imposed, d.crossed = result.Gain.Value, result.Limited, result.Spill, result.Imposed, result.Crossed > crossedFrom
+	d.gain, d.limited, d.spill, d.imposed, d.unmeasured, d.crossed = result.Gain.Value, result.Limited, result.Spill, result.Imposed, result.UnmeasuredPart, result.Crossed > crossedFrom
 	at := time.Now()
 	if r.out != nil {
 		if d.aside, d.err = r.out.write(r.first+i, &result, p); d.err != nil {
@@ -266,6 +268,7 @@ func (r *run) note(i int, d *done) {
 		report.limited(d.limited)
 		report.spill(d.spill)
 		report.Imposed += (d.imposed - report.Imposed) / float64(report.Frames-report.Kept)
+		report.UnmeasuredPart += (d.unmeasured - report.UnmeasuredPart) / float64(report.Frames-report.Kept)
 		if d.crossed {
 			report.Crossed = append(report.Crossed, number)
 		}

@@ -195,7 +195,7 @@ type comp struct {
 	Floor         *float64 `help:"Transmission below this becomes 0: hides spill, and whatever is that thin. Default 0." placeholder:"T"`
 	Ceiling       *float64 `help:"Transmission above this becomes 1. Default 1." placeholder:"T"`
 	Knee          *float64 `help:"Half the width of the bend at floor and ceiling. Default 0.02." placeholder:"T"`
-	Write         []string `help:"What to write: comp, matte, foreground, transmission, sigma (the noise of alpha). Default comp,matte." placeholder:"WHAT,..."`
+	Write         []string `help:"What to write: comp, matte, foreground, transmission, sigma (the noise of alpha), unmeasured (where the matte is not measured: white outside the band plate, beyond the screen, in regions and where spill was taken off). Default comp,matte." placeholder:"WHAT,..."`
 	Format        *string  `help:"png (the default), tiff or exr (OpenEXR: linear light, color premultiplied with alpha)." placeholder:"FORMAT"`
 	Depth         *int     `help:"Bits of a value: 8 or 16, in exr 16 (half) or 32 (float). Default 16." placeholder:"BITS"`
 	Layers        []string `help:"In exr: matte, sigma or both as layers beside the color of comp and foreground." placeholder:"WHAT,..."`
@@ -441,6 +441,7 @@ type compReport struct {
 	ScreenPart     *float64           `json:"screen_part"` // of the frame, where the screen covers a part and the background shows beyond; else null
 	Spill          matte.SpillTaken   `json:"spill"`       // that was taken off the performer
 	Imposed        float64            `json:"imposed"`     // the part of the frame that regions changed, in the mean
+	Unmeasured     float64            `json:"unmeasured"`  // the part in which the matte is not measured, in the mean
 	Crossed        []int              `json:"crossed"`     // frames in which the performer is at the screen's border
 	Gains          map[int]float64    `json:"gains"`
 	MissingBand    []int              `json:"missing_band"`
@@ -557,7 +558,7 @@ func (c *comp) Run(t *terminal) error {
 		if e := t.object(compReport{
 			lensFigures: newLensFigures(job.Estimate),
 			Sigma:       sigma, SigmaWorst: worst, Timing: newTimingReport(job.Timing),
-			ScreenColor: job.ScreenColor, Glare: job.Glare, CleanSeen: seen, Limited: report.Limited, Spill: report.Spill, Imposed: report.Imposed, Crossed: orEmpty(report.Crossed), ScreenPart: part,
+			ScreenColor: job.ScreenColor, Glare: job.Glare, CleanSeen: seen, Limited: report.Limited, Spill: report.Spill, Imposed: report.Imposed, Unmeasured: report.UnmeasuredPart, Crossed: orEmpty(report.Crossed), ScreenPart: part,
 			Take: c.name, Found: orEmpty(c.found), Frames: report.Frames, Kept: report.Kept, Left: report.Left, Aside: orEmpty(report.Aside), Output: job.Output(), Shard: c.Shard, Estimated: orEmpty(job.Estimated), Failed: len(report.Failed), Errors: orEmpty(report.Failed),
 			Geometry: job.Geometry, Model: job.Model, Residual: job.Residual,
 			Crosstalk: job.Crosstalk, CrosstalkSigma: job.CrosstalkSigma, Gains: report.Gains,
@@ -575,6 +576,9 @@ func (c *comp) Run(t *terminal) error {
 		}
 		if report.Imposed > 0 {
 			t.printf("regions      %.1f %% of the frame is as they say, and not as it was measured\n", 100*report.Imposed)
+		}
+		if report.UnmeasuredPart > 0 {
+			t.printf("not measured in %.1f %% of the frame: outside the band plate, beyond the screen, in regions, and where spill was taken off (--write unmeasured marks it)\n", 100*report.UnmeasuredPart)
 		}
 		if len(report.Crossed) > 0 {
 			t.printf("border       the performer is at the screen's border in frames %s: there the picture ends where the screen does\n", take.Ranges(report.Crossed))

@@ -70,6 +70,9 @@ func writeContact(job *take.Job, opened *take.Take, path string) error {
 		}
 		stations = append(stations, station{"4  Background, held out", held, plate.SRGB}, station{"5  Foreground", f.Foreground, plate.SRGB}, station{"6  Sum", f.Comp, plate.SRGB})
 	}
+	if f.UnmeasuredPart > 0 {
+		stations = append(stations, station{fmt.Sprintf("%d  Not measured", len(stations)+1), f.Unmeasured, plate.Linear})
+	}
 	// What is on screen has the primaries of BT.709.
 	if worked, err := plate.PrimariesByName(job.Recipe(nil).Primaries); err == nil && !worked.Near(plate.PrimariesBT709) {
 		for i, s := range stations {

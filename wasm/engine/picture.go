@@ -16,7 +16,7 @@ import (
 )
 
 // stations are what a frame can be looked at as, in the order of the job.
-var stations = []string{"color", "band", "transmission", "background", "held", "foreground", "sum", "matte", "sigma", "green"}
+var stations = []string{"color", "band", "transmission", "background", "held", "foreground", "sum", "matte", "sigma", "unmeasured", "green"}
 
 // A picture is one station in linear light: red, green, blue (premultiplied) and alpha.
 type picture struct {
@@ -83,6 +83,11 @@ func (s *session) picture(station string) (*picture, error) {
 			return nil, err
 		}
 		return numbers(sigma)
+	case "unmeasured":
+		if f.Unmeasured == nil {
+			return nil, errors.New("the matte is measured everywhere: there is no region, no spill taken off, and nothing beyond the screen or the band plate")
+		}
+		return numbers(f.Unmeasured)
 	case "green":
 		if f.Background == nil {
 			return nil, errNoBackground

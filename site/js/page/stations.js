@@ -13,6 +13,7 @@ const others = [
   { id: "background", title: "Background" },
   { id: "matte", title: "Alpha" },
   { id: "sigma", title: "Error bar of alpha" },
+  { id: "unmeasured", title: "Where alpha is not measured" },
   { id: "green", title: "Green backing" },
 ];
 
