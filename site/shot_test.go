@@ -5,6 +5,7 @@ package site_test
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"image/png"
 	"math"
 	"os"
@@ -16,7 +17,10 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
+	"example.com/twinplate/composite"
 	"example.com/twinplate/internal/test/tier"
+	"example.com/twinplate/plate"
+	"example.com/twinplate/plate/clf"
 	"example.com/twinplate/take"
 )
 
@@ -208,4 +212,85 @@ func codes(t *testing.T, file []byte) []uint16 {
 		}
 	}
 	return out
+}
+
+// A gray card is dragged over the picture and moved by keys; files of color are opened, and both grades
+// are saved as an ASC CDL that package clf reads; what is none is refused with its name.
+func TestShotColorFiles(t *testing.T) {
+	tier.InTestAll(t)
+	p := open(t, 1366, 660)
+	p.click("#tab-shot")
+	p.press("Drag over a gray card")
+	p.wait("the overlay", `document.querySelector(".outlines.drawing")`)
+	at := eval[[4]float64](p, `(() => { const r = document.querySelector("#screen").getBoundingClientRect(); const { w, h } = playground.store.value.ready;
+		const s = Math.min(r.width / w, r.height / h); return [r.x + (r.width - s * w) / 2, r.y + (r.height - s * h) / 2, s * w, s * h]; })()`)
+	place := func(x, y float64) (float64, float64) { return at[0] + x*at[2], at[1] + y*at[3] }
+	x0, y0 := place(0.42, 0.5)
+	x1, y1 := place(0.5, 0.62)
+	p.mouse(chromedp.MousePressed, x0, y0)
+	p.mouse(chromedp.MouseMoved, (x0+x1)/2, y1)
+	p.mouse(chromedp.MouseMoved, x1, y1)
+	p.shoot("shot_card")
+	p.mouse(chromedp.MouseReleased, x1, y1)
+	card := func() composite.Card {
+		return eval[composite.Card](p, `playground.store.value.recipe.foreground_grade?.gray_card ?? {}`)
+	}
+	near := func(a, b float64) bool { return math.Abs(a-b) < 0.004 }
+	if c := card(); c.Frame != eval[int](p, `playground.store.value.frame`) || !near(c.Left, 0.42) || !near(c.Top, 0.5) || !near(c.Right, 0.5) || !near(c.Bottom, 0.62) {
+		t.Errorf("the card is at %+v", c)
+	}
+	p.wait("the balance", `playground.store.value.ready.notes.some((n) => n.startsWith("the foreground's balance by its gray card: red"))`)
+	before := card()
+	p.press("Drag over a gray card")
+	p.wait("the overlay", `document.activeElement.classList.contains("drawing")`)
+	p.run(chromedp.KeyEvent(kb.ArrowRight), chromedp.KeyEvent(kb.Enter))
+	if c := card(); !near(c.Left-before.Left, 0.01) || !near(c.Right-before.Right, 0.01) || c.Top != before.Top {
+		t.Errorf("an arrow moved the card from %+v to %+v", before, c)
+	}
+	p.press("Without balance")
+
+	// Files.
+	dir := t.TempDir()
+	one := plate.CDL{Slope: [3]float64{1.1, 1, 0.9}, Offset: [3]float64{0.01, 0, -0.01}, Power: [3]float64{1, 1.2, 1}, Saturation: 0.8}
+	two := plate.NewCDL()
+	two.Saturation = 1.3
+	single, several, matrix, none := filepath.Join(dir, "one.cc"), filepath.Join(dir, "several.cdl"), filepath.Join(dir, "match.json"), filepath.Join(dir, "none.ccc")
+	for path, all := range map[string][]clf.Correction{single: {{ID: "a", CDL: one}}, several: {{ID: "a", CDL: one}, {ID: "b", CDL: two}}} {
+		if err := clf.WriteCDL(path, all); err != nil {
+			t.Fatal(err)
+		}
+	}
+	put(t, matrix, []byte(`{"matrix": [1.1, -0.1, 0, 0, 1, 0, 0, 0.1, 0.9], "errors": {}}`))
+	put(t, none, []byte(`<ColorCorrection><SOPNode><Slope>1 1</Slope></SOPNode></ColorCorrection>`))
+	file := func(group int) string { return fmt.Sprintf("#panel-shot fieldset:nth-of-type(%d) input[type=file]", group) }
+	const performer, background = 2, 3
+	p.choose(file(performer), single)
+	p.wait("the CDL", `playground.store.value.recipe.foreground_grade?.cdl`)
+	if got := eval[plate.CDL](p, `playground.store.value.recipe.foreground_grade.cdl`); got != one {
+		t.Errorf("the CDL is %+v, want %+v", got, one)
+	}
+	p.choose(file(background), several)
+	p.wait("the choice", `[...document.querySelectorAll("#panel-shot label")].some((l) => l.textContent.startsWith("The file has several"))`)
+	eval[any](p, `(() => { const s = [...document.querySelectorAll("#panel-shot label")].find((l) => l.textContent.startsWith("The file has several")).querySelector("select"); s.value = "1"; s.dispatchEvent(new Event("change")); })()`)
+	p.wait("the second", `playground.store.value.recipe.background_grade?.cdl?.saturation === 1.3`)
+	saved := p.saved([]string{"pier.ccc"}, func() { p.press("Save both colors as ASC CDL") })["pier.ccc"]
+	all, err := clf.ParseCDL(bytes.NewReader(saved))
+	if err != nil {
+		t.Fatalf("%v in\n%s", err, saved)
+	}
+	if len(all) != 2 || all[0].ID != "foreground" || all[0].CDL != one || all[1].ID != "background" || all[1].CDL != two {
+		t.Errorf("saved: %+v", all)
+	}
+	p.choose(file(performer), matrix)
+	p.wait("the matrix", `playground.store.value.recipe.foreground_grade.matrix?.[7] === 0.1`)
+	p.shoot("shot_color")
+	p.press("Save both colors as ASC CDL")
+	p.wait("why not", `document.querySelector("#panel-shot .wrong")?.textContent.includes("it mixes the channels")`)
+	p.choose(file(performer), none)
+	p.wait("why not", `document.querySelector("#panel-shot .wrong")?.textContent === "none.ccc: its <SOPNode> must have a <Slope> of 3 numbers"`)
+	p.scrubTo(1008)
+	if failed := eval[int](p, `playground.store.value.failed.size`); failed != 0 {
+		t.Errorf("%d frames failed", failed)
+	}
+	p.quiet()
 }

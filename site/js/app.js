@@ -69,7 +69,7 @@ async function start(store) {
   drawTimeline(store, player);
   drawLooks(store, viewer);
   drawPixel(store);
-  drawPanels(store, [lessonPanel(store, player, openDemo), platesPanel(drops, openDemo, sessions), readingsPanel(store, engines), recipePanel(store, engines), late({ id: "shot", title: "Shot", reads: ["recipe", "ready", "frame", "pixel"] }, async () => (await import("./page/panels/shot.js")).shotPanel(store, viewer, engines)), savePanel(saver)]);
+  drawPanels(store, [lessonPanel(store, player, openDemo), platesPanel(drops, openDemo, sessions), readingsPanel(store, engines), recipePanel(store, engines), late({ id: "shot", title: "Shot", reads: ["recipe", "ready", "frame", "pixel", "b", "errors"] }, async () => (await import("./page/panels/shot.js")).shotPanel(store, viewer, engines)), savePanel(saver)]);
   const key = keysOf(store, player, frames, viewer);
   addEventListener("keydown", key);
   for (const type of /** @type {const} */ (["dragenter", "dragover", "dragleave", "drop"])) {

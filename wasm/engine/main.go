@@ -103,7 +103,7 @@ func (s *session) call(ctx context.Context, op string, text []byte) (js.Value, e
 		return js.Undefined(), err
 	}
 	switch op {
-	case "frame", "pixel", "display", "write", "border":
+	case "frame", "pixel", "display", "write", "border", "cdl":
 		if err := s.finished(ctx, a.Finish); err != nil {
 			return js.Undefined(), err
 		}
@@ -117,6 +117,8 @@ func (s *session) call(ctx context.Context, op string, text []byte) (js.Value, e
 		return answer(s.check(ctx, a.FPS))
 	case "finish":
 		return answer(s.notes(ctx, a.Finish))
+	case "cdl":
+		return answer(s.cdls())
 	case "border":
 		return answer(s.border())
 	case "sound":

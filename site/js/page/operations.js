@@ -108,6 +108,8 @@
 
 /** @typedef {{readings: Reading[], through: number, side: number, w: number, h: number}} Read of a live frame; side, w and h are of the squares of troubles, a byte each, which come with it */
 
+/** @typedef {{slope: number[], offset: number[], power: number[], saturation: number}} CDL see plate.CDL */
+
 /** @typedef {{station: string, w: number, h: number, missing?: string}} Placed a picture; missing says why there is none */
 
 /** @typedef {{number: number, draft: boolean, pictures: Placed[], thumbs: Placed[]}} Shown */
@@ -124,6 +126,7 @@
  * @property {{takes: {path: string, width: number}, gives: Description}} look
  * @property {{takes: {}, gives: [number, number, number, number][]}} border the screen's, as lines from x and y to x and y in parts of the frame
  * @property {{takes: {}, gives: {notes: string[]}}} finish what is to be known of the take with it
+ * @property {{takes: {}, gives: {id: string, description: string, cdl: CDL, why: string}[]}} cdl the grades as ASC CDL; why one cannot be
  * @property {{takes: {number: number, breaks: Breaks, x: number, y: number}, gives: Arithmetic}} pixel
  * @property {{takes: {number: number, breaks: Breaks, stations: string[], thumbs: string[], width: number, quick: boolean, half: boolean}, gives: Shown}} frame
  * @property {{takes: {number: number, breaks: Breaks, stations: string[], width: number, straight?: boolean, finish?: import("./state.js").Recipe}, gives: Placed}} display

@@ -6,6 +6,8 @@ import { cornersAt, eachOutline, moved, pathOf } from "./regions.js";
 /** @typedef {import("./regions.js").Region} Region */
 /** @typedef {import("./regions.js").Corner} Corner */
 
+/** @typedef {{frame?: number, left: number, top: number, right: number, bottom: number}} Card see composite.Card */
+
 /**
  * @typedef {object} Sketch what is drawn over the picture
  * @property {Region[]} regions
@@ -15,11 +17,14 @@ import { cornersAt, eachOutline, moved, pathOf } from "./regions.js";
  * @property {number | null} chosen the region whose corners can be moved
  * @property {[number, number, number, number][]} border of the screen, as lines
  * @property {Corner[] | null} drawing the corners so far of one that is being drawn
+ * @property {Card | null} card the gray card's place, where it is of this frame
+ * @property {boolean} carding the card is being placed
  */
 
 const space = "http://www.w3.org/2000/svg";
 const step = 0.01; // of the frame, that an arrow key moves by
 const fine = 0.001; // the same with shift
+const smallest = 0.004; // of the frame: a card that is smaller has a few pixels
 const close = 16; // CSS pixels from the first corner, within which a click closes the outline
 
 /**
@@ -46,8 +51,10 @@ export class Outlines {
    * @param {(index: number, region: Region) => void} change a region was changed
    * @param {(corners: Corner[] | null, closed: boolean) => void} draw corners were added to one that is being drawn, or it was given up
    * @param {(index: number) => void} choose a region was pointed at
+   * @param {(card: Card | null, done: boolean) => void} place the gray card was placed, or is done with
    */
-  constructor(change, draw, choose) {
+  constructor(change, draw, choose, place) {
+    this.place = place;
     this.change = change;
     this.draw = draw;
     this.choose = choose;
@@ -65,7 +72,7 @@ export class Outlines {
    * @param {Sketch} sketch
    */
   show(sketch) {
-    const { w, h, drawing } = sketch;
+    const { w, h, drawing, card, carding } = sketch;
     if (!this.#over) {
       this.#over = svg("svg", { class: "outlines", preserveAspectRatio: "xMidYMid meet", role: "group", "aria-label": "Regions over the picture" }, {
         pointerdown: (/** @type {PointerEvent} */ event) => this.#pressed(event),
@@ -73,18 +80,20 @@ export class Outlines {
       });
       $("screen").append(this.#over);
     }
+    const begun = carding && !this.#sketch?.carding;
     this.#sketch = sketch;
     const over = this.#over;
     over.setAttribute("viewBox", `0 0 ${w} ${h}`);
-    over.setAttribute("tabindex", drawing ? "0" : "-1");
-    over.classList.toggle("drawing", !!drawing);
+    over.setAttribute("tabindex", drawing || carding ? "0" : "-1");
+    over.classList.toggle("drawing", !!drawing || carding);
     const border = sketch.border.map(([x0, y0, x1, y1]) => `M${x0 * w} ${y0 * h}L${x1 * w} ${y1 * h}`).join("");
     const nodes = [svg("path", { class: "border", d: border })];
     nodes.push(...sketch.regions.flatMap((region, i) => this.#region(sketch, region, i)));
     if (drawing?.length) nodes.push(svg("polyline", { class: "new", points: drawing.map(({ x, y }) => `${x * w},${y * h}`).join(" ") }), ...drawing.map((c, i) => this.#dot(sketch, c, i ? "corner" : "corner first")));
+    if (card) nodes.push(svg("rect", { class: carding ? "card new" : "card", x: card.left * w, y: card.top * h, width: (card.right - card.left) * w, height: (card.bottom - card.top) * h }));
     const focused = over.contains(document.activeElement); // else the keyboard is elsewhere, and stays there
     over.replaceChildren(...nodes);
-    if (drawing && (focused || !drawing.length)) over.focus();
+    if ((drawing && (focused || !drawing.length)) || begun || (carding && focused)) over.focus();
     else if (focused) /** @type {SVGElement | null} */ (over.querySelector(`[data-name="${this.#focus}"]`))?.focus();
   }
 
@@ -94,7 +103,8 @@ export class Outlines {
    * @param {number} i
    */
   #region(sketch, region, i) {
-    const { frame, w, h, chosen, drawing } = sketch;
+    const { frame, w, h, chosen, carding } = sketch;
+    const drawing = sketch.drawing || carding;
     const corners = cornersAt(region, frame);
     if (!corners) return [];
     const path = svg("path", { class: `region ${region.effect}${chosen === i ? " chosen" : ""}`, d: pathOf(corners, w, h) }, drawing ? {} : {
@@ -244,7 +254,8 @@ export class Outlines {
 
   /** @param {PointerEvent} event */
   #pressed(event) {
-    const { drawing, w, h } = this.#sketch ?? {};
+    const { drawing, carding, w, h } = this.#sketch ?? {};
+    if (carding && event.button === 0) return this.#dragCard(event);
     if (!drawing || !w || !h || event.button !== 0) return;
     event.preventDefault();
     const at = this.#place(event);
@@ -254,8 +265,58 @@ export class Outlines {
     else this.draw([...drawing, at], false);
   }
 
+  /**
+   * #dragCard draws the card's place from where the pointer went down to where it is let go.
+   * @param {PointerEvent} event
+   */
+  #dragCard(event) {
+    const over = this.#over;
+    if (!over || !this.#sketch) return;
+    event.preventDefault();
+    over.setPointerCapture(event.pointerId);
+    const from = this.#place(event);
+    const unit = (/** @type {number} */ v) => Math.min(Math.max(v, 0), 1);
+    /** @type {Card | null} */
+    let card = null;
+    const move = (/** @type {Event} */ e) => {
+      const to = this.#place(/** @type {PointerEvent} */ (e));
+      const [left, right] = [from.x, to.x].map(unit).sort((a, b) => a - b);
+      const [top, bottom] = [from.y, to.y].map(unit).sort((a, b) => a - b);
+      card = right - left < smallest || bottom - top < smallest ? null : { left, top, right, bottom };
+      if (this.#sketch) this.show({ ...this.#sketch, card });
+    };
+    const end = () => {
+      over.removeEventListener("pointermove", move);
+      over.removeEventListener("pointerup", end);
+      over.removeEventListener("pointercancel", end);
+      if (card) this.place(card, true);
+    };
+    over.addEventListener("pointermove", move);
+    over.addEventListener("pointerup", end);
+    over.addEventListener("pointercancel", end);
+  }
+
+  /**
+   * #cardKey moves the card's place by the keyboard, with shift its lower right corner.
+   * @param {KeyboardEvent} event
+   */
+  #cardKey(event) {
+    const { card } = this.#sketch ?? {};
+    const by = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step] }[event.key];
+    if (!by && event.key !== "Enter" && event.key !== "Escape") return;
+    event.preventDefault();
+    event.stopPropagation();
+    if (!by) return this.place(card ?? null, true);
+    const { left, top, right, bottom } = card ?? { left: 0.45, top: 0.45, right: 0.55, bottom: 0.55 };
+    const [dx, dy] = card ? by : [0, 0];
+    const [l, t] = event.shiftKey ? [left, top] : [left + dx, top + dy];
+    const to = { left: l, top: t, right: right + dx, bottom: bottom + dy };
+    if (to.left >= 0 && to.top >= 0 && to.right <= 1 && to.bottom <= 1 && to.right - to.left >= smallest && to.bottom - to.top >= smallest) this.place(to, false);
+  }
+
   /** @param {KeyboardEvent} event */
   #drawingKey(event) {
+    if (this.#sketch?.carding) return this.#cardKey(event);
     const { drawing } = this.#sketch ?? {};
     if (!drawing || !["Enter", "Escape", "Backspace"].includes(event.key)) return;
     event.preventDefault();

@@ -1,15 +1,18 @@
 // The panel of the finished shot: regions drawn over the picture, the color of both, and where the
 // background lies.
-import { choice, el, fill, onInput, onTick, press } from "../../dom.js";
+import { choice, download, el, fill, onInput, onTick, press, tick } from "../../dom.js";
+import { messageOf } from "../../errors.js";
+import { readColor, written } from "../cdl.js";
 import { Outlines } from "../outline.js";
 import { cornersAt, withKey } from "../regions.js";
+import { nameOf } from "../state.js";
 
 /** @typedef {import("../state.js").State} State */
 /** @typedef {import("../state.js").PageStore} PageStore */
 /** @typedef {import("../regions.js").Region} Region */
 /** @typedef {import("../regions.js").Effect} Effect */
 /** @typedef {import("../regions.js").Corner} Corner */
-/** @typedef {{matrix?: number[], balance?: number[], exposure?: number, contrast?: number, black?: number, saturation?: number, in?: string, cdl?: object}} Grade see composite.Grade */
+/** @typedef {{matrix?: number[], gray_card?: import("../outline.js").Card, balance?: number[], exposure?: number, contrast?: number, black?: number, saturation?: number, in?: string, cdl?: import("../operations.js").CDL}} Grade see composite.Grade */
 /** @typedef {{mode?: string, offset_x?: number, offset_y?: number, scale?: number, turn?: number, softness?: number}} Fit see composite.Fit */
 /** @typedef {"foreground_grade" | "background_grade"} Side */
 
@@ -56,11 +59,15 @@ export function shotPanel(store, viewer, engines) {
   let chosen = /** @type {number | null} */ (null);
   let drawing = /** @type {Corner[] | null} */ (null);
   let editing = false;
+  let carding = false; // the gray card is being placed
+  let wrong = ""; // why a file of color was not opened or written
+  let offered = /** @type {{side: Side, all: import("../cdl.js").Correction[]} | null} */ (null); // corrections of a file that has several
   let border = /** @type {[number, number, number, number][]} */ ([]); // of the screen of the take that is shown
   let bordered = /** @type {State["ready"]} */ (null); // that take
 
   const change = (/** @type {Record<string, unknown>} */ some, kind = "") => store.choose({ recipe: { ...store.value.recipe, ...some } }, kind);
   const regionsOf = ({ recipe } = store.value) => /** @type {Region[]} */ (recipe.regions ?? []);
+  const gradeOf = (/** @type {Side} */ side) => /** @type {Grade} */ (store.value.recipe[side] ?? {});
   const put = (/** @type {Region[]} */ regions, kind = "") => change({ regions: regions.length ? regions : undefined }, kind);
   const set = (/** @type {number} */ i, /** @type {Region} */ region) => put(regionsOf().map((r, k) => (k === i ? region : r)), `region ${i}`);
   const add = (/** @type {Corner[]} */ corners) => {
@@ -75,12 +82,20 @@ export function shotPanel(store, viewer, engines) {
   }, (i) => {
     chosen = i;
     redraw();
+  }, (card, done) => {
+    carding = !done;
+    if (card) {
+      const { balance: _, ...grade } = gradeOf("foreground_grade");
+      const part = (/** @type {number} */ v) => Number(v.toFixed(4));
+      change({ foreground_grade: { ...grade, gray_card: { frame: store.value.frame, left: part(card.left), top: part(card.top), right: part(card.right), bottom: part(card.bottom) } } }, "card");
+    }
+    redraw();
   });
 
   // sketch draws the outlines over the picture, where they are wanted.
   const sketch = () => {
     const { tab, ready, frame } = store.value;
-    if (tab !== "shot" || !ready || !(editing || drawing)) {
+    if (tab !== "shot" || !ready || !(editing || drawing || carding)) {
       outlines.hide();
       return;
     }
@@ -92,7 +107,8 @@ export function shotPanel(store, viewer, engines) {
         sketch();
       }, () => {}); // it is to look at: without it the rest goes on
     }
-    outlines.show({ border, regions: regionsOf(), frame, w: ready.w, h: ready.h, chosen, drawing });
+    const card = gradeOf("foreground_grade").gray_card;
+    outlines.show({ border, regions: regionsOf(), frame, w: ready.w, h: ready.h, chosen, drawing, card: card && (card.frame ?? frame) === frame ? card : null, carding });
   };
   const edit = (/** @type {boolean} */ on) => {
     editing = on;
@@ -128,21 +144,73 @@ export function shotPanel(store, viewer, engines) {
    * @param {Side} side
    * @param {string} title
    */
-  const grade = ({ recipe, pixel }, side, title) => {
+  const grade = ({ recipe, pixel, ready }, side, title) => {
     const now = /** @type {Grade} */ (recipe[side] ?? {});
     const to = (/** @type {string} */ field, /** @type {unknown} */ v, /** @type {unknown} */ usual) => change({ [side]: changed(now, field, v, usual) }, `${side} ${field}`);
     const numbers = /** @type {Record<string, number | undefined>} */ (/** @type {unknown} */ (now));
-    const gray = () => pixel && side === "foreground_grade" && to("balance", balance(pixel.color.map((v, c) => v - pixel.glow[c]), now.matrix), undefined);
-    const held = [now.matrix ? "a matrix" : "", now.cdl ? "an ASC CDL" : ""].filter(Boolean).join(" and ");
+    const { gray_card: card, balance: gains, ...unbalanced } = now;
+    const balanced = (/** @type {number[] | undefined} */ to) => change({ [side]: changed(unbalanced, "balance", to) });
+    const gray = () => pixel && balanced(balance(pixel.color.map((v, c) => v - pixel.glow[c]), now.matrix));
+    const found = ready?.notes.find((note) => note.startsWith("the foreground's balance by its gray card"));
     return el("fieldset", {}, el("legend", {}, title),
       colors.map((knob) => slider(knob, numbers[knob[0]], (v) => to(knob[0], v, knob[5]))),
       choice("Contrast, black and saturation act on", spaces, now.in ?? "", (v) => to("in", v, "")),
       side === "foreground_grade" ? el("div", { className: "row" },
+        press("Drag over a gray card", () => {
+          [carding, drawing] = [true, null];
+          viewer.api?.fit();
+          redraw();
+        }, { disabled: !ready || carding }),
         press("The pixel pointed at is gray", gray, { disabled: !pixel }),
-        now.balance ? press("Without balance", () => to("balance", undefined, undefined)) : null) : null,
-      now.balance ? el("p", { className: "note" }, `Balance: ${now.balance.map((v) => v.toFixed(3)).join(", ")}`) : null,
-      held ? el("p", { className: "note" }, `The recipe has ${held} for it too.`) : null,
+        card || gains ? press("Without balance", () => balanced(undefined)) : null) : null,
+      side === "foreground_grade" && carding ? el("p", { className: "note", role: "status" }, "Drag a rectangle over the card in the picture. By keys: arrows move it, with shift its lower right corner, Enter ends it.") : null,
+      gains ? el("p", { className: "note" }, `Balance: ${gains.map((v) => v.toFixed(3)).join(", ")}`) : null,
+      card ? el("p", { className: "note" }, `A gray card in frame ${card.frame ?? "1"}${found ? `: ${found.slice(found.indexOf(":") + 2)}` : ""}`) : null,
+      el("div", { className: "row" },
+        fileOf("Open a matrix or ASC CDL", ".json,.cc,.ccc,.cdl", (file) => open(side, file)),
+        now.matrix ? press("Without the matrix", () => to("matrix", undefined, undefined)) : null,
+        now.cdl ? press("Without the CDL", () => to("cdl", undefined, undefined)) : null),
+      now.matrix ? el("p", { className: "note" }, `Matrix: ${[0, 3, 6].map((i) => now.matrix?.slice(i, i + 3).map((v) => v.toFixed(3)).join(" ")).join("; ")}`) : null,
+      now.cdl ? el("p", { className: "note" }, `CDL: slope ${short(now.cdl.slope)}, offset ${short(now.cdl.offset)}, power ${short(now.cdl.power)}, saturation ${now.cdl.saturation}`) : null,
+      offered?.side === side ? choice("The file has several corrections: take", [["", "none yet"], ...offered.all.map(({ id }, i) => [String(i), id || `number ${i + 1}`])], "", (i) => {
+        const one = offered?.all[Number(i)];
+        offered = null;
+        if (i && one) to("cdl", one.cdl, undefined);
+      }) : null,
       recipe[side] ? press("As it was shot", () => change({ [side]: undefined })) : null);
+  };
+
+  /**
+   * open takes a file of color for a grade.
+   * @param {Side} side
+   * @param {File} file
+   */
+  const open = async (side, file) => {
+    [wrong, offered] = ["", null];
+    try {
+      const read = await readColor(file);
+      const only = "all" in read ? (read.all.length === 1 ? read.all[0] : read.all.find(({ id }) => `${id}_grade` === side)) : undefined;
+      if ("matrix" in read) change({ [side]: { ...gradeOf(side), matrix: read.matrix } });
+      else if (only) change({ [side]: { ...gradeOf(side), cdl: only.cdl } });
+      else offered = { side, all: read.all };
+    } catch (error) {
+      wrong = `${file.name}: ${messageOf(error)}`;
+    }
+    redraw();
+  };
+
+  // saveCDL writes both grades for other programs.
+  const saveCDL = async () => {
+    wrong = "";
+    try {
+      const { result } = await engines.call("cdl", {}, { urgent: true });
+      const cannot = result.find(({ why }) => why);
+      if (cannot) throw new Error(`the ${cannot.id}'s grade: ${cannot.why}`);
+      download(written(result), `${nameOf(store.value)}.ccc`);
+    } catch (error) {
+      wrong = messageOf(error);
+    }
+    redraw();
   };
 
   const background = (/** @type {State} */ { recipe }) => {
@@ -200,12 +268,31 @@ export function shotPanel(store, viewer, engines) {
       el("div", { className: "fields" },
         choice("Beyond the screen's border", [["", "the background shows"], ["keep", "the color plate stays"]], String(recipe.beyond === "outside" ? "" : recipe.beyond ?? ""), (v) => change({ beyond: v || undefined })),
         choice("The lamps' light on the performer", [["keep", "stays: a floor may hide it"], ["core", "is taken off their core, which counts as solid"]], String(recipe.spill ?? "keep"), (v) => change({ spill: v === "keep" ? undefined : v })),
+        tick("show beside the picture where alpha is not measured", value.b === "unmeasured", (on) => store.choose({ b: on ? "unmeasured" : null }, "beside")),
         regions(value),
         grade(value, "foreground_grade", "The performer's color"),
         grade(value, "background_grade", "The background's color"),
+        el("div", { className: "row" }, press("Save both colors as ASC CDL", saveCDL, { disabled: !value.ready || !(recipe.foreground_grade || recipe.background_grade) })),
+        wrong || value.errors.general ? el("p", { className: "wrong", role: "alert" }, wrong || value.errors.general) : null,
         background(value)));
   };
   return draw;
+}
+
+const short = (/** @type {number[]} */ values) => values.map((v) => Number(v.toFixed(3))).join(" ");
+
+/**
+ * fileOf makes a button that opens the browser's chooser for one file.
+ * @param {string} text
+ * @param {string} accept
+ * @param {(file: File) => void} open
+ */
+function fileOf(text, accept, open) {
+  const node = el("input", { type: "file", accept, onchange: () => {
+    if (node.files?.[0]) open(node.files[0]);
+    node.value = "";
+  } });
+  return el("label", { className: "file-button" }, node, text);
 }
 
 /**
