@@ -262,7 +262,9 @@ func TestShotColorFiles(t *testing.T) {
 	}
 	put(t, matrix, []byte(`{"matrix": [1.1, -0.1, 0, 0, 1, 0, 0, 0.1, 0.9], "errors": {}}`))
 	put(t, none, []byte(`<ColorCorrection><SOPNode><Slope>1 1</Slope></SOPNode></ColorCorrection>`))
-	file := func(group int) string { return fmt.Sprintf("#panel-shot fieldset:nth-of-type(%d) input[type=file]", group) }
+	file := func(group int) string {
+		return fmt.Sprintf("#panel-shot fieldset:nth-of-type(%d) input[type=file]", group)
+	}
 	const performer, background = 2, 3
 	p.choose(file(performer), single)
 	p.wait("the CDL", `playground.store.value.recipe.foreground_grade?.cdl`)

@@ -48,7 +48,7 @@ func (j *Job) frameMemory(opt *RunOptions) int64 {
 			values += 2 * frame // the alpha of both
 		}
 	}
-	if p := j.plan(); p.shaped || p.unspilled {
+	if j.unmeasured(j.plan()) {
 		values += 2 * frame // the matte as it was measured, and where it is not
 	}
 	if t.recipe.needsNoise() {
