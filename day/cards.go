@@ -72,7 +72,7 @@ func Cards(ctx context.Context, color, band string, opt *ReadOptions) (*Day, err
 	if err := clip.Installed(); err != nil {
 		return nil, err
 	}
-	d := &Day{Version: Version, ColorCard: color, BandCard: band, Settings: opt.Settings}
+	d := &Day{Version: Version, ColorCard: color, BandCard: band, Settings: opt.Settings, files: clip.NewMediaFiles()}
 	var paths [2][]string
 	for i, card := range []string{color, band} {
 		var err error
@@ -83,11 +83,11 @@ func Cards(ctx context.Context, color, band string, opt *ReadOptions) (*Day, err
 	if slices.ContainsFunc(paths[0], func(p string) bool { return slices.Contains(paths[1], p) }) {
 		return nil, fmt.Errorf("%s and %s have clips in common: give one folder for each camera", color, band)
 	}
-	all, err := probe(ctx, slices.Concat(paths[0], paths[1]), opt)
+	all, err := probe(ctx, d.files, slices.Concat(paths[0], paths[1]), opt)
 	if err != nil {
 		return nil, err
 	}
-	m := &matching{ctx: ctx, opt: opt, sounds: map[string][]float32{}}
+	m := &matching{ctx: ctx, opt: opt, files: d.files, sounds: map[string][]float32{}}
 	for i, c := range all {
 		switch {
 		case c.Err != nil:
@@ -143,7 +143,7 @@ func clips(card string) ([]string, error) {
 }
 
 // probe asks each clip what it is.
-func probe(ctx context.Context, paths []string, opt *ReadOptions) ([]*Clip, error) {
+func probe(ctx context.Context, files *clip.MediaFiles, paths []string, opt *ReadOptions) ([]*Clip, error) {
 	opt.stage("the clips")
 	all := make([]*Clip, len(paths))
 	group, ctx := errgroup.WithContext(ctx)
@@ -157,7 +157,7 @@ func probe(ctx context.Context, paths []string, opt *ReadOptions) ([]*Clip, erro
 			c := &Clip{Path: path, Err: utf8Path(path)}
 			all[i] = c
 			if c.Err == nil {
-				c.Info, c.Err = clip.Probe(one, path)
+				c.Info, c.Err = files.Probe(one, path)
 			}
 			if c.Err == nil {
 				err := clip.HasSound(one, path)
@@ -193,6 +193,7 @@ const (
 type matching struct {
 	ctx         context.Context
 	opt         *ReadOptions
+	files       *clip.MediaFiles
 	color, band []*Clip // without a partner yet
 	sounds      map[string][]float32
 	compared    int
@@ -413,7 +414,7 @@ func (m *matching) hear(color, band *Clip) (*align.SoundEstimate, error) {
 		s, ok := m.sounds[c.Path]
 		if !ok {
 			var err error
-			if s, err = clip.Sound(m.ctx, c.Path, align.SoundRate, 0, listen*time.Second); err != nil && m.ctx.Err() != nil {
+			if s, err = m.files.Sound(m.ctx, c.Path, align.SoundRate, 0, listen*time.Second); err != nil && m.ctx.Err() != nil {
 				return nil, err
 			}
 			m.sounds[c.Path] = s

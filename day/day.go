@@ -16,6 +16,7 @@ import (
 	"unicode/utf8"
 
 	"example.com/twinplate/plate"
+	"example.com/twinplate/plate/clip"
 	"example.com/twinplate/reading"
 	"example.com/twinplate/take"
 )
@@ -51,7 +52,7 @@ type Day struct {
 	Left      []Left      `json:"left,omitempty"`
 	Rigs      []Rig       `json:"rigs,omitempty"`
 
-	files plate.Files // that all takes are read from, so that each clip is asked once
+	files *clip.MediaFiles // that all takes are read from, so that each clip is asked once; nil before
 }
 
 // A ClockGap is how far apart the two cameras' clocks are.

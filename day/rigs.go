@@ -293,7 +293,9 @@ func (d *Day) Read(ctx context.Context, opt *ReadOptions) error {
 	if err := d.Check(); err != nil {
 		return err
 	}
-	d.files = clip.NewMediaFiles()
+	if d.files == nil {
+		d.files = clip.NewMediaFiles()
+	}
 	defer d.files.Rest()
 	if err := d.clips(ctx, opt); err != nil {
 		return err
@@ -352,7 +354,7 @@ func (d *Day) clips(ctx context.Context, opt *ReadOptions) error {
 		if len(paths) > 2*maxClips {
 			return fmt.Errorf("%d pairs: a day has %d at the most", len(paths)/2, maxClips)
 		}
-		clips, err := probe(ctx, paths, opt)
+		clips, err := probe(ctx, d.files, paths, opt)
 		if err != nil {
 			return err
 		}

@@ -332,7 +332,7 @@ func (t *Take) soundTrack(ctx context.Context, from string) (*clip.Track, error)
 		if !ok {
 			return nil, nil
 		}
-		info, err := clip.Probe(ctx, file)
+		info, err := t.media().Probe(ctx, file)
 		if err != nil {
 			return nil, err
 		}

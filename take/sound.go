@@ -29,6 +29,7 @@ const (
 // none, or none in common.
 func (t *opening) listen(ctx context.Context) (bool, error) {
 	fps := t.recipe.FPS
+	media := t.media()
 	var sound [2][]float32
 	var files [2]string
 	for i, path := range []string{t.color[0].Path, t.band[0].Path} {
@@ -38,7 +39,7 @@ func (t *opening) listen(ctx context.Context) (bool, error) {
 		}
 		files[i] = file
 		var err error
-		switch sound[i], err = clip.Sound(ctx, file, align.SoundRate, 0, align.SoundMost*time.Second); {
+		switch sound[i], err = media.Sound(ctx, file, align.SoundRate, 0, align.SoundMost*time.Second); {
 		case errors.Is(err, clip.ErrNoSound):
 			return false, nil
 		case err != nil:
@@ -84,7 +85,7 @@ func (t *opening) later(ctx context.Context, e *align.SoundEstimate, files [2]st
 		var sound [2][]float32
 		for k, file := range files {
 			var err error
-			if sound[k], err = clip.Sound(ctx, file, align.SoundRate, time.Duration(from[k]*float64(time.Second)), stretchSeconds*time.Second); err != nil {
+			if sound[k], err = t.media().Sound(ctx, file, align.SoundRate, time.Duration(from[k]*float64(time.Second)), stretchSeconds*time.Second); err != nil {
 				return err
 			}
 		}

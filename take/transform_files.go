@@ -13,6 +13,19 @@ import (
 // readTransform reads a file in the Common LUT Format.
 func readTransform(path string) (transform, error) { return clf.Read(path) }
 
+// media returns the files of the machine that the take is read from, or new ones where it is read
+// from elsewhere.
+func (t *Take) media() *clip.MediaFiles {
+	files := t.files
+	if through, ok := files.(*transformed); ok {
+		files = through.Files
+	}
+	if media, ok := files.(*clip.MediaFiles); ok {
+		return media
+	}
+	return clip.NewMediaFiles()
+}
+
 // setRange has a plate's clip read by a range.
 func setRange(files plate.Files, path, span string) error {
 	media, ok := files.(*clip.MediaFiles)

@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"time"
 
 	"example.com/twinplate/plate"
 )
@@ -95,22 +96,54 @@ func (f *MediaFiles) Rest() {
 	}
 }
 
-// reader returns the reader of a video file.
-func (f *MediaFiles) reader(file string) (*Reader, error) {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	if r := f.readers[file]; r != nil {
-		return r, nil
+// Probe returns what a video file says of itself, which it is asked once: see the function Probe.
+func (f *MediaFiles) Probe(ctx context.Context, file string) (Stream, error) {
+	r, err := f.known(ctx, file)
+	if err != nil {
+		return Stream{}, err
 	}
-	r, err := Open(context.Background(), file)
-	if err == nil {
-		err = r.SetRange(f.ranges[file])
-	}
+	return r.Info(), nil
+}
+
+// Sound is the function Sound, for a file that need not be asked again what it is.
+func (f *MediaFiles) Sound(ctx context.Context, file string, rate int, from, most time.Duration) ([]float32, error) {
+	info, err := f.Probe(ctx, file)
 	if err != nil {
 		return nil, err
 	}
-	f.readers[file] = r
-	return r, nil
+	s, err := sound(ctx, file, info, rate, from, most)
+	if err != nil {
+		return nil, &plate.FileError{Path: file, Err: err}
+	}
+	return s, nil
+}
+
+// reader returns the reader of a video file.
+func (f *MediaFiles) reader(file string) (*Reader, error) { return f.known(context.Background(), file) }
+
+// known returns the reader of a video file, and asks the file what it is where that is not known;
+// of several files at once.
+func (f *MediaFiles) known(ctx context.Context, file string) (*Reader, error) {
+	f.mu.Lock()
+	r := f.readers[file]
+	f.mu.Unlock()
+	if r != nil {
+		return r, nil
+	}
+	opened, err := Open(ctx, file)
+	if err != nil {
+		return nil, err
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if r := f.readers[file]; r != nil { // somebody else was quicker, and this one has started nothing
+		return r, nil
+	}
+	if err := opened.SetRange(f.ranges[file]); err != nil {
+		return nil, err
+	}
+	f.readers[file] = opened
+	return opened, nil
 }
 
 // Extensions are those that video files are looked for by, in folders of many kinds of file.

@@ -10,6 +10,7 @@ import (
 	"math"
 	"os/exec"
 	"strconv"
+	"strings"
 	"time"
 
 	"example.com/twinplate/plate"
@@ -25,11 +26,7 @@ const maxSound = time.Hour
 // samples a second, from so long after the instant of its first frame and for most at the longest. It
 // is about -1 to 1, and empty behind the file's end. Errors are of type *plate.FileError; ErrNoSound is one that errors.Is finds.
 func Sound(ctx context.Context, path string, rate int, from, most time.Duration) ([]float32, error) {
-	s, err := sound(ctx, path, rate, from, most)
-	if err != nil {
-		return nil, &plate.FileError{Path: path, Err: err}
-	}
-	return s, nil
+	return NewMediaFiles().Sound(ctx, path, rate, from, most)
 }
 
 // HasSound returns an error that wraps ErrNoSound where a file has no sound, and another where it
@@ -54,16 +51,9 @@ func hasSound(ctx context.Context, path string) error {
 	return err
 }
 
-func sound(ctx context.Context, path string, rate int, from, most time.Duration) ([]float32, error) {
+func sound(ctx context.Context, path string, info Stream, rate int, from, most time.Duration) ([]float32, error) {
 	if rate < 1000 || rate > 192000 || from < 0 || most <= 0 || most > maxSound {
 		return nil, fmt.Errorf("%d samples a second from %v for %v: it must be 1000 to 192000, from 0 on, and up to %v", rate, from, most, maxSound)
-	}
-	info, err := probe(ctx, path)
-	if err != nil {
-		return nil, err
-	}
-	if err := hasSound(ctx, path); err != nil {
-		return nil, err
 	}
 	program, _, err := find()
 	if err != nil {
@@ -96,6 +86,9 @@ func sound(ctx context.Context, path string, rate int, from, most time.Duration)
 	if err := c.Wait(); err != nil {
 		if ctx.Err() != nil {
 			return nil, ctx.Err()
+		}
+		if strings.Contains(errs.String(), "matches no streams") {
+			return nil, ErrNoSound
 		}
 		return nil, errors.New("FFmpeg cannot read its sound: " + said(&errs, path, err))
 	}
