@@ -330,9 +330,7 @@ func fitEnd(text string, begin composite.Fit) (*composite.Fit, error) {
 	if strings.TrimSpace(text) == "" {
 		return nil, nil
 	}
-	var r figures
-	for part := range strings.SplitSeq(text, ",") {
-		key, v, _ := strings.Cut(strings.TrimSpace(part), "=")
+	err := settings(text, "offset=0.1:0,scale=1.2", "offset, scale, turn and softness", func(r *figures, part, key, v string) bool {
 		switch key {
 		case "offset":
 			r.numbers(part, v, &begin.OffsetX, &begin.OffsetY)
@@ -343,11 +341,12 @@ func fitEnd(text string, begin composite.Fit) (*composite.Fit, error) {
 		case "softness":
 			r.numbers(part, v, &begin.Softness)
 		default:
-			return nil, fmt.Errorf("--fit-end %q: it must be of offset=X:Y, scale=S, turn=DEG and softness=PX", part)
+			return false
 		}
-		if r.err != nil {
-			return nil, fmt.Errorf("--fit-end %w", r.err)
-		}
+		return true
+	})
+	if err != nil {
+		return nil, fmt.Errorf("--fit-end %w", err)
 	}
 	return &begin, nil
 }

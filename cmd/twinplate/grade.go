@@ -40,15 +40,7 @@ func (g *grading) into(r *take.Recipe) error {
 
 // parseGrade reads a grade from the settings of a flag.
 func parseGrade(text string) (g composite.Grade, err error) {
-	if strings.TrimSpace(text) == "" {
-		return g, nil
-	}
-	var r figures
-	for part := range strings.SplitSeq(text, ",") {
-		key, v, ok := strings.Cut(strings.TrimSpace(part), "=")
-		if !ok {
-			return g, fmt.Errorf("%q: it must be like exposure=0.5,saturation=0.9", part)
-		}
+	err = settings(text, "exposure=0.5,saturation=0.9", "exposure, contrast, pivot, black, saturation, in, balance, gray, matrix and cdl", func(r *figures, part, key, v string) bool {
 		switch key {
 		case "exposure":
 			r.numbers(part, v, &g.Exposure)
@@ -81,16 +73,39 @@ func parseGrade(text string) (g composite.Grade, err error) {
 		case "cdl":
 			g.CDL, r.err = readCDL(v)
 		default:
-			return g, fmt.Errorf("%q: there is no setting %q: they are exposure, contrast, pivot, black, saturation, in, balance, gray, matrix and cdl", part, key)
+			return false
 		}
-		if r.err != nil {
-			return g, r.err
-		}
+		return true
+	})
+	if err == nil {
+		err = g.Check()
 	}
-	return g, g.Check()
+	return g, err
 }
 
-// A reading reads numbers until one is wrong.
+// settings reads parts of KEY=VALUE with commas between, of which there may be none. Set takes one,
+// and reports whether there is such a key.
+func settings(text, example, keys string, set func(r *figures, part, key, value string) bool) error {
+	if strings.TrimSpace(text) == "" {
+		return nil
+	}
+	var r figures
+	for part := range strings.SplitSeq(text, ",") {
+		key, value, ok := strings.Cut(strings.TrimSpace(part), "=")
+		if !ok {
+			return fmt.Errorf("%q: it must be like %s", part, example)
+		}
+		if !set(&r, part, key, value) {
+			return fmt.Errorf("%q: there is no setting %q: they are %s", part, key, keys)
+		}
+		if r.err != nil {
+			return r.err
+		}
+	}
+	return nil
+}
+
+// Figures are numbers that are read until one is wrong.
 type figures struct{ err error }
 
 func (r *figures) numbers(part, text string, to ...*float64) {

@@ -136,7 +136,7 @@ func TestFitEnd(t *testing.T) {
 	if e := *r.FitEnd; e.Scale != 1.1 || e.OffsetY != -0.05 || e.Turn != 4 || e.Softness != 0.5 || *r.BackgroundStart != 12 || r.BackgroundEnd != "loop" {
 		t.Errorf("%+v", r)
 	}
-	for text, want := range map[string]string{"zoom=2": "must be of offset=X:Y", "offset=1": "2 numbers", "turn=": "a number"} {
+	for text, want := range map[string]string{"zoom=2": "they are offset, scale, turn and softness", "scale": "must be like offset=0.1:0", "offset=1": "2 numbers", "turn=": "a number"} {
 		if _, err := fitEnd(text, r.Fit); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v, want %q", text, err, want)
 		}
