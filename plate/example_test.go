@@ -289,6 +289,13 @@ func ExamplePrimariesByName() {
 }
 
 // What a camera of small crews records, turned into light.
+func ExampleInvert() {
+	filter := [9]float64{0.8, 0, 0, 0, 0.5, 0, 0, 0, 1} // takes a fifth of red and half of green
+	back := plate.Invert(filter)
+	fmt.Println(back[0], back[4], back[8])
+	// Output: 1.25 2 1
+}
+
 func ExampleCameraByName() {
 	c, err := plate.CameraByName("slog3-sgamut3cine")
 	if err != nil {

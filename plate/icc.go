@@ -125,7 +125,7 @@ func (i *Info) readICC(b []byte) {
 		for k := range adapt {
 			adapt[k] = fixed(t[8:], k)
 		}
-		back = invert(adapt)
+		back = Invert(adapt)
 	} else {
 		white := d65
 		if w, ok := vector("wtpt"); ok && math.Abs(w[0]-iccD50[0])+math.Abs(w[2]-iccD50[2]) > 0.01 {

@@ -72,7 +72,7 @@ func FitMatrix(from, to [][3]float64, p Primaries) (Match, error) {
 	if !(determinant(normal) > apart*trace*trace*trace) {
 		return m, errors.New("plate: the colors do not tell red, green and blue apart: there must be colored ones among them")
 	}
-	m.Matrix = multiply(right, invert(normal))
+	m.Matrix = multiply(right, Invert(normal))
 	gain := one[0] / one[1]
 	m.Before = difference(toXYZ, [9]float64{gain, 0, 0, 0, gain, 0, 0, 0, gain}, from, to)
 	m.Balanced = difference(toXYZ, [9]float64{each[0][0] / each[0][1], 0, 0, 0, each[1][0] / each[1][1], 0, 0, 0, each[2][0] / each[2][1]}, from, to)

@@ -118,7 +118,7 @@ func (p Primaries) String() string {
 func (p Primaries) XYZ() [9]float64 {
 	r, g, b := xyz(p.Red), xyz(p.Green), xyz(p.Blue)
 	m := [9]float64{r[0], g[0], b[0], r[1], g[1], b[1], r[2], g[2], b[2]}
-	scale := apply(invert(m), xyz(p.White))
+	scale := apply(Invert(m), xyz(p.White))
 	for i := range m {
 		m[i] *= scale[i%3]
 	}
@@ -133,7 +133,7 @@ func (p Primaries) To(q Primaries) [9]float32 {
 	if p.White != q.White {
 		m = multiply(adaptation(p.White, q.White), m)
 	}
-	m = multiply(invert(q.XYZ()), m)
+	m = multiply(Invert(q.XYZ()), m)
 	var n [9]float32
 	for i, v := range m {
 		n[i] = float32(v)
@@ -153,7 +153,7 @@ func adaptation(from, to [2]float64) [9]float64 {
 	for i := range scaled {
 		scaled[i] *= b[i/3] / a[i/3]
 	}
-	return multiply(invert(bradford), scaled)
+	return multiply(Invert(bradford), scaled)
 }
 
 // xyz returns the XYZ of a chromaticity at a Y of 1.
@@ -179,7 +179,9 @@ func multiply(a, b [9]float64) (c [9]float64) {
 	return c
 }
 
-func invert(m [9]float64) (n [9]float64) {
+// Invert returns the inverse of a matrix on color, both row by row. That of one that has none, for it
+// takes all colors to a plane, has values that are infinite or no numbers.
+func Invert(m [9]float64) (n [9]float64) {
 	for i := range n {
 		r, c := i%3, i/3 // the cofactor of the transposed place
 		r1, r2, c1, c2 := (r+1)%3, (r+2)%3, (c+1)%3, (c+2)%3

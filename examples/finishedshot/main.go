@@ -139,24 +139,11 @@ func plates(filter plate.Match) (color *plate.RGB, band, clean *plate.Gray) {
 		}
 	}
 	// The filter is the matrix the other way round.
-	grader, err := composite.NewGrader(composite.Grade{Matrix: inverse(filter.Matrix)})
+	back := plate.Invert(filter.Matrix)
+	grader, err := composite.NewGrader(composite.Grade{Matrix: &back})
 	if err != nil {
 		log.Fatal(err)
 	}
 	grader.Frame(color)
 	return color, band, clean
-}
-
-func inverse(m [9]float64) *[9]float64 {
-	var n [9]float64
-	for i := range n {
-		r, c := i%3, i/3 // the cofactor of the transposed place
-		r1, r2, c1, c2 := (r+1)%3, (r+2)%3, (c+1)%3, (c+2)%3
-		n[i] = m[3*r1+c1]*m[3*r2+c2] - m[3*r1+c2]*m[3*r2+c1]
-	}
-	d := m[0]*n[0] + m[1]*n[3] + m[2]*n[6]
-	for i := range n {
-		n[i] /= d
-	}
-	return &n
 }
