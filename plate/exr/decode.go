@@ -88,6 +88,9 @@ func (d *decoder) plan(opt *DecodeOptions) error {
 	if gain == 0 {
 		gain = 1032 * 4 / 3 // PXR24 leaves the fourth byte of a float out
 	}
+	if m.Compression == DWAA || m.Compression == DWAB {
+		gain = 1032 * 64 * 2 // a block of 64 floats is two bytes where they are all alike
+	}
 	if bytes/gain > d.size {
 		return fmt.Errorf("%w (%d bytes of values)", truncated(d.size), bytes)
 	}

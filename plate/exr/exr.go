@@ -3,9 +3,8 @@
 // windows and their attributes.
 //
 // Scan-line and tiled files are read, of a tiled one the full-size level, of a multi-part one the
-// first part, with the compressions NONE, RLE, ZIPS, ZIP, PIZ, PXR24, B44 and B44A. Files of one
-// scan-line part are written, with NONE or ZIP. Deep files, and the compressions DWAA and DWAB, are
-// not read.
+// first part, with all compressions of version 3.1 of the OpenEXR library. Files of one scan-line
+// part are written, with NONE or ZIP. Deep files are not read.
 package exr
 
 import (
@@ -58,6 +57,8 @@ const (
 	PXR24                    // differences, floats of 24 bits, deflate, 16 lines at a time; with loss
 	B44                      // half floats in blocks of 4x4, 32 lines at a time; with loss
 	B44A                     // the same, with less for blocks that are all alike
+	DWAA                     // cosine transforms of color, 32 lines at a time; with loss
+	DWAB                     // the same, 256 lines at a time
 )
 
 func (c Compression) String() string {
@@ -73,8 +74,10 @@ func (c Compression) lines() int {
 	switch c {
 	case ZIP, PXR24:
 		return 16
-	case PIZ, B44, B44A:
+	case PIZ, B44, B44A, DWAA:
 		return 32
+	case DWAB:
+		return 256
 	}
 	return 1
 }

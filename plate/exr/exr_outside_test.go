@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -82,6 +83,54 @@ func TestDecodeLossy(t *testing.T) {
 			run(t, "exrmultiview", "-z", z, "left", ours, "right", ours, packed)
 			run(t, "exrmaketiled", "-z", "none", packed, plain)
 			same(t, fmt.Sprint(size, " in lines, ", z), read(t, packed), read(t, plain))
+		}
+	}
+}
+
+// DWAA and DWAB likewise, to what other roundings of the transforms leave: half floats of a power of
+// 2.2, in which a step is 0.2 % of the light.
+func TestDecodeDWA(t *testing.T) {
+	dir := t.TempDir()
+	ours, packed, plain := filepath.Join(dir, "a.exr"), filepath.Join(dir, "b.exr"), filepath.Join(dir, "c.exr")
+	for _, size := range []image.Point{{X: 1, Y: 1}, {X: 37, Y: 70}, {X: 64, Y: 300}} {
+		m := sample(size)
+		m.Channels = append(m.Channels, exr.Channel{Name: "alone.R", Type: exr.Half}, exr.Channel{Name: "A", Type: exr.Half})
+		for i := range m.Channels {
+			c := &m.Channels[i]
+			if c.Name == "A" || c.Name == "alone.R" {
+				c.Float = slices.Clone(m.Channels[1].Float)
+			}
+			for k, v := range c.Float {
+				if k/size.X < 16 && c.Name != "A" { // blocks that are all alike
+					c.Float[k] = 0.25
+				} else if v != v || v > 100 || v < -100 { // whose neighbors in a block are lost beside it
+					c.Float[k] = 0.5
+				}
+			}
+		}
+		write(t, ours, m, nil)
+		for _, z := range []string{"dwaa", "dwab"} {
+			for _, tool := range [][]string{{"exrmaketiled", "-z", z, "-t", "33", "18", ours, packed}, {"exrmultiview", "-z", z, "left", ours, "right", ours, packed}} {
+				run(t, tool[0], tool[1:]...)
+				run(t, "exrmaketiled", "-z", "none", packed, plain)
+				got, want := read(t, packed), read(t, plain)
+				if strings.ToLower(got.Compression.String()) != z || len(want.Channels) < 8 {
+					t.Errorf("%v: compressed by %v, %d channels", tool, got.Compression, len(want.Channels))
+				}
+				for _, c := range want.Channels {
+					g := got.Channel(c.Name)
+					if g == nil || !slices.Equal(g.Uint, c.Uint) {
+						t.Errorf("%v %v: channel %s is not as it was", size, tool, c.Name)
+						continue
+					}
+					exact := strings.HasSuffix(c.Name, "A")
+					for i, v := range c.Float {
+						if d := math.Abs(float64(g.Float[i] - v)); exact && d != 0 || !(d <= 0.005*max(math.Abs(float64(v)), 0.05)) {
+							t.Fatalf("%v %v: value %d of %s is %v, OpenEXR has %v", size, tool, i, c.Name, g.Float[i], v)
+						}
+					}
+				}
+			}
 		}
 	}
 }

@@ -218,8 +218,8 @@ func readAttributes(r *reader, version uint32) (*Image, layout, error) {
 			return nil, l, fmt.Errorf("damaged: its header lacks the attribute %s", name)
 		}
 	}
-	if m.Compression > B44A {
-		return nil, l, fmt.Errorf("compressed by %v: NONE, RLE, ZIPS, ZIP, PIZ, PXR24, B44 and B44A can be read; have the program that made it write ZIP or PIZ, or convert it by OpenEXR's own exrmaketiled -z piz, which loses nothing more", m.Compression)
+	if m.Compression > DWAB {
+		return nil, l, fmt.Errorf("compressed by %v: NONE, RLE, ZIPS, ZIP, PIZ, PXR24, B44, B44A, DWAA and DWAB can be read; have the program that made it write one of these", m.Compression)
 	}
 	if m.Data.Empty() || m.Display.Empty() {
 		return nil, l, fmt.Errorf("damaged: the data window %v and the display window %v must have a pixel at least, and be within %d of 0", m.Data, m.Display, maxPlace)

@@ -43,6 +43,8 @@ func (p *packer) unpack(m *Image, area image.Rectangle, packed []byte, n int) ([
 		}
 	case B44, B44A:
 		return plain, unpackB44(plain, m, area, packed)
+	case DWAA, DWAB:
+		return plain, p.unpackDWA(plain, m, area, packed)
 	case PXR24:
 		mixed := room(&p.mixed, m.zipped(area))
 		if err := p.inflate(mixed, packed); err != nil {
