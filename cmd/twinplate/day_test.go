@@ -70,8 +70,8 @@ func (c card) record(t *testing.T, name string, at time.Time, frames int, sound 
 	}
 }
 
-// shootDay records a day onto two cards in dir: a clean plate, with three takes a dark one too, and
-// the takes by both cameras, the third after somebody has bumped the rig; a clip of the color
+// shootDay records a day onto two cards in dir: a clean plate, with three takes a dark one and the
+// chart too, and the takes by both cameras, the third after somebody has bumped the rig; a clip of the color
 // camera alone; and three that are broken. The band camera's clock is three minutes ahead.
 func shootDay(t *testing.T, dir string, takes int) (color, band card) {
 	t.Helper()
@@ -91,9 +91,15 @@ func shootDay(t *testing.T, dir string, takes int) (color, band card) {
 	stills := []struct {
 		color *plate.RGB
 		band  *plate.Gray
-	}{{plates.CleanColor(), plates.CleanBand()}, {plates.DarkColor(), plates.DarkBand()}}
-	if takes == 1 {
-		stills = stills[:1]
+	}{{plates.CleanColor(), plates.CleanBand()}}
+	if takes > 1 {
+		still := struct {
+			color *plate.RGB
+			band  *plate.Gray
+		}{plates.DarkColor(), plates.DarkBand()}
+		stills = append(stills, still)
+		still.color, still.band = chartPlates(t, 3, -2)
+		stills = append(stills, still)
 	}
 	for i, still := range stills {
 		at := begin.Add(time.Duration(i) * 2 * time.Minute)
@@ -137,14 +143,50 @@ func shootDay(t *testing.T, dir string, takes int) (color, band card) {
 	return color, band
 }
 
-// From two cards to clips by two commands: of fourteen clips in make test-all, and of eight in make
+// chartPlates returns the chart as both cameras see it, the band camera so many pixels farther right
+// and down.
+func chartPlates(t *testing.T, right, down int) (*plate.RGB, *plate.Gray) {
+	t.Helper()
+	c, err := align.NewChart(420, 297, 21)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, err := c.Image(0.95 * dayH / 297 * 25.4)
+	if err != nil {
+		t.Fatal(err)
+	}
+	color, band := plate.NewRGB(dayW, dayH), plate.NewGray(dayW, dayH)
+	size := m.Bounds().Size()
+	x0, y0 := (dayW-size.X)/2, (dayH-size.Y)/2
+	light := func(x, y int) float32 { // ink of 4 % on paper of 30 %
+		if x -= x0; x < 0 || x >= size.X {
+			return 0.1
+		}
+		if y -= y0; y < 0 || y >= size.Y {
+			return 0.1
+		}
+		return 0.04 + 0.26*float32(m.GrayAt(x, y).Y)/255
+	}
+	for y := range dayH {
+		for x := range dayW {
+			i := y*dayW + x
+			for k := range color.Pix {
+				color.Pix[k][i] = light(x, y)
+			}
+			band.Pix[i] = light(x-right, y-down)
+		}
+	}
+	return color, band
+}
+
+// From two cards to clips by two commands: of sixteen clips in make test-all, and of eight in make
 // test.
 func TestDay(t *testing.T) {
 	tier.InTest(t)
 	dir := t.TempDir()
 	takes, names := 1, []string{"clean01", "take01"}
 	if tier.All() {
-		takes, names = 3, []string{"clean01", "dark01", "take01", "take02", "take03"}
+		takes, names = 3, []string{"clean01", "dark01", "chart01", "take01", "take02", "take03"}
 	}
 	color, band := shootDay(t, dir, takes)
 	sea, folder, out := filepath.Join(dir, "sea.png"), filepath.Join(dir, "day"), filepath.Join(dir, "out")
@@ -178,7 +220,7 @@ func TestDay(t *testing.T) {
 	if len(d.Left) != 4 {
 		t.Errorf("left: %+v, want three that are broken and one without a partner", d.Left)
 	}
-	if len(d.Rigs) != (takes+1)/2 || takes == 3 && (!slices.Equal(d.Rigs[0].Pairs, []string{"take01", "take02"}) || math.Abs(d.Rigs[1].Apart-4) > 0.3) {
+	if len(d.Rigs) != (takes+1)/2 || takes == 3 && (!slices.Equal(d.Rigs[0].Pairs, []string{"chart01", "take01", "take02"}) || math.Abs(d.Rigs[1].Apart-4) > 0.3) {
 		t.Errorf("rigs %+v, want take03 by itself, 4 px apart", d.Rigs)
 	}
 	for i, p := range d.Takes() {
