@@ -19,11 +19,24 @@ type Spill struct {
 	High  float64     // the transmission that 5 % of the core exceed
 	Share float64     // how much of the core lets more than 1 % through
 	Side  float64     // where it comes from: -1 from the frame's left, 0 from both alike, 1 from its right
+
+	medians []float32 // over the squares
 }
 
-// spillLevel is the transmission from which spill counts: 1 % of a bright background shows in a
+// SpillLevel is the transmission from which spill counts: 1 % of a bright background shows in a
 // black coat (common practice).
-const spillLevel = 0.01
+const SpillLevel = 0.01
+
+// Above returns how much of the core lets more than level through, 0 to 1.
+func (s Spill) Above(level float64) float64 {
+	n := 0
+	for _, v := range s.medians {
+		if float64(v) > level {
+			n++
+		}
+	}
+	return float64(n) / float64(max(len(s.medians), 1))
+}
 
 // FindSpill maps the spill in a transmission. The core is whatever stays some 1 % of the frame's
 // width away from places that let more than 0.35 through. What is truly transparent and so far
@@ -48,17 +61,12 @@ func FindSpill(transmission *plate.Gray) Spill {
 		}
 	}
 	s.Core = float64(c.size) / float64(w*h)
-	var values []float32
-	above := 0
 	// Where it comes from is the slope of a straight line through the core's spill, along the rows:
 	// from one end of the core's width to the other, over what there is in the middle.
 	var sum, nx, nxx, nxv float64
 	least, most := w, 0
 	for _, p := range c.spots {
-		values = append(values, p.spill)
-		if p.spill > spillLevel {
-			above++
-		}
+		s.medians = append(s.medians, p.spill)
 		least, most = min(least, p.x), max(most, p.x)
 		fx, fv := float64(p.x), float64(p.spill)
 		sum += fv
@@ -66,9 +74,9 @@ func FindSpill(transmission *plate.Gray) Spill {
 		nxx += fx * fx
 		nxv += fx * fv
 	}
-	n := float64(len(values))
-	s.Low, s.High = float64(quantile(values, tail)), float64(quantile(values, 1-tail))
-	s.Mean, s.Share = sum/n, float64(above)/n
+	n := float64(len(s.medians))
+	s.Low, s.High = float64(quantile(s.medians, tail)), float64(quantile(s.medians, 1-tail))
+	s.Mean, s.Share = sum/n, s.Above(SpillLevel)
 	if spread := nxx - nx*nx/n; spread > 0 && sum > none*n {
 		slope := (nxv - nx*sum/n) / spread
 		s.Side = min(max(slope*float64(most-least)/2/(sum/n), -1), 1)

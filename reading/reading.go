@@ -28,9 +28,10 @@ var worstFirst = []Verdict{Bad, Watch, Unknown, Good}
 
 // A Reading is one number, and what to make of it.
 type Reading struct {
-	Name    string   `json:"name"`  // what it is, as a key
-	Title   string   `json:"title"` // and in words
-	Value   *float64 `json:"value"` // nil where it is unknown
+	Name    string   `json:"name"`            // what it is, as a key
+	Title   string   `json:"title"`           // and in words
+	Value   *float64 `json:"value"`           // nil where it is unknown
+	Sigma   *float64 `json:"sigma,omitempty"` // the value's standard error; nil where none is stated
 	Unit    string   `json:"unit"`
 	Verdict Verdict  `json:"verdict"`
 	Meaning string   `json:"meaning"` // the verdict in plain words

@@ -34,8 +34,11 @@ type Checkup struct {
 	Flicker  matte.Flicker
 	Side     float64 // where spill comes from: -1 the left of the frame, 1 its right
 	Through  float64 // mean transmission of the performer's core, 0 to 1; 0 where there is no core
-	Notes    []string
-	Job      *Job // that the readings are of; nil where the plates cannot be brought together
+	// ThroughSigma is its standard error: by the crosstalk's own, the gain's, and the noise of a
+	// square of matte.FindSpill. What no dark plate tells is not in it.
+	ThroughSigma float64
+	Notes        []string
+	Job          *Job // that the readings are of; nil where the plates cannot be brought together
 
 	Frame  int         // the number of the frame that the pictures show
 	Color  *plate.RGB  // the color plate
@@ -131,6 +134,7 @@ type checker struct {
 	why     string  // why there is no job
 	clipped bool    // the band plates are
 	leak    float64 // mean transmission of the core from set light
+	share   float64 // standard error of how much of the core lets light through
 }
 
 func (c *checker) add(name, title string, value float64, unit string, v reading.Verdict, meaning, advice string) {
@@ -293,6 +297,13 @@ func (c *checker) matte(ctx context.Context) error {
 		}
 		sum, seen := variance(sigma)
 		sigmas, n = sigmas+sum, n+seen
+		shared, err := c.shared(f, g.Value, p.Map, sigma)
+		if err != nil {
+			return err
+		}
+		through, share := spillErrors(p, g, shared, math.Sqrt(sum/max(seen, 1)))
+		c.out.ThroughSigma += through * p.Core
+		c.share += share * p.Core
 		leaky, leak := c.leaky(f.Color, p.Map, g.Value)
 		c.leak += leak * p.Core
 		spill.Mean += p.Mean * p.Core
@@ -308,6 +319,7 @@ func (c *checker) matte(ctx context.Context) error {
 	if core > 0 {
 		spill.Mean, spill.Share, spill.Side = spill.Mean/core, spill.Share/core, spill.Side/core
 		c.leak /= core
+		c.out.ThroughSigma, c.share = c.out.ThroughSigma/core, c.share/core // the frames share it: more of them do not lower it
 	}
 	c.out.Through = spill.Mean
 	noise := 100 * math.Sqrt(sigmas/max(n, 1))
@@ -340,6 +352,34 @@ func (c *checker) solid(free *matte.Solver, f matte.Sample, gain float64) (*matt
 		p = matte.FindSpill(level)
 	}
 	return s, p, nil
+}
+
+// shared returns the part of the error of a core's transmission that its pixels share, in the mean: that
+// of the crosstalk. grain is the error without it, and core is 0 where there is none.
+func (c *checker) shared(f matte.Sample, gain float64, core, grain *plate.Gray) (float64, error) {
+	all, err := c.job.solver.Sigma(nil, f, gain, c.job.ColorNoise, c.job.BandNoise)
+	if err != nil {
+		return 0, err
+	}
+	sum, n := 0.0, 0
+	for i, v := range core.Pix {
+		if v != 0 {
+			a, b := float64(all.Pix[i]), float64(grain.Pix[i])
+			sum += math.Sqrt(max(a*a-b*b, 0))
+			n++
+		}
+	}
+	return sum / float64(max(n, 1)), nil
+}
+
+// spillErrors returns the standard errors of the mean transmission of a core, and of how much of it
+// lets light through. noise is the matte's, of one pixel.
+func spillErrors(p matte.Spill, g matte.Gain, shared, noise float64) (through, share float64) {
+	// A square's value is the median over a hundred pixels or more, whose error is 1.25 times a mean's
+	// (Kendall and Stuart, The Advanced Theory of Statistics, 10.11; not checked against the source).
+	const square = 1.25 / 10
+	through = math.Hypot(math.Hypot(shared, p.Mean*g.Sigma/g.Value), square*noise)
+	return through, (p.Above(matte.SpillLevel-through) - p.Above(matte.SpillLevel+through)) / 2
 }
 
 // variance returns the sum of the squares of a matte's noise, and over how many pixels it is.
@@ -422,6 +462,8 @@ func (c *checker) spill(s matte.Spill, core float64) {
 	}
 	c.out.Side = s.Side
 	c.add("spill", "Spill on the performer", 100*s.Share, "% of the performer's core", v, meaning, advice)
+	sigma := 100 * c.share
+	c.out.Readings[len(c.out.Readings)-1].Sigma = &sigma
 }
 
 // leaky returns the transmission that the performer's core would have were the set light not taken

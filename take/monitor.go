@@ -23,6 +23,7 @@ type Monitor struct {
 	numbers []int
 	gains   []matte.Gain
 	noise   float64 // of the matte, in % of alpha; NaN: not known yet
+	shared  float64 // error of the core's transmission, as checker.shared has it
 	reads   int
 }
 
@@ -145,8 +146,12 @@ func (m *Monitor) Read() (*Checkup, error) {
 		}
 		sum, n := variance(sigma)
 		m.noise = 100 * math.Sqrt(sum/max(n, 1))
+		if m.shared, err = c.shared(matte.Sample{Color: f.Color, Band: f.Band}, f.Gain.Value, spill.Map, sigma); err != nil {
+			return nil, err
+		}
 	}
 	m.reads++
+	c.out.ThroughSigma, c.share = spillErrors(spill, f.Gain, m.shared, m.noise/100)
 	core := spill.Core
 	if m.noise > noiseHides {
 		core = 0

@@ -274,3 +274,43 @@ func ExampleMonitor_Watch() {
 	}
 	fmt.Println(gain.Value)
 }
+
+// What the performer lets through is read within its stated error, of which four are allowed: nothing
+// of the screen, and of light that falls on them so much of it, by the screen's level.
+func TestSpillSigma(t *testing.T) {
+	r := record(t, 3)
+	r.recipe.Write = []string{"comp", "sigma"}
+	m := prepare(t, r.recipe).NewMonitor()
+	for _, spilt := range []float32{0, 0.005, 0.02, 0.05} {
+		shot := r.set.Frame(3)
+		top := slices.Max(shot.Band.Pix)
+		for i, v := range shot.Band.Pix {
+			if v < 0.35*top { // on the performer: on the screen it would be the lamps' gain
+				shot.Band.Pix[i] += spilt
+			}
+		}
+		write(t, filepath.Join(r.dir, "band", "b3.tif"), shot.Band, nil)
+		if _, err := m.Next(3); err != nil {
+			t.Fatal(err)
+		}
+		c, err := m.Read()
+		if err != nil {
+			t.Fatal(err)
+		}
+		want, n := 0.0, 0.0
+		for i, v := range c.Spill.Pix {
+			if v != 0 {
+				want += float64(spilt / c.Screen.Pix[i])
+				n++
+			}
+		}
+		want /= n
+		t.Logf("%.4f ± %.4f goes through the core, by the screen's level %.4f", c.Through, c.ThroughSigma, want)
+		if !(c.ThroughSigma > 0) || c.ThroughSigma > 0.01 || math.Abs(c.Through-want) > 4*c.ThroughSigma {
+			t.Errorf("the core lets %.4f through, and should let %.4f; the stated error is %.4f", c.Through, want, c.ThroughSigma)
+		}
+		if s := c.Readings.Named("spill").Sigma; s == nil || *s < 0 || *s > 50 {
+			t.Errorf("the reading's error is %v", s)
+		}
+	}
+}

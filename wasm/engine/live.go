@@ -164,6 +164,7 @@ func (c *screen) add(row *take.Row) {
 type read struct {
 	Readings []reading.Reading `json:"readings"`
 	Through  float64           `json:"through"` // as take.Checkup has it
+	Sigma    float64           `json:"sigma"`   // of it, likewise
 	Side     int               `json:"side"`    // of a square of the troubles, pixels
 	W        int               `json:"w"`       // squares across
 	H        int               `json:"h"`       // and down
@@ -186,7 +187,7 @@ func (s *session) reading(number int) (js.Value, error) {
 	for i, v := range m.At {
 		at[i] = byte(v)
 	}
-	return reply(read{c.Readings, c.Through, m.Side, m.W, m.H}, bytesTo(at))
+	return reply(read{c.Readings, c.Through, c.ThroughSigma, m.Side, m.W, m.H}, bytesTo(at))
 }
 
 // graphics is what a graphics processor makes live frames from (wasm/viewer's live): beside it come two

@@ -73,7 +73,7 @@ export function drawFigures(store, session) {
     fill($("pinned"),
       el("p", { className: "sign" }, `${r.title}: ${signs[r.verdict]}`),
       el("p", { className: `figure${text.length > 3 ? " long" : ""}` }, text),
-      el("p", { className: "unit" }, r.unit, r.name === "spill" ? ` · lets ${(100 * value.through).toFixed(1)} % through` : ""),
+      el("p", { className: "unit" }, r.unit, r.name === "spill" ? ` · lets ${(100 * value.through).toFixed(1)} ± ${(100 * value.sigma).toFixed(1)} % through` : ""),
       trend(r.name, value.minute) ?? el("span", {}),
       el("div", { className: "row" }, press("Close", () => store.update({ pinned: "" })), r.name === "spill" ? tick("a tone that falls as spill falls", value.tone, (on) => store.update({ tone: on })) : null));
   });
@@ -94,7 +94,7 @@ export function drawFigures(store, session) {
  */
 const article = (r, minute, store) => el("article", { className: `reading ${r.verdict}`, id: `reading-${r.name}` },
   el("div", { className: "head" }, el("h3", {}, r.title), el("span", { className: "verdict" }, signs[r.verdict] ?? r.verdict)),
-  el("div", { className: "row" }, el("p", { className: "value" }, figure(r), " ", el("small", {}, r.value === null ? "not known" : r.unit)), press("Pin", () => store.update({ pinned: r.name }), { title: "Fill the window with this figure" })),
+  el("div", { className: "row" }, el("p", { className: "value" }, figure(r), " ", el("small", {}, r.value === null ? "not known" : `${r.sigma === undefined ? "" : `± ${Number(r.sigma.toPrecision(2))} `}${r.unit}`)), press("Pin", () => store.update({ pinned: r.name }), { title: "Fill the window with this figure" })),
   trend(r.name, minute),
   r.verdict === "good" ? null : el("p", {}, r.meaning),
   r.advice ? el("p", { className: "try" }, `On the set: ${r.advice}`) : null);

@@ -11,6 +11,7 @@ import { hardware } from "./graphics.js";
 /** @typedef {{plates: Blob[], shown: Blob[]}} Still */
 
 const samples = 6; // pairs that the geometry is found from, as many as check reads
+const roughly = 2; // of them, that a quick one is found from, as the playground's draft is
 const looks = 4; // pairs that it is held against: as many as the library registers by
 const averaged = 16; // frames of a reference plate: they bring noise down to a quarter
 const lookEvery = 12_000; // ms between two looks, which take a core for some seconds
@@ -137,7 +138,7 @@ export class Session {
       store.update({ rate: live.told });
       if (before && before !== live.told.size && store.value.ready) this.#lost(`The pictures have another size now, ${live.told.size}: the geometry must be found anew.`);
     }
-    if (live.broke) this.#lost(live.broke);
+    if (live.broke && store.value.ready) this.#lost(live.broke); // a quick geometry's picture may break: the full one comes
     if (live.ended) {
       this.end();
       store.update({ wrong: live.ended });
@@ -187,9 +188,16 @@ export class Session {
     try {
       if (!again || !this.#samples.length) {
         store.update({ working: "Let the performer move before the lit screen: some pairs are taken" });
-        const taken = await this.#ask((id) => ({ sample: { id, count: "geometry" in given ? 2 : samples, moved: true } }));
+        const taken = await this.#ask((id) => ({ sample: { id, count: roughly, moved: true } }));
         if (late()) return;
         this.#samples = taken;
+        if (!("geometry" in given)) {
+          const more = this.#ask((id) => ({ sample: { id, count: samples - roughly, moved: true } }));
+          await this.#rough(late);
+          if (late()) return;
+          this.#samples = [...taken, ...(await more)];
+          if (late()) return;
+        }
       }
       store.update({ working: "The geometry between the cameras, the screen and the crosstalk are found", wrong: "" });
       const recipe = { version: this.about.recipe, ...this.#settings(), write: ["comp", "sigma"], ...given };
@@ -217,6 +225,35 @@ export class Session {
       if (!late()) store.update({ slow: checked.readings });
     } catch (error) {
       if (!late() && !isAbort(error)) this.#lost(messageOf(error));
+    }
+  }
+
+  /**
+   * #rough shows a matte by a geometry that is found quickly, from plates that are reduced. Where none is found,
+   * the full one says why.
+   * @param {() => boolean} late
+   */
+  async #rough(late) {
+    const { store, finder, maker } = this;
+    const path = `${folders.take}/recipe.json`;
+    store.update({ working: "A quick geometry is found" });
+    try {
+      const lay = (/** @type {import("../page/engines.js").Worked} */ { port }, /** @type {Plates[]} */ pairs, /** @type {Record<string, unknown>} */ recipe) => port.postMessage({ files: { clear: [folders.take], put: [...this.#laid(folders.take, pairs), [path, json({ ...recipe, ...this.#places() })]] } });
+      const prepared = async (/** @type {import("../page/engines.js").Worked} */ worker, /** @type {number[]} */ numbers) => {
+        await this.engines.call("open", { path, draft: true }, { worker });
+        return (await this.engines.call("prepare", { path: `${folders.take}/resolved.json`, samples: numbers }, { worker })).result;
+      };
+      lay(finder, this.#samples, { version: this.about.recipe, ...this.#settings(), write: ["comp"] });
+      const { recipe } = await prepared(finder, this.#samples.map((_, i) => i + 1));
+      if (late()) return;
+      this.tell({ ready: false, graphics: false });
+      lay(maker, this.#samples.slice(0, 1), recipe);
+      await prepared(maker, [1]);
+      if (late()) return;
+      this.tell({ ready: true });
+      store.update({ status: "The matte is live, by a quick geometry: it is refined" });
+    } catch (error) {
+      if (!late()) store.update({ status: `There is no quick geometry: ${messageOf(error)}` });
     }
   }
 
@@ -295,7 +332,7 @@ export class Session {
       this.reader.port.postMessage({ files: { put: [[`${folders.take}/color/0001.png`, pair.color], [`${folders.take}/band/0001.png`, pair.band]] } }, [pair.color.data.buffer, pair.band.data.buffer]);
       const { result, buffers } = await this.engines.call("read", { number: 1 }, { worker: this.reader });
       if (turn !== this.#turn) return;
-      const { readings, through, side, w, h } = result;
+      const { readings, through, sigma, side, w, h } = result;
       [this.troubles, this.squares] = [buffers[0], { side, w, h }];
       const time = Date.now();
       /** @type {import("./state.js").Moment} */
@@ -306,7 +343,7 @@ export class Session {
       }
       this.log.push(moment);
       if (this.log.length > mostMoments) this.log.shift();
-      store.update({ readings, through, minute: [...store.value.minute.filter((m) => time - m.time < minute), moment] });
+      store.update({ readings, through, sigma, minute: [...store.value.minute.filter((m) => time - m.time < minute), moment] });
       const took = performance.now() - began;
       await new Promise((resolve) => setTimeout(resolve, Math.max(readEvery - took, Math.min(readRest * took, longestRest))));
     }

@@ -37,7 +37,8 @@ import { Store } from "../store.js";
  * @property {Told | null} rate
  * @property {Reading[]} readings
  * @property {Reading[]} slow readings that the preparation made
- * @property {number} through
+ * @property {number} through the performer, 0 to 1
+ * @property {number} sigma its standard error
  * @property {Moment[]} minute
  * @property {Bump | null} bump
  * @property {string} pinned a reading's name, or ""
@@ -69,7 +70,7 @@ export function newStore() {
   const store = new Store(
     /** @type {State} */ ({
       choice: remembered(), running: false, view: "sum", beside: "matte", effects: { spill: 0, lamp: 0, bump: 0, stage: "performer" },
-      have: {}, ready: null, working: "Fetching the engine", wrong: "", told: [], rate: null, readings: [], slow: [], through: 0, minute: [], bump: null,
+      have: {}, ready: null, working: "Fetching the engine", wrong: "", told: [], rate: null, readings: [], slow: [], through: 0, sigma: 0, minute: [], bump: null,
       pinned: "", tone: false, note: "", day: [], recording: null, curves: ["bt709"], status: "", drawn: false,
     }), []);
   store.subscribe(["choice"], ({ choice }) => {

@@ -66,6 +66,7 @@
  * @property {string} name
  * @property {string} title
  * @property {number | null} value
+ * @property {number} [sigma] its standard error, where one is stated
  * @property {string} unit
  * @property {"good" | "watch" | "bad" | "unknown"} verdict
  * @property {string} meaning
@@ -106,7 +107,7 @@
 
 /** @typedef {{gain: number, pictures: Placed[]}} Watched a live frame as a screen shows it: the stations, and after them the thumbs, half as wide and high */
 
-/** @typedef {{readings: Reading[], through: number, side: number, w: number, h: number}} Read of a live frame; side, w and h are of the squares of troubles, a byte each, which come with it */
+/** @typedef {{readings: Reading[], through: number, sigma: number, side: number, w: number, h: number}} Read of a live frame; side, w and h are of the squares of troubles, a byte each, which come with it */
 
 /** @typedef {{slope: number[], offset: number[], power: number[], saturation: number}} CDL see plate.CDL */
 
