@@ -6,13 +6,16 @@ import (
 	"archive/zip"
 	"bytes"
 	"context"
+	"encoding/csv"
 	"encoding/json"
 	"fmt"
 	"io"
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
+	"strings"
 	"testing"
 	"time"
 
@@ -133,22 +136,7 @@ func TestLiveCamera(t *testing.T) {
 	saved := p.saved([]string{name}, func() {
 		eval[any](p, `[...document.querySelectorAll("#kept button")].find((b) => b.textContent === "A still").click()`)
 	})[name]
-	dir := t.TempDir()
-	files, err := zip.NewReader(bytes.NewReader(saved), int64(len(saved)))
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, f := range files.File {
-		r, err := f.Open()
-		if err != nil {
-			t.Fatal(err)
-		}
-		data, err := io.ReadAll(r)
-		if err != nil {
-			t.Fatal(err)
-		}
-		put(t, filepath.Join(dir, f.Name), data)
-	}
+	dir := unpack(t, saved)
 	r, err := take.ReadRecipe(filepath.Join(dir, "recipe.json"))
 	if err != nil {
 		t.Fatal(err)
@@ -374,6 +362,287 @@ func known(t testing.TB, w, h int) string {
 	})()`, given)
 }
 
+// push presses the live page's button whose text begins so.
+func (p *page) push(text string) {
+	p.t.Helper()
+	script := fmt.Sprintf(`[...document.querySelectorAll("main button, .pinned button")].find((b) => b.textContent.replace("✓ ", "").startsWith(%q) && !b.disabled)`, text)
+	p.wait("the button "+text, "!!"+script)
+	eval[any](p, script+".click()")
+}
+
+// unpack writes an archive's files into a folder, and returns it.
+func unpack(t testing.TB, archive []byte) string {
+	t.Helper()
+	dir := t.TempDir()
+	files, err := zip.NewReader(bytes.NewReader(archive), int64(len(archive)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range files.File {
+		r, err := f.Open()
+		if err != nil {
+			t.Fatal(err)
+		}
+		data, err := io.ReadAll(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		put(t, filepath.Join(dir, f.Name), data)
+	}
+	return dir
+}
+
+// The reference plates, a button each: of nobody one is taken, with somebody who moves none; a dark
+// one with light in it is refused. With both a test shot is a take that the library opens and makes,
+// the log is a table as RFC 4180 has it, and the sheet of the day has what was put on it.
+func TestLiveKept(t *testing.T) {
+	tier.InTest(t)
+	p := visitLive(t, 1440, 900, "")
+	eval[bool](p, rehearse)
+	p.live()
+	stage := func(name string) {
+		eval[any](p, fmt.Sprintf(`live.store.update({ effects: { ...live.store.value.effects, stage: %q } })`, name))
+		time.Sleep(time.Second) // some frames
+	}
+	p.push("Clean plate")
+	p.wait("a clean plate's refusal", `live.store.value.wrong.includes("something moved")`)
+	stage("nobody")
+	p.push("Clean plate")
+	p.wait("the clean plate", `live.store.value.have.clean && !live.store.value.working && live.store.value.ready`)
+	p.push("Dark plate")
+	p.wait("a dark plate's refusal", `live.store.value.wrong.includes("there is light in it")`)
+	stage("dark")
+	p.push("Dark plate")
+	p.wait("the dark plate", `live.store.value.have.dark && !live.store.value.working && live.store.value.ready`)
+	stage("performer")
+	p.live()
+
+	eval[any](p, `live.store.update({ note: 'flag <1> "out"' })`)
+	p.push("Put it on the sheet")
+	p.wait("the sheet's first line", `live.store.value.day.length === 1`)
+	eval[any](p, `live.store.update({ note: "flag in" })`)
+	p.push("Put it on the sheet")
+	p.wait("the sheet's second line", `live.store.value.day.length === 2`)
+	p.shoot("live_kept")
+	const sheet = "twinplate_day_*.html"
+	html := string(p.saved([]string{sheet}, func() { p.push("Save the sheet") })[sheet])
+	for _, want := range []string{"&#60;1&#62;", "flag in", "Spill on the performer"} {
+		if !strings.Contains(html, want) {
+			t.Errorf("the sheet has no %s", want)
+		}
+	}
+	if n := strings.Count(html, "data:image/jpeg"); n != 2 {
+		t.Errorf("the sheet has %d pictures", n)
+	}
+
+	const log = "twinplate_readings_*.csv"
+	rows, err := csv.NewReader(bytes.NewReader(p.saved([]string{log}, func() { p.push("The log as CSV") })[log])).ReadAll() // RFC 4180, which asks for as many fields in each
+	if err != nil || len(rows) < 2 || rows[0][0] != "time" || !slices.Contains(rows[0], "spill_verdict") {
+		t.Errorf("the log has %d rows: %v", len(rows), err)
+	}
+
+	const shot = "twinplate_test_*.zip"
+	saved := p.saved([]string{shot}, func() {
+		p.push("A test shot")
+		p.wait("some frames of the test shot", `live.store.value.recording?.frames >= 3`)
+		p.push("Stop the test shot")
+	})[shot]
+	r, err := take.ReadRecipe(filepath.Join(unpack(t, saved), "recipe.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.CleanBand == "" || r.DarkColor == "" {
+		t.Error("the test shot has no reference plates")
+	}
+	opened, err := take.Open(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(opened.Pairs) < 3 {
+		t.Errorf("the test shot has %d pairs", len(opened.Pairs))
+	}
+	job, err := opened.Prepare(context.Background())
+	if err != nil {
+		t.Fatal(err)
+	}
+	f, err := job.NewScrubber().Frame(opened.Pairs[0].Number, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	solid := 0
+	for _, v := range f.Transmission.Pix {
+		if v < 0.1 {
+			solid++
+		}
+	}
+	if part := float64(solid) / float64(len(f.Transmission.Pix)); part < 0.02 || part > 0.8 {
+		t.Errorf("the performer of the test shot is %.3f of the frame", part)
+	}
+
+	p.push("Without them")
+	p.wait("a matte without reference plates", `!live.store.value.have.clean && live.store.value.ready && live.store.value.readings.length`)
+	p.quiet()
+}
+
+// The tone is off until it is asked for, falls as spill falls, and ends with the pinned reading.
+func TestLiveTone(t *testing.T) {
+	tier.InTest(t)
+	p := visitLive(t, 390, 844, `
+		globalThis.tones = { open: 0, pitch: 0 };
+		globalThis.AudioContext = class {
+			constructor() { tones.open++; }
+			close() { tones.open--; }
+			createGain() { return { gain: { value: 0 }, connect: (to) => to }; }
+			createOscillator() { return { frequency: { setTargetAtTime(hz) { tones.pitch = hz; } }, connect: (to) => to, start() {} }; }
+		};`)
+	eval[any](p, `live.store.update({ running: true, pinned: "spill", through: 0.04, sigma: 0.002, readings: [
+		{ name: "spill", title: "Spill on the performer", value: 38, sigma: 3, unit: "% of the performer's core", verdict: "bad", meaning: "", advice: "" }] })`)
+	p.shoot("live_pinned_390")
+	if n := eval[int](p, `tones.open`); n != 0 {
+		t.Errorf("%d tones sound that nobody asked for", n)
+	}
+	eval[any](p, `document.querySelector(".pinned input").click()`)
+	pitch := func(through float64) float64 {
+		return eval[float64](p, fmt.Sprintf(`(live.store.update({ through: %v }), tones.pitch)`, through))
+	}
+	// As state.js of the figures has it: 220 Hz of none, 880 Hz of 5 % and more.
+	high, middle, none, more := pitch(0.05), pitch(0.02), pitch(0), pitch(0.5)
+	if !(math.Abs(high-880) < 1 && middle < high && none < middle && math.Abs(none-220) < 1 && more == high) {
+		t.Errorf("the tone is %.0f, %.0f, %.0f and %.0f Hz", high, middle, none, more)
+	}
+	if n := eval[int](p, `tones.open`); n != 1 {
+		t.Errorf("%d tones sound", n)
+	}
+	if shown := eval[string](p, `document.querySelector(".pinned .unit").textContent`); !strings.Contains(shown, "4.0 ± 0.2 % through") {
+		t.Errorf("the pinned reading says %q", shown)
+	}
+	p.push("Close")
+	if n := eval[int](p, `tones.open`); n != 0 {
+		t.Errorf("%d tones sound after the reading was closed", n)
+	}
+	p.quiet()
+}
+
+// A shared window that carries both plates is as good as a camera: its matte is live. When its size
+// changes the geometry must be found anew, which is said, and done when it is asked for.
+func TestLiveWindow(t *testing.T) {
+	tier.InTest(t)
+	p := visitLive(t, 1366, 660, `
+		navigator.mediaDevices.getDisplayMedia = async () => {
+			const canvas = globalThis.shared = document.createElement("canvas");
+			[canvas.width, canvas.height] = [1920, 540];
+			const context = canvas.getContext("2d");
+			const pictures = await Promise.all(["color/1001.jpg", "band/1001.jpg", "color/1012.jpg", "band/1012.jpg"].map(async (name) => createImageBitmap(await (await fetch("demo/" + name)).blob())));
+			setInterval(() => {
+				const k = 2 * (Math.floor(performance.now() / 500) % 2);
+				for (const i of [0, 1]) context.drawImage(pictures[k + i], (i * canvas.width) / 2, 0, canvas.width / 2, canvas.height);
+			}, 40);
+			return canvas.captureStream(24);
+		};`)
+	eval[bool](p, known(t, 960, 540))
+	p.push("A window")
+	p.live()
+	p.shoot("live_window_1366")
+	if kind := eval[string](p, `live.store.value.choice.kind + live.store.value.rate.size`); kind != "window960x540, 960x540" {
+		t.Errorf("what is live is %s", kind)
+	}
+	eval[any](p, `[shared.width, shared.height] = [1280, 360]`)
+	p.wait("the other size", `live.store.value.wrong.includes("another size now, 640x360") && !live.store.value.ready`)
+	p.shoot("live_size")
+	eval[any](p, `live.source.stop()`)
+	if eval[bool](p, `live.store.value.running`) {
+		t.Error("the page still runs once it is stopped")
+	}
+	p.quiet()
+}
+
+// A rig that was knocked by eight pixels is told, with about so many, and as much once it is as it was
+// again. What it is held against was found in the browser as well.
+func TestLiveBump(t *testing.T) {
+	tier.InTestAll(t) // a look takes a core for many seconds
+	p := visitLive(t, 1440, 900, "")
+	eval[bool](p, rehearse)
+	p.live()
+	p.wait("a look at the geometry", `live.store.value.bump`)
+	before := eval[struct {
+		Pixels float64
+		Moved  bool
+		Why    string
+	}](p, `(({ pixels, moved, why }) => ({ Pixels: pixels, Moved: moved, Why: why }))(live.store.value.bump)`)
+	if before.Moved || before.Why != "" {
+		t.Errorf("a rig that stands still is told as %+v", before)
+	}
+	const knocked = 8
+	eval[any](p, fmt.Sprintf(`live.store.update({ effects: { ...live.store.value.effects, bump: %d } })`, knocked))
+	p.wait("the bump", `live.store.value.bump.moved`)
+	p.shoot("live_bump")
+	got := eval[[]float64](p, `[live.store.value.bump.pixels, live.store.value.bump.sigma]`)
+	t.Logf("a bump of %d px is told as %.2f ± %.2f px; before it %.2f px", knocked, got[0], got[1], before.Pixels)
+	if math.Abs(got[0]-knocked) > max(4*got[1], 1) {
+		t.Errorf("a bump of %d px is told as %.2f ± %.2f px", knocked, got[0], got[1])
+	}
+	eval[any](p, `live.store.update({ effects: { ...live.store.value.effects, bump: 0 } })`)
+	p.wait("the rig's return", `!live.store.value.bump.moved`)
+	p.quiet()
+}
+
+// No state of the page has a fault that axe-core finds, wide or narrow.
+func TestLiveAxe(t *testing.T) {
+	tier.InTest(t)
+	dist(t) // which installs axe-core, too
+	axe, err := os.ReadFile("node_modules/axe-core/axe.min.js")
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := visitLive(t, 1366, 660, string(axe))
+	look := func(state string) {
+		t.Helper()
+		for _, v := range eval[[]struct {
+			ID, Help string
+			Nodes    []struct{ HTML string }
+		}](p, `axe.run(document).then((r) => r.violations.map((v) => ({ ID: v.id, Help: v.help, Nodes: v.nodes.map((n) => ({ HTML: n.html })) })))`) {
+			t.Errorf("%s: %s (%s): %.200v", state, v.ID, v.Help, v.Nodes)
+		}
+	}
+	look("empty")
+	eval[bool](p, rehearse)
+	p.live()
+	look("live")
+	eval[any](p, `live.store.update({ view: "trouble", wrong: "Something is wrong", day: [{ time: 0, note: "a flag", readings: [], picture: "" }],
+		bump: { pixels: 3, sigma: 0.1, moved: true, why: "" }, recording: { frames: 3, seconds: 1 } })`)
+	look("trouble, a bump, a recording")
+	eval[any](p, `live.store.update({ pinned: "spill" })`)
+	look("pinned")
+	eval[any](p, `live.source.stop()`)
+	look("stopped")
+	p.quiet()
+}
+
+// The engines' memory does not grow while the page runs: half a minute's third part has no more than
+// the second. BenchmarkLive has the same for as long as is asked for.
+func TestLiveMemory(t *testing.T) {
+	tier.InTestAll(t) // it waits
+	p := visitLive(t, 1440, 900, "")
+	eval[bool](p, rehearse)
+	p.live()
+	p.wait("the end of the first check", `live.store.value.slow.length`)
+	time.Sleep(10 * time.Second)
+	before := eval[float64](p, engineBytes)
+	frames := eval[int](p, `live.store.value.rate.made`)
+	time.Sleep(30 * time.Second)
+	grown := eval[float64](p, engineBytes) - before
+	made := eval[int](p, `live.store.value.rate.made`) - frames
+	t.Logf("%.1f MB more after %d frames", grown/1e6, made)
+	const most = 16e6 // bytes: Go's heap grows by such steps; a plane that is kept of each frame would be 100 times that
+	if grown > most || made < 30 {
+		t.Errorf("the engines' memory grew by %.1f MB in %d frames", grown/1e6, made)
+	}
+	p.quiet()
+}
+
+// engineBytes is the memory that the engines have.
+const engineBytes = `Promise.all(live.engines.workers.map((worker) => live.engines.call("memory", {}, { worker }))).then((all) => all.reduce((n, { result }) => n + result, 0))`
+
 // BenchmarkLive has the page make matte and composite of a camera that carries two plates of
 // 1280x720, for 20 seconds, or so many minutes as TWINPLATE_LIVE_MINUTES says. It reports the rate,
 // how far the picture is behind, what a frame costs the worker that makes it, how many frames of a
@@ -392,13 +661,12 @@ func BenchmarkLive(b *testing.B) {
 	eval[any](p, `live.source.offer().then(() => document.querySelector(".choices button").click())`)
 	p.live()
 	p.wait("the end of the first check", `live.store.value.slow.length`)
-	const bytes = `Promise.all(live.engines.workers.map((worker) => live.engines.call("memory", {}, { worker }))).then((all) => all.reduce((n, { result }) => n + result, 0))`
 	for b.Loop() {
 		eval[any](p, `(live.rates = [], live.store.subscribe(["rate"], ({ rate }) => rate && live.rates.push(rate)))`)
 		time.Sleep(span / 2)
-		half := eval[float64](p, bytes)
+		half := eval[float64](p, engineBytes)
 		time.Sleep(span / 2)
-		b.ReportMetric((eval[float64](p, bytes)-half)/1e6, "MB-grown")
+		b.ReportMetric((eval[float64](p, engineBytes)-half)/1e6, "MB-grown")
 		for name, unit := range map[string]string{"fps": "frames/s", "latency": "ms-behind", "cost": "ms/frame"} {
 			b.ReportMetric(median(eval[[]float64](p, fmt.Sprintf(`live.rates.map((r) => r.%s)`, name))), unit)
 		}

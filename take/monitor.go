@@ -28,7 +28,8 @@ type Monitor struct {
 }
 
 // noiseEvery is how many readings share one of the matte's noise, which takes as long as all the
-// rest and hardly changes.
+// rest and hardly changes. One that hides the performer is looked at anew: it may have been of a lamp
+// that was out.
 const noiseEvery = 60
 
 // NewMonitor returns a Monitor of the job.
@@ -139,7 +140,7 @@ func (m *Monitor) Read() (*Checkup, error) {
 	}
 	c.out.Alpha, c.out.Spill = matte.Alpha(nil, s.Transmission), spill.Map
 	c.out.Leaky, c.leak = c.leaky(f.Color, spill.Map, f.Gain.Value)
-	if m.reads%noiseEvery == 0 {
+	if m.reads%noiseEvery == 0 || m.noise > noiseHides {
 		sigma, err := j.solver.Sigma(nil, matte.Sample{Color: f.Color, Band: f.Band}, f.Gain.Value, j.ColorNoise.Grain(), j.BandNoise.Grain())
 		if err != nil {
 			return nil, err

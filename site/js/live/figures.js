@@ -72,7 +72,7 @@ export function drawFigures(store, session) {
     const text = figure(r);
     fill($("pinned"),
       el("p", { className: "sign" }, `${r.title}: ${signs[r.verdict]}`),
-      el("p", { className: `figure${text.length > 3 ? " long" : ""}` }, text),
+      el("p", { className: `figure${text.length > 3 ? " long" : text.length < 3 ? " short" : ""}` }, text),
       el("p", { className: "unit" }, r.unit, r.name === "spill" ? ` · lets ${(100 * value.through).toFixed(1)} ± ${(100 * value.sigma).toFixed(1)} % through` : ""),
       trend(r.name, value.minute) ?? el("span", {}),
       el("div", { className: "row" }, press("Close", () => store.update({ pinned: "" })), r.name === "spill" ? tick("a tone that falls as spill falls", value.tone, (on) => store.update({ tone: on })) : null));

@@ -260,8 +260,8 @@ function rehearsal(store, effects) {
       } }));
   };
   return el("fieldset", {}, el("legend", {}, "What goes wrong"),
-    slider("Spill from the left", "spill", 0.1, 0.005, (v) => `${(100 * v).toFixed(1)} %`),
-    slider("A lamp at the right is dimmed", "lamp", 1, 0.05, (v) => `${Math.round(100 * v)} %`),
-    slider("The band camera was knocked", "bump", 12, 1, (v) => `${v} px`),
+    slider("Spill from the left", "spill", 0.1, 0.005, (v) => `${(100 * v).toFixed(1)}\u00a0%`),
+    slider("A lamp at the right is dimmed", "lamp", 1, 0.05, (v) => `${Math.round(100 * v)}\u00a0%`),
+    slider("The band camera was knocked", "bump", 12, 1, (v) => `${v}\u00a0px`),
     choice("Before the screen", stages, effects.stage, (value) => set({ stage: /** @type {import("./state.js").Effects["stage"]} */ (value) })));
 }
