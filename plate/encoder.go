@@ -297,17 +297,6 @@ func (e *Encoder) spaced(dst []byte, step int, values []float32) {
 	}
 }
 
-// Pixels puts the 8-bit codes of red, green and blue, which have one length, into dst: four bytes a
-// pixel, whose last stays as it is. It panics where the encoder is of 16 bits or dst too short.
-func (e *Encoder) Pixels(dst []byte, r, g, b []float32) {
-	if e.steps == nil {
-		panic("plate: Pixels is for codes of 8 bits")
-	}
-	for c, values := range [3][]float32{r, g, b} {
-		e.spaced(dst[c:4*len(r)], 4, values)
-	}
-}
-
 // interleave puts the 8-bit codes of three values a pixel into dst.
 func (e *Encoder) interleave(dst []byte, r, g, b []float32) {
 	g, b, dst = g[:len(r)], b[:len(r)], dst[:3*len(r)]

@@ -346,11 +346,3 @@ func ExamplePicture_Reduced() {
 	fmt.Println(f.W, f.H)
 	// Output: 480 270
 }
-
-// A row of light as a browser's canvas takes it.
-func ExampleEncoder_Pixels() {
-	row := []byte{0, 0, 0, 255, 0, 0, 0, 255}
-	plate.NewEncoder(plate.SRGB, 8).Pixels(row, []float32{0, 1}, []float32{0.18, 1}, []float32{1, 0})
-	fmt.Println(row)
-	// Output: [0 118 255 255 255 255 0 255]
-}

@@ -646,16 +646,10 @@ const engineBytes = `Promise.all(live.engines.workers.map((worker) => live.engin
 // BenchmarkLive has the page make matte and composite of a camera that carries two plates of
 // 1280x720, for 20 seconds, or so many minutes as TWINPLATE_LIVE_MINUTES says. It reports the rate,
 // how far the picture is behind, what a frame costs the worker that makes it, how many frames of a
-// hundred are dropped, and by how much the engines' memory has grown since the first half of it.
+// hundred are dropped, and by how much the engines' memory and the browser's have grown since the
+// first half of it.
 func BenchmarkLive(b *testing.B) {
-	span := 20 * time.Second
-	if text := os.Getenv("TWINPLATE_LIVE_MINUTES"); text != "" {
-		minutes, err := strconv.ParseFloat(text, 64)
-		if err != nil {
-			b.Fatalf("TWINPLATE_LIVE_MINUTES: %v", err)
-		}
-		span = time.Duration(minutes * float64(time.Minute))
-	}
+	span := liveSpan(b)
 	p := visitLive(b, 1440, 900, "", fakeCamera(b, 1280, 720, 1001, 1012)...)
 	eval[bool](p, known(b, 1280, 720))
 	eval[any](p, `live.source.offer().then(() => document.querySelector(".choices button").click())`)
@@ -664,9 +658,10 @@ func BenchmarkLive(b *testing.B) {
 	for b.Loop() {
 		eval[any](p, `(live.rates = [], live.store.subscribe(["rate"], ({ rate }) => rate && live.rates.push(rate)))`)
 		time.Sleep(span / 2)
-		half := eval[float64](p, engineBytes)
+		half, all := eval[float64](p, engineBytes), megabytes(b)
 		time.Sleep(span / 2)
 		b.ReportMetric((eval[float64](p, engineBytes)-half)/1e6, "MB-grown")
+		b.ReportMetric(megabytes(b)-all, "MB-grown-browser")
 		for name, unit := range map[string]string{"fps": "frames/s", "latency": "ms-behind", "cost": "ms/frame"} {
 			b.ReportMetric(median(eval[[]float64](p, fmt.Sprintf(`live.rates.map((r) => r.%s)`, name))), unit)
 		}
@@ -675,6 +670,19 @@ func BenchmarkLive(b *testing.B) {
 	}
 	b.Logf("the load of the last minute: %s", load())
 	p.shoot("live_bench")
+}
+
+// liveSpan is how long BenchmarkLive runs.
+func liveSpan(t testing.TB) time.Duration {
+	text := os.Getenv("TWINPLATE_LIVE_MINUTES")
+	if text == "" {
+		return 20 * time.Second
+	}
+	minutes, err := strconv.ParseFloat(text, 64)
+	if err != nil {
+		t.Fatalf("TWINPLATE_LIVE_MINUTES: %v", err)
+	}
+	return time.Duration(minutes * float64(time.Minute))
 }
 
 // load is what else the machine did, which a rate depends on.

@@ -106,7 +106,7 @@ func visitWith(t testing.TB, width, height int, path, script string, more ...chr
 		files.ServeHTTP(w, r)
 	}))
 	t.Cleanup(p.server.Close)
-	p.Context = outside.Browser(t, width, height, 10*time.Minute, more...)
+	p.Context = outside.Browser(t, width, height, 10*time.Minute+liveSpan(t), more...)
 	if err := chromedp.Listen(p.Context, p.hear); err != nil {
 		t.Fatal(err)
 	}
