@@ -396,7 +396,7 @@ func unpack(t testing.TB, archive []byte) string {
 // one with light in it is refused. With both a test shot is a take that the library opens and makes,
 // the log is a table as RFC 4180 has it, and the sheet of the day has what was put on it.
 func TestLiveKept(t *testing.T) {
-	tier.InTest(t)
+	tier.InTestAll(t) // it prepares the take five times
 	p := visitLive(t, 1440, 900, "")
 	eval[bool](p, rehearse)
 	p.live()
@@ -526,7 +526,7 @@ func TestLiveTone(t *testing.T) {
 // A shared window that carries both plates is as good as a camera: its matte is live. When its size
 // changes the geometry must be found anew, which is said, and done when it is asked for.
 func TestLiveWindow(t *testing.T) {
-	tier.InTest(t)
+	tier.InTestAll(t) // it prepares a take
 	p := visitLive(t, 1366, 660, `
 		navigator.mediaDevices.getDisplayMedia = async () => {
 			const canvas = globalThis.shared = document.createElement("canvas");
@@ -588,8 +588,8 @@ func TestLiveBump(t *testing.T) {
 
 // No state of the page has a fault that axe-core finds, wide or narrow.
 func TestLiveAxe(t *testing.T) {
-	tier.InTest(t)
-	dist(t) // which installs axe-core, too
+	tier.InTestAll(t) // axe-core takes seconds a state
+	dist(t)           // which installs axe-core, too
 	axe, err := os.ReadFile("node_modules/axe-core/axe.min.js")
 	if err != nil {
 		t.Fatal(err)

@@ -15,8 +15,8 @@ const roughly = 2; // of them, that a quick one is found from, as the playground
 const looks = 4; // pairs that it is held against: as many as the library registers by
 const averaged = 16; // frames of a reference plate: they bring noise down to a quarter
 const lookEvery = 12_000; // ms between two looks, which take a core for some seconds
-const readEvery = 300; // ms: spill shows within two seconds
-const longestRest = 1000; // ms
+const readEvery = 300; // ms: figures that change faster cannot be read
+const longestRest = 500; // ms: spill shows within two seconds where a reading takes half of one
 const readRest = 2; // times that a reading took are between it and the next: the pictures go first
 const minute = 60_000; // ms of the trend
 
