@@ -1,3 +1,5 @@
+//go:build !js
+
 package exr
 
 import (
@@ -13,6 +15,8 @@ import (
 
 	"example.com/twinplate/internal/half"
 )
+
+const readsDWA = true
 
 // How the compressions DWAA and DWAB pack a channel (OpenEXR's ImfDwaCompressor, on which all of this
 // file is).

@@ -3,8 +3,8 @@
 // windows and their attributes.
 //
 // Scan-line and tiled files are read, of a tiled one the full-size level, of a multi-part one the
-// first part, with all compressions of version 3.1 of the OpenEXR library. Files of one scan-line
-// part are written, with NONE or ZIP. Deep files are not read.
+// first part, with all compressions of version 3.1 of the OpenEXR library, but in a browser without
+// DWAA and DWAB. Files of one scan-line part are written, with NONE or ZIP. Deep files are not read.
 package exr
 
 import (

@@ -92,6 +92,15 @@ func TestDecodeLossy(t *testing.T) {
 func TestDecodeDWA(t *testing.T) {
 	dir := t.TempDir()
 	ours, packed, plain := filepath.Join(dir, "a.exr"), filepath.Join(dir, "b.exr"), filepath.Join(dir, "c.exr")
+	// What ZIP has packed is no such data.
+	var b bytes.Buffer
+	if err := exr.Encode(&b, sample(image.Pt(40, 40)), &exr.EncodeOptions{Compression: exr.ZIP}); err != nil {
+		t.Fatal(err)
+	}
+	wrong := strings.Replace(b.String(), "compression\x00compression\x00\x01\x00\x00\x00\x03", "compression\x00compression\x00\x01\x00\x00\x00\x08", 1)
+	if _, err := exr.Decode(strings.NewReader(wrong), int64(len(wrong)), nil); err == nil || !strings.Contains(err.Error(), "its DWA data is damaged") {
+		t.Errorf("ZIP's data: %v", err)
+	}
 	for _, size := range []image.Point{{X: 1, Y: 1}, {X: 37, Y: 70}, {X: 64, Y: 300}} {
 		m := sample(size)
 		m.Channels = append(m.Channels, exr.Channel{Name: "alone.R", Type: exr.Half}, exr.Channel{Name: "A", Type: exr.Half})

@@ -218,6 +218,9 @@ func readAttributes(r *reader, version uint32) (*Image, layout, error) {
 			return nil, l, fmt.Errorf("damaged: its header lacks the attribute %s", name)
 		}
 	}
+	if !readsDWA && (m.Compression == DWAA || m.Compression == DWAB) {
+		return nil, l, fmt.Errorf("compressed by %v: in a browser it cannot be read: use the command, or convert it by OpenEXR's own exrmaketiled -z piz, which loses nothing more", m.Compression)
+	}
 	if m.Compression > DWAB {
 		return nil, l, fmt.Errorf("compressed by %v: NONE, RLE, ZIPS, ZIP, PIZ, PXR24, B44, B44A, DWAA and DWAB can be read; have the program that made it write one of these", m.Compression)
 	}
