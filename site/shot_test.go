@@ -33,6 +33,7 @@ func TestShotPanel(t *testing.T) {
 	p.wait("the engines", `playground.engines.workers.every((w) => !w.held)`)
 	generation := eval[int](p, `playground.take.generation`)
 	p.click("#tab-shot")
+	p.unfold()
 	p.press("Draw a region")
 	at := eval[[4]float64](p, `(() => { const r = document.querySelector("#screen").getBoundingClientRect(); return [r.x, r.y, r.width, r.height]; })()`)
 	for _, place := range [][2]float64{{0.2, 0.2}, {0.4, 0.25}, {0.3, 0.6}} {
@@ -63,9 +64,9 @@ func TestShotPanel(t *testing.T) {
 	}
 	eval[any](p, `document.getElementById("redo").click()`)
 	p.wait("the take", `playground.store.value.ready`)
-	eval[any](p, `(() => { const e = [...document.querySelectorAll("#panel-shot fieldset")].find((f) => f.textContent.startsWith("The performer")).querySelector("input"); e.value = "0.5"; e.dispatchEvent(new Event("input")); })()`)
+	eval[any](p, `(() => { const e = [...document.querySelectorAll("#panel-shot .group")].find((f) => f.textContent.startsWith("The performer")).querySelector("input"); e.value = "0.5"; e.dispatchEvent(new Event("input")); })()`)
 	p.wait("the exposure", `playground.store.value.recipe.foreground_grade?.exposure === 0.5`)
-	exposure := `[...document.querySelectorAll("#panel-shot fieldset")].find((f) => f.textContent.startsWith("The performer")).querySelector("input")`
+	exposure := `[...document.querySelectorAll("#panel-shot .group")].find((f) => f.textContent.startsWith("The performer")).querySelector("input")`
 	eval[any](p, exposure+`.focus()`)
 	p.run(chromedp.KeyEvent(kb.ArrowRight), chromedp.KeyEvent(kb.ArrowRight))
 	if got := eval[[2]float64](p, `[playground.store.value.recipe.foreground_grade.exposure, document.activeElement === `+exposure+` ? 1 : 0]`); math.Abs(got[0]-0.6) > 1e-9 || got[1] != 1 {
@@ -125,6 +126,13 @@ func TestChangesInARow(t *testing.T) {
 		t.Errorf("frames failed: %s", failed)
 	}
 	p.quiet()
+}
+
+// unfold opens the groups of Shot.
+func (p *page) unfold() {
+	p.t.Helper()
+	p.wait("the panel", `document.querySelector("#panel-shot .group")`)
+	eval[any](p, `document.querySelectorAll("#panel-shot .group").forEach((g) => (g.open = true))`)
 }
 
 // With every setting of Shot the composite that the page saves is the file that comp writes by the
@@ -220,6 +228,7 @@ func TestShotColorFiles(t *testing.T) {
 	tier.InTestAll(t)
 	p := open(t, 1366, 660)
 	p.click("#tab-shot")
+	p.unfold()
 	p.press("Drag over a gray card")
 	p.wait("the overlay", `document.querySelector(".outlines.drawing")`)
 	at := eval[[4]float64](p, `(() => { const r = document.querySelector("#screen").getBoundingClientRect(); const { w, h } = playground.store.value.ready;
@@ -263,7 +272,7 @@ func TestShotColorFiles(t *testing.T) {
 	put(t, matrix, []byte(`{"matrix": [1.1, -0.1, 0, 0, 1, 0, 0, 0.1, 0.9], "errors": {}}`))
 	put(t, none, []byte(`<ColorCorrection><SOPNode><Slope>1 1</Slope></SOPNode></ColorCorrection>`))
 	file := func(group int) string {
-		return fmt.Sprintf("#panel-shot fieldset:nth-of-type(%d) input[type=file]", group)
+		return fmt.Sprintf("#panel-shot .group:nth-of-type(%d) input[type=file]", group)
 	}
 	const performer, background = 2, 3
 	p.choose(file(performer), single)

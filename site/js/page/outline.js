@@ -196,7 +196,12 @@ export class Outlines {
    */
   #dot({ w, h }, { x, y }, name, listeners) {
     const radius = name === "between" ? 5 : 9; // CSS pixels
-    return svg("circle", { class: name, cx: x * w, cy: y * h, r: radius / this.#scale(w, h) }, listeners);
+    const finger = 22; // likewise: what a finger hits, which is not drawn
+    const scale = this.#scale(w, h);
+    const at = { cx: x * w, cy: y * h };
+    const dot = svg("g", { class: `handle ${name}` }, listeners);
+    dot.append(svg("circle", { class: "finger", ...at, r: finger / scale }), svg("circle", { class: "dot", ...at, r: radius / scale }));
+    return dot;
   }
 
   /**

@@ -73,7 +73,7 @@ function afterPresses(draw) {
  * label, or its text.
  * @param {Element} node
  */
-const nameOf = (node) => [node.tagName, node.closest("fieldset")?.querySelector("legend")?.textContent, node.getAttribute("aria-label") ?? node.closest("label")?.firstChild?.textContent ?? node.textContent].join(" ");
+const nameOf = (node) => [node.tagName, node.closest("fieldset, details")?.querySelector("legend, summary")?.firstChild?.textContent, node.getAttribute("aria-label") ?? node.closest("label")?.firstChild?.textContent ?? node.textContent].join(" ");
 
 /**
  * redraw draws a panel; the focus stays on the element of the same name, of several on the same of them.

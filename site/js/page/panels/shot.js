@@ -124,6 +124,18 @@ export function shotPanel(store, viewer, engines) {
   store.subscribe(["tab", "ready", "frame", "recipe"], sketch);
   addEventListener("resize", sketch);
 
+  const opened = new Set(["Regions"]); // of the groups
+  /**
+   * group is a part of the panel that can be shut.
+   * @param {string} title
+   * @param {boolean} used the recipe has something of it
+   * @param {...Parameters<typeof el>[2]} children
+   */
+  const group = (title, used, ...children) => el("details", { className: "group", open: opened.has(title), ontoggle: (/** @type {Event} */ event) => {
+    if (/** @type {HTMLDetailsElement} */ (event.currentTarget).open) opened.add(title);
+    else opened.delete(title);
+  } }, el("summary", {}, title, used ? el("span", { className: "quiet" }, " · set") : null), el("div", { className: "fields" }, ...children));
+
   /**
    * @param {Knob} knob
    * @param {number | undefined} value
@@ -133,10 +145,10 @@ export function shotPanel(store, viewer, engines) {
     const now = value ?? none;
     const words = (/** @type {number} */ v) => `${Number(v.toFixed(3))}${unit ? ` ${unit}` : ""}`;
     const out = el("output", {}, words(now));
-    return el("label", {}, text, el("input", { type: "range", min, max, step, value: now, oninput: onInput((v) => {
+    return el("label", { className: "slider" }, text, out, el("input", { type: "range", min, max, step, value: now, oninput: onInput((v) => {
       out.textContent = words(Number(v));
       to(Number(v));
-    }) }), out);
+    }) }));
   };
 
   /**
@@ -152,7 +164,7 @@ export function shotPanel(store, viewer, engines) {
     const balanced = (/** @type {number[] | undefined} */ to) => change({ [side]: changed(unbalanced, "balance", to) });
     const gray = () => pixel && balanced(balance(pixel.color.map((v, c) => v - pixel.glow[c]), now.matrix));
     const found = ready?.notes.find((note) => note.startsWith("the foreground's balance by its gray card"));
-    return el("fieldset", {}, el("legend", {}, title),
+    return group(title, !!recipe[side],
       colors.map((knob) => slider(knob, numbers[knob[0]], (v) => to(knob[0], v, knob[5]))),
       choice("Contrast, black and saturation act on", spaces, now.in ?? "", (v) => to("in", v, "")),
       side === "foreground_grade" ? el("div", { className: "row" },
@@ -217,7 +229,7 @@ export function shotPanel(store, viewer, engines) {
     const [fit, end] = /** @type {[Fit, Fit | undefined]} */ ([recipe.fit ?? {}, recipe.fit_end]);
     const knobs = (/** @type {"fit" | "fit_end"} */ name, /** @type {Fit} */ now) => places.map((knob) => slider(knob, /** @type {Record<string, number | undefined>} */ (/** @type {unknown} */ (now))[knob[0]],
       (v) => change({ [name]: changed(now, knob[0], v, knob[5]) ?? (name === "fit_end" ? {} : undefined) }, `${name} ${knob[0]}`)));
-    return el("fieldset", {}, el("legend", {}, "The background's place"),
+    return group("The background's place", !!(recipe.fit || end || recipe.background_start || recipe.background_end),
       knobs("fit", fit),
       el("label", { className: "check" }, el("input", { type: "checkbox", checked: !!end, onchange: onTick((on) => change({ fit_end: on ? { ...fit } : undefined })) }), "it drifts to another place by the last frame"),
       end ? knobs("fit_end", end) : [],
@@ -228,7 +240,7 @@ export function shotPanel(store, viewer, engines) {
   const regions = (/** @type {State} */ value) => {
     const all = regionsOf(value);
     const { frame } = value;
-    return el("fieldset", {}, el("legend", {}, "Regions"),
+    return group("Regions", all.length > 0,
       el("p", { className: "quiet" }, "Outlines within which the matte is what you say, and is not measured."),
       el("div", { className: "row" },
         press("Draw a region", () => {
@@ -244,7 +256,7 @@ export function shotPanel(store, viewer, engines) {
       drawing ? el("p", { className: "note", role: "status" }, "Click or touch the picture for each corner; the first one again, or Enter, closes the outline. Backspace takes a corner back, Escape gives it up.") : null,
       all.map((region, i) => el("div", { className: chosen === i ? "region-row chosen" : "region-row" },
         el("div", { className: "row" },
-          el("input", { type: "text", value: region.name ?? "", placeholder: `region ${i + 1}`, "aria-label": `Name of region ${i + 1}`, onchange: onInput((v) => set(i, { ...region, name: v.trim() || undefined })) }),
+          el("input", { type: "text", value: region.name ?? "", placeholder: `region ${i + 1}`, className: "region-name", "aria-label": `Name of region ${i + 1}`, onchange: onInput((v) => set(i, { ...region, name: v.trim() || undefined })) }),
           press(chosen === i && editing ? "Done" : "Move its corners", () => {
             chosen = chosen === i && editing ? null : i;
             edit(chosen !== null);
