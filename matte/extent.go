@@ -44,7 +44,15 @@ type Extent struct {
 // returns nil where all of the frame is inside.
 //
 // There must be a frame at least, of the solver's size.
-func (s *Solver) Extent(frames []Sample) (*Extent, error) {
+func (s *Solver) Extent(frames []Sample) (*Extent, error) { return s.extent(frames, false) }
+
+// ExtentFromFrames is Extent where nobody shot a clean band plate, and what stands in for it shows a
+// screen all over the frame: the border is drawn around what is lit in one of the frames at least. It is found at the left, at the right and at the top, where the screen does not
+// reach the frame's edge, and is straight there, within a few degrees of upright or level. Below, a
+// floor cannot be told from a performer who stands before it: no border is found.
+func (s *Solver) ExtentFromFrames(frames []Sample) (*Extent, error) { return s.extent(frames, true) }
+
+func (s *Solver) extent(frames []Sample, modeled bool) (*Extent, error) {
 	if len(frames) == 0 {
 		return nil, errors.New("matte: the screen's extent needs a frame at least")
 	}
@@ -77,6 +85,9 @@ func (s *Solver) Extent(frames []Sample) (*Extent, error) {
 			in.Pix[i] = float32(u * u * (3 - 2*u))
 		}
 	})
+	if modeled {
+		s.within(in, frames)
+	}
 	keepLarge(in, extentPart)
 	sum := 0.
 	for _, v := range in.Pix {
@@ -99,6 +110,114 @@ func (s *Solver) Extent(frames []Sample) (*Extent, error) {
 	e.Part /= float64(len(in.Pix))
 	e.findRing()
 	return e, nil
+}
+
+// within sets to 0 what lies beyond the border of what is lit in the frames.
+func (s *Solver) within(in *plate.Gray, frames []Sample) {
+	lit := plate.NewGray(s.w, s.h)
+	for _, f := range frames {
+		for i, inverse := range s.inverse.Pix {
+			v := f.Band.Pix[i]
+			if s.darkBand != nil {
+				v -= s.darkBand.Pix[i]
+			}
+			lit.Pix[i] = max(lit.Pix[i], v*inverse)
+		}
+	}
+	lit = boxMean(lit, 1)
+	const half = 0.5 // of the screen's light: no wall has as much, and lamps drift by less
+	for i, v := range lit.Pix {
+		lit.Pix[i] = 0
+		if v > half {
+			lit.Pix[i] = 1
+		}
+	}
+	keepLarge(lit, extentPart)
+	// The outermost of each row and column, and how many of them reach the frame's edge.
+	var left, right, top [][2]int
+	reach := [3]int{}
+	edge := max(s.w/100, 1) // pixels: plates that are resampled may lack some there
+	for y := range s.h {
+		row := lit.Pix[y*s.w : (y+1)*s.w]
+		first := slices.Index(row, 1)
+		if first < 0 {
+			continue
+		}
+		last := len(row) - 1
+		for row[last] != 1 {
+			last--
+		}
+		left, right = append(left, [2]int{first, y}), append(right, [2]int{last, y})
+		if first < edge {
+			reach[0]++
+		}
+		if last >= s.w-edge {
+			reach[1]++
+		}
+	}
+	for x := range s.w {
+		for y := range s.h {
+			if lit.Pix[y*s.w+x] != 1 {
+				continue
+			}
+			top = append(top, [2]int{x, y})
+			if y < edge {
+				reach[2]++
+			}
+			break
+		}
+	}
+	const reaches = 1. / 20 // of a side, from which the screen is taken to reach all of it (chosen by hand)
+	for k, side := range []struct {
+		places [][2]int
+		x, y   float64 // the direction that it faces
+		length int
+	}{{left, -1, 0, s.h}, {right, 1, 0, s.h}, {top, 0, -1, s.w}} {
+		if len(side.places) > 0 && float64(reach[k]) < reaches*float64(side.length) {
+			cutOff(in, side.places, side.x, side.y)
+		}
+	}
+}
+
+// cutOff sets to 0 what lies beyond a straight line that faces a direction, within a few degrees: of
+// those that all of the places lie within, the one that half of them are the nearest to. The others are
+// where somebody stands before the border.
+func cutOff(f *plate.Gray, places [][2]int, x, y float64) {
+	const (
+		most = 8.  // degrees that a screen hangs from upright, camera's roll and keystone included (chosen by hand)
+		step = 0.2 // degrees: a border of 1000 pixels is within two of its line
+	)
+	var nx, ny, far float64
+	best := math.Inf(1)
+	gaps := make([]float64, len(places))
+	for degrees := -most; degrees <= most; degrees += step {
+		sin, cos := math.Sincos(degrees * math.Pi / 180)
+		px, py := cos*x-sin*y, sin*x+cos*y
+		out := math.Inf(-1)
+		for i, p := range places {
+			gaps[i] = -px*float64(p[0]) - py*float64(p[1])
+			out = max(out, -gaps[i])
+		}
+		if gap := out + robust.Median(gaps); gap < best {
+			best, nx, ny, far = gap, px, py, out
+		}
+	}
+	for v := range f.H {
+		row := f.Pix[v*f.W : (v+1)*f.W]
+		left := far - ny*float64(v) // of the row, where nx times x is no more
+		if math.Abs(nx) < 1e-9 {
+			if left < 0 {
+				clear(row)
+			}
+			continue
+		}
+		at := min(max(left/nx, -1), float64(f.W)) // it ends there, or begins
+		if nx > 0 {
+			clear(row[min(int(math.Floor(at))+1, f.W):])
+		} else {
+			clear(row[:max(int(math.Ceil(at)), 0)])
+		}
+	}
 }
 
 // bandNoise returns the standard deviation of the band plates' noise, from the differences of

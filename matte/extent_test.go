@@ -175,3 +175,94 @@ func ExampleExtent_Border() {
 	}
 	// Output: [0.50 0.25 0.50 0.75]
 }
+
+// Without a clean band plate the border is found in the frames: at both sides and above, through a
+// performer who stands there in one of them, and not below; a performer who is at the frame's edge where
+// the screen reaches it is not cut off.
+func TestExtentFromFrames(t *testing.T) {
+	const w, h = 320, 180
+	model := plate.NewGray(w, h)
+	model.Fill(0.8)
+	solver, err := matte.NewSolver(w, h, matte.References{CleanBand: model}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// frame has a screen from left to right and from top on, a performer, and a lamp on the wall.
+	frame := func(left, right, top int, x0, x1, y0 int) matte.Sample {
+		dice := rand.New(rand.NewPCG(3, uint64(x0)))
+		f := plate.NewGray(w, h)
+		for y := range h {
+			for x := range w {
+				v := 0.01
+				if x >= left+y/40 && x < right && y >= top {
+					v = 0.8
+				}
+				if x >= x0 && x < x1 && y >= y0 {
+					v = 0.002
+				}
+				if x > w-8 && y > 60 && y < 70 {
+					v = 0.9
+				}
+				f.Pix[y*w+x] = float32(v + 0.002*dice.NormFloat64())
+			}
+		}
+		return matte.Sample{Band: f}
+	}
+	for _, row := range []struct {
+		what             string
+		left, right, top int
+		at               [][3]int // the performer in each frame: from, to, and below
+	}{
+		{"a performer in the middle", 60, 250, 20, [][3]int{{120, 180, 60}}},
+		{"a performer at the border", 60, 250, 20, [][3]int{{40, 120, 90}, {120, 180, 60}}},
+		{"a bust over all of the lower edge", 60, 250, 20, [][3]int{{0, 320, 110}}},
+		{"a screen all over the frame, and a performer in its corner", 0, 320, 0, [][3]int{{0, 130, 60}, {0, 90, 50}}},
+	} {
+		var frames []matte.Sample
+		for _, p := range row.at {
+			frames = append(frames, frame(row.left, row.right, row.top, p[0], p[1], p[2]))
+		}
+		e, err := solver.ExtentFromFrames(frames)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if row.left == 0 {
+			if e != nil {
+				t.Errorf("%s: it covers %v of the frame", row.what, e.Part)
+			}
+			continue
+		}
+		if e == nil {
+			t.Fatalf("%s: no border", row.what)
+		}
+		const near = 8 // pixels: it is soft, and drawn in
+		for y := range h {
+			for x := range w {
+				got := e.Inside.Pix[y*w+x]
+				in := x >= row.left+y/40+near && x < row.right-near && y >= row.top+near
+				out := x < row.left+y/40-near || x >= row.right+near || y < row.top-near
+				if in && got < 0.99 || out && got > 0.01 {
+					t.Fatalf("%s: %v at %d, %d", row.what, got, x, y)
+				}
+			}
+		}
+	}
+}
+
+func ExampleSolver_ExtentFromFrames() {
+	model, band := plate.NewGray(64, 36), plate.NewGray(64, 36)
+	model.Fill(0.8)
+	for i := range band.Pix {
+		if x := i % 64; x >= 16 {
+			band.Pix[i] = 0.8
+		}
+	}
+	solver, err := matte.NewSolver(64, 36, matte.References{CleanBand: model}, nil)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	e, err := solver.ExtentFromFrames([]matte.Sample{{Band: band}})
+	fmt.Printf("%.2f of the frame, %v\n", e.Part, err)
+	// Output: 0.70 of the frame, <nil>
+}

@@ -71,6 +71,10 @@ func (j *preparation) finish(ctx context.Context, before Job) error {
 	return j.grade(before)
 }
 
+// extentFrames is how many frames the screen's extent is found in where nobody shot a clean band plate.
+// Chosen by hand.
+const extentFrames = 4
+
 // shape prepares what acts on the matte by its place: the screen's extent and the regions.
 func (j *preparation) shape(ctx context.Context, before Job) error {
 	r := &j.take.recipe
@@ -92,13 +96,17 @@ func (j *preparation) shape(ctx context.Context, before Job) error {
 		return nil
 	}
 	if !j.searched {
-		// One frame, and always the same, whatever else was read for other estimates: with these
-		// given it is the same extent.
-		frames, err := (&preparation{Job: j.Job}).sample(ctx, 1)
+		// Always of the same frames, whatever else was read for other estimates: with these given it
+		// is the same extent. Without a clean plate the performer should be elsewhere in some.
+		n, find := 1, j.solver.Extent
+		if j.take.cleanBand == nil {
+			n, find = extentFrames, j.solver.ExtentFromFrames
+		}
+		frames, err := (&preparation{Job: j.Job}).sample(ctx, n)
 		if err != nil {
 			return err
 		}
-		if j.screen, err = j.solver.Extent(frames); err != nil {
+		if j.screen, err = find(frames); err != nil {
 			return err
 		}
 		j.searched = true
