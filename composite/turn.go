@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/parallel"
 )
 
 // A turning lays a picture over the frame at an angle. Where the picture shrinks it is first made
@@ -50,32 +51,34 @@ func (t *turning) planes(dst, src [][]float32, w, h int) {
 		t.shrink.planes(small, src)
 		src = small
 	}
-	for y := range h {
-		for x := range w {
-			i := y*w + x
-			u, v, cover := t.at(x, y)
-			if cover == 0 {
-				for c := range dst {
-					dst[c][i] = 0
+	parallel.Rows(w, h, func(y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			for x := range w {
+				i := y*w + x
+				u, v, cover := t.at(x, y)
+				if cover == 0 {
+					for c := range dst {
+						dst[c][i] = 0
+					}
+					continue
 				}
-				continue
-			}
-			x0, y0 := int(math.Floor(u))-1, int(math.Floor(v))-1
-			var across, down [4]float32
-			var columns [4]int
-			for k := range 4 {
-				across[k] = float32(kernel.Keys(float64(x0+k) - u))
-				down[k] = float32(kernel.Keys(float64(y0+k)-v)) * cover
-				columns[k] = min(max(x0+k, 0), t.w-1)
-			}
-			for c := range dst {
-				var sum float32
+				x0, y0 := int(math.Floor(u))-1, int(math.Floor(v))-1
+				var across, down [4]float32
+				var columns [4]int
 				for k := range 4 {
-					row := src[c][min(max(y0+k, 0), t.h-1)*t.w:]
-					sum += float32(down[k] * (float32(across[0]*row[columns[0]]) + float32(across[1]*row[columns[1]]) + float32(across[2]*row[columns[2]]) + float32(across[3]*row[columns[3]])))
+					across[k] = float32(kernel.Keys(float64(x0+k) - u))
+					down[k] = float32(kernel.Keys(float64(y0+k)-v)) * cover
+					columns[k] = min(max(x0+k, 0), t.w-1)
 				}
-				dst[c][i] = sum
+				for c := range dst {
+					var sum float32
+					for k := range 4 {
+						row := src[c][min(max(y0+k, 0), t.h-1)*t.w:]
+						sum += float32(down[k] * (float32(across[0]*row[columns[0]]) + float32(across[1]*row[columns[1]]) + float32(across[2]*row[columns[2]]) + float32(across[3]*row[columns[3]])))
+					}
+					dst[c][i] = sum
+				}
 			}
 		}
-	}
+	})
 }

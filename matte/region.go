@@ -147,21 +147,32 @@ func (r *Region) Cover(w, h, frame int) (*plate.Gray, error) {
 	if sigma > 0 {
 		pad = int(math.Ceil(3*sigma)) + 1
 	}
-	wide, high := w+2*pad, h+2*pad
-	out := plate.NewGray(wide, high)
-	raster(out, corners, float64(w), float64(h), float64(pad))
-	if sigma > 0 {
-		const pixel = 0.28867513459481287 // the standard deviation of a pixel's width, 1/sqrt(12)
-		blur.Gaussian(out.Pix, wide, high, math.Hypot(sigma, pixel))
+	// Only the part of the frame that the outline is in is drawn, with room for the feather around it.
+	line := outline(corners, float64(w), float64(h))
+	left, top, right, bottom := math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
+	for _, p := range line {
+		left, right = min(left, p[0]), max(right, p[0])
+		top, bottom = min(top, p[1]), max(bottom, p[1])
 	}
-	if pad == 0 {
+	at := func(v float64, size int) int { return int(min(max(v, float64(-pad)), float64(size+pad))) }
+	room := float64(2*pad + 1)
+	x0, x1 := at(math.Floor(left)-room, w), at(math.Ceil(right)+room, w)
+	y0, y1 := at(math.Floor(top)-room, h), at(math.Ceil(bottom)+room, h)
+	out := plate.NewGray(w, h)
+	if x1 <= x0 || y1 <= y0 {
 		return out, nil
 	}
-	inner := plate.NewGray(w, h)
-	for y := range h {
-		copy(inner.Pix[y*w:(y+1)*w], out.Pix[(y+pad)*wide+pad:])
+	part := plate.NewGray(x1-x0, y1-y0)
+	raster(part, line, float64(x0), float64(y0))
+	if sigma > 0 {
+		const pixel = 0.28867513459481287 // the standard deviation of a pixel's width, 1/sqrt(12)
+		blur.Gaussian(part.Pix, part.W, part.H, math.Hypot(sigma, pixel))
 	}
-	return inner, nil
+	for y := max(y0, 0); y < min(y1, h); y++ {
+		from := (y-y0)*part.W - x0
+		copy(out.Pix[y*w+max(x0, 0):y*w+min(x1, w)], part.Pix[from+max(x0, 0):])
+	}
+	return out, nil
 }
 
 func (r *Region) fail(err error) error {
@@ -171,25 +182,19 @@ func (r *Region) fail(err error) error {
 	return fmt.Errorf("matte: region: %w", err)
 }
 
-// raster sets the coverage of an outline whose frame of w by h pixels begins pad pixels from the left
-// and the top.
-func raster(out *plate.Gray, corners []Corner, w, h, pad float64) {
+// outline returns an outline as straight lines, from place to place in pixels of a frame of w by h.
+func outline(corners []Corner, w, h float64) (line [][2]float64) {
 	n := len(corners)
 	at := func(i int) (x, y float64) {
 		c := corners[(i+n)%n]
-		return c.X*w + pad, c.Y*h + pad
+		return c.X * w, c.Y * h
 	}
-	// Package vector computes with fixed-point numbers up to this width, a thousandth off.
-	const fixed = 512
-	z := vector.NewRasterizer(max(out.W, fixed+1), out.H)
-	x, y := at(0)
-	z.MoveTo(float32(x), float32(y))
 	for i := range n {
 		x0, y0 := at(i)
 		x1, y1 := at(i + 1)
 		a, b := corners[i], corners[(i+1)%n]
 		if !a.Smooth && !b.Smooth {
-			z.LineTo(float32(x1), float32(y1))
+			line = append(line, [2]float64{x1, y1})
 			continue
 		}
 		// The spline's tangents, a third of the way; those of a corner point to its neighbor.
@@ -205,14 +210,30 @@ func raster(out *plate.Gray, corners []Corner, w, h, pad float64) {
 		}
 		// Hermite's curve, in lines. Their bounds keep a short one round, and a long one quick.
 		const (
-			line          = 2      // pixels, of which a curve leaves its chord by less than can be seen
+			length        = 2      // pixels, of which a curve leaves its chord by less than can be seen
 			fewest, lines = 8, 512 // to a curve; chosen by hand
 		)
-		steps := min(max(int(math.Hypot(x1-x0, y1-y0)/line), fewest), lines)
+		steps := min(max(int(math.Hypot(x1-x0, y1-y0)/length), fewest), lines)
 		for k := 1; k <= steps; k++ {
 			u := float64(k) / float64(steps)
 			v := 1 - u
-			z.LineTo(float32(x0*v*v*(1+2*u)+dx0*u*v*v-dx1*u*u*v+x1*u*u*(1+2*v)), float32(y0*v*v*(1+2*u)+dy0*u*v*v-dy1*u*u*v+y1*u*u*(1+2*v)))
+			line = append(line, [2]float64{x0*v*v*(1+2*u) + dx0*u*v*v - dx1*u*u*v + x1*u*u*(1+2*v), y0*v*v*(1+2*u) + dy0*u*v*v - dy1*u*u*v + y1*u*u*(1+2*v)})
+		}
+	}
+	return line
+}
+
+// raster sets the coverage of what a line goes around, in a part of the frame that begins at left and top.
+func raster(out *plate.Gray, line [][2]float64, left, top float64) {
+	// Package vector computes with fixed-point numbers up to this width, a thousandth off.
+	const fixed = 512
+	z := vector.NewRasterizer(max(out.W, fixed+1), out.H)
+	for i, p := range line {
+		x, y := float32(p[0]-left), float32(p[1]-top)
+		if i == 0 {
+			z.MoveTo(x, y)
+		} else {
+			z.LineTo(x, y)
 		}
 	}
 	z.ClosePath()
