@@ -314,7 +314,7 @@ const (
 	misfitLeft = 0.8
 
 	// Frames that are looked at, which bounds the work: each reading takes about a third of what
-	// registering as many does.
+	// registering as many does, and most of them are of one frame.
 	misfitFrames = 2
 )
 
@@ -369,35 +369,46 @@ func (t *Take) misread(ctx context.Context, seen []glance, e *align.Estimate) ([
 			dark.Multiply(own)
 		}
 	}
-	var first, least float64
-	best := usual
-	for i, way := range ways {
+	// apart is how far the edges are apart in some of the frames, read in one way; infinitely where
+	// they show none.
+	apart := func(way reading, samples []matte.Sample) (float64, error) {
 		color, band := reread(usual.color, way.color), reread(usual.band, way.band)
 		var pairs []align.Pair
 		for _, s := range samples {
 			f := eachRGB(s.Color, color)
 			pairs = append(pairs, align.Pair{Color: matte.Subtract(f, f, eachRGB(dark, color)), Band: flat(eachGray(s.Band, band), eachGray(t.darkBand, band), eachGray(t.cleanBand, band))})
 		}
-		apart, err := align.Residual(ctx, pairs, e.Geometry)
-		switch {
-		case ctx.Err() != nil:
-			return nil, ctx.Err()
-		case err != nil && i == 0:
-			return nil, nil // these frames show no edges as they are
-		case err != nil:
-			continue
+		v, err := align.Residual(ctx, pairs, e.Geometry)
+		if err != nil {
+			return math.Inf(1), ctx.Err()
 		}
-		if i == 0 {
-			if first, least = apart, apart; first < misfitAsked {
+		return v, nil
+	}
+	// One frame is asked about all ways, and all of them about the best.
+	var first, least float64
+	best := usual
+	for i, way := range ways {
+		v, err := apart(way, samples[:1])
+		switch {
+		case err != nil:
+			return nil, err
+		case i == 0:
+			if first, least = v, v; math.IsInf(v, 1) || v < misfitAsked {
 				return nil, nil
 			}
-		}
-		if apart < least {
-			least, best = apart, way
+		case v < least:
+			least, best = v, way
 		}
 	}
 	if least > misfitLeft*first {
 		return nil, nil
+	}
+	var err error
+	if first, err = apart(usual, samples); err == nil {
+		least, err = apart(best, samples)
+	}
+	if err != nil || math.IsInf(first, 1) || least > misfitLeft*first {
+		return nil, err
 	}
 	var said []string
 	say := func(flag, path string, used, other plate.Curve) {
