@@ -333,6 +333,11 @@ func TestGainByRows(t *testing.T) {
 		asked[y]++
 		copy(row, band.Pix[y*w:])
 	}
+	const few = 1 << 16
+	if g, err := solver.GainByRows(color, few, rows); err != nil || math.Abs(g.Value-0.75) > 1e-6 || len(asked)*w < few*3/4 || len(asked)*w > 2*few {
+		t.Errorf("of %d pixels %+v, %v; %d were asked for", few, g, err, len(asked)*w)
+	}
+	clear(asked)
 	g, err := solver.GainByRows(color, matte.GainPixels, rows)
 	if err != nil || math.Abs(g.Value-0.75) > 1e-6 {
 		t.Errorf("%+v, %v", g, err)

@@ -49,13 +49,13 @@ func (s *Solver) Gain(frame Sample) (Gain, error) {
 	return g, err
 }
 
-// GainPixels is about how many pixels Gain looks at, at least: they tell the gain as well as all of a
-// larger frame, since what a thin veil adds is more than their noise.
+// GainPixels is about how many pixels of a large frame Gain looks at: they tell the gain as well as
+// all, since what a thin veil adds is more than their noise.
 const GainPixels = 1 << 19
 
 // GainByRows is Gain for a band plate that need not be there as a whole: band puts row y of it, in
 // the color plate's frame, into row. It is asked for rows, in strips spread over the frame, that have
-// at least so many pixels together, and for no others. The error for a value that is not finite is
+// about so many pixels together, and for no others. The error for a value that is not finite is
 // ErrNotFinite.
 func (s *Solver) GainByRows(color *plate.RGB, pixels int, band func(row []float32, y int)) (Gain, error) {
 	if err := s.check(color, 1); err != nil {
@@ -116,7 +116,7 @@ func (s *Solver) open(k int, frame Sample) (*plate.Gray, Gain, error) {
 	return u, g, err
 }
 
-// strips returns rows of a frame that have at least so many pixels, or all, in strips spread over it.
+// strips returns rows of a frame that have about so many pixels, or all, in strips spread over it.
 func strips(w, h, pixels int) []int {
 	const rows = 16
 	n := max(w*h/max(pixels, 1), 1)
