@@ -57,8 +57,8 @@ func TestEdgesTellTheCurve(t *testing.T) {
 }
 
 // A camera's log footage that is read as coded for a display is told, with the flag, and none is told
-// where it is read right: as frames with the cameras' noise, and through a codec. The take is
-// testdata/footage/film.py's, the codec FFmpeg's.
+// where it is read right: as frames with the cameras' noise, and in make test-all through a codec. The
+// take is testdata/footage/film.py's, the codec FFmpeg's.
 func TestLogReadAsCoded(t *testing.T) {
 	tier.InTest(t)
 	dir, _ := outside.Film(t, "--seed", "7", "--size", "640x360", "--frames", "2", "--height", "0.8")
@@ -92,7 +92,7 @@ func TestLogReadAsCoded(t *testing.T) {
 		if text := said(r, name); text != "" {
 			t.Errorf("%s read right: %q", name, text)
 		}
-		if i > 0 {
+		if i > 0 || !tier.All() {
 			continue
 		}
 		for _, plates := range []*string{&r.Color, &r.Band} {
