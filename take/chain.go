@@ -80,8 +80,8 @@ type solving struct {
 	// foreground there is no composite yet.
 	transmission     *plate.Gray
 	foreground, comp *plate.RGB
-	each             func(y int, row *Row) // what is told of each row of the composite; on one core from the top
-	pixels           int                   // that the gain is found from; 0: matte.GainPixels
+	each             func(y int, row *StationRow) // what is told of each row of the composite; on one core from the top
+	pixels           int                          // that the gain is found from; 0: matte.GainPixels
 }
 
 type rowBuffers struct {
@@ -134,7 +134,7 @@ func (c *Chain) strip(s *solving, frame *matte.Frame, y0, y1 int) error {
 			return fmt.Errorf("row %d: %w", y, matte.ErrNotFinite)
 		}
 		if s.each != nil {
-			s.each(y, &Row{color, band, t, out})
+			s.each(y, &StationRow{color, band, t, out})
 		}
 	}
 	return nil

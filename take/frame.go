@@ -74,8 +74,8 @@ func (j *Job) livePlan() plan {
 // a quarter of the time; over the noise of a pixel its error is a few thousandths.
 const livePixels = matte.GainPixels / 4
 
-// A Row is one row of a frame's stations. It is the maker's own, and the next one overwrites it.
-type Row struct {
+// A StationRow is one row of a frame's stations. It is the maker's own, and the next one overwrites it.
+type StationRow struct {
 	Color        [3][]float32 // the color plate, as it is solved
 	Band         []float32    // the band plate, in the color camera's frame
 	Transmission []float32
@@ -147,7 +147,7 @@ func (w *runner) clock(stage string, start time.Time) time.Time {
 // frame makes the frame at index i of the take, as the plan has it: it is the one way from the files
 // to a result, whoever asks. Change may be nil. Where each is not nil it is called with the rows of
 // the composite from the top, as they are made where the plan has no foreground.
-func (w *runner) frame(i int, p plan, change *Change, each func(y int, row *Row)) (r Result, err error) {
+func (w *runner) frame(i int, p plan, change *Change, each func(y int, row *StationRow)) (r Result, err error) {
 	j, pair := w.job, w.job.take.Pairs[i]
 	r.Number = pair.Number
 	if change == nil {
@@ -263,7 +263,7 @@ func (w *runner) frame(i int, p plan, change *Change, each func(y int, row *Row)
 	}
 	if p.foreground && each != nil {
 		for y := range r.Comp.H {
-			each(y, &Row{s.color.plane().Row(y), grayRow(s.band, y), grayRow(r.Transmission, y), r.Comp.Row(y)})
+			each(y, &StationRow{s.color.plane().Row(y), grayRow(s.band, y), grayRow(r.Transmission, y), r.Comp.Row(y)})
 		}
 	}
 	w.clock("composite", at)

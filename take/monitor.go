@@ -59,7 +59,7 @@ func (m *Monitor) Next(number int) (*Scrubbed, error) {
 // time: it calls each with one row after the other, from the top, and there is nothing that Read could
 // read. Its gain is found from a quarter of the pixels. Where each is nil the gain is all that is made.
 // A take without a background is an error, as it is to Sum.
-func (m *Monitor) Watch(number int, each func(y int, row *Row)) (matte.Gain, error) {
+func (m *Monitor) Watch(number int, each func(y int, row *StationRow)) (matte.Gain, error) {
 	m.Forget(false)
 	m.frame = nil
 	i, err := m.index(number)

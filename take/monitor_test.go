@@ -201,7 +201,7 @@ func TestWatch(t *testing.T) {
 				off = max(off, math.Abs(float64(a[x]-b[x])))
 			}
 		}
-		gain, err := m.Watch(3, func(y int, row *take.Row) {
+		gain, err := m.Watch(3, func(y int, row *take.StationRow) {
 			if y != next {
 				t.Errorf("%s: row %d comes in place of row %d", name, y, next)
 			}
@@ -264,7 +264,7 @@ func ExampleMonitor_Watch() {
 	if m == nil {
 		return
 	}
-	gain, err := m.Watch(1, func(y int, row *take.Row) {
+	gain, err := m.Watch(1, func(y int, row *take.StationRow) {
 		if y == 360 {
 			fmt.Println(row.Transmission[640])
 		}

@@ -64,7 +64,7 @@ func (s *Scrubber) Sum(number int, keep bool, each func(y int, row [3][]float32)
 	if j.backdrop == nil {
 		return noSum(number)
 	}
-	_, err = s.w.frame(i, j.sumPlan(keep), nil, func(y int, row *Row) { each(y, row.Sum) })
+	_, err = s.w.frame(i, j.sumPlan(keep), nil, func(y int, row *StationRow) { each(y, row.Sum) })
 	return err
 }
 

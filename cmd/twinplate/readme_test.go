@@ -159,6 +159,19 @@ func TestPastedCommandsRun(t *testing.T) {
 			t.Fatalf("%v: %s", err, out)
 		}
 	}
+	// What other lines than those that need it make.
+	for _, line := range []string{"plan --example > rig.json", "match --rig rig.json --out match.json"} {
+		args, to, _ := strings.Cut(line, " > ")
+		code, text, errs := twinplate(t, strings.Fields(args)...)
+		if code != exitDone {
+			t.Fatalf("%s: exit code %d, %s", line, code, errs)
+		}
+		if to != "" {
+			if err := os.WriteFile(to, []byte(text), 0o666); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
 	// What stands for the files and the lengths of a real shoot.
 	less := map[string][]string{
 		"demo":  {"--frames", "2", "--size", "320x180"},

@@ -42,7 +42,7 @@ func (s *session) watch(number int, stations, thumbs []string) (js.Value, error)
 		screens = append(screens, c)
 		out.Pictures = append(out.Pictures, placed{station, c.w, c.h, ""})
 	}
-	each := func(_ int, row *take.Row) {
+	each := func(_ int, row *take.StationRow) {
 		for _, c := range screens {
 			c.add(row)
 		}
@@ -79,7 +79,7 @@ func (s *session) monitors() error {
 // A screen makes of rows, from the top, what a screen shows: red, green, blue and 255, a byte each.
 type screen struct {
 	w, h, y int
-	of      func(*take.Row) [3][]float32
+	of      func(*take.StationRow) [3][]float32
 	codes   *[1 << 16]uint8
 	pair    *pair       // of rows that become one, of half as many pixels; nil: each is one
 	row     [3][]uint32 // as half floats
@@ -100,14 +100,14 @@ func (s *session) screen(i int, station string, small bool) (*screen, error) {
 	gray := func(row []float32) [3][]float32 { return [3][]float32{row, row, row} }
 	switch station {
 	case "color":
-		c.of = func(row *take.Row) [3][]float32 { return row.Color }
+		c.of = func(row *take.StationRow) [3][]float32 { return row.Color }
 	case "band":
-		c.of = func(row *take.Row) [3][]float32 { return gray(row.Band) }
+		c.of = func(row *take.StationRow) [3][]float32 { return gray(row.Band) }
 	case "sum":
-		c.of = func(row *take.Row) [3][]float32 { return row.Sum }
+		c.of = func(row *take.StationRow) [3][]float32 { return row.Sum }
 	case "matte":
 		c.codes = s.codes[plate.Linear]
-		c.of = func(row *take.Row) [3][]float32 { return gray(row.Transmission) }
+		c.of = func(row *take.StationRow) [3][]float32 { return gray(row.Transmission) }
 	default:
 		return nil, fmt.Errorf("station %q: it must be color, band, matte or sum", station)
 	}
@@ -140,7 +140,7 @@ func codes(c plate.Curve, matte bool) *[1 << 16]uint8 {
 }
 
 // add takes the next row.
-func (c *screen) add(row *take.Row) {
+func (c *screen) add(row *take.StationRow) {
 	from := c.of(row)
 	if c.pair != nil {
 		if c.y == c.h || !c.pair.add(from, nil) { // an odd row is left over
