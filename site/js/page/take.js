@@ -26,8 +26,8 @@ const places = { take: "/take", green: "/green", recipe: "/take/recipe.json", re
 // What the engines may hold of a take, all together, for each GB that the machine has: a browser's tab
 // has 2 to 4 GB on one of 8 GB, as far as browsers tell.
 const bytesPerGB = 1.5e9 / 8;
-// What finished pictures may take: about 45 HD frames on a machine of 8 GB or more.
-const cachePerGB = 768e6 / 8;
+// What finished pictures may take: about 22 HD frames on a machine of 8 GB or more.
+const cachePerGB = 384e6 / 8;
 const bytesPerPixel = 100; // that an engine holds of a take, measured at 1920x1080
 
 const bytesPerValue = 8; // of a pixel in a finished picture: four halves
