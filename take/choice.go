@@ -3,6 +3,7 @@ package take
 import (
 	"cmp"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"strconv"
 	"strings"
@@ -88,7 +89,11 @@ func (c *Choice[T]) UnmarshalJSON(data []byte) error {
 	}
 	*c = Choice[T]{Mode: "given"}
 	if data[0] == '{' {
-		return json.Unmarshal(data, &c.Value)
+		err := json.Unmarshal(data, &c.Value)
+		if wrong := new(json.UnmarshalTypeError); errors.As(err, &wrong) { // whose text may name no field
+			*c, err = Choice[T]{Mode: string(data)}, nil
+		}
+		return err
 	}
 	// Numbers are read as words are: Go's decoder would take two where there must be three.
 	if !parse(strings.TrimSuffix(strings.TrimPrefix(string(data), "["), "]"), &c.Value) {

@@ -51,7 +51,7 @@ func TestChoicesThatAreWrong(t *testing.T) {
 	for _, row := range []struct{ field, text, want string }{
 		{"offset", `1.5`, "a whole number"},
 		{"offset", `"soon"`, `"soon"`},
-		{"offset", `{}`, "object"},
+		{"offset", `{}`, "a whole number"},
 		{"offset", `true`, "a whole number"},
 		{"geometry", `[1]`, "a file"},
 		{"geometry", `7`, "a file"},
