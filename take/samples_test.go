@@ -8,6 +8,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -162,6 +163,12 @@ func TestFirstFrameOfAnotherSize(t *testing.T) {
 	}
 	write(t, filepath.Join(r.dir, "color", "c_0003.png"), r.set.Frame(3).Color, &plate.WriteOptions{Curve: plate.SRGB})
 	opened, err := take.Open(r.recipe)
+	if runtime.GOOS == "js" { // where no file is fetched to be asked that is not needed: there the first decides
+		if err == nil || !strings.Contains(err.Error(), "the take's first frame from that camera has 160x180") {
+			t.Errorf("in a browser: %v", err)
+		}
+		return
+	}
 	if err != nil {
 		t.Fatal(err)
 	}
