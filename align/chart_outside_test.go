@@ -27,6 +27,7 @@ func (v chartView) place(c Chart, g Geometry, i, j int) (x, y float64) {
 // The corners of findBoard against those of OpenCV's findChessboardCorners, refined by cornerSubPix over the
 // same window, in the same picture, both against the truth.
 func TestFindBoardOpenCV(t *testing.T) {
+	tier.InTest(t)
 	chart := a3(t)
 	for _, row := range []struct {
 		name   string

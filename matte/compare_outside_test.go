@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/internal/test/outside"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 )
 
@@ -85,6 +86,7 @@ print(json.dumps(out))
 `
 
 func TestCompareAgainstSciPy(t *testing.T) {
+	tier.InTest(t)
 	folder := t.TempDir()
 	var tests []struct {
 		Name               string

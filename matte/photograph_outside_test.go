@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/internal/test/outside"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig/simulate"
@@ -52,6 +53,7 @@ func (s photograph) Draw(i, w, h int) (*plate.RGB, *plate.Gray) {
 
 // Real photographs as performers: everything estimated, without clean plates, near the noise floor.
 func TestPhotographedPerformers(t *testing.T) {
+	tier.InTest(t)
 	dir := t.TempDir()
 	var names []string
 	outside.Python(t, `

@@ -14,6 +14,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/internal/test/outside"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/plate/clip"
 	"example.com/twinplate/take"
@@ -30,6 +31,7 @@ func ffmpeg(t *testing.T, args ...string) {
 // A take whose plates are clips without loss gives the files that its frames give, byte for byte; and a clip of the composites has
 // every bit of them.
 func TestClipsAreTheirFrames(t *testing.T) {
+	tier.InTest(t)
 	r := record(t, 1, 2, 3, 4, 5)
 	file := func(name string) string { return filepath.Join(r.dir, name) }
 	// Frames of one pattern for ffmpeg, in its lossless codecs of 16 bits.

@@ -38,6 +38,7 @@ func filmed(t *testing.T, args ...string) (string, take.Recipe) {
 // core and at edges, or a warning says that it may be larger. The truth is from
 // testdata/footage/film.py, the codecs are FFmpeg's.
 func TestSigmaIsTheError(t *testing.T) {
+	tier.InTest(t)
 	for _, row := range []struct {
 		name string
 		late bool // make test-all's

@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/internal/test/outside"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/plate/clip"
 	"example.com/twinplate/take"
@@ -22,6 +23,7 @@ const lookTransform = `<ProcessList id="a" compCLFversion="3"><Matrix inBitDepth
 // What is written through an output transform is what OpenColorIO makes of the frame's light by the
 // same file; in pictures, and in clips of them and straight from the take. The matte is as without.
 func TestOutputTransformAsOpenColorIO(t *testing.T) {
+	tier.InTest(t)
 	r := record(t, 1, 2)
 	file := func(name string) string { return filepath.Join(r.dir, name) }
 	look := file("look.clf")

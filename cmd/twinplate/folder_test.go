@@ -6,12 +6,14 @@ import (
 	"strings"
 	"testing"
 
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 )
 
 // A folder whose plates have the demo's names is a take: what was found is said, flags go before it,
 // and --contact writes the stations of a frame.
 func TestTakeFolder(t *testing.T) {
+	tier.InTest(t)
 	dir := t.TempDir()
 	flags := smallTake(t, dir, 2)
 	folder, out := filepath.Join(dir, "demo"), filepath.Join(dir, "out")

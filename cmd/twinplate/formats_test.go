@@ -63,6 +63,7 @@ func TestFormatsAndColor(t *testing.T) {
 }
 
 func TestClips(t *testing.T) {
+	tier.InTest(t)
 	dir := t.TempDir()
 	flags := slices.Clip(append(smallTake(t, dir, 3), "--geometry", "none", "--out", filepath.Join(dir, "out")))
 	archive, preview := filepath.Join(dir, "a.mkv"), filepath.Join(dir, "p.mp4")

@@ -20,6 +20,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/internal/test/outside"
+	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/plate/clip"
 )
@@ -59,6 +60,7 @@ func noise(n, depth int, dice *rand.Rand) []byte {
 // Frames of random values come back with every bit, from files without loss that ffmpeg has made of
 // them.
 func TestEveryBitComesBack(t *testing.T) {
+	tier.InTest(t)
 	const w, h = 38, 22 // 4:2:0 needs even sizes in some codecs
 	dice := rand.New(rand.NewPCG(1, 2))
 	yuv := func(sub string) int {
@@ -176,6 +178,7 @@ func same(t *testing.T, name string, got, want image.Image) {
 // Any frame that is asked for is that frame, in files whose frames depend on each other and in any
 // order.
 func TestFramesInAnyOrder(t *testing.T) {
+	tier.InTest(t)
 	const w, h, n = 32, 24, 60
 	dir := t.TempDir()
 	for _, test := range []struct{ file, flags string }{
