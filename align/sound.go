@@ -117,8 +117,8 @@ func SoundOffset(ctx context.Context, color, band []float32) (*SoundEstimate, er
 
 // Later adds to an estimate what a later stretch of both recordings says, so that the drift is that
 // of all, and not what the first minutes let expect: the sound of the color camera from so many
-// seconds after its first frame, and of the band camera likewise, each SoundMost seconds at the most.
-// A stretch in which nothing is heard in common changes nothing. The error is ctx.Err().
+// seconds after its first frame, and of the band camera likewise, each SoundMost seconds at the
+// most. A stretch in which nothing is heard in common changes nothing. The error is ctx.Err().
 func (e *SoundEstimate) Later(ctx context.Context, colorFrom float64, color []float32, bandFrom float64, band []float32) error {
 	color, band = color[:min(len(color), SoundMost*SoundRate)], band[:min(len(band), SoundMost*SoundRate)]
 	if err := e.parts(ctx, colorFrom, color, bandFrom, band); err != nil {
@@ -128,8 +128,8 @@ func (e *SoundEstimate) Later(ctx context.Context, colorFrom float64, color []fl
 	return nil
 }
 
-// parts reads the offset of parts of a stretch of both recordings, which begin so many seconds after
-// their first frames.
+// parts reads the offset of parts of a stretch of both recordings, which begin so many seconds
+// after their first frames.
 func (e *SoundEstimate) parts(ctx context.Context, colorFrom float64, color []float32, bandFrom float64, band []float32) error {
 	// Where color's sample of band's first lies by the offset and the drift that are known.
 	late := e.start + bandFrom - colorFrom

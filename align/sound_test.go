@@ -128,8 +128,8 @@ func TestSoundDrift(t *testing.T) {
 	}
 }
 
-// Of a long take the end tells: after ten minutes a clock that is 20 parts in a million fast is 12 ms
-// ahead, a third of a frame of 25 a second, and that it stays within a millisecond is known from
+// Of a long take the end tells: after ten minutes a clock that is 20 parts in a million fast is 12
+// ms ahead, a third of a frame of 25 a second, and that it stays within a millisecond is known from
 // stretches of 20 s of what comes after the first minutes. A clock that begins to drift after them
 // is told too.
 func TestSoundDriftOfALongTake(t *testing.T) {

@@ -46,10 +46,11 @@ type Extent struct {
 // There must be a frame at least, of the solver's size.
 func (s *Solver) Extent(frames []Sample) (*Extent, error) { return s.extent(frames, false) }
 
-// ExtentFromFrames is Extent where nobody shot a clean band plate, and what stands in for it shows a
-// screen all over the frame: the border is drawn around what is lit in one of the frames at least. It is found at the left, at the right and at the top, where the screen does not
-// reach the frame's edge, and is straight there, within a few degrees of upright or level. Below, a
-// floor cannot be told from a performer who stands before it: no border is found.
+// ExtentFromFrames is Extent where nobody shot a clean band plate, and what stands in for it shows
+// a screen all over the frame: the border is drawn around what is lit in one of the frames at
+// least. It is found at the left, at the right and at the top, where the screen does not reach the
+// frame's edge, and is straight there, within a few degrees of upright or level. Below, a floor
+// cannot be told from a performer who stands before it: no border is found.
 func (s *Solver) ExtentFromFrames(frames []Sample) (*Extent, error) { return s.extent(frames, true) }
 
 func (s *Solver) extent(frames []Sample, modeled bool) (*Extent, error) {
@@ -179,9 +180,9 @@ func (s *Solver) within(in *plate.Gray, frames []Sample) {
 	}
 }
 
-// cutOff sets to 0 what lies beyond a straight line that faces a direction, within a few degrees: of
-// those that all of the places lie within, the one that half of them are the nearest to. The others are
-// where somebody stands before the border.
+// cutOff sets to 0 what lies beyond a straight line that faces a direction, within a few degrees:
+// of those that all of the places lie within, the one that half of them are the nearest to. The
+// others are where somebody stands before the border.
 func cutOff(f *plate.Gray, places [][2]int, x, y float64) {
 	const (
 		most = 8.  // degrees that a screen hangs from upright, camera's roll and keystone included (chosen by hand)

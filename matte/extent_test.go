@@ -177,8 +177,8 @@ func ExampleExtent_Border() {
 }
 
 // Without a clean band plate the border is found in the frames: at both sides and above, through a
-// performer who stands there in one of them, and not below; a performer who is at the frame's edge where
-// the screen reaches it is not cut off.
+// performer who stands there in one of them, and not below; a performer who is at the frame's edge
+// where the screen reaches it is not cut off.
 func TestExtentFromFrames(t *testing.T) {
 	const w, h = 320, 180
 	model := plate.NewGray(w, h)

@@ -54,9 +54,9 @@ func (s *Solver) Gain(frame Sample) (Gain, error) {
 const GainPixels = 1 << 19
 
 // GainByRows is Gain for a band plate that need not be there as a whole: band puts row y of it, in
-// the color plate's frame, into row. It is asked for rows, in strips spread over the frame, that have
-// about so many pixels together, and for no others. The error for a value that is not finite is
-// ErrNotFinite.
+// the color plate's frame, into row. It is asked for rows, in strips spread over the frame, that
+// have about so many pixels together, and for no others. The error for a value that is not finite
+// is ErrNotFinite.
 func (s *Solver) GainByRows(color *plate.RGB, pixels int, band func(row []float32, y int)) (Gain, error) {
 	if err := s.check(color, 1); err != nil {
 		return Gain{}, err

@@ -147,7 +147,8 @@ func (r *Region) Cover(w, h, frame int) (*plate.Gray, error) {
 	if sigma > 0 {
 		pad = int(math.Ceil(3*sigma)) + 1
 	}
-	// Only the part of the frame that the outline is in is drawn, with room for the feather around it.
+	// Only the part of the frame that the outline is in is drawn, with room for the feather around
+	// it.
 	line := outline(corners, float64(w), float64(h))
 	left, top, right, bottom := math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
 	for _, p := range line {
@@ -223,7 +224,8 @@ func outline(corners []Corner, w, h float64) (line [][2]float64) {
 	return line
 }
 
-// raster sets the coverage of what a line goes around, in a part of the frame that begins at left and top.
+// raster sets the coverage of what a line goes around, in a part of the frame that begins at left
+// and top.
 func raster(out *plate.Gray, line [][2]float64, left, top float64) {
 	// Package vector computes with fixed-point numbers up to this width, a thousandth off.
 	const fixed = 512

@@ -210,8 +210,8 @@ func (ref References) check(want image.Point) error {
 func (s *Solver) Size() image.Point { return image.Pt(s.w, s.h) }
 
 // Planes are what a Solver has made of the reference plates, for whoever does Solve's arithmetic
-// elsewhere: t = (N - DarkBand - m . (C - DarkColor)) Inverse / g. They are the Solver's own, and must
-// not be changed.
+// elsewhere: t = (N - DarkBand - m . (C - DarkColor)) Inverse / g. They are the Solver's own, and
+// must not be changed.
 type Planes struct {
 	Inverse   *plate.Gray // 1 / (S - m . K); 0 where there is no screen
 	DarkBand  *plate.Gray // nil: black

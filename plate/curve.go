@@ -121,9 +121,9 @@ func CurveByName(name string) (Curve, error) {
 	return Curve{}, fmt.Errorf("unknown transfer curve %.40q%s known: %s", name, hint, strings.Join(names, ", "))
 }
 
-// CodedBy returns the curve of values that a transform has made code values already: they are kept as
-// they are. Its name is "coded by" and the transform's. A file that is written with it states that
-// in words, and no primaries, which only the transform's author knows.
+// CodedBy returns the curve of values that a transform has made code values already: they are kept
+// as they are. Its name is "coded by" and the transform's. A file that is written with it states
+// that in words, and no primaries, which only the transform's author knows.
 func CodedBy(transform string) Curve {
 	c := newCurve("coded by "+transform, identity, identity)
 	c.t.coded = true

@@ -179,8 +179,8 @@ func multiply(a, b [9]float64) (c [9]float64) {
 	return c
 }
 
-// Invert returns the inverse of a matrix on color, both row by row. That of one that has none, for it
-// takes all colors to a plane, has values that are infinite or no numbers.
+// Invert returns the inverse of a matrix on color, both row by row. That of one that has none, for
+// it takes all colors to a plane, has values that are infinite or no numbers.
 func Invert(m [9]float64) (n [9]float64) {
 	for i := range n {
 		r, c := i%3, i/3 // the cofactor of the transposed place

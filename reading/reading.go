@@ -1,6 +1,6 @@
-// Package reading has what is said of plates and of rigs: a number, a verdict on it, what that means
-// and what to do. take's check reads them from a test shot and rig's plan forecasts them; what both
-// have they judge by the thresholds that stand here.
+// Package reading has what is said of plates and of rigs: a number, a verdict on it, what that
+// means and what to do. take's check reads them from a test shot and rig's plan forecasts them;
+// what both have they judge by the thresholds that stand here.
 package reading
 
 import (
@@ -88,8 +88,8 @@ func (l List) WorstFirst() List {
 	})
 }
 
-// Thresholds are the values at which readings stop to be good, and to be of use: where Good is the larger of
-// the two, more is better.
+// Thresholds are the values at which readings stop to be good, and to be of use: where Good is the
+// larger of the two, more is better.
 type Thresholds struct{ Good, Watch float64 }
 
 // Judge returns the verdict on a value: Bad where it is not a number.

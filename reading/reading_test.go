@@ -25,7 +25,8 @@ func TestLimits(t *testing.T) {
 	}
 }
 
-// What is not known is not good either, and nothing that is merely unknown comes before what is wrong.
+// What is not known is not good either, and nothing that is merely unknown comes before what is
+// wrong.
 func TestList(t *testing.T) {
 	var l reading.List
 	if l.Worst() != reading.Good || l.Named("none") != (reading.Reading{}) {

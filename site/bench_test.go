@@ -68,7 +68,8 @@ func (s shot) enlarge(t testing.TB) shot {
 
 // scaleGeometry makes of the demo's geometry that of frames of w by h pixels.
 func scaleGeometry(g *align.Geometry, w, h int) {
-	// With pixel centers at whole numbers, x of the small frame is s x + (s - 1)/2 of the large one.
+	// With pixel centers at whole numbers, x of the small frame is s x + (s - 1)/2 of the large
+	// one.
 	s := float64(w) / float64(g.ColorW)
 	add := (s - 1) / 2
 	m := &g.Homography
@@ -222,8 +223,9 @@ func scrub(b *testing.B, name string, files []string) {
 	}
 }
 
-// BenchmarkShot changes the finish of a take of 1920x1080 from JPEG, one setting after the other as a slider
-// does, and reports the median times until the frame is with the viewer, as the library makes it.
+// BenchmarkShot changes the finish of a take of 1920x1080 from JPEG, one setting after the other as
+// a slider does, and reports the median times until the frame is with the viewer, as the library
+// makes it.
 func BenchmarkShot(b *testing.B) {
 	large := newShot(b, 1003, 1004, 1005).enlarge(b)
 	p := open(b, 1440, 900)

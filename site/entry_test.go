@@ -195,7 +195,8 @@ func TestRatesApart(t *testing.T) {
 	p.quiet()
 }
 
-// Two cameras' microphones heard the same, of which the band camera's recording began three frames earlier.
+// Two cameras' microphones heard the same, of which the band camera's recording began three frames
+// earlier.
 func TestOffsetFromSound(t *testing.T) {
 	tier.InTestAll(t)
 	p := open(t, 1366, 660)

@@ -1,5 +1,6 @@
-// A Go program for WebAssembly carries, for each place of its code, the file and the line that it was made from. They are
-// for stack traces, and they are the part of it that compresses least: a twelfth of what travels.
+// A Go program for WebAssembly carries, for each place of its code, the file and the line that it was
+// made from. They are for stack traces, and they are the part of it that compresses least: a twelfth
+// of what travels.
 
 const magic = 0xfffffff1; // internal/abi.Go120PCLnTabMagic, of Go 1.20 to 1.27 at least
 const recordSize = 44; // bytes of runtime._func before its lists
@@ -7,7 +8,8 @@ const recordSize = 44; // bytes of runtime._func before its lists
 const field = { stack: 16, file: 20, line: 24, lists: 28, startLine: 36 };
 
 /**
- * withoutLines returns the program with zeros where its lines and files stood: stack traces name functions alone.
+ * withoutLines returns the program with zeros where its lines and files stood: stack traces name
+ * functions alone.
  * It throws where the program's table of functions is not laid out as it is known here.
  * @param {Buffer} wasm
  */
@@ -103,7 +105,8 @@ class Memory {
     this.#bytes.fill(0, start, end);
   }
 
-  // program returns the program with what its memory begins with now. What lies between the parts is zero and stays so.
+  // program returns the program with what its memory begins with now. What lies between the parts is
+  // zero and stays so.
   program() {
     const wasm = Buffer.from(this.#wasm);
     for (const { at, from, size } of this.#parts) this.#bytes.copy(wasm, from, at, at + size);

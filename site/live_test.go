@@ -281,8 +281,9 @@ func TestLiveInputs(t *testing.T) {
 	p.quiet()
 }
 
-// The graphics processor's pictures of a frame, here played by software, are the library's to a code of
-// 8 bits: the composite, the matte and both plates. With the switch off the processor makes them again.
+// The graphics processor's pictures of a frame, here played by software, are the library's to a
+// code of 8 bits: the composite, the matte and both plates. With the switch off the processor makes
+// them again.
 func TestLiveGraphics(t *testing.T) {
 	tier.InTestAll(t) // software that plays a graphics processor takes a second a frame
 	p := visitLive(t, 1440, 900, "")
@@ -342,8 +343,8 @@ func TestLiveGraphics(t *testing.T) {
 }
 
 // known is a script by which a page that prepares a take of these plates begins with the demo's
-// geometry, crosstalk and noise, as a rehearsal does: what is found in a minute of processor time is
-// not what a test of the pictures is about.
+// geometry, crosstalk and noise, as a rehearsal does: what is found in a minute of processor time
+// is not what a test of the pictures is about.
 func known(t testing.TB, w, h int) string {
 	t.Helper()
 	r, err := take.ReadRecipe(filepath.Join(dist(t), "demo", "recipe.json"))
@@ -393,8 +394,8 @@ func unpack(t testing.TB, archive []byte) string {
 }
 
 // The reference plates, a button each: of nobody one is taken, with somebody who moves none; a dark
-// one with light in it is refused. With both a test shot is a take that the library opens and makes,
-// the log is a table as RFC 4180 has it, and the sheet of the day has what was put on it.
+// one with light in it is refused. With both a test shot is a take that the library opens and
+// makes, the log is a table as RFC 4180 has it, and the sheet of the day has what was put on it.
 func TestLiveKept(t *testing.T) {
 	tier.InTestAll(t) // it prepares the take five times
 	p := visitLive(t, 1440, 900, "")
@@ -556,8 +557,8 @@ func TestLiveWindow(t *testing.T) {
 	p.quiet()
 }
 
-// A rig that was knocked by eight pixels is told, with about so many, and as much once it is as it was
-// again. What it is held against was found in the browser as well.
+// A rig that was knocked by eight pixels is told, with about so many, and as much once it is as it
+// was again. What it is held against was found in the browser as well.
 func TestLiveBump(t *testing.T) {
 	tier.InTestAll(t) // a look takes a core for many seconds
 	p := visitLive(t, 1440, 900, "")
@@ -618,8 +619,8 @@ func TestLiveAxe(t *testing.T) {
 	p.quiet()
 }
 
-// The engines keep no plane of a frame that is done. BenchmarkLive tells how memory goes for as long as
-// is asked for.
+// The engines keep no plane of a frame that is done. BenchmarkLive tells how memory goes for as
+// long as is asked for.
 func TestLiveMemory(t *testing.T) {
 	tier.InTestAll(t) // it waits
 	p := visitLive(t, 1440, 900, "")
@@ -633,8 +634,9 @@ func TestLiveMemory(t *testing.T) {
 	grown := eval[float64](p, engineBytes) - before
 	made := eval[int](p, `live.store.value.rate.made`) - frames
 	t.Logf("%.1f MB more after %d frames", grown/1e6, made)
-	// Bytes: the heaps grow for the first minute, by the looks at the geometry (31 MB in 620 frames,
-	// 2026-11-29; none in the second half of ten minutes). A plane that is kept of each frame is 2 MB.
+	// Bytes: the heaps grow for the first minute, by the looks at the geometry (31 MB in 620
+	// frames, 2026-11-29; none in the second half of ten minutes). A plane that is kept of each
+	// frame is 2 MB.
 	const most, fewest = 100e6, 100
 	if grown > most || made < fewest {
 		t.Errorf("the engines' memory grew by %.1f MB in %d frames", grown/1e6, made)

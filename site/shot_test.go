@@ -136,8 +136,9 @@ func (p *page) unfold() {
 }
 
 // With every setting of Shot the composite that the page saves is the file that comp writes by the
-// page's recipe: to the bit by the library in WebAssembly, whose kernels the page has; those of this
-// machine round otherwise in the last bits of float32, and one code in some thousands is another by one.
+// page's recipe: to the bit by the library in WebAssembly, whose kernels the page has; those of
+// this machine round otherwise in the last bits of float32, and one code in some thousands is
+// another by one.
 func TestShotIsWhatCompWrites(t *testing.T) {
 	tier.InTestAll(t)
 	p := open(t, 1024, 768)
@@ -222,8 +223,8 @@ func codes(t *testing.T, file []byte) []uint16 {
 	return out
 }
 
-// A gray card is dragged over the picture and moved by keys; files of color are opened, and both grades
-// are saved as an ASC CDL that package clf reads; what is none is refused with its name.
+// A gray card is dragged over the picture and moved by keys; files of color are opened, and both
+// grades are saved as an ASC CDL that package clf reads; what is none is refused with its name.
 func TestShotColorFiles(t *testing.T) {
 	tier.InTestAll(t)
 	p := open(t, 1366, 660)

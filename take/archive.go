@@ -82,8 +82,8 @@ func (j *Job) RunClips(ctx context.Context, opt *RunOptions, clips ClipOptions) 
 }
 
 // WriteClips makes clips of what Run has written into out, all frames of the take in their order. A
-// clip without loss has the code values of the files, bit for bit. The alpha of a foreground is that
-// of the matte's files, which must be there too unless they are OpenEXR.
+// clip without loss has the code values of the files, bit for bit. The alpha of a foreground is
+// that of the matte's files, which must be there too unless they are OpenEXR.
 func (j *Job) WriteClips(ctx context.Context, out string, clips ClipOptions) error {
 	t := j.take
 	o := &output{job: j, dir: out, extension: extensions[t.recipe.Format]}

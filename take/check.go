@@ -68,8 +68,8 @@ const (
 	checkLevels  = 64
 )
 
-// What readings are judged by, beside those limits that a plan has too (package reading). They are chosen
-// by hand; not measured by themselves.
+// What readings are judged by, beside those limits that a plan has too (package reading). They are
+// chosen by hand; not measured by themselves.
 var (
 	bandClips  = reading.Thresholds{Good: 0.02, Watch: 0.1} // % of the frame that clips in the band plates
 	colorClips = reading.Thresholds{Good: 1, Watch: 100}    // the same of the color plates: never worse than to watch
@@ -354,8 +354,8 @@ func (c *checker) solid(free *matte.Solver, f matte.Sample, gain float64) (*matt
 	return s, p, nil
 }
 
-// shared returns the part of the error of a core's transmission that its pixels share, in the mean: that
-// of the crosstalk. grain is the error without it, and core is 0 where there is none.
+// shared returns the part of the error of a core's transmission that its pixels share, in the mean:
+// that of the crosstalk. grain is the error without it, and core is 0 where there is none.
 func (c *checker) shared(f matte.Sample, gain float64, core, grain *plate.Gray) (float64, error) {
 	all, err := c.job.solver.Sigma(nil, f, gain, c.job.ColorNoise, c.job.BandNoise)
 	if err != nil {
@@ -375,8 +375,9 @@ func (c *checker) shared(f matte.Sample, gain float64, core, grain *plate.Gray) 
 // spillErrors returns the standard errors of the mean transmission of a core, and of how much of it
 // lets light through. noise is the matte's, of one pixel.
 func spillErrors(p matte.Spill, g matte.Gain, shared, noise float64) (through, share float64) {
-	// A square's value is the median over a hundred pixels or more, whose error is 1.25 times a mean's
-	// (Kendall and Stuart, The Advanced Theory of Statistics, 10.11; not checked against the source).
+	// A square's value is the median over a hundred pixels or more, whose error is 1.25 times a
+	// mean's (Kendall and Stuart, The Advanced Theory of Statistics, 10.11; not checked against the
+	// source).
 	const square = 1.25 / 10
 	through = math.Hypot(math.Hypot(shared, p.Mean*g.Sigma/g.Value), square*noise)
 	return through, (p.Above(matte.SpillLevel-through) - p.Above(matte.SpillLevel+through)) / 2

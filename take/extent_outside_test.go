@@ -11,8 +11,9 @@ import (
 	"example.com/twinplate/internal/test/tier"
 )
 
-// The screen's extent on takes that testdata/footage/film.py draws, against where it drew the screen,
-// with a clean plate and without one: nothing of the screen is cut, and nothing of the set is left.
+// The screen's extent on takes that testdata/footage/film.py draws, against where it drew the
+// screen, with a clean plate and without one: nothing of the screen is cut, and nothing of the set
+// is left.
 func TestExtentOfDrawnTakes(t *testing.T) {
 	tier.InTestAll(t)
 	for _, args := range [][]string{

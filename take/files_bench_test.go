@@ -11,7 +11,8 @@ import (
 	"example.com/twinplate/take"
 )
 
-// hdTake draws a take of HD frames in 16-bit PNG and returns its recipe and the geometry between its cameras.
+// hdTake draws a take of HD frames in 16-bit PNG and returns its recipe and the geometry between
+// its cameras.
 func hdTake(b *testing.B, frames int) (take.Recipe, align.Geometry) {
 	const w, h = 1920, 1080
 	g := align.Identity(w, h)
@@ -39,7 +40,8 @@ func hdTake(b *testing.B, frames int) (take.Recipe, align.Geometry) {
 	}, g
 }
 
-// BenchmarkPrepare is what comes before the first frame, from six HD frames: with reference plates, and without.
+// BenchmarkPrepare is what comes before the first frame, from six HD frames: with reference plates,
+// and without.
 func BenchmarkPrepare(b *testing.B) {
 	with, _ := hdTake(b, 6)
 	without := with
@@ -61,8 +63,8 @@ func BenchmarkPrepare(b *testing.B) {
 	}
 }
 
-// BenchmarkFiles is the whole job from files to files, over 4 HD frames: 16-bit PNG in, composite and matte as 8-bit
-// PNG out, everything given. bench/opencv_comp.py does the same with OpenCV.
+// BenchmarkFiles is the whole job from files to files, over 4 HD frames: 16-bit PNG in, composite
+// and matte as 8-bit PNG out, everything given. bench/opencv_comp.py does the same with OpenCV.
 func BenchmarkFiles(b *testing.B) {
 	const frames = 4
 	r, g := hdTake(b, frames)

@@ -10,9 +10,9 @@ import (
 	"example.com/twinplate/matte"
 )
 
-// A recipe's finish is what is done to a frame that is solved, and to its background: Limits, Regions,
-// Spill, Beyond, both grades, Operator, and how the background lies in the frame and in time (Fit,
-// FitEnd, BackgroundStart, BackgroundEnd). No estimate hangs on it.
+// A recipe's finish is what is done to a frame that is solved, and to its background: Limits,
+// Regions, Spill, Beyond, both grades, Operator, and how the background lies in the frame and in
+// time (Fit, FitEnd, BackgroundStart, BackgroundEnd). No estimate hangs on it.
 
 // finishedBy returns the recipe with the finish of another.
 func (r Recipe) finishedBy(f Recipe) Recipe {
@@ -22,11 +22,11 @@ func (r Recipe) finishedBy(f Recipe) Recipe {
 	return r
 }
 
-// Finish returns the job with the finish of another recipe: its Limits, Regions, Spill, Beyond, grades,
-// Operator, Fit, FitEnd, BackgroundStart and BackgroundEnd. All else is this job's, and what was
-// estimated is not estimated again, so that this takes no longer than reading a frame or two. The new
-// job gives what Prepare gives of such a recipe with this job's estimates. The error is Recipe.Check's,
-// or says what does not suit the take.
+// Finish returns the job with the finish of another recipe: its Limits, Regions, Spill, Beyond,
+// grades, Operator, Fit, FitEnd, BackgroundStart and BackgroundEnd. All else is this job's, and
+// what was estimated is not estimated again, so that this takes no longer than reading a frame or
+// two. The new job gives what Prepare gives of such a recipe with this job's estimates. The error
+// is Recipe.Check's, or says what does not suit the take.
 func (j *Job) Finish(ctx context.Context, r Recipe) (*Job, error) {
 	next, err := j.finished(ctx, r)
 	if err != nil {
@@ -50,8 +50,8 @@ func (j *Job) finished(ctx context.Context, r Recipe) (*Job, error) {
 	return &next, p.finish(ctx, *j)
 }
 
-// finish makes ready what the recipe asks for as its finish. What a job before had ready, and is the same,
-// is taken from it.
+// finish makes ready what the recipe asks for as its finish. What a job before had ready, and is
+// the same, is taken from it.
 func (j *preparation) finish(ctx context.Context, before Job) error {
 	j.Notes = slices.Clone(j.prepared)
 	var note string
@@ -71,8 +71,8 @@ func (j *preparation) finish(ctx context.Context, before Job) error {
 	return j.grade(before)
 }
 
-// extentFrames is how many frames the screen's extent is found in where nobody shot a clean band plate.
-// Chosen by hand.
+// extentFrames is how many frames the screen's extent is found in where nobody shot a clean band
+// plate. Chosen by hand.
 const extentFrames = 4
 
 // shape prepares what acts on the matte by its place: the screen's extent and the regions.
@@ -96,8 +96,8 @@ func (j *preparation) shape(ctx context.Context, before Job) error {
 		return nil
 	}
 	if !j.searched {
-		// Always of the same frames, whatever else was read for other estimates: with these given it
-		// is the same extent. Without a clean plate the performer should be elsewhere in some.
+		// Always of the same frames, whatever else was read for other estimates: with these given
+		// it is the same extent. Without a clean plate the performer should be elsewhere in some.
 		n, find := 1, j.solver.Extent
 		if j.take.cleanBand == nil {
 			n, find = extentFrames, j.solver.ExtentFromFrames

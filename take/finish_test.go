@@ -188,8 +188,8 @@ func TestExtentFromRecipe(t *testing.T) {
 	}
 }
 
-// An HD frame of files without compression again, after a change of its finish: by preparing the take
-// anew with all estimates given, and by the Scrubber that holds it.
+// An HD frame of files without compression again, after a change of its finish: by preparing the
+// take anew with all estimates given, and by the Scrubber that holds it.
 func BenchmarkFinish(b *testing.B) {
 	const w, h = 1920, 1080
 	dir := b.TempDir()

@@ -70,11 +70,12 @@ func (j *Job) livePlan() plan {
 	return p
 }
 
-// livePixels are those that tell the gain of such a frame: a quarter of what others have, which takes
-// a quarter of the time; over the noise of a pixel its error is a few thousandths.
+// livePixels are those that tell the gain of such a frame: a quarter of what others have, which
+// takes a quarter of the time; over the noise of a pixel its error is a few thousandths.
 const livePixels = matte.GainPixels / 4
 
-// A StationRow is one row of a frame's stations. It is the maker's own, and the next one overwrites it.
+// A StationRow is one row of a frame's stations. It is the maker's own, and the next one overwrites
+// it.
 type StationRow struct {
 	Color        [3][]float32 // the color plate, as it is solved
 	Band         []float32    // the band plate, in the color camera's frame
@@ -399,16 +400,16 @@ func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
 	return nil
 }
 
-// moved reports whether the transmission of a pixel is another than was measured, by more than any file
-// of 8 bits shows: a thousandth (chosen by hand).
+// moved reports whether the transmission of a pixel is another than was measured, by more than any
+// file of 8 bits shows: a thousandth (chosen by hand).
 func (w *runner) moved(i int) bool {
 	const shows = 1e-3
 	d := w.solution.Transmission.Pix[i] - w.measured.Pix[i]
 	return d > shows || d < -shows
 }
 
-// mark adds to the marks what the band camera does not see, what lies beyond the screen, and regions; those
-// that take spill off, where they did.
+// mark adds to the marks what the band camera does not see, what lies beyond the screen, and
+// regions; those that take spill off, where they did.
 func (w *runner) mark(number int) error {
 	j, marks := w.job, w.marks.Pix
 	for _, i := range j.unseen {

@@ -13,8 +13,8 @@ import (
 // grades are what is done to the color of both, with the balances that gray cards have given.
 type grades struct{ foreground, background composite.Grade }
 
-// grade makes the grades ready, and finds the balance by a gray card. What a job before had ready, and is
-// the same, is taken from it.
+// grade makes the grades ready, and finds the balance by a gray card. What a job before had ready,
+// and is the same, is taken from it.
 func (j *preparation) grade(before Job) (err error) {
 	r := &j.take.recipe
 	j.grades = grades{r.ForegroundGrade, r.BackgroundGrade}
@@ -67,7 +67,8 @@ func (j *preparation) grade(before Job) (err error) {
 	return err
 }
 
-// graderOf returns what does a grade, which may be what did it before; nil for one that does nothing.
+// graderOf returns what does a grade, which may be what did it before; nil for one that does
+// nothing.
 func graderOf(g, was composite.Grade, before *composite.Grader) (*composite.Grader, error) {
 	if g.None() {
 		return nil, nil
@@ -89,7 +90,8 @@ func (j *preparation) cardFrame(number int) (*plate.RGB, error) {
 	return j.readColor(nil, j.take.whole[i])
 }
 
-// cardOf sets a grade's balance to what the same card, behind the same matrix, gave before, where it did.
+// cardOf sets a grade's balance to what the same card, behind the same matrix, gave before, where
+// it did.
 func (j *preparation) cardOf(g *composite.Grade, what string, asked, was composite.Grade) bool {
 	if asked.GrayCard == nil || was.Balance == nil || *asked.GrayCard != *g.GrayCard || !reflect.DeepEqual(asked.Matrix, g.Matrix) {
 		return false
@@ -130,8 +132,8 @@ func (j *preparation) noteCard(what string, b [3]float64) {
 	j.Notes = append(j.Notes, note)
 }
 
-// tellGrays notes how gray the grays of both are, with their grades, in one frame. Without grades there is
-// nothing to tell.
+// tellGrays notes how gray the grays of both are, with their grades, in one frame. Without grades
+// there is nothing to tell.
 func (j *preparation) tellGrays(ctx context.Context) error {
 	if j.backdrop == nil || j.foregroundGrade == nil && j.backdrop.grade == nil {
 		return nil

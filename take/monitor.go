@@ -28,8 +28,8 @@ type Monitor struct {
 }
 
 // noiseEvery is how many readings share one of the matte's noise, which takes as long as all the
-// rest and hardly changes. One that hides the performer is looked at anew: it may have been of a lamp
-// that was out.
+// rest and hardly changes. One that hides the performer is looked at anew: it may have been of a
+// lamp that was out.
 const noiseEvery = 60
 
 // NewMonitor returns a Monitor of the job.
@@ -56,9 +56,9 @@ func (m *Monitor) Next(number int) (*Scrubbed, error) {
 }
 
 // Watch does the frame of this number anew, as Next does, for a picture alone and in a third of the
-// time: it calls each with one row after the other, from the top, and there is nothing that Read could
-// read. Its gain is found from a quarter of the pixels. Where each is nil the gain is all that is made.
-// A take without a background is an error, as it is to Sum.
+// time: it calls each with one row after the other, from the top, and there is nothing that Read
+// could read. Its gain is found from a quarter of the pixels. Where each is nil the gain is all
+// that is made. A take without a background is an error, as it is to Sum.
 func (m *Monitor) Watch(number int, each func(y int, row *StationRow)) (matte.Gain, error) {
 	m.Forget(false)
 	m.frame = nil
@@ -86,8 +86,8 @@ type Arithmetic struct {
 	Background            *plate.RGB // fitted to the frame of the number
 }
 
-// Arithmetic returns the arithmetic of the frame of this number. The error says what of the recipe, or
-// of the plates, asks for more than it has.
+// Arithmetic returns the arithmetic of the frame of this number. The error says what of the recipe,
+// or of the plates, asks for more than it has.
 func (m *Monitor) Arithmetic(number int) (*Arithmetic, error) {
 	i, err := m.index(number)
 	if err != nil {

@@ -275,8 +275,8 @@ func ExampleMonitor_Watch() {
 	fmt.Println(gain.Value)
 }
 
-// What the performer lets through is read within its stated error, of which four are allowed: nothing
-// of the screen, and of light that falls on them so much of it, by the screen's level.
+// What the performer lets through is read within its stated error, of which four are allowed:
+// nothing of the screen, and of light that falls on them so much of it, by the screen's level.
 func TestSpillSigma(t *testing.T) {
 	r := record(t, 3)
 	r.recipe.Write = []string{"comp", "sigma"}

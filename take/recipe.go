@@ -56,8 +56,8 @@ type Recipe struct {
 	BandTransform       string `json:"band_transform,omitempty"`
 	BackgroundTransform string `json:"background_transform,omitempty"`
 	// OutputTransform is such a file by which linear light of Primaries becomes the code values of
-	// comp and foreground, in place of OutputCurve, of whatever primaries its author meant. OpenEXR,
-	// which is linear light, is not written with it. Mattes stay linear.
+	// comp and foreground, in place of OutputCurve, of whatever primaries its author meant.
+	// OpenEXR, which is linear light, is not written with it. Mattes stay linear.
 	OutputTransform string `json:"output_transform,omitempty"`
 
 	// The range of a clip's code values, "narrow" or "full", where its tag is wrong, or where a

@@ -110,9 +110,9 @@ func (s *Scrubber) Forget(background bool) {
 	}
 }
 
-// Finish has the Scrubber go on with the finish of another recipe, as Job.Finish has it but for the note
-// on how gray the grays are. The plates that it holds stay, so that the next Frame of the same number
-// reads none. After an error it goes on as before.
+// Finish has the Scrubber go on with the finish of another recipe, as Job.Finish has it but for the
+// note on how gray the grays are. The plates that it holds stay, so that the next Frame of the same
+// number reads none. After an error it goes on as before.
 func (s *Scrubber) Finish(ctx context.Context, r Recipe) error {
 	before := s.w.job
 	next, err := before.finished(ctx, r)
@@ -126,7 +126,8 @@ func (s *Scrubber) Finish(ctx context.Context, r Recipe) error {
 	return nil
 }
 
-// Job returns the job whose frames the Scrubber makes: the one that it is of, with the finish that was set.
+// Job returns the job whose frames the Scrubber makes: the one that it is of, with the finish that
+// was set.
 func (s *Scrubber) Job() *Job { return s.w.job }
 
 // Sigma returns the standard deviation of the transmission of a frame that Frame has returned, from

@@ -19,8 +19,8 @@ const (
 	soundDrift = 0.25 // of a frame, from which what two clocks drift over the take is told
 	soundSure  = 3    // standard errors
 
-	// Of takes beyond align.SoundMost so many stretches are listened to of what comes after, up to the
-	// end, each so long: the drift's error is that of the ends, and memory does not grow.
+	// Of takes beyond align.SoundMost so many stretches are listened to of what comes after, up to
+	// the end, each so long: the drift's error is that of the ends, and memory does not grow.
 	stretches      = 4
 	stretchSeconds = 20
 )

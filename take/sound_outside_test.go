@@ -83,8 +83,8 @@ func TestOffsetBySound(t *testing.T) {
 	}
 }
 
-// Over ten minutes two clocks that differ by 20 parts in a million come apart by 0.29 of a frame, and
-// that is told. FFmpeg's noise, played 50001/50000 as fast.
+// Over ten minutes two clocks that differ by 20 parts in a million come apart by 0.29 of a frame,
+// and that is told. FFmpeg's noise, played 50001/50000 as fast.
 func TestDriftOfALongTake(t *testing.T) {
 	tier.InTestAll(t)
 	dir := t.TempDir()

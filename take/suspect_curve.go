@@ -19,9 +19,9 @@ import (
 // to a power between 0 and 1. Read by a wrong curve it does not. With light v and a curve that is
 // roughly its power 2.2, that of v^p0 is taken for one of the power (p0 + 2.4) / 2.2, some 1.5,
 // where linear files are read as coded, and of 2.2 p0 - 2.4, some -1.3, the other way round. A
-// camera's log footage that is read as coded for a display shows some -1. Files that are read as log
-// are not judged so: what a codec adds, alike over all codes, has a power of 2 there. Codecs and
-// cameras that remove noise leave none that goes with a power of the light, and are not judged.
+// camera's log footage that is read as coded for a display shows some -1. Files that are read as
+// log are not judged so: what a codec adds, alike over all codes, has a power of 2 there. Codecs
+// and cameras that remove noise leave none that goes with a power of the light, and are not judged.
 const (
 	grainSide   = 8    // pixels: squares that are mostly flat, with 48 differences in each
 	grainMost   = 8000 // squares of a plane: more would change the power by less than its error
@@ -281,9 +281,10 @@ func settled(all []grain, used, other plate.Curve) bool {
 	return q < powerLeast-sigma || q > powerMost+sigma
 }
 
-// otherCurves returns curves that files may be of which are not of the one that is used, one of each
-// kind, the likelier first: of linear light, for a display, and a camera's log, which are alike enough
-// for one to stand for all. It returns none for a curve that is not mistaken for another.
+// otherCurves returns curves that files may be of which are not of the one that is used, one of
+// each kind, the likelier first: of linear light, for a display, and a camera's log, which are
+// alike enough for one to stand for all. It returns none for a curve that is not mistaken for
+// another.
 func otherCurves(used plate.Curve) []plate.Curve {
 	switch {
 	case used == plate.Linear:

@@ -56,9 +56,9 @@ func TestEdgesTellTheCurve(t *testing.T) {
 	}
 }
 
-// A camera's log footage that is read as coded for a display is told, with the flag, and none is told
-// where it is read right: as frames with the cameras' noise, and in make test-all through a codec. The
-// take is testdata/footage/film.py's, the codec FFmpeg's.
+// A camera's log footage that is read as coded for a display is told, with the flag, and none is
+// told where it is read right: as frames with the cameras' noise, and in make test-all through a
+// codec. The take is testdata/footage/film.py's, the codec FFmpeg's.
 func TestLogReadAsCoded(t *testing.T) {
 	tier.InTest(t)
 	dir, _ := outside.Film(t, "--seed", "7", "--size", "640x360", "--frames", "2", "--height", "0.8")

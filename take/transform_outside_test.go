@@ -66,8 +66,8 @@ func TestOutputTransformAsOpenColorIO(t *testing.T) {
 		got := readLinear(t, path)
 		for i, w := range want {
 			for c, v := range w {
-				// Half a code of 16 bits, and the two powers in a row that OpenColorIO approximates in
-				// single precision: 1e-4 of the value, 3 % of a step of 8 bits.
+				// Half a code of 16 bits, and the two powers in a row that OpenColorIO approximates
+				// in single precision: 1e-4 of the value, 3 % of a step of 8 bits.
 				if d := math.Abs(float64(got.Pix[c][i]) - min(max(v, 0), 1)); !(d < 2e-4) {
 					t.Fatalf("%s: pixel %d, channel %d is %v, OpenColorIO makes %v of %v", product, i, c, got.Pix[c][i], v, pixels[i][c])
 				}
@@ -80,7 +80,8 @@ func TestOutputTransformAsOpenColorIO(t *testing.T) {
 	}
 	same(t, file("plain/matte/0001.png"), file("out/matte/0001.png"))
 
-	// Clips of the files and straight from the take have the files' values, bit for bit without loss.
+	// Clips of the files and straight from the take have the files' values, bit for bit without
+	// loss.
 	orders := func(dir string) []take.ClipOrder {
 		return []take.ClipOrder{{Path: file(dir + "comp.mkv"), Of: "comp"}, {Path: file(dir + "foreground.mkv"), Of: "foreground"}, {Path: file(dir + "look.mp4"), Of: "comp", Format: clip.H264, Look: true}}
 	}

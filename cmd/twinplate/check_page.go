@@ -66,7 +66,8 @@ func writeCheckPage(w io.Writer, from string, c *take.Checkup) error {
 				core = append(core, v)
 			}
 		}
-		// What is white in the pictures: nearly the most that there is, and no less than would show.
+		// What is white in the pictures: nearly the most that there is, and no less than would
+		// show.
 		const (
 			mostSpill, leastSpill = 0.98, 0.05 // a part of the core's pixels; a transmission
 			mostNoise, leastNoise = 0.99, 1e-4 // a part of the frame's pixels; of alpha
@@ -117,7 +118,8 @@ func scaled(f *plate.Gray, by float32) *plate.Gray {
 	return out
 }
 
-// Parts of the frame's pixels that are darker than what counts as the screen's brightest, and as its darkest.
+// Parts of the frame's pixels that are darker than what counts as the screen's brightest, and as
+// its darkest.
 const litPart, darkPart = 0.995, 0.01
 
 // stopsPicture shows the screen's light in steps of a quarter of a stop.

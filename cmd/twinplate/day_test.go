@@ -71,8 +71,9 @@ func (c card) record(t *testing.T, name string, at time.Time, frames int, sound 
 }
 
 // shootDay records a day onto two cards in dir: a clean plate, with three takes a dark one and the
-// chart too, and the takes by both cameras, the third after somebody has bumped the rig; a clip of the color
-// camera alone; and three that are broken. The band camera's clock is three minutes ahead.
+// chart too, and the takes by both cameras, the third after somebody has bumped the rig; a clip of
+// the color camera alone; and three that are broken. The band camera's clock is three minutes
+// ahead.
 func shootDay(t *testing.T, dir string, takes int) (color, band card) {
 	t.Helper()
 	color, band = card{filepath.Join(dir, "A")}, card{filepath.Join(dir, "B")}
@@ -143,8 +144,8 @@ func shootDay(t *testing.T, dir string, takes int) (color, band card) {
 	return color, band
 }
 
-// chartPlates returns the chart as both cameras see it, the band camera so many pixels farther right
-// and down.
+// chartPlates returns the chart as both cameras see it, the band camera so many pixels farther
+// right and down.
 func chartPlates(t *testing.T, right, down int) (*plate.RGB, *plate.Gray) {
 	t.Helper()
 	c, err := align.NewChart(420, 297, 21)

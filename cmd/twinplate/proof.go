@@ -61,8 +61,8 @@ type proofReport struct {
 	Within proofCounts        `json:"within"`
 }
 
-// What the proofs hold a take to, as DEVELOPERS.md and docs/measured.md have it. The names of their counts in JSON have
-// these numbers in them.
+// What the proofs hold a take to, as DEVELOPERS.md and docs/measured.md have it. The names of their
+// counts in JSON have these numbers in them.
 const (
 	aimClean     = 1.05 // times the noise floor, with clean plates
 	aimRebuilt   = 1.5  // without

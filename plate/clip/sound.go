@@ -23,8 +23,9 @@ var ErrNoSound = errors.New("there is no sound in it")
 const maxSound = time.Hour
 
 // Sound returns the sound of a video file's first track, its channels mixed into one, at so many
-// samples a second, from so long after the instant of its first frame and for most at the longest. It
-// is about -1 to 1, and empty behind the file's end. Errors are of type *plate.FileError; ErrNoSound is one that errors.Is finds.
+// samples a second, from so long after the instant of its first frame and for most at the longest.
+// It is about -1 to 1, and empty behind the file's end. Errors are of type *plate.FileError;
+// ErrNoSound is one that errors.Is finds.
 func Sound(ctx context.Context, path string, rate int, from, most time.Duration) ([]float32, error) {
 	return NewMediaFiles().Sound(ctx, path, rate, from, most)
 }

@@ -9,8 +9,9 @@ import (
 	"example.com/twinplate/internal/parallel"
 )
 
-// HasChroma reports whether the picture's color is luminance and chroma: the channels Y, RY = (R-Y)/Y
-// and BY = (B-Y)/Y, the latter two with a value at every second column of every second line.
+// HasChroma reports whether the picture's color is luminance and chroma: the channels Y, RY =
+// (R-Y)/Y and BY = (B-Y)/Y, the latter two with a value at every second column of every second
+// line.
 func (m *Image) HasChroma() bool { return m.Channel("RY") != nil || m.Channel("BY") != nil }
 
 // chromaTaps is half of the filter that the OpenEXR library (ImfRgbaYca) makes chroma of that lies
@@ -18,11 +19,11 @@ func (m *Image) HasChroma() bool { return m.Channel("RY") != nil || m.Channel("B
 // sides.
 var chromaTaps = [...]float32{0.627123, -0.186077, 0.087929, -0.043159, 0.019597, -0.007540, 0.002128}
 
-// RGB replaces the channels Y, RY and BY by R, G and B, as the OpenEXR library (RgbaInputFile) does:
-// chroma is filtered to every pixel, and colors that are much more saturated than those around
-// them, which the filter makes at edges, are brought near to these. Weights are the parts of red,
-// green and blue in luminance, by the file's chromaticities. Values stay single precision, where the
-// library rounds each step to half.
+// RGB replaces the channels Y, RY and BY by R, G and B, as the OpenEXR library (RgbaInputFile)
+// does: chroma is filtered to every pixel, and colors that are much more saturated than those
+// around them, which the filter makes at edges, are brought near to these. Weights are the parts of
+// red, green and blue in luminance, by the file's chromaticities. Values stay single precision,
+// where the library rounds each step to half.
 func (m *Image) RGB(weights [3]float64) error {
 	y, ry, by := m.Channel("Y"), m.Channel("RY"), m.Channel("BY")
 	for _, c := range []struct {

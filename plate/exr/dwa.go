@@ -18,8 +18,8 @@ import (
 
 const readsDWA = true
 
-// How the compressions DWAA and DWAB pack a channel (OpenEXR's ImfDwaCompressor, on which all of this
-// file is).
+// How the compressions DWAA and DWAB pack a channel (OpenEXR's ImfDwaCompressor, on which all of
+// this file is).
 const (
 	dwaDeflated  = iota // as it is, with others, by deflate
 	dwaTransform        // by cosine transforms of 8x8 values, with loss

@@ -4,7 +4,8 @@
 //
 // Scan-line and tiled files are read, of a tiled one the full-size level, of a multi-part one the
 // first part, with all compressions of version 3.1 of the OpenEXR library, but in a browser without
-// DWAA and DWAB. Files of one scan-line part are written, with NONE or ZIP. Deep files are not read.
+// DWAA and DWAB. Files of one scan-line part are written, with NONE or ZIP. Deep files are not
+// read.
 package exr
 
 import (

@@ -20,8 +20,8 @@ import (
 // The operations of the live page (site/js/live): the take's one frame is read again and again,
 // while the worker lays the cameras' newest pictures under its names (site/js/live/worker/feed.js).
 
-// watched is a live frame. Its pictures come as buffers in their order, four bytes a pixel as a screen
-// shows them: those of stations, and those of thumbs, half as wide and high.
+// watched is a live frame. Its pictures come as buffers in their order, four bytes a pixel as a
+// screen shows them: those of stations, and those of thumbs, half as wide and high.
 type watched struct {
 	Gain     float64  `json:"gain"`
 	Pictures []placed `json:"pictures"`
@@ -124,8 +124,9 @@ func (s *session) screen(i int, station string, small bool) (*screen, error) {
 	return c, nil
 }
 
-// codes returns a curve's 8-bit codes of all half floats, by their bits: they are finer than a code. Of
-// a matte they are those of alpha, as files of it have it, and the half floats those of 1 - alpha.
+// codes returns a curve's 8-bit codes of all half floats, by their bits: they are finer than a
+// code. Of a matte they are those of alpha, as files of it have it, and the half floats those of 1
+// - alpha.
 func codes(c plate.Curve, matte bool) *[1 << 16]uint8 {
 	var out [1 << 16]uint8
 	e := plate.NewEncoder(c, 8)
@@ -190,12 +191,12 @@ func (s *session) reading(number int) (js.Value, error) {
 	return reply(read{c.Readings, c.Through, c.ThroughSigma, m.Side, m.W, m.H}, bytesTo(at))
 }
 
-// graphics is what a graphics processor makes live frames from (wasm/viewer's live): beside it come two
-// pictures of four bytes a pixel, 2 w wide. Of the first, which is 2 h high, the upper half has 1/(S - m . K)
-// over its greatest, the band's dark plate, and the color's red and green; the lower its blue, and red,
-// green and blue of K. Of the second the first h rows have the background. All are half floats, their
-// high bytes at the left and their low bytes at the right. The last row has the linear light of all
-// codes: high and low byte of the color camera's, and of the band camera's.
+// graphics is what a graphics processor makes live frames from (wasm/viewer's live): beside it come
+// two pictures of four bytes a pixel, 2 w wide. Of the first, which is 2 h high, the upper half has
+// 1/(S - m . K) over its greatest, the band's dark plate, and the color's red and green; the lower
+// its blue, and red, green and blue of K. Of the second the first h rows have the background. All
+// are half floats, their high bytes at the left and their low bytes at the right. The last row has
+// the linear light of all codes: high and low byte of the color camera's, and of the band camera's.
 type graphics struct {
 	W          int        `json:"w"`
 	H          int        `json:"h"`

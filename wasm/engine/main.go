@@ -16,8 +16,8 @@ import (
 
 // main gives the worker one function, engine(op, args), which takes the arguments as JSON and
 // returns a promise of {json, buffers}: the result as JSON, and the pixels that go with it as a
-// list of Uint8Arrays; engineStop() ends the call that runs, where it can. Then it calls the worker's engineReady with what about returns.
-// site/js/page/operations.js has the types.
+// list of Uint8Arrays; engineStop() ends the call that runs, where it can. Then it calls the
+// worker's engineReady with what about returns. site/js/page/operations.js has the types.
 func main() {
 	// Most of the memory is planes that live from frame to frame: collecting early costs little and
 	// keeps the heap, which a browser never takes back, small.

@@ -175,7 +175,8 @@ func (s *session) prepare(ctx context.Context, path string, samples []int) (*pre
 	return &prepared{text, j.Geometry.ColorW, j.Geometry.ColorH, j.Residual, j.Model, j.Geometry.Mirror, j.Crosstalk, orEmpty(j.Warnings), orEmpty(j.Notes), j.Seconds, s.rough, graveOf(j)}, nil
 }
 
-// finished has frames made with the finish that a call came with, JSON of a recipe's fields, or nothing.
+// finished has frames made with the finish that a call came with, JSON of a recipe's fields, or
+// nothing.
 func (s *session) finished(ctx context.Context, text json.RawMessage) error {
 	if s.scrubber == nil || len(text) == 0 || string(text) == s.finish {
 		return nil

@@ -26,8 +26,8 @@ type live struct {
 // shows are what a live picture can be of, by the numbers that the shader has for them.
 var shows = map[string]float32{"sum": 0, "matte": 1, "color": 2, "band": 3}
 
-// setArithmetic takes what live frames are made from: the object that the engine's graphics gives, and its
-// two pictures.
+// setArithmetic takes what live frames are made from: the object that the engine's graphics gives,
+// and its two pictures.
 func (v *viewer) setArithmetic(args []js.Value) any {
 	o := args[0]
 	number := func(name string) float64 { return o.Get(name).Float() }

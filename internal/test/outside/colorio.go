@@ -27,9 +27,9 @@ for name, path in given["Files"].items():
 print(json.dumps(out))
 `
 
-// ColorIO returns what OpenColorIO makes of pixels by files of color, under the names that these are
-// given by. Of the files of ASC CDL that have several corrections it takes the one of that id, and
-// does not clamp.
+// ColorIO returns what OpenColorIO makes of pixels by files of color, under the names that these
+// are given by. Of the files of ASC CDL that have several corrections it takes the one of that id,
+// and does not clamp.
 func ColorIO(t testing.TB, files map[string]string, id string, pixels [][3]float32) map[string][][3]float64 {
 	t.Helper()
 	text, err := json.Marshal(map[string]any{"Files": files, "ID": id, "Pixels": pixels})
