@@ -57,7 +57,7 @@ exec(join(out, "js"));
 const options = { outdir: join(out, "js"), target: "es2022", minify: true, metafile: true, legalComments: "none", logLevel: "warning" };
 const source = (name) => join(site, "js", name + ".js");
 // All lie in one folder, so that a module finds the workers beside itself.
-const entryPoints = { app: source("app"), plan: source("plan"), live: source("live"), worker: source("worker/worker"), inflate: source("worker/inflate") };
+const entryPoints = { app: source("app"), plan: source("plan"), live: source("live"), worker: source("worker/worker"), inflate: source("worker/inflate"), decode: source("worker/decode") };
 const pages = await esbuild.build({ ...options, entryPoints, bundle: true, splitting: true, format: "esm", chunkNames: "part-[hash]" });
 const frame = await esbuild.build({ ...options, entryPoints: [source("viewer-frame")] });
 

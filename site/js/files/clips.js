@@ -89,7 +89,7 @@ export async function open(file, mostPixels) {
       alpha: await track.canBeTransparent(),
       timecode: await timecode(file, input),
     };
-    const { width: w, height: h, depth: bitDepth, format, source } = await first(known, input, track);
+    const { width: w, height: h, depth: bitDepth, format, source } = await first(known, track);
     const clip = { ...known, width: w, height: h, bitDepth, format, source };
     return { ...clip, notes: notesOf(clip, height) };
   } finally {

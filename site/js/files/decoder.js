@@ -1,5 +1,5 @@
 // The frames of a clip, decoded as they are asked for: from where the decoder is, or from the key
-// frame before. Works on the page and in workers, each with decoders of its own.
+// frame before. Works on the page and in a worker, each with decoders of its own.
 import { BlobSource, Input, MATROSKA, MP4, QTFF, VideoSampleSink, WEBM } from "mediabunny";
 import { messageOf } from "../errors.js";
 import { pictureOf } from "./picture.js";
@@ -7,10 +7,7 @@ import { pictureOf } from "./picture.js";
 /** @typedef {import("./clips.js").Clip} Clip */
 /** @typedef {import("./picture.js").Picture} Picture */
 
-/**
- * What of a clip its decoding goes by.
- * @typedef {Pick<Clip, "file" | "id" | "frames" | "timestamps" | "keys" | "hidden" | "codecName" | "alpha" | "colorSpace" | "matrix" | "fullRange">} Source
- */
+/** @typedef {AsyncGenerator<import("mediabunny").VideoSample | null, void, unknown>} Samples */
 
 /**
  * @typedef {object} Open a file that is open for decoding
@@ -21,7 +18,9 @@ import { pictureOf } from "./picture.js";
 /**
  * @typedef {object} Decoder a clip's
  * @property {Open | null} open
- * @property {{samples: AsyncGenerator<import("mediabunny").VideoSample, void, unknown>, next: number} | null} walk where it is
+ * @property {{samples: Samples, next: number} | null} walk where it is
+ * @property {number} last the frame that was asked for last
+ * @property {number} run how many were asked for in their order, up to it
  * @property {Promise<unknown>} queue
  * @property {number} users calls that wait for it
  * @property {ReturnType<typeof setTimeout>} [timer] that closes it
@@ -29,13 +28,16 @@ import { pictureOf } from "./picture.js";
 
 export const formats = [MP4, QTFF, MATROSKA, WEBM];
 
-// What a worker keeps: bytes of decoded frames, and clips with a decoder that runs. A frame is kept
+// What is kept: bytes of decoded frames, and clips with a decoder that runs. A frame is kept
 // when it is one of the last few before the one that was asked for, so that stepping back is quick.
-const cacheBytes = 96 << 20; // 30 HD frames of 4:2:0 in 8 bits
+const cacheBytes = 48 << 20; // 16 HD frames of 4:2:0 in 8 bits: a few of each plate
 const openClips = 4; // color, band, background, and one more
 const behind = 8;
+const near = 2; // frames on from the last that was asked for: one in its order
+const ordered = 4; // such frames in a row, after which those that follow are taken to be asked for, too
 const idle = 20_000; // ms, after which a decoder that nobody asks is closed
 const rounding = 1e-9; // s: two times that are this near are one
+const none = "the decoder gives no such frame: the clip may be cut off or damaged; export it again";
 
 /** @type {Map<string, Decoder>} */
 const decoders = new Map(); // by the clip's id, in the order of use
@@ -64,23 +66,25 @@ export async function frame(clip, index) {
 
 /**
  * first decodes the first frame, which shows what the browser really gives.
- * @param {Source} clip
- * @param {Input} input
+ * @param {Pick<Clip, "file" | "timestamps" | "codecName" | "alpha" | "colorSpace" | "matrix" | "fullRange">} clip
  * @param {import("mediabunny").InputVideoTrack} track
  */
-export async function first(clip, input, track) {
-  const decoder = fresh();
+export async function first(clip, track) {
   try {
-    return await walkTo(decoder, { input, sink: new VideoSampleSink(track) }, clip, 0, () => {});
+    const sample = await new VideoSampleSink(track).getSample(clip.timestamps[0] + rounding);
+    if (!sample) throw new Error(none);
+    try {
+      return await pictureOf(sample, clip);
+    } finally {
+      sample.close();
+    }
   } catch (error) {
     throw new Error(`${clip.file.name}: this browser's decoder of ${clip.codecName} gave up: ${messageOf(error)}${clip.alpha ? " (the clip carries alpha: export it without)" : ""}`);
-  } finally {
-    leave(decoder);
   }
 }
 
 /** @returns {Decoder} */
-const fresh = () => ({ open: null, walk: null, queue: Promise.resolve(), users: 0 });
+const fresh = () => ({ open: null, walk: null, last: NaN, run: 0, queue: Promise.resolve(), users: 0 });
 
 /**
  * @param {Decoder} decoder
@@ -92,7 +96,7 @@ async function frameNow(decoder, clip, index) {
   if (found) return found;
   clearTimeout(decoder.timer);
   const keep = (/** @type {number} */ i, /** @type {Picture} */ picture) => remember(clip, i, picture.bytes);
-  const decode = async () => walkTo(decoder, (decoder.open ??= await begin(clip)), clip, index, keep);
+  const decode = async () => decodeTo(decoder, (decoder.open ??= await begin(clip)), clip, index, keep);
   try {
     const picture = await decode().catch(() => {
       // Browsers take decoders away; one more from the start tells that from a clip that is
@@ -152,37 +156,49 @@ function close(decoder) {
 }
 
 /**
- * walkTo decodes on to a frame and returns its picture, and gives those of the last few before it
- * to keep. It goes on from where the decoder is, unless the frame is behind it, or a key frame lies
- * between.
+ * decodeTo decodes a frame and returns its picture, and gives those of the last few before it to keep. It
+ * goes on from where the decoder is, unless the frame is behind it, or a key frame lies between. Only
+ * where frames are asked for in their order does the decoder go ahead of them: the library holds up to
+ * fifty frames then.
  * @param {Decoder} decoder
  * @param {Open} open
- * @param {Source} clip
+ * @param {Clip} clip
  * @param {number} index
  * @param {(index: number, picture: Picture) => void} keep
  */
-async function walkTo(decoder, { sink }, clip, index, keep) {
+async function decodeTo(decoder, { sink }, clip, index, keep) {
   const { timestamps, keys, hidden } = clip;
   const key = keys[Math.max(0, before(keys, timestamps[index] + rounding) - 1)];
+  const start = before(timestamps, key - rounding);
+  decoder.run = index > decoder.last && index <= decoder.last + near ? decoder.run + 1 : 0;
+  decoder.last = index;
   const next = decoder.walk?.next ?? Infinity;
   if (next > index || (timestamps[next] < key && index - next > behind)) leave(decoder);
-  const walk = (decoder.walk ??= { samples: sink.samples(key), next: before(timestamps, key - rounding) });
-  for (;;) {
-    const { value: sample } = await walk.samples.next();
-    if (!sample) throw new Error("the decoder gives no such frame: the clip may be cut off or damaged; export it again");
-    try {
-      // The library numbers a VP8 decoder's frames by the packets, hidden ones too: there the order
-      // tells.
-      const i = hidden ? walk.next : nearest(timestamps, sample.timestamp);
-      walk.next = i + 1;
-      if (i > index) throw new Error("the decoder passed over it: the clip may be damaged; export it again");
-      if (i < index - kept(sample.visibleRect)) continue;
-      const picture = await pictureOf(sample, clip);
-      keep(i, picture);
-      if (i === index) return picture;
-    } finally {
-      sample.close();
+  // The library numbers a VP8 decoder's frames by the packets, hidden ones too: there the order tells.
+  if (decoder.run >= ordered || hidden) decoder.walk ??= { samples: sink.samples(key), next: start };
+  let { walk } = decoder;
+  if (!walk) {
+    const from = Math.max(start, index - kept(clip));
+    walk = { samples: sink.samplesAtTimestamps(Array.from(timestamps.subarray(from, index + 1), (t) => t + rounding)), next: from };
+  }
+  try {
+    for (;;) {
+      const { value: sample } = await walk.samples.next();
+      if (!sample) throw new Error(none);
+      try {
+        const i = hidden ? walk.next : nearest(timestamps, sample.timestamp);
+        walk.next = i + 1;
+        if (i > index) throw new Error("the decoder passed over it: the clip may be damaged; export it again");
+        if (i < index - kept(clip)) continue;
+        const picture = await pictureOf(sample, clip);
+        keep(i, picture);
+        if (i === index) return picture;
+      } finally {
+        sample.close();
+      }
     }
+  } finally {
+    if (walk !== decoder.walk) walk.samples.return();
   }
 }
 
@@ -222,6 +238,7 @@ function remember(clip, index, bytes) {
     if (cached <= cacheBytes) break;
     cache.delete(old);
     cached -= other.length;
+    if (old !== key && other.buffer instanceof ArrayBuffer) other.buffer.transfer?.(0); // at once, not when the browser looks for it
   }
 }
 

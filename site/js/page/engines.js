@@ -44,6 +44,8 @@ export class Engines {
   #calls = new Map(); // that run, by id
   #id = 0;
   #module;
+  /** @type {Worker | undefined} */
+  #decoder; // of clips' frames, for all engines
 
   /**
    * @param {Promise<WebAssembly.Module>} module the compiled engine: workers start meanwhile
@@ -70,7 +72,8 @@ export class Engines {
         else if (data.fatal) {
           reject(new Error(data.fatal));
           this.#lost(worker, data.fatal);
-        } else if (data.stage) this.#calls.get(data.id)?.stage?.(data.stage);
+        } else if (data.decoder) this.#decodes(data.decoder);
+        else if (data.stage) this.#calls.get(data.id)?.stage?.(data.stage);
         else if (data.id !== undefined) this.#answered(worker, data);
       };
       port.onerror = (event) => {
@@ -80,6 +83,21 @@ export class Engines {
     });
     this.workers.push(worker);
     return this.#module.then((module) => (port.postMessage({ module }), started));
+  }
+
+  /**
+   * #decodes lets an engine ask the worker that decodes clips.
+   * @param {MessagePort} port
+   */
+  #decodes(port) {
+    if (!this.#decoder) {
+      this.#decoder = new Worker(new URL("./decode.js", import.meta.url), { type: "module" });
+      this.#decoder.onerror = ({ message }) => {
+        this.#decoder = undefined; // whoever asks next begins another
+        for (const worker of this.workers) worker.port.postMessage({ undecoded: `clips cannot be decoded: ${message ?? "the worker for that could not start"}` });
+      };
+    }
+    this.#decoder.postMessage({ port }, [port]);
   }
 
   /**
@@ -144,6 +162,7 @@ export class Engines {
     const job = this.#calls.get(id);
     this.#calls.delete(id);
     worker.busy = false;
+    if (!this.workers.includes(worker)) worker.port.terminate(); // another is in its place
     if (job) {
       job.id = undefined;
       if (error !== undefined) job.reject(new Error(error));
@@ -172,6 +191,19 @@ export class Engines {
    */
   end(worker) {
     this.#lost(worker, "this engine is not needed any more");
+  }
+
+  /**
+   * replace puts the engine that was added last in another's place, with what waits for that one. The
+   * other ends what it is at.
+   * @param {Worked} worker
+   */
+  replace(worker) {
+    const fresh = /** @type {Worked} */ (this.workers.pop());
+    this.workers = this.workers.map((other) => (other === worker ? fresh : other));
+    for (const job of this.queue) if (job.worker === worker) job.worker = fresh;
+    if (!worker.busy) this.end(worker);
+    this.pump();
   }
 
   // restart ends whatever runs, at once, and starts afresh with one worker.

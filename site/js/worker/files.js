@@ -14,22 +14,38 @@ export class Files {
   #root = { folder: new Map(), size: 0 };
   /** @type {Map<string, Promise<Decoded | Uint8Array>>} */
   #prefetched = new Map(); // by path
+  /** @type {Set<Uint8Array>} */
+  #held = new Set(); // bytes of these that are here
 
   /**
    * prefetch begins to load files at the same time, each as make has it, before they are opened. It
-   * forgets those of before.
+   * forgets those of before, which nothing may read any more.
    * @param {string[]} paths
    * @param {(source: Exclude<Source, Pixels>, path: string) => Promise<Decoded | Uint8Array>} make
    */
   prefetch(paths, make) {
     this.#prefetched = new Map();
+    for (const bytes of this.#held) free(bytes);
+    const held = (this.#held = new Set());
     for (const path of paths) {
       const source = this.find(path)?.source;
       if (!source) continue;
-      const bytes = make(source, path);
-      bytes.catch(() => {}); // whoever opens it is told
-      this.#prefetched.set(path, bytes);
+      const made = make(source, path);
+      this.#prefetched.set(path, made);
+      made.then((it) => {
+        if (!(it instanceof Uint8Array)) return;
+        if (held === this.#held) held.add(it);
+        else free(it);
+      }, () => {}); // whoever opens it is told
     }
+  }
+
+  /**
+   * closed says that a file is read no more.
+   * @param {Uint8Array} bytes that load returned
+   */
+  closed(bytes) {
+    if (!this.#held.has(bytes)) free(bytes);
   }
 
   /**
@@ -107,6 +123,12 @@ export class Files {
     return { folder: this.find("/" + names.join("/"))?.folder, name };
   }
 }
+
+/**
+ * free gives up memory that was a source's bytes, which would stay until the browser looks for what is unused.
+ * @param {Uint8Array} bytes
+ */
+const free = (bytes) => void (bytes.buffer instanceof ArrayBuffer && bytes.buffer.transfer?.(0));
 
 /** @param {string} path */
 function split(path) {

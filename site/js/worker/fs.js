@@ -105,7 +105,11 @@ export function fsOf(files) {
         (error) => callback(error.code ? error : failure("EIO", error.message)),
       );
     },
-    close: plain((/** @type {number} */ fd) => void open.delete(fd)),
+    close: plain((/** @type {number} */ fd) => {
+      const { bytes } = open.get(fd) ?? {};
+      open.delete(fd);
+      if (bytes) files.closed(bytes);
+    }),
     read,
     write,
     // view is not one of Node's: the engine reads by it what is held here, without a copy

@@ -2,7 +2,7 @@
 // browser's fresh memory has been touched once takes longer than to fill it.
 /** @type {Uint8Array<ArrayBuffer>[]} */
 const spare = [];
-const most = 8; // arrays: the latest are of the size that is wanted
+const most = 4; // arrays, of two pictures: the latest are of the size that is wanted
 
 /**
  * bytes returns an array of n bytes, whatever they are.

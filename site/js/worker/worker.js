@@ -3,6 +3,7 @@
 import { messageOf } from "../errors.js";
 import { program } from "../go.js";
 import { Files, load } from "./files.js";
+import { fail, frame } from "./frames.js";
 import { fsOf } from "./fs.js";
 import { drop, lines } from "./lines.js";
 import { again, drafts, planes } from "./planes.js";
@@ -18,6 +19,7 @@ import { bytes, give } from "./spare.js";
  * @typedef {object} Message
  * @property {WebAssembly.Module} [module] the engine, once
  * @property {Layout} [files]
+ * @property {string} [undecoded] why no clip can be decoded
  * @property {Uint8Array<ArrayBuffer>[]} [spare] memory of pictures that are done with
  * @property {import("../live/worker/feed.js").Ask} [live] to the live page's feed
  * @property {number} [cancel] the id of a call that may end
@@ -91,6 +93,8 @@ scope.onmessage = async (/** @type {MessageEvent<Message>} */ { data }) => {
     lay(data.files);
   } else if (data.spare) {
     give(data.spare);
+  } else if (data.undecoded) {
+    fail(data.undecoded);
   } else if (data.live) {
     feed ??= import("../live/worker/feed.js").then(({ Feed }) => new Feed(files, (op, args) => scope.engine(op, JSON.stringify(args))));
     (await feed).hear(data.live);
@@ -117,15 +121,17 @@ async function call({ id, op = "", args = {} }) {
   }
 }
 
+const connect = (/** @type {MessagePort} */ decoder) => scope.postMessage({ decoder }, [decoder]);
+
 /**
- * lay lays files out. A clip's frame is decoded here, when the engine opens it.
+ * lay lays files out. A clip's frame is decoded when the engine opens it.
  * @param {Layout} layout
  */
 function lay({ clear = [], put = [] }) {
   for (const folder of clear) files.clear(folder);
   for (const [path, given] of put) {
     if ("clip" in given) {
-      files.put(path, async () => (await import("../files/decoder.js")).frame(given.clip, given.index));
+      files.put(path, () => frame(given.clip, given.index, connect));
     } else if ("url" in given) {
       files.put(path, async () => {
         const response = await fetch(given.url);
