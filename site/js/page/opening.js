@@ -132,7 +132,7 @@ export class Opening {
       await this.#show(mine, ready);
       if (mine !== this.#turn) return;
       store.update({ engines: take.room(ready) });
-      take.share(ready).then(() => this.frames.prefetch(), (error) => isAbort(error) || refuse(store, error));
+      take.share(ready).then((notes) => this.#shared(notes, recipe), (error) => isAbort(error) || refuse(store, error));
     } catch (error) {
       if (mine !== this.#turn || isAbort(error)) return;
       this.#nothing("The take does not open. Under Plates it says why.");
@@ -141,6 +141,19 @@ export class Opening {
     } finally {
       words.end();
     }
+  }
+
+  /**
+   * #shared goes on once all engines have the take.
+   * @param {string[] | null} notes as another first engine has them; null: it is the same
+   * @param {import("./state.js").Recipe} recipe that it was made ready with
+   */
+  #shared(notes, recipe) {
+    if (notes) {
+      this.#notes = notes;
+      if (this.store.value.recipe !== recipe) this.#finish();
+    }
+    this.frames.prefetch();
   }
 
   /**

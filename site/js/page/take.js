@@ -26,9 +26,11 @@ const places = { take: "/take", green: "/green", recipe: "/take/recipe.json", re
 // What the engines may hold of a take, all together, for each GB that the machine has: a browser's tab
 // has 2 to 4 GB on one of 8 GB, as far as browsers tell.
 const bytesPerGB = 1.5e9 / 8;
-// What finished pictures may take: about 22 HD frames on a machine of 8 GB or more.
-const cachePerGB = 384e6 / 8;
+// What finished pictures may take: about 15 HD frames on a machine of 8 GB or more, or 61 of half the size,
+// as they are played.
+const cachePerGB = 256e6 / 8;
 const bytesPerPixel = 100; // that an engine holds of a take, measured at 1920x1080
+const spared = 128e6; // bytes that an engine has to hold beyond that for another to begin in its place
 
 const bytesPerValue = 8; // of a pixel in a finished picture: four halves
 
@@ -163,25 +165,41 @@ export class Take {
 
   /**
    * share readies the other workers with what the first has found, and adds some where there is
-   * room, or ends some where there is not.
+   * room, or ends some where there is not. What the first took to find it no browser ever takes back from
+   * a program: where that is much, another begins in its place. It resolves to the notes of the take as the
+   * first has it then, or to null where it is the same.
    * @param {Prepared} ready
    */
   async share({ recipe, w, h }) {
     const limit = this.room({ w, h });
     for (const worker of this.engines.workers.slice(limit)) this.engines.end(worker);
-    for (let i = 1; i < limit; i++) {
-      const started = i >= this.engines.workers.length && this.engines.add();
-      const worker = this.engines.workers[i];
-      if (started) {
-        await this.#still(started);
-        worker.port.postMessage({ files: this.#files });
-      }
-      worker.port.postMessage({ files: { put: [[places.resolved, json(recipe)]] } });
-      await this.#still(this.engines.call("open", { path: places.resolved }, this.#on(i)));
-      await this.#still(this.engines.call("prepare", { path: places.again }, this.#on(i)));
-      worker.held = false;
-      this.engines.pump();
+    for (let i = 1; i < limit; i++) await this.#resolved(i, recipe);
+    const [first] = this.engines.workers;
+    const { result: held } = await this.#still(this.engines.call("memory", {}, this.#on(0)));
+    if (held < bytesPerPixel * w * h + spared) return null;
+    const { notes } = await this.#resolved(this.engines.workers.length, recipe);
+    this.engines.replace(first);
+    return notes;
+  }
+
+  /**
+   * #resolved readies a worker, one that is there or the next, with the recipe that has every estimate.
+   * @param {number} i
+   * @param {Prepared["recipe"]} recipe
+   */
+  async #resolved(i, recipe) {
+    const started = i >= this.engines.workers.length && this.engines.add();
+    const worker = this.engines.workers[i];
+    if (started) {
+      await this.#still(started);
+      worker.port.postMessage({ files: this.#files });
     }
+    worker.port.postMessage({ files: { put: [[places.resolved, json(recipe)]] } });
+    await this.#still(this.engines.call("open", { path: places.resolved }, this.#on(i)));
+    const { result } = await this.#still(this.engines.call("prepare", { path: places.again }, this.#on(i)));
+    worker.held = false;
+    this.engines.pump();
+    return result;
   }
 
   /**
