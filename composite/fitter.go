@@ -7,6 +7,7 @@ import (
 
 	"example.com/twinplate/internal/blur"
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 )
 
@@ -22,9 +23,9 @@ import (
 // 0 where the dark side is black.
 type Fitter struct {
 	srcW, srcH, dstW, dstH int
-	same                   bool // the frame is the picture
+	copies                 bool // the picture lies in the frame as it is
 	cols, rows             taps
-	softness               float64
+	soft                   *blur.Gaussian
 	turn                   *turning  // nil: the picture is upright
 	scratch                sync.Pool // of *[]float32: a row of the picture, srcW long
 }
@@ -43,13 +44,13 @@ func NewFitter(srcW, srcH, dstW, dstH int, f Fit) (*Fitter, error) {
 		return nil, err
 	}
 	left, top, sx, sy := f.place(srcW, srcH, dstW, dstH)
-	out := &Fitter{srcW: srcW, srcH: srcH, dstW: dstW, dstH: dstH, softness: f.Softness}
+	out := &Fitter{srcW: srcW, srcH: srcH, dstW: dstW, dstH: dstH, soft: blur.NewGaussian(dstW, dstH, f.Softness)}
 	if math.Mod(f.Turn, 360) != 0 {
 		var err error
 		out.turn, err = newTurning(srcW, srcH, left, top, sx, sy, f.Turn)
 		return out, err
 	}
-	out.same = srcW == dstW && srcH == dstH && left == 0 && top == 0 && sx == 1 && sy == 1 && f.Softness == 0
+	out.copies = srcW == dstW && srcH == dstH && left == 0 && top == 0 && sx == 1 && sy == 1
 	out.cols, out.rows = newTaps(srcW, dstW, left, sx), newTaps(srcH, dstH, top, sy)
 	return out, nil
 }
@@ -63,7 +64,7 @@ func checkSides(name string, w, h int) error {
 
 // Same reports whether sizes, scale and place are the same, so that a fitted picture is the
 // picture.
-func (f *Fitter) Same() bool { return f.same }
+func (f *Fitter) Same() bool { return f.copies && f.soft.None() }
 
 // Coverage returns how much of each pixel of the frame the picture reaches, 0 to 1: the alpha of what
 // RGB returns.
@@ -73,7 +74,7 @@ func (f *Fitter) Coverage() *plate.Gray {
 		for i := range out.Pix {
 			_, _, out.Pix[i] = f.turn.at(i%out.W, i/out.W)
 		}
-		f.soften(out.Pix)
+		f.soft.Plane(out.Pix)
 		return out
 	}
 	cover := func(t *taps) []float32 {
@@ -95,7 +96,7 @@ func (f *Fitter) Coverage() *plate.Gray {
 	for i := range out.Pix {
 		out.Pix[i] = across[i%out.W] * down[i/out.W]
 	}
-	f.soften(out.Pix)
+	f.soft.Plane(out.Pix)
 	return out
 }
 
@@ -124,11 +125,9 @@ func (f *Fitter) planes(dst, src [][]float32) {
 		}
 	}
 	for c := range dst {
-		f.soften(dst[c])
+		f.soft.Plane(dst[c])
 	}
 }
-
-func (f *Fitter) soften(pix []float32) { blur.Gaussian(pix, f.dstW, f.dstH, f.softness) }
 
 // RGBA is RGB for a premultiplied layer: what src does not reach is transparent. Alpha is clamped
 // to 0 to 1 where the filter overshoots.
@@ -140,7 +139,7 @@ func (f *Fitter) RGBA(dst, src *plate.RGBA) (*plate.RGBA, error) {
 		return nil, err
 	}
 	f.planes([][]float32{dst.A}, [][]float32{src.A})
-	if !f.same {
+	if !f.Same() {
 		for i, a := range dst.A {
 			dst.A[i] = min(max(a, 0), 1)
 		}
@@ -162,45 +161,29 @@ func (f *Fitter) target(dst, src *plate.RGB) (*plate.RGB, error) {
 // plane fits one plane. Each row of the frame is first gathered from rows of the picture and then
 // resampled along itself, so that nothing larger than one row is held between.
 func (f *Fitter) plane(dst, src []float32) {
-	if f.same {
+	if f.copies {
 		copy(dst, src)
 		return
 	}
-	buf, _ := f.scratch.Get().(*[]float32)
-	if buf == nil {
-		buf = new([]float32)
-		*buf = make([]float32, f.srcW)
-	}
-	defer f.scratch.Put(buf)
 	x0, x1 := f.cols.reach()
-	for y := range f.dstH {
-		out := dst[y*f.dstW : (y+1)*f.dstW]
-		first, weights := f.rows.at(y)
-		if len(weights) == 0 || x0 == x1 {
-			clear(out)
-			continue
+	parallel.Rows(f.dstW, f.dstH, func(y0, y1 int) {
+		buf, _ := f.scratch.Get().(*[]float32)
+		if buf == nil {
+			buf = new([]float32)
+			*buf = make([]float32, f.srcW)
 		}
-		line := (*buf)[x0:x1]
-		for k, w := range weights {
-			i := (first + k) * f.srcW
-			addScaled(line, src[i+x0:i+x1], w, k == 0)
+		defer f.scratch.Put(buf)
+		for y := y0; y < y1; y++ {
+			out := dst[y*f.dstW : (y+1)*f.dstW]
+			first, weights := f.rows.at(y)
+			if len(weights) == 0 || x0 == x1 {
+				clear(out)
+				continue
+			}
+			kernel.Blend((*buf)[x0:x1], src[first*f.srcW+x0:], f.srcW, weights)
+			f.cols.resample(out, *buf)
 		}
-		f.cols.resample(out, *buf)
-	}
-}
-
-// addScaled adds w*from to line, or sets line to it.
-func addScaled(line, from []float32, w float32, set bool) {
-	from = from[:len(line)]
-	if set {
-		for i, v := range from {
-			line[i] = w * v
-		}
-		return
-	}
-	for i, v := range from {
-		line[i] += float32(w * v)
-	}
+	})
 }
 
 // Taps say, for each pixel of a row of the frame, which pixels of the picture's row make it and

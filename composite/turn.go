@@ -52,33 +52,78 @@ func (t *turning) planes(dst, src [][]float32, w, h int) {
 		src = small
 	}
 	parallel.Rows(w, h, func(y0, y1 int) {
+		row := make([][]float32, len(dst))
 		for y := y0; y < y1; y++ {
-			for x := range w {
-				i := y*w + x
-				u, v, cover := t.at(x, y)
-				if cover == 0 {
-					for c := range dst {
-						dst[c][i] = 0
-					}
-					continue
-				}
-				x0, y0 := int(math.Floor(u))-1, int(math.Floor(v))-1
-				var across, down [4]float32
-				var columns [4]int
-				for k := range 4 {
-					across[k] = float32(kernel.Keys(float64(x0+k) - u))
-					down[k] = float32(kernel.Keys(float64(y0+k)-v)) * cover
-					columns[k] = min(max(x0+k, 0), t.w-1)
-				}
+			from, to, slant := t.within(y, w)
+			if from < to {
 				for c := range dst {
-					var sum float32
-					for k := range 4 {
-						row := src[c][min(max(y0+k, 0), t.h-1)*t.w:]
-						sum += float32(down[k] * (float32(across[0]*row[columns[0]]) + float32(across[1]*row[columns[1]]) + float32(across[2]*row[columns[2]]) + float32(across[3]*row[columns[3]])))
-					}
-					dst[c][i] = sum
+					row[c] = dst[c][y*w+from : y*w+to]
 				}
+				slant.At(from).Cubic(row, src, t.w)
+			}
+			for x := range from {
+				t.pixel(dst, src, x, y, y*w+x)
+			}
+			for x := to; x < w; x++ {
+				t.pixel(dst, src, x, y, y*w+x)
 			}
 		}
 	})
+}
+
+// within returns which pixels of a row of w the picture covers whole, and with all their neighbors, and
+// where they lie in it.
+func (t *turning) within(y, w int) (from, to int, s kernel.Slant) {
+	const rounding = 1e-6 // of a pixel: more than a Slant's, over the widest row
+	u, v, _ := t.at(0, y)
+	du, dv := t.cos/t.fw*float64(t.w), -t.sin/t.fh*float64(t.h)
+	// The border's half pixel, and the neighbors: one before and two after.
+	edgeX, edgeY := 0.5*float64(t.w)/t.fw, 0.5*float64(t.h)/t.fh
+	low, high := 0., float64(w)
+	clip := func(at, step, least, most float64) {
+		least, most = least+rounding-at, most-rounding-at
+		switch {
+		case step < 0:
+			least, most = most, least
+			fallthrough
+		case step > 0:
+			low, high = max(low, math.Ceil(least/step)), min(high, math.Floor(most/step)+1)
+		case least > 0 || most < 0:
+			high = low
+		}
+	}
+	clip(u, du, max(edgeX-0.5, 1), min(float64(t.w)-0.5-edgeX, float64(t.w-2)))
+	clip(v, dv, max(edgeY-0.5, 1), min(float64(t.h)-0.5-edgeY, float64(t.h-2)))
+	if !(low < high) {
+		return 0, 0, s
+	}
+	whole := func(v float64) int64 { return int64(math.Round(v * kernel.Whole)) }
+	return int(low), int(high), kernel.Slant{X: whole(u), Y: whole(v), DX: whole(du), DY: whole(dv)}
+}
+
+// pixel sets pixel i, at x and y, anywhere.
+func (t *turning) pixel(dst, src [][]float32, x, y, i int) {
+	u, v, cover := t.at(x, y)
+	if cover == 0 {
+		for c := range dst {
+			dst[c][i] = 0
+		}
+		return
+	}
+	x0, y0 := int(math.Floor(u))-1, int(math.Floor(v))-1
+	var across, down [4]float32
+	var columns [4]int
+	for k := range 4 {
+		across[k] = float32(kernel.Keys(float64(x0+k) - u))
+		down[k] = float32(kernel.Keys(float64(y0+k)-v)) * cover
+		columns[k] = min(max(x0+k, 0), t.w-1)
+	}
+	for c := range dst {
+		var sum float32
+		for k := range 4 {
+			row := src[c][min(max(y0+k, 0), t.h-1)*t.w:]
+			sum += float32(down[k] * (float32(across[0]*row[columns[0]]) + float32(across[1]*row[columns[1]]) + float32(across[2]*row[columns[2]]) + float32(across[3]*row[columns[3]])))
+		}
+		dst[c][i] = sum
+	}
 }

@@ -167,7 +167,7 @@ func (r *Region) Cover(w, h, frame int) (*plate.Gray, error) {
 	raster(part, line, float64(x0), float64(y0))
 	if sigma > 0 {
 		const pixel = 0.28867513459481287 // the standard deviation of a pixel's width, 1/sqrt(12)
-		blur.Gaussian(part.Pix, part.W, part.H, math.Hypot(sigma, pixel))
+		blur.NewGaussian(part.W, part.H, math.Hypot(sigma, pixel)).Plane(part.Pix)
 	}
 	for y := max(y0, 0); y < min(y1, h); y++ {
 		from := (y-y0)*part.W - x0

@@ -305,6 +305,13 @@ func BenchmarkFinish(b *testing.B) {
 	})
 }
 
+// processorTime returns what reports the time that the processors have worked from now on, for each
+// turn of a benchmark's loop.
+func processorTime(b *testing.B) func() {
+	from := processors(b)
+	return func() { b.ReportMetric(1000*(processors(b)-from).Seconds()/float64(b.N), "cpu-ms/op") }
+}
+
 // memory is pictures by their names in a folder, whose pixels are there.
 type memory map[string]image.Image
 

@@ -88,6 +88,28 @@ func heldFront(out, p, t, b []float32) int {
 	return n
 }
 
+func blendFront(dst, src []float32, stride int, weights []float32) int {
+	n := whole(len(dst), lanes)
+	if n > 0 {
+		rows := [...]*float32{first(dst, n), first(src, (len(weights)-1)*stride+n)}
+		blendAVX2(&rows[0], first(weights, 1), n, len(weights), stride)
+	}
+	return n
+}
+
+func slantedFront(dst, src []float32, stride int, at []int32, weights []float32) int {
+	n := len(dst)
+	if !avx2 || n == 0 {
+		return 0
+	}
+	for _, k := range []int32{at[0], at[n-1]} { // the others lie between
+		_ = src[k : int(k)+3*stride+4]
+	}
+	rows := [...]*float32{first(dst, n), first(src, 1), words(first(at, n)), first(weights, 8*n)}
+	slantedAVX2(&rows[0], n, stride)
+	return n
+}
+
 func placesFront(l *MapLine, dx, dy []float32, at [2]float32) int {
 	n := whole(len(dx), lanes)
 	if n > 0 {

@@ -288,6 +288,124 @@ more1:
 	VZEROUPPER
 	RET
 
+// func blendAVX2(rows **float32, c *float32, n int, taps int, stride int)
+// Requires: AVX
+TEXT ·blendAVX2(SB), NOSPLIT, $0-40
+	MOVQ rows+0(FP), AX
+	MOVQ n+16(FP), CX
+	SHLQ $0x02, CX
+	MOVQ (AX), DX
+	MOVQ 8(AX), BX
+	MOVQ c+8(FP), SI
+	MOVQ taps+24(FP), DI
+	MOVQ stride+32(FP), R8
+	SHLQ $0x02, R8
+	XORQ AX, AX
+
+all4:
+	MOVQ   CX, R9
+	SUBQ   AX, R9
+	CMPQ   R9, $0x00000080
+	JLT    done4
+	LEAQ   (BX)(AX*1), R9
+	VXORPS Y0, Y0, Y0
+	VXORPS Y1, Y1, Y1
+	VXORPS Y2, Y2, Y2
+	VXORPS Y3, Y3, Y3
+	XORQ   R10, R10
+
+tap4:
+	VBROADCASTSS (SI)(R10*4), Y4
+	VMULPS       (R9), Y4, Y5
+	VADDPS       Y5, Y0, Y0
+	VMULPS       32(R9), Y4, Y5
+	VADDPS       Y5, Y1, Y1
+	VMULPS       64(R9), Y4, Y5
+	VADDPS       Y5, Y2, Y2
+	VMULPS       96(R9), Y4, Y4
+	VADDPS       Y4, Y3, Y3
+	ADDQ         R8, R9
+	INCQ         R10
+	CMPQ         R10, DI
+	JLT          tap4
+	VMOVUPS      Y0, (DX)(AX*1)
+	VMOVUPS      Y1, 32(DX)(AX*1)
+	VMOVUPS      Y2, 64(DX)(AX*1)
+	VMOVUPS      Y3, 96(DX)(AX*1)
+	ADDQ         $0x00000080, AX
+	JMP          all4
+
+done4:
+all1:
+	MOVQ   CX, R9
+	SUBQ   AX, R9
+	CMPQ   R9, $0x00000020
+	JLT    done1
+	LEAQ   (BX)(AX*1), R9
+	VXORPS Y0, Y0, Y0
+	XORQ   R10, R10
+
+tap1:
+	VBROADCASTSS (SI)(R10*4), Y1
+	VMULPS       (R9), Y1, Y1
+	VADDPS       Y1, Y0, Y0
+	ADDQ         R8, R9
+	INCQ         R10
+	CMPQ         R10, DI
+	JLT          tap1
+	VMOVUPS      Y0, (DX)(AX*1)
+	ADDQ         $0x00000020, AX
+	JMP          all1
+
+done1:
+	VZEROUPPER
+	RET
+
+// func slantedAVX2(rows **float32, n int, stride int)
+// Requires: AVX
+TEXT ·slantedAVX2(SB), NOSPLIT, $0-24
+	MOVQ rows+0(FP), AX
+	MOVQ n+8(FP), CX
+	SHLQ $0x02, CX
+	MOVQ (AX), DX
+	MOVQ 8(AX), BX
+	MOVQ 16(AX), SI
+	MOVQ 24(AX), DI
+	MOVQ stride+16(FP), R8
+	SHLQ $0x02, R8
+	XORQ AX, AX
+	JMP  more1
+
+loop1:
+	MOVLQSX      (SI)(AX*1), R9
+	LEAQ         (BX)(R9*4), R9
+	VBROADCASTSS 16(DI), X1
+	VMULPS       (R9), X1, X0
+	VBROADCASTSS 20(DI), X1
+	ADDQ         R8, R9
+	VMULPS       (R9), X1, X1
+	VADDPS       X1, X0, X0
+	VBROADCASTSS 24(DI), X1
+	ADDQ         R8, R9
+	VMULPS       (R9), X1, X1
+	VADDPS       X1, X0, X0
+	VBROADCASTSS 28(DI), X1
+	ADDQ         R8, R9
+	VMULPS       (R9), X1, X1
+	VADDPS       X1, X0, X0
+	VMULPS       (DI), X0, X0
+	VHADDPS      X0, X0, X0
+	VHADDPS      X0, X0, X0
+	VMOVSS       X0, (DX)(AX*1)
+	ADDQ         $0x00000020, DI
+	ADDQ         $0x00000004, AX
+
+more1:
+	CMPQ AX, CX
+	JLT  loop1
+	VZEROUPPER
+	RET
+
 // func placesAVX2(rows **float32, c *float32, n int)
 // Requires: AVX, FMA3
 TEXT ·placesAVX2(SB), NOSPLIT, $0-24

@@ -10,8 +10,8 @@
 //   - elsewhere what the portable vector package makes, where the toolchain has that (vector.go);
 //   - or nothing (none.go).
 //
-// Products are rounded before they are added, so that Solve and Held give the same bits on every
-// machine. MapLine, Spread, Cubic, Gram and Fold may fuse them, and agree to a few units in the last
+// Products are rounded before they are added, so that Solve, Held, Blend and Slant give the same bits
+// on every machine. MapLine, Spread, Cubic, Gram and Fold may fuse them, and agree to a few units in the last
 // place.
 package kernel
 
@@ -84,6 +84,17 @@ func Held(out, p, t, b []float32) {
 	held(heldFront(out, p, t, b), out, p, t, b)
 }
 
+// Blend sets dst to a sum of rows of its length, of which each begins stride values after the one
+// before it in src: each times its weight, of which there is one at least. With a stride of 1 it
+// convolves a row. It gives the same bits on every machine, and is quickest for whole vectors.
+func Blend(dst, src []float32, stride int, weights []float32) {
+	if len(dst) == 0 {
+		return
+	}
+	src = src[:(len(weights)-1)*stride+len(dst)]
+	blendFrom(blendFront(dst, src, stride, weights), dst, src, stride, weights)
+}
+
 // Places fills dx and dy, which have one length, with the displacements of the pixels x, x+step,
 // x+2 step and so on.
 func (l *MapLine) Places(dx, dy []float32, x, step float32) {
@@ -118,6 +129,35 @@ func Cubic(dst, src []float32, stride int, dx, dy []float32, runs []Run) {
 		r := &runs[k]
 		if i := cubicFront(r, dst, src, stride, dx, dy); i < r.To-r.From {
 			r.cubic(i, dst, src, stride, dx, dy)
+		}
+	}
+}
+
+// A Slant says where the pixels of a row lie in a picture that is turned: the first at X and Y, each
+// next one DX and DY on, in steps of 1/Whole of a pixel. Whole numbers are the centers of pixels.
+type Slant struct{ X, Y, DX, DY int64 }
+
+// Whole is how many steps of a Slant a pixel has.
+const Whole = 1 << 32
+
+// At returns the Slant of the pixels from number i on.
+func (s Slant) At(i int) Slant {
+	return Slant{s.X + int64(i)*s.DX, s.Y + int64(i)*s.DY, s.DX, s.DY}
+}
+
+// Cubic resamples planes of a picture, whose rows are stride apart, into rows: dst and src have as many
+// planes. All of the four neighbors across and down must be in the picture. It gives the same bits on
+// every machine.
+func (s Slant) Cubic(dst, src [][]float32, stride int) {
+	const block = 128 // pixels, whose weights are in the first cache
+	var at [block]int32
+	var weights [block * 8]float32
+	for i := 0; i < len(dst[0]); i += block {
+		n := min(block, len(dst[0])-i)
+		s.At(i).weights(at[:n], weights[:8*n], stride)
+		for c := range dst {
+			to := dst[c][i : i+n]
+			slantedFrom(slantedFront(to, src[c], stride, at[:n], weights[:8*n]), to, src[c], stride, at[:n], weights[:8*n])
 		}
 	}
 }

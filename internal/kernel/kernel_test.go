@@ -372,6 +372,10 @@ func BenchmarkKernel(b *testing.B) {
 		{"Row", func() { s.Row(t, &p, in) }},
 		{"Over", func() { s.Over(t, &p, in, &back) }},
 		{"OverPlain", func() { s.Over(t, &p, plain, &back) }},
+		{"Blend9", func() { Blend(t, src, n/4, src[:9]) }},
+		{"Slant", func() {
+			Slant{X: Whole, Y: Whole, DX: Whole * 9 / 10, DY: Whole / 2000}.Cubic([][]float32{t}, [][]float32{src}, n+4)
+		}},
 		{"Held", func() { Held(t, p[0], in.Band, back[0]) }},
 		{"Places", func() { l.Places(dx, dy, 0, 1) }},
 		{"PlacesFlat", func() { flat.Places(dx, dy, 0, 1) }},

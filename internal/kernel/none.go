@@ -12,6 +12,10 @@ func overFront(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]flo
 
 func heldFront(out, p, t, b []float32) int { return 0 }
 
+func blendFront(dst, src []float32, stride int, weights []float32) int { return 0 }
+
+func slantedFront(dst, src []float32, stride int, at []int32, weights []float32) int { return 0 }
+
 func placesFront(l *MapLine, dx, dy []float32, at [2]float32) int { return 0 }
 
 func spreadFront(dst, nodes []float32) int { return 0 }

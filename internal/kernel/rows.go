@@ -182,3 +182,13 @@ func mean3From(i int, dst, a, b, c []float32) {
 		dst[i] = (a[i] + b[i] + c[i]) * (1. / 3)
 	}
 }
+
+func blendFrom(i int, dst, src []float32, stride int, weights []float32) {
+	for ; i < len(dst); i++ {
+		var sum float32
+		for k, w := range weights {
+			sum += float32(w * src[i+k*stride])
+		}
+		dst[i] = sum
+	}
+}

@@ -173,6 +173,41 @@ func (r *Run) cubic(i int, dst, src []float32, stride int, dx, dy []float32) {
 	}
 }
 
+// weights sets where the neighbors of a row's pixels begin, and their weights, four across and four
+// down.
+func (s Slant) weights(at []int32, weights []float32, stride int) {
+	for i := range at {
+		at[i] = int32((int(s.Y>>32)-1)*stride + int(s.X>>32) - 1)
+		w := (*[8]float32)(weights[8*i:])
+		w[0], w[1], w[2], w[3] = cubicWeights(s.X)
+		w[4], w[5], w[6], w[7] = cubicWeights(s.Y)
+		s.X, s.Y = s.X+s.DX, s.Y+s.DY
+	}
+}
+
+// cubicWeights returns Keys's kernel for the four neighbors of a place of a Slant.
+func cubicWeights(at int64) (a, b, c, d float32) {
+	const bits = 24 // that a float32 has
+	t := float32(uint32(at)>>(32-bits)) * (1. / (1 << bits))
+	u := 1 - t
+	h := float32(-0.5 * float32(t*u))
+	a, d = float32(h*u), float32(h*t)
+	e := d - a
+	return a, u + e - a, t - e - d, d
+}
+
+func slantedFrom(i int, dst, src []float32, stride int, at []int32, weights []float32) {
+	for ; i < len(dst); i++ {
+		w, k := (*[8]float32)(weights[8*i:]), int(at[i])
+		a, b, c, d := (*[4]float32)(src[k:]), (*[4]float32)(src[k+stride:]), (*[4]float32)(src[k+2*stride:]), (*[4]float32)(src[k+3*stride:])
+		var v [4]float32
+		for j := range v {
+			v[j] = float32(w[j] * (float32(w[4]*a[j]) + float32(w[5]*b[j]) + float32(w[6]*c[j]) + float32(w[7]*d[j])))
+		}
+		dst[i] = v[0] + v[1] + (v[2] + v[3])
+	}
+}
+
 func allFinite(s []float32) bool {
 	var sum float32 // NaN as soon as one of them is not finite
 	for _, v := range s {

@@ -22,6 +22,16 @@ func plainOverAVX2(rows **float32, c *float32, n int) bool
 //go:noescape
 func heldAVX2(rows **float32, n int)
 
+// blendAVX2 is Blend.
+//
+//go:noescape
+func blendAVX2(rows **float32, c *float32, n int, taps int, stride int)
+
+// slantedAVX2 is Slant.Cubic for one plane.
+//
+//go:noescape
+func slantedAVX2(rows **float32, n int, stride int)
+
 // placesAVX2 is MapLine.Places.
 //
 //go:noescape

@@ -135,6 +135,85 @@ func heldFront(out, p, t, b []float32) int {
 	return i
 }
 
+// The weights of some rows at a time stay in registers: in a loop over the rows the sums would be put
+// away and fetched with every turn.
+func blendFront(dst, src []float32, stride int, weights []float32) int {
+	taps := len(weights)
+	n := len(dst) - len(dst)%simd.BroadcastFloat32s(0).Len()
+	if n == 0 {
+		return 0
+	}
+	clear(dst[:n])
+	to, p, w := first(dst, n), first(src, (taps-1)*stride+n), first(weights, taps)
+	k := 0
+	for ; k <= taps-8; k += 8 {
+		blend8(to, after(p, k*stride), stride, after(w, k), n)
+	}
+	if k <= taps-4 {
+		blend4(to, after(p, k*stride), stride, after(w, k), n)
+		k += 4
+	}
+	for ; k < taps; k++ {
+		blend1(to, after(p, k*stride), after(w, k), n)
+	}
+	return n
+}
+
+func blend8(to, p *float32, stride int, w *float32, n int) {
+	w0, w1, w2, w3, w4, w5, w6, w7 := simd.BroadcastFloat32s(*after(w, 0)), simd.BroadcastFloat32s(*after(w, 1)), simd.BroadcastFloat32s(*after(w, 2)), simd.BroadcastFloat32s(*after(w, 3)), simd.BroadcastFloat32s(*after(w, 4)), simd.BroadcastFloat32s(*after(w, 5)), simd.BroadcastFloat32s(*after(w, 6)), simd.BroadcastFloat32s(*after(w, 7))
+	p1, p2, p3, p4, p5, p6, p7 := after(p, stride), after(p, 2*stride), after(p, 3*stride), after(p, 4*stride), after(p, 5*stride), after(p, 6*stride), after(p, 7*stride)
+	for i, lanes := 0, w0.Len(); i < n; i += lanes {
+		sum := simd.LoadFloat32s(from(to, i))
+		sum = sum.Add(simd.LoadFloat32s(from(p, i)).Mul(w0)).Add(simd.LoadFloat32s(from(p1, i)).Mul(w1))
+		sum = sum.Add(simd.LoadFloat32s(from(p2, i)).Mul(w2)).Add(simd.LoadFloat32s(from(p3, i)).Mul(w3))
+		sum = sum.Add(simd.LoadFloat32s(from(p4, i)).Mul(w4)).Add(simd.LoadFloat32s(from(p5, i)).Mul(w5))
+		sum.Add(simd.LoadFloat32s(from(p6, i)).Mul(w6)).Add(simd.LoadFloat32s(from(p7, i)).Mul(w7)).Store(from(to, i))
+	}
+}
+
+func blend4(to, p *float32, stride int, w *float32, n int) {
+	w0, w1, w2, w3 := simd.BroadcastFloat32s(*after(w, 0)), simd.BroadcastFloat32s(*after(w, 1)), simd.BroadcastFloat32s(*after(w, 2)), simd.BroadcastFloat32s(*after(w, 3))
+	p1, p2, p3 := after(p, stride), after(p, 2*stride), after(p, 3*stride)
+	for i, lanes := 0, w0.Len(); i < n; i += lanes {
+		sum := simd.LoadFloat32s(from(to, i))
+		sum = sum.Add(simd.LoadFloat32s(from(p, i)).Mul(w0)).Add(simd.LoadFloat32s(from(p1, i)).Mul(w1))
+		sum.Add(simd.LoadFloat32s(from(p2, i)).Mul(w2)).Add(simd.LoadFloat32s(from(p3, i)).Mul(w3)).Store(from(to, i))
+	}
+}
+
+func blend1(to, p, w *float32, n int) {
+	w0 := simd.BroadcastFloat32s(*after(w, 0))
+	for i, lanes := 0, w0.Len(); i < n; i += lanes {
+		sum := simd.LoadFloat32s(from(to, i))
+		sum.Add(simd.LoadFloat32s(from(p, i)).Mul(w0)).Store(from(to, i))
+	}
+}
+
+func slantedFront(dst, src []float32, stride int, at []int32, weights []float32) int {
+	n := len(dst)
+	if n == 0 || simd.BroadcastFloat32s(0).Len() != 4 {
+		return 0
+	}
+	for _, k := range []int32{at[0], at[n-1]} { // the others lie between
+		_ = src[k : int(k)+3*stride+4]
+	}
+	slanted(first(dst, n), first(src, 1), first(at, n), first(weights, 8*n), stride, n)
+	return n
+}
+
+func slanted(dst, src *float32, at *int32, weights *float32, stride, n int) {
+	var v [Pad]float32
+	for i := range n {
+		w, p := after(weights, 8*i), after(src, int(*after(at, i)))
+		sum := simd.LoadFloat32s(from(p, 0)).Mul(simd.BroadcastFloat32s(*after(w, 4)))
+		sum = sum.Add(simd.LoadFloat32s(from(p, stride)).Mul(simd.BroadcastFloat32s(*after(w, 5))))
+		sum = sum.Add(simd.LoadFloat32s(from(p, 2*stride)).Mul(simd.BroadcastFloat32s(*after(w, 6))))
+		sum = sum.Add(simd.LoadFloat32s(from(p, 3*stride)).Mul(simd.BroadcastFloat32s(*after(w, 7))))
+		sum.Mul(simd.LoadFloat32s(from(w, 0))).Store(v[:])
+		*after(dst, i) = v[0] + v[1] + (v[2] + v[3])
+	}
+}
+
 var iota16 = [Pad]float32{0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15}
 
 func placesFront(l *MapLine, dx, dy []float32, at [2]float32) int {

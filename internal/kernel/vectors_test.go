@@ -140,6 +140,31 @@ func compare(t *testing.T, bits func() uint32, n, at int) {
 	held(0, want, a, b, c)
 	Held(dst, a, b, c)
 	rows("Held", dst, want)
+	for _, taps := range []int{1, 2, 7} {
+		for _, stride := range []int{1, 3, n + 5} {
+			weights, from := m.floats(taps), m.floats((taps-1)*stride+n)
+			blendFrom(0, want, from, stride, weights)
+			Blend(dst, from, stride, weights)
+			rows("Blend", dst, want)
+		}
+	}
+	if n > 0 {
+		const w, h = 40, 30
+		inside := func(size int) int64 {
+			return int64((uint64(bits())<<32|uint64(bits()))>>1)%(int64(size-4)*Whole) + Whole
+		}
+		s := Slant{X: inside(w), Y: inside(h)}
+		s.DX, s.DY = (inside(w)-s.X)/int64(n), (inside(h)-s.Y)/int64(n)
+		from := [][]float32{m.floats(w * h), m.floats(w * h)}
+		at, weights := make([]int32, n), make([]float32, 8*n)
+		s.weights(at, weights, w)
+		other := m.floats(n)
+		s.Cubic([][]float32{dst, other}, from, w)
+		slantedFrom(0, want, from[0], w, at, weights)
+		rows("Slant", dst, want)
+		slantedFrom(0, want, from[1], w, at, weights)
+		rows("Slant", other, want)
+	}
 	part := number()
 	mixFrom(0, want, a, b, part)
 	Mix(dst, a, b, part)

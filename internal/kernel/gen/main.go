@@ -24,6 +24,8 @@ func main() {
 	solve("overAVX2", "solves a row and adds it to its background", true, false)
 	solve("plainOverAVX2", "is overAVX2 without dark plates and screen color", true, true)
 	held()
+	blend()
+	slanted()
 	places()
 	spread()
 	cubic()
@@ -247,6 +249,81 @@ func held() {
 		VADDPS(k.of(p, 0), v, v)
 		VMOVUPS(v, k.of(out, 0))
 	})
+}
+
+// blend is Blend: dst, src. Numbers: the weights.
+func blend() {
+	k := function("blendAVX2", "is Blend", "func(rows **float32, c *float32, n, taps, stride int)", 2)
+	dst, src := k.row(0), k.row(1)
+	w, taps, stride := Load(Param("c"), GP64()), Load(Param("taps"), GP64()), Load(Param("stride"), GP64())
+	SHLQ(U8(2), stride)
+	at, i := GP64(), GP64()
+	// vectors does so many at a time, as long as there are as many.
+	vectors := func(count int) {
+		all, loop, done := fmt.Sprint("all", count), fmt.Sprint("tap", count), fmt.Sprint("done", count)
+		rest := GP64()
+		Label(all)
+		MOVQ(k.end, rest)
+		SUBQ(k.at, rest)
+		CMPQ(rest, U32(uint64(count*width)))
+		JLT(LabelRef(done))
+		LEAQ(Mem{Base: src, Index: k.at, Scale: 1}, at)
+		sums := make([]VecVirtual, count)
+		for v := range sums {
+			sums[v] = none()
+		}
+		XORQ(i, i)
+		Label(loop)
+		by := YMM()
+		VBROADCASTSS(Mem{Base: w, Index: i, Scale: 4}, by)
+		for v := range sums {
+			u := YMM()
+			VMULPS(Mem{Base: at, Disp: v * width}, by, u)
+			VADDPS(u, sums[v], sums[v])
+		}
+		ADDQ(stride, at)
+		INCQ(i)
+		CMPQ(i, taps)
+		JLT(LabelRef(loop))
+		for v := range sums {
+			VMOVUPS(sums[v], k.of(dst, v*width))
+		}
+		ADDQ(U32(uint64(count*width)), k.at)
+		JMP(LabelRef(all))
+		Label(done)
+	}
+	XORQ(k.at, k.at)
+	vectors(4)
+	vectors(1)
+	leave()
+}
+
+// slanted is Slant.Cubic for one plane: dst, src, where the neighbors begin, their weights.
+func slanted() {
+	k := function("slantedAVX2", "is Slant.Cubic for one plane", "func(rows **float32, n, stride int)", 2)
+	dst, src, at, w, stride := k.row(0), k.row(1), k.row(2), k.row(3), Load(Param("stride"), GP64())
+	SHLQ(U8(2), stride)
+	k.loop(4, func() {
+		p, sum, v, by := GP64(), XMM(), XMM(), XMM()
+		MOVLQSX(k.of(at, 0), p)
+		LEAQ(Mem{Base: src, Index: p, Scale: 4}, p)
+		for row := range 4 {
+			VBROADCASTSS(Mem{Base: w, Disp: 16 + 4*row}, by)
+			if row == 0 {
+				VMULPS(Mem{Base: p}, by, sum)
+				continue
+			}
+			ADDQ(stride, p)
+			VMULPS(Mem{Base: p}, by, v)
+			VADDPS(v, sum, sum)
+		}
+		VMULPS(Mem{Base: w}, sum, sum)
+		VHADDPS(sum, sum, sum)
+		VHADDPS(sum, sum, sum)
+		VMOVSS(sum, k.of(dst, 0))
+		ADDQ(U32(32), w)
+	})
+	leave()
 }
 
 // places is MapLine.Places: dx, dy. Numbers: those of a MapLine in their order, then the first place and

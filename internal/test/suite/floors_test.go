@@ -17,8 +17,8 @@ import (
 // it may import plate and lower, and no other package may import it.
 var floors = [][]string{
 	{"internal/half", "internal/parallel", "internal/robust", "internal/target", "internal/app/film", "reading"},
-	{"internal/kernel", "internal/blur", "plate/exr"},
-	{"internal/pngfile"},
+	{"internal/kernel", "plate/exr"},
+	{"internal/pngfile", "internal/blur"},
 	{"plate"},
 	{"plate/clf", "plate/clip", "internal/scene"},
 	{"align", "matte", "composite", "rig/simulate"},
