@@ -8,8 +8,6 @@ import (
 	"slices"
 	"sync"
 
-	"golang.org/x/image/vector"
-
 	"example.com/twinplate/internal/blur"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
@@ -126,10 +124,36 @@ func (r *Region) At(frame int) ([]Corner, bool) {
 // still reports whether the region is the same at every frame that it holds for.
 func (r *Region) still() bool { return len(r.Keys) == 1 }
 
+// A Coverage is how much of each pixel of a part of a frame something covers, 0 to 1; of the rest of
+// the frame it covers none.
+type Coverage struct {
+	Bounds image.Rectangle // of the part, in the frame's pixels
+	Part   *plate.Gray     // of its size
+}
+
+// Row returns the coverage of row y of the frame, as far as Bounds go.
+func (c *Coverage) Row(y int) []float32 {
+	i := (y - c.Bounds.Min.Y) * c.Part.W
+	return c.Part.Pix[i : i+c.Part.W]
+}
+
 // Cover returns how much of each pixel of a frame of w by h pixels the region covers at a frame, 0 to
 // 1, feather included. It is nil where the region does not hold. The coverage is exact to 1/65535
 // for straight sides; an outline that crosses itself covers what it goes around.
 func (r *Region) Cover(w, h, frame int) (*plate.Gray, error) {
+	c, err := r.cover(w, h, frame)
+	if c == nil || err != nil {
+		return nil, err
+	}
+	out := plate.NewGray(w, h)
+	for y := c.Bounds.Min.Y; y < c.Bounds.Max.Y; y++ {
+		copy(out.Pix[y*w+c.Bounds.Min.X:], c.Row(y))
+	}
+	return out, nil
+}
+
+// cover is Cover for the part of the frame in which there is some.
+func (r *Region) cover(w, h, frame int) (*Coverage, error) {
 	if err := r.Check(); err != nil {
 		return nil, r.fail(err)
 	}
@@ -145,7 +169,8 @@ func (r *Region) Cover(w, h, frame int) (*plate.Gray, error) {
 	sigma := r.Feather / tenths
 	pad := 0
 	if sigma > 0 {
-		pad = int(math.Ceil(3*sigma)) + 1
+		const reach = 5 // standard deviations, beyond which there is nothing to see
+		pad = int(math.Ceil(reach*sigma)) + 1
 	}
 	// Only the part of the frame that the outline is in is drawn, with room for the feather around
 	// it.
@@ -156,24 +181,28 @@ func (r *Region) Cover(w, h, frame int) (*plate.Gray, error) {
 		top, bottom = min(top, p[1]), max(bottom, p[1])
 	}
 	at := func(v float64, size int) int { return int(min(max(v, float64(-pad)), float64(size+pad))) }
-	room := float64(2*pad + 1)
-	x0, x1 := at(math.Floor(left)-room, w), at(math.Ceil(right)+room, w)
-	y0, y1 := at(math.Floor(top)-room, h), at(math.Ceil(bottom)+room, h)
-	out := plate.NewGray(w, h)
-	if x1 <= x0 || y1 <= y0 {
-		return out, nil
+	room := float64(pad + 1)
+	drawn := image.Rect(at(math.Floor(left)-room, w), at(math.Floor(top)-room, h), at(math.Ceil(right)+room, w), at(math.Ceil(bottom)+room, h))
+	c := &Coverage{Bounds: drawn.Intersect(image.Rect(0, 0, w, h))}
+	c.Part = plate.NewGray(c.Bounds.Dx(), c.Bounds.Dy())
+	if c.Bounds.Empty() {
+		return c, nil
 	}
-	part := plate.NewGray(x1-x0, y1-y0)
-	raster(part, line, float64(x0), float64(y0))
+	part := c.Part
+	if drawn != c.Bounds {
+		part = plate.NewGray(drawn.Dx(), drawn.Dy())
+	}
+	raster(part, line, float64(drawn.Min.X), float64(drawn.Min.Y))
 	if sigma > 0 {
 		const pixel = 0.28867513459481287 // the standard deviation of a pixel's width, 1/sqrt(12)
 		blur.NewGaussian(part.W, part.H, math.Hypot(sigma, pixel)).Plane(part.Pix)
 	}
-	for y := max(y0, 0); y < min(y1, h); y++ {
-		from := (y-y0)*part.W - x0
-		copy(out.Pix[y*w+max(x0, 0):y*w+min(x1, w)], part.Pix[from+max(x0, 0):])
+	if part != c.Part {
+		for y := c.Bounds.Min.Y; y < c.Bounds.Max.Y; y++ {
+			copy(c.Row(y), part.Pix[(y-drawn.Min.Y)*part.W+c.Bounds.Min.X-drawn.Min.X:])
+		}
 	}
-	return out, nil
+	return c, nil
 }
 
 func (r *Region) fail(err error) error {
@@ -225,27 +254,79 @@ func outline(corners []Corner, w, h float64) (line [][2]float64) {
 }
 
 // raster sets the coverage of what a line goes around, in a part of the frame that begins at left
-// and top.
+// and top, to whole numbers of 1/65535.
 func raster(out *plate.Gray, line [][2]float64, left, top float64) {
-	// Package vector computes with fixed-point numbers up to this width, a thousandth off.
-	const fixed = 512
-	z := vector.NewRasterizer(max(out.W, fixed+1), out.H)
-	for i, p := range line {
-		x, y := float32(p[0]-left), float32(p[1]-top)
-		if i == 0 {
-			z.MoveTo(x, y)
-		} else {
-			z.LineTo(x, y)
-		}
+	// Each side goes into the pixels that it passes, by how much it changes what is covered from
+	// there on to the right: so the sum along a row is what is covered.
+	last := line[len(line)-1]
+	for _, p := range line {
+		side(out, last[0]-left, last[1]-top, p[0]-left, p[1]-top)
+		last = p
 	}
-	z.ClosePath()
-	mask := image.NewAlpha16(image.Rect(0, 0, out.W, out.H))
-	z.Draw(mask, mask.Rect, image.Opaque, image.Point{})
 	parallel.Rows(out.W, out.H, func(y0, y1 int) {
-		for i := y0 * out.W; i < y1*out.W; i++ {
-			out.Pix[i] = float32(uint32(mask.Pix[2*i])<<8|uint32(mask.Pix[2*i+1])) / 0xffff
+		const steps = 0xffff
+		for y := y0; y < y1; y++ {
+			row := out.Pix[y*out.W : (y+1)*out.W]
+			sum := 0.
+			for x, v := range row {
+				sum += float64(v)
+				row[x] = float32(int32(min(math.Abs(sum), 1)*steps+0.5)) / steps
+			}
 		}
 	})
+}
+
+// side adds a side from x0, y0 to x1, y1.
+func side(out *plate.Gray, x0, y0, x1, y1 float64) {
+	if y0 == y1 {
+		return
+	}
+	down := 1.
+	if y0 > y1 {
+		x0, y0, x1, y1, down = x1, y1, x0, y0, -1
+	}
+	slope := (x1 - x0) / (y1 - y0)
+	for y := int(max(y0, 0)); y < out.H && float64(y) < y1; y++ {
+		from, to := max(y0, float64(y)), min(y1, float64(y+1))
+		crossing(out.Pix[y*out.W:(y+1)*out.W], x0+slope*(from-y0), x0+slope*(to-y0), down*(to-from))
+	}
+}
+
+// crossing adds the part of a side that passes a row from one place to another, over so much of its
+// height.
+func crossing(row []float32, from, to, height float64) {
+	if from > to {
+		from, to = to, from
+	}
+	w := float64(len(row))
+	if to <= 0 || from >= w || height == 0 {
+		if to <= 0 {
+			row[0] += float32(height)
+		}
+		return
+	}
+	if from < 0 {
+		row[0] += float32(height * -from / (to - from))
+		from, height = 0, height*to/(to-from)
+	}
+	// What lies to the right of it within each pixel; the rest is covered from the next one on.
+	right, done := 0., from
+	for x := int(from); x < len(row); x++ {
+		end := min(to, float64(x+1))
+		part := height
+		if to > from {
+			part = height * (end - done) / (to - from)
+		}
+		here := part * (float64(x+1) - (done+end)/2)
+		row[x] += float32(here + right)
+		right = part - here
+		if done = end; to <= float64(x+1) {
+			if x+1 < len(row) {
+				row[x+1] += float32(right)
+			}
+			return
+		}
+	}
 }
 
 // Regions are the regions of a take, ready for its frames: those that do not move are drawn once. It
@@ -253,7 +334,7 @@ func raster(out *plate.Gray, line [][2]float64, left, top float64) {
 type Regions struct {
 	list []Region
 	size image.Point
-	once []func() (*plate.Gray, error) // of those that do not move; nil for the others
+	once []func() (*Coverage, error) // of those that do not move; nil for the others
 }
 
 // NewRegions returns the regions for frames of w by h pixels. An error says which region is not
@@ -263,23 +344,23 @@ func NewRegions(w, h int, list []Region) (*Regions, error) {
 	if len(list) > most {
 		return nil, fmt.Errorf("matte: %d regions: there may be %d", len(list), most)
 	}
-	r := &Regions{list: slices.Clone(list), size: image.Pt(w, h), once: make([]func() (*plate.Gray, error), len(list))}
+	r := &Regions{list: slices.Clone(list), size: image.Pt(w, h), once: make([]func() (*Coverage, error), len(list))}
 	for i := range r.list {
 		one := &r.list[i]
 		if err := one.Check(); err != nil {
 			return nil, one.fail(err)
 		}
 		if one.still() {
-			r.once[i] = sync.OnceValues(func() (*plate.Gray, error) { return one.Cover(w, h, max(one.First, 0)) })
+			r.once[i] = sync.OnceValues(func() (*Coverage, error) { return one.cover(w, h, max(one.First, 0)) })
 		}
 	}
 	return r, nil
 }
 
-// On returns how much of each pixel each region covers at a frame; nil where it does not hold. The
-// planes are shared, and must not be changed.
-func (r *Regions) On(frame int) ([]*plate.Gray, error) {
-	out := make([]*plate.Gray, len(r.list))
+// On returns how much of each pixel each region covers at a frame; nil where it does not hold. They
+// are shared, and must not be changed.
+func (r *Regions) On(frame int) ([]*Coverage, error) {
+	out := make([]*Coverage, len(r.list))
 	for i := range r.list {
 		if _, ok := r.list[i].At(frame); !ok {
 			continue
@@ -288,7 +369,7 @@ func (r *Regions) On(frame int) ([]*plate.Gray, error) {
 		if r.once[i] != nil {
 			out[i], err = r.once[i]()
 		} else {
-			out[i], err = r.list[i].Cover(r.size.X, r.size.Y, frame)
+			out[i], err = r.list[i].cover(r.size.X, r.size.Y, frame)
 		}
 		if err != nil {
 			return nil, err
@@ -326,7 +407,7 @@ func (s *Solver) Impose(dst *Solution, color *plate.RGB, gain float64, regions *
 		if cover == nil || regions.list[k].Effect != Unspilled {
 			continue
 		}
-		taken, err := s.TakeSpill(dst, gain, cover)
+		taken, err := s.takeSpill(dst, gain, cover)
 		if err != nil {
 			return did, err
 		}
@@ -339,49 +420,89 @@ func (s *Solver) Impose(dst *Solution, color *plate.RGB, gain float64, regions *
 			s.impose(dst, color, gain, regions.list[k].Effect, cover)
 		}
 	}
-	touched := 0
-	for i := range dst.Transmission.Pix {
-		for _, cover := range covers {
-			if cover != nil && cover.Pix[i] > 0 {
-				touched++
-				break
-			}
-		}
-	}
-	did.Part = float64(touched) / float64(max(len(dst.Transmission.Pix), 1))
+	did.Part = float64(touched(covers, dst.Transmission.W)) / float64(max(len(dst.Transmission.Pix), 1))
 	return did, nil
 }
 
+// touched returns how many pixels of a frame of that width are covered by something.
+func touched(covers []*Coverage, w int) (n int) {
+	var all image.Rectangle
+	for _, c := range covers {
+		if c != nil {
+			all = all.Union(c.Bounds)
+		}
+	}
+	some := make([]bool, w)
+	for y := all.Min.Y; y < all.Max.Y; y++ {
+		for _, c := range covers {
+			if c == nil || y < c.Bounds.Min.Y || y >= c.Bounds.Max.Y {
+				continue
+			}
+			to := some[c.Bounds.Min.X:]
+			for x, v := range c.Row(y) {
+				if v > 0 && !to[x] {
+					to[x] = true
+					n++
+				}
+			}
+		}
+		clear(some)
+	}
+	return n
+}
+
 // impose is Impose for what is covered so far by one effect.
-func (s *Solver) impose(dst *Solution, color *plate.RGB, gain float64, effect RegionEffect, cover *plate.Gray) {
+func (s *Solver) impose(dst *Solution, color *plate.RGB, gain float64, effect RegionEffect, cover *Coverage) {
 	var open float32 // the transmission
 	if effect != Solid {
 		open = 1
 	}
-	t := dst.Transmission
-	parallel.Rows(t.W, t.H, func(y0, y1 int) {
-		for i := y0 * t.W; i < y1*t.W; i++ {
-			c := cover.Pix[i]
-			if c == 0 {
-				continue
+	b := cover.Bounds
+	parallel.Rows(b.Dx(), b.Dy(), func(y0, y1 int) {
+		for y := b.Min.Y + y0; y < b.Min.Y+y1; y++ {
+			part := cover.Row(y)
+			i := y*s.w + b.Min.X
+			row := func(pix []float32) []float32 { return pix[i : i+len(part)] }
+			t := row(dst.Transmission.Pix)
+			for x, c := range part {
+				t[x] += c * (open - t[x])
 			}
-			t.Pix[i] += c * (open - t.Pix[i])
 			for j := range 3 {
-				var light float32
-				if effect != Outside {
-					light = color.Pix[j][i]
-					if s.darkColor != nil {
-						light -= s.darkColor.Pix[j][i]
+				f := row(dst.Foreground.Pix[j])
+				if effect == Outside {
+					for x, c := range part {
+						f[x] -= c * f[x]
 					}
-					if s.screen != nil {
-						light -= float32(gain) * open * s.screen.Pix[j][i]
-					}
+				} else {
+					s.mixIn(f, part, i, j, color, float32(gain)*open)
 				}
-				f := &dst.Foreground.Pix[j][i]
-				if *f += c * (light - *f); s.clamp == ClampAll {
-					*f = max(*f, 0)
+				if s.clamp == ClampAll {
+					for x, c := range part {
+						if c > 0 {
+							f[x] = max(f[x], 0)
+						}
+					}
 				}
 			}
 		}
 	})
+}
+
+// mixIn mixes the color plate's light, from pixel i on, into a row of a foreground's channel, less so
+// many times the screen's.
+func (s *Solver) mixIn(f, part []float32, i, channel int, color *plate.RGB, screens float32) {
+	seen := color.Pix[channel][i:]
+	for x, c := range part {
+		if c == 0 {
+			continue
+		}
+		light := seen[x]
+		if s.darkColor != nil {
+			light -= s.darkColor.Pix[channel][i+x]
+		}
+		if s.screen != nil {
+			light -= screens * s.screen.Pix[channel][i+x]
+		}
+		f[x] += c * (light - f[x])
+	}
 }

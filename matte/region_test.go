@@ -63,7 +63,7 @@ func TestRegionFeather(t *testing.T) {
 		sigma := feather / 2.563 // the normal distribution's tenth is 1.2816 standard deviations from its middle
 		for x := range w {
 			want := 0.5 * math.Erfc((float64(x)+0.5-w/2)/(sigma*math.Sqrt2))
-			if got := float64(c.Pix[20*w+x]); !(math.Abs(got-want) < 0.013) {
+			if got := float64(c.Pix[20*w+x]); !(math.Abs(got-want) < 1e-4) {
 				t.Errorf("feather %v: %v pixels beyond the outline the coverage is %.4f, want %.4f", feather, float64(x)+0.5-w/2, got, want)
 			}
 		}

@@ -1,6 +1,7 @@
 package matte
 
 import (
+	"image"
 	"math"
 
 	"example.com/twinplate/internal/parallel"
@@ -47,6 +48,15 @@ func (s *Solver) TakeSpill(dst *Solution, gain float64, where *plate.Gray) (take
 			return taken, err
 		}
 	}
+	var cover *Coverage
+	if where != nil {
+		cover = &Coverage{where.Bounds(), where}
+	}
+	return s.takeSpill(dst, gain, cover)
+}
+
+// takeSpill is TakeSpill for a part of the frame; nil is all of it.
+func (s *Solver) takeSpill(dst *Solution, gain float64, where *Coverage) (taken SpillTaken, err error) {
 	t := dst.Transmission
 	c := findCore(t)
 	field := c.field(where)
@@ -56,18 +66,20 @@ func (s *Solver) TakeSpill(dst *Solution, gain float64, where *plate.Gray) (take
 	const counts = 0.001 // a quarter of a step of eight bits
 	touched, n := 0, 0
 	var scatter []float64
-	for i, v := range field.Pix {
-		if where != nil {
-			v *= where.Pix[i]
-			field.Pix[i] = v
-		}
-		if v*(1-t.Pix[i]) > counts {
-			touched++
-		}
-		if c.inside[i] && v > 0 {
-			taken.Mean += float64(v)
-			if n++; n%7 == 0 { // enough of them; neither a row's length nor a grid's step
-				scatter = append(scatter, float64(t.Pix[i]-v))
+	b := field.Bounds
+	for y := b.Min.Y; y < b.Max.Y; y++ {
+		i := y*c.w + b.Min.X
+		row := field.Row(y)
+		through, inside := t.Pix[i:i+len(row)], c.inside[i:i+len(row)]
+		for x, v := range row {
+			if v*(1-through[x]) > counts {
+				touched++
+			}
+			if inside[x] && v > 0 {
+				taken.Mean += float64(v)
+				if n++; n%7 == 0 { // enough of them; neither a row's length nor a grid's step
+					scatter = append(scatter, float64(through[x]-v))
+				}
 			}
 		}
 	}
@@ -78,21 +90,23 @@ func (s *Solver) TakeSpill(dst *Solution, gain float64, where *plate.Gray) (take
 	if len(scatter) > 0 {
 		taken.Scatter = scatterOf(scatter)
 	}
-	parallel.Rows(t.W, t.H, func(y0, y1 int) {
-		for i := y0 * t.W; i < y1*t.W; i++ {
-			spill := field.Pix[i]
-			if spill == 0 {
-				continue
-			}
-			was := t.Pix[i]
-			now := (was - spill) / (1 - spill)
-			if s.clamp != ClampNone {
-				now = max(now, 0)
-			}
-			t.Pix[i] = now
-			if s.screen != nil {
-				for k := range 3 {
-					dst.Foreground.Pix[k][i] += float32(gain) * (was - now) * s.screen.Pix[k][i]
+	parallel.Rows(b.Dx(), b.Dy(), func(y0, y1 int) {
+		for y := b.Min.Y + y0; y < b.Min.Y+y1; y++ {
+			for x, spill := range field.Row(y) {
+				if spill == 0 {
+					continue
+				}
+				i := y*c.w + b.Min.X + x
+				was := t.Pix[i]
+				now := (was - spill) / (1 - spill)
+				if s.clamp != ClampNone {
+					now = max(now, 0)
+				}
+				t.Pix[i] = now
+				if s.screen != nil {
+					for k := range 3 {
+						dst.Foreground.Pix[k][i] += float32(gain) * (was - now) * s.screen.Pix[k][i]
+					}
 				}
 			}
 		}
@@ -109,8 +123,9 @@ func scatterOf(v []float64) float64 {
 	return robust.Sigma(v)
 }
 
-// field returns the core's spill as a smooth plane, of the spots in where; nil where there is none.
-func (c *spillCore) field(where *plate.Gray) *plate.Gray {
+// field returns the core's spill, smooth, of the spots in where and in proportion to it; nil where there
+// is none.
+func (c *spillCore) field(where *Coverage) *Coverage {
 	if c.size == 0 {
 		return nil
 	}
@@ -123,7 +138,7 @@ func (c *spillCore) field(where *plate.Gray) *plate.Gray {
 	}
 	var edge []int
 	for _, p := range c.spots {
-		if where != nil && where.Pix[p.y*c.w+p.x] == 0 {
+		if at := image.Pt(p.x, p.y); where != nil && (!at.In(where.Bounds) || where.Row(p.y)[p.x-where.Bounds.Min.X] == 0) {
 			continue
 		}
 		i := (p.y-c.top)/c.step*gw + (p.x-c.left)/c.step
@@ -171,18 +186,46 @@ func (c *spillCore) field(where *plate.Gray) *plate.Gray {
 			grid.Pix[i] *= float32(max(0, 1-over/fade))
 		}
 	}
+	// Where it is not 0: around the squares, as far as the mean and what is between two reach.
+	var some image.Rectangle
+	for i, v := range grid.Pix {
+		if v > 0 {
+			x, y := i%gw, i/gw
+			some = some.Union(image.Rect(x-2, y-2, x+3, y+3))
+		}
+	}
+	frame := image.Rect(0, 0, c.w, c.h)
+	place := func(p image.Point) image.Point { return p.Mul(c.step).Add(image.Pt(c.left, c.top)) }
+	out := &Coverage{Bounds: image.Rectangle{place(some.Min), place(some.Max)}.Intersect(frame)}
+	if some.Min.X <= 0 { // before the first the grid goes on
+		out.Bounds.Min.X = 0
+	}
+	if some.Min.Y <= 0 {
+		out.Bounds.Min.Y = 0
+	}
+	if where != nil {
+		out.Bounds = out.Bounds.Intersect(where.Bounds)
+	}
 	grid = boxMean(grid, 1)
-	out := plate.NewGray(c.w, c.h)
-	parallel.Rows(c.w, c.h, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			v, b := between(y, c.top, c.step, gh)
-			for x := range c.w {
-				u, a := between(x, c.left, c.step, gw)
+	b := out.Bounds
+	out.Part = plate.NewGray(b.Dx(), b.Dy())
+	parallel.Rows(b.Dx(), b.Dy(), func(y0, y1 int) {
+		for y := b.Min.Y + y0; y < b.Min.Y+y1; y++ {
+			v, down := between(y, c.top, c.step, gh)
+			row := out.Row(y)
+			var part []float32
+			if where != nil {
+				part = where.Row(y)[b.Min.X-where.Bounds.Min.X:]
+			}
+			for i := range row {
+				u, a := between(b.Min.X+i, c.left, c.step, gw)
 				p := grid.Pix[v*gw+u:]
 				q := grid.Pix[min(v+1, gh-1)*gw+u:]
 				right := min(1, gw-1-u)
 				top, bottom := p[0]+a*(p[right]-p[0]), q[0]+a*(q[right]-q[0])
-				out.Pix[y*c.w+x] = top + b*(bottom-top)
+				if row[i] = top + down*(bottom-top); part != nil {
+					row[i] *= part[i]
+				}
 			}
 		}
 	})

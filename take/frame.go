@@ -432,9 +432,12 @@ func (w *runner) mark(number int) error {
 			continue
 		}
 		spill := j.take.recipe.Regions[k].Effect == matte.Unspilled
-		for i, v := range cover.Pix {
-			if v > 0 && (!spill || w.moved(i)) {
-				marks[i] = max(marks[i], v)
+		for y := cover.Bounds.Min.Y; y < cover.Bounds.Max.Y; y++ {
+			from := y*j.colorSize.X + cover.Bounds.Min.X
+			for x, v := range cover.Row(y) {
+				if i := from + x; v > 0 && (!spill || w.moved(i)) {
+					marks[i] = max(marks[i], v)
+				}
 			}
 		}
 	}
