@@ -3,7 +3,10 @@ package matte
 import (
 	"fmt"
 	"math"
+	"slices"
+	"sync/atomic"
 
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
@@ -109,19 +112,11 @@ func findCore(transmission *plate.Gray) *spillCore {
 	c := &spillCore{w: transmission.W, h: transmission.H, inside: make([]bool, len(transmission.Pix))}
 	smooth := boxMean(transmission, 1)
 	radius := max(c.w/away, leastAway)
-	first := 0
-	for i, v := range boxMax(smooth, radius).Pix {
-		if v <= openFrom {
-			if c.size == 0 {
-				first = i
-			}
-			c.inside[i] = true
-			c.size++
-		}
-	}
+	c.findInside(smooth, radius)
 	if c.size == 0 {
 		return c
 	}
+	first := slices.Index(c.inside, true)
 	// A dozen places to a square are enough, either way. Squares and their middles are on one grid,
 	// which goes through the core's first pixel: so a square has its own middle in it, and the
 	// smallest core has a square.
@@ -147,6 +142,43 @@ func findCore(transmission *plate.Gray) *spillCore {
 		}
 	}
 	return c
+}
+
+// findInside finds the pixels that have nothing open in the square of 2r+1 around them.
+func (c *spillCore) findInside(smooth *plate.Gray, r int) {
+	var size atomic.Int64
+	parallel.Rows(c.w, c.h, func(y0, y1 int) {
+		n := 0
+		last := make([]int, c.w) // the last row that has something open within r pixels
+		for x := range last {
+			last[x] = y0 - 2*r - 1
+		}
+		for y := max(y0-r, 0); y < y1+r; y++ {
+			if y < c.h {
+				done := 0 // the first column that this row is not noted for
+				for x, v := range smooth.Pix[y*c.w : (y+1)*c.w] {
+					if v <= openFrom {
+						continue
+					}
+					for k := max(x-r, done); k <= min(x+r, c.w-1); k++ {
+						last[k] = y
+					}
+					done = x + r + 1
+				}
+			}
+			if middle := y - r; middle >= y0 {
+				row := c.inside[middle*c.w : (middle+1)*c.w]
+				for x, open := range last {
+					if open < middle-r {
+						row[x] = true
+						n++
+					}
+				}
+			}
+		}
+		size.Add(int64(n))
+	})
+	c.size = int(size.Load())
 }
 
 // Limits take the ends off a transmission: what lets less than Floor through becomes solid, and

@@ -4,6 +4,7 @@ import (
 	"image"
 	"math"
 
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
@@ -91,22 +92,25 @@ func (s *Solver) takeSpill(dst *Solution, gain float64, where *Coverage) (taken 
 		taken.Scatter = scatterOf(scatter)
 	}
 	parallel.Rows(b.Dx(), b.Dy(), func(y0, y1 int) {
+		moved := make([]float32, b.Dx()) // of a row, times the gain
 		for y := b.Min.Y + y0; y < b.Min.Y+y1; y++ {
+			i := y*c.w + b.Min.X
+			through := t.Pix[i : i+len(moved)]
 			for x, spill := range field.Row(y) {
-				if spill == 0 {
+				if moved[x] = 0; spill == 0 {
 					continue
 				}
-				i := y*c.w + b.Min.X + x
-				was := t.Pix[i]
+				was := through[x]
 				now := (was - spill) / (1 - spill)
 				if s.clamp != ClampNone {
 					now = max(now, 0)
 				}
-				t.Pix[i] = now
-				if s.screen != nil {
-					for k := range 3 {
-						dst.Foreground.Pix[k][i] += float32(gain) * (was - now) * s.screen.Pix[k][i]
-					}
+				through[x], moved[x] = now, float32(gain)*(was-now)
+			}
+			if s.screen != nil {
+				for k := range 3 {
+					foreground := dst.Foreground.Pix[k][i : i+len(moved)]
+					kernel.Held(foreground, foreground, moved, s.screen.Pix[k][i:i+len(moved)])
 				}
 			}
 		}
@@ -210,21 +214,28 @@ func (c *spillCore) field(where *Coverage) *Coverage {
 	b := out.Bounds
 	out.Part = plate.NewGray(b.Dx(), b.Dy())
 	parallel.Rows(b.Dx(), b.Dy(), func(y0, y1 int) {
+		// A row of the grid at every pixel of a row, for the one before and the one behind.
+		lines, at := [2][]float32{make([]float32, b.Dx()), make([]float32, b.Dx())}, [2]int{-1, -1}
+		line := func(v int) []float32 {
+			to := lines[v%2]
+			if at[v%2] == v {
+				return to
+			}
+			at[v%2] = v
+			values := grid.Pix[v*gw : (v+1)*gw]
+			for i := range to {
+				u, a := between(b.Min.X+i, c.left, c.step, gw)
+				to[i] = values[u] + a*(values[min(u+1, gw-1)]-values[u])
+			}
+			return to
+		}
 		for y := b.Min.Y + y0; y < b.Min.Y+y1; y++ {
 			v, down := between(y, c.top, c.step, gh)
 			row := out.Row(y)
-			var part []float32
+			kernel.Mix(row, line(v), line(min(v+1, gh-1)), down)
 			if where != nil {
-				part = where.Row(y)[b.Min.X-where.Bounds.Min.X:]
-			}
-			for i := range row {
-				u, a := between(b.Min.X+i, c.left, c.step, gw)
-				p := grid.Pix[v*gw+u:]
-				q := grid.Pix[min(v+1, gh-1)*gw+u:]
-				right := min(1, gw-1-u)
-				top, bottom := p[0]+a*(p[right]-p[0]), q[0]+a*(q[right]-q[0])
-				if row[i] = top + down*(bottom-top); part != nil {
-					row[i] *= part[i]
+				for x, part := range where.Row(y)[b.Min.X-where.Bounds.Min.X:][:len(row)] {
+					row[x] *= part
 				}
 			}
 		}
