@@ -3,9 +3,13 @@ package matte_test
 import (
 	"encoding/json"
 	"fmt"
+	"image"
 	"math"
+	"math/rand/v2"
 	"strings"
 	"testing"
+
+	"golang.org/x/image/vector"
 
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
@@ -45,6 +49,37 @@ func TestRegionArea(t *testing.T) {
 			}
 			if !(math.Abs(sum/math.Abs(area)-1) < 0.001) {
 				t.Errorf("%v with feather %v: the coverage sums to %.3f, the area is %.3f", at, feather, sum, math.Abs(area))
+			}
+		}
+	}
+}
+
+// Package vector of golang.org/x/image covers the same outlines alike: within what its float32 are off
+// by, far from the left. Some lie half outside, and one crosses itself.
+func TestRegionAsVector(t *testing.T) {
+	const w, h = 700, 90
+	r := rand.New(rand.NewPCG(8, 9))
+	for range 40 {
+		var at []float64
+		for range 3 + r.IntN(5) {
+			at = append(at, 1.6*r.Float64()-0.3, 1.6*r.Float64()-0.3)
+		}
+		region := matte.Region{Effect: matte.Outside, Keys: []matte.Outline{outline(0, at...)}}
+		got, err := region.Cover(w, h, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		z := vector.NewRasterizer(w, h)
+		z.MoveTo(float32(at[0]*w), float32(at[1]*h))
+		for i := 2; i < len(at); i += 2 {
+			z.LineTo(float32(at[i]*w), float32(at[i+1]*h))
+		}
+		z.ClosePath()
+		want := image.NewAlpha16(image.Rect(0, 0, w, h))
+		z.Draw(want, want.Rect, image.Opaque, image.Point{})
+		for i, v := range got.Pix {
+			if x, y := i%w, i/w; math.Abs(float64(v)-float64(want.Alpha16At(x, y).A)/0xffff) > 0.003 {
+				t.Fatalf("%v: pixel %d, %d is covered by %v, and package vector has %v", at, x, y, v, float64(want.Alpha16At(x, y).A)/0xffff)
 			}
 		}
 	}
