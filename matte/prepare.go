@@ -293,6 +293,9 @@ func (p *preparation) standIn() error {
 			why = fmt.Sprintf("; one rebuilt from the take is expected to be worse, since smoke or the like darkens what is seen of the screen by %.1f %%, and the smooth screen is off by %.1f %% (it is rebuilt all the same where that is asked for)", 100*clean.Veil, 100*clean.Off)
 		default:
 			p.note("no clean band plate: it was rebuilt from %d frames, in which %.0f %% of the frame is certainly screen; the rest is filled by a smooth screen (scatter %.1f %%)", clean.Frames, 100*clean.Seen, 100*screen.Scatter)
+			if clean.Frames == 1 {
+				p.note("one frame does not tell thin smoke from a dim part of the screen: where smoke hangs, the matte is thinner than it is, and the error larger than stated")
+			}
 			p.out.Clean, p.ref.CleanBand = clean, clean.Band
 			return nil
 		}

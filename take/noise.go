@@ -160,8 +160,8 @@ func (j *preparation) boundNoise(ctx context.Context) error {
 	if e := j.Estimate; e != nil && j.Softness == 0 && e.Softness.Told(leastTold) && e.Softness.Difference < 0 && found.Edge > geometry {
 		j.Warnings = append(j.Warnings, "the color camera is the softer one, and where its edges are not the band camera's counts as an error of the matte: at edges the error may be smaller than stated")
 	}
-	if found.Edge < geometry { // false where that is NaN
-		j.Notes = append(j.Notes, fmt.Sprintf("at edges most of sigma is what the geometry may be off by, %.2f pixels across the edge, which all edges have in common: in a take that is closer than that the error is smaller than stated, all along the outline; texture of the costume near the edges, more frames or a chart would tell", geometry))
+	if geometry > sharedEdge*j.BandNoise.Edge {
+		j.Notes = append(j.Notes, fmt.Sprintf("at edges much of sigma is what the geometry may be off by, %.2f pixels across the edge, which all edges have in common: in a take that is closer than that the error is smaller than stated, all along the outline; texture of the costume near the edges, more frames or a chart would tell", geometry))
 	}
 	switch {
 	case math.IsNaN(found.Edge):
@@ -171,6 +171,11 @@ func (j *preparation) boundNoise(ctx context.Context) error {
 	}
 	return nil
 }
+
+// sharedEdge is the part of sigma at edges from which the geometry's share is told: a take is closer
+// than the geometry's stated error more often than not, and sigma is then too large by a seventh and
+// more all along the outline.
+const sharedEdge = 0.5
 
 // colorSensor is by how much the weights of the band camera's channels differ at least where it has
 // a color sensor. Those of a monochrome camera's files are equal but for a codec's rounding.

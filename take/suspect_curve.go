@@ -420,7 +420,7 @@ func (t *Take) misread(ctx context.Context, seen []glance, e *align.Estimate) ([
 		if isLog(other) {
 			as = "a camera's log footage"
 		}
-		said = append(said, fmt.Sprintf("the files of %s (%s) are read as %s, and the performer's edges in the two plates fit better where they are read as %s (%.2f pixels apart instead of %.2f): if they were made with that, give %s",
+		said = append(said, fmt.Sprintf("the files of %s (%s) are read as %s, and the performer's edges in the two plates fit better where they are read as %s (%.2f pixels apart instead of %.2f): if they were made with that, give %s; as they are read, errors may be larger than stated, or smaller",
 			path, flag, used.Name(), as, least, first, curveFlag(flag, other)))
 	}
 	say("--color", t.recipe.Color, usual.color, best.color)

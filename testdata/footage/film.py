@@ -617,7 +617,7 @@ def film(a, faults, without, w, h):
     bx, by = rig.to_band(*np.broadcast_arrays(xs.astype(np.float64), ys.astype(np.float64)))
     bx, by = bx.astype(np.float32), by.astype(np.float32)
     inside = (bx >= 0) & (bx <= bw - 1) & (by >= 0) & (by <= bh - 1)
-    information = np.zeros(2)
+    information, moved = np.zeros(2), np.zeros(2)
     measured = a.codec != "png" or faults & {"mosaic", "bandmosaic"}  # the noise is taken from the files
 
     def write_floor(f, color, band, C, N, best, P, alpha, g, s, rest, ks):
@@ -648,6 +648,8 @@ def film(a, faults, without, w, h):
         for i, (dx, dy) in enumerate(((1, 0), (0, 1))):
             slope = cv2.Sobel(leak, cv2.CV_32F, dx, dy, ksize=3) / 8
             information[i] += float((slope[core] ** 2 / v[core]).sum())
+            if measured:
+                moved[i] += float((slope * (at_color(band) - color @ m) / v)[core].sum())
 
     os.makedirs(os.path.join(a.out, "truth"), exist_ok=True)
     shots = {"color": [], "band": []}
@@ -725,7 +727,8 @@ def film(a, faults, without, w, h):
         seen = [read_clip(f"{a.out}/{name}.mov", shots[name][0].shape) for name in ("color", "band")]
         for f, (color, band, ideal) in enumerate(zip(*seen, later)):
             write_floor(f, color, band, *ideal)
-    bound = float(np.sqrt((1 / np.maximum(information, 1e-9)).sum()))
+    information = np.maximum(information, 1e-9)
+    bound = float(np.hypot(np.sqrt((1 / information).sum()), np.hypot(*(moved / information))))
 
     back = photograph("coffee", rng, w, h, max(w / 600, 1))
     write_png(f"{a.out}/background.png", codes(0.6 * back, "srgb"))
@@ -747,7 +750,9 @@ def film(a, faults, without, w, h):
         "performer": a.performer, "height": a.height, "leaves": a.leaves, "photo": a.photo, "light": a.light,
         "faults": sorted(faults), "without": sorted(without), "codec": a.codec, "curve": curve,
         "screen": [x0, y0, x1, y1], "motion": motion, "floor_scale": FLOOR_SCALE,
-        # The least standard error, in pixels, with which the core's texture tells one displacement of all frames.
+        # With which error, in pixels, the core's texture tells one displacement of all frames: the least standard error that
+        # the noise allows, and what codec and mosaic did to these files, as a matched filter finds it that knows the texture
+        # and its place. A codec that predicts a frame from the one before moves faint texture by parts of its vectors' step.
         "texture_bound": min(bound, 1e3),
     }, open(f"{a.out}/truth/truth.json", "w"), indent=1)
 

@@ -38,7 +38,7 @@ type Facts struct {
 	Gains        []float64    `json:"gains"`
 	Motion       [][2]float64 `json:"motion"`        // of the performer in each frame, while the shutter is open, in color pixels
 	FloorScale   float64      `json:"floor_scale"`   // of alpha, at full scale of the floor's files
-	TextureBound float64      `json:"texture_bound"` // pixels: with which standard error the core's texture could tell a displacement
+	TextureBound float64      `json:"texture_bound"` // pixels: with which error the core's texture in the files could tell a displacement
 }
 
 // ReadTruth reads the truth of the take that was drawn into dir.

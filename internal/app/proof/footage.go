@@ -162,7 +162,7 @@ func FootageMatrix(n int, seed uint64, opt *FilmOptions) []FootageTake {
 // is -1.
 type FootageLine struct {
 	FootageTake
-	TextureBound float64 `json:"texture_bound_px"` // the least standard error with which the core's texture tells a displacement
+	TextureBound float64 `json:"texture_bound_px"` // with which error the core's texture in the files tells a displacement
 
 	// The geometry's errors, as root mean squares in band pixels. Edges are pixels with alpha from
 	// 0.05 to 0.95. Of a single frame the true place is that frame's: see place.
@@ -208,7 +208,7 @@ func Footage(ctx context.Context, t FootageTake, opt *FilmOptions) (FootageLine,
 	if err != nil {
 		return FootageLine{}, err
 	}
-	r.Background, r.Write, r.Clamp = "", []string{"matte", "sigma"}, "none"
+	r.Beyond, r.Write, r.Clamp = "outside", []string{"matte", "sigma"}, "none"
 	return measureFootage(ctx, t, dir, r)
 }
 
@@ -462,6 +462,9 @@ func (s *footageSums) frame(x *take.Result, job *take.Job, dir string, want func
 			f.floor.add(least)
 			if edge {
 				f.edgesFloor.add(least)
+			}
+			if x.Unmeasured != nil && x.Unmeasured.Pix[i] > 0 { // and the job says so
+				continue
 			}
 			sigma := float64(x.Sigma.Pix[i])
 			if !(sigma > 0) {
