@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/composite"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig/simulate"
@@ -394,4 +395,25 @@ func ExampleTake_Draft() {
 	// Output:
 	// within a pixel: true
 	// no frame of 9 is a pair of the take
+}
+
+// Both grades as other programs have them.
+func ExampleRecipe_CDLs() {
+	saturation := 0.5
+	r := take.Recipe{ForegroundGrade: composite.Grade{Exposure: 1}, BackgroundGrade: composite.Grade{Saturation: &saturation, In: "acescct"}}
+	all, err := r.CDLs()
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	for _, c := range all {
+		fmt.Println(c.ID, c.Description, c.Slope, c.Saturation)
+	}
+	r.ForegroundGrade.Matrix = &[9]float64{1, 0.1, 0, 0, 1, 0, 0, 0, 1}
+	_, err = r.CDLs()
+	fmt.Println(err)
+	// Output:
+	// foreground acts on values of linear light, without clamping [2 2 2] 1
+	// background acts on values of acescct, without clamping [1 1 1] 0.5
+	// the foreground's grade: composite: a CDL cannot have the grade's matrix: it mixes the channels
 }

@@ -177,3 +177,34 @@ func (j *preparation) tellGrays(ctx context.Context) error {
 	j.Notes = append(j.Notes, fmt.Sprintf("what is palest in the performer is %s; in the background %s (CIEDE2000 %.1f apart): if both are to be gray in one light, balance one of them", a, b, plate.DeltaE(j.primaries.Lab(grayA), j.primaries.Lab(grayB))))
 	return nil
 }
+
+// A GradeCDL is one of a recipe's grades as an ASC CDL.
+type GradeCDL struct {
+	ID          string `json:"id"`          // foreground or background
+	Description string `json:"description"` // of the values that it acts on
+	plate.CDL   `json:"cdl"`
+}
+
+// CDLs returns the recipe's grades, of those of foreground and background that do anything, as ASC CDL.
+// The error says which one cannot be one, and why (composite.Grade.ToCDL).
+func (r Recipe) CDLs() ([]GradeCDL, error) {
+	var all []GradeCDL
+	for _, p := range []struct {
+		id    string
+		grade composite.Grade
+	}{{"foreground", r.ForegroundGrade}, {"background", r.BackgroundGrade}} {
+		if p.grade.None() {
+			continue
+		}
+		c, err := p.grade.ToCDL()
+		if err != nil {
+			return nil, fmt.Errorf("the %s's grade: %w", p.id, err)
+		}
+		space := p.grade.In
+		if space == "" {
+			space = "linear light"
+		}
+		all = append(all, GradeCDL{p.id, "acts on values of " + space + ", without clamping", c})
+	}
+	return all, nil
+}

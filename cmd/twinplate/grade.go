@@ -166,23 +166,13 @@ func readCDL(path string) (*plate.CDL, error) {
 
 // save writes the grades of a recipe as ASC CDL.
 func (g *grading) save(r take.Recipe) error {
+	grades, err := r.CDLs()
+	if err != nil {
+		return fmt.Errorf("%s: %w", g.SaveCDL, err)
+	}
 	var all []clf.Correction
-	for _, p := range []struct {
-		id    string
-		grade composite.Grade
-	}{{"foreground", r.ForegroundGrade}, {"background", r.BackgroundGrade}} {
-		if p.grade.None() {
-			continue
-		}
-		c, err := p.grade.ToCDL()
-		if err != nil {
-			return fmt.Errorf("%s: the %s's grade: %w", g.SaveCDL, p.id, err)
-		}
-		space := p.grade.In
-		if space == "" {
-			space = "linear light"
-		}
-		all = append(all, clf.Correction{ID: p.id, Description: "acts on values of " + space + ", without clamping", CDL: c})
+	for _, c := range grades {
+		all = append(all, clf.Correction(c))
 	}
 	return clf.WriteCDL(g.SaveCDL, all)
 }

@@ -127,7 +127,7 @@
  * @property {{takes: {path: string, width: number}, gives: Description}} look
  * @property {{takes: {}, gives: [number, number, number, number][]}} border the screen's, as lines from x and y to x and y in parts of the frame
  * @property {{takes: {}, gives: {notes: string[]}}} finish what is to be known of the take with it
- * @property {{takes: {}, gives: {id: string, description: string, cdl: CDL, why: string}[]}} cdl the grades as ASC CDL; why one cannot be
+ * @property {{takes: {}, gives: {id: string, description: string, cdl: CDL}[]}} cdl the grades as ASC CDL, where they can be
  * @property {{takes: {number: number, breaks: Breaks, x: number, y: number}, gives: Arithmetic}} pixel
  * @property {{takes: {number: number, breaks: Breaks, stations: string[], thumbs: string[], width: number, quick: boolean, half: boolean}, gives: Shown}} frame
  * @property {{takes: {number: number, breaks: Breaks, stations: string[], width: number, straight?: boolean, finish?: import("./state.js").Recipe}, gives: Placed}} display
