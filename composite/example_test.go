@@ -206,6 +206,15 @@ func ExampleFit() {
 	// composite: there is no fit mode called "insde": did you mean "inside"?
 }
 
+// A picture that is three quarters of the frame: where the middle of the frame's upper left quarter is
+// in it.
+func ExampleFit_Picture() {
+	m := composite.Fit{Mode: composite.Stretch, Scale: 0.75}.Picture(400, 300, 1920, 1080)
+	x, y := 0.25, 0.25
+	fmt.Printf("%.3f %.3f\n", m[0]*x+m[1]*y+m[2], m[3]*x+m[4]*y+m[5])
+	// Output: 0.167 0.167
+}
+
 // A picture half as wide as the frame leaves its sides open.
 func ExampleFitter_Coverage() {
 	fitter, err := composite.NewFitter(2, 1, 4, 1, composite.Fit{Mode: composite.None})

@@ -431,6 +431,41 @@ func TestSoftness(t *testing.T) {
 	}
 }
 
+// A fitted picture whose values are where they lie in it shows Fit.Picture's places.
+func TestFitPicture(t *testing.T) {
+	const w, h, srcW, srcH = 90, 50, 64, 48
+	src := plate.NewRGB(srcW, srcH)
+	for i := range src.Pix[0] {
+		src.Pix[0][i], src.Pix[1][i] = (float32(i%srcW)+0.5)/srcW, (float32(i/srcW)+0.5)/srcH
+	}
+	for _, fit := range []Fit{{}, {Mode: Inside, OffsetX: 0.1}, {Mode: Stretch, Scale: 1.3}, {Mode: None, OffsetY: -0.2}, {Turn: 20}, {Turn: -100, Scale: 0.8, OffsetX: -0.1, OffsetY: 0.2, Mode: Stretch}} {
+		f, err := NewFitter(srcW, srcH, w, h, fit)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := f.RGB(nil, src)
+		if err != nil {
+			t.Fatal(err)
+		}
+		m, seen := fit.Picture(srcW, srcH, w, h), 0
+		for i := range got.Pix[0] {
+			x, y := (float64(i%w)+0.5)/w, (float64(i/w)+0.5)/h
+			u, v := m[0]*x+m[1]*y+m[2], m[3]*x+m[4]*y+m[5]
+			const edge = 0.1 // at the picture's edges the cubic has no neighbors
+			if min(u, v) < edge || max(u, v) > 1-edge {
+				continue
+			}
+			seen++
+			if math.Abs(float64(got.Pix[0][i])-u) > 1e-3 || math.Abs(float64(got.Pix[1][i])-v) > 1e-3 {
+				t.Fatalf("%+v: %v, %v of the frame shows %v, %v, want %v, %v", fit, x, y, got.Pix[0][i], got.Pix[1][i], u, v)
+			}
+		}
+		if seen < 300 {
+			t.Errorf("%+v: %d pixels", fit, seen)
+		}
+	}
+}
+
 // The part of a turned row that is done at once is what its pixels are one by one, but for rounding.
 func TestTurnByRows(t *testing.T) {
 	src, r := plate.NewRGB(70, 50), rand.New(rand.NewPCG(5, 6))

@@ -32,9 +32,9 @@ type Grade struct {
 }
 
 // A Card is a rectangle of a frame, in parts of its width and height from the left and top edges,
-// in which something gray is seen.
+// in which something gray is seen. Of a background it is a rectangle of its picture, as that is read.
 type Card struct {
-	Frame  int     `json:"frame,omitempty"` // number; 0: the first
+	Frame  int     `json:"frame,omitempty"` // number; 0: the first. Of a background: the one that it is behind
 	Left   float64 `json:"left"`
 	Top    float64 `json:"top"`
 	Right  float64 `json:"right"`

@@ -89,22 +89,25 @@ func (s Sequence) at(number int) (FrameFile, bool) {
 	return s[i], true
 }
 
-// place returns where the take's frame at index i is among the recipe's frames.
-func (b *backdrop) place(i int) int {
-	at, _ := slices.BinarySearchFunc(b.whole, b.pairs[i].Number, func(p FilePair, n int) int { return p.Number - n })
+// place returns where a frame of the take is among the recipe's frames.
+func (b *backdrop) place(number int) int {
+	at, _ := slices.BinarySearchFunc(b.whole, number, func(p FilePair, n int) int { return p.Number - n })
 	return at
 }
 
-// file returns the background for the take's frame at index i: the still; the frame of the same
-// number where the background has all the take's numbers; otherwise the one of the same place in the
-// order of the recipe's frames, from the start on, and beyond its end the last or the first again.
-func (b *backdrop) file(i int) string {
+// file returns the background for the take's frame at index i.
+func (b *backdrop) file(i int) string { return b.behind(b.pairs[i].Number) }
+
+// behind returns the background for a frame of the take: the still; the frame of the same number where
+// the background has all the take's numbers; otherwise the one of the same place in the order of the
+// recipe's frames, from the start on, and beyond its end the last or the first again.
+func (b *backdrop) behind(number int) string {
 	if b.byNumber {
-		if f, ok := b.frames.at(b.pairs[i].Number); ok {
+		if f, ok := b.frames.at(number); ok {
 			return f.Path
 		}
 	}
-	at := b.start + b.place(i)
+	at := b.start + b.place(number)
 	if b.loop {
 		at %= len(b.frames)
 	}
@@ -116,7 +119,7 @@ func (b *backdrop) fitAt(i int) composite.Fit {
 	if b.end == nil {
 		return b.fit
 	}
-	return b.fit.Toward(*b.end, float64(b.place(i))/float64(max(len(b.whole)-1, 1)))
+	return b.fit.Toward(*b.end, float64(b.place(b.pairs[i].Number))/float64(max(len(b.whole)-1, 1)))
 }
 
 func (b *backdrop) fitterOf(f composite.Fit) (*composite.Fitter, error) {

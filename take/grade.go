@@ -27,13 +27,17 @@ func (j *preparation) grade(before Job) (err error) {
 	var was, asked grades // of the job before: with balances, and as its recipe has them
 	if before.take != nil {
 		was, asked = before.grades, grades{before.take.recipe.ForegroundGrade, before.take.recipe.BackgroundGrade}
-		if b := before.backdrop; b == nil || j.backdrop == nil || b.file(0) != j.backdrop.file(0) {
+		if b, card := before.backdrop, g.background.GrayCard; b == nil || j.backdrop == nil || card == nil || b.card(card) != j.backdrop.card(card) {
 			asked.background.GrayCard = nil // it was another picture's
 		}
 	}
 	if g.foreground.GrayCard != nil {
 		if !j.cardOf(&g.foreground, "foreground", asked.foreground, was.foreground) {
-			frame, err := j.cardFrame(g.foreground.GrayCard.Frame)
+			pair, err := j.cardPair("foreground", g.foreground.GrayCard.Frame)
+			if err != nil {
+				return err
+			}
+			frame, err := j.readColor(nil, pair)
 			if err != nil {
 				return err
 			}
@@ -44,7 +48,10 @@ func (j *preparation) grade(before Job) (err error) {
 	}
 	if g.background.GrayCard != nil && j.backdrop != nil {
 		if !j.cardOf(&g.background, "background", asked.background, was.background) {
-			picture, err := j.readRGB(nil, j.backdrop.file(0), j.backgroundCurve, j.backgroundPrimaries)
+			if _, err := j.cardPair("background", g.background.GrayCard.Frame); err != nil {
+				return err
+			}
+			picture, err := j.readRGB(nil, j.backdrop.card(g.background.GrayCard), j.backgroundCurve, j.backgroundPrimaries)
 			if err != nil {
 				return err
 			}
@@ -79,15 +86,24 @@ func graderOf(g, was composite.Grade, before *composite.Grader) (*composite.Grad
 	return composite.NewGrader(g)
 }
 
-// cardFrame reads the color plate of a frame that has a gray card; 0 is the first.
-func (j *preparation) cardFrame(number int) (*plate.RGB, error) {
-	i := 0
-	if number != 0 {
-		if i = slices.IndexFunc(j.take.whole, func(p FilePair) bool { return p.Number == number }); i < 0 {
-			return nil, fmt.Errorf("foreground_grade: the gray card is in frame %d, which the take does not have", number)
-		}
+// cardPair returns the frame that has a gray card; 0 is the first.
+func (j *preparation) cardPair(what string, number int) (FilePair, error) {
+	if number == 0 {
+		return j.take.whole[0], nil
 	}
-	return j.readColor(nil, j.take.whole[i])
+	i := slices.IndexFunc(j.take.whole, func(p FilePair) bool { return p.Number == number })
+	if i < 0 {
+		return FilePair{}, fmt.Errorf("%s_grade: the gray card is in frame %d, which the take does not have", what, number)
+	}
+	return j.take.whole[i], nil
+}
+
+// card returns the file that has a gray card.
+func (b *backdrop) card(c *composite.Card) string {
+	if c.Frame == 0 {
+		return b.behind(b.whole[0].Number)
+	}
+	return b.behind(c.Frame)
 }
 
 // cardOf sets a grade's balance to what the same card, behind the same matrix, gave before, where

@@ -2,7 +2,9 @@ package take_test
 
 import (
 	"context"
+	"fmt"
 	"math"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -120,6 +122,35 @@ func TestGrayCard(t *testing.T) {
 	if _, err := opened.Prepare(context.Background()); err == nil || !strings.Contains(err.Error(), "frame 99") {
 		t.Errorf("a card in frame 99: %v", err)
 	}
+	// In a background of several frames it is in the one that is behind the frame.
+	r.ForegroundGrade = composite.Grade{}
+	r.Background = filepath.Join(t.TempDir(), "waves")
+	if err := os.Mkdir(r.Background, 0o777); err != nil {
+		t.Fatal(err)
+	}
+	for n, light := range [][3]float32{{0.2, 0.2, 0.2}, {0.1, 0.2, 0.4}} {
+		sea := plate.NewRGB(64, 36)
+		sea.Fill(light[0], light[1], light[2])
+		if err := plate.Write(filepath.Join(r.Background, fmt.Sprintf("%d.png", n+1)), sea, &plate.WriteOptions{Curve: plate.Linear}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	start := 2
+	r.BackgroundStart = &start
+	for _, frame := range []int{0, 1} {
+		r.BackgroundGrade.GrayCard = &composite.Card{Frame: frame, Left: 0.1, Top: 0.1, Right: 0.5, Bottom: 0.5}
+		if b := prepare(t, r).Recipe(nil).BackgroundGrade.Balance; b == nil || math.Abs(b[0]/b[2]-4) > 0.01 {
+			t.Errorf("the background's card in frame %d: balance %v, want four times as much red as blue", frame, b)
+		}
+	}
+	r.BackgroundGrade.GrayCard.Frame = 99
+	if opened, err = take.Open(r); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := opened.Prepare(context.Background()); err == nil || !strings.Contains(err.Error(), "background_grade: the gray card is in frame 99") {
+		t.Errorf("the background's card in frame 99: %v", err)
+	}
+	r.BackgroundGrade = composite.Grade{}
 	r.ForegroundGrade = composite.Grade{Exposure: 99}
 	if _, err := take.Open(r); err == nil || !strings.Contains(err.Error(), "foreground_grade: composite: the grade's exposure is 99") {
 		t.Errorf("an exposure of 99: %v", err)

@@ -85,6 +85,21 @@ func (s *Scrubber) index(number int) (int, error) {
 	return 0, fmt.Errorf("there is no frame %d: the take has %s", number, Ranges(numbers))
 }
 
+// Background returns where a place of the frame of this number lies in the background's picture, as
+// composite.Fit.Picture has it, with the Scrubber's finish. A take without a background is an error.
+func (s *Scrubber) Background(number int) (m [6]float64, err error) {
+	i, err := s.index(number)
+	if err != nil {
+		return m, err
+	}
+	b := s.w.job.backdrop
+	if b == nil {
+		return m, fmt.Errorf("frame %d has no background: the recipe has none", number)
+	}
+	size := s.w.job.colorSize
+	return b.fitAt(i).Picture(b.size.X, b.size.Y, size.X, size.Y), nil
+}
+
 // Files returns the files that Frame and Sum would read for the frame of this number, in their
 // order, so that a caller can fetch them ahead. Files that the Scrubber holds already are not among
 // them. It returns nil where there is no such frame.
