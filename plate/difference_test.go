@@ -2,6 +2,7 @@ package plate_test
 
 import (
 	"fmt"
+	"image"
 	"math"
 	"testing"
 
@@ -197,4 +198,14 @@ func ExampleRGB_Patches() {
 	colors, err := f.Patches([4][2]float64{{0, 0}, {64, 0}, {64, 32}, {0, 32}}, 2, 1)
 	fmt.Printf("%.2f %v\n", colors, err)
 	// Output: [[0.00 0.00 0.00] [0.50 0.00 0.00]] <nil>
+}
+
+// The patches of a picture that its tags say the curve of.
+func ExamplePicture_Patches() {
+	f := plate.NewRGB(64, 32)
+	f.Fill(0.18, 0.18, 0.18)
+	p := plate.DecodedPicture("chart.png", plate.Info{W: 64, H: 32, Format: "PNG", Depth: 16, Color: true, Curve: "linear"}, func() (image.Image, error) { return f, nil })
+	colors, err := p.Patches(nil, [4][2]float64{{0, 0}, {64, 0}, {64, 32}, {0, 32}}, 2, 1)
+	fmt.Printf("%.2f %v\n", colors, err)
+	// Output: [[0.18 0.18 0.18] [0.18 0.18 0.18]] <nil>
 }

@@ -80,6 +80,14 @@ func FitMatrix(from, to [][3]float64, p Primaries) (Match, error) {
 	return m, nil
 }
 
+// Doubt says what may be wrong with a match of two pictures, or "".
+func (m *Match) Doubt() string {
+	if m.After.Mean > m.Balanced.Mean {
+		return "the matrix is no better than a white balance: are the corners right, and is it one chart in one light?"
+	}
+	return ""
+}
+
 // Error returns how far the colors from lie from the colors to, once the matrix has acted on them,
 // as FitMatrix has it: for samples that it was not fitted to.
 func (m *Match) Error(from, to [][3]float64, p Primaries) Difference {

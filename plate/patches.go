@@ -5,6 +5,30 @@ import (
 	"math"
 )
 
+// Patches reads a picture of a chart by a curve, nil for that of its tags or sRGB, and returns the mean
+// colors of its patches, as RGB.Patches does. Errors are of type *FileError.
+func (p *Picture) Patches(c *Curve, corners [4][2]float64, columns, rows int) ([][3]float64, error) {
+	if c == nil {
+		c = &SRGB
+		if p.info.Curve != "" {
+			tagged, err := CurveByName(p.info.Curve)
+			if err != nil {
+				return nil, fileError(p.name, err)
+			}
+			c = &tagged
+		}
+	}
+	f, err := p.RGB(nil, *c)
+	if err != nil {
+		return nil, err
+	}
+	colors, err := f.Patches(corners, columns, rows)
+	if err != nil {
+		return nil, fileError(p.name, err)
+	}
+	return colors, nil
+}
+
 // Patches returns the mean colors of a chart's patches, row by row from the top left: those of the
 // middle of each. Corners are the outer corners of the patches' grid, in pixels from the frame's
 // left and top edges: top left, top right, bottom right, bottom left. They may lie in perspective.

@@ -306,3 +306,162 @@ func TestShotColorFiles(t *testing.T) {
 	}
 	p.quiet()
 }
+
+// A gray card is dragged over the background, which is moved and turned: the recipe has a rectangle of
+// its picture that lies within, and its balance is told.
+func TestShotBackgroundCard(t *testing.T) {
+	tier.InTestAll(t)
+	p := open(t, 1366, 660)
+	p.click("#tab-shot")
+	p.unfold()
+	fit := composite.Fit{Scale: 1.4, Turn: 12, OffsetX: 0.05}
+	eval[any](p, `playground.store.choose({ recipe: { ...playground.store.value.recipe, fit: { mode: "fill", scale: 1.4, turn: 12, offset_x: 0.05 } } })`)
+	p.wait("the take", `playground.store.value.ready.recipe.fit?.turn === 12 || playground.store.value.recipe.fit?.turn === 12`)
+	eval[any](p, `[...document.querySelectorAll("#panel-shot .group")].find((g) => g.textContent.startsWith("The background's color")).querySelectorAll("button")[0].click()`)
+	p.wait("the overlay", `document.querySelector(".outlines.drawing")`)
+	at := eval[[4]float64](p, `(() => { const r = document.querySelector("#screen").getBoundingClientRect(); const { w, h } = playground.store.value.ready;
+		const s = Math.min(r.width / w, r.height / h); return [r.x + (r.width - s * w) / 2, r.y + (r.height - s * h) / 2, s * w, s * h]; })()`)
+	want := composite.Card{Left: 0.6, Top: 0.2, Right: 0.75, Bottom: 0.45}
+	place := func(x, y float64) (float64, float64) { return at[0] + x*at[2], at[1] + y*at[3] }
+	x0, y0 := place(want.Left, want.Top)
+	x1, y1 := place(want.Right, want.Bottom)
+	p.mouse(chromedp.MousePressed, x0, y0)
+	p.mouse(chromedp.MouseMoved, (x0+x1)/2, y1)
+	p.mouse(chromedp.MouseMoved, x1, y1)
+	p.mouse(chromedp.MouseReleased, x1, y1)
+	p.wait("the card", `playground.store.value.recipe.background_grade?.gray_card`)
+	card := eval[composite.Card](p, `playground.store.value.recipe.background_grade.gray_card`)
+	p.wait("the balance", `playground.store.value.ready.notes.some((n) => n.startsWith("the background's balance by its gray card: red"))`)
+	r, err := take.ReadRecipe(filepath.Join(dist(t), "demo", "recipe.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	background, err := take.Find(r.Background)
+	if err != nil {
+		t.Fatal(err)
+	}
+	info, err := plate.Probe(background[0].Path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	size := eval[[2]int](p, `[playground.store.value.ready.w, playground.store.value.ready.h]`)
+	m := fit.Picture(info.W, info.H, size[0], size[1])
+	det := m[0]*m[4] - m[1]*m[3]
+	least, most := [2]float64{9, 9}, [2]float64{-9, -9}
+	for _, c := range [][2]float64{{card.Left, card.Top}, {card.Right, card.Top}, {card.Right, card.Bottom}, {card.Left, card.Bottom}} {
+		u, v := c[0]-m[2], c[1]-m[5]
+		for k, z := range [2]float64{(m[4]*u - m[1]*v) / det, (m[0]*v - m[3]*u) / det} {
+			least[k], most[k] = min(least[k], z), max(most[k], z)
+		}
+	}
+	const near = 0.004 // of the frame: a few pixels of the mouse
+	if least[0] < want.Left-near || least[1] < want.Top-near || most[0] > want.Right+near || most[1] > want.Bottom+near || card.Frame != eval[int](p, `playground.store.value.frame`) {
+		t.Errorf("the card %+v lies at %v to %v of the frame, want it within %+v", card, least, most, want)
+	}
+	if math.Abs(least[0]+most[0]-want.Left-want.Right) > 2*near || math.Abs(least[1]+most[1]-want.Top-want.Bottom) > 2*near || min((most[0]-least[0])/0.15, (most[1]-least[1])/0.25) < 0.5 {
+		t.Errorf("the card %+v lies at %v to %v of the frame, want it around the middle of %+v", card, least, most, want)
+	}
+	eval[any](p, `document.querySelector('#panel-shot .group input[type="checkbox"]').click()`)
+	p.wait("the card over the picture", `document.querySelector(".outlines polygon.card")`)
+	p.shoot("shot_background_card")
+	eval[any](p, `document.getElementById("undo").click()`)
+	p.wait("no card", `!playground.store.value.recipe.background_grade`)
+	p.quiet()
+}
+
+// A chart in two pictures gives the matrix that the library gives, with its errors; undo takes it back.
+func TestShotChart(t *testing.T) {
+	tier.InTestAll(t)
+	const w, h, columns, rows = 320, 240, 6, 4
+	dir := t.TempDir()
+	matrix := [9]float64{0.7, 0.1, 0, 0.05, 0.9, -0.02, 0, 0.03, 0.8}
+	pictures := [2]string{filepath.Join(dir, "set.png"), filepath.Join(dir, "bare.png")}
+	bare, set := plate.NewRGB(w, h), plate.NewRGB(w, h)
+	for i := range bare.Pix[0] {
+		x, y := (float64(i%w)/w-0.2)/0.6, (float64(i/w)/h-0.2)/0.6
+		if x < 0 || y < 0 || x >= 1 || y >= 1 {
+			continue
+		}
+		a, b := int(x*columns), int(y*rows)
+		color := [3]float64{0.05 + 0.15*float64(a), 0.05 + 0.2*float64(b), 0.05 + 0.1*float64((a*b)%7)}
+		for k := range 3 {
+			bare.Pix[k][i] = float32(color[k])
+			set.Pix[k][i] = float32(matrix[3*k]*color[0] + matrix[3*k+1]*color[1] + matrix[3*k+2]*color[2])
+		}
+	}
+	for i, f := range []*plate.RGB{set, bare} {
+		if err := plate.Write(pictures[i], f, &plate.WriteOptions{Curve: plate.SRGB}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	p := open(t, 1366, 800)
+	p.click("#tab-shot")
+	p.unfold()
+	p.press("Match a chart")
+	p.wait("the sheet", `document.querySelector("dialog.sheet[open] canvas")`)
+	inSheet := func(text string) {
+		t.Helper()
+		find := fmt.Sprintf(`[...document.querySelectorAll("dialog[open] button")].find((b) => b.textContent === %q && !b.disabled)`, text)
+		p.wait("the button "+text, find)
+		eval[any](p, find+`.click()`)
+	}
+	file := func(i int) string {
+		return fmt.Sprintf(`dialog[open] .charts > div:nth-of-type(%d) input[type=file]`, i+1)
+	}
+	for i, path := range pictures {
+		p.choose(file(i), path)
+		p.wait("the picture", fmt.Sprintf(`document.querySelectorAll("dialog[open] .outlines").length === %d`, i+1))
+	}
+	eval[any](p, `document.querySelector('[data-corner="1 2"]').focus()`)
+	p.run(chromedp.KeyEvent(kb.ArrowRight))
+	if got := eval[string](p, `document.activeElement.getAttribute("aria-label")`); !strings.Contains(got, "Without them: the bottom right corner of the patches at 80.5 %, 80.0 %") {
+		t.Errorf("an arrow moved the corner to %q", got)
+	}
+	p.run(chromedp.KeyEvent(kb.ArrowLeft))
+	eval[any](p, `(() => { const s = document.querySelector("dialog[open] select"); s.value = "srgb"; s.dispatchEvent(new Event("change")); })()`)
+	inSheet("Find the matrix")
+	p.wait("the errors", `document.querySelector("dialog[open] .note")`)
+	corners := [4][2]float64{{0.2 * w, 0.2 * h}, {0.8 * w, 0.2 * h}, {0.8 * w, 0.8 * h}, {0.2 * w, 0.8 * h}}
+	var colors [2][][3]float64
+	for i, path := range pictures {
+		f, err := plate.ReadRGB(path, plate.SRGB, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if colors[i], err = f.Patches(corners, columns, rows); err != nil {
+			t.Fatal(err)
+		}
+	}
+	m, err := plate.FitMatrix(colors[0], colors[1], plate.PrimariesBT709)
+	if err != nil {
+		t.Fatal(err)
+	}
+	words := eval[string](p, `document.querySelector("dialog[open] .note").textContent`)
+	if want := fmt.Sprintf("Differences of 24 colors, in CIEDE2000. Exposure matched alone: %v. White matched too: %v. With the matrix: %v.", m.Before, m.Balanced, m.After); words != want {
+		t.Errorf("the page says %q, want %q", words, want)
+	}
+	p.shoot("shot_chart")
+	inSheet("Use the matrix")
+	p.wait("the matrix", `playground.store.value.recipe.foreground_grade?.matrix`)
+	got := eval[[9]float64](p, `playground.store.value.recipe.foreground_grade.matrix`)
+	for i, v := range m.Matrix {
+		if math.Abs(got[i]-v) > 1e-9 {
+			t.Errorf("the matrix is %v, want %v", got, m.Matrix)
+			break
+		}
+	}
+	eval[any](p, `document.getElementById("undo").click()`)
+	if eval[bool](p, `!!playground.store.value.recipe.foreground_grade`) {
+		t.Error("undo leaves the matrix")
+	}
+	// What is no picture is refused by its name.
+	p.press("Match a chart")
+	p.wait("the sheet", `document.querySelector("dialog.sheet[open] canvas")`)
+	none := filepath.Join(dir, "none.png")
+	put(t, none, []byte("no picture"))
+	p.choose(file(0), none)
+	p.wait("why not", `document.querySelector("dialog[open] .wrong")?.textContent.startsWith("none.png: ")`)
+	inSheet("Cancel")
+	p.wait("no sheet", `!document.querySelector("dialog[open]")`)
+	p.quiet()
+}

@@ -59,8 +59,8 @@ func (c *match) Run(t *terminal) error {
 	}
 	t.printf("differences of %d colors, in CIEDE2000:\n", m.Samples)
 	t.printf("  exposure matched alone   %v\n  white matched too        %v\n  with the matrix          %v\n", m.Before, m.Balanced, m.After)
-	if m.After.Mean > m.Balanced.Mean {
-		t.warnf("warning: the matrix is no better than a white balance: are the corners right, and is it one chart in one light?")
+	if doubt := m.Doubt(); doubt != "" {
+		t.warnf("warning: %s", doubt)
 	}
 	if c.Out != "" {
 		t.printf("written to %s\n", c.Out)
@@ -102,16 +102,21 @@ func (c *match) find() (m plate.Match, files []string, err error) {
 			return m, nil, err
 		}
 	}
+	var curve *plate.Curve
+	if c.Curve != "" {
+		given, err := plate.FindCurve(c.Curve)
+		if err != nil {
+			return m, nil, err
+		}
+		curve = &given
+	}
 	patches := func(path string, corners [4][2]float64) ([][3]float64, error) {
-		f, err := readColor(path, c.Curve)
+		p, err := plate.Disk{}.Open(path)
 		if err != nil {
 			return nil, err
 		}
-		colors, err := f.Patches(corners, columns, rows)
-		if err != nil {
-			return nil, fmt.Errorf("%s: %w", path, err)
-		}
-		return colors, nil
+		defer p.Close()
+		return p.Patches(curve, corners, columns, rows)
 	}
 	with, err := patches(c.With, corners)
 	if err != nil {
@@ -135,22 +140,4 @@ func quadrilateral(flag, text string) (q [4][2]float64, err error) {
 		}
 	}
 	return q, nil
-}
-
-// readColor reads a picture in linear light, by a curve of that name, or by its tags.
-func readColor(path, curve string) (*plate.RGB, error) {
-	if curve == "" {
-		info, err := plate.Probe(path)
-		if err != nil {
-			return nil, err
-		}
-		if curve = info.Curve; curve == "" {
-			curve = plate.SRGB.Name()
-		}
-	}
-	c, err := plate.FindCurve(curve)
-	if err != nil {
-		return nil, err
-	}
-	return plate.ReadRGB(path, c, nil)
 }

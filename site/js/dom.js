@@ -104,6 +104,20 @@ export function files(text, folder, change) {
 }
 
 /**
+ * fileOf makes a button that opens the browser's chooser for one file.
+ * @param {string} text
+ * @param {string} accept
+ * @param {(file: File) => void} open
+ */
+export function fileOf(text, accept, open) {
+  const node = el("input", { type: "file", accept, onchange: () => {
+    if (node.files?.[0]) open(node.files[0]);
+    node.value = "";
+  } });
+  return el("label", { className: "file-button" }, node, text);
+}
+
+/**
  * dropped returns what was dropped, folders and all.
  * @param {DataTransfer | null} transfer
  */

@@ -78,6 +78,7 @@ type arguments struct {
 	Product  string   `json:"product"`
 	Straight bool     `json:"straight"`
 
+	Chart  chart           `json:"chart"`
 	Finish json.RawMessage `json:"finish"` // as session.finished takes it
 }
 
@@ -103,7 +104,7 @@ func (s *session) call(ctx context.Context, op string, text []byte) (js.Value, e
 		return js.Undefined(), err
 	}
 	switch op {
-	case "frame", "pixel", "display", "write", "border", "cdl":
+	case "frame", "pixel", "display", "write", "border", "cdl", "place":
 		if err := s.finished(ctx, a.Finish); err != nil {
 			return js.Undefined(), err
 		}
@@ -119,6 +120,11 @@ func (s *session) call(ctx context.Context, op string, text []byte) (js.Value, e
 		return answer(s.notes(ctx, a.Finish))
 	case "cdl":
 		return answer(s.cdls())
+	case "place":
+		if s.scrubber == nil {
+			return js.Undefined(), errNotOpen
+		}
+		return answer(s.scrubber.Background(a.Number))
 	case "border":
 		return answer(s.border())
 	case "sound":
@@ -129,6 +135,8 @@ func (s *session) call(ctx context.Context, op string, text []byte) (js.Value, e
 			return js.Undefined(), err
 		}
 		return reply(l, bytesTo(m.Pix))
+	case "match":
+		return answer(a.Chart.match())
 	case "pixel":
 		return answer(s.pixel(a.Number, a.Breaks, a.X, a.Y))
 	case "frame":

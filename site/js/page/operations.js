@@ -111,6 +111,12 @@
 
 /** @typedef {{slope: number[], offset: number[], power: number[], saturation: number}} CDL see plate.CDL */
 
+/** @typedef {{mean: number, most: number}} Difference in CIEDE2000 */
+
+/** @typedef {{matrix: number[], samples: number, before: Difference, balanced: Difference, after: Difference, doubt: string}} Match see plate.Match; doubt says what may be wrong */
+
+/** @typedef {{paths: string[], corners: number[][][], columns: number, rows: number, curve: string}} Chart one in two pictures, through the filter and without: its corners in parts of each; the curve is "" where their tags say it */
+
 /** @typedef {{station: string, w: number, h: number, missing?: string}} Placed a picture; missing says why there is none */
 
 /** @typedef {{number: number, draft: boolean, pictures: Placed[], thumbs: Placed[]}} Shown */
@@ -125,7 +131,9 @@
  * @property {{takes: {fps: number}, gives: Readings}} check
  * @property {{takes: {}, gives: {seconds: number}}} sound of /look/color.sound and band.sound: how much later the band camera's begins
  * @property {{takes: {path: string, width: number}, gives: Description}} look
+ * @property {{takes: {chart: Chart}, gives: Match}} match
  * @property {{takes: {}, gives: [number, number, number, number][]}} border the screen's, as lines from x and y to x and y in parts of the frame
+ * @property {{takes: {number: number}, gives: number[]}} place where a place of a frame lies in the background's picture (composite.Fit.Picture)
  * @property {{takes: {}, gives: {notes: string[]}}} finish what is to be known of the take with it
  * @property {{takes: {}, gives: {id: string, description: string, cdl: CDL}[]}} cdl the grades as ASC CDL, where they can be
  * @property {{takes: {number: number, breaks: Breaks, x: number, y: number}, gives: Arithmetic}} pixel

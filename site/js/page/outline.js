@@ -17,7 +17,8 @@ import { cornersAt, eachOutline, moved, pathOf } from "./regions.js";
  * @property {number | null} chosen the region whose corners can be moved
  * @property {[number, number, number, number][]} border of the screen, as lines
  * @property {Corner[] | null} drawing the corners so far of one that is being drawn
- * @property {Card | null} card the gray card's place, where it is of this frame
+ * @property {number[][][]} cards the corners of gray cards that are of this frame, in parts of it
+ * @property {Card | null} card the place of the one that is being placed
  * @property {boolean} carding the card is being placed
  */
 
@@ -90,7 +91,8 @@ export class Outlines {
     const nodes = [svg("path", { class: "border", d: border })];
     nodes.push(...sketch.regions.flatMap((region, i) => this.#region(sketch, region, i)));
     if (drawing?.length) nodes.push(svg("polyline", { class: "new", points: drawing.map(({ x, y }) => `${x * w},${y * h}`).join(" ") }), ...drawing.map((c, i) => this.#dot(sketch, c, i ? "corner" : "corner first")));
-    if (card) nodes.push(svg("rect", { class: carding ? "card new" : "card", x: card.left * w, y: card.top * h, width: (card.right - card.left) * w, height: (card.bottom - card.top) * h }));
+    nodes.push(...sketch.cards.map((corners) => svg("polygon", { class: "card", points: corners.map(([x, y]) => `${x * w},${y * h}`).join(" ") })));
+    if (card) nodes.push(svg("rect", { class: "card new", x: card.left * w, y: card.top * h, width: (card.right - card.left) * w, height: (card.bottom - card.top) * h }));
     const focused = over.contains(document.activeElement); // else the keyboard is elsewhere, and stays there
     over.replaceChildren(...nodes);
     if ((drawing && (focused || !drawing.length)) || begun || (carding && focused)) over.focus();

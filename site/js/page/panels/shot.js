@@ -1,11 +1,11 @@
 // The panel of the finished shot: regions drawn over the picture, the color of both, and where the
 // background lies.
-import { choice, download, el, fill, onInput, onTick, press, tick } from "../../dom.js";
+import { choice, download, el, fileOf, fill, onInput, onTick, press, tick } from "../../dom.js";
 import { messageOf } from "../../errors.js";
 import { readColor, written } from "../cdl.js";
 import { Outlines } from "../outline.js";
 import { cornersAt, withKey } from "../regions.js";
-import { nameOf } from "../state.js";
+import { hasSum, nameOf } from "../state.js";
 
 /** @typedef {import("../state.js").State} State */
 /** @typedef {import("../state.js").PageStore} PageStore */
@@ -15,9 +15,11 @@ import { nameOf } from "../state.js";
 /** @typedef {{matrix?: number[], gray_card?: import("../outline.js").Card, balance?: number[], exposure?: number, contrast?: number, black?: number, saturation?: number, in?: string, cdl?: import("../operations.js").CDL}} Grade see composite.Grade */
 /** @typedef {{mode?: string, offset_x?: number, offset_y?: number, scale?: number, turn?: number, softness?: number}} Fit see composite.Fit */
 /** @typedef {"foreground_grade" | "background_grade"} Side */
+/** @typedef {import("../outline.js").Card} Card */
 
 const effects = [["outside", "outside: the background shows"], ["solid", "solid: nothing shows through"], ["open", "open: all shows through"], ["unspilled", "unspilled: the lamps' light is taken off them"]];
 const spaces = [["", "linear light"], ["acescct", "ACEScct, a log"]];
+const sides = /** @type {const} */ (["foreground_grade", "background_grade"]);
 const luma = [0.2126, 0.7152, 0.0722]; // ITU-R BT.709
 
 /**
@@ -59,7 +61,9 @@ export function shotPanel(store, viewer, engines) {
   let chosen = /** @type {number | null} */ (null);
   let drawing = /** @type {Corner[] | null} */ (null);
   let editing = false;
-  let carding = false; // the gray card is being placed
+  let carding = /** @type {Side | null} */ (null); // whose gray card is being placed
+  let card = /** @type {Card | null} */ (null); // where in the frame
+  let located = /** @type {{of: string, map: number[]} | null} */ (null); // where the frame lies in the background's picture
   let wrong = ""; // why a file of color was not opened or written
   let offered = /** @type {{side: Side, all: import("../cdl.js").Correction[]} | null} */ (null); // corrections of a file that has several
   let border = /** @type {[number, number, number, number][]} */ ([]); // of the screen of the take that is shown
@@ -82,15 +86,62 @@ export function shotPanel(store, viewer, engines) {
   }, (i) => {
     chosen = i;
     redraw();
-  }, (card, done) => {
-    carding = !done;
-    if (card) {
-      const { balance: _, ...grade } = gradeOf("foreground_grade");
-      const part = (/** @type {number} */ v) => Number(v.toFixed(4));
-      change({ foreground_grade: { ...grade, gray_card: { frame: store.value.frame, left: part(card.left), top: part(card.top), right: part(card.right), bottom: part(card.bottom) } } }, "card");
-    }
+  }, (to, done) => {
+    const side = carding;
+    if (done) carding = null;
+    card = to;
+    if (to && side) isGray(side, to);
     redraw();
   });
+
+  // isGray makes what is in a rectangle of the frame the gray card of a side.
+  const isGray = async (/** @type {Side} */ side, /** @type {Card} */ to) => {
+    const { frame } = store.value;
+    try {
+      const map = side === "background_grade" ? await placeOf(frame) : null;
+      const { left, top, right, bottom } = map ? within(map, to) : to;
+      const { balance: _, ...grade } = gradeOf(side);
+      const part = (/** @type {number} */ v) => Number(v.toFixed(4));
+      if (!(part(left) >= 0 && part(top) >= 0 && part(right) <= 1 && part(bottom) <= 1)) throw new Error("the card must lie in the background's picture");
+      wrong = "";
+      change({ [side]: { ...grade, gray_card: { frame, left: part(left), top: part(top), right: part(right), bottom: part(bottom) } } }, `${side} card`);
+    } catch (error) {
+      wrong = messageOf(error);
+    }
+    redraw();
+  };
+
+  // placeOf asks where a frame lies in the background's picture.
+  const placeOf = async (/** @type {number} */ number) => (await engines.call("place", { number }, { urgent: true })).result;
+
+  /**
+   * cornersOf returns the corners of a side's gray card in the frame that is looked at, or null.
+   * @param {Side} side
+   */
+  const cornersOf = (side) => {
+    const { frame, frames, recipe } = store.value;
+    const one = gradeOf(side).gray_card;
+    if (!one) return null;
+    const corners = [[one.left, one.top], [one.right, one.top], [one.right, one.bottom], [one.left, one.bottom]];
+    if (side === "foreground_grade") return (one.frame ?? frames[0]) === frame ? corners : null;
+    const of = JSON.stringify([frame, recipe.fit, recipe.fit_end, recipe.background_start]);
+    if (located?.of === of) return corners.map(back(located.map));
+    placeOf(frame).then((map) => {
+      located = { of, map };
+      sketch();
+    }, () => {}); // as the border
+    return null;
+  };
+
+  // placeCard has the user place a side's gray card, from where it is.
+  const placeCard = (/** @type {Side} */ side) => {
+    const corners = cornersOf(side);
+    const [x, y] = [0, 1].map((k) => (corners ?? []).map((corner) => corner[k]));
+    card = corners && { left: Math.min(...x), top: Math.min(...y), right: Math.max(...x), bottom: Math.max(...y) };
+    [carding, drawing] = [side, null];
+    viewer.api?.fit();
+    redraw();
+  };
 
   // sketch draws the outlines over the picture, where they are wanted.
   const sketch = () => {
@@ -107,8 +158,8 @@ export function shotPanel(store, viewer, engines) {
         sketch();
       }, () => {}); // it is to look at: without it the rest goes on
     }
-    const card = gradeOf("foreground_grade").gray_card;
-    outlines.show({ border, regions: regionsOf(), frame, w: ready.w, h: ready.h, chosen, drawing, card: card && (card.frame ?? frame) === frame ? card : null, carding });
+    outlines.show({ border, regions: regionsOf(), frame, w: ready.w, h: ready.h, chosen, drawing, card: carding && card, carding: !!carding,
+      cards: sides.filter((side) => side !== carding).flatMap((side) => [cornersOf(side)].filter((corners) => !!corners)) });
   };
   const edit = (/** @type {boolean} */ on) => {
     editing = on;
@@ -160,25 +211,28 @@ export function shotPanel(store, viewer, engines) {
     const now = /** @type {Grade} */ (recipe[side] ?? {});
     const to = (/** @type {string} */ field, /** @type {unknown} */ v, /** @type {unknown} */ usual) => change({ [side]: changed(now, field, v, usual) }, `${side} ${field}`);
     const numbers = /** @type {Record<string, number | undefined>} */ (/** @type {unknown} */ (now));
-    const { gray_card: card, balance: gains, ...unbalanced } = now;
+    const { gray_card: placed, balance: gains, ...unbalanced } = now;
     const balanced = (/** @type {number[] | undefined} */ to) => change({ [side]: changed(unbalanced, "balance", to) });
-    const gray = () => pixel && balanced(balance(pixel.color.map((v, c) => v - pixel.glow[c]), now.matrix));
-    const found = ready?.notes.find((note) => note.startsWith("the foreground's balance by its gray card"));
+    const performer = side === "foreground_grade";
+    const gray = () => {
+      if (!pixel || !ready) return;
+      if (performer) return balanced(balance(pixel.color.map((v, c) => v - pixel.glow[c]), now.matrix));
+      const around = 2; // pixels: of the background there is no value before its grade
+      isGray(side, { left: (pixel.x - around) / ready.w, top: (pixel.y - around) / ready.h, right: (pixel.x + 1 + around) / ready.w, bottom: (pixel.y + 1 + around) / ready.h });
+    };
+    const found = ready?.notes.find((note) => note.startsWith(`the ${performer ? "fore" : "back"}ground's balance by its gray card`));
     return group(title, !!recipe[side],
       colors.map((knob) => slider(knob, numbers[knob[0]], (v) => to(knob[0], v, knob[5]))),
       choice("Contrast, black and saturation act on", spaces, now.in ?? "", (v) => to("in", v, "")),
-      side === "foreground_grade" ? el("div", { className: "row" },
-        press("Drag over a gray card", () => {
-          [carding, drawing] = [true, null];
-          viewer.api?.fit();
-          redraw();
-        }, { disabled: !ready || carding }),
-        press("The pixel pointed at is gray", gray, { disabled: !pixel }),
-        card || gains ? press("Without balance", () => balanced(undefined)) : null) : null,
-      side === "foreground_grade" && carding ? el("p", { className: "note", role: "status" }, "Drag a rectangle over the card in the picture. By keys: arrows move it, with shift its lower right corner, Enter ends it.") : null,
-      gains ? el("p", { className: "note" }, `Balance: ${gains.map((v) => v.toFixed(3)).join(", ")}`) : null,
-      card ? el("p", { className: "note" }, `A gray card in frame ${card.frame ?? "1"}${found ? `: ${found.slice(found.indexOf(":") + 2)}` : ""}`) : null,
       el("div", { className: "row" },
+        press("Drag over a gray card", () => placeCard(side), { disabled: !ready || !!carding || !(performer || hasSum(store.value)) }),
+        press("The pixel pointed at is gray", gray, { disabled: !pixel || !(performer || hasSum(store.value)) }),
+        placed || gains ? press("Without balance", () => balanced(undefined)) : null),
+      carding === side ? el("p", { className: "note", role: "status" }, "Drag a rectangle over the card in the picture. By keys: arrows move it, with shift its lower right corner, Enter ends it.") : null,
+      gains ? el("p", { className: "note" }, `Balance: ${gains.map((v) => v.toFixed(3)).join(", ")}`) : null,
+      placed ? el("p", { className: "note" }, `A gray card in frame ${placed.frame ?? store.value.frames[0]}${found ? `: ${found.slice(found.indexOf(":") + 2)}` : ""}`) : null,
+      el("div", { className: "row" },
+        performer ? press("Match a chart", () => match(side), { disabled: !ready }) : null,
         fileOf("Open a matrix or ASC CDL", ".json,.cc,.ccc,.cdl", (file) => open(side, file)),
         now.matrix ? press("Without the matrix", () => to("matrix", undefined, undefined)) : null,
         now.cdl ? press("Without the CDL", () => to("cdl", undefined, undefined)) : null),
@@ -209,6 +263,22 @@ export function shotPanel(store, viewer, engines) {
       wrong = `${file.name}: ${messageOf(error)}`;
     }
     redraw();
+  };
+
+  /**
+   * match takes the matrix of a chart in two pictures for a grade.
+   * @param {Side} side
+   */
+  const match = async (side) => {
+    wrong = "";
+    try {
+      const { matchChart } = await import("../chart.js");
+      const matrix = await matchChart(engines, store.value.curves, String(store.value.ready?.recipe.color_curve ?? ""));
+      if (matrix) change({ [side]: { ...gradeOf(side), matrix } });
+    } catch (error) {
+      wrong = messageOf(error);
+      redraw();
+    }
   };
 
   // saveCDL writes both grades for other programs.
@@ -292,18 +362,28 @@ export function shotPanel(store, viewer, engines) {
 const short = (/** @type {number[]} */ values) => values.map((v) => Number(v.toFixed(3))).join(" ");
 
 /**
- * fileOf makes a button that opens the browser's chooser for one file.
- * @param {string} text
- * @param {string} accept
- * @param {(file: File) => void} open
+ * within returns a rectangle of the background's picture that is in one of the frame: all of it where it is
+ * upright, and of a turned one what upright sides leave.
+ * @param {number[]} map where a place of the frame lies in the picture
+ * @param {Card} card
+ * @returns {Card}
  */
-function fileOf(text, accept, open) {
-  const node = el("input", { type: "file", accept, onchange: () => {
-    if (node.files?.[0]) open(node.files[0]);
-    node.value = "";
-  } });
-  return el("label", { className: "file-button" }, node, text);
+function within([a, b, c, d, e, f], { left, top, right, bottom }) {
+  const [x, y, w, h] = [(left + right) / 2, (top + bottom) / 2, (right - left) / 2, (bottom - top) / 2];
+  const [u, v, p, q] = [a * x + b * y + c, d * x + e * y + f, Math.abs(a) * w + Math.abs(b) * h, Math.abs(d) * w + Math.abs(e) * h];
+  // How far p and q, which go around it, reach in the frame again.
+  const size = Math.abs(a * e - b * d);
+  const [wide, high] = [(Math.abs(e) * p + Math.abs(b) * q) / size, (Math.abs(d) * p + Math.abs(a) * q) / size];
+  const keep = Math.min(w / wide, h / high);
+  return { left: u - keep * p, top: v - keep * q, right: u + keep * p, bottom: v + keep * q };
 }
+
+/**
+ * back returns where a place of the picture lies in the frame.
+ * @param {number[]} map as within has it
+ * @returns {(place: number[]) => number[]}
+ */
+const back = ([a, b, c, d, e, f]) => ([u, v]) => [(e * (u - c) - b * (v - f)) / (a * e - b * d), (a * (v - f) - d * (u - c)) / (a * e - b * d)];
 
 /**
  * balance returns the gains that make a color gray, of the same luminance, behind a matrix.
