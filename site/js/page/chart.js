@@ -133,7 +133,7 @@ export async function matchChart(engines, curves, curve) {
       el("h2", { id: "chart-title" }, "A chart through the filter, and without"),
       el("p", {}, "Two pictures of one chart of colored patches, in the set's own light with the lamps off. Move the four corners to the outer corners of its patches."),
       el("div", { className: "charts" }, views.map((view) => el("div", {},
-        el("div", { className: "row" }, el("span", {}, view.title), fileOf(view.name || "Choose the picture", "", (file) => open(view, file))),
+        el("p", {}, view.title), fileOf(view.name || "Choose the picture", "", (file) => open(view, file)),
         el("div", { className: "chart" }, view.canvas, view.path ? overlay(view) : null)))),
       el("div", { className: "row" }, number("Patches across", "columns"), number("and down", "rows"),
         choice("Their transfer curve", [["", "as their tags say"], ...curves.map((name) => [name, name === curve ? `${name}, as the take` : name])], chart.curve, (v) => set({ curve: v }))),
