@@ -176,12 +176,13 @@ func (r *Run) cubic(i int, dst, src []float32, stride int, dx, dy []float32) {
 // weights sets where the neighbors of a row's pixels begin, and their weights, four across and four
 // down.
 func (s Slant) weights(at []int32, weights []float32, stride int) {
+	x, y := s.X, s.Y
 	for i := range at {
-		at[i] = int32((int(s.Y>>32)-1)*stride + int(s.X>>32) - 1)
+		at[i] = int32((int(y>>32)-1)*stride + int(x>>32) - 1)
 		w := (*[8]float32)(weights[8*i:])
-		w[0], w[1], w[2], w[3] = cubicWeights(s.X)
-		w[4], w[5], w[6], w[7] = cubicWeights(s.Y)
-		s.X, s.Y = s.X+s.DX, s.Y+s.DY
+		w[0], w[1], w[2], w[3] = cubicWeights(x)
+		w[4], w[5], w[6], w[7] = cubicWeights(y)
+		x, y = x+s.DX, y+s.DY
 	}
 }
 
