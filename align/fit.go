@@ -93,7 +93,9 @@ type fit struct {
 	theta   theta
 	d       float64    // the color frame's half diagonal, in pixels
 	s       [2]float64 // band pixels to a color pixel, nominally
+	sample  int        // the most tiles that are measured
 	last    []measurement
+	strayed float64 // how far the geometry has moved at them since they were measured, rms, in pixels of the level
 	match   float64
 	stats   stats
 	models  []ModelFit  // that choose chose from
@@ -112,7 +114,7 @@ type stats struct {
 }
 
 func newFit(g Geometry, l *level, model string) *fit {
-	f := &fit{l: l, g: g, model: model, most: model, terms: radialTerms, shading: sloping, widths: usualWidths, doubt: 1}
+	f := &fit{l: l, g: g, model: model, most: model, terms: radialTerms, shading: sloping, sample: maxTiles, widths: usualWidths, doubt: 1}
 	f.d = g.halfDiagonal()
 	f.s = [2]float64{float64(g.BandW) / float64(g.ColorW), float64(g.BandH) / float64(g.ColorH)}
 	if f.shapeDiffers() && modelIndex(model) == 1 {
@@ -437,11 +439,15 @@ func (f *fit) mixed(eqs []equation, free []theta, at, now theta) *mixed {
 		}
 		return v - dot(full, &at)
 	}
+	cells := 0
+	if f.shading == bending {
+		cells = f.cells()
+	}
 	parts := make([]*mixed, (len(eqs)+together-1)/together)
 	parallel.Parts(len(parts), func(from, to int) {
 		row := make([]float64, n)
 		for k := from; k < to; k++ {
-			parts[k] = newMixed(n, f.cells())
+			parts[k] = newMixed(n, cells)
 			for i := k * together; i < min((k+1)*together, len(eqs)); i++ {
 				q := &eqs[i]
 				v := project(row, &q.row, q.e+dot(&q.row, &now)) + f.fill(row[len(free):], q)
@@ -453,7 +459,7 @@ func (f *fit) mixed(eqs []equation, free []theta, at, now theta) *mixed {
 			}
 		}
 	})
-	m := newMixed(n, f.cells())
+	m := newMixed(n, cells)
 	for k, p := range parts {
 		if k == 0 {
 			m = p
@@ -487,8 +493,8 @@ func (f *fit) linear(eqs []equation, model string, terms int, now theta, residua
 			next[k] += x[j] * free[j][k]
 		}
 	}
-	own := make([][effects]float64, len(m.cells))
-	for i := range own {
+	own := make([][effects]float64, f.cells())
+	for i := range m.cells {
 		own[i] = m.cells[i].own(x)
 		for k, u := range own[i] {
 			chi2 += u * u / (f.widths.of(k) * f.widths.of(k))
@@ -572,12 +578,47 @@ func (f *fit) preferences() []equation {
 
 // tiles returns the windows to measure.
 func (f *fit) tiles() []tile {
-	list := f.l.edges(f.g, f.shading.size)
+	list := thinned(f.l.edges(f.g, f.shading.size), f.sample)
 	if f.shading != bending {
-		return thinned(list, maxTiles)
+		return list
 	}
-	return f.l.centered(f.g, thinned(list, maxClose), f.shading.size)
+	return f.l.centered(f.g, list, f.shading.size)
 }
+
+// move takes a solution over, and with it the last measurements: what an edge says of its place
+// changes by as much as the place does. It returns how far the corners move, in color pixels.
+func (f *fit) move(t theta) (moved float64) {
+	place := func(m *measurement) (x, y float64) {
+		x, y = f.l.place(&f.g, m.x, m.y)
+		dx, dy := f.l.displaced(m.frame, m.y)
+		return x + dx, y + dy
+	}
+	at := make([][2]float64, len(f.last))
+	for i := range f.last {
+		at[i][0], at[i][1] = place(&f.last[i])
+	}
+	moved = f.set(t)
+	f.expose()
+	square, n := 0.0, 0.0
+	for i := range f.last {
+		m := &f.last[i]
+		if m.info[0]+m.info[2] == 0 {
+			continue
+		}
+		x, y := place(m)
+		x, y = x-at[i][0], y-at[i][1]
+		m.b[0] -= m.info[0]*x + m.info[1]*y
+		m.b[1] -= m.info[1]*x + m.info[2]*y
+		square += x*x + y*y
+		n++
+	}
+	f.strayed += math.Sqrt(square / math.Max(n, 1))
+	return moved
+}
+
+// strays is how far the geometry may be, in pixels of the level, from where its edges were measured.
+// Measured anew where the fits ended, drawn takes moved by 0.001 to 0.02, and as far the next time.
+const strays = 0.05
 
 // run fits the model until it stands still, or for the number of rounds given, each of which
 // measures and moves the geometry; with none it measures where the geometry stands. ok is false
@@ -598,16 +639,8 @@ func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 		if len(tiles) < minEdges {
 			return false, nil
 		}
-		f.last, err = f.l.measure(ctx, f.g, tiles, f.shading)
-		if err != nil {
+		if err := f.measure(ctx, tiles); err != nil {
 			return false, err
-		}
-		if f.shading == bending && f.texture != nil {
-			more, err := f.texture.measure(ctx, f.l, f.g)
-			if err != nil {
-				return false, err
-			}
-			f.last = append(f.last, more...)
 		}
 		var next theta
 		next, f.stats = f.solve(f.last, f.model, f.theta)
@@ -617,8 +650,7 @@ func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 		if rounds == 0 {
 			break
 		}
-		moved = f.set(next)
-		f.expose()
+		moved = f.move(next)
 		if f.g.Check() != nil || moved > float64(f.g.ColorW) {
 			return false, nil
 		}
@@ -626,13 +658,29 @@ func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 			break
 		}
 	}
+	return f.explain(), nil
+}
+
+// measure measures tiles, and the texture where there is one.
+func (f *fit) measure(ctx context.Context, tiles []tile) (err error) {
+	f.strayed = 0
+	if f.last, err = f.l.measure(ctx, f.g, tiles, f.shading); err != nil || f.shading != bending || f.texture == nil {
+		return err
+	}
+	more, err := f.texture.measure(ctx, f.l, f.g)
+	f.last = append(f.last, more...)
+	return err
+}
+
+// explain sets the fit's match, and reports whether there is anything to match.
+func (f *fit) explain() bool {
 	var sum, energy float64
 	for _, m := range f.last {
 		sum += m.energy * m.match
 		energy += m.energy
 	}
 	f.match = sum / energy
-	return energy > 0, nil
+	return energy > 0
 }
 
 // choose fits the richest model allowed, and then the one that the measurements support: the one
@@ -642,7 +690,7 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	// Rounds: of the closer fit, laying out the tiles anew before each; and of the one that stands
 	// where that wanders off. Chosen by hand.
 	const (
-		closeRounds = 2
+		closeRounds = 3
 		wideRounds  = 6
 	)
 	// Closer; but the fit must not wander off.
@@ -651,10 +699,12 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	if f.texture, err = f.l.findTexture(ctx, f.g); err != nil {
 		return false, err
 	}
-	for rounds := 1; rounds <= closeRounds; rounds++ { // the tiles are about the edges only once the geometry is nearly right
-		if ok, err = f.run(ctx, rounds); !ok {
+	// Some of the edges bring it near, and all of them say where it is.
+	for range closeRounds {
+		if ok, err = f.run(ctx, 1); !ok || f.sample == maxClose && f.strayed < strays {
 			break
 		}
+		f.sample = maxClose
 	}
 	if err != nil {
 		return false, err
@@ -665,6 +715,7 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 			return ok, err
 		}
 	}
+	_, f.stats = f.solve(f.last, f.model, f.theta)
 	eqs := f.eqs
 	// With unequal weights they count as this many.
 	var sum, square float64
@@ -693,11 +744,17 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	}
 	// What the chosen model does not have goes back to nothing.
 	next, _ := f.linear(eqs, f.model, f.terms, f.theta, nil)
-	f.set(next)
-	if ok, err = f.run(ctx, 1); !ok || err != nil {
-		return ok, err
+	f.move(next)
+	if f.strayed > strays {
+		if ok, err = f.run(ctx, 1); !ok || err != nil {
+			return ok, err
+		}
+	} else {
+		next, f.stats = f.solve(f.last, f.model, f.theta)
+		f.move(next)
 	}
-	return f.run(ctx, 0)
+	_, f.stats = f.solve(f.last, f.model, f.theta)
+	return f.g.Check() == nil && f.explain(), nil
 }
 
 // scale returns by how much the variances of these equations must be multiplied to become those of

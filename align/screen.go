@@ -392,9 +392,11 @@ func (sc *screen) divide(b plane, pair int) {
 		f0 := at(0)
 		for x := 0; x < b.w; x += step {
 			f1 := at(x + step)
-			for i := x; i < min(x+step, b.w); i++ {
-				f := f0 + (f1-f0)*float64(i-x)/step
-				row[i] = 1 - float32(math.Max(least, math.Min(float64(row[i])*f, most)))
+			f, slope := float32(f0), float32((f1-f0)/step)
+			part := row[x:min(x+step, b.w)]
+			for i, p := range part {
+				part[i] = 1 - max(least, min(p*f, most))
+				f += slope
 			}
 			f0 = f1
 		}

@@ -152,6 +152,7 @@ func (f *fit) sharper() float64 {
 // soften brings the level's plates to the same softness, and refits. The model of the blur is one
 // to first order, hence the rounds: each finds half of what is left, or more.
 func (f *fit) soften(ctx context.Context) (ok bool, err error) {
+	ok = true
 	const (
 		rounds = 6 // which leave a 60th at most
 		// Variance, in band pixels of the level, squared, below which the plates are alike; chosen
@@ -160,8 +161,11 @@ func (f *fit) soften(ctx context.Context) (ok bool, err error) {
 	)
 	for range rounds {
 		v := math.Max(-mostSoftening, math.Min(f.sharper(), mostSoftening))
+		if math.Abs(v) < done {
+			break
+		}
 		f.l.soften(f.g, v)
-		if ok, err = f.run(ctx, 1); err != nil || !ok || math.Abs(v) < done {
+		if ok, err = f.run(ctx, 1); err != nil || !ok {
 			break
 		}
 	}

@@ -13,28 +13,48 @@ import (
 
 // splined returns the coefficients of the cubic B-spline through the plane's pixels, the borders mirrored.
 func splined(q plane) []float32 {
-	const horizon = 16 // pole to this power is nothing to a float32
+	const (
+		horizon = 16 // pole to this power is nothing to a float32
+		abreast = 4  // rows that go together: a number waits for its neighbor in its own row alone
+	)
 	pole := float32(math.Sqrt(3) - 2)
 	c := slices.Clone(q.pix)
-	line := func(v []float32) {
-		first, p := v[0], float32(1)
-		for i := 1; i < min(horizon, len(v)); i++ {
-			p *= pole
-			first += p * v[i]
+	lines := func(rows [abreast][]float32) {
+		for _, v := range rows {
+			first, p := v[0], float32(1)
+			for i := 1; i < min(horizon, len(v)); i++ {
+				p *= pole
+				first += p * v[i]
+			}
+			v[0] = 6 * first
 		}
-		v[0] = 6 * first
-		for i := 1; i < len(v); i++ {
-			v[i] = 6*v[i] + pole*v[i-1]
+		n := q.w
+		r0, r1, r2, r3 := rows[0][:n], rows[1][:n], rows[2][:n], rows[3][:n]
+		p0, p1, p2, p3 := r0[0], r1[0], r2[0], r3[0]
+		for i := 1; i < n; i++ {
+			p0, p1, p2, p3 = 6*r0[i]+pole*p0, 6*r1[i]+pole*p1, 6*r2[i]+pole*p2, 6*r3[i]+pole*p3
+			r0[i], r1[i], r2[i], r3[i] = p0, p1, p2, p3
 		}
-		n := len(v) - 1
-		v[n] = pole / (pole*pole - 1) * (v[n] + pole*v[n-1])
-		for i := n - 1; i >= 0; i-- {
-			v[i] = pole * (v[i+1] - v[i])
+		for _, v := range rows {
+			v[n-1] = pole / (pole*pole - 1) * (v[n-1] + pole*v[n-2])
+		}
+		p0, p1, p2, p3 = r0[n-1], r1[n-1], r2[n-1], r3[n-1]
+		for i := n - 2; i >= 0; i-- {
+			p0, p1, p2, p3 = pole*(p0-r0[i]), pole*(p1-r1[i]), pole*(p2-r2[i]), pole*(p3-r3[i])
+			r0[i], r1[i], r2[i], r3[i] = p0, p1, p2, p3
 		}
 	}
-	parallel.Parts(q.h, func(from, to int) {
-		for y := from; y < to; y++ {
-			line(c[y*q.w : (y+1)*q.w])
+	parallel.Parts((q.h+abreast-1)/abreast, func(from, to int) {
+		for k := from; k < to; k++ {
+			var rows [abreast][]float32
+			for j := range rows {
+				if y := k*abreast + j; y < q.h {
+					rows[j] = c[y*q.w : (y+1)*q.w]
+				} else {
+					rows[j] = make([]float32, q.w)
+				}
+			}
+			lines(rows)
 		}
 	})
 	// The same down the columns, a row at a time.

@@ -199,7 +199,12 @@ func clipped(q plane) []bool {
 		many = 16   // pixels of one value: noise makes no two alike that are not clipped
 		near = 5e-3 // of the top: what a curve's rounding and the dark plate's noise leave between clipped values
 	)
-	top := slices.Max(q.pix)
+	top := q.pix[0]
+	for _, v := range q.pix {
+		if v > top {
+			top = v
+		}
+	}
 	limit := top - near*float32(math.Abs(float64(top)))
 	across := (q.w + burntSide - 1) / burntSide
 	squares := make([]bool, across*((q.h+burntSide-1)/burntSide))
