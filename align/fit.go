@@ -94,7 +94,10 @@ type fit struct {
 	d       float64    // the color frame's half diagonal, in pixels
 	s       [2]float64 // band pixels to a color pixel, nominally
 	sample  int        // the most tiles that are measured
+	laid    []tile     // windows with edges, and the geometry that they were laid out by
+	laidBy  Geometry
 	last    []measurement
+	solved  bool    // they have been solved with this shutter
 	strayed float64 // how far the geometry has moved at them since they were measured, rms, in pixels of the level
 	match   float64
 	stats   stats
@@ -102,6 +105,7 @@ type fit struct {
 	widths  widths      // of the cells' own effects
 	eqs     []equation  // of the last solution, with their weights
 	doubt   float64     // what the variances of edges are multiplied by, so that they agree with the texture
+	core    []patch     // windows of the core; nil where they have not been looked for
 	texture *textureFit // the core's texture, in the last fits; nil where there is none
 	shutter *shutter    // nil unless the rows of the cameras are not of the same instants
 }
@@ -126,6 +130,13 @@ func newFit(g Geometry, l *level, model string) *fit {
 	}
 	f.theta[8], f.theta[9] = g.Radial[0], g.Radial[1]
 	return f
+}
+
+// again returns a new fit from where f stands, on its level.
+func (f *fit) again(model string) *fit {
+	n := newFit(f.g, f.l, model)
+	n.laid, n.laidBy = f.laid, f.laidBy
+	return n
 }
 
 func (f *fit) shapeDiffers() bool { return math.Abs(f.s[0]/f.s[1]-1) > shapeDiffers }
@@ -160,8 +171,13 @@ func (f *fit) set(t theta) (moved float64) {
 		f.g.Homography[i] = h[i] / h[8]
 	}
 	f.g.Radial = [2]float64{t[8], t[9]}
+	return f.movedFrom(old)
+}
+
+// movedFrom returns how far the corners are from where another geometry has them, in color pixels.
+func (f *fit) movedFrom(g Geometry) (moved float64) {
 	for _, p := range f.g.Grid(2) {
-		x, y := old.Map(p.Color[0], p.Color[1])
+		x, y := g.Map(p.Color[0], p.Color[1])
 		moved = math.Max(moved, math.Hypot((x-p.Band[0])/f.s[0], (y-p.Band[1])/f.s[1]))
 	}
 	return moved
@@ -326,7 +342,8 @@ func (f *fit) cells() int { return f.cell(0, float64(f.l.h)) + cellsWide }
 func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 	const (
 		settled = 8 // passes after which the weights no longer matter; chosen by hand
-		// Passes of the last fits, in which the widths of the effects settle slowly.
+		// Passes of the last fits where the widths of the effects are not known yet, which settle
+		// slowly.
 		closeSettle = 24
 		// Part of the full weight below which a measurement was not used; chosen by hand.
 		weightless = 1e-3
@@ -344,9 +361,10 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 	}
 	kinds := byKind(eqs)
 	passes := settled
-	if f.shading == bending {
+	if f.shading == bending && !f.solved {
 		passes = closeSettle
 	}
+	f.solved = true
 	for pass := range passes {
 		for _, k := range kinds {
 			// How far apart the measurements are beyond their noise: from the median.
@@ -578,11 +596,25 @@ func (f *fit) preferences() []equation {
 
 // tiles returns the windows to measure.
 func (f *fit) tiles() []tile {
-	list := thinned(f.l.edges(f.g, f.shading.size), f.sample)
+	// Color pixels of the level that a corner moves from which the tiles are laid out anew; chosen
+	// by hand.
+	const far = 1.5
+	if f.laid == nil || f.movedFrom(f.laidBy) > far*f.l.fc {
+		f.laid, f.laidBy = f.l.edges(f.g, f.shading.size), f.g
+	}
+	list := thinned(f.laid, f.sample)
 	if f.shading != bending {
 		return list
 	}
 	return f.l.centered(f.g, list, f.shading.size)
+}
+
+// patches returns the windows of the core.
+func (f *fit) patches() []patch {
+	if f.core == nil {
+		f.core = f.l.corePatches(&f.g, f.l.patchSize())
+	}
+	return f.core
 }
 
 // move takes a solution over, and with it the last measurements: what an edge says of its place
@@ -624,18 +656,11 @@ const strays = 0.05
 // measures and moves the geometry; with none it measures where the geometry stands. ok is false
 // when too few edges are left or the geometry goes astray.
 func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
-	// Movements of the corners in a round, in color pixels of the level: from which the tiles are
-	// laid out anew, and below which the fit stands still. Chosen by hand.
-	const (
-		far   = 1.5
-		still = 0.01
-	)
-	var tiles []tile
-	moved := math.Inf(1)
+	// The movement of the corners in a round, in color pixels of the level, below which the fit
+	// stands still. Chosen by hand.
+	const still = 0.01
 	for range max(rounds, 1) {
-		if moved > far*f.l.fc {
-			tiles = f.tiles()
-		}
+		tiles := f.tiles()
 		if len(tiles) < minEdges {
 			return false, nil
 		}
@@ -650,7 +675,7 @@ func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 		if rounds == 0 {
 			break
 		}
-		moved = f.move(next)
+		moved := f.move(next)
 		if f.g.Check() != nil || moved > float64(f.g.ColorW) {
 			return false, nil
 		}
@@ -663,7 +688,7 @@ func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 
 // measure measures tiles, and the texture where there is one.
 func (f *fit) measure(ctx context.Context, tiles []tile) (err error) {
-	f.strayed = 0
+	f.strayed, f.solved = 0, false
 	if f.last, err = f.l.measure(ctx, f.g, tiles, f.shading); err != nil || f.shading != bending || f.texture == nil {
 		return err
 	}
@@ -696,7 +721,7 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	// Closer; but the fit must not wander off.
 	before := *f
 	f.shading = bending
-	if f.texture, err = f.l.findTexture(ctx, f.g); err != nil {
+	if f.texture, err = f.l.findTexture(ctx, f.g, f.patches()); err != nil {
 		return false, err
 	}
 	// Some of the edges bring it near, and all of them say where it is.

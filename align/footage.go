@@ -367,7 +367,7 @@ func (s *stack) estimate(ctx context.Context, o FootageOptions) (*Estimate, erro
 	// choose fits as closely as can be. What it finds of the lens and the shutter is taken out, and
 	// it fits once more.
 	choose := func(shutter *shutter) error {
-		f = newFit(f.g, s.levels[0], o.Model)
+		f = f.again(o.Model)
 		f.shutter = shutter
 		ok, err := f.choose(ctx)
 		if err == nil && !ok {
@@ -406,7 +406,7 @@ func (s *stack) estimate(ctx context.Context, o FootageOptions) (*Estimate, erro
 		f.l.frames[i].late = [lateTerms]float64{} // the geometry alone is what all frames have
 	}
 	// As Residual has it: over all edges, not only those that the last fit looked at.
-	whole := newFit(f.g, f.l, Radial)
+	whole := f.again(Radial)
 	whole.model = fixedModel
 	if _, err := whole.run(ctx, 0); err != nil {
 		return nil, err

@@ -87,7 +87,7 @@ func (f *fit) lateral(ctx context.Context) (all LateralColor, err error) {
 // fringed measures lateral color once.
 func (f *fit) fringed(ctx context.Context) (LateralColor, error) {
 	l := f.l
-	tiles := f.tiles()
+	tiles := thinned(f.tiles(), maxTiles)
 	eqs := make([][2]equation, len(tiles)) // of each tile, for red and blue
 	parallel.Parts(len(tiles), func(from, to int) {
 		s := sampler{shading: sloping}
@@ -147,14 +147,14 @@ func (f *fit) agreed(scale, sigma float64, texture []equation) (float64, float64
 func (f *fit) textureFringes(ctx context.Context) (red, blue []equation) {
 	l, g := f.l, f.g
 	size := l.patchSize()
-	patches := thinned(l.corePatches(&g, size), maxTiles)
+	patches := thinned(f.patches(), maxTiles)
 	all := make([][2][2]equation, len(patches))
 	parallel.Parts(len(patches), func(from, to int) {
 		s := newPatchSampler(size)
 		for i := from; i < to && ctx.Err() == nil; i++ {
-			if s.readBand(l, &g, patches[i]) {
+			if _, _, ok := s.to(l, &g, patches[i]); ok {
 				s.readColor(l)
-				all[i] = s.fringes(l, &g, patches[i], f.cell(float64(patches[i].x), float64(patches[i].y)))
+				all[i] = s.fringes(l, &g, f.cell(float64(patches[i].x), float64(patches[i].y)))
 			}
 		}
 	})
@@ -173,10 +173,9 @@ func (f *fit) textureFringes(ctx context.Context) (red, blue []equation) {
 
 // fringes measures a patch: red and blue are green, brighter or darker and displaced, as far as
 // texture goes.
-func (s *patchSampler) fringes(l *level, g *Geometry, t patch, cell int) (eqs [2][2]equation) {
+func (s *patchSampler) fringes(l *level, g *Geometry, cell int) (eqs [2][2]equation) {
 	const leastNoise = 1e-12 // variance; a channel that is green's multiple leaves none
-	half := float64(s.size) / 2
-	cx, cy := float64(t.x)+half-0.5, float64(t.y)+half-0.5
+	cx, cy := s.middle()
 	ox, oy := l.outward(g, cx, cy)
 	green := s.color[1]
 	gg := sumProducts(green, green)

@@ -376,12 +376,15 @@ func (sc *screen) divide(b plane, pair int) {
 		return
 	}
 	const (
-		step = 8 // pixels between which the exponential is taken as a straight line; chosen by hand
+		// Places of a row between which the exponential is taken as a straight line: it is off by a
+		// hundred-thousandth where the screen falls by a stop over half of the frame.
+		places = 128
 
 		// The light, of the screen's, that goes into alpha: what is darker or brighter says no
 		// more, and would outweigh all else. Chosen by hand.
 		least, most = -0.5, 2
 	)
+	step := max(1, b.w/places)
 	line := func(y int) {
 		v := 2*float64(y)/float64(b.h) - 1
 		at := func(x int) float64 {
@@ -392,7 +395,7 @@ func (sc *screen) divide(b plane, pair int) {
 		f0 := at(0)
 		for x := 0; x < b.w; x += step {
 			f1 := at(x + step)
-			f, slope := float32(f0), float32((f1-f0)/step)
+			f, slope := float32(f0), float32((f1-f0)/float64(step))
 			part := row[x:min(x+step, b.w)]
 			for i, p := range part {
 				part[i] = 1 - max(least, min(p*f, most))

@@ -192,7 +192,7 @@ func (f *fit) drift(frames int) (cov [12][12]float64, edges float64) {
 		return t.covariance(), 0
 	}
 	if t.shutter == nil {
-		t.last, t.shutter = slices.Clone(f.last), f.newShutter(mild)
+		t.last, t.shutter, t.solved = slices.Clone(f.last), f.newShutter(mild), false
 		t.solve(t.last, t.most, t.theta)
 	}
 	v, n := t.shutter.widths, 0.0

@@ -112,15 +112,14 @@ const (
 	planes = 9
 )
 
-// findTexture finds the patches of the core, and m. It returns nil where the plates have no core
-// with texture.
-func (l *level) findTexture(ctx context.Context, g Geometry) (*textureFit, error) {
+// findTexture finds those of the core's patches that have texture, and m. It returns nil where none
+// do.
+func (l *level) findTexture(ctx context.Context, g Geometry, patches []patch) (*textureFit, error) {
 	const (
 		rounds  = 4 // of leaving out; chosen by hand
 		outlier = 4 // times the median's scatter, from which a patch is left out; chosen by hand
 	)
 	t := &textureFit{size: l.patchSize()}
-	patches := l.corePatches(&g, t.size)
 	if len(patches) < leastPatches {
 		return nil, nil
 	}
@@ -320,22 +319,34 @@ func newPatchSampler(size int) *patchSampler {
 	return s
 }
 
+// to goes to a patch. It returns how the place in the band plate moves with that in the color plate,
+// and reports whether the geometry is not folded there.
+func (s *patchSampler) to(l *level, g *Geometry, t patch) (jx, jy [2]float64, ok bool) {
+	const flat = 1e-6 // band pixels to a color pixel, squared, up to which a geometry is folded
+	s.patch, s.frame = t, &l.frames[t.frame]
+	cx, cy := s.middle()
+	jx, jy = l.jacobian(g, cx, cy)
+	det := jx[0]*jy[1] - jy[0]*jx[1]
+	s.inverse = [4]float64{jy[1] / det, -jx[1] / det, -jy[0] / det, jx[0] / det}
+	return jx, jy, math.Abs(det) > flat
+}
+
+// middle returns the patch's middle, in pixels of the level's color plates.
+func (s *patchSampler) middle() (x, y float64) {
+	half := float64(s.size-1) / 2
+	return float64(s.patch.x) + half, float64(s.patch.y) + half
+}
+
 // readBand goes to a patch and reads it from the band plate. It reports whether the plate has it.
 func (s *patchSampler) readBand(l *level, g *Geometry, t patch) bool {
-	// Band pixels to a color pixel, squared, up to which a geometry is folded there.
-	const flat = 1e-6
-	s.patch, s.frame = t, &l.frames[t.frame]
-	half := float64(s.size) / 2
-	cx, cy := float64(t.x)+half-0.5, float64(t.y)+half-0.5
+	jx, jy, ok := s.to(l, g, t)
+	if !ok {
+		return false
+	}
+	cx, cy := s.middle()
 	px, py := l.place(g, cx, cy)
 	dx, dy := l.displaced(t.frame, cy)
 	px, py = px+dx, py+dy
-	jx, jy := l.jacobian(g, cx, cy)
-	det := jx[0]*jy[1] - jy[0]*jx[1]
-	if !(math.Abs(det) > flat) {
-		return false
-	}
-	s.inverse = [4]float64{jy[1] / det, -jx[1] / det, -jy[0] / det, jx[0] / det}
 	n := 0
 	for y := range s.size {
 		v := float64(t.y+y) - cy
