@@ -90,7 +90,7 @@ func TestPrepareReadsNoMoreThanItMust(t *testing.T) {
 		ref   matte.References
 		asked []int
 	}{
-		{"all plates", all, []int{6}},
+		{"all plates", all, []int{4}},
 		{"no clean plates", dark, []int{12}},
 	} {
 		var asked []int
