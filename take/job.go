@@ -65,6 +65,8 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	if _, _, err := t.newBackdrop(); err != nil { // first, since it can be refused
 		return nil, err
 	}
+	t.kept = map[int]matte.Sample{}
+	defer func() { t.kept = nil }()
 	var err error
 	if j.Registration, err = t.Register(ctx); err != nil {
 		return nil, err
@@ -228,8 +230,12 @@ func (j *preparation) sample(ctx context.Context, n int) ([]matte.Sample, error)
 	if j.frames != nil && j.asked >= min(n, len(j.take.whole)) {
 		return j.frames, nil
 	}
-	pairs, out, err := sampled(ctx, j.take, n, func(p FilePair) (matte.Sample, error) {
-		s, err := j.readSample(p)
+	pairs, out, err := sampled(ctx, j.take, n, func(p FilePair) (s matte.Sample, err error) {
+		if kept, ok := j.take.kept[p.Number]; ok && j.lens == (lens{}) {
+			s = kept
+		} else {
+			s, err = j.readSample(p)
+		}
 		if err == nil {
 			s.Band = j.resampler.Gray(nil, s.Band)
 		}

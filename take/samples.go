@@ -143,25 +143,29 @@ func finite(path string, f interface{ CheckFinite() error }) error {
 }
 
 // registrationPairs reads the pairs that registration looks at, and with look what there is to see
-// of each as it was read.
+// of each as it was read. The color plates keep their level of black, which is nothing to registration.
 func (t *Take) registrationPairs(ctx context.Context, look bool) (pairs []align.Pair, seen []glance, err error) {
 	type read struct {
-		pair align.Pair
-		seen glance
+		sample matte.Sample
+		pair   align.Pair
+		seen   glance
 	}
-	_, all, err := sampled(ctx, t, registrationSamples, func(p FilePair) (r read, err error) {
-		s, err := t.readSample(p)
-		if err != nil {
+	field := screenField(t.darkBand, t.cleanBand)
+	of, all, err := sampled(ctx, t, registrationSamples, func(p FilePair) (r read, err error) {
+		if r.sample, err = t.readSample(p); err != nil {
 			return r, err
 		}
 		if look {
-			r.seen = newGlance(p, s.Color, s.Band)
+			r.seen = newGlance(p, r.sample.Color, r.sample.Band)
 		}
-		r.pair = align.Pair{Color: matte.Subtract(s.Color, s.Color, t.darkColor), Band: flat(s.Band, t.darkBand, t.cleanBand)}
+		r.pair = align.Pair{Color: r.sample.Color, Band: flat(r.sample.Band, t.darkBand, field)}
 		return r, nil
 	})
-	for _, r := range all {
+	for i, r := range all {
 		pairs, seen = append(pairs, r.pair), append(seen, r.seen)
+		if t.kept != nil {
+			t.kept[of[i].Number] = r.sample
+		}
 	}
 	return pairs, seen, err
 }

@@ -374,10 +374,12 @@ func (t *Take) misread(ctx context.Context, seen []glance, e *align.Estimate) ([
 	// they show none.
 	apart := func(way reading, samples []matte.Sample) (float64, error) {
 		color, band := reread(usual.color, way.color), reread(usual.band, way.band)
+		bandDark := eachGray(t.darkBand, band)
+		field := screenField(bandDark, eachGray(t.cleanBand, band))
 		var pairs []align.Pair
 		for _, s := range samples {
 			f := eachRGB(s.Color, color)
-			pairs = append(pairs, align.Pair{Color: matte.Subtract(f, f, eachRGB(dark, color)), Band: flat(eachGray(s.Band, band), eachGray(t.darkBand, band), eachGray(t.cleanBand, band))})
+			pairs = append(pairs, align.Pair{Color: matte.Subtract(f, f, eachRGB(dark, color)), Band: flat(eachGray(s.Band, band), bandDark, field)})
 		}
 		v, err := align.Residual(ctx, pairs, e.Geometry)
 		if err != nil {

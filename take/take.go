@@ -48,6 +48,10 @@ type Take struct {
 	draft    bool          // see Draft
 	damaged  map[int]error // frames that were looked at for an estimate and cannot be read
 	warnings []string      // of these
+
+	// The frames that registration read, by number, until Prepare has estimated all else; nil: they
+	// are not kept.
+	kept map[int]matte.Sample
 }
 
 // Open finds and pairs the take's frames and reads its reference plates. A path is a file, a folder
@@ -471,36 +475,44 @@ func (t *Take) Residual(ctx context.Context, g align.Geometry) (float64, error) 
 	return residual, err
 }
 
-// flat takes the dark plate off the band plate, where there is one, and divides it by the clean one,
-// where there is one and it shows a screen all over the frame, so that an uneven screen does not
-// disturb the registration.
-func flat(band, dark, clean *plate.Gray) *plate.Gray {
-	band = matte.SubtractGray(band, band, dark)
-	if clean == nil {
-		return band
+// flat returns the band plate without the dark plate, where there is one, and divided by the field,
+// where there is one, so that an uneven screen does not disturb the registration.
+func flat(band, dark, field *plate.Gray) *plate.Gray {
+	out := matte.SubtractGray(nil, band, dark)
+	if field != nil {
+		for i, v := range field.Pix {
+			out.Pix[i] /= v
+		}
 	}
-	clean = matte.SubtractGray(nil, clean, dark)
-	// Where the screen ends within the frame, what stands beside it would come up to the screen's
-	// light, and nothing is divided: registration has a smooth screen of its own. So it is where more
-	// than a part of the plate is more than two stops below the brightest. Chosen by hand.
+	return out
+}
+
+// screenField returns what flat divides by: the clean band plate without the dark one. It is nil
+// where there is none, or where the screen ends within the frame: what stands beside it would come
+// up to the screen's light, and registration has a smooth screen of its own.
+func screenField(dark, clean *plate.Gray) *plate.Gray {
+	if clean == nil {
+		return nil
+	}
+	// It ends where more than a part of the plate is more than two stops below the brightest. Chosen
+	// by hand.
 	const (
 		dim  = 1. / 4
 		part = 0.03
 	)
-	top := slices.Max(clean.Pix)
+	field := matte.SubtractGray(nil, clean, dark)
+	least := dim * slices.Max(field.Pix)
 	n := 0
-	for _, v := range clean.Pix {
-		if v < dim*top {
+	for i, v := range field.Pix {
+		if v < least {
+			field.Pix[i] = least
 			n++
 		}
 	}
-	if float64(n) > part*float64(len(clean.Pix)) {
-		return band
+	if float64(n) > part*float64(len(field.Pix)) {
+		return nil
 	}
-	for i, v := range clean.Pix {
-		band.Pix[i] /= max(v, dim*top)
-	}
-	return band
+	return field
 }
 
 func (t *Take) given(g align.Geometry, from string) (Registration, error) {
