@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"image"
 	"math"
+	"math/rand/v2"
 	"strings"
 	"testing"
 
@@ -284,4 +285,35 @@ func FuzzEstimators(f *testing.F) {
 		e := estimators[int(which)%len(estimators)]
 		odd.Try(t, e.name, func(ctx context.Context) ([]float64, error) { return e.call(ctx, o) })
 	})
+}
+
+// A blurred border that is nearly level leads from the screen to the wall without a step from one
+// pixel to the next: the screen ends there all the same.
+func TestNearlyLevelBorder(t *testing.T) {
+	const w, h, wall = 240, 135, 1. / 66
+	light := make([]float64, w*h)
+	r := rand.New(rand.NewPCG(1, 1))
+	for y := range h {
+		for x := range w {
+			level := 20 + 5*float64(x)/w // the border's row, in pixels from the top
+			part := 0.5 * (1 + math.Erf(float64(y)-level))
+			if x < w/5 || x >= w-w/5 {
+				part = 0
+			}
+			light[y*w+x] = math.Log(wall+(1-wall)*part) + 0.02*r.NormFloat64()
+		}
+	}
+	open := brightArea(light, w, h, darkPart)
+	n := 0
+	for _, is := range open {
+		if is {
+			n++
+		}
+	}
+	if want := (w - 2*(w/5)) * (h - 22); n < want*97/100 || n > want*103/100 {
+		t.Errorf("%d pixels are taken for screen, of %d that are", n, want)
+	}
+	if got := len(bordersOf(open, w, h)); got < 3 {
+		t.Errorf("the screen has %d borders: the left, the right and the top one are to be found", got)
+	}
 }

@@ -196,6 +196,11 @@ func brightArea(light []float64, w, h int, fades float64) []bool {
 		bright = 0.98
 	)
 	const rounded = 1e-3 // by float32, of which the quantile is
+
+	// Natural logarithms below the brightest, four stops, from which it is no screen but a wall with
+	// the screen's light on it: a border that is nearly level goes down to it without a step. As in
+	// matte's extent; chosen by hand.
+	const wall = 2.8
 	var differences []float32
 	levels := make([]float32, len(light))
 	for i, v := range light {
@@ -206,6 +211,7 @@ func brightArea(light []float64, w, h int, fades float64) []bool {
 	}
 	most := step + noisy*float64(robust.Quantile(differences, calm))
 	seed := float64(robust.Quantile(levels, bright)) - rounded
+	least := seed - wall
 	// By pixel: 0 where it is not bright, and else 1 and the number of its piece.
 	var piece []int
 	var sizes []int
@@ -227,7 +233,7 @@ func brightArea(light []float64, w, h int, fades float64) []bool {
 				x, y := i%w, i/w
 				for _, d := range [4][2]int{{-1, 0}, {1, 0}, {0, -1}, {0, 1}} {
 					if u, v := x+d[0], y+d[1]; u >= 0 && v >= 0 && u < w && v < h {
-						if k := v*w + u; piece[k] == 0 && math.Abs(light[k]-light[i]) < most {
+						if k := v*w + u; piece[k] == 0 && light[k] > least && math.Abs(light[k]-light[i]) < most {
 							piece[k] = n
 							todo = append(todo, k)
 						}
