@@ -132,20 +132,18 @@ func (c Chart) Image(dpi float64) (*image.Gray, error) {
 	const n = 4
 	x0, y0 := c.origin()
 	at := func(k int, origin float64) float64 { return ((float64(k)+0.5)/n/dpi*millimeters - origin) / c.Square }
-	parallel.Parts(h, func(from, to int) {
-		for y := from; y < to; y++ {
-			for x := range w {
-				white := 0
-				for sy := range n {
-					v := at(y*n+sy, y0)
-					for sx := range n {
-						if !c.ink(at(x*n+sx, x0), v) {
-							white++
-						}
+	parallel.Each(h, func(y int) {
+		for x := range w {
+			white := 0
+			for sy := range n {
+				v := at(y*n+sy, y0)
+				for sx := range n {
+					if !c.ink(at(x*n+sx, x0), v) {
+						white++
 					}
 				}
-				m.Pix[y*m.Stride+x] = uint8((white*255 + n*n/2) / (n * n))
 			}
+			m.Pix[y*m.Stride+x] = uint8((white*255 + n*n/2) / (n * n))
 		}
 	})
 	return m, nil

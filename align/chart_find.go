@@ -107,15 +107,13 @@ func (b *board) flatten(q plane) {
 	if !ok || typical <= 0 {
 		return
 	}
-	parallel.Parts(q.h, func(from, to int) {
-		for y := from; y < to; y++ {
-			for x := range q.w {
-				sum := 0.0
-				for i, v := range terms(float64(x), float64(y)) {
-					sum += k[i] * v
-				}
-				q.pix[y*q.w+x] *= float32(typical / max(sum, darkest*typical))
+	parallel.Each(q.h, func(y int) {
+		for x := range q.w {
+			sum := 0.0
+			for i, v := range terms(float64(x), float64(y)) {
+				sum += k[i] * v
 			}
+			q.pix[y*q.w+x] *= float32(typical / max(sum, darkest*typical))
 		}
 	})
 }

@@ -88,19 +88,17 @@ func (c *Clocks) check(camera string, size *[2]int, n, w, h int) error {
 // cells averages a plane over clockW by clockH cells.
 func cells(w, h int, pix []float32) []float32 {
 	out := make([]float32, clockCells)
-	parallel.Parts(clockH, func(from, to int) {
-		for j := from; j < to; j++ {
-			y0, y1 := j*h/clockH, (j+1)*h/clockH
-			for i := range clockW {
-				x0, x1 := i*w/clockW, (i+1)*w/clockW
-				var sum float32
-				for y := y0; y < y1; y++ {
-					for _, v := range pix[y*w+x0 : y*w+x1] {
-						sum += v
-					}
+	parallel.Each(clockH, func(j int) {
+		y0, y1 := j*h/clockH, (j+1)*h/clockH
+		for i := range clockW {
+			x0, x1 := i*w/clockW, (i+1)*w/clockW
+			var sum float32
+			for y := y0; y < y1; y++ {
+				for _, v := range pix[y*w+x0 : y*w+x1] {
+					sum += v
 				}
-				out[j*clockW+i] = sum / float32((x1-x0)*(y1-y0))
 			}
+			out[j*clockW+i] = sum / float32((x1-x0)*(y1-y0))
 		}
 	})
 	return out
@@ -210,11 +208,9 @@ func (c *Clocks) Offset(ctx context.Context, maxFrames int) (*ClockEstimate, err
 				if err := ctx.Err(); err != nil {
 					return nil, err
 				}
-				parallel.Parts(len(list), func(from, to int) {
-					for i := from; i < to; i++ {
-						if s := correlation(color, b, list[i].lag, dx, dy); s > list[i].agreement {
-							list[i] = contender{lag: list[i].lag, agreement: s, dx: dx, dy: dy, mirror: mirror}
-						}
+				parallel.Each(len(list), func(i int) {
+					if s := correlation(color, b, list[i].lag, dx, dy); s > list[i].agreement {
+						list[i] = contender{lag: list[i].lag, agreement: s, dx: dx, dy: dy, mirror: mirror}
 					}
 				})
 			}

@@ -523,15 +523,13 @@ func (f *fit) linear(eqs []equation, model string, terms int, now theta, residua
 		delta[j] = next[j] - now[j]
 	}
 	sums := make([]float64, (len(eqs)+together-1)/together)
-	parallel.Parts(len(sums), func(from, to int) {
-		for k := from; k < to; k++ {
-			for i := k * together; i < min((k+1)*together, len(eqs)); i++ {
-				q := &eqs[i]
-				r := q.e - dot(&q.row, &delta) - dotEffects(&q.own, &own[q.cell]) - f.left(q, x[len(free):])
-				sums[k] += q.weight * r * r
-				if residuals != nil {
-					residuals[i] = r
-				}
+	parallel.Each(len(sums), func(k int) {
+		for i := k * together; i < min((k+1)*together, len(eqs)); i++ {
+			q := &eqs[i]
+			r := q.e - dot(&q.row, &delta) - dotEffects(&q.own, &own[q.cell]) - f.left(q, x[len(free):])
+			sums[k] += q.weight * r * r
+			if residuals != nil {
+				residuals[i] = r
 			}
 		}
 	})

@@ -410,9 +410,5 @@ func (sc *screen) divide(b plane, pair int) {
 			f0 = f1
 		}
 	}
-	parallel.Parts(b.h, func(from, to int) {
-		for y := from; y < to; y++ {
-			line(y)
-		}
-	})
+	parallel.Each(b.h, line)
 }

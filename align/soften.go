@@ -212,17 +212,15 @@ func blur(q plane, variance float64) plane {
 	}
 	side := float32(variance / float64(passes) / 2)
 	middle := 1 - 2*side
-	parallel.Rows(q.w, q.h, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			row := q.pix[y*q.w : (y+1)*q.w]
-			for range passes {
-				before, v := row[0], row[0]
-				for x, after := range row[1:] {
-					row[x] = middle*v + side*(before+after)
-					before, v = v, after
-				}
-				row[q.w-1] = middle*v + side*(before+v)
+	parallel.EachRow(q.w, q.h, func(y int) {
+		row := q.pix[y*q.w : (y+1)*q.w]
+		for range passes {
+			before, v := row[0], row[0]
+			for x, after := range row[1:] {
+				row[x] = middle*v + side*(before+after)
+				before, v = v, after
 			}
+			row[q.w-1] = middle*v + side*(before+v)
 		}
 	})
 	const strip = 128 // columns that go down together, so that all passes find them in a cache

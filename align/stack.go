@@ -377,29 +377,27 @@ func (l *level) measureBlur() {
 	)
 	lines := max((l.bh-2*reach-1)/side, 0) // of blocks
 	of := make([][]float32, lines*len(l.frames))
-	parallel.Parts(len(of), func(from, to int) {
-		for n := from; n < to; n++ {
-			a, y := l.frames[n/lines].alpha, reach+n%lines*side
-			for x := reach; x+side < l.bw-reach; x += side {
-				most, at := float32(0), 0
-				for j := y; j < y+side; j++ {
-					for k := j*l.bw + x; k < j*l.bw+x+side; k++ {
-						gx, gy := a[k+1]-a[k-1], a[k+l.bw]-a[k-l.bw]
-						if g := gx*gx + gy*gy; g > most {
-							most, at = g, k
-						}
+	parallel.Each(len(of), func(n int) {
+		a, y := l.frames[n/lines].alpha, reach+n%lines*side
+		for x := reach; x+side < l.bw-reach; x += side {
+			most, at := float32(0), 0
+			for j := y; j < y+side; j++ {
+				for k := j*l.bw + x; k < j*l.bw+x+side; k++ {
+					gx, gy := a[k+1]-a[k-1], a[k+l.bw]-a[k-l.bw]
+					if g := gx*gx + gy*gy; g > most {
+						most, at = g, k
 					}
 				}
-				if most == 0 || l.off(at) {
-					continue
-				}
-				bottom, top := a[at], a[at]
-				for _, k := range []int{-reach * l.bw, reach * l.bw, -reach, reach} {
-					bottom, top = min(bottom, a[at+k]), max(top, a[at+k])
-				}
-				if height := top - bottom; height > low && height < high {
-					of[n] = append(of[n], most/(4*height*height))
-				}
+			}
+			if most == 0 || l.off(at) {
+				continue
+			}
+			bottom, top := a[at], a[at]
+			for _, k := range []int{-reach * l.bw, reach * l.bw, -reach, reach} {
+				bottom, top = min(bottom, a[at+k]), max(top, a[at+k])
+			}
+			if height := top - bottom; height > low && height < high {
+				of[n] = append(of[n], most/(4*height*height))
 			}
 		}
 	})

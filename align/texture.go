@@ -207,11 +207,9 @@ func (l *level) corePatches(g *Geometry, size int) []patch {
 	const lost = 3 // standard deviations of noise that coreLight must be, or nothing can be told
 	found := make([][]patch, len(l.frames))
 	at := l.places(g)
-	parallel.Parts(len(found), func(from, to int) {
-		for i := from; i < to; i++ {
-			if f := &l.frames[i]; f.alphaNoise <= coreLight/lost {
-				found[i] = packed(l.openSums(at, f), l.w, l.h, size, i)
-			}
+	parallel.Each(len(found), func(i int) {
+		if f := &l.frames[i]; f.alphaNoise <= coreLight/lost {
+			found[i] = packed(l.openSums(at, f), l.w, l.h, size, i)
 		}
 	})
 	return slices.Concat(found...)

@@ -429,10 +429,8 @@ func covered(transmission float32) float32 { return min(max(1-transmission, 0), 
 
 // Frame grades an opaque frame, in place.
 func (g *Grader) Frame(f *plate.RGB) {
-	parallel.Rows(f.W, f.H, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			g.Row(f.Row(y))
-		}
+	parallel.EachRow(f.W, f.H, func(y int) {
+		g.Row(f.Row(y))
 	})
 }
 
@@ -442,10 +440,8 @@ func (g *Grader) Foreground(f *plate.RGB, transmission *plate.Gray) error {
 	if err := plate.CheckSize("transmission", transmission.Size(), "foreground", f.Size()); err != nil {
 		return err
 	}
-	parallel.Rows(f.W, f.H, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			g.Premultiplied(f.Row(y), transmission.Pix[y*f.W:(y+1)*f.W])
-		}
+	parallel.EachRow(f.W, f.H, func(y int) {
+		g.Premultiplied(f.Row(y), transmission.Pix[y*f.W:(y+1)*f.W])
 	})
 	return nil
 }

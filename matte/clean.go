@@ -125,41 +125,39 @@ func (b *rebuild) level() {
 	for k, f := range b.frames {
 		smooth[k] = boxMean(f, 1)
 	}
-	parallel.Parts(across*down, func(first, end int) {
-		for at := first; at < end; at++ {
-			bx, by := at%across, at/across
-			var count [bins]int
-			for k, f := range smooth {
-				scale := float32(1 / b.gains[k])
-				for y := by * side; y < min((by+1)*side, b.h); y++ {
-					for _, v := range f.Pix[y*b.w+bx*side : y*b.w+min((bx+1)*side, b.w)] {
-						if n := (v*scale - from) / width; n >= 0 && n < bins {
-							count[int(n)]++
-						}
+	parallel.Each(across*down, func(at int) {
+		bx, by := at%across, at/across
+		var count [bins]int
+		for k, f := range smooth {
+			scale := float32(1 / b.gains[k])
+			for y := by * side; y < min((by+1)*side, b.h); y++ {
+				for _, v := range f.Pix[y*b.w+bx*side : y*b.w+min((bx+1)*side, b.w)] {
+					if n := (v*scale - from) / width; n >= 0 && n < bins {
+						count[int(n)]++
 					}
 				}
 			}
-			// As for the gain: over a window of 2.5 %, the higher of two peaks alike.
-			best, peak := 0, 0
-			for n := window; n < bins-window; n++ {
-				sum := 0
-				for _, c := range count[n-window : n+window+1] {
-					sum += c
-				}
-				if sum > 0 && sum >= best {
-					best, peak = sum, n
-				}
-			}
-			if best < side*side/fewest {
-				continue
-			}
-			var sum, n float64
-			for j := max(peak-about, 0); j < min(peak+about+1, bins); j++ {
-				sum += float64(count[j]) * (from + (float64(j)+0.5)*width)
-				n += float64(count[j])
-			}
-			coarse.Pix[at], known[at] = float32(sum/n), true
 		}
+		// As for the gain: over a window of 2.5 %, the higher of two peaks alike.
+		best, peak := 0, 0
+		for n := window; n < bins-window; n++ {
+			sum := 0
+			for _, c := range count[n-window : n+window+1] {
+				sum += c
+			}
+			if sum > 0 && sum >= best {
+				best, peak = sum, n
+			}
+		}
+		if best < side*side/fewest {
+			return
+		}
+		var sum, n float64
+		for j := max(peak-about, 0); j < min(peak+about+1, bins); j++ {
+			sum += float64(count[j]) * (from + (float64(j)+0.5)*width)
+			n += float64(count[j])
+		}
+		coarse.Pix[at], known[at] = float32(sum/n), true
 	})
 	// A block that has only seen a veil lies below those about it.
 	was := slices.Clone(known)

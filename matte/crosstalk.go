@@ -392,15 +392,13 @@ func (c *core) fit(columns []int) (x []float64, covariance [2][][]float64, err e
 			}
 		}
 		x = nonNegative(a, b, signed...)
-		parallel.Parts(len(left), func(from, to int) {
-			for i := from; i < to; i++ {
-				r := &c.rows[i]
-				e := r.band
-				for j, k := range columns {
-					e -= x[j] * r.v[k]
-				}
-				left[i] = e
+		parallel.Each(len(left), func(i int) {
+			r := &c.rows[i]
+			e := r.band
+			for j, k := range columns {
+				e -= x[j] * r.v[k]
 			}
+			left[i] = e
 		})
 		residuals = residuals[:0]
 		for _, e := range left {
@@ -460,26 +458,24 @@ func (c *core) normal(columns []int, left []float64, weigh func(left float64) fl
 		used int
 	}
 	all := make([]sums, (len(c.rows)+some-1)/some)
-	parallel.Parts(len(all), func(from, to int) {
-		for k := from; k < to; k++ {
-			s := sums{a: square(n), b: make([]float64, n)}
-			for i := k * some; i < min((k+1)*some, len(c.rows)); i++ {
-				w := weigh(left[i])
-				if w == 0 {
-					continue
-				}
-				s.used++
-				r := &c.rows[i]
-				for p, k := range columns {
-					v := w * r.v[k]
-					s.b[p] += v * r.band
-					for q, l := range columns[:p+1] {
-						s.a[p][q] += v * r.v[l]
-					}
+	parallel.Each(len(all), func(k int) {
+		s := sums{a: square(n), b: make([]float64, n)}
+		for i := k * some; i < min((k+1)*some, len(c.rows)); i++ {
+			w := weigh(left[i])
+			if w == 0 {
+				continue
+			}
+			s.used++
+			r := &c.rows[i]
+			for p, k := range columns {
+				v := w * r.v[k]
+				s.b[p] += v * r.band
+				for q, l := range columns[:p+1] {
+					s.a[p][q] += v * r.v[l]
 				}
 			}
-			all[k] = s
 		}
+		all[k] = s
 	})
 	a, b = square(n), make([]float64, n)
 	for _, s := range all {

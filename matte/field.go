@@ -153,10 +153,8 @@ func (s *Solver) openCells(f Sample, u *plate.Gray, gain float64) []colorRow {
 	// each.
 	groups := newCells(s.w, s.h)
 	lines := make([][]colorRow, s.h/side)
-	parallel.Parts(len(lines), func(from, to int) {
-		for k := from; k < to; k++ {
-			lines[k] = s.openLine(f, near, gain, k*side, side, groups)
-		}
+	parallel.Each(len(lines), func(k int) {
+		lines[k] = s.openLine(f, near, gain, k*side, side, groups)
 	})
 	return slices.Concat(lines...)
 }

@@ -14,10 +14,8 @@ func boxMean(f *plate.Gray, r int) *plate.Gray {
 		return mean3x3(f)
 	}
 	tmp, out := plate.NewGray(f.W, f.H), plate.NewGray(f.W, f.H)
-	parallel.Rows(f.W, f.H, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			meanLine(tmp.Pix[y*f.W:], f.Pix[y*f.W:], f.W, r)
-		}
+	parallel.EachRow(f.W, f.H, func(y int) {
+		meanLine(tmp.Pix[y*f.W:], f.Pix[y*f.W:], f.W, r)
 	})
 	// The columns side by side, row by row as they are in memory: each core has some columns, so
 	// that their sums do not depend on how many there are.

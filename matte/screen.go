@@ -132,10 +132,8 @@ type screenBlock struct {
 
 func (f *screenFit) add(k int, s Sample, darkColor *plate.RGB, darkBand *plate.Gray) {
 	lines := make([][]screenBlock, f.h/f.block)
-	parallel.Parts(len(lines), func(from, to int) {
-		for by := from; by < to; by++ {
-			lines[by] = f.line(k, by, s, darkColor, darkBand)
-		}
+	parallel.Each(len(lines), func(by int) {
+		lines[by] = f.line(k, by, s, darkColor, darkBand)
 	})
 	f.blocks = slices.Concat(append([][]screenBlock{f.blocks}, lines...)...)
 }

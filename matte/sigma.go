@@ -159,24 +159,22 @@ func (s *Solver) slopes(t *plate.Gray, frame Sample, gain float64, color, band *
 			noise.Pix[i] = float32(white * inv * inv)
 		}
 	})
-	parallel.Rows(t.W, t.H, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			up, down := max(y-1, 0), min(y+1, t.H-1)
-			for x := range t.W {
-				left, right := max(x-1, 0), min(x+1, t.W-1)
-				i := y*t.W + x
-				if s.inverse.Pix[i] == 0 {
-					continue
-				}
-				square := func(j int) float32 { // of the slope to pixel j
-					if j == i || s.inverse.Pix[j] == 0 {
-						return 0
-					}
-					d := t.Pix[i] - t.Pix[j]
-					return d*d - noise.Pix[i] - noise.Pix[j]
-				}
-				out.Pix[i] = (square(y*t.W+left)+square(y*t.W+right))/float32(right-left) + (square(up*t.W+x)+square(down*t.W+x))/float32(down-up)
+	parallel.EachRow(t.W, t.H, func(y int) {
+		up, down := max(y-1, 0), min(y+1, t.H-1)
+		for x := range t.W {
+			left, right := max(x-1, 0), min(x+1, t.W-1)
+			i := y*t.W + x
+			if s.inverse.Pix[i] == 0 {
+				continue
 			}
+			square := func(j int) float32 { // of the slope to pixel j
+				if j == i || s.inverse.Pix[j] == 0 {
+					return 0
+				}
+				d := t.Pix[i] - t.Pix[j]
+				return d*d - noise.Pix[i] - noise.Pix[j]
+			}
+			out.Pix[i] = (square(y*t.W+left)+square(y*t.W+right))/float32(right-left) + (square(up*t.W+x)+square(down*t.W+x))/float32(down-up)
 		}
 	})
 	return boxMean(out, slopeReach-1)

@@ -83,10 +83,8 @@ func grayFromImage(f *Gray, m image.Image, c Curve, w *[3]float32) *Gray {
 		return f
 	}
 	rows := func(pix []byte, stride int, light []float32, size int) *Gray {
-		parallel.Rows(f.W, f.H, func(y0, y1 int) {
-			for y := y0; y < y1; y++ {
-				lightOf(f.Pix[y*f.W:(y+1)*f.W], pix[y*stride:], light, size)
-			}
+		parallel.EachRow(f.W, f.H, func(y int) {
+			lightOf(f.Pix[y*f.W:(y+1)*f.W], pix[y*stride:], light, size)
 		})
 		return f
 	}
@@ -119,12 +117,10 @@ func decode(m image.Image, c Curve, set func(i int, r, g, b, a float32)) {
 	w, h := b.Dx(), b.Dy()
 	// each calls at for the bytes of every pixel, of which the first is at the start of pix.
 	each := func(pix []uint8, stride, size int, at func(i int, p []uint8)) {
-		parallel.Rows(w, h, func(y0, y1 int) {
-			for y := y0; y < y1; y++ {
-				row := pix[y*stride:][:size*w]
-				for x := range w {
-					at(y*w+x, row[x*size:][:size])
-				}
+		parallel.EachRow(w, h, func(y int) {
+			row := pix[y*stride:][:size*w]
+			for x := range w {
+				at(y*w+x, row[x*size:][:size])
 			}
 		})
 	}

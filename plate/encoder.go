@@ -268,10 +268,8 @@ func (e *Encoder) rgba(f *RGBA) image.Image {
 		g := image.NewNRGBA64(f.Bounds())
 		m, pix, stride = g, g.Pix, g.Stride
 	}
-	parallel.Rows(f.W, f.H, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			e.straightLine(pix[y*stride:][:stride], f, y)
-		}
+	parallel.EachRow(f.W, f.H, func(y int) {
+		e.straightLine(pix[y*stride:][:stride], f, y)
 	})
 	return m
 }

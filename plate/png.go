@@ -116,10 +116,8 @@ func (p *codedFrame) encode(w io.Writer) error {
 	before, sum := []byte{0x78, 0x01}, kernel.Adler32(nil) // the zlib head: deflate, window of 32 kB, quick
 	for y := 0; y < p.h; y += len(bands) * lines {
 		n := min(len(bands), (p.h-y+lines-1)/lines)
-		parallel.Parts(n, func(b0, b1 int) {
-			for i := b0; i < b1; i++ {
-				bands[i].make(p, y+i*lines, min(y+(i+1)*lines, p.h))
-			}
+		parallel.Each(n, func(i int) {
+			bands[i].make(p, y+i*lines, min(y+(i+1)*lines, p.h))
 		})
 		for i := range bands[:n] {
 			b := &bands[i]

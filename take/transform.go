@@ -47,11 +47,9 @@ func (t *transformed) Open(name string) (*plate.Picture, error) {
 		if err != nil {
 			return nil, err
 		}
-		parallel.Rows(f.W, f.H, func(y0, y1 int) {
-			for y := y0; y < y1; y++ {
-				row := f.Row(y)
-				v.Row(row[0], row[1], row[2])
-			}
+		parallel.EachRow(f.W, f.H, func(y int) {
+			row := f.Row(y)
+			v.Row(row[0], row[1], row[2])
 		})
 		if !info.Color {
 			return &plate.Gray{W: f.W, H: f.H, Pix: f.Pix[1]}, nil
@@ -142,11 +140,9 @@ func (t *Take) written(dst, light *plate.RGB) *plate.RGB {
 		return light
 	}
 	dst = copied(dst, light)
-	parallel.Rows(dst.W, dst.H, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			row := dst.Row(y)
-			t.outputVia.Row(row[0], row[1], row[2])
-		}
+	parallel.EachRow(dst.W, dst.H, func(y int) {
+		row := dst.Row(y)
+		t.outputVia.Row(row[0], row[1], row[2])
 	})
 	return dst
 }

@@ -14,6 +14,19 @@ func Rows(w, h int, do func(y0, y1 int)) { parts(h, min(h, w*h>>14), do) }
 // Parts is Rows for n things that are worth a processor each.
 func Parts(n int, do func(from, to int)) { parts(n, n, do) }
 
+// EachRow and Each are Rows and Parts for what needs nothing but the number of its row or thing.
+func EachRow(w, h int, do func(y int)) { Rows(w, h, one(do)) }
+
+func Each(n int, do func(i int)) { Parts(n, one(do)) }
+
+func one(do func(i int)) func(from, to int) {
+	return func(from, to int) {
+		for i := from; i < to; i++ {
+			do(i)
+		}
+	}
+}
+
 func parts(n, most int, do func(from, to int)) {
 	k := min(runtime.GOMAXPROCS(0), most)
 	if k <= 1 {

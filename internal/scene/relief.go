@@ -32,12 +32,10 @@ func body(b box, round float64, dist, bumps func(x, y float64) float64) *relief 
 	n := r.w * r.h
 	r.cell = make([]surface, n)
 	d := make([]float32, n)
-	parallel.Parts(r.h, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			for x := range r.w {
-				v := float32(dist(b.x0+float64(x)*grid, b.y0+float64(y)*grid))
-				d[y*r.w+x], r.cell[y*r.w+x].d = v, v
-			}
+	parallel.Each(r.h, func(y int) {
+		for x := range r.w {
+			v := float32(dist(b.x0+float64(x)*grid, b.y0+float64(y)*grid))
+			d[y*r.w+x], r.cell[y*r.w+x].d = v, v
 		}
 	})
 	for range 3 { // the distance has a crease down the middle
@@ -56,20 +54,18 @@ func body(b box, round float64, dist, bumps func(x, y float64) float64) *relief 
 	})
 	low := r.blurred(r.blurred(z, 7), 7)
 	tight := r.blurred(z, 2)
-	parallel.Parts(r.h, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			for x := range r.w {
-				i := y*r.w + x
-				xa, xb := max(x-1, 0), min(x+1, r.w-1)
-				ya, yb := max(y-1, 0), min(y+1, r.h-1)
-				gx := float64(z[y*r.w+xb]-z[y*r.w+xa]) / (2 * grid)
-				gy := float64(z[yb*r.w+x]-z[ya*r.w+x]) / (2 * grid)
-				l := 1 / math.Sqrt(1+gx*gx+gy*gy)
-				s := &r.cell[i]
-				s.z, s.nx, s.ny, s.nz = z[i], float32(-gx*l), float32(-gy*l), float32(l)
-				inner := step(0, 0.03, -float64(s.d)) // beyond the outline there is nothing to shade it
-				s.ao = float32(clamp(1 - inner*(26*max(0, float64(low[i]-z[i]))+55*max(0, float64(tight[i]-z[i])))))
-			}
+	parallel.Each(r.h, func(y int) {
+		for x := range r.w {
+			i := y*r.w + x
+			xa, xb := max(x-1, 0), min(x+1, r.w-1)
+			ya, yb := max(y-1, 0), min(y+1, r.h-1)
+			gx := float64(z[y*r.w+xb]-z[y*r.w+xa]) / (2 * grid)
+			gy := float64(z[yb*r.w+x]-z[ya*r.w+x]) / (2 * grid)
+			l := 1 / math.Sqrt(1+gx*gx+gy*gy)
+			s := &r.cell[i]
+			s.z, s.nx, s.ny, s.nz = z[i], float32(-gx*l), float32(-gy*l), float32(l)
+			inner := step(0, 0.03, -float64(s.d)) // beyond the outline there is nothing to shade it
+			s.ao = float32(clamp(1 - inner*(26*max(0, float64(low[i]-z[i]))+55*max(0, float64(tight[i]-z[i])))))
 		}
 	})
 	return r

@@ -142,11 +142,9 @@ func (t *Transform) Row(red, green, blue []float32) {
 
 // Frame puts a frame through the transform, in place, on all cores.
 func (t *Transform) Frame(f *plate.RGB) {
-	parallel.Rows(f.W, f.H, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			row := f.Row(y)
-			t.Row(row[0], row[1], row[2])
-		}
+	parallel.EachRow(f.W, f.H, func(y int) {
+		row := f.Row(y)
+		t.Row(row[0], row[1], row[2])
 	})
 }
 

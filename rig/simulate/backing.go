@@ -37,18 +37,16 @@ func noisePlane(c int, backing [3]float64) uint64 {
 
 func (r *Simulator) backing(t []float32, p *plate.RGB, backing [3]float64) *plate.RGB {
 	f := plate.NewRGB(r.colorW, r.colorH)
-	parallel.Parts(r.colorH, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			for x := range r.colorW {
-				i := y*r.colorW + x
-				shape := r.f.Screen((float64(x)+0.5)/float64(r.colorW), (float64(y)+0.5)/float64(r.colorH))
-				for c, b := range backing {
-					v := float32(b * shape)
-					if t != nil {
-						v = p.Pix[c][i] + t[i]*v
-					}
-					f.Pix[c][i] = float32(r.f.DarkLevel) + v
+	parallel.Each(r.colorH, func(y int) {
+		for x := range r.colorW {
+			i := y*r.colorW + x
+			shape := r.f.Screen((float64(x)+0.5)/float64(r.colorW), (float64(y)+0.5)/float64(r.colorH))
+			for c, b := range backing {
+				v := float32(b * shape)
+				if t != nil {
+					v = p.Pix[c][i] + t[i]*v
 				}
+				f.Pix[c][i] = float32(r.f.DarkLevel) + v
 			}
 		}
 	})

@@ -62,19 +62,17 @@ func filter(src []float32, w, h, step int, taps []float32, lead int) []float32 {
 		}
 	})
 	dst := make([]float32, ow*oh)
-	parallel.Parts(oh, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			out := dst[y*ow : (y+1)*ow]
-			for j := 0; j < len(all); j += 4 {
-				row := func(j int) []float32 {
-					sy := min(max(y*step+j-lead, 0), h-1)
-					return mid[sy*ow : (sy+1)*ow][:len(out)]
-				}
-				a, b, c, d := all[j], all[j+1], all[j+2], all[j+3]
-				p, q, r, s := row(j), row(j+1), row(j+2), row(j+3)
-				for x := range out {
-					out[x] += a*p[x] + b*q[x] + c*r[x] + d*s[x]
-				}
+	parallel.Each(oh, func(y int) {
+		out := dst[y*ow : (y+1)*ow]
+		for j := 0; j < len(all); j += 4 {
+			row := func(j int) []float32 {
+				sy := min(max(y*step+j-lead, 0), h-1)
+				return mid[sy*ow : (sy+1)*ow][:len(out)]
+			}
+			a, b, c, d := all[j], all[j+1], all[j+2], all[j+3]
+			p, q, r, s := row(j), row(j+1), row(j+2), row(j+3)
+			for x := range out {
+				out[x] += a*p[x] + b*q[x] + c*r[x] + d*s[x]
 			}
 		}
 	})

@@ -69,13 +69,11 @@ func New(s Scene, colorW, colorH, bandW, bandH int, m Mapping, f Faults, seed ui
 		r.fine = 1
 	}
 	r.at = make([]float32, 2*bandW*bandH)
-	parallel.Parts(bandH, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			for x := range bandW {
-				cx, cy := m.Inverse(float64(x), float64(y))
-				i := y*bandW + x
-				r.at[2*i], r.at[2*i+1] = float32(cx), float32(cy)
-			}
+	parallel.Each(bandH, func(y int) {
+		for x := range bandW {
+			cx, cy := m.Inverse(float64(x), float64(y))
+			i := y*bandW + x
+			r.at[2*i], r.at[2*i+1] = float32(cx), float32(cy)
 		}
 	})
 	// The size of the middle band pixel, in color pixels; the aperture of a color pixel is in the
@@ -96,11 +94,9 @@ func (r *Simulator) WithScreen(band, color func(x, y float64) float64) *Simulato
 	lit := *r
 	lit.k, lit.s = make([]float32, r.colorW*r.colorH), make([]float32, r.bandW*r.bandH)
 	w, h := float64(r.colorW), float64(r.colorH)
-	parallel.Parts(r.colorH, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			for x := range r.colorW {
-				lit.k[y*r.colorW+x] = float32(color((float64(x)+0.5)/w, (float64(y)+0.5)/h))
-			}
+	parallel.Each(r.colorH, func(y int) {
+		for x := range r.colorW {
+			lit.k[y*r.colorW+x] = float32(color((float64(x)+0.5)/w, (float64(y)+0.5)/h))
 		}
 	})
 	parallel.Parts(r.bandH, func(y0, y1 int) {
@@ -273,21 +269,19 @@ func (r *Simulator) expose(pix []float32, w, exposures int, frame, plane uint64)
 	if !noisy && top == 0 {
 		return
 	}
-	parallel.Parts(len(pix)/w, func(y0, y1 int) {
-		for y := y0; y < y1; y++ {
-			rng := rand.New(rand.NewPCG(r.seed, hash(frame, plane, uint64(y))))
-			row := pix[y*w : (y+1)*w]
-			for x, f := range row {
-				v := float64(f)
-				if noisy {
-					variance := read + perSignal*max(0, v-r.f.DarkLevel)
-					v += rng.NormFloat64() * math.Sqrt(variance/float64(exposures))
-				}
-				if top > 0 {
-					v = math.Round(min(max(v, 0), 1)*top) / top
-				}
-				row[x] = float32(v)
+	parallel.Each(len(pix)/w, func(y int) {
+		rng := rand.New(rand.NewPCG(r.seed, hash(frame, plane, uint64(y))))
+		row := pix[y*w : (y+1)*w]
+		for x, f := range row {
+			v := float64(f)
+			if noisy {
+				variance := read + perSignal*max(0, v-r.f.DarkLevel)
+				v += rng.NormFloat64() * math.Sqrt(variance/float64(exposures))
 			}
+			if top > 0 {
+				v = math.Round(min(max(v, 0), 1)*top) / top
+			}
+			row[x] = float32(v)
 		}
 	})
 }
