@@ -65,9 +65,6 @@ func (k Kernel) NewResampler(g Geometry) *Resampler {
 	return r
 }
 
-// Kernel returns the kernel that the Resampler was made with.
-func (r *Resampler) Kernel() Kernel { return r.kernel }
-
 // Plain reports whether it has the Bicubic kernel as Keys has it, not widened.
 func (r *Resampler) Plain() bool { return r.kernel == Bicubic && r.wx == nil }
 
@@ -104,31 +101,6 @@ func (r *Resampler) Gray(dst, src *plate.Gray) *plate.Gray {
 	r.check(src.W, src.H)
 	parallel.Parts(r.g.ColorH, func(y0, y1 int) { r.rows(dst.W, y0, y1, dst.Pix, src.Pix) })
 	return dst
-}
-
-// RGB is Gray for three planes: a band plate from a camera with a color sensor.
-func (r *Resampler) RGB(dst, src *plate.RGB) *plate.RGB {
-	if dst == nil || dst.W != r.g.ColorW || dst.H != r.g.ColorH || len(dst.Pix[0]) != dst.W*dst.H {
-		dst = plate.NewRGB(r.g.ColorW, r.g.ColorH)
-	}
-	r.check(src.W, src.H)
-	parallel.Parts(r.g.ColorH, func(y0, y1 int) {
-		for c := range dst.Pix {
-			r.rows(dst.W, y0, y1, dst.Pix[c], src.Pix[c])
-		}
-	})
-	return dst
-}
-
-// Rows fills the rows from y0 up to but not including y1 of dst, on the calling goroutine alone:
-// for a pipeline that spreads frames, or parts of frames, over the cores itself. It panics when dst
-// or src does not have the geometry's size or the rows are not within the frame.
-func (r *Resampler) Rows(dst, src *plate.Gray, y0, y1 int) {
-	r.check(src.W, src.H)
-	if dst.W != r.g.ColorW || dst.H != r.g.ColorH || y0 < 0 || y1 > dst.H || y0 > y1 {
-		panic(fmt.Sprintf("align: Resampler.Rows: rows %d to %d of a frame of %dx%d pixels, and the geometry's color frame has %dx%d", y0, y1, dst.W, dst.H, r.g.ColorW, r.g.ColorH))
-	}
-	r.rows(dst.W, y0, y1, dst.Pix, src.Pix)
 }
 
 // Valid returns a frame of the color plate's size that is 1 where the pixel's place is within the
@@ -199,8 +171,9 @@ func (g *Geometry) line(y int, places []place) {
 }
 
 // Row fills dst, a row of the color frame's width, with row y of src resampled, on the calling
-// goroutine. It is Rows for a pipeline that needs no whole frame, and panics likewise. It is a
-// little quicker where dst has a capacity of 16 values more, which it may overwrite.
+// goroutine: for a pipeline that spreads frames, or parts of frames, over the cores itself. It panics
+// when dst or src does not have the geometry's size or there is no such row. It is a little quicker
+// where dst has a capacity of 16 values more, which it may overwrite.
 func (r *Resampler) Row(dst []float32, src *plate.Gray, y int) {
 	r.check(src.W, src.H)
 	if len(dst) != r.g.ColorW || y < 0 || y >= r.g.ColorH {

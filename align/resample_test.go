@@ -269,15 +269,6 @@ func TestResampleForms(t *testing.T) {
 				}
 			}
 		}
-		clear(dst.Pix)
-		r.Rows(dst, src, 9, 17)
-		r.Rows(dst, src, 0, 9)
-		same("by rows", dst.Pix)
-		color := &plate.RGB{W: row.BandW, H: row.BandH, Pix: [3][]float32{src.Pix, src.Pix, src.Pix}}
-		three := r.RGB(nil, color)
-		for c := range three.Pix {
-			same(fmt.Sprintf("channel %d", c), three.Pix[c])
-		}
 		var wait sync.WaitGroup
 		for range 8 {
 			wait.Go(func() { same("at the same time as others", r.Gray(nil, src).Pix) })
@@ -314,7 +305,6 @@ func TestResamplerMisuse(t *testing.T) {
 		{"a band plate of another size", "9x8", func() { r.Gray(nil, plate.NewGray(9, 8)) }},
 		{"a row outside", "row 8", func() { r.Row(make([]float32, 8), plate.NewGray(8, 8), 8) }},
 		{"a short row", "7 pixels", func() { r.Row(make([]float32, 7), plate.NewGray(8, 8), 0) }},
-		{"rows outside", "rows 0 to 9", func() { r.Rows(plate.NewGray(8, 8), plate.NewGray(8, 8), 0, 9) }},
 	} {
 		func() {
 			defer func() {

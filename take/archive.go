@@ -217,7 +217,7 @@ func (j *Job) openClips(ctx context.Context, opt ClipOptions) (*clipWriters, err
 		return nil, err
 	}
 	t := j.take
-	common := clip.WriterOptions{W: t.colorSize.X, H: t.colorSize.Y, Rate: rateFraction(t.recipe.FPS), Depth: 16, Light: true}
+	common := clip.WriterOptions{W: t.colorSize.X, H: t.colorSize.Y, Rate: rateFraction(t.recipe.FPS), Depth: 16}
 	if common.Rate == [2]int{} {
 		common.Rate = [2]int{clipRate, 1}
 	}
@@ -280,7 +280,7 @@ func (w *clipWriters) add(comp, foreground *plate.RGB, transmission *plate.Gray)
 			w.codes = w.job.take.written(w.codes, f)
 			f = w.codes
 		}
-		if err := w.list[i].AddLight(f, alpha); err != nil {
+		if err := w.list[i].Add(f, alpha); err != nil {
 			return err
 		}
 	}

@@ -282,7 +282,8 @@ func TestWriter(t *testing.T) {
 				m = c
 			}
 			frames = append(frames, m)
-			if err := out.Add(m); err != nil {
+			f, _ := lightOf(m, plate.PQ)
+			if err := out.Add(f, nil); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -340,7 +341,8 @@ func TestWriter(t *testing.T) {
 		copy(flat.Pix[i:], []byte{0xc0, 0xc0, 0x60, 0x60, 0x30, 0x30, 0xff, 0xff})
 	}
 	for range n {
-		if err := out.Add(flat); err != nil {
+		light, _ := lightOf(flat, plate.SRGB)
+		if err := out.Add(light, nil); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -384,10 +386,10 @@ func TestWriterThatIsAborted(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := out.Add(image.NewRGBA64(image.Rect(0, 0, 16, 17))); err == nil || !strings.Contains(err.Error(), "16x17") {
+	if err := out.Add(plate.NewRGB(16, 17), nil); err == nil || !strings.Contains(err.Error(), "16x17") {
 		t.Errorf("a frame of another size: %v", err)
 	}
-	if err := out.Add(image.NewRGBA64(image.Rect(0, 0, 16, 16))); err != nil {
+	if err := out.Add(plate.NewRGB(16, 16), nil); err != nil {
 		t.Fatal(err)
 	}
 	out.Abort()

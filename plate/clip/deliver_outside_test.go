@@ -80,7 +80,8 @@ func TestKinds(t *testing.T) {
 				}
 				m = opaque
 			}
-			if err := wr.Add(m); err != nil {
+			f, a := lightOf(m, plate.BT709)
+			if err := wr.Add(f, a); err != nil {
 				t.Fatalf("%s: %v", row.name, err)
 			}
 		}
@@ -138,7 +139,8 @@ func TestKinds(t *testing.T) {
 		if loud < 0.05 {
 			t.Errorf("%s: the sound is silent", row.name)
 		}
-		args := []string{"-i", path, "-map", "0:v:0", "-vf", "scale=in_color_matrix=bt709:in_range=tv:flags=bicubic+accurate_rnd+full_chroma_int,format=gbrap16le", "-f", "rawvideo", "pipe:1"}
+		// Chroma is in line with the left of two pixels.
+		args := []string{"-i", path, "-map", "0:v:0", "-vf", "scale=in_color_matrix=bt709:in_range=tv:in_h_chr_pos=0:flags=bicubic+accurate_rnd+full_chroma_int+full_chroma_inp,format=gbrap16le", "-f", "rawvideo", "pipe:1"}
 		switch row.kind {
 		case clip.VP9: // FFmpeg's own decoder leaves alpha out
 			args = append([]string{"-c:v", "libvpx-vp9"}, args...)
@@ -171,23 +173,29 @@ func TestKinds(t *testing.T) {
 	}
 }
 
-// Light that is encoded here comes back as the codes that FFmpeg makes of the same pictures would: the
-// same kinds of clip by AddLight, held against the light itself.
-func TestAddLight(t *testing.T) {
+// lightOf returns the light that a picture's codes stand for, and its alpha, of an *image.NRGBA64
+// alone.
+func lightOf(m image.Image, c plate.Curve) (*plate.RGB, *plate.Gray) {
+	n, ok := m.(*image.NRGBA64)
+	if !ok {
+		return plate.RGBFromImage(m, c), nil
+	}
+	f, a := plate.NewRGB(n.Rect.Dx(), n.Rect.Dy()), plate.NewGray(n.Rect.Dx(), n.Rect.Dy())
+	for i := range a.Pix {
+		for k := range 3 {
+			f.Pix[k][i] = float32(c.ToLinear(float64(binary.BigEndian.Uint16(n.Pix[8*i+2*k:])) / 65535))
+		}
+		a.Pix[i] = float32(binary.BigEndian.Uint16(n.Pix[8*i+6:])) / 65535
+	}
+	return f, a
+}
+
+// Light comes back within the step of each codec, also where the size is odd.
+func TestLight(t *testing.T) {
 	tier.InTest(t)
 	const w, h, frames = 99, 65, 3 // odd, so that chroma reaches beyond
 	dir := t.TempDir()
-	light := func(n int) (*plate.RGB, *plate.Gray) {
-		m := cutout(w, h, n)
-		f, a := plate.NewRGB(w, h), plate.NewGray(w, h)
-		for i := range w * h {
-			for c := range 3 {
-				f.Pix[c][i] = float32(plate.BT709.ToLinear(float64(binary.BigEndian.Uint16(m.Pix[8*i+2*c:])) / 65535))
-			}
-			a.Pix[i] = float32(binary.BigEndian.Uint16(m.Pix[8*i+6:])) / 65535
-		}
-		return f, a
-	}
+	light := func(n int) (*plate.RGB, *plate.Gray) { return lightOf(cutout(w, h, n), plate.BT709) }
 	for _, row := range []struct {
 		name   string
 		kind   clip.Format
@@ -199,7 +207,7 @@ func TestAddLight(t *testing.T) {
 		{"ProRes 4444 with alpha", clip.ProRes4444, "premultiplied", 0.0012}, {"VP9", clip.VP9, "", 0.008},
 	} {
 		path := filepath.Join(dir, strings.ReplaceAll(row.name, " ", "-")+row.kind.Extension())
-		wr, err := clip.Create(path, clip.WriterOptions{Kind: row.kind, W: w, H: h, Rate: [2]int{24, 1}, Curve: plate.BT709, Alpha: row.alpha, Light: true})
+		wr, err := clip.Create(path, clip.WriterOptions{Kind: row.kind, W: w, H: h, Rate: [2]int{24, 1}, Curve: plate.BT709, Alpha: row.alpha})
 		if err != nil {
 			t.Errorf("%s: %v", row.name, err)
 			continue
@@ -209,7 +217,7 @@ func TestAddLight(t *testing.T) {
 			if row.alpha == "" {
 				a = nil
 			}
-			if err := wr.AddLight(f, a); err != nil {
+			if err := wr.Add(f, a); err != nil {
 				t.Fatalf("%s: %v", row.name, err)
 			}
 		}
@@ -244,12 +252,12 @@ func TestAddLight(t *testing.T) {
 		}
 		t.Logf("%s: %.5f", row.name, sum)
 	}
-	wr, err := clip.Create(filepath.Join(dir, "x.mov"), clip.WriterOptions{Kind: clip.ProRes422, W: 16, H: 16, Rate: [2]int{24, 1}, Light: true})
+	wr, err := clip.Create(filepath.Join(dir, "x.mov"), clip.WriterOptions{Kind: clip.ProRes422, W: 16, H: 16, Rate: [2]int{24, 1}})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer wr.Abort()
-	for _, bad := range []error{wr.AddLight(plate.NewRGB(8, 8), nil), wr.AddLight(plate.NewRGB(16, 16), plate.NewGray(16, 16)), wr.Add(image.NewRGBA64(image.Rect(0, 0, 16, 16)))} {
+	for _, bad := range []error{wr.Add(plate.NewRGB(8, 8), nil), wr.Add(plate.NewRGB(16, 16), plate.NewGray(16, 16))} {
 		if bad == nil {
 			t.Error("a frame that does not fit is no error")
 		}
@@ -277,7 +285,7 @@ func TestKindsThatCannotBe(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer w.Abort()
-	if err := w.Add(image.NewRGBA64(image.Rect(0, 0, 16, 16))); err == nil || !strings.Contains(err.Error(), "takes *image.NRGBA64") {
+	if err := w.Add(plate.NewRGB(16, 16), nil); err == nil || !strings.Contains(err.Error(), "has alpha and") {
 		t.Errorf("a picture without alpha: %v", err)
 	}
 }

@@ -43,12 +43,18 @@ func newEncoder(o *WriterOptions, pixels string) *encoder {
 	return e
 }
 
-// video reports whether Y'CbCr is written. It is false for nil.
-func (e *encoder) video() bool { return e != nil && e.chroma[0] > 0 }
+// video reports whether Y'CbCr is written.
+func (e *encoder) video() bool { return e.chroma[0] > 0 }
 
-// bytes returns how many bytes a frame of Y'CbCr has.
+// bytes returns how many bytes a frame has.
 func (e *encoder) bytes() int {
-	n := e.wide*e.high + 2*(e.wide/e.chroma[0])*(e.high/e.chroma[1])
+	n := 3 * e.w * e.h
+	switch {
+	case e.video():
+		n = e.wide*e.high + 2*(e.wide/e.chroma[0])*(e.high/e.chroma[1])
+	case e.alpha:
+		n = 4 * e.w * e.h
+	}
 	if e.depth > 8 {
 		n *= 2
 	}

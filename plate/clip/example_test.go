@@ -6,8 +6,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"image"
-	"image/color"
 	"log"
 	"os"
 	"path/filepath"
@@ -33,9 +31,9 @@ func Example() {
 		log.Fatal(err)
 	}
 	for i := range 2 {
-		m := image.NewRGBA64(image.Rect(0, 0, 32, 18))
-		m.SetRGBA64(0, 0, color.RGBA64{R: 12345 + uint16(i), A: 0xffff})
-		if err := w.Add(m); err != nil {
+		light := plate.NewRGB(32, 18)
+		light.Pix[0][0] = float32(plate.SRGB.ToLinear(float64(12345+i) / 65535))
+		if err := w.Add(light, nil); err != nil {
 			w.Abort()
 			log.Fatal(err)
 		}

@@ -2,7 +2,6 @@ package clip
 
 import (
 	"bytes"
-	"encoding/binary"
 	"errors"
 	"fmt"
 	"image"
@@ -73,14 +72,13 @@ func (k Format) HasAlpha() bool { return kinds[k].alpha }
 type WriterOptions struct {
 	Kind      Format
 	W, H      int
-	Depth     int             // of the values that come, 8 or 16; 0 means 16. An archive keeps it
+	Depth     int             // of an archive's values, 8 or 16; 0 means 16
 	Rate      [2]int          // frames a second, as a fraction
 	Curve     plate.Curve     // of the code values, which is stated
 	Primaries plate.Primaries // likewise; the zero value means PrimariesBT709
 	TimeCode  string          // of the first frame, such as 01:02:03:04; "" for none
 	Alpha     string          // what color is to alpha, which is stated: "premultiplied" or "straight"; "": there is none
 	Sound     *Track          // nil: none
-	Light     bool            // frames come by AddLight, and not by Add
 }
 
 // A Track is sound that goes along with frames. It is kept without loss where the kind of file can,
@@ -99,8 +97,7 @@ type Writer struct {
 	pipe         io.WriteCloser
 	errs         bytes.Buffer
 	frame        []byte
-	planes       int      // in it
-	encoder      *encoder // for AddLight; nil: frames come by Add
+	encoder      *encoder
 }
 
 // Create begins a video file: beside its name, under which it appears when Close has returned nil.
@@ -159,11 +156,10 @@ func (w *Writer) start() error {
 		pixels += "16le"
 	}
 	rate := fmt.Sprintf("%d/%d", o.Rate[0], o.Rate[1])
+	w.encoder = newEncoder(o, k.pixels)
 	piped, size := pixels, fmt.Sprintf("%dx%d", o.W, o.H)
-	if o.Light {
-		if w.encoder = newEncoder(o, k.pixels); w.encoder.video() {
-			piped, size = k.pixels, fmt.Sprintf("%dx%d", w.encoder.wide, w.encoder.high)
-		}
+	if w.encoder.video() {
+		piped, size = k.pixels, fmt.Sprintf("%dx%d", w.encoder.wide, w.encoder.high)
 	}
 	args := []string{"-nostdin", "-v", "error", "-f", "rawvideo", "-pix_fmt", piped, "-s", size, "-r", rate, "-i", "pipe:0"}
 	args = append(args, o.Sound.input(o.Rate)...)
@@ -197,12 +193,9 @@ func (w *Writer) start() error {
 		args = append(args, "-pix_fmt", pixels)
 	case w.encoder.video():
 		args = append(args, "-vf", "setparams=colorspace=bt709:range=tv"+tags, "-pix_fmt", to, "-colorspace", "bt709", "-color_range", "tv")
-	default:
-		if o.Alpha != "" {
-			to = k.withAlpha
-		}
-		filter := tv + ",format=" + to + ",setparams=colorspace=bt709" + tags
-		if strings.Contains(to, "420") || strings.Contains(to, "422") {
+	default: // with alpha
+		filter := tv + ",format=" + k.withAlpha + ",setparams=colorspace=bt709" + tags
+		if strings.Contains(to, "420") {
 			filter += ",pad=ceil(iw/2)*2:ceil(ih/2)*2"
 		}
 		args = append(args, "-vf", filter, "-colorspace", "bt709", "-color_range", "tv")
@@ -229,14 +222,7 @@ func (w *Writer) start() error {
 	if w.pipe, err = w.ffmpeg.StdinPipe(); err != nil {
 		return err
 	}
-	w.planes = 3
-	if o.Alpha != "" {
-		w.planes = 4
-	}
-	w.frame = make([]byte, w.planes*o.W*o.H*o.Depth/8)
-	if w.encoder.video() {
-		w.frame = make([]byte, w.encoder.bytes())
-	}
+	w.frame = make([]byte, w.encoder.bytes())
 	return w.ffmpeg.Start()
 }
 
@@ -261,34 +247,13 @@ func (t *Track) input(rate [2]int) []string {
 	return append(args, source(t.Path)...)
 }
 
-// Add adds a frame: a picture of code values, of the options' size. A value of 16 bits is kept whole
-// in an archive of 16 bits. Where the clip has alpha, the picture is an *image.NRGBA64 whose values
-// are written as they stand, color and alpha each by itself; otherwise it has none.
-func (w *Writer) Add(m image.Image) error {
-	size := m.Bounds().Size()
-	if want := image.Pt(w.opt.W, w.opt.H); size != want {
-		return w.fail(plate.CheckSize("frame", size, "clip", want))
-	}
-	if w.planes == 4 {
-		if _, ok := m.(*image.NRGBA64); !ok {
-			return w.fail(fmt.Errorf("a frame of %T: a clip with alpha takes *image.NRGBA64", m))
-		}
-	}
-	if w.encoder != nil {
-		return w.fail(errors.New("its frames come by AddLight, for its options say Light"))
-	}
-	w.fill(m)
-	return w.send()
-}
-
-// AddLight adds a frame of linear light in the options' primaries, of the options' size, for a clip
-// whose options say Light: it becomes code values of the curve and, where the kind of clip has that,
-// Y'CbCr, on all cores. Alpha must be there where the clip has it, and nil where it has none.
-func (w *Writer) AddLight(f *plate.RGB, alpha *plate.Gray) error {
+// Add adds a frame of linear light in the options' primaries, of the options' size: it becomes code
+// values of the curve and, where the kind of clip has that, Y'CbCr, on all cores. Light that a code
+// of the curve stands for becomes that code. Alpha must be there where the clip has it, and nil
+// where it has none.
+func (w *Writer) Add(f *plate.RGB, alpha *plate.Gray) error {
 	want := image.Pt(w.opt.W, w.opt.H)
 	switch {
-	case w.encoder == nil:
-		return w.fail(errors.New("its frames come by Add, for its options do not say Light"))
 	case f.Size() != want:
 		return w.fail(plate.CheckSize("frame", f.Size(), "clip", want))
 	case (alpha != nil) != (w.opt.Alpha != ""):
@@ -297,82 +262,12 @@ func (w *Writer) AddLight(f *plate.RGB, alpha *plate.Gray) error {
 		return w.fail(plate.CheckSize("alpha", alpha.Size(), "clip", want))
 	}
 	w.encoder.fill(w.frame, f, alpha)
-	return w.send()
-}
-
-// send hands the frame to ffmpeg.
-func (w *Writer) send() error {
 	if _, err := w.pipe.Write(w.frame); err != nil {
 		err := w.end(err)
 		os.Remove(w.beside)
 		return w.fail(err)
 	}
 	return nil
-}
-
-// fill puts a frame's values into planes: green, blue, red and, where there is one, alpha.
-func (w *Writer) fill(m image.Image) {
-	r := m.Bounds()
-	switch m := m.(type) {
-	case *image.RGBA64:
-		w.fillFrom(8, func(y int) []byte { return m.Pix[m.PixOffset(r.Min.X, r.Min.Y+y):] })
-	case *image.RGBA:
-		w.fillFrom(4, func(y int) []byte { return m.Pix[m.PixOffset(r.Min.X, r.Min.Y+y):] })
-	case *image.NRGBA64:
-		if w.planes == 4 {
-			w.fillFrom(8, func(y int) []byte { return m.Pix[m.PixOffset(r.Min.X, r.Min.Y+y):] })
-			return
-		}
-		w.fillByPixel(m)
-	default:
-		w.fillByPixel(m)
-	}
-}
-
-// order is the color that each plane has, as pictures count them.
-var order = [4]int{1, 2, 0, 3}
-
-// fillFrom is fill for pixels of so many bytes, of 8 bits or of 16 with the higher byte first, which
-// row returns from the left.
-func (w *Writer) fillFrom(size int, row func(y int) []byte) {
-	wide := w.opt.W
-	for y := range w.opt.H {
-		from := row(y)[:size*wide]
-		for p := range w.planes {
-			at, c := (p*w.opt.H+y)*wide, order[p]*size/4
-			if w.opt.Depth == 8 {
-				to := w.frame[at : at+wide]
-				for x := range to {
-					to[x] = from[size*x+c]
-				}
-				continue
-			}
-			low := c + size/4 - 1 // 8 bits are repeated, so that white is white
-			to := w.frame[2*at : 2*(at+wide)]
-			for x := range wide {
-				to[2*x], to[2*x+1] = from[size*x+low], from[size*x+c]
-			}
-		}
-	}
-}
-
-// fillByPixel is fill for any picture without alpha.
-func (w *Writer) fillByPixel(m image.Image) {
-	n := w.opt.W * w.opt.H
-	min := m.Bounds().Min
-	for y := range w.opt.H {
-		for x := range w.opt.W {
-			r, g, b, _ := m.At(min.X+x, min.Y+y).RGBA()
-			for p, v := range [3]uint32{g, b, r} {
-				i := p*n + y*w.opt.W + x
-				if w.opt.Depth == 8 {
-					w.frame[i] = byte(v >> 8)
-				} else {
-					binary.LittleEndian.PutUint16(w.frame[2*i:], uint16(v))
-				}
-			}
-		}
-	}
 }
 
 // end waits for ffmpeg, and returns what it says where it has failed.
