@@ -20,6 +20,7 @@
 package dataset
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -322,29 +323,20 @@ func (w *writer) shoot(ctx context.Context, x *shoot) error {
 		jobs = runtime.GOMAXPROCS(0)
 	}
 	group, ctx := errgroup.WithContext(ctx)
-	next := make(chan int)
-	group.Go(func() error {
-		defer close(next)
-		for _, i := range todo {
-			select {
-			case next <- i:
-			case <-ctx.Done():
-				return ctx.Err()
-			}
-		}
-		return nil
-	})
-	for range min(jobs, len(todo)) {
+	group.SetLimit(jobs)
+	workers := sync.Pool{New: func() any { return m.worker() }}
+	for _, i := range todo {
 		group.Go(func() error {
-			k := m.worker()
-			for i := range next {
-				s, err := k.sample(i)
-				if err != nil {
-					w.fail(x.Name, x.pairs[i].Number, err)
-				} else if err := w.add(s, false); err != nil {
-					return err
-				}
+			if err := ctx.Err(); err != nil {
+				return err
 			}
+			k := workers.Get().(*worker)
+			defer workers.Put(k)
+			s, err := k.sample(i)
+			if err == nil {
+				return w.add(s, false)
+			}
+			w.fail(x.Name, x.pairs[i].Number, err)
 			return nil
 		})
 	}
@@ -387,18 +379,8 @@ func (w *writer) finish() (*Summary, error) {
 	order := func(name string) int {
 		return slices.IndexFunc(w.shoots, func(x *shoot) bool { return x.Name == name })
 	}
-	slices.SortFunc(w.done, func(a, b Entry) int {
-		if d := order(a.Take) - order(b.Take); d != 0 {
-			return d
-		}
-		return a.Frame - b.Frame
-	})
-	slices.SortFunc(w.report.Failed, func(a, b Omission) int {
-		if d := order(a.Take) - order(b.Take); d != 0 {
-			return d
-		}
-		return a.Frame - b.Frame
-	})
+	slices.SortFunc(w.done, func(a, b Entry) int { return cmp.Or(order(a.Take)-order(b.Take), a.Frame-b.Frame) })
+	slices.SortFunc(w.report.Failed, func(a, b Omission) int { return cmp.Or(order(a.Take)-order(b.Take), a.Frame-b.Frame) })
 	if len(w.done) == 0 {
 		return nil, fmt.Errorf("every frame failed, the first, %d of %s, with: %s", w.report.Failed[0].Frame, w.report.Failed[0].Take, w.report.Failed[0].Error)
 	}

@@ -9,7 +9,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"hash"
 	"io"
 	"io/fs"
 	"os"
@@ -336,17 +335,11 @@ func (x *shoot) keyOf(w *writer) (string, error) {
 		files = append(files, filepath.Base(p)+" "+hash)
 	}
 	slices.Sort(files)
-	h := newHash()
+	h := sha256.New()
 	err := json.NewEncoder(h).Encode(append(parts, files))
-	return h.sum(), err
+	return hex.EncodeToString(h.Sum(nil)), err
 }
 
 func (x *shoot) origin(path string) Origin {
 	return Origin{filepath.Base(path), x.hashes[x.fileOf(path)]}
 }
-
-type sum struct{ hash.Hash }
-
-func newHash() sum { return sum{sha256.New()} }
-
-func (s sum) sum() string { return hex.EncodeToString(s.Sum(nil)) }

@@ -2,6 +2,8 @@ package dataset
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"fmt"
 	"image"
 	"io"
@@ -183,11 +185,7 @@ func hashFile(path string) (string, int64, error) {
 		return "", 0, err
 	}
 	defer f.Close()
-	return hashOf(f)
-}
-
-func hashOf(r io.Reader) (string, int64, error) {
-	h := newHash()
-	n, err := io.Copy(h, r)
-	return h.sum(), n, err
+	h := sha256.New()
+	n, err := io.Copy(h, f)
+	return hex.EncodeToString(h.Sum(nil)), n, err
 }

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"hash"
 	"io"
+	"math"
 	"os"
 	"path"
 	"path/filepath"
@@ -490,21 +491,5 @@ func hashParts(path string, most int64) (string, error) {
 	return hashText(name, h), nil
 }
 
-// hashFile returns the hash of a file.
-func hashFile(path string) (string, error) {
-	file, err := os.Open(path)
-	if err != nil {
-		return "", err
-	}
-	defer file.Close()
-	if stat, err := file.Stat(); err != nil {
-		return "", err
-	} else if !stat.Mode().IsRegular() {
-		return "", fmt.Errorf("%s: not a file of its own", path)
-	}
-	name, h := newHash()
-	if _, err := io.Copy(h, file); err != nil {
-		return "", err
-	}
-	return hashText(name, h), nil
-}
+// hashFile returns the hash of all of a file.
+func hashFile(path string) (string, error) { return hashParts(path, math.MaxInt64) }

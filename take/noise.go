@@ -29,10 +29,7 @@ func (j *preparation) noise(ctx context.Context) error {
 	}{
 		{"color", t.recipe.FlatColor, t.recipe.ColorNoise, &j.ColorNoise, greenOf(j.lens.ofColor(t.darkColor)), greenOf(j.lens.ofColor(t.cleanColor)), j.readGreen},
 		{"band", t.recipe.FlatBand, t.recipe.BandNoise, &j.BandNoise, someOf(j.lens.ofBand(t.darkBand)), someOf(j.lens.ofBand(t.cleanBand)), func(p FilePair) (*plate.Gray, error) {
-			f, err := j.readBand(nil, p)
-			if err == nil {
-				err = finite(p.Band, f)
-			}
+			f, err := j.finiteBand(p)
 			if err != nil {
 				return nil, err
 			}
@@ -231,10 +228,7 @@ func (j *preparation) edgeSigma() float64 {
 // noise.
 func (j *preparation) readGreen(p FilePair) (*plate.Gray, error) {
 	t := j.take
-	f, err := j.readColor(nil, p)
-	if err == nil {
-		err = finite(p.Color, f)
-	}
+	f, err := j.finiteColor(p)
 	if err != nil {
 		return nil, err
 	}

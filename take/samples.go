@@ -114,16 +114,8 @@ func (t *Take) lost(err error) {
 func (r *reader) readPair(p FilePair) (color *plate.RGB, band *plate.Gray, err error) {
 	var errs [2]error
 	var wait sync.WaitGroup
-	wait.Go(func() {
-		if color, errs[0] = r.readColor(nil, p); errs[0] == nil {
-			errs[0] = finite(p.Color, color)
-		}
-	})
-	wait.Go(func() {
-		if band, errs[1] = r.readBand(nil, p); errs[1] == nil {
-			errs[1] = finite(p.Band, band)
-		}
-	})
+	wait.Go(func() { color, errs[0] = r.finiteColor(p) })
+	wait.Go(func() { band, errs[1] = r.finiteBand(p) })
 	wait.Wait()
 	return color, band, cmp.Or(errs[:]...)
 }
@@ -134,12 +126,27 @@ func (r *reader) readSample(p FilePair) (s matte.Sample, err error) {
 	return s, err
 }
 
-// finite names the file of a plate with a value that is not finite.
-func finite(path string, f interface{ CheckFinite() error }) error {
-	if err := f.CheckFinite(); err != nil {
-		return fmt.Errorf("%s: %w", path, err)
+// finiteColor is readColor, and an error where a value is not finite; finiteBand is readBand
+// likewise.
+func (r *reader) finiteColor(p FilePair) (*plate.RGB, error) {
+	f, err := r.readColor(nil, p)
+	return finite(p.Color, f, err)
+}
+
+func (r *reader) finiteBand(p FilePair) (*plate.Gray, error) {
+	f, err := r.readBand(nil, p)
+	return finite(p.Band, f, err)
+}
+
+// finite returns a plate that was read, or nil and the error, or that of a value that is not finite.
+func finite[F interface{ CheckFinite() error }](path string, f F, err error) (F, error) {
+	if err == nil {
+		if err = f.CheckFinite(); err == nil {
+			return f, nil
+		}
+		err = fmt.Errorf("%s: %w", path, err)
 	}
-	return nil
+	return *new(F), err
 }
 
 // registrationPairs reads the pairs that registration looks at, and with look what there is to see

@@ -163,18 +163,10 @@ func (t *Take) compare(ctx context.Context, color, band Sequence, reach int) (*a
 		var errs [2]error
 		var both sync.WaitGroup
 		if i < len(color) {
-			both.Go(func() {
-				if c, errs[0] = t.readColor(nil, FilePair{Color: color[i].Path}); errs[0] == nil {
-					errs[0] = finite(color[i].Path, c)
-				}
-			})
+			both.Go(func() { c, errs[0] = t.finiteColor(FilePair{Color: color[i].Path}) })
 		}
 		if i < len(band) {
-			both.Go(func() {
-				if b, errs[1] = t.readBand(nil, FilePair{Band: band[i].Path}); errs[1] == nil {
-					errs[1] = finite(band[i].Path, b)
-				}
-			})
+			both.Go(func() { b, errs[1] = t.finiteBand(FilePair{Band: band[i].Path}) })
 		}
 		both.Wait()
 		for _, err := range errs {
@@ -187,17 +179,11 @@ func (t *Take) compare(ctx context.Context, color, band Sequence, reach int) (*a
 			return nil, unsure(fmt.Sprintf("%d of the frames cannot be read, the last of these: %v", lost, cmp.Or(errs[0], errs[1])))
 		}
 		if i < len(color) {
-			if errs[0] != nil {
-				c = nil
-			}
 			if err := colors.put(c); err != nil {
 				return nil, fmt.Errorf("%s: %w", color[i].Path, err)
 			}
 		}
 		if i < len(band) {
-			if errs[1] != nil {
-				b = nil
-			}
 			if err := bands.put(b); err != nil {
 				return nil, fmt.Errorf("%s: %w", band[i].Path, err)
 			}

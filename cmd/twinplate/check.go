@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"fmt"
 	"io"
 	"os"
@@ -61,7 +60,9 @@ func (c *check) Run(t *terminal) error {
 	if err := c.into(&r); err != nil {
 		return err
 	}
-	choose(&r.Geometry, c.Geometry)
+	if err := override(&r, c); err != nil {
+		return err
+	}
 	if err := r.Check(); err != nil {
 		return usageError{err}
 	}
@@ -122,11 +123,7 @@ func (c *check) Run(t *terminal) error {
 }
 
 func (c *check) write(from string, report checkReport, checked *take.Checkup) error {
-	if err := plate.WriteAtomic(filepath.Join(c.Out, "check.json"), func(w io.Writer) error {
-		e := json.NewEncoder(w)
-		e.SetIndent("", "  ")
-		return e.Encode(report)
-	}); err != nil {
+	if err := writeObject(filepath.Join(c.Out, "check.json"), report); err != nil {
 		return err
 	}
 	return plate.WriteAtomic(filepath.Join(c.Out, "check.html"), func(w io.Writer) error { return writeCheckPage(w, from, checked) })

@@ -1,12 +1,14 @@
 package main
 
 import (
+	"encoding"
 	"errors"
 	"fmt"
 	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strconv"
 	"strings"
@@ -67,31 +69,10 @@ func (p *plates) into(r *take.Recipe) error {
 		r.CleanColor, r.CleanBand, r.DarkColor, r.DarkBand = found.CleanColor, found.CleanBand, found.DarkColor, found.DarkBand
 		r.FlatColor, r.FlatBand = found.FlatColor, found.FlatBand
 	}
-	choose(&r.Offset, p.Offset)
-	override(&r.FPS, p.FPS)
-	override(&r.Drop, p.Drop)
-	override(&r.TimecodeColor, p.TimecodeColor)
-	override(&r.TimecodeBand, p.TimecodeBand)
-	override(&r.Color, p.Color)
-	override(&r.Band, p.Band)
-	override(&r.CleanBand, p.CleanBand)
-	override(&r.CleanColor, p.CleanColor)
-	override(&r.DarkBand, p.DarkBand)
-	override(&r.DarkColor, p.DarkColor)
-	override(&r.FlatBand, p.FlatBand)
-	override(&r.FlatColor, p.FlatColor)
 	if err := overrideCamera(&r.ColorCurve, &r.ColorPrimaries, p.ColorCamera); err != nil {
 		return err
 	}
-	override(&r.ColorCurve, p.ColorCurve)
-	override(&r.BandCurve, p.BandCurve)
-	override(&r.ColorRange, p.ColorRange)
-	override(&r.BandRange, p.BandRange)
-	override(&r.ColorTransform, p.ColorTransform)
-	override(&r.BandTransform, p.BandTransform)
-	override(&r.Frames, p.Frames)
-	override(&r.Parity, p.Parity)
-	return nil
+	return override(r, p)
 }
 
 // missing returns an error where a plate is not given that there must be.
@@ -119,11 +100,33 @@ func (p *plates) printFound(t *terminal) {
 	}
 }
 
-// override sets what a flag gives, be it a zero value; nil is a flag that is not there.
-func override[T any](to *T, flag *T) {
-	if flag != nil {
-		*to = *flag
+// override sets the fields of a recipe, or of a part of it, to the flags that are given and have
+// their names, be it to zero values: a flag that is not there is nil. Flags of other types than their
+// fields, and those of no such name, are left to whoever calls.
+func override(fields, flags any) error {
+	to, from := reflect.ValueOf(fields).Elem(), reflect.ValueOf(flags).Elem()
+	for i := range from.NumField() {
+		name, flag := from.Type().Field(i).Name, from.Field(i)
+		field := to.FieldByName(name)
+		if kind := flag.Kind(); !field.IsValid() || kind != reflect.Pointer && kind != reflect.Slice || flag.IsNil() {
+			continue
+		}
+		if flag.Type() == field.Type() {
+			field.Set(flag)
+		} else if flag.Kind() == reflect.Pointer && flag.Type().Elem() == field.Type() {
+			field.Set(flag.Elem())
+		} else if text, ok := flag.Interface().(*string); ok {
+			switch v := field.Addr().Interface().(type) {
+			case interface{ Set(string) }: // a take.Choice
+				v.Set(*text)
+			case encoding.TextUnmarshaler:
+				if err := v.UnmarshalText([]byte(*text)); err != nil {
+					return err
+				}
+			}
+		}
 	}
+	return nil
 }
 
 // overrideCamera sets the curve and the primaries that a camera of that name records with.
@@ -139,19 +142,12 @@ func overrideCamera(curve, primaries *string, name string) error {
 	return nil
 }
 
-// choose is override for what a take can say by itself.
-func choose[T any](to *take.Choice[T], flag *string) {
-	if flag != nil {
-		to.Set(*flag)
-	}
-}
-
-// parsed is override for a flag that must be parsed.
-func parsed[T any](to *T, flag *string, parse func(string) (T, error)) (err error) {
-	if flag != nil {
-		*to, err = parse(*flag)
-	}
-	return err
+// fitting are the flags that say how a background lies in the frame, beside --fit and --fit-end.
+type fitting struct {
+	Offset   *string  `help:"Move the background right and down, in parts of the frame: 0.1,-0.05." placeholder:"X,Y"`
+	Scale    *float64 `help:"Enlarge the background about its center." placeholder:"S"`
+	Turn     *float64 `help:"Turn the background clockwise about its center, in degrees." placeholder:"DEG"`
+	Softness *float64 `help:"Blur the background by a Gaussian of this sigma, in pixels of the frame, for depth of field." placeholder:"PX"`
 }
 
 type comp struct {
@@ -169,37 +165,34 @@ type comp struct {
 	ColorPrimaries      *string `help:"Primaries of the color plates, converted to those. Default: what the files' tags say, or the same." placeholder:"NAME"`
 	BackgroundPrimaries *string `help:"Primaries of the background, likewise." placeholder:"NAME"`
 
-	Fit           *string  `help:"How a background of another size is laid over the frame: fill, inside, stretch or none. Default fill." placeholder:"MODE"`
-	FitOffset     *string  `help:"Move the background right and down, in parts of the frame: 0.1,-0.05." placeholder:"X,Y"`
-	FitScale      *float64 `help:"Enlarge the background about its center." placeholder:"S"`
-	FitTurn       *float64 `help:"Turn the background clockwise about its center, in degrees." placeholder:"DEG"`
-	FitSoftness   *float64 `help:"Blur the background by a Gaussian of this sigma, in pixels of the frame, for depth of field." placeholder:"PX"`
-	FitEnd        *string  `help:"Where the background has drifted to at the last frame: any of offset=X:Y, scale=S, turn=DEG and softness=PX, with commas between them. What is not there stays as it begins." placeholder:"KEY=V,..."`
-	Start         *int     `name:"background-start" help:"Number of the background's frame that goes with the take's first." placeholder:"N"`
-	End           *string  `name:"background-end" help:"What comes after the background's last frame: hold, the last (the default), or loop, the first again." placeholder:"hold|loop"`
-	Operator      *string  `help:"How the performer (A) joins the background (B): over (the default: the background held out, the performer added), in, out, atop, xor, plus, or any other of Porter and Duff's operators by its name in their paper or in W3C's Compositing and Blending. The background's alpha is 0 where --fit leaves the frame open." placeholder:"NAME"`
-	Out           string   `help:"Folder for the results; each product has a folder in it." placeholder:"DIR"`
-	Geometry      *string  `help:"Geometry between the cameras: auto (from the footage, the default), none, or a file from register." placeholder:"F|auto|none"`
-	Resample      *string  `help:"Kernel that the band plate is resampled by: bicubic (the default), lanczos3 (sharper, rings more) or bilinear (softer)." placeholder:"NAME"`
-	MatchSoftness *bool    `negatable:"" help:"Blur the sharper camera's plates to the softness of the other's, where they differ, so that the matte's edge and the picture's fit. Without it a difference is warned of. A color plate that is blurred stays so."`
-	LateralColor  *string  `help:"Lateral color of the color camera's lens, taken out of its plates: none (the default), auto, or the scales of red and blue over green's, less 1. Without it, it is warned of." placeholder:"R,B|auto|none"`
-	Crosstalk     *string  `help:"Set light that the band camera sees: auto (the default), none, or three numbers." placeholder:"R,G,B|auto|none"`
-	Gain          *string  `help:"The lamps' gain: auto (one a frame, the default) or none." placeholder:"auto|none"`
-	Clamp         *string  `help:"What is kept within the range of light: transmission (the default), none or all." placeholder:"WHAT"`
-	CleanFrom     *string  `help:"Without a clean band plate: take (rebuilt from the frames, the default) or screen (a smooth fit)." placeholder:"take|screen"`
-	Glare         *string  `help:"Veiling glare of the band camera's lens: none (the default), auto, or its strength." placeholder:"auto|none|S"`
-	Regions       string   `help:"A JSON file of regions: outlines within which the matte is outside, solid, open or unspilled, with feather and key frames." placeholder:"F.json"`
-	Spill         *string  `help:"What becomes of the lamps' light on the performer: keep (the default), or core: it is taken off wherever their core is, which then counts as solid. Regions that are unspilled take it off within them." placeholder:"keep|core"`
-	Beyond        *string  `help:"What shows beyond the screen's border: outside, the background (the default where there is one), or keep, the color plate as it is." placeholder:"outside|keep"`
-	Tidy          *bool    `negatable:"" help:"Take noise out of the open screen and the core. Intermediate alpha is not touched."`
-	Floor         *float64 `help:"Transmission below this becomes 0: hides spill, and whatever is that thin. Default 0." placeholder:"T"`
-	Ceiling       *float64 `help:"Transmission above this becomes 1. Default 1." placeholder:"T"`
-	Knee          *float64 `help:"Half the width of the bend at floor and ceiling. Default 0.02." placeholder:"T"`
-	Write         []string `help:"What to write: comp, matte, foreground, transmission, sigma (the noise of alpha), unmeasured (where the matte is not measured: white outside the band plate, beyond the screen, in regions and where spill was taken off). Default comp,matte." placeholder:"WHAT,..."`
-	Format        *string  `help:"png (the default), tiff or exr (OpenEXR: linear light, color premultiplied with alpha)." placeholder:"FORMAT"`
-	Depth         *int     `help:"Bits of a value: 8 or 16, in exr 16 (half) or 32 (float). Default 16." placeholder:"BITS"`
-	Layers        []string `help:"In exr: matte, sigma or both as layers beside the color of comp and foreground." placeholder:"WHAT,..."`
-	Contact       bool     `help:"Write DIR/contact.png too: a frame from the middle of the take at every station of the job."`
+	Fit             *string  `help:"How a background of another size is laid over the frame: fill, inside, stretch or none. Default fill." placeholder:"MODE"`
+	Fitting         fitting  `embed:"" prefix:"fit-"`
+	FitEnd          *string  `help:"Where the background has drifted to at the last frame: any of offset=X:Y, scale=S, turn=DEG and softness=PX, with commas between them. What is not there stays as it begins." placeholder:"KEY=V,..."`
+	BackgroundStart *int     `help:"Number of the background's frame that goes with the take's first." placeholder:"N"`
+	BackgroundEnd   *string  `help:"What comes after the background's last frame: hold, the last (the default), or loop, the first again." placeholder:"hold|loop"`
+	Operator        *string  `help:"How the performer (A) joins the background (B): over (the default: the background held out, the performer added), in, out, atop, xor, plus, or any other of Porter and Duff's operators by its name in their paper or in W3C's Compositing and Blending. The background's alpha is 0 where --fit leaves the frame open." placeholder:"NAME"`
+	Out             string   `help:"Folder for the results; each product has a folder in it." placeholder:"DIR"`
+	Geometry        *string  `help:"Geometry between the cameras: auto (from the footage, the default), none, or a file from register." placeholder:"F|auto|none"`
+	Resample        *string  `help:"Kernel that the band plate is resampled by: bicubic (the default), lanczos3 (sharper, rings more) or bilinear (softer)." placeholder:"NAME"`
+	MatchSoftness   *bool    `negatable:"" help:"Blur the sharper camera's plates to the softness of the other's, where they differ, so that the matte's edge and the picture's fit. Without it a difference is warned of. A color plate that is blurred stays so."`
+	LateralColor    *string  `help:"Lateral color of the color camera's lens, taken out of its plates: none (the default), auto, or the scales of red and blue over green's, less 1. Without it, it is warned of." placeholder:"R,B|auto|none"`
+	Crosstalk       *string  `help:"Set light that the band camera sees: auto (the default), none, or three numbers." placeholder:"R,G,B|auto|none"`
+	Gain            *string  `help:"The lamps' gain: auto (one a frame, the default) or none." placeholder:"auto|none"`
+	Clamp           *string  `help:"What is kept within the range of light: transmission (the default), none or all." placeholder:"WHAT"`
+	CleanFrom       *string  `help:"Without a clean band plate: take (rebuilt from the frames, the default) or screen (a smooth fit)." placeholder:"take|screen"`
+	Glare           *string  `help:"Veiling glare of the band camera's lens: none (the default), auto, or its strength." placeholder:"auto|none|S"`
+	Regions         string   `help:"A JSON file of regions: outlines within which the matte is outside, solid, open or unspilled, with feather and key frames." placeholder:"F.json"`
+	Spill           *string  `help:"What becomes of the lamps' light on the performer: keep (the default), or core: it is taken off wherever their core is, which then counts as solid. Regions that are unspilled take it off within them." placeholder:"keep|core"`
+	Beyond          *string  `help:"What shows beyond the screen's border: outside, the background (the default where there is one), or keep, the color plate as it is." placeholder:"outside|keep"`
+	Tidy            *bool    `negatable:"" help:"Take noise out of the open screen and the core. Intermediate alpha is not touched."`
+	Floor           *float64 `help:"Transmission below this becomes 0: hides spill, and whatever is that thin. Default 0." placeholder:"T"`
+	Ceiling         *float64 `help:"Transmission above this becomes 1. Default 1." placeholder:"T"`
+	Knee            *float64 `help:"Half the width of the bend at floor and ceiling. Default 0.02." placeholder:"T"`
+	Write           []string `help:"What to write: comp, matte, foreground, transmission, sigma (the noise of alpha), unmeasured (where the matte is not measured: white outside the band plate, beyond the screen, in regions and where spill was taken off). Default comp,matte." placeholder:"WHAT,..."`
+	Format          *string  `help:"png (the default), tiff or exr (OpenEXR: linear light, color premultiplied with alpha)." placeholder:"FORMAT"`
+	Depth           *int     `help:"Bits of a value: 8 or 16, in exr 16 (half) or 32 (float). Default 16." placeholder:"BITS"`
+	Layers          []string `help:"In exr: matte, sigma or both as layers beside the color of comp and foreground." placeholder:"WHAT,..."`
+	Contact         bool     `help:"Write DIR/contact.png too: a frame from the middle of the take at every station of the job."`
 	grading
 	clips
 	Takes       string  `help:"Of a day, the takes of these names only: take02,take05..take07." placeholder:"NAMES"`
@@ -257,29 +250,10 @@ func (c *comp) recipe() (take.Recipe, error) {
 	if c.Recipe != "" { // --frames says which of its frames are made
 		r.Frames = whole
 	}
-	override(&r.Background, c.Background)
 	if err := overrideCamera(&r.BackgroundCurve, &r.BackgroundPrimaries, c.BackgroundCamera); err != nil {
 		return r, err
 	}
-	override(&r.BackgroundCurve, c.BackgroundCurve)
-	override(&r.BackgroundRange, c.BackgroundRange)
-	override(&r.BackgroundTransform, c.BackgroundTransform)
-	override(&r.OutputCurve, c.OutputCurve)
-	override(&r.OutputTransform, c.OutputTransform)
-	override(&r.Primaries, c.Primaries)
-	override(&r.ColorPrimaries, c.ColorPrimaries)
-	override(&r.BackgroundPrimaries, c.BackgroundPrimaries)
-	override(&r.Clamp, c.Clamp)
-	override(&r.Format, c.Format)
-	choose(&r.Geometry, c.Geometry)
-	choose(&r.Crosstalk, c.Crosstalk)
-	choose(&r.Gain, c.Gain)
-	choose(&r.LateralColor, c.LateralColor)
-	choose(&r.Glare, c.Glare)
-	if err := parsed(&r.Operator, c.Operator, composite.ParseOperator); err != nil {
-		return r, err
-	}
-	if err := parsed(&r.Resample, c.Resample, align.ParseKernel); err != nil {
+	if err := override(&r, c); err != nil {
 		return r, err
 	}
 	if on := c.MatchSoftness; on != nil && !*on {
@@ -287,10 +261,6 @@ func (c *comp) recipe() (take.Recipe, error) {
 	} else if on != nil && r.MatchSoftness.Mode != "given" {
 		r.MatchSoftness.Mode = "auto"
 	}
-	override(&r.CleanFrom, c.CleanFrom)
-	override(&r.Tidy, c.Tidy)
-	override(&r.Beyond, c.Beyond)
-	override(&r.Spill, c.Spill)
 	if c.Regions != "" {
 		var err error
 		if r.Regions, err = take.ReadRegions(c.Regions); err != nil {
@@ -300,22 +270,11 @@ func (c *comp) recipe() (take.Recipe, error) {
 	if err := c.grading.into(&r); err != nil {
 		return r, err
 	}
-	override(&r.Limits.Floor, c.Floor)
-	override(&r.Limits.Ceiling, c.Ceiling)
-	override(&r.Limits.Knee, c.Knee)
-	override(&r.Depth, c.Depth)
-	if c.Write != nil {
-		r.Write = c.Write
-	}
-	if c.Layers != nil {
-		r.Layers = c.Layers
+	if err := override(&r.Limits, c); err != nil {
+		return r, err
 	}
 	if r.Format == "exr" && c.OutputCurve != nil && *c.OutputCurve != "" {
 		return r, fmt.Errorf("--output-curve %s with format exr: OpenEXR is linear light", *c.OutputCurve)
-	}
-	override(&r.BackgroundEnd, c.End)
-	if c.Start != nil {
-		r.BackgroundStart = c.Start
 	}
 	if err := c.fit(&r.Fit); err != nil || c.FitEnd == nil {
 		return r, err
@@ -330,21 +289,9 @@ func fitEnd(text string, begin composite.Fit) (*composite.Fit, error) {
 	if strings.TrimSpace(text) == "" {
 		return nil, nil
 	}
-	err := settings(text, "offset=0.1:0,scale=1.2", "offset, scale, turn and softness", func(r *figures, part, key, v string) bool {
-		switch key {
-		case "offset":
-			r.numbers(part, v, &begin.OffsetX, &begin.OffsetY)
-		case "scale":
-			r.numbers(part, v, &begin.Scale)
-		case "turn":
-			r.numbers(part, v, &begin.Turn)
-		case "softness":
-			r.numbers(part, v, &begin.Softness)
-		default:
-			return false
-		}
-		return true
-	})
+	err := settings(text, "offset=0.1:0,scale=1.2", "offset, scale, turn and softness", map[string][]*float64{
+		"offset": {&begin.OffsetX, &begin.OffsetY}, "scale": {&begin.Scale}, "turn": {&begin.Turn}, "softness": {&begin.Softness},
+	}, nil)
 	if err != nil {
 		return nil, fmt.Errorf("--fit-end %w", err)
 	}
@@ -352,21 +299,21 @@ func fitEnd(text string, begin composite.Fit) (*composite.Fit, error) {
 }
 
 func (c *comp) fit(f *composite.Fit) error {
-	if err := parsed(&f.Mode, c.Fit, composite.ParseFitMode); err != nil {
+	if c.Fit != nil {
+		if err := f.Mode.UnmarshalText([]byte(*c.Fit)); err != nil {
+			return err
+		}
+	}
+	at := c.Fitting.Offset
+	if err := override(f, &c.Fitting); err != nil || at == nil {
 		return err
 	}
-	override(&f.Scale, c.FitScale)
-	override(&f.Turn, c.FitTurn)
-	override(&f.Softness, c.FitSoftness)
-	if c.FitOffset == nil {
-		return nil
-	}
-	x, y, ok := strings.Cut(*c.FitOffset, ",")
+	x, y, ok := strings.Cut(*at, ",")
 	var errX, errY error
 	f.OffsetX, errX = strconv.ParseFloat(strings.TrimSpace(x), 64)
 	f.OffsetY, errY = strconv.ParseFloat(strings.TrimSpace(y), 64)
 	if !ok || errX != nil || errY != nil {
-		return fmt.Errorf("--fit-offset %q: it must be two numbers like 0.1,-0.05", *c.FitOffset)
+		return fmt.Errorf("--fit-offset %q: it must be two numbers like 0.1,-0.05", *at)
 	}
 	return nil
 }
@@ -674,9 +621,7 @@ func printJob(t *terminal, j *take.Job) {
 	}
 	t.printf("\n")
 	t.printf("output       %s\n", j.Output())
-	for _, n := range j.Notes {
-		t.printf("note         %s\n", n)
-	}
+	t.list("note", j.Notes)
 }
 
 // expected returns the expected error of the geometry, in band pixels: the root of its mean square
@@ -713,9 +658,7 @@ func printRegistration(t *terminal, r take.Registration) {
 		t.printf(", residual %.2f px; expected error %.3f px over the frame, %.3f at worst", r.Residual, *rms, *worst)
 	}
 	t.printf("\n")
-	for _, w := range r.Warnings {
-		t.printf("warning      %s\n", w)
-	}
+	t.list("warning", r.Warnings)
 }
 
 // warnAgain ends what is printed with the plates that may not be what they are called: a picture

@@ -116,9 +116,7 @@ func (c *datasetCommand) Run(t *terminal) error {
 			return err
 		}
 	} else {
-		for _, n := range report.Notes {
-			t.printf("note         %s\n", n)
-		}
+		t.list("note", report.Notes)
 		t.printf("%d frames for training, %d for validation, %d for test", report.Samples[dataset.Splits[0]], report.Samples[dataset.Splits[1]], report.Samples[dataset.Splits[2]])
 		if report.Kept > 0 {
 			t.printf("; %d of them were there already", report.Kept)

@@ -59,19 +59,15 @@ func (c *dayCommand) settings(r *take.Recipe) error {
 		r.Frames, r.Offset, r.Geometry, r.Gain, r.TimecodeColor, r.TimecodeBand = "", none.Offset, none.Geometry, none.Gain, "", ""
 		r.Crosstalk, r.Screen, r.ScreenColor, r.Pedestal, r.ColorNoise, r.BandNoise = none.Crosstalk, nil, nil, 0, nil, nil
 	}
-	override(&r.Background, c.Background)
 	if err := overrideCamera(&r.ColorCurve, &r.ColorPrimaries, c.ColorCamera); err != nil {
 		return err
 	}
 	if err := overrideCamera(&r.BackgroundCurve, &r.BackgroundPrimaries, c.BackgroundCamera); err != nil {
 		return err
 	}
-	override(&r.ColorCurve, c.ColorCurve)
-	override(&r.BandCurve, c.BandCurve)
-	override(&r.ColorRange, c.ColorRange)
-	override(&r.BandRange, c.BandRange)
-	override(&r.BackgroundCurve, c.BackgroundCurve)
-	override(&r.Parity, c.Parity)
+	if err := override(r, c); err != nil {
+		return err
+	}
 	if err := r.Check(); err != nil {
 		return usageError{err}
 	}

@@ -2,10 +2,9 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
+	"image"
 	"io/fs"
 	"math"
 	"os"
@@ -209,17 +208,12 @@ func (s *shoot) write(ctx context.Context, step func(done, total int)) error {
 		}
 	}
 	camera := &plate.WriteOptions{Curve: plate.SRGB}
-	if err := plate.Write(s.reference("clean_color"), s.set.CleanColor(), camera); err != nil {
-		return err
-	}
-	if err := plate.Write(s.reference("dark_color"), s.set.DarkColor(), camera); err != nil {
-		return err
-	}
-	if err := plate.Write(s.reference("clean_band"), s.set.CleanBand(), camera); err != nil {
-		return err
-	}
-	if err := plate.Write(s.reference("dark_band"), s.set.DarkBand(), camera); err != nil {
-		return err
+	for name, frame := range map[string]image.Image{
+		"clean_color": s.set.CleanColor(), "dark_color": s.set.DarkColor(), "clean_band": s.set.CleanBand(), "dark_band": s.set.DarkBand(),
+	} {
+		if err := plate.Write(s.reference(name), frame, camera); err != nil {
+			return err
+		}
 	}
 	var done int
 	var mu sync.Mutex
@@ -243,15 +237,11 @@ func (s *shoot) write(ctx context.Context, step func(done, total int)) error {
 	if err := group.Wait(); err != nil {
 		return err
 	}
-	return plate.WriteAtomic(filepath.Join(s.out, "truth", "truth.json"), func(w io.Writer) error {
-		gains := map[int]float64{}
-		for i, g := range s.gains {
-			gains[s.first+i] = g
-		}
-		e := json.NewEncoder(w)
-		e.SetIndent("", "  ")
-		return e.Encode(map[string]any{"geometry": s.geometry, "points": s.geometry.Grid(5), "crosstalk": s.faults.Crosstalk, "gains": gains})
-	})
+	gains := map[int]float64{}
+	for i, g := range s.gains {
+		gains[s.first+i] = g
+	}
+	return writeObject(filepath.Join(s.out, "truth", "truth.json"), map[string]any{"geometry": s.geometry, "points": s.geometry.Grid(5), "crosstalk": s.faults.Crosstalk, "gains": gains})
 }
 
 func (s *shoot) frame(i int, camera *plate.WriteOptions) error {
@@ -259,19 +249,19 @@ func (s *shoot) frame(i int, camera *plate.WriteOptions) error {
 	shot := s.set.Frame(i)
 	s.gains[i] = shot.Truth.Gain
 	s.floor.Add(shot.Truth)
-	if err := plate.Write(s.path("color", n), shot.Color, camera); err != nil {
-		return err
+	for _, f := range []struct {
+		folder string
+		frame  image.Image
+		opt    *plate.WriteOptions
+	}{
+		{"color", shot.Color, camera}, {"band", shot.Band, camera}, {"truth/alpha", shot.Truth.Alpha, nil}, {"truth/foreground", shot.Truth.Foreground, camera},
+		{"background", s.scene.Background(i, s.w, s.h), &plate.WriteOptions{Curve: plate.SRGB, Depth: 8}},
+	} {
+		if err := plate.Write(s.path(f.folder, n), f.frame, f.opt); err != nil {
+			return err
+		}
 	}
-	if err := plate.Write(s.path("band", n), shot.Band, camera); err != nil {
-		return err
-	}
-	if err := plate.Write(s.path("truth/alpha", n), shot.Truth.Alpha, nil); err != nil {
-		return err
-	}
-	if err := plate.Write(s.path("truth/foreground", n), shot.Truth.Foreground, &plate.WriteOptions{Curve: plate.SRGB}); err != nil {
-		return err
-	}
-	return plate.Write(s.path("background", n), s.scene.Background(i, s.w, s.h), &plate.WriteOptions{Curve: plate.SRGB, Depth: 8})
+	return nil
 }
 
 // errorSums gather the errors against the truth over the frames.

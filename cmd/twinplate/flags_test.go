@@ -8,6 +8,7 @@ import (
 
 	"github.com/alecthomas/kong"
 
+	"example.com/twinplate/matte"
 	"example.com/twinplate/take"
 )
 
@@ -77,6 +78,21 @@ func TestFlagsUndoARecipe(t *testing.T) {
 		}
 		if reflect.DeepEqual(want, before) {
 			t.Errorf("%s: the recipe has nothing that it would undo", test.flag)
+		}
+	}
+}
+
+// A flag that may be left out has a field of its name in a recipe, which override sets, or is read by
+// itself.
+func TestFlagsHaveFields(t *testing.T) {
+	recipe, limits := reflect.TypeFor[take.Recipe](), reflect.TypeFor[matte.Limits]()
+	for _, flags := range []any{plates{}, comp{}, check{}, register{}, dayCommand{}} {
+		for f := range reflect.TypeOf(flags).Fields() {
+			_, ofRecipe := recipe.FieldByName(f.Name)
+			_, ofLimits := limits.FieldByName(f.Name)
+			if f.Type.Kind() == reflect.Pointer && !ofRecipe && !ofLimits {
+				t.Errorf("%T: no recipe has a field for %s", flags, f.Name)
+			}
 		}
 	}
 }

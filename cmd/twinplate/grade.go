@@ -40,16 +40,10 @@ func (g *grading) into(r *take.Recipe) error {
 
 // parseGrade reads a grade from the settings of a flag.
 func parseGrade(text string) (g composite.Grade, err error) {
-	err = settings(text, "exposure=0.5,saturation=0.9", "exposure, contrast, pivot, black, saturation, in, balance, gray, matrix and cdl", func(r *figures, part, key, v string) bool {
+	err = settings(text, "exposure=0.5,saturation=0.9", "exposure, contrast, pivot, black, saturation, in, balance, gray, matrix and cdl", map[string][]*float64{
+		"exposure": {&g.Exposure}, "contrast": {&g.Contrast}, "pivot": {&g.Pivot}, "black": {&g.Black},
+	}, func(r *figures, part, key, v string) bool {
 		switch key {
-		case "exposure":
-			r.numbers(part, v, &g.Exposure)
-		case "contrast":
-			r.numbers(part, v, &g.Contrast)
-		case "pivot":
-			r.numbers(part, v, &g.Pivot)
-		case "black":
-			r.numbers(part, v, &g.Black)
 		case "saturation":
 			g.Saturation = new(float64)
 			r.numbers(part, v, g.Saturation)
@@ -83,9 +77,9 @@ func parseGrade(text string) (g composite.Grade, err error) {
 	return g, err
 }
 
-// settings reads parts of KEY=VALUE with commas between, of which there may be none. Set takes one,
-// and reports whether there is such a key.
-func settings(text, example, keys string, set func(r *figures, part, key, value string) bool) error {
+// settings reads parts of KEY=VALUE with commas between, of which there may be none: into numbers,
+// or else set takes one, and reports whether there is such a key; it may be nil.
+func settings(text, example, keys string, numbers map[string][]*float64, set func(r *figures, part, key, value string) bool) error {
 	if strings.TrimSpace(text) == "" {
 		return nil
 	}
@@ -95,7 +89,9 @@ func settings(text, example, keys string, set func(r *figures, part, key, value 
 		if !ok {
 			return fmt.Errorf("%q: it must be like %s", part, example)
 		}
-		if !set(&r, part, key, value) {
+		if to, ok := numbers[key]; ok {
+			r.numbers(part, value, to...)
+		} else if set == nil || !set(&r, part, key, value) {
 			return fmt.Errorf("%q: there is no setting %q: they are %s", part, key, keys)
 		}
 		if r.err != nil {

@@ -20,6 +20,7 @@ import (
 	"github.com/alecthomas/kong"
 
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/plate"
 )
 
 // The exit codes, as the help lists them.
@@ -212,6 +213,18 @@ func (t *terminal) object(v any) error {
 	e := json.NewEncoder(t.stdout)
 	e.SetIndent("", "  ")
 	return e.Encode(v)
+}
+
+// list prints lines under a heading each.
+func (t *terminal) list(heading string, lines []string) {
+	for _, line := range lines {
+		t.printf("%-12s %s\n", heading, line)
+	}
+}
+
+// writeObject writes one JSON object to a file, whole or not at all.
+func writeObject(path string, v any) error {
+	return plate.WriteAtomic(path, func(w io.Writer) error { return (&terminal{stdout: w}).object(v) })
 }
 
 // examples puts command lines under a heading, as the commands' help has them.

@@ -3,7 +3,6 @@ package main
 import (
 	"errors"
 	"fmt"
-	"io"
 	"strconv"
 	"strings"
 
@@ -47,7 +46,7 @@ func (c *match) Run(t *terminal) error {
 		if err := guard(c.Replace, take.Recipe{}, files...).Check(c.Out, matchKind); err != nil {
 			return err
 		}
-		if err := plate.WriteAtomic(c.Out, func(w io.Writer) error { return (&terminal{stdout: w}).object(m) }); err != nil {
+		if err := writeObject(c.Out, m); err != nil {
 			return err
 		}
 	}

@@ -128,7 +128,7 @@ func TestSaveCDL(t *testing.T) {
 }
 
 func TestFitEnd(t *testing.T) {
-	c := comp{FitScale: new(1.1), FitTurn: new(2.0), FitSoftness: new(0.5), FitEnd: new("offset=0.1:-0.05,turn=4"), Start: new(12), End: new("loop")}
+	c := comp{Fitting: fitting{Scale: new(1.1), Turn: new(2.0), Softness: new(0.5)}, FitEnd: new("offset=0.1:-0.05,turn=4"), BackgroundStart: new(12), BackgroundEnd: new("loop")}
 	r, err := c.recipe()
 	if err != nil {
 		t.Fatal(err)

@@ -64,12 +64,11 @@ func (c *plan) Run(t *terminal) error {
 		return fmt.Errorf("%s: %w", c.File, err)
 	}
 	if c.Out != "" {
-		if err := plate.WriteAtomic(c.Out, func(w io.Writer) error {
-			if ext == ".json" {
-				return (&terminal{stdout: w}).object(p)
-			}
-			return page.Plan(w, p)
-		}); err != nil {
+		write := func() error { return plate.WriteAtomic(c.Out, func(w io.Writer) error { return page.Plan(w, p) }) }
+		if ext == ".json" {
+			write = func() error { return writeObject(c.Out, p) }
+		}
+		if err := write(); err != nil {
 			return err
 		}
 	}

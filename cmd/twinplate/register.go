@@ -1,10 +1,8 @@
 package main
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -138,11 +136,7 @@ func (c *register) Run(t *terminal) error {
 	}
 	ended()
 	report := newRegisterReport(found, timing, opened.Notes())
-	if err := plate.WriteAtomic(c.Out, func(w io.Writer) error {
-		e := json.NewEncoder(w)
-		e.SetIndent("", "  ")
-		return e.Encode(report)
-	}); err != nil {
+	if err := writeObject(c.Out, report); err != nil {
 		return err
 	}
 	if c.Picture != "" {
@@ -171,9 +165,7 @@ func (c *register) Run(t *terminal) error {
 		}
 		t.printf("footage      %d pieces of edge in %d frames, near %.0f %% of the frame; parity certain by %.2f (below 0.05 it is not)\n", len(e.Pieces), e.Frames, 100*e.Coverage, e.ParityMargin)
 	}
-	for _, n := range opened.Notes() {
-		t.printf("note         %s\n", n)
-	}
+	t.list("note", opened.Notes())
 	t.printf("written to   %s\n", c.Out)
 	if c.Picture != "" {
 		t.printf("picture      %s\n", c.Picture)

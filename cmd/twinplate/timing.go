@@ -62,7 +62,5 @@ func printTiming(t *terminal, timing take.Timing) {
 		t.printf("; by their sound the band frames are %.3f of a frame late (standard error %.3f)", s.Late, s.Sigma)
 	}
 	t.printf("\n")
-	for _, w := range timing.Warnings {
-		t.printf("warning      %s\n", w)
-	}
+	t.list("warning", timing.Warnings)
 }
