@@ -1,6 +1,7 @@
 package align
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -173,15 +174,7 @@ func candidates(q plane, noise float64) []*saddle {
 	faint := float64(robust.Quantile(swings, strong)) / weak
 	all = slices.DeleteFunc(all, func(c *saddle) bool { return c.swing < faint })
 	if len(all) > maxCorners {
-		slices.SortStableFunc(all, func(a, b *saddle) int {
-			switch {
-			case a.swing > b.swing:
-				return -1
-			case a.swing < b.swing:
-				return 1
-			}
-			return 0
-		})
+		slices.SortStableFunc(all, func(a, b *saddle) int { return cmp.Compare(b.swing, a.swing) })
 		all = all[:maxCorners]
 	}
 	return all

@@ -1,9 +1,11 @@
 package align
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 
@@ -119,16 +121,8 @@ func brightness(f *plate.RGB) plane {
 
 // sortedPlaces returns the keys in order, so that sums do not depend on the map's.
 func sortedPlaces[V any](m map[[2]int]V) [][2]int {
-	var list [][2]int
-	for at := range m {
-		list = append(list, at)
-	}
-	slices.SortFunc(list, func(a, b [2]int) int {
-		if a[1] != b[1] {
-			return a[1] - b[1]
-		}
-		return a[0] - b[0]
-	})
+	list := slices.Collect(maps.Keys(m))
+	slices.SortFunc(list, func(a, b [2]int) int { return cmp.Or(a[1]-b[1], a[0]-b[0]) })
 	return list
 }
 
@@ -220,11 +214,10 @@ func match(a, b *board) (move, error) {
 }
 
 func extent(p [][2]int) (lo, hi [2]int) {
-	if len(p) == 0 {
-		return lo, hi
-	}
-	lo, hi = p[0], p[0]
-	for _, q := range p {
+	for i, q := range p {
+		if i == 0 {
+			lo, hi = q, q
+		}
 		for k := range 2 {
 			lo[k], hi[k] = min(lo[k], q[k]), max(hi[k], q[k])
 		}
@@ -273,6 +266,23 @@ func (u chartUnit) start(h [9]float64) (t chartTheta) {
 // least together (common practice for central differences).
 const step = 1e-6
 
+// about returns the geometries a step above t in parameter k, and a step below.
+func (u chartUnit) about(t chartTheta, k int) (above, below Geometry) {
+	up, down := t, t
+	up[k] += step
+	down[k] -= step
+	return u.geometry(up), u.geometry(down)
+}
+
+// slope returns the derivatives of a geometry's numbers, of geometries a step above and below.
+func slope(above, below Geometry) (by numbers) {
+	a, b := above.numbers(), below.numbers()
+	for i := range a {
+		by[i] = (a[i] - b[i]) / (2 * step)
+	}
+	return by
+}
+
 // slopes returns the derivatives of where t puts each color place, in band pixels.
 func (u chartUnit) slopes(t chartTheta, at []PointPair) (value [][2]float64, dx, dy [][12]float64) {
 	n := len(at)
@@ -282,10 +292,7 @@ func (u chartUnit) slopes(t chartTheta, at []PointPair) (value [][2]float64, dx,
 		value[i][0], value[i][1] = g.Map(p.Color[0], p.Color[1])
 	}
 	for k := range t {
-		up, down := t, t
-		up[k] += step
-		down[k] -= step
-		a, b := u.geometry(up), u.geometry(down)
+		a, b := u.about(t, k)
 		for i, p := range at {
 			ax, ay := a.Map(p.Color[0], p.Color[1])
 			bx, by := b.Map(p.Color[0], p.Color[1])
@@ -515,13 +522,7 @@ func (f *chartFit) finish(t chartTheta, e *ChartEstimate) error {
 func (u chartUnit) covariance(t chartTheta, cov [][]float64) [12][12]float64 {
 	var j [12]numbers
 	for k := range t {
-		up, down := t, t
-		up[k] += step
-		down[k] -= step
-		a, b := u.geometry(up).numbers(), u.geometry(down).numbers()
-		for i := range a {
-			j[k][i] = (a[i] - b[i]) / (2 * step)
-		}
+		j[k] = slope(u.about(t, k))
 	}
 	return transported(j[:], cov)
 }

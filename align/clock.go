@@ -473,14 +473,8 @@ func clockEquations(color, band [][]float32, lag int, late float64, warp *[6]flo
 func centroid(parts [clockParts]*normal, without int) (x []float64, late float64, ok bool) {
 	sum := newNormal(clockTerms)
 	for k, p := range parts {
-		if k == without {
-			continue
-		}
-		for i, v := range p.a {
-			sum.a[i] += v
-		}
-		for i, v := range p.b {
-			sum.b[i] += v
+		if k != without {
+			sum.join(p)
 		}
 	}
 	if x, ok = sum.solve(); !ok {

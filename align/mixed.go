@@ -85,13 +85,7 @@ func (m *mixed) addTo(cell int, row []float64, own *[effects]float64, v, weight 
 
 // join adds the equations of another.
 func (m *mixed) join(o *mixed) {
-	sum := func(a, b []float64) {
-		for i, v := range b {
-			a[i] += v
-		}
-	}
-	sum(m.a, o.a)
-	sum(m.b, o.b)
+	m.normal.join(o.normal)
 	for i := range o.cells {
 		from, to := &o.cells[i], &m.cells[i]
 		if !from.used {

@@ -29,6 +29,19 @@ func (m *normal) add(row []float64, v, weight float64) {
 	}
 }
 
+// join adds the equations of another.
+func (m *normal) join(o *normal) {
+	sum(m.a, o.a)
+	sum(m.b, o.b)
+}
+
+// sum adds b to a.
+func sum(a, b []float64) {
+	for i, v := range b {
+		a[i] += v
+	}
+}
+
 // solve returns the solution by Cholesky's decomposition, of which it uses the lower triangle; ok
 // is false where the equations do not settle it. The equations are lost.
 func (m *normal) solve() (x []float64, ok bool) {

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"example.com/twinplate/internal/parallel"
+	"example.com/twinplate/internal/patches"
 	"example.com/twinplate/internal/robust"
 )
 
@@ -212,35 +213,15 @@ func brightArea(light []float64, w, h int, fades float64) []bool {
 	most := step + noisy*float64(robust.Quantile(differences, calm))
 	seed := float64(robust.Quantile(levels, bright)) - rounded
 	least := seed - wall
-	// By pixel: 0 where it is not bright, and else 1 and the number of its piece.
-	var piece []int
+	var piece []int32 // by pixel: 0 where it is not bright
 	var sizes []int
 	for range 2 { // from the brightest; then from all that is as bright as most of that
-		piece, sizes = make([]int, len(light)), []int{0}
-		var todo []int
-		for start, v := range light {
-			if v < seed || piece[start] != 0 {
-				continue
+		piece, sizes = patches.Find(w, h, func(i, from int) bool {
+			if from < 0 {
+				return light[i] >= seed
 			}
-			n := len(sizes)
-			sizes = append(sizes, 0)
-			piece[start] = n
-			todo = append(todo[:0], start)
-			for len(todo) > 0 {
-				i := todo[len(todo)-1]
-				todo = todo[:len(todo)-1]
-				sizes[n]++
-				x, y := i%w, i/w
-				for _, d := range [4][2]int{{-1, 0}, {1, 0}, {0, -1}, {0, 1}} {
-					if u, v := x+d[0], y+d[1]; u >= 0 && v >= 0 && u < w && v < h {
-						if k := v*w + u; piece[k] == 0 && light[k] > least && math.Abs(light[k]-light[i]) < most {
-							piece[k] = n
-							todo = append(todo, k)
-						}
-					}
-				}
-			}
-		}
+			return light[i] > least && math.Abs(light[i]-light[from]) < most
+		})
 		var largest []float32
 		for i, n := range piece {
 			if n != 0 && sizes[n] == slices.Max(sizes) {

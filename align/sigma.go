@@ -113,12 +113,9 @@ func (f *fit) covariance() (c [12][12]float64) {
 			down[i] -= step * v
 		}
 		h.set(up)
-		a := h.g.numbers()
+		above := h.g
 		h.set(down)
-		b := h.g.numbers()
-		for i := range a {
-			j[k][i] = (a[i] - b[i]) / (2 * step)
-		}
+		j[k] = slope(above, h.g)
 	}
 	return transported(j, inv)
 }

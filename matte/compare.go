@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 
+	"example.com/twinplate/internal/patches"
 	"example.com/twinplate/plate"
 )
 
@@ -243,7 +244,6 @@ func connection(a, b *plate.Gray, step float64) []float64 {
 		in[i] = true
 	}
 	above := make([]bool, len(a.Pix))
-	f := newFlood(a.W, a.H)
 	for k := 1; ; k++ {
 		// The last level is 1 even where Step does not divide it.
 		l := min(float64(k)*step, 1)
@@ -253,9 +253,10 @@ func connection(a, b *plate.Gray, step float64) []float64 {
 		for i := range above {
 			above[i] = float64(a.Pix[i]) >= l-levelSlack && float64(b.Pix[i]) >= l-levelSlack
 		}
-		mark := f.largest(above)
+		of, sizes := patches.Find(a.W, a.H, func(i, _ int) bool { return above[i] })
+		source := int32(patches.Largest(sizes))
 		for i := range in {
-			if in[i] = in[i] && mark != 0 && f.label[i] == mark; in[i] {
+			if in[i] = in[i] && source != 0 && of[i] == source; in[i] {
 				level[i] = l
 			}
 		}
@@ -263,59 +264,4 @@ func connection(a, b *plate.Gray, step float64) []float64 {
 			return level
 		}
 	}
-}
-
-// A flood finds 4-connected sets of pixels.
-type flood struct {
-	w, h  int
-	label []int32 // which set each pixel is in, from 1; 0: in none
-	stack []int32
-}
-
-func newFlood(w, h int) *flood { return &flood{w: w, h: h, label: make([]int32, w*h)} }
-
-// largest labels the sets of pixels that are set and returns the largest one's label, or 0 where
-// none is set. Sets are numbered in the order of their first pixels, and the first of the largest
-// is returned.
-func (f *flood) largest(set []bool) (label int32) {
-	clear(f.label)
-	var next int32
-	most := 0
-	for i := range set {
-		if !set[i] || f.label[i] != 0 {
-			continue
-		}
-		next++
-		size := 0
-		f.label[i] = next
-		f.stack = append(f.stack[:0], int32(i))
-		visit := func(j int) {
-			if set[j] && f.label[j] == 0 {
-				f.label[j] = next
-				f.stack = append(f.stack, int32(j))
-			}
-		}
-		for len(f.stack) > 0 {
-			p := int(f.stack[len(f.stack)-1])
-			f.stack = f.stack[:len(f.stack)-1]
-			size++
-			x := p % f.w
-			if x > 0 {
-				visit(p - 1)
-			}
-			if x < f.w-1 {
-				visit(p + 1)
-			}
-			if p >= f.w {
-				visit(p - f.w)
-			}
-			if p < len(set)-f.w {
-				visit(p + f.w)
-			}
-		}
-		if size > most {
-			label, most = next, size
-		}
-	}
-	return label
 }

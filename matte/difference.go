@@ -1,8 +1,6 @@
 package matte
 
 import (
-	"fmt"
-
 	"example.com/twinplate/plate"
 )
 
@@ -27,14 +25,8 @@ const (
 // colored comes out wrong. Both plates are in linear light, less their dark plate. An error names
 // the plate with another size or a value that is not finite.
 func ColorDifference(color, clean *plate.RGB, backing Backing) (*Solution, error) {
-	if err := plate.CheckSize("clean plate", clean.Size(), "color plate", color.Size()); err != nil {
+	if err := checkPlates("color plate", color.Size(), named{"color plate", color}, named{"clean plate", clean}); err != nil {
 		return nil, err
-	}
-	if err := color.CheckFinite(); err != nil {
-		return nil, fmt.Errorf("the color plate: %w", err)
-	}
-	if err := clean.CheckFinite(); err != nil {
-		return nil, fmt.Errorf("the clean plate: %w", err)
 	}
 	// Of full scale, up to which the backing has no light of its key; chosen by hand.
 	const black = 1e-4

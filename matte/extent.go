@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"example.com/twinplate/internal/parallel"
+	"example.com/twinplate/internal/patches"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
@@ -246,46 +247,18 @@ func bandNoise(frames []Sample, light *plate.Gray, from float32) float64 {
 // keepLarge sets to 0 what is above a half in patches, by their sides, that are smaller than that
 // part of the frame, and all that is not beside a patch which is kept.
 func keepLarge(f *plate.Gray, part float64) {
-	const unseen = -1
-	names := make([]int32, len(f.Pix))
-	for i := range names {
-		names[i] = unseen
-	}
-	var keep []bool
-	var stack []int32
-	for start, v := range f.Pix {
-		if v <= 0.5 || names[start] != unseen {
-			continue
-		}
-		name := int32(len(keep))
-		names[start] = name
-		stack = append(stack[:0], int32(start))
-		size := 0
-		for len(stack) > 0 {
-			i := int(stack[len(stack)-1])
-			stack = stack[:len(stack)-1]
-			size++
-			x, y := i%f.W, i/f.W
-			for _, n := range [4][2]int{{x - 1, y}, {x + 1, y}, {x, y - 1}, {x, y + 1}} {
-				if n[0] < 0 || n[1] < 0 || n[0] >= f.W || n[1] >= f.H {
-					continue
-				}
-				if k := n[1]*f.W + n[0]; f.Pix[k] > 0.5 && names[k] == unseen {
-					names[k] = name
-					stack = append(stack, int32(k))
-				}
-			}
-		}
-		keep = append(keep, float64(size) >= part*float64(len(f.Pix)))
-	}
-	if !slices.Contains(keep, false) {
-		return
-	}
-	kept := plate.NewGray(f.W, f.H)
-	for i, n := range names {
-		if n != unseen && keep[n] {
+	of, sizes := patches.Find(f.W, f.H, func(i, _ int) bool { return f.Pix[i] > 0.5 })
+	keep := func(n int32) bool { return n != 0 && float64(sizes[n]) >= part*float64(len(f.Pix)) }
+	kept, lost := plate.NewGray(f.W, f.H), false
+	for i, n := range of {
+		if keep(n) {
 			kept.Pix[i] = 1
+		} else if n != 0 {
+			lost = true
 		}
+	}
+	if !lost {
+		return
 	}
 	// Half a patch's border lies outside it.
 	kept = boxMax(kept, 2*extentInset)
@@ -370,10 +343,7 @@ func (e *Extent) Beyond(dst *Solution) error {
 	if e == nil {
 		return nil
 	}
-	if err := plate.CheckSize("transmission", dst.Transmission.Size(), "extent", e.Inside.Size()); err != nil {
-		return err
-	}
-	if err := plate.CheckSize("foreground", dst.Foreground.Size(), "extent", e.Inside.Size()); err != nil {
+	if err := checkPlanes(dst, "extent", e.Inside.Size()); err != nil {
 		return err
 	}
 	parallel.Rows(e.Inside.W, e.Inside.H, func(y0, y1 int) {

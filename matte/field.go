@@ -214,10 +214,7 @@ func fitColor(rows []colorRow, order int) colorFit {
 		x := make([]float64, n)
 		residual := func(r colorRow) float64 { return r.color[c] - r.screen*dot(x, r.terms[:n]) }
 		limit := math.Inf(1)
-		a := make([][]float64, n)
-		for i := range a {
-			a[i] = make([]float64, n)
-		}
+		a := square(n)
 		signed := make([]int, n)
 		for i := range signed {
 			signed[i] = i

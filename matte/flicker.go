@@ -65,11 +65,7 @@ func FindFlicker(numbers []int, gains []Gain) Flicker {
 		if frequency > 0 {
 			terms = beat
 		}
-		a := make([][]float64, terms)
-		for i := range a {
-			a[i] = make([]float64, terms)
-		}
-		b := make([]float64, terms)
+		a, b := square(terms), make([]float64, terms)
 		signed := []int{0, 1, 2, 3, 4}
 		row := func(i int) [5]float64 {
 			u := 2*t[i]/span - 1

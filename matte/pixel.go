@@ -28,11 +28,7 @@ func (s *Solver) Pixel(frame Sample, gain float64, color, band Noise, x, y int) 
 	if !image.Pt(x, y).In(image.Rect(0, 0, s.w, s.h)) {
 		return Pixel{}, fmt.Errorf("matte: pixel (%d, %d) is not in a frame of %dx%d", x, y, s.w, s.h)
 	}
-	want := image.Pt(s.w, s.h)
-	if err := plate.CheckSize("color plate", frame.Color.Size(), "solver's frame", want); err != nil {
-		return Pixel{}, err
-	}
-	if err := plate.CheckSize("band plate", frame.Band.Size(), "color plate", want); err != nil {
+	if err := s.checkSample(frame); err != nil {
 		return Pixel{}, err
 	}
 	at := image.Rect(x, y, x+1, y+1)
@@ -43,7 +39,7 @@ func (s *Solver) Pixel(frame Sample, gain float64, color, band Noise, x, y int) 
 		return Pixel{}, err
 	}
 	// Sigma looks at the neighbors' slopes.
-	around := at.Inset(-slopeReach).Intersect(image.Rectangle{Max: want})
+	around := at.Inset(-slopeReach).Intersect(image.Rectangle{Max: s.Size()})
 	near := Sample{Color: partOfRGB(frame.Color, around), Band: partOf(frame.Band, around)}
 	sigma, err := s.part(around).Sigma(nil, near, gain, color, band)
 	if err != nil {

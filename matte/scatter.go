@@ -1,6 +1,7 @@
 package matte
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -40,10 +41,7 @@ type Scatter struct {
 // and of a plain displacement about a half, since the line takes up the rest: the geometry's own
 // error comes on top.
 func (s *Solver) Bound(frames []Sample, color, band Noise) (Noise, Scatter, error) {
-	if err := color.check("color"); err != nil {
-		return band, Scatter{}, err
-	}
-	if err := band.check("band"); err != nil {
+	if err := cmp.Or(color.check("color"), band.check("band")); err != nil {
 		return band, Scatter{}, err
 	}
 	band.CorrelatedRead, band.CorrelatedPerSignal, band.Edge, band.Level = 0, 0, 0, 0

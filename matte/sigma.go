@@ -1,8 +1,7 @@
 package matte
 
 import (
-	"fmt"
-	"image"
+	"cmp"
 	"math"
 
 	"example.com/twinplate/internal/parallel"
@@ -22,23 +21,10 @@ import (
 // 0, as nothing is measured there. The result is put into dst when that has the right size. Errors
 // are those of Solve, and one that says which noise is not valid.
 func (s *Solver) Sigma(dst *plate.Gray, frame Sample, gain float64, color, band Noise) (*plate.Gray, error) {
-	want := image.Pt(s.w, s.h)
-	if err := plate.CheckSize("color plate", frame.Color.Size(), "solver's frame", want); err != nil {
+	if err := cmp.Or(s.checkSample(frame), checkGain(gain), color.check("color"), band.check("band")); err != nil {
 		return nil, err
 	}
-	if err := plate.CheckSize("band plate", frame.Band.Size(), "color plate", want); err != nil {
-		return nil, err
-	}
-	if !(gain > 0) || math.IsInf(gain, 0) {
-		return nil, fmt.Errorf("matte: gain %v: it must be a positive number", gain)
-	}
-	if err := color.check("color"); err != nil {
-		return nil, err
-	}
-	if err := band.check("band"); err != nil {
-		return nil, err
-	}
-	if dst == nil || dst.Size() != want {
+	if dst == nil || dst.Size() != s.Size() {
 		dst = plate.NewGray(s.w, s.h)
 	}
 	var slope *plate.Gray

@@ -31,6 +31,7 @@
 package matte
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"image"
@@ -180,26 +181,39 @@ func (s *Solver) effective(ref References, i, j int) (top float32) {
 }
 
 func (ref References) check(want image.Point) error {
-	for _, p := range []struct {
-		name  string
-		frame interface {
-			Size() image.Point
-			CheckFinite() error
-		}
-		there bool
-	}{
-		{"dark color plate", ref.DarkColor, ref.DarkColor != nil},
-		{"dark band plate", ref.DarkBand, ref.DarkBand != nil},
-		{"clean color plate", ref.CleanColor, ref.CleanColor != nil},
-		{"clean band plate", ref.CleanBand, ref.CleanBand != nil},
-	} {
-		if !p.there {
-			continue
-		}
-		if err := plate.CheckSize(p.name, p.frame.Size(), "color plate", want); err != nil {
+	var there []named
+	if ref.DarkColor != nil {
+		there = append(there, named{"dark color plate", ref.DarkColor})
+	}
+	if ref.DarkBand != nil {
+		there = append(there, named{"dark band plate", ref.DarkBand})
+	}
+	if ref.CleanColor != nil {
+		there = append(there, named{"clean color plate", ref.CleanColor})
+	}
+	if ref.CleanBand != nil {
+		there = append(there, named{"clean band plate", ref.CleanBand})
+	}
+	return checkPlates("color plate", want, there...)
+}
+
+// A named plate is one that errors name.
+type named struct {
+	name  string
+	plate interface {
+		Size() image.Point
+		CheckFinite() error
+	}
+}
+
+// checkPlates returns an error that names the first plate with another size than that of what is
+// called name, or with a value that is not finite.
+func checkPlates(name string, want image.Point, plates ...named) error {
+	for _, p := range plates {
+		if err := plate.CheckSize(p.name, p.plate.Size(), name, want); err != nil {
 			return err
 		}
-		if err := p.frame.CheckFinite(); err != nil {
+		if err := p.plate.CheckFinite(); err != nil {
 			return fmt.Errorf("the %s: %w", p.name, err)
 		}
 	}
@@ -236,7 +250,7 @@ func (s *Solver) Solve(dst *Solution, color *plate.RGB, band *plate.Gray, gain f
 	if err := s.check(color, gain); err != nil {
 		return nil, err
 	}
-	want := image.Pt(s.w, s.h)
+	want := s.Size()
 	if err := plate.CheckSize("band plate", band.Size(), "color plate", want); err != nil {
 		return nil, err
 	}
@@ -260,20 +274,23 @@ func (s *Solver) Solve(dst *Solution, color *plate.RGB, band *plate.Gray, gain f
 }
 
 func (s *Solver) check(color *plate.RGB, gain float64) error {
-	if err := plate.CheckSize("color plate", color.Size(), "solver's frame", image.Pt(s.w, s.h)); err != nil {
-		return err
-	}
-	return checkGain(gain)
+	return cmp.Or(plate.CheckSize("color plate", color.Size(), "solver's frame", s.Size()), checkGain(gain))
 }
 
 // checkSolution returns an error that says which plane of a solution has another size than the
 // solver's frames.
 func (s *Solver) checkSolution(dst *Solution) error {
-	want := image.Pt(s.w, s.h)
-	if err := plate.CheckSize("transmission", dst.Transmission.Size(), "solver's frame", want); err != nil {
-		return err
-	}
-	return plate.CheckSize("foreground", dst.Foreground.Size(), "solver's frame", want)
+	return checkPlanes(dst, "solver's frame", s.Size())
+}
+
+// checkPlanes is checkSolution for any frame.
+func checkPlanes(dst *Solution, name string, want image.Point) error {
+	return cmp.Or(plate.CheckSize("transmission", dst.Transmission.Size(), name, want), plate.CheckSize("foreground", dst.Foreground.Size(), name, want))
+}
+
+// checkSample returns an error that says which plate has another size than the solver's frames.
+func (s *Solver) checkSample(f Sample) error {
+	return cmp.Or(plate.CheckSize("color plate", f.Color.Size(), "solver's frame", s.Size()), plate.CheckSize("band plate", f.Band.Size(), "color plate", s.Size()))
 }
 
 func checkGain(gain float64) error {
@@ -287,11 +304,8 @@ func checkGain(gain float64) error {
 // names the first such pixel, of the band plate first: the color plate's rows may be the composite's
 // by now.
 func NotFinite(color *plate.RGB, band *plate.Gray) error {
-	if err := band.CheckFinite(); err != nil {
-		return fmt.Errorf("the band plate: %w", err)
-	}
-	if err := color.CheckFinite(); err != nil {
-		return fmt.Errorf("the color plate: %w", err)
+	if err := cmp.Or(checkPlates("", band.Size(), named{"band plate", band}), checkPlates("", color.Size(), named{"color plate", color})); err != nil {
+		return err
 	}
 	return fmt.Errorf("matte: the arithmetic left the range of float32: the plates' values are far too large")
 }

@@ -2,7 +2,6 @@ package matte
 
 import (
 	"errors"
-	"fmt"
 
 	"example.com/twinplate/plate"
 )
@@ -19,16 +18,8 @@ import (
 // thousandth of full scale there is no answer, and alpha is 1. Nothing is clamped. An error names the plate
 // with another size or a value that is not finite, or says that the backings are alike everywhere.
 func Triangulate(c1, c2, b1, b2 *plate.RGB) (*Solution, error) {
-	for _, p := range []struct {
-		name string
-		f    *plate.RGB
-	}{{"first plate", c1}, {"second plate", c2}, {"first backing", b1}, {"second backing", b2}} {
-		if err := plate.CheckSize(p.name, p.f.Size(), "first plate", c1.Size()); err != nil {
-			return nil, err
-		}
-		if err := p.f.CheckFinite(); err != nil {
-			return nil, fmt.Errorf("the %s: %w", p.name, err)
-		}
+	if err := checkPlates("first plate", c1.Size(), named{"first plate", c1}, named{"second plate", c2}, named{"first backing", b1}, named{"second backing", b2}); err != nil {
+		return nil, err
 	}
 	s := &Solution{Transmission: plate.NewGray(c1.W, c1.H), Foreground: plate.NewRGB(c1.W, c1.H)}
 	const least = 1e-3
