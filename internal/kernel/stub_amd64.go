@@ -2,137 +2,83 @@
 
 package kernel
 
-// rowAVX2 solves a row.
-//
 //go:noescape
 func rowAVX2(rows **float32, c *float32, n int) bool
 
-// overAVX2 solves a row and adds it to its background.
-//
 //go:noescape
 func overAVX2(rows **float32, c *float32, n int) bool
 
-// plainOverAVX2 is overAVX2 without dark plates and screen color.
-//
 //go:noescape
 func plainOverAVX2(rows **float32, c *float32, n int) bool
 
-// heldAVX2 is Held.
-//
 //go:noescape
 func heldAVX2(rows **float32, n int)
 
-// blendAVX2 is Blend.
-//
 //go:noescape
 func blendAVX2(rows **float32, c *float32, n int, taps int, stride int)
 
-// slantedAVX2 is Slant.Cubic for one plane.
-//
 //go:noescape
 func slantedAVX2(rows **float32, n int, stride int)
 
-// placesAVX2 is MapLine.Places.
-//
 //go:noescape
 func placesAVX2(rows **float32, c *float32, n int)
 
-// spreadAVX2 is Spread.
-//
 //go:noescape
 func spreadAVX2(rows **float32, c *float32, n int)
 
-// cubicAVX2 resamples a run.
-//
 //go:noescape
 func cubicAVX2(rows **float32, c *float32, n int)
 
-// mixAVX2 is Mix.
-//
 //go:noescape
 func mixAVX2(rows **float32, c *float32, n int)
 
-// mean3AVX2 is Mean3.
-//
 //go:noescape
 func mean3AVX2(rows **float32, c *float32, n int)
 
-// insideAVX2 is the first half of Bar.
-//
 //go:noescape
 func insideAVX2(rows **float32, c *float32, n int)
 
-// barAVX2 is the second half of Bar.
-//
 //go:noescape
 func barAVX2(rows **float32, c *float32, n int)
 
-// tallyAVX2 is Tally.Add.
-//
 //go:noescape
 func tallyAVX2(rows **float32, c *float32, n int)
 
-// finiteAVX2 is Finite.
-//
 //go:noescape
 func finiteAVX2(rows **float32, n int) bool
 
-// plusAVX2 sets bytes to a sum.
-//
 //go:noescape
 func plusAVX2(rows **byte, n int)
 
-// minusAVX2 sets bytes to a difference.
-//
 //go:noescape
 func minusAVX2(rows **byte, n int)
 
-// runningAVX2 is Running for the first n bytes, n/step times.
-//
 //go:noescape
 func runningAVX2(line *byte, masks *[5][16]byte, step int, n int)
 
-// adlerAVX2 sums n bytes, and n times the first, n-1 times the second and so on.
-//
 //go:noescape
 func adlerAVX2(b *byte, n int, weights *[32]byte) (sum uint64, weighted uint64)
 
-// floats1AVX2 is Floats for values that begin every so many bytes.
-//
 //go:noescape
 func floats1AVX2(dst *float32, src *byte, n int)
 
-// floats12AVX2 is Floats for values that begin every so many bytes.
-//
 //go:noescape
 func floats12AVX2(dst *float32, src *byte, n int)
 
-// floats2AVX2 is Floats for values that begin every so many bytes.
-//
 //go:noescape
 func floats2AVX2(dst *float32, src *byte, n int)
 
-// floats22AVX2 is Floats for values that begin every so many bytes.
-//
 //go:noescape
 func floats22AVX2(dst *float32, src *byte, n int)
 
-// videoAVX2 is Video.Places.
-//
 //go:noescape
 func videoAVX2(rows **float32, c *float32, n int)
 
-// gramAVX2 is Gram.
-//
 //go:noescape
 func gramAVX2(out *float64, rows *float64, w *float64, n int)
 
-// foldAVX2 is Fold.
-//
 //go:noescape
 func foldAVX2(out *float64, rows *float64, c **float64, n int)
 
-// fold3AVX2 is Fold3.
-//
 //go:noescape
 func fold3AVX2(out *float64, rows *float64, c **float64, n int)

@@ -20,9 +20,9 @@ import (
 )
 
 func main() {
-	solve("rowAVX2", "solves a row", false, false)
-	solve("overAVX2", "solves a row and adds it to its background", true, false)
-	solve("plainOverAVX2", "is overAVX2 without dark plates and screen color", true, true)
+	solve("rowAVX2", false, false)
+	solve("overAVX2", true, false)
+	solve("plainOverAVX2", true, true)
 	held()
 	blend()
 	slanted()
@@ -35,15 +35,15 @@ func main() {
 	barred()
 	tally()
 	finite()
-	bytes("plusAVX2", "sets bytes to a sum", VPADDB)
-	bytes("minusAVX2", "sets bytes to a difference", VPSUBB)
+	bytes("plusAVX2", VPADDB)
+	bytes("minusAVX2", VPSUBB)
 	running()
 	adler()
 	floats()
 	video()
 	gram()
-	fold("foldAVX2", "is Fold", 1)
-	fold("fold3AVX2", "is Fold3", 3)
+	fold("foldAVX2", 1)
+	fold("fold3AVX2", 3)
 	Generate()
 }
 
@@ -61,15 +61,14 @@ const (
 	width     = 32 // bytes
 )
 
-func begin(name, does, signature string) {
+func begin(name, signature string) {
 	TEXT(name, NOSPLIT, signature)
-	Doc(name + " " + does + ".")
 	Pragma("noescape")
 }
 
 // function begins a kernel of rows of values of 1<<shift bytes.
-func function(name, does, signature string, shift uint8) *kernel {
-	begin(name, does, signature)
+func function(name, signature string, shift uint8) *kernel {
+	begin(name, signature)
 	k := &kernel{rows: Load(Param("rows"), GP64()), at: GP64()}
 	k.end = Load(Param("n"), GP64()).(GPVirtual)
 	if shift > 0 {
@@ -152,8 +151,8 @@ func leaveFinite(sum VecVirtual) {
 // colors; the background's three; the band's dark plate, the three of color, the three of K.
 // Numbers: m, the gain, one over it, 0, and the bits that t and P are brought between. Pointers
 // that find no register are loaded again for every vector.
-func solve(name, does string, over, plain bool) {
-	k := function(name, does, "func(rows **float32, c *float32, n int) bool", 2)
+func solve(name string, over, plain bool) {
+	k := function(name, "func(rows **float32, c *float32, n int) bool", 2)
 	next := 0
 	row := func(keep bool) func() Mem {
 		i := next
@@ -241,7 +240,7 @@ func solve(name, does string, over, plain bool) {
 
 // held is Held: out, p, t, b.
 func held() {
-	k := function("heldAVX2", "is Held", "func(rows **float32, n int)", 2)
+	k := function("heldAVX2", "func(rows **float32, n int)", 2)
 	out, p, t, b := k.row(0), k.row(1), k.row(2), k.row(3)
 	k.each(func() {
 		v := load(k.of(t, 0))
@@ -253,7 +252,7 @@ func held() {
 
 // blend is Blend: dst, src. Numbers: the weights.
 func blend() {
-	k := function("blendAVX2", "is Blend", "func(rows **float32, c *float32, n, taps, stride int)", 2)
+	k := function("blendAVX2", "func(rows **float32, c *float32, n, taps, stride int)", 2)
 	dst, src := k.row(0), k.row(1)
 	w, taps, stride := Load(Param("c"), GP64()), Load(Param("taps"), GP64()), Load(Param("stride"), GP64())
 	SHLQ(U8(2), stride)
@@ -300,7 +299,7 @@ func blend() {
 
 // slanted is Slant.Cubic for one plane: dst, src, where the neighbors begin, their weights.
 func slanted() {
-	k := function("slantedAVX2", "is Slant.Cubic for one plane", "func(rows **float32, n, stride int)", 2)
+	k := function("slantedAVX2", "func(rows **float32, n, stride int)", 2)
 	dst, src, at, w, stride := k.row(0), k.row(1), k.row(2), k.row(3), Load(Param("stride"), GP64())
 	SHLQ(U8(2), stride)
 	k.loop(4, func() {
@@ -330,7 +329,7 @@ func slanted() {
 // the step, then 0 to 7 for the places of a vector, 8, 1, and whether there are radial terms.
 func places() {
 	const center, yc, yc2, unit, k1, k2, w, x, y, start, step, lane, eight, one, radial = 0, 1, 2, 3, 4, 5, 6, 10, 17, 21, 22, 23, 31, 32, 33
-	k := function("placesAVX2", "is MapLine.Places", signature, 2)
+	k := function("placesAVX2", signature, 2)
 	dx, dy := k.row(0), k.row(1)
 	place, apart := load(k.number(lane)), k.all(step)
 	VFMADD213PS(k.all(start), apart, place)
@@ -388,7 +387,7 @@ func places() {
 // four vectors; a half.
 func spread() {
 	const vectors, half = 4, 32
-	k := function("spreadAVX2", "is Spread", signature, 2)
+	k := function("spreadAVX2", signature, 2)
 	dst, node, by := k.row(0), k.row(1), k.all(half)
 	k.loop(vectors*width, func() {
 		a, m, bend, slope := YMM(), YMM(), YMM(), YMM()
@@ -415,7 +414,7 @@ func spread() {
 
 // cubic is Run.cubic: dst, dx, dy, and the four rows. Numbers: X and Y, 1, -0.5.
 func cubic() {
-	k := function("cubicAVX2", "resamples a run", signature, 2)
+	k := function("cubicAVX2", signature, 2)
 	dst, dx, dy := k.row(0), k.row(1), k.row(2)
 	var src [4]Register
 	for i := range src {
@@ -461,7 +460,7 @@ func cubic() {
 
 // mix is Mix: dst, a, b. Number: the part.
 func mix() {
-	k := function("mixAVX2", "is Mix", signature, 2)
+	k := function("mixAVX2", signature, 2)
 	dst, a, b, part := k.row(0), k.row(1), k.row(2), k.all(0)
 	k.each(func() {
 		v, d := load(k.of(a, 0)), load(k.of(b, 0))
@@ -474,7 +473,7 @@ func mix() {
 
 // mean3 is Mean3: dst, a, b, c. Number: a third.
 func mean3() {
-	k := function("mean3AVX2", "is Mean3", signature, 2)
+	k := function("mean3AVX2", signature, 2)
 	dst, a, b, c, third := k.row(0), k.row(1), k.row(2), k.row(3), k.all(0)
 	k.each(func() {
 		v := load(k.of(a, 0))
@@ -488,7 +487,7 @@ func mean3() {
 // bar is the first half of Bar: inside from its Reach-th value on, the row. Numbers: the limits.
 func bar() {
 	const less = 0x11 // not signaling
-	k := function("insideAVX2", "is the first half of Bar", signature, 2)
+	k := function("insideAVX2", signature, 2)
 	inside, row, low, high := k.row(0), k.row(1), k.all(0), k.all(1)
 	k.each(func() {
 		v, above := load(k.of(row, 0)), YMM()
@@ -502,7 +501,7 @@ func bar() {
 // barred is the second half of Bar: barred, inside. Number: the mark.
 func barred() {
 	const around = 7 // 2 Reach + 1
-	k := function("barAVX2", "is the second half of Bar", signature, 2)
+	k := function("barAVX2", signature, 2)
 	dst, inside, mark := k.row(0), k.row(1), k.all(0)
 	k.each(func() {
 		all := load(k.of(inside, 0))
@@ -518,7 +517,7 @@ func barred() {
 // tally is Tally.Add: the sum, that of squares, the count, the row, what is barred. Numbers: the
 // center, the mark.
 func tally() {
-	k := function("tallyAVX2", "is Tally.Add", signature, 2)
+	k := function("tallyAVX2", signature, 2)
 	sum, sum2, count, row, barred, center, mark := k.row(0), k.row(1), k.row(2), k.row(3), k.row(4), k.all(0), k.all(1)
 	k.each(func() {
 		open, d, v := YMM(), load(k.of(row, 0)), YMM()
@@ -538,7 +537,7 @@ func tally() {
 
 // finite is Finite: the row.
 func finite() {
-	k := function("finiteAVX2", "is Finite", "func(rows **float32, n int) bool", 2)
+	k := function("finiteAVX2", "func(rows **float32, n int) bool", 2)
 	row, zero, bad := k.row(0), none(), none()
 	k.loop(width, func() {
 		v := YMM()
@@ -549,8 +548,8 @@ func finite() {
 }
 
 // bytes is Plus or Minus: dst, a, b.
-func bytes(name, does string, op func(ops ...Op)) {
-	k := function(name, does, "func(rows **byte, n int)", 0)
+func bytes(name string, op func(ops ...Op)) {
+	k := function(name, "func(rows **byte, n int)", 0)
 	dst, a, b := k.row(0), k.row(1), k.row(2)
 	k.each(func() {
 		v := load(k.of(a, 0))
@@ -562,7 +561,7 @@ func bytes(name, does string, op func(ops ...Op)) {
 // running is Running: each turn does step bytes of the 16 that it reads and writes. masks moves
 // bytes on by one pixel, two, four and eight, and spreads the last pixel of a step over the next.
 func running() {
-	begin("runningAVX2", "is Running for the first n bytes, n/step times", "func(line *byte, masks *[5][16]byte, step, n int)")
+	begin("runningAVX2", "func(line *byte, masks *[5][16]byte, step, n int)")
 	line, masks, step, left := Load(Param("line"), GP64()), Load(Param("masks"), GP64()), Load(Param("step"), GP64()), Load(Param("n"), GP64())
 	var mask [5]VecVirtual
 	for i := range mask {
@@ -596,7 +595,7 @@ func running() {
 
 // adler sums bytes, and bytes times how many there are from them on to the end.
 func adler() {
-	begin("adlerAVX2", "sums n bytes, and n times the first, n-1 times the second and so on", "func(b *byte, n int, weights *[32]byte) (sum, weighted uint64)")
+	begin("adlerAVX2", "func(b *byte, n int, weights *[32]byte) (sum, weighted uint64)")
 	p, left, weights := Load(Param("b"), GP64()), Load(Param("n"), GP64()), load(Mem{Base: Load(Param("weights"), GP64())})
 	ones, zero, sum, before, within := YMM(), none(), none(), none(), none()
 	VPCMPEQD(ones, ones, ones)
@@ -649,7 +648,7 @@ func floats() {
 		{"floats2AVX2", 2, VPMOVZXWD, 0},
 		{"floats22AVX2", 4, nil, 0xffff},
 	} {
-		begin(f.name, "is Floats for values that begin every so many bytes", "func(dst *float32, src *byte, n int)")
+		begin(f.name, "func(dst *float32, src *byte, n int)")
 		k := &kernel{at: GP64()}
 		dst, src := Load(Param("dst"), GP64()), Load(Param("src"), GP64())
 		k.end = Load(Param("n"), GP64()).(GPVirtual)
@@ -683,7 +682,7 @@ func floats() {
 // video is Video.Places: red, green, blue, luma, cb, cr. Numbers: luma and chroma, red, blue,
 // green, and the last place as a float.
 func video() {
-	k := function("videoAVX2", "is Video.Places", signature, 2)
+	k := function("videoAVX2", signature, 2)
 	var row [6]GPVirtual
 	for i := range row {
 		row[i] = k.row(i)
@@ -727,7 +726,7 @@ const gramRow = 64
 
 // gram is Gram: of its 8 rows the first four need no more than a vector.
 func gram() {
-	begin("gramAVX2", "is Gram", "func(out *float64, rows *float64, w *float64, n int)")
+	begin("gramAVX2", "func(out *float64, rows *float64, w *float64, n int)")
 	out, row, w, left := Load(Param("out"), GP64()), Load(Param("rows"), GP64()), Load(Param("w"), GP64()), Load(Param("n"), GP64())
 	var low [8]VecVirtual
 	var high [8]VecVirtual // from 4 on
@@ -766,8 +765,8 @@ func gram() {
 }
 
 // fold is Fold for so many at once: c has the pointers to their factors.
-func fold(name, does string, sums int) {
-	begin(name, does, "func(out *float64, rows *float64, c **float64, n int)")
+func fold(name string, sums int) {
+	begin(name, "func(out *float64, rows *float64, c **float64, n int)")
 	out, row, c, left := Load(Param("out"), GP64()), Load(Param("rows"), GP64()), Load(Param("c"), GP64()), Load(Param("n"), GP64())
 	factor := make([]GPVirtual, sums)
 	sum := make([][2]VecVirtual, sums)
