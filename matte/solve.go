@@ -285,12 +285,18 @@ func (s *Solver) checkSolution(dst *Solution) error {
 
 // checkPlanes is checkSolution for any frame.
 func checkPlanes(dst *Solution, name string, want image.Point) error {
-	return cmp.Or(plate.CheckSize("transmission", dst.Transmission.Size(), name, want), plate.CheckSize("foreground", dst.Foreground.Size(), name, want))
+	if err := plate.CheckSize("transmission", dst.Transmission.Size(), name, want); err != nil {
+		return err
+	}
+	return plate.CheckSize("foreground", dst.Foreground.Size(), name, want)
 }
 
 // checkSample returns an error that says which plate has another size than the solver's frames.
 func (s *Solver) checkSample(f Sample) error {
-	return cmp.Or(plate.CheckSize("color plate", f.Color.Size(), "solver's frame", s.Size()), plate.CheckSize("band plate", f.Band.Size(), "color plate", s.Size()))
+	if err := plate.CheckSize("color plate", f.Color.Size(), "solver's frame", s.Size()); err != nil {
+		return err
+	}
+	return plate.CheckSize("band plate", f.Band.Size(), "color plate", s.Size())
 }
 
 func checkGain(gain float64) error {
