@@ -2,6 +2,7 @@ package align
 
 import (
 	"bufio"
+	"cmp"
 	"fmt"
 	"image"
 	"io"
@@ -43,9 +44,7 @@ func NewChart(width, height, square float64) (Chart, error) {
 			return Chart{}, fmt.Errorf("align: a chart of %v x %v mm: each side must have %d to %d", width, height, leastSheet, mostSheet)
 		}
 	}
-	if square == 0 {
-		square = math.Max(width, height) / usualSquares
-	}
+	square = cmp.Or(square, math.Max(width, height)/usualSquares)
 	if !(square > 0) || math.IsInf(square, 0) {
 		return Chart{}, fmt.Errorf("align: squares of %v mm: the side must be over 0", square)
 	}

@@ -183,9 +183,7 @@ const (
 // The error wraps ErrNoMotion where the recordings are the cause, and ctx.Err() when ctx ends
 // first.
 func (c *Clocks) Offset(ctx context.Context, maxFrames int) (*ClockEstimate, error) {
-	if maxFrames == 0 {
-		maxFrames = usualOffsets
-	}
+	maxFrames = cmp.Or(maxFrames, usualOffsets)
 	if maxFrames < 0 || maxFrames > maxClock {
 		return nil, fmt.Errorf("align: offsets up to %d frames: it must be 1 to %d", maxFrames, maxClock)
 	}

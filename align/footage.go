@@ -1,6 +1,7 @@
 package align
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -243,9 +244,7 @@ func matched(ctx context.Context, pairs []Pair, g Geometry) (*stack, *fit, error
 
 // fill sets the defaults, and returns an error for values that make no sense.
 func (o *FootageOptions) fill() error {
-	if o.Model == "" {
-		o.Model = Radial
-	}
+	o.Model = cmp.Or(o.Model, Radial)
 	if modelIndex(o.Model) < 0 {
 		return fmt.Errorf("align: the model %q is not one of shift, similarity, affine, homography and radial", o.Model)
 	}

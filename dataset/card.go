@@ -1,6 +1,7 @@
 package dataset
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"strings"
@@ -106,9 +107,7 @@ func (w *writer) card(out io.Writer) error {
 		return fmt.Sprintf("%s, %d bits, %s", kind, depth, curve)
 	}
 	program := w.opt.Program
-	if program == "" {
-		program = "twinplate"
-	}
+	program = cmp.Or(program, "twinplate")
 	o := &w.out
 	data := struct {
 		Samples                                               int

@@ -108,9 +108,7 @@ type Summary struct {
 // A frame that fails is left out and is in the report. An error means that there is no data set, or
 // that ctx was canceled; the next Write goes on from there.
 func Write(ctx context.Context, dir string, sources []Source, opt *Options) (*Summary, error) {
-	if opt == nil {
-		opt = &Options{}
-	}
+	opt = cmp.Or(opt, &Options{})
 	w, err := newWriter(ctx, dir, sources, opt)
 	if err != nil {
 		return nil, err
@@ -264,9 +262,7 @@ func (x *shoot) back(opt *Options, own take.Recipe) error {
 			return errors.New("no background is given, and its recipe has none")
 		}
 		paths, primaries = []string{own.Background}, own.BackgroundPrimaries
-		if curve == "" {
-			curve = own.BackgroundCurve
-		}
+		curve = cmp.Or(curve, own.BackgroundCurve)
 	}
 	if curve != "" {
 		if _, err := plate.FindCurve(curve); err != nil {

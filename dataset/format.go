@@ -1,6 +1,7 @@
 package dataset
 
 import (
+	"cmp"
 	"fmt"
 	"image"
 	"slices"
@@ -22,14 +23,10 @@ func (o *Options) format() (format, error) {
 	name, depths := o.Curve, []int{0, 8, 16}
 	switch o.Format {
 	case "", "png":
-		if name == "" {
-			name = plate.SRGB.Name()
-		}
+		name = cmp.Or(name, plate.SRGB.Name())
 	case "exr":
 		f.extension, depths = ".exr", []int{0, 16, 32}
-		if name == "" {
-			name = plate.Linear.Name()
-		}
+		name = cmp.Or(name, plate.Linear.Name())
 		if name != plate.Linear.Name() {
 			return f, fmt.Errorf("curve %q with exr: OpenEXR holds linear light", name)
 		}

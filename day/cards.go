@@ -63,9 +63,7 @@ func (o *ReadOptions) progress(done, total int) {
 // links to folders are not followed. A clip that cannot be read, or has no partner, is in the day's
 // Left.
 func Cards(ctx context.Context, color, band string, opt *ReadOptions) (*Day, error) {
-	if opt == nil {
-		opt = &ReadOptions{}
-	}
+	opt = cmp.Or(opt, &ReadOptions{})
 	if err := opt.Settings.Check(); err != nil {
 		return nil, err
 	}

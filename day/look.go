@@ -1,6 +1,7 @@
 package day
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -113,9 +114,7 @@ func (d *Day) kinds(ctx context.Context, opt *ReadOptions) error {
 			return ctx.Err()
 		}
 		if err != nil {
-			if p.Kind == "" {
-				p.Kind = Take
-			}
+			p.Kind = cmp.Or(p.Kind, Take)
 			p.wrong(reading.Bad, "Clips", err.Error()+".", "Copy both clips from the cards again.")
 		} else {
 			looks = append(looks, l)

@@ -287,9 +287,7 @@ func (p *ClipPair) wrong(v reading.Verdict, title, meaning, advice string) {
 // says stands, and the rest is found. An error means that nothing could be made of the day; what is
 // wrong with a take is in its Found.
 func (d *Day) Read(ctx context.Context, opt *ReadOptions) error {
-	if opt == nil {
-		opt = &ReadOptions{}
-	}
+	opt = cmp.Or(opt, &ReadOptions{})
 	if err := d.Check(); err != nil {
 		return err
 	}

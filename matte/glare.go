@@ -1,6 +1,7 @@
 package matte
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 
@@ -119,9 +120,7 @@ type spreader struct {
 }
 
 func newSpreader(w, h int, width float64) *spreader {
-	if width == 0 {
-		width = defaultGlareWidth
-	}
+	width = cmp.Or(width, defaultGlareWidth)
 	tile := max(w/glareTiles, 1)
 	s := &spreader{w: w, h: h, tile: tile, across: (w + tile - 1) / tile, down: (h + tile - 1) / tile}
 	sigma := width * float64(w)

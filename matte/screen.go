@@ -1,6 +1,7 @@
 package matte
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"image"
@@ -44,9 +45,7 @@ const (
 // may be nil. The lamps' gain may differ from sample to sample; the model has that of the first. An
 // error says that there is not enough screen to see.
 func FitScreen(samples []Sample, darkColor *plate.RGB, darkBand *plate.Gray, order int) (*Screen, error) {
-	if order == 0 {
-		order = usualOrder
-	}
+	order = cmp.Or(order, usualOrder)
 	if order < 0 || order > MaxScreenOrder {
 		return nil, fmt.Errorf("matte: a screen of order %d: it must be 1 to %d", order, MaxScreenOrder)
 	}

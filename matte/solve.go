@@ -109,9 +109,7 @@ var ErrCleanBand = errors.New("matte: the clean band plate")
 // transmission is 0 there, so the set's edge stays in the foreground. Uncovered returns how much
 // that is.
 func NewSolver(w, h int, ref References, opt *SolverOptions) (*Solver, error) {
-	if opt == nil {
-		opt = &SolverOptions{}
-	}
+	opt = cmp.Or(opt, &SolverOptions{})
 	if ref.CleanBand == nil {
 		return nil, fmt.Errorf("matte: no clean band plate: shoot one, or make one with FitScreen")
 	}

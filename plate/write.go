@@ -1,6 +1,7 @@
 package plate
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"image"
@@ -57,9 +58,7 @@ func Write(path string, frame image.Image, opt *WriteOptions) error {
 }
 
 func write(path string, frame image.Image, opt *WriteOptions) error {
-	if opt == nil {
-		opt = &WriteOptions{}
-	}
+	opt = cmp.Or(opt, &WriteOptions{})
 	encode, check := encodePNG, checkCodes
 	switch extension := strings.ToLower(filepath.Ext(path)); extension {
 	case ".png":

@@ -1,6 +1,7 @@
 package rig
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 )
@@ -30,18 +31,10 @@ const (
 )
 
 func (f Filter) filled() Filter {
-	if f.Order == 0 {
-		f.Order = assumedOrder
-	}
-	if f.Peak == 0 {
-		f.Peak = assumedPeak
-	}
-	if f.Blocking == 0 {
-		f.Blocking = assumedBlocking
-	}
-	if f.Index == 0 {
-		f.Index = assumedIndex
-	}
+	f.Order = cmp.Or(f.Order, assumedOrder)
+	f.Peak = cmp.Or(f.Peak, assumedPeak)
+	f.Blocking = cmp.Or(f.Blocking, assumedBlocking)
+	f.Index = cmp.Or(f.Index, assumedIndex)
 	return f
 }
 

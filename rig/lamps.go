@@ -1,6 +1,7 @@
 package rig
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 )
@@ -44,9 +45,7 @@ func (l Lamps) filled() Lamps {
 		set(&l.Ripple, assumedElectronRipple)
 	}
 	set(&l.Ripple, assumedMagneticRipple)
-	if l.Rows == "" {
-		l.Rows = "sides"
-	}
+	l.Rows = cmp.Or(l.Rows, "sides")
 	return l
 }
 

@@ -1,6 +1,7 @@
 package rig
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -210,9 +211,7 @@ func (r *planner) judgeLamps() {
 			break
 		}
 	}
-	if away == "" {
-		away = "No distance up to 10 m is enough by itself: flag"
-	}
+	away = cmp.Or(away, "No distance up to 10 m is enough by itself: flag")
 	r.add("spill", "Spill on the performer's sides", 100*p.Spill, "% let through (an estimate)", v,
 		fmt.Sprintf("%s By form factors, at %.1f m from the screen.", say(v, "The performer's sides stay solid.", "The performer's sides will be slightly transparent.", "The performer's sides will be plainly transparent."), r.Performer.Distance),
 		away+" the screen's edges out of their sides' sight and the lamps off them.")
@@ -238,9 +237,7 @@ func (r *planner) judgeCameras() {
 	err := r.codeError()
 	v := codes.Judge(err / r.Target.Alpha)
 	name := r.Band.Sensor.Transfer
-	if name == "" {
-		name = "linear"
-	}
+	name = cmp.Or(name, "linear")
 	r.add("codes", "Quantization", 100*err, "% of alpha", v,
 		fmt.Sprintf("%d bits in the %s curve, where that is coarsest and the screen darkest. The noise is %.1f times as large, and hides steps where it is larger.", r.Band.Sensor.Bits, name, p.Noise.Open/max(err, 1e-12)),
 		"Record the band camera with more bits.")

@@ -1,6 +1,7 @@
 package take
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"image"
@@ -169,9 +170,7 @@ func (c *Chain) band(buffer []float32, s *solving, y int) []float32 {
 // that looks at. The color plate must be there as a plane.
 func (c *Chain) gain(s *solving) (matte.Gain, error) {
 	pixels := s.pixels
-	if pixels == 0 {
-		pixels = matte.GainPixels
-	}
+	pixels = cmp.Or(pixels, matte.GainPixels)
 	g, err := c.solver.GainByRows(s.color.plane(), pixels, func(row []float32, y int) {
 		if s.band != nil {
 			copy(row, grayRow(s.band, y))

@@ -1,6 +1,7 @@
 package take
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -89,9 +90,7 @@ const (
 
 func (t *Take) Check(ctx context.Context, opt *CheckOptions) (*Checkup, error) {
 	defer t.files.Rest()
-	if opt == nil {
-		opt = &CheckOptions{}
-	}
+	opt = cmp.Or(opt, &CheckOptions{})
 	c := &checker{t: t, out: &Checkup{FPS: opt.FPS}}
 	if err := c.clocks(ctx); err != nil {
 		return nil, err
@@ -457,9 +456,7 @@ func (c *checker) spill(s matte.Spill, core float64) {
 	}
 	if c.t.darkBand == nil {
 		meaning += " Without a dark band plate, spill that is the same everywhere cannot be told."
-		if advice == "" {
-			advice = "Shoot a dark plate: cap the band camera's lens for a second."
-		}
+		advice = cmp.Or(advice, "Shoot a dark plate: cap the band camera's lens for a second.")
 	}
 	c.out.Side = s.Side
 	c.add("spill", "Spill on the performer", 100*s.Share, "% of the performer's core", v, meaning, advice)
@@ -674,9 +671,7 @@ func (c *checker) flicker(numbers []int, known []matte.Gain) {
 		meaning += " No beat with the shutter is seen."
 	case c.out.FPS > 0:
 		meaning += fmt.Sprintf(" They beat with the shutter at %.2f Hz, by %.1f %%.%s", f.Frequency*c.out.FPS, 100*f.Amplitude, mains(f.Frequency, c.out.FPS, len(known)))
-		if advice == "" {
-			advice = "If the beat is to go, run the lamps on electronic ballasts, or use a shutter time that is a whole number of the lamps' pulses."
-		}
+		advice = cmp.Or(advice, "If the beat is to go, run the lamps on electronic ballasts, or use a shutter time that is a whole number of the lamps' pulses.")
 	default:
 		meaning += fmt.Sprintf(" They beat with the shutter every %.1f frames, by %.1f %%.", 1/f.Frequency, 100*f.Amplitude)
 	}

@@ -1,6 +1,7 @@
 package take
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -151,9 +152,7 @@ func (w *runner) clock(stage string, start time.Time) time.Time {
 func (w *runner) frame(i int, p plan, change *Change, each func(y int, row *StationRow)) (r Result, err error) {
 	j, pair := w.job, w.job.take.Pairs[i]
 	r.Number = pair.Number
-	if change == nil {
-		change = &Change{}
-	}
+	change = cmp.Or(change, &Change{})
 	fail := func(err error) error { return fmt.Errorf("frame %d: %w", pair.Number, err) }
 
 	at := time.Now()

@@ -1,6 +1,7 @@
 package take
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -68,9 +69,7 @@ type Report struct {
 // set-aside. Several shards may run into one folder at once; where a run makes frames that another
 // is making, the error says who that is.
 func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
-	if opt == nil {
-		opt = &RunOptions{}
-	}
+	opt = cmp.Or(opt, &RunOptions{})
 	start := time.Now()
 	defer j.files.Rest()
 	if err := opt.Shard.Check(); err != nil {

@@ -1,6 +1,7 @@
 package take
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"image"
@@ -416,9 +417,7 @@ func (t *Take) suspectColor(frames []matte.Sample, ref matte.References) []strin
 	s := &suspect{t: t}
 	darkBand, darkColor := coarseGray(ref.DarkBand), coarseRGB(t.darkColor)
 	screen, clean := coarseGray(ref.CleanBand).less(darkBand), coarseRGB(t.cleanColor).less(darkColor)
-	if clean == nil {
-		clean = &coarse{}
-	}
+	clean = cmp.Or(clean, &coarse{})
 	var in, dim float64
 	var at [2]float64
 	var seen, there [3][]float32 // the open screen's light in the color plates, as of a gain of 1, and in the clean one

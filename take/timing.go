@@ -209,9 +209,7 @@ func (f *filled[T]) put(v *T) error {
 		f.owed++
 		return nil
 	}
-	if v == nil {
-		v = f.last
-	}
+	v = cmp.Or(v, f.last)
 	for range f.owed + 1 {
 		if err := f.add(v); err != nil {
 			return err

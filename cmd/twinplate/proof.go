@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 
@@ -110,9 +111,7 @@ func (c *proofCommand) Run(t *terminal) error {
 	if c.Footage {
 		return c.footage(t)
 	}
-	if c.Frames == 0 {
-		c.Frames = 16
-	}
+	c.Frames = cmp.Or(c.Frames, 16)
 	if c.Frames < 4 || c.Frames > 1000 {
 		return usageError{fmt.Errorf("--frames %d: it must be 4 to 1000", c.Frames)}
 	}

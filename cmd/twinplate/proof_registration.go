@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 
 	"example.com/twinplate/internal/app/proof"
@@ -42,9 +43,7 @@ func (r *registrationReport) add(l proof.RegistrationLine) {
 }
 
 func (c *proofCommand) registration(t *terminal) error {
-	if c.Size == "" {
-		c.Size = "1920x1080"
-	}
+	c.Size = cmp.Or(c.Size, "1920x1080")
 	w, h, err := size(c.Size)
 	if err != nil {
 		return err

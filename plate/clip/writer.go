@@ -2,6 +2,7 @@ package clip
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"image"
@@ -114,9 +115,7 @@ func (w *Writer) fail(err error) error { return &plate.FileError{Path: w.path, E
 
 func (w *Writer) start() error {
 	o := &w.opt
-	if o.Depth == 0 {
-		o.Depth = 16
-	}
+	o.Depth = cmp.Or(o.Depth, 16)
 	k, known := kinds[o.Kind]
 	switch {
 	case !known:

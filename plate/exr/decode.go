@@ -33,9 +33,7 @@ func DecodeHeader(r io.ReaderAt, size int64) (*Image, error) {
 // Decode reads a file of size bytes. Sizes are checked before memory is set aside. The error wraps
 // io.ErrUnexpectedEOF where the file is cut off.
 func Decode(r io.ReaderAt, size int64, opt *DecodeOptions) (*Image, error) {
-	if opt == nil {
-		opt = &DecodeOptions{}
-	}
+	opt = cmp.Or(opt, &DecodeOptions{})
 	m, l, err := readHeader(r, size)
 	if err != nil {
 		return nil, err

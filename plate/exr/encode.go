@@ -29,16 +29,12 @@ type EncodeOptions struct {
 // what is wrong with the image: a channel without name, of the wrong number of values, or two of
 // one name.
 func Encode(w io.Writer, m *Image, opt *EncodeOptions) error {
-	if opt == nil {
-		opt = &EncodeOptions{}
-	}
+	opt = cmp.Or(opt, &EncodeOptions{})
 	if opt.Compression != None && opt.Compression != ZIP {
 		return fmt.Errorf("the compression %v cannot be written: NONE and ZIP can", opt.Compression)
 	}
 	level := opt.Level
-	if level == 0 {
-		level = zlib.DefaultCompression
-	}
+	level = cmp.Or(level, zlib.DefaultCompression)
 	if level < zlib.HuffmanOnly || level > zlib.BestCompression {
 		return fmt.Errorf("a compression level of %d: package compress/zlib has levels up to %d", level, zlib.BestCompression)
 	}

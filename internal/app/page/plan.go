@@ -1,6 +1,7 @@
 package page
 
 import (
+	"cmp"
 	_ "embed"
 	"fmt"
 	"html"
@@ -426,9 +427,7 @@ func (d *document) shutter(p *rig.Plan) {
 	rows, ours = nil, -1
 	bits := []int{8, 10, 12, 14}
 	name := p.Setup.Band.Sensor.Transfer
-	if name == "" {
-		name = "linear"
-	}
+	name = cmp.Or(name, "linear")
 	for i, c := range p.Codes {
 		if c.Curve == name {
 			ours = i

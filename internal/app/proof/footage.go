@@ -1,6 +1,7 @@
 package proof
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -35,12 +36,8 @@ func (o *FilmOptions) filled() (f FilmOptions) {
 	if o != nil {
 		f = *o
 	}
-	if f.Script == "" {
-		f.Script = filepath.Join("testdata", "footage", "film.py")
-	}
-	if f.Python == "" {
-		f.Python = film.Python
-	}
+	f.Script = cmp.Or(f.Script, filepath.Join("testdata", "footage", "film.py"))
+	f.Python = cmp.Or(f.Python, film.Python)
 	return f
 }
 

@@ -3,6 +3,7 @@
 package proof
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"image"
@@ -36,9 +37,7 @@ func (o *TakeOptions) filled() (f TakeOptions) {
 	if f.W == 0 {
 		f.W, f.H = 640, 360
 	}
-	if f.Frames == 0 {
-		f.Frames = 16
-	}
+	f.Frames = cmp.Or(f.Frames, 16)
 	return f
 }
 

@@ -1,6 +1,7 @@
 package proof
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -26,9 +27,7 @@ func (o *RegistrationOptions) filled() (f RegistrationOptions) {
 	if f.W == 0 {
 		f.W, f.H = 1920, 1080
 	}
-	if f.Frames == 0 {
-		f.Frames = 8
-	}
+	f.Frames = cmp.Or(f.Frames, 8)
 	return f
 }
 
