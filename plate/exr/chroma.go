@@ -70,12 +70,7 @@ func (m *Image) RGB(weights [3]float64) error {
 	for c, name := range []string{"R", "G", "B"} {
 		m.Channels = append(m.Channels, Channel{Name: name, Type: y.Type, Float: out[c]})
 	}
-	slices.SortFunc(m.Channels, func(a, b Channel) int {
-		if a.Name < b.Name {
-			return -1
-		}
-		return 1
-	})
+	m.sort()
 	return nil
 }
 

@@ -99,12 +99,7 @@ func (d *decoder) plan(opt *DecodeOptions) error {
 		return truncated(d.size)
 	}
 	// A tile must fit in memory more than once. What a file of any use has is far below.
-	if tile.X > m.Data.Dx() {
-		tile.X = m.Data.Dx()
-	}
-	if tile.Y > m.Data.Dy() {
-		tile.Y = m.Data.Dy()
-	}
+	tile.X, tile.Y = min(tile.X, m.Data.Dx()), min(tile.Y, m.Data.Dy())
 	perPixel := 0
 	for i := range m.Channels {
 		perPixel += m.Channels[i].Type.size()
@@ -159,10 +154,7 @@ func (d *decoder) area(i int) image.Rectangle {
 // chunk reads chunk i.
 func (d *decoder) chunk(p *packer, i int) error {
 	area := d.area(i)
-	n := 0
-	for y := area.Min.Y; y < area.Max.Y; y++ {
-		n += d.image.lineBytes(area, y)
-	}
+	n := d.image.bytes(area, Type.size)
 	at := int64(min(d.offsets[i], math.MaxInt64))
 	if at == 0 {
 		return errors.New("incomplete: some of its pixels were never written")
@@ -227,15 +219,9 @@ func (d *decoder) chunk(p *packer, i int) error {
 	return nil
 }
 
-// lineBytes returns the bytes of the values that line y of an area has.
-func (m *Image) lineBytes(area image.Rectangle, y int) int {
-	n := 0
-	for i := range m.Channels {
-		c := &m.Channels[i]
-		if s := c.step(); y%s.Y == 0 {
-			n += multiples(area.Min.X, area.Max.X, s.X) * c.Type.size()
-		}
-	}
+// bytes returns the bytes of an area's values, of which one has what size says.
+func (m *Image) bytes(area image.Rectangle, size func(Type) int) (n int) {
+	m.eachRow(area, func(c *Channel, _, _, count int) { n += count * size(c.Type) })
 	return n
 }
 

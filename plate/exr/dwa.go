@@ -150,10 +150,7 @@ func (p *packer) unpackDWA(plain []byte, m *Image, area image.Rectangle, packed 
 		return err
 	}
 	if acDeflated == 0 {
-		if p.piz == nil {
-			p.piz = new(piz)
-		}
-		if err := p.piz.huffman.unpack(ac, part(acPacked)); err != nil {
+		if err := p.wavelets().huffman.unpack(ac, part(acPacked)); err != nil {
 			return err
 		}
 	} else {
@@ -161,18 +158,14 @@ func (p *packer) unpackDWA(plain []byte, m *Image, area image.Rectangle, packed 
 		if err := p.inflatePart(b, part(acPacked)); err != nil {
 			return err
 		}
-		for i := range ac {
-			ac[i] = binary.LittleEndian.Uint16(b[2*i:])
-		}
+		numbers16(ac, b)
 	}
 	mixed, values := make([]byte, 2*dcCount), make([]byte, 2*dcCount)
 	if err := p.inflatePart(mixed, part(dcPacked)); err != nil {
 		return err
 	}
 	unmix(values, mixed)
-	for i := range dc {
-		dc[i] = binary.LittleEndian.Uint16(values[2*i:])
-	}
+	numbers16(dc, values)
 	b := make([]byte, runsUnpacked)
 	if err := p.inflatePart(b, part(runsPacked)); err != nil {
 		return err
@@ -208,6 +201,12 @@ func (p *packer) unpackDWA(plain []byte, m *Image, area image.Rectangle, packed 
 		}
 	}
 	return nil
+}
+
+func numbers16(dst []uint16, b []byte) {
+	for i := range dst {
+		dst[i] = binary.LittleEndian.Uint16(b[2*i:])
+	}
 }
 
 // inflatePart is inflate for a part that may be empty.
@@ -368,26 +367,23 @@ func untransform(dst *[64]float32, coded *[64]uint16, flat bool) {
 		}
 		return
 	}
-	var in, rows [64]float32
+	var in, columns [64]float32
 	for i, v := range coded {
 		in[zigzag[i]] = half.ToFloat32(v)
 	}
+	uncosine(&columns, &in)
+	uncosine(dst, &columns)
+}
+
+// uncosine undoes the transform along the rows of in, which become the columns of dst.
+func uncosine(dst, in *[64]float32) {
 	for v := range 8 {
 		for x := range 8 {
 			var sum float32
 			for u := range 8 {
 				sum += cosines[u][x] * in[8*v+u]
 			}
-			rows[8*v+x] = sum
-		}
-	}
-	for x := range 8 {
-		for y := range 8 {
-			var sum float32
-			for v := range 8 {
-				sum += cosines[v][y] * rows[8*v+x]
-			}
-			dst[8*y+x] = sum
+			dst[8*x+v] = sum
 		}
 	}
 }

@@ -33,8 +33,7 @@ func Encode(w io.Writer, m *Image, opt *EncodeOptions) error {
 	if opt.Compression != None && opt.Compression != ZIP {
 		return fmt.Errorf("the compression %v cannot be written: NONE and ZIP can", opt.Compression)
 	}
-	level := opt.Level
-	level = cmp.Or(level, zlib.DefaultCompression)
+	level := cmp.Or(opt.Level, zlib.DefaultCompression)
 	if level < zlib.HuffmanOnly || level > zlib.BestCompression {
 		return fmt.Errorf("a compression level of %d: package compress/zlib has levels up to %d", level, zlib.BestCompression)
 	}
@@ -105,7 +104,7 @@ func (m *Image) check() error {
 	if len(m.Channels) == 0 {
 		return errors.New("an image without channels cannot be written")
 	}
-	slices.SortFunc(m.Channels, func(a, b Channel) int { return cmp.Compare(a.Name, b.Name) })
+	m.sort()
 	for i := range m.Channels {
 		c := &m.Channels[i]
 		if c.Name == "" || len(c.Name) > 255 || slices.Contains([]byte(c.Name), 0) {

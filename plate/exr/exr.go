@@ -9,6 +9,7 @@
 package exr
 
 import (
+	"cmp"
 	"encoding/binary"
 	"fmt"
 	"image"
@@ -137,12 +138,14 @@ func floorDiv(a, n int) int {
 	return q
 }
 
+func (m *Image) sort() {
+	slices.SortFunc(m.Channels, func(a, b Channel) int { return cmp.Compare(a.Name, b.Name) })
+}
+
 // Channel returns the channel of that name, or nil.
 func (m *Image) Channel(name string) *Channel {
-	for i := range m.Channels {
-		if m.Channels[i].Name == name {
-			return &m.Channels[i]
-		}
+	if i := slices.IndexFunc(m.Channels, func(c Channel) bool { return c.Name == name }); i >= 0 {
+		return &m.Channels[i]
 	}
 	return nil
 }

@@ -9,15 +9,7 @@ import (
 	"example.com/twinplate/internal/half"
 )
 
-// zipped returns how many bytes of an area's values PXR24 gives to zlib: floats lose their last
-// byte.
-func (m *Image) zipped(area image.Rectangle) int {
-	n := 0
-	m.eachRow(area, func(c *Channel, _, _, count int) { n += count * c.Type.bytes24() })
-	return n
-}
-
-// bytes24 is size for the compression PXR24.
+// bytes24 is size for what the compression PXR24 gives to zlib: floats lose their last byte.
 func (t Type) bytes24() int {
 	if t == Float {
 		return 3
@@ -28,7 +20,7 @@ func (t Type) bytes24() int {
 // unpack24 undoes what the compression PXR24 does before it packs bytes, as "Technical Introduction
 // to OpenEXR" and the OpenEXR library (ImfPxr24Compressor) have it: of each line of a channel the
 // first bytes of all values, then the second, each value as its difference to the one before.
-// planes has as many bytes as zipped says.
+// planes has bytes24 of each value.
 func unpack24(plain []byte, m *Image, area image.Rectangle, planes []byte) {
 	m.eachRow(area, func(c *Channel, _, _, count int) {
 		n, size := c.Type.bytes24(), c.Type.size()
@@ -54,21 +46,17 @@ func unpack24(plain []byte, m *Image, area image.Rectangle, planes []byte) {
 // bytes, or of 3 where all are alike; what is no half float as it is.
 func unpackB44(plain []byte, m *Image, area image.Rectangle, packed []byte) error {
 	// Where the values of each line of each channel go.
-	lines := make([][][]byte, len(m.Channels))
+	linesOf := map[*Channel][][]byte{}
 	rest := plain
-	for y := area.Min.Y; y < area.Max.Y; y++ {
-		for i := range m.Channels {
-			c := &m.Channels[i]
-			if s := c.step(); y%s.Y == 0 {
-				n := multiples(area.Min.X, area.Max.X, s.X) * c.Type.size()
-				lines[i], rest = append(lines[i], rest[:n]), rest[n:]
-			}
-		}
-	}
+	m.eachRow(area, func(c *Channel, _, _, count int) {
+		n := count * c.Type.size()
+		linesOf[c], rest = append(linesOf[c], rest[:n]), rest[n:]
+	})
 	for i := range m.Channels {
 		c := &m.Channels[i]
+		lines := linesOf[c]
 		if c.Type != Half {
-			for _, line := range lines[i] {
+			for _, line := range lines {
 				if len(packed) < len(line) {
 					return io.ErrUnexpectedEOF
 				}
@@ -77,8 +65,8 @@ func unpackB44(plain []byte, m *Image, area image.Rectangle, packed []byte) erro
 			}
 			continue
 		}
-		for y := 0; y < len(lines[i]); y += 4 {
-			for x := 0; 2*x < len(lines[i][y]); x += 4 {
+		for y := 0; y < len(lines); y += 4 {
+			for x := 0; 2*x < len(lines[y]); x += 4 {
 				block, n := unblock(packed)
 				if n == 0 {
 					return io.ErrUnexpectedEOF
@@ -88,8 +76,8 @@ func unpackB44(plain []byte, m *Image, area image.Rectangle, packed []byte) erro
 					if c.perceptual {
 						v = half.FromFloat32(float32(8 * math.Log(float64(half.ToFloat32(v)))))
 					}
-					if row, at := y+k/4, 2*(x+k%4); row < len(lines[i]) && at < len(lines[i][row]) {
-						binary.LittleEndian.PutUint16(lines[i][row][at:], v)
+					if row, at := y+k/4, 2*(x+k%4); row < len(lines) && at < len(lines[row]) {
+						binary.LittleEndian.PutUint16(lines[row][at:], v)
 					}
 				}
 			}

@@ -32,13 +32,9 @@ func (p *packer) unpack(m *Image, area image.Rectangle, packed []byte, n int) ([
 	case None:
 		return nil, fmt.Errorf("%d bytes where %d must be", len(packed), n)
 	case PIZ:
-		if p.piz == nil {
-			p.piz = new(piz)
-		}
-		return plain, p.piz.unpack(plain, m, area, packed)
+		return plain, p.wavelets().unpack(plain, m, area, packed)
 	case RLE:
-		mixed := room(&p.mixed, n)
-		if err := unrun(mixed, packed); err != nil {
+		if err := unrun(room(&p.mixed, n), packed); err != nil {
 			return nil, err
 		}
 	case B44, B44A:
@@ -46,7 +42,7 @@ func (p *packer) unpack(m *Image, area image.Rectangle, packed []byte, n int) ([
 	case DWAA, DWAB:
 		return plain, p.unpackDWA(plain, m, area, packed)
 	case PXR24:
-		mixed := room(&p.mixed, m.zipped(area))
+		mixed := room(&p.mixed, m.bytes(area, Type.bytes24))
 		if err := p.inflate(mixed, packed); err != nil {
 			return nil, err
 		}
@@ -59,6 +55,14 @@ func (p *packer) unpack(m *Image, area image.Rectangle, packed []byte, n int) ([
 	}
 	unmix(plain, p.mixed)
 	return plain, nil
+}
+
+// wavelets returns what unpacks PIZ, which is large.
+func (p *packer) wavelets() *piz {
+	if p.piz == nil {
+		p.piz = new(piz)
+	}
+	return p.piz
 }
 
 // inflate unpacks what zlib has packed, which must fill dst.

@@ -57,32 +57,24 @@ func (p *piz) unpack(plain []byte, m *Image, area image.Rectangle, packed []byte
 		return err
 	}
 	// A plane for each channel, with the one or two halves of its values side by side.
-	planes := make([][]uint16, len(m.Channels))
-	rest := values
+	planes := map[*Channel][]uint16{}
 	for i := range m.Channels {
 		c := &m.Channels[i]
 		size, halves := c.Size(area), c.Type.size()/2
-		planes[i], rest = rest[:size.X*size.Y*halves], rest[size.X*size.Y*halves:]
+		planes[c], values = values[:size.X*size.Y*halves], values[size.X*size.Y*halves:]
 		for k := range halves {
 			if size.X > 0 && size.Y > 0 {
-				unwave(planes[i][k:], size.X, halves, size.Y, size.X*halves, uint16(most))
+				unwave(planes[c][k:], size.X, halves, size.Y, size.X*halves, uint16(most))
 			}
 		}
 	}
-	for y := area.Min.Y; y < area.Max.Y; y++ {
-		for i := range m.Channels {
-			c := &m.Channels[i]
-			s := c.step()
-			if y%s.Y != 0 {
-				continue
-			}
-			n := multiples(area.Min.X, area.Max.X, s.X) * c.Type.size() / 2
-			for k, v := range planes[i][:n] {
-				binary.LittleEndian.PutUint16(plain[2*k:], table[v])
-			}
-			planes[i], plain = planes[i][n:], plain[2*n:]
+	m.eachRow(area, func(c *Channel, _, _, count int) {
+		n := count * c.Type.size() / 2
+		for k, v := range planes[c][:n] {
+			binary.LittleEndian.PutUint16(plain[2*k:], table[v])
 		}
-	}
+		planes[c], plain = planes[c][n:], plain[2*n:]
+	})
 	return nil
 }
 
