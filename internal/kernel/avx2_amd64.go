@@ -327,33 +327,27 @@ func videoFront(v *Video, red, green, blue []int32, luma, cb, cr []float32) int 
 
 func gramFront(out *[Columns * Columns]float64, rows [][Columns]float64, w []float64) int {
 	n := whole(len(rows), 1)
-	if n == 0 {
-		clear(out[:])
-		return 0
+	if n > 0 {
+		gramAVX2(&out[0], &rows[0][0], first(w, n), n)
 	}
-	gramAVX2(&out[0], &rows[0][0], first(w, n), n)
 	return n
 }
 
 func foldFront(out *[Columns]float64, rows [][Columns]float64, c []float64) int {
 	n := whole(len(rows), 1)
-	if n == 0 {
-		clear(out[:])
-		return 0
+	if n > 0 {
+		factors := first(c, n)
+		foldAVX2(&out[0], &rows[0][0], &factors, n)
 	}
-	factors := first(c, n)
-	foldAVX2(&out[0], &rows[0][0], &factors, n)
 	return n
 }
 
 func fold3Front(out *[3][Columns]float64, rows [][Columns]float64, c *[3][]float64) int {
 	n := whole(len(rows), 1)
-	if n == 0 {
-		clear(out[:])
-		return 0
+	if n > 0 {
+		factors := [...]*float64{first(c[0], n), first(c[1], n), first(c[2], n)}
+		fold3AVX2(&out[0][0], &rows[0][0], &factors[0], n)
 	}
-	factors := [...]*float64{first(c[0], n), first(c[1], n), first(c[2], n)}
-	fold3AVX2(&out[0][0], &rows[0][0], &factors[0], n)
 	return n
 }
 

@@ -6,18 +6,19 @@ const Columns = 8
 // Gram sets the lower triangle of out, row by row, to the sums over the rows of w times the
 // products of their values. The rest of it becomes anything.
 func Gram(out *[Columns * Columns]float64, rows [][Columns]float64, w []float64) {
-	i := gramFront(out, rows, w)
-	gramFrom(i, out, rows, w)
+	clear(out[:])
+	gramFrom(gramFront(out, rows, w), out, rows, w)
 }
 
 // Fold sets out to the sums over the rows of c times their values.
 func Fold(out *[Columns]float64, rows [][Columns]float64, c []float64) {
-	i := foldFront(out, rows, c)
-	foldFrom(i, out, rows, c)
+	clear(out[:])
+	foldFrom(foldFront(out, rows, c), out, rows, c)
 }
 
 // Fold3 is Fold for three at once, none of which waits for the others.
 func Fold3(out *[3][Columns]float64, rows [][Columns]float64, c *[3][]float64) {
+	clear(out[:])
 	i := fold3Front(out, rows, c)
 	for k := range out {
 		foldFrom(i, &out[k], rows, c[k])

@@ -553,10 +553,6 @@ func videoFront(v *Video, red, green, blue []int32, luma, cb, cr []float32) int 
 }
 
 func gramFront(out *[Columns * Columns]float64, rows [][Columns]float64, w []float64) int {
-	if len(rows) == 0 {
-		clear(out[:])
-		return 0
-	}
 	zero := simd.BroadcastFloat64s(0)
 	lanes := min(zero.Len(), Columns)
 	v, to := first(w, len(rows)), first(out[:], len(out))
@@ -587,10 +583,6 @@ func gramFront(out *[Columns * Columns]float64, rows [][Columns]float64, w []flo
 }
 
 func foldFront(out *[Columns]float64, rows [][Columns]float64, c []float64) int {
-	if len(rows) == 0 {
-		clear(out[:])
-		return 0
-	}
 	zero := simd.BroadcastFloat64s(0)
 	lanes := min(zero.Len(), Columns)
 	v, to := first(c, len(rows)), first(out[:], len(out))
@@ -605,10 +597,6 @@ func foldFront(out *[Columns]float64, rows [][Columns]float64, c []float64) int 
 }
 
 func fold3Front(out *[3][Columns]float64, rows [][Columns]float64, c *[3][]float64) int {
-	if len(rows) == 0 {
-		clear(out[:])
-		return 0
-	}
 	zero := simd.BroadcastFloat64s(0)
 	lanes := min(zero.Len(), Columns)
 	u, v, w := first(c[0], len(rows)), first(c[1], len(rows)), first(c[2], len(rows))
