@@ -39,10 +39,7 @@ import (
 // nil dst means a new frame. With a dst the call allocates nothing. The error is a
 // *plate.SizeError; dst is then untouched.
 func HoldOut(dst *plate.RGB, foreground *plate.RGB, transmission *plate.Gray, background *plate.RGB) (*plate.RGB, error) {
-	if err := plate.CheckSize("transmission", transmission.Size(), "foreground", foreground.Size()); err != nil {
-		return nil, err
-	}
-	if err := plate.CheckSize("background", background.Size(), "foreground", foreground.Size()); err != nil {
+	if err := checkSizes(foreground, transmission, background); err != nil {
 		return nil, err
 	}
 	dst, err := target(dst, foreground.Size())
@@ -58,6 +55,13 @@ func HoldOut(dst *plate.RGB, foreground *plate.RGB, transmission *plate.Gray, ba
 		}
 	}
 	return dst, nil
+}
+
+func checkSizes(foreground *plate.RGB, transmission *plate.Gray, background *plate.RGB) error {
+	if err := plate.CheckSize("transmission", transmission.Size(), "foreground", foreground.Size()); err != nil {
+		return err
+	}
+	return plate.CheckSize("background", background.Size(), "foreground", foreground.Size())
 }
 
 // Held returns transmission * background: the background with the hole that the performer will

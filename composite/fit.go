@@ -1,6 +1,7 @@
 package composite
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 )
@@ -76,12 +77,7 @@ type Fit struct {
 // softened evenly, and enlarged by the same factor in each step. The mode is f's.
 func (f Fit) Toward(end Fit, part float64) Fit {
 	mix := func(a, b float64) float64 { return a + part*(b-a) }
-	scale := func(v float64) float64 {
-		if v == 0 {
-			return 1
-		}
-		return v
-	}
+	scale := func(v float64) float64 { return cmp.Or(v, 1) }
 	return Fit{
 		Mode: f.Mode, OffsetX: mix(f.OffsetX, end.OffsetX), OffsetY: mix(f.OffsetY, end.OffsetY),
 		Scale: scale(f.Scale) * math.Pow(scale(end.Scale)/scale(f.Scale), part),
@@ -108,14 +104,15 @@ func (f Fit) Check() error {
 	if s := f.Scale; s != 0 && !(s >= 1.0/maxScale && s <= maxScale) {
 		return fmt.Errorf("composite: the fit's scale is %v, and must be %v to %v, or 0 for 1", s, 1.0/maxScale, float64(maxScale))
 	}
-	if !(math.Abs(f.OffsetX) <= maxOffset) {
-		return fmt.Errorf("composite: the fit's offset_x is %v frames, and must be -%d to %d", f.OffsetX, maxOffset, maxOffset)
-	}
-	if !(math.Abs(f.OffsetY) <= maxOffset) {
-		return fmt.Errorf("composite: the fit's offset_y is %v frames, and must be -%d to %d", f.OffsetY, maxOffset, maxOffset)
-	}
-	if !(math.Abs(f.Turn) <= maxTurn) {
-		return fmt.Errorf("composite: the fit's turn is %v degrees, and must be -%d to %d", f.Turn, maxTurn, maxTurn)
+	for _, x := range []struct {
+		name string
+		v    float64
+		unit string
+		most int
+	}{{"offset_x", f.OffsetX, "frames", maxOffset}, {"offset_y", f.OffsetY, "frames", maxOffset}, {"turn", f.Turn, "degrees", maxTurn}} {
+		if !(math.Abs(x.v) <= float64(x.most)) {
+			return fmt.Errorf("composite: the fit's %s is %v %s, and must be -%d to %d", x.name, x.v, x.unit, x.most, x.most)
+		}
 	}
 	if !(f.Softness >= 0 && f.Softness <= maxSoftness) {
 		return fmt.Errorf("composite: the fit's softness is %v pixels, and must be 0 to %d", f.Softness, maxSoftness)

@@ -1,6 +1,7 @@
 package composite
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -49,18 +50,18 @@ func (g *Grade) None() bool { return *g == Grade{} }
 
 // Check returns an error that names the field which cannot be used, and what would be right.
 func (g *Grade) Check() error {
-	finite := func(name string, v, low, high float64) error {
-		if !(v >= low && v <= high) {
-			return fmt.Errorf("composite: the grade's %s is %v, and must be %v to %v", name, v, low, high)
+	finite := func(name string, low, high float64, all ...float64) error {
+		for _, v := range all {
+			if !(v >= low && v <= high) {
+				return fmt.Errorf("composite: the grade's %s is %v, and must be %v to %v", name, v, low, high)
+			}
 		}
 		return nil
 	}
 	const most = 1e4 // of a matrix and a gain
 	if g.Matrix != nil {
-		for _, v := range g.Matrix {
-			if err := finite("matrix", v, -most, most); err != nil {
-				return err
-			}
+		if err := finite("matrix", -most, most, g.Matrix[:]...); err != nil {
+			return err
 		}
 	}
 	if c := g.GrayCard; c != nil {
@@ -72,29 +73,19 @@ func (g *Grade) Check() error {
 		}
 	}
 	if g.Balance != nil {
-		for _, v := range g.Balance {
-			if err := finite("balance", v, 1/most, most); err != nil {
-				return err
-			}
+		if err := finite("balance", 1/most, most, g.Balance[:]...); err != nil {
+			return err
 		}
-	}
-	if err := finite("exposure", g.Exposure, -20, 20); err != nil {
-		return err
 	}
 	if _, err := g.curve(); err != nil {
 		return fmt.Errorf("composite: the grade acts in %q: %w", g.In, err)
 	}
-	if err := finite("contrast", g.contrast(), 0.1, 10); err != nil {
-		return err
-	}
-	if err := finite("pivot", g.pivot(), 1e-4, most); err != nil {
-		return err
-	}
-	if err := finite("black", g.Black, -0.5, 0.5); err != nil {
+	if err := cmp.Or(finite("exposure", -20, 20, g.Exposure), finite("contrast", 0.1, 10, g.contrast()),
+		finite("pivot", 1e-4, most, g.pivot()), finite("black", -0.5, 0.5, g.Black)); err != nil {
 		return err
 	}
 	if g.Saturation != nil {
-		if err := finite("saturation", *g.Saturation, 0, 10); err != nil {
+		if err := finite("saturation", 0, 10, *g.Saturation); err != nil {
 			return err
 		}
 	}
@@ -113,19 +104,9 @@ func (g *Grade) curve() (plate.Curve, error) {
 	return plate.CurveByName(g.In)
 }
 
-func (g *Grade) contrast() float64 {
-	if g.Contrast == 0 {
-		return 1
-	}
-	return g.Contrast
-}
+func (g *Grade) contrast() float64 { return cmp.Or(g.Contrast, 1) }
 
-func (g *Grade) pivot() float64 {
-	if g.Pivot == 0 {
-		return middleGray
-	}
-	return g.Pivot
-}
+func (g *Grade) pivot() float64 { return cmp.Or(g.Pivot, middleGray) }
 
 // primary returns contrast, black level and saturation as a CDL on the values of a curve.
 func (g *Grade) primary(c plate.Curve) plate.CDL {

@@ -1,6 +1,7 @@
 package composite
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -91,15 +92,7 @@ func Neutral(f *plate.RGB, transmission *plate.Gray) (rgb [3]float64, ok bool) {
 			order = append(order, i)
 		}
 	}
-	slices.SortStableFunc(order, func(a, b int) int {
-		switch d := all[a].colored - all[b].colored; {
-		case d < 0:
-			return -1
-		case d > 0:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(all[a].colored, all[b].colored) })
 	order = order[:max(int(part*float64(len(order))), 1)]
 	for _, i := range order {
 		for c := range rgb {

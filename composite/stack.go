@@ -25,10 +25,7 @@ type Layer struct {
 //
 // The error is a *plate.SizeError, or says which layer is not valid and why.
 func Stack(background *plate.RGB, behind []Layer, foreground *plate.RGB, transmission *plate.Gray, front []Layer) (*plate.RGB, error) {
-	if err := plate.CheckSize("transmission", transmission.Size(), "foreground", foreground.Size()); err != nil {
-		return nil, err
-	}
-	if err := plate.CheckSize("background", background.Size(), "foreground", foreground.Size()); err != nil {
+	if err := checkSizes(foreground, transmission, background); err != nil {
 		return nil, err
 	}
 	if err := checkLayers("behind", behind, foreground); err != nil {

@@ -15,7 +15,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
-	"example.com/twinplate/plate"
+	"example.com/twinplate/internal/objects"
 	"example.com/twinplate/plate/clip"
 	"example.com/twinplate/reading"
 	"example.com/twinplate/take"
@@ -231,33 +231,18 @@ func (d *Day) paths() []*string {
 
 // Open reads a day's file. Paths in it are relative to it. Errors name the file and the field.
 func Open(path string) (*Day, error) {
-	if info, err := os.Stat(path); err != nil {
-		return nil, err
-	} else if !info.Mode().IsRegular() || info.Size() > maxFile {
-		return nil, fmt.Errorf("%s: not the file of a day: a folder or a device, or more than %d MB", path, maxFile>>20)
-	}
-	data, err := os.ReadFile(path)
+	data, err := objects.Read(path, maxFile, "file of a day")
 	if err != nil {
 		return nil, err
 	}
 	d := &Day{}
-	read := json.NewDecoder(bytes.NewReader(data))
-	read.DisallowUnknownFields()
-	if err = read.Decode(d); err == nil {
+	if err = objects.Strict(data, d); err == nil {
 		err = d.Check()
 	}
 	if err != nil {
-		var syntax *json.SyntaxError
-		if errors.As(err, &syntax) {
-			err = fmt.Errorf("line %d: %w", 1+bytes.Count(data[:min(int(syntax.Offset), len(data))], []byte("\n")), err)
-		}
-		return nil, fmt.Errorf("%s: not the file of a day: %w", path, err)
+		return nil, fmt.Errorf("%s: not the file of a day: %w", path, objects.Line(err, data))
 	}
-	for _, p := range d.paths() {
-		if *p != "" && !filepath.IsAbs(*p) {
-			*p = filepath.Join(filepath.Dir(path), filepath.FromSlash(*p))
-		}
-	}
+	objects.Resolve(path, d.paths())
 	return d, nil
 }
 
@@ -292,30 +277,7 @@ func (d *Day) Save(path string) error {
 	if err := json.Unmarshal(data, &own); err != nil {
 		return fmt.Errorf("%s: %w", path, err)
 	}
-	dir, err := filepath.Abs(filepath.Dir(path))
-	if err != nil {
-		return err
-	}
-	for _, p := range own.paths() {
-		if *p == "" {
-			continue
-		}
-		abs, err := filepath.Abs(*p)
-		if err != nil {
-			return err
-		}
-		if rel, err := filepath.Rel(dir, abs); err == nil {
-			abs = rel
-		}
-		*p = filepath.ToSlash(abs)
-	}
-	if data, err = json.MarshalIndent(own, "", "  "); err != nil {
-		return fmt.Errorf("%s: %w", path, err)
-	}
-	return plate.WriteAtomic(path, func(w io.Writer) error {
-		_, err := w.Write(append(data, '\n'))
-		return err
-	})
+	return objects.Save(path, own, own.paths())
 }
 
 // Recipe returns the file of a take's recipe, for a day that was read from path. An error says why

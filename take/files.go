@@ -1,10 +1,9 @@
 package take
 
 import (
-	"fmt"
-	"io"
-	"os"
 	"path/filepath"
+
+	"example.com/twinplate/internal/objects"
 )
 
 // Files returns the picture files that path stands for, as Find does, in the order of their names:
@@ -61,22 +60,6 @@ func (r Recipe) BaseNames() Recipe {
 // maxSmall is the most bytes of a recipe's or a geometry's file.
 const maxSmall = 64 << 20
 
-// readSmall reads such a file.
 func readSmall(path string) ([]byte, error) {
-	// Before it is opened: to open a pipe that nobody writes to would wait forever.
-	if info, err := os.Stat(path); err != nil {
-		return nil, err
-	} else if !info.Mode().IsRegular() {
-		return nil, fmt.Errorf("%s: not a file of text but a folder, a pipe or a device", path)
-	}
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, maxSmall+1))
-	if err == nil && len(data) > maxSmall {
-		err = fmt.Errorf("%s: more than %d bytes: this is no recipe and no geometry", path, maxSmall)
-	}
-	return data, err
+	return objects.Read(path, maxSmall, "recipe and no geometry")
 }

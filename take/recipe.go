@@ -3,17 +3,15 @@ package take
 import (
 	"bytes"
 	"encoding/json"
-	"errors"
 	"fmt"
-	"io"
 	"path/filepath"
 	"reflect"
 	"slices"
 	"strings"
-	"unicode/utf8"
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/composite"
+	"example.com/twinplate/internal/objects"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
@@ -368,9 +366,7 @@ func ReadRecipe(path string) (Recipe, error) {
 	if *head.Version > RecipeVersion {
 		return r, fmt.Errorf("%s: %w", path, Recipe{Version: *head.Version}.Check())
 	}
-	d := json.NewDecoder(bytes.NewReader(data))
-	d.DisallowUnknownFields()
-	if err := d.Decode(&r); err != nil {
+	if err := objects.Strict(data, &r); err != nil {
 		return r, fmt.Errorf("%s: %w", path, describe(err, data))
 	}
 	if err := r.Check(); err != nil {
@@ -379,20 +375,12 @@ func ReadRecipe(path string) (Recipe, error) {
 	if *head.Version < 2 && r.Beyond == "" {
 		r.Beyond = "keep"
 	}
-	for _, p := range r.Paths() {
-		if *p != "" && !filepath.IsAbs(*p) {
-			*p = filepath.Join(filepath.Dir(path), *p)
-		}
-	}
+	objects.Resolve(path, r.Paths())
 	return r, nil
 }
 
 // describe gives the line of a syntax error, and names the recipe's fields where one is unknown.
 func describe(err error, data []byte) error {
-	var syntax *json.SyntaxError
-	if errors.As(err, &syntax) {
-		return fmt.Errorf("line %d: %w", 1+bytes.Count(data[:min(int(syntax.Offset), len(data))], []byte("\n")), err)
-	}
 	if strings.Contains(err.Error(), "unknown field") {
 		var names []string
 		for f := range reflect.TypeFor[Recipe]().Fields() {
@@ -401,7 +389,7 @@ func describe(err error, data []byte) error {
 		}
 		return fmt.Errorf("%s; a recipe's fields are %s", beginning(err), strings.Join(names, ", "))
 	}
-	return err
+	return objects.Line(err, data)
 }
 
 // beginning cuts what an error quotes of a file to 16 bytes: the file may be none that was meant.
@@ -419,32 +407,5 @@ func beginning(err error) string {
 // folder where they can be.
 func (r Recipe) Save(path string) error {
 	r.Version = RecipeVersion
-	dir, err := filepath.Abs(filepath.Dir(path))
-	if err != nil {
-		return err
-	}
-	for _, p := range r.Paths() {
-		if *p == "" {
-			continue
-		}
-		abs, err := filepath.Abs(*p)
-		if err != nil {
-			return err
-		}
-		if !utf8.ValidString(abs) {
-			return fmt.Errorf("%s: it cannot name %q, which is not UTF-8: rename that file or folder", path, *p)
-		}
-		if rel, err := filepath.Rel(dir, abs); err == nil {
-			abs = rel
-		}
-		*p = filepath.ToSlash(abs)
-	}
-	data, err := json.MarshalIndent(r, "", "  ")
-	if err != nil {
-		return fmt.Errorf("%s: %w", path, err)
-	}
-	return plate.WriteAtomic(path, func(w io.Writer) error {
-		_, err := w.Write(append(data, '\n'))
-		return err
-	})
+	return objects.Save(path, &r, r.Paths())
 }

@@ -105,13 +105,7 @@ func (c *check) Run(t *terminal) error {
 		return t.object(report)
 	}
 	c.printFound(t)
-	for _, r := range checked.Readings {
-		t.printf("%-8s %-24s %s\n", r.Verdict, r.Title, valueOf(r))
-		t.printf("%-8s %s\n", "", r.Meaning)
-		if r.Advice != "" {
-			t.printf("%-8s On the set: %s\n", "", r.Advice)
-		}
-	}
+	t.readings(checked.Readings, "On the set")
 	for _, n := range checked.Notes {
 		t.printf("note     %s\n", n)
 	}
@@ -127,6 +121,17 @@ func (c *check) write(from string, report checkReport, checked *take.Checkup) er
 		return err
 	}
 	return plate.WriteAtomic(filepath.Join(c.Out, "check.html"), func(w io.Writer) error { return writeCheckPage(w, from, checked) })
+}
+
+// readings prints readings, with their advice under a heading.
+func (t *terminal) readings(list []reading.Reading, heading string) {
+	for _, r := range list {
+		t.printf("%-8s %-24s %s\n", r.Verdict, r.Title, valueOf(r))
+		t.printf("%-8s %s\n", "", r.Meaning)
+		if r.Advice != "" {
+			t.printf("%-8s %s: %s\n", "", heading, r.Advice)
+		}
+	}
 }
 
 // valueOf returns a reading's value as people read it.

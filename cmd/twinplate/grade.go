@@ -3,11 +3,11 @@ package main
 import (
 	"encoding/json"
 	"fmt"
-	"os"
 	"strconv"
 	"strings"
 
 	"example.com/twinplate/composite"
+	"example.com/twinplate/internal/objects"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/plate/clf"
 	"example.com/twinplate/take"
@@ -120,14 +120,7 @@ func (r *figures) numbers(part, text string, to ...*float64) {
 
 // readMatrix reads the matrix in a file of twinplate match.
 func readMatrix(path string) (*[9]float64, error) {
-	info, err := os.Stat(path)
-	if err == nil && (!info.Mode().IsRegular() || info.Size() > maxRig) {
-		err = fmt.Errorf("%s: not a file that twinplate match writes", path)
-	}
-	if err != nil {
-		return nil, err
-	}
-	data, err := os.ReadFile(path)
+	data, err := objects.Read(path, maxRig, "file that twinplate match writes")
 	if err != nil {
 		return nil, err
 	}

@@ -20,7 +20,7 @@ import (
 	"github.com/alecthomas/kong"
 
 	"example.com/twinplate/internal/kernel"
-	"example.com/twinplate/plate"
+	"example.com/twinplate/internal/objects"
 )
 
 // The exit codes, as the help lists them.
@@ -223,9 +223,7 @@ func (t *terminal) list(heading string, lines []string) {
 }
 
 // writeObject writes one JSON object to a file, whole or not at all.
-func writeObject(path string, v any) error {
-	return plate.WriteAtomic(path, func(w io.Writer) error { return (&terminal{stdout: w}).object(v) })
-}
+func writeObject(path string, v any) error { return objects.Save(path, v, nil) }
 
 // examples puts command lines under a heading, as the commands' help has them.
 func examples(lines ...string) string {

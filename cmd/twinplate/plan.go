@@ -4,11 +4,11 @@ import (
 	"bytes"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"strings"
 
 	"example.com/twinplate/internal/app/page"
+	"example.com/twinplate/internal/objects"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
 	"example.com/twinplate/take"
@@ -88,33 +88,14 @@ const maxRig = 4 << 20
 // readSetup reads a rig's file and the curves that it names, which are relative to its folder, and
 // returns the names of all.
 func readSetup(path string) (setup rig.Setup, files []string, err error) {
-	open := func(path string) (io.ReadCloser, error) {
+	open := func(path string) ([]byte, error) {
 		files = append(files, path)
-		if info, err := os.Stat(path); err != nil {
-			return nil, err
-		} else if !info.Mode().IsRegular() { // to open a pipe would wait forever
-			return nil, fmt.Errorf("%s: not a file of text but a folder, a pipe or a device", path)
-		}
-		f, err := os.Open(path)
-		if err != nil {
-			return nil, err
-		}
-		if info, err := f.Stat(); err == nil && info.Size() > maxRig {
-			f.Close()
-			return nil, fmt.Errorf("%s has %d bytes: it must have %d or less", path, info.Size(), maxRig)
-		}
-		return f, nil
+		return objects.Read(path, maxRig, "rig, and no curve")
 	}
-	f, err := open(path)
-	if err != nil {
-		return setup, nil, err
+	data, err := open(path)
+	if err == nil {
+		setup, err = rig.ParseSetup(data)
 	}
-	defer f.Close()
-	var data bytes.Buffer
-	if _, err := data.ReadFrom(io.LimitReader(f, maxRig+1)); err != nil {
-		return setup, nil, err
-	}
-	setup, err = rig.ParseSetup(data.Bytes())
 	if err != nil {
 		return setup, nil, err
 	}
@@ -122,7 +103,8 @@ func readSetup(path string) (setup rig.Setup, files []string, err error) {
 		if !filepath.IsAbs(name) {
 			name = filepath.Join(filepath.Dir(path), name)
 		}
-		return open(name)
+		data, err := open(name)
+		return io.NopCloser(bytes.NewReader(data)), err
 	}); err != nil {
 		return setup, nil, err
 	}
@@ -130,12 +112,7 @@ func readSetup(path string) (setup rig.Setup, files []string, err error) {
 }
 
 func printPlan(t *terminal, p *rig.Plan) {
-	for _, r := range p.Readings {
-		t.printf("%-6s %-30s %.2f %s\n%-6s %s\n", r.Verdict, r.Title, r.Value, r.Unit, "", r.Meaning)
-		if r.Advice != "" {
-			t.printf("%-6s To change: %s\n", "", r.Advice)
-		}
-	}
+	t.readings(p.Readings, "To change")
 	t.printf("\nSet lights: lux, m (the strongest, in %%), transmission of a white costume before and after it is taken off\n")
 	for _, l := range p.Lights {
 		t.printf("  %-16s %6.0f lux   m %5.2f %%   %5.2f %% before, %.2f %% after\n", l.Name, l.Lux, 100*max(l.Crosstalk[0], l.Crosstalk[1], l.Crosstalk[2]), 100*l.Before, 100*l.After)

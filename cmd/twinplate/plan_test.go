@@ -132,10 +132,13 @@ func TestPlan(t *testing.T) {
 		t.Errorf("%d readings", n)
 	}
 	code, text, errs := twinplate(t, "plan", in("rig.json"), "--out", in("plan.json"))
-	for _, want := range []string{"watch  Spill", "To change: ", "[ ] Clean plates", "Sodium burns on contact with water", "(assumed)", "could be better"} {
+	for _, want := range []string{"watch    Spill", "To change: ", "[ ] Clean plates", "Sodium burns on contact with water", "(assumed)", "could be better"} {
 		if code != exitDone || !strings.Contains(text, want) {
 			t.Errorf("exit code %d, %s: the text lacks %q", code, errs, want)
 		}
+	}
+	if level := got["readings"].([]any)[0].(map[string]any); !strings.Contains(text, fmt.Sprintf("%-24s %.2f %s", level["title"], level["value"], level["unit"])) {
+		t.Errorf("the text lacks the first reading, %v:\n%s", level, text)
 	}
 	saved, err := os.ReadFile(in("plan.json"))
 	if err != nil {

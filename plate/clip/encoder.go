@@ -106,7 +106,7 @@ func (e *encoder) luma(dst []byte, y int, row [3][]float32) {
 	// The narrow range's black and white, ITU-R BT.709 item 4.6, and a half for rounding.
 	scale, black := e.narrow(219, 16)
 	for x, r := range red {
-		e.put(dst, at+x, scale*(weightRed*r+weightGreen*green[x]+weightBlue*blue[x])+black)
+		e.put(dst, at+x, uint16(scale*(weightRed*r+weightGreen*green[x]+weightBlue*blue[x])+black))
 	}
 }
 
@@ -116,12 +116,12 @@ func (e *encoder) narrow(scale, zero float32) (float32, float32) {
 	return step * scale, step*zero + 0.5
 }
 
-func (e *encoder) put(dst []byte, i int, v float32) {
+func (e *encoder) put(dst []byte, i int, v uint16) {
 	if e.depth == 8 {
 		dst[i] = byte(v)
 		return
 	}
-	binary.LittleEndian.PutUint16(dst[2*i:], uint16(v))
+	binary.LittleEndian.PutUint16(dst[2*i:], v)
 }
 
 // colors writes row y of both chroma planes from the lines that it is of.
@@ -147,8 +147,8 @@ func (e *encoder) colors(dst []byte, y int, rows [][3][]float32) {
 		}
 		r, g, b = r*share, g*share, b*share
 		luma := weightRed*r + weightGreen*g + weightBlue*b
-		e.put(dst, first+x, scale*(b-luma)/(2*(1-weightBlue))+zero)
-		e.put(dst, second+x, scale*(r-luma)/(2*(1-weightRed))+zero)
+		e.put(dst, first+x, uint16(scale*(b-luma)/(2*(1-weightBlue))+zero))
+		e.put(dst, second+x, uint16(scale*(r-luma)/(2*(1-weightRed))+zero))
 	}
 }
 
@@ -158,7 +158,7 @@ func (e *encoder) fillRGB(dst []byte, f *plate.RGB, alpha *plate.Gray) {
 	parallel.Rows(e.w, e.h, func(y0, y1 int) {
 		for p, c := range [3]int{1, 2, 0} {
 			for i := y0 * e.w; i < y1*e.w; i++ {
-				e.code(dst, p*n+i, e.codes.Code(f.Pix[c][i]))
+				e.put(dst, p*n+i, e.codes.Code(f.Pix[c][i]))
 			}
 		}
 		if alpha == nil {
@@ -166,15 +166,7 @@ func (e *encoder) fillRGB(dst []byte, f *plate.RGB, alpha *plate.Gray) {
 		}
 		full := float32(int(1)<<e.depth - 1)
 		for i := y0 * e.w; i < y1*e.w; i++ {
-			e.code(dst, 3*n+i, uint16(min(max(alpha.Pix[i], 0), 1)*full+0.5))
+			e.put(dst, 3*n+i, uint16(min(max(alpha.Pix[i], 0), 1)*full+0.5))
 		}
 	})
-}
-
-func (e *encoder) code(dst []byte, i int, v uint16) {
-	if e.depth == 8 {
-		dst[i] = byte(v)
-		return
-	}
-	binary.LittleEndian.PutUint16(dst[2*i:], v)
 }

@@ -20,7 +20,7 @@ var floors = [][]string{
 	{"internal/kernel", "plate/exr"},
 	{"internal/pngfile", "internal/blur"},
 	{"plate"},
-	{"plate/clf", "plate/clip", "internal/scene"},
+	{"plate/clf", "plate/clip", "internal/objects", "internal/scene"},
 	{"align", "matte", "composite", "rig/simulate"},
 	{"take", "rig"},
 	{"dataset", "day", "internal/app/", "site"},
