@@ -237,7 +237,7 @@ func probe(ctx context.Context, path string) (Stream, error) {
 
 // ffprobe asks about the first video stream.
 func ffprobe(ctx context.Context, path string) (p probed, err error) {
-	err = run(ctx, path, func(out io.Reader) error {
+	err = probeStream(ctx, path, "v:0", func(out io.Reader) error {
 		if err := json.NewDecoder(out).Decode(&p); err != nil {
 			return fmt.Errorf("what ffprobe says of it cannot be read: %w", err)
 		}
@@ -246,37 +246,41 @@ func ffprobe(ctx context.Context, path string) (p probed, err error) {
 	return p, err
 }
 
-// run runs ffprobe on the first video stream, and hands on what it prints.
-func run(ctx context.Context, path string, read func(io.Reader) error, args ...string) error {
-	return runProbe(ctx, path, "v:0", read, args...)
-}
-
-// runProbe is run for a stream of FFmpeg's naming.
-func runProbe(ctx context.Context, path, stream string, read func(io.Reader) error, args ...string) error {
+// probeStream runs ffprobe on a stream of FFmpeg's naming, and hands on what it prints.
+func probeStream(ctx context.Context, path, stream string, read func(io.Reader) error, args ...string) error {
 	_, program, err := find()
 	if err != nil {
 		return err
 	}
-	var errs bytes.Buffer
 	args = append([]string{"-v", "error", "-select_streams", stream}, args...)
-	c := exec.CommandContext(ctx, program, append(args, source(path)...)...)
+	errs, err := run(exec.CommandContext(ctx, program, append(args, source(path)...)...), read)
+	switch {
+	case ctx.Err() != nil:
+		return ctx.Err()
+	case errs != nil:
+		return fmt.Errorf("FFmpeg cannot read it: %s", said(errs, path, err))
+	}
+	return err
+}
+
+// run runs a program, and hands on what it prints. The error is what read returns, or, where the
+// program itself fails, the program's, with what it said.
+func run(c *exec.Cmd, read func(io.Reader) error) (said *bytes.Buffer, err error) {
+	var errs bytes.Buffer
 	c.Stderr = &errs
 	out, err := c.StdoutPipe()
 	if err != nil {
-		return err
+		return nil, err
 	}
 	if err := c.Start(); err != nil {
-		return err
+		return nil, err
 	}
 	readErr := read(out)
 	io.Copy(io.Discard, out)
 	if err := c.Wait(); err != nil {
-		if ctx.Err() != nil {
-			return ctx.Err()
-		}
-		return fmt.Errorf("FFmpeg cannot read it: %s", said(&errs, path, err))
+		return &errs, err
 	}
-	return readErr
+	return nil, readErr
 }
 
 // readAll is the size of file up to which all of it is read for the times of its frames, though its
@@ -297,7 +301,7 @@ func (i *Stream) index(ctx context.Context, path string, size int64, p probed) e
 		return nil
 	}
 	var times []float64
-	err := run(ctx, path, func(out io.Reader) error {
+	err := probeStream(ctx, path, "v:0", func(out io.Reader) error {
 		lines := bufio.NewScanner(out)
 		for lines.Scan() {
 			time, flags, _ := strings.Cut(lines.Text(), ",")

@@ -41,7 +41,7 @@ func HasSound(ctx context.Context, path string) error {
 
 func hasSound(ctx context.Context, path string) error {
 	found := false
-	err := runProbe(ctx, path, "a:0", func(out io.Reader) error {
+	err := probeStream(ctx, path, "a:0", func(out io.Reader) error {
 		text, err := io.ReadAll(io.LimitReader(out, 1<<10))
 		found = len(bytes.TrimSpace(text)) > 0
 		return err
@@ -72,29 +72,20 @@ func sound(ctx context.Context, path string, info Stream, rate int, from, most t
 	length := most.Seconds() + first
 	args = append(args, "-map", "0:a:0", "-af", fmt.Sprintf("aresample=%d:async=1:first_pts=0", rate), "-ac", "1",
 		"-t", strconv.FormatFloat(length, 'f', 6, 64), "-f", "f32le", "pipe:1")
-	c := exec.CommandContext(ctx, program, args...)
-	var errs bytes.Buffer
-	c.Stderr = &errs
-	out, err := c.StdoutPipe()
-	if err != nil {
+	var data []byte
+	errs, err := run(exec.CommandContext(ctx, program, args...), func(out io.Reader) (err error) {
+		data, err = io.ReadAll(io.LimitReader(out, int64(4*(length+1)*float64(rate))))
+		return err
+	})
+	switch {
+	case ctx.Err() != nil:
+		return nil, ctx.Err()
+	case errs != nil && strings.Contains(errs.String(), "matches no streams"):
+		return nil, ErrNoSound
+	case errs != nil:
+		return nil, errors.New("FFmpeg cannot read its sound: " + said(errs, path, err))
+	case err != nil:
 		return nil, err
-	}
-	if err := c.Start(); err != nil {
-		return nil, err
-	}
-	data, readErr := io.ReadAll(io.LimitReader(out, int64(4*(length+1)*float64(rate))))
-	io.Copy(io.Discard, out)
-	if err := c.Wait(); err != nil {
-		if ctx.Err() != nil {
-			return nil, ctx.Err()
-		}
-		if strings.Contains(errs.String(), "matches no streams") {
-			return nil, ErrNoSound
-		}
-		return nil, errors.New("FFmpeg cannot read its sound: " + said(&errs, path, err))
-	}
-	if readErr != nil {
-		return nil, readErr
 	}
 	samples := make([]float32, len(data)/4)
 	for i := range samples {

@@ -4,6 +4,7 @@ package main
 
 import (
 	"math"
+	"slices"
 	"syscall/js"
 )
 
@@ -17,33 +18,37 @@ const (
 // around it. When the browser loses its graphics context the frame loads anew and announces itself
 // again: the page then gives it its pictures again.
 //
-//	picture(side, w, h, hi, lo)  shows a picture on side 0 or 1; false where it cannot (sizes over 4096, or over
-//	                             what the graphics system has; lengths that do not fit). hi and lo are the high and
-//	                             low bytes of w*h*4 half floats: linear light, premultiplied RGBA. They are copied.
+//	picture(side, w, h, hi, lo)  shows a picture on side 0 or 1; false where it cannot (sizes over
+//	                             4096, or over what the graphics system has; lengths that do not
+//	                             fit). hi and lo are the high and low bytes of w*h*4 half floats:
+//	                             linear light, premultiplied RGBA. They are copied.
 //	clear(side)                  takes it away
-//	look({...})                  merges into how pictures are shown, and returns the whole: exposure (stops),
-//	                             channel "rgb", "r", "g", "b", "alpha", "luminance", under "black", "gray",
-//	                             "checker", "color", underColor [r, g, b], surround and accent likewise (sRGB, 0 to
-//	                             1), gray and matte [side 0, side 1], clip
-//	divider(x)                   puts the divider at x, 0 to 1 of the picture's width; null takes it away. Without
-//	                             an argument nothing moves. Returns x or null
-//	view({zoom, x, y})           sets what is seen: zoom 1 fits, (x, y) of the picture, 0 to 1, is in the middle.
-//	                             Returns {zoom, percent, x, y}; percent is of device pixels
+//	look({...})                  merges into how pictures are shown, and returns the whole: exposure
+//	                             (stops), channel "rgb", "r", "g", "b", "alpha", "luminance", under
+//	                             "black", "gray", "checker", "color", underColor [r, g, b], surround
+//	                             and accent likewise (sRGB, 0 to 1), gray and matte [side 0, side
+//	                             1], clip
+//	divider(x)                   puts the divider at x, 0 to 1 of the picture's width; null takes it
+//	                             away. Without an argument nothing moves. Returns x or null
+//	view({zoom, x, y})           sets what is seen: zoom 1 fits, (x, y) of the picture, 0 to 1, is in
+//	                             the middle. Returns {zoom, percent, x, y}; percent is of device
+//	                             pixels
 //	fit(), actual()              the whole picture; a picture pixel on a device pixel
-//	arithmetic(numbers, hold, back)  has pictures of cameras made here from now on, from what the engine's graphics gives;
-//	                             false where it cannot
-//	frame(color, band, gain, show)  makes one from the plates, 4 bytes a pixel, and shows "sum", "matte", "color" or
-//	                             "band"; false where they are of another size
+//	arithmetic(numbers, hold, back)  has pictures of cameras made here from now on, from what the
+//	                             engine's graphics gives; false where it cannot
+//	frame(color, band, gain, show)  makes one from the plates, 4 bytes a pixel, and shows "sum",
+//	                             "matte", "color" or "band"; false where they are of another size
 //	key(name, shift)             does what a key does on the canvas; false where it does nothing
 //	label(text)                  names the canvas for those who do not see it
-//	snapshot()                   promises {w, h, rgba}: the canvas, of the next frame; of a picture that is made here that
-//	                             picture, in its own size
+//	snapshot()                   promises {w, h, rgba}: the canvas, of the next frame; of a picture
+//	                             that is made here that picture, in its own size
 //	limit                        the largest width and height
-//	on(name, f)                  calls f at "drawn" of a frame, and at "pixel" {x, y, inside}, "view", "divider" {x}, and with the browser's
-//	                             own event at "key" (keys that the canvas has no use for) and "drag" (dragenter,
+//	on(name, f)                  calls f at "drawn" of a frame, and at "pixel" {x, y, inside},
+//	                             "view", "divider" {x}, and with the browser's own event at "key"
+//	                             (keys that the canvas has no use for) and "drag" (dragenter,
 //	                             dragover, dragleave, drop)
 func (v *viewer) open() {
-	v.limit = min(largest, v.canvas.Call("getContext", "webgl2").Call("getParameter", maxTexture).Int())
+	v.limit = min(largest, v.textures())
 	v.measure(v.canvas.Get("width").Int(), v.canvas.Get("height").Int())
 	api := js.Global().Get("Object").New()
 	for name, f := range map[string]func([]js.Value) any{
@@ -107,6 +112,11 @@ func (v *viewer) open() {
 	announce("twinplate-viewer-ready", "")
 }
 
+// textures returns the largest width and height that the graphics system has.
+func (v *viewer) textures() int {
+	return v.canvas.Call("getContext", "webgl2").Call("getParameter", maxTexture).Int()
+}
+
 // announce dispatches an event at the window and at the frame's element.
 func announce(name, detail string) {
 	for _, at := range []js.Value{js.Global(), js.Global().Get("frameElement")} {
@@ -139,18 +149,21 @@ func (v *viewer) setPicture(args []js.Value) any {
 		return false
 	}
 	for i := range p.bytes {
-		if cap(p.bytes[i]) < n {
-			p.bytes[i] = make([]byte, n)
-		}
-		p.bytes[i] = p.bytes[i][:n]
-		// A view of this window's own kind: the page's arrays are of another.
-		bytes := js.Global().Get("Uint8Array").New(args[3+i].Get("buffer"), args[3+i].Get("byteOffset"), n)
-		js.CopyBytesToGo(p.bytes[i], bytes)
+		p.bytes[i] = taken(p.bytes[i], args[3+i])
 	}
 	p.w, p.h, p.changed = w, h, true
 	v.measure(v.cw, v.ch) // so that a view can be set at once
 	v.wake()
 	return true
+}
+
+// taken returns the bytes of an array of the page's, in dst where they have room there.
+func taken(dst []byte, from js.Value) []byte {
+	n := from.Length()
+	dst = slices.Grow(dst[:0], n)[:n]
+	// A view of this window's own kind: the page's arrays are of another.
+	js.CopyBytesToGo(dst, js.Global().Get("Uint8Array").New(from.Get("buffer"), from.Get("byteOffset"), n))
+	return dst
 }
 
 func (v *viewer) setLook(args []js.Value) any {

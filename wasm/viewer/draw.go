@@ -4,6 +4,7 @@ package main
 
 import (
 	_ "embed"
+	"image"
 	"image/color"
 	"strconv"
 	"strings"
@@ -49,7 +50,7 @@ func (p *picture) upload() {
 
 func newImage(w, h int) *ebiten.Image {
 	size := ebiten.NewImageOptions{Unmanaged: true}
-	return ebiten.NewImageWithOptions(rectangle(w, h), &size)
+	return ebiten.NewImageWithOptions(image.Rect(0, 0, w, h), &size)
 }
 
 // A target is what can be drawn on: the screen, or an image that is read back.

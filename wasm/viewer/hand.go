@@ -2,6 +2,7 @@ package main
 
 import (
 	"math"
+	"slices"
 	"time"
 )
 
@@ -242,16 +243,9 @@ func (s *stage) key(name string, shift bool) bool {
 }
 
 func (s *stage) find(id int) int {
-	for i, f := range s.fingers {
-		if f.id == id {
-			return i
-		}
-	}
-	return -1
+	return slices.IndexFunc(s.fingers, func(f finger) bool { return f.id == id })
 }
 
 func (s *stage) lift(id int) {
-	if i := s.find(id); i >= 0 {
-		s.fingers = append(s.fingers[:i], s.fingers[i+1:]...)
-	}
+	s.fingers = slices.DeleteFunc(s.fingers, func(f finger) bool { return f.id == id })
 }

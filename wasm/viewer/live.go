@@ -32,7 +32,7 @@ func (v *viewer) setArithmetic(args []js.Value) any {
 	o := args[0]
 	number := func(name string) float64 { return o.Get(name).Float() }
 	w, h, bw, bh := int(number("w")), int(number("h")), int(number("band_w")), int(number("band_h"))
-	if max(2*w, 2*h, bw, bh) > v.canvas.Call("getContext", "webgl2").Call("getParameter", maxTexture).Int() {
+	if max(2*w, 2*h, bw, bh) > v.textures() {
 		return false
 	}
 	list := func(name string, from, n int) []float32 {
@@ -47,15 +47,11 @@ func (v *viewer) setArithmetic(args []js.Value) any {
 		l = &live{shader: compile(liveKage)}
 		v.live = l
 	}
-	var mirror float32
-	if o.Get("mirror").Bool() {
-		mirror = 1
-	}
 	l.inverse = number("inverse")
 	l.uniforms = map[string]any{
 		"Size": []float32{float32(w), float32(h), float32(bw), float32(bh)},
 		"Row0": list("homography", 0, 3), "Row1": list("homography", 3, 3), "Row2": list("homography", 6, 3),
-		"Center": list("center", 0, 2), "Radial": list("radial", 0, 2), "Unit": float32(4 / float64(w*w+h*h)), "Mirror": mirror,
+		"Center": list("center", 0, 2), "Radial": list("radial", 0, 2), "Unit": float32(4 / float64(w*w+h*h)), "Mirror": truth(o.Get("mirror").Bool()),
 		"Crosstalk": list("crosstalk", 0, 3), "Weights": list("weights", 0, 3),
 	}
 	for i, size := range [4][2]int{{w, h}, {bw, bh}, {2 * w, 2 * h}, {2 * w, h + 1}} {
@@ -77,12 +73,8 @@ func (l *live) write(i int, from js.Value) bool {
 	if from.Length() != n {
 		return false
 	}
-	if cap(l.bytes) < n {
-		l.bytes = make([]byte, n)
-	}
-	// A view of this window's own kind: the page's arrays are of another.
-	js.CopyBytesToGo(l.bytes[:n], js.Global().Get("Uint8Array").New(from.Get("buffer"), from.Get("byteOffset"), n))
-	l.images[i].WritePixels(l.bytes[:n])
+	l.bytes = taken(l.bytes, from)
+	l.images[i].WritePixels(l.bytes)
 	return true
 }
 

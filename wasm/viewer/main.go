@@ -9,7 +9,6 @@
 package main
 
 import (
-	"image"
 	"syscall/js"
 	"time"
 
@@ -186,5 +185,3 @@ func (v *viewer) wake() {
 		f.Invoke()
 	}
 }
-
-func rectangle(w, h int) image.Rectangle { return image.Rect(0, 0, w, h) }
