@@ -1,11 +1,10 @@
 package align
 
 import (
-	"fmt"
 	"math"
-	"strings"
 
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/names"
 )
 
 // A Kernel is the way of a Resampler between the pixels. The zero value is Bicubic.
@@ -26,14 +25,15 @@ const (
 )
 
 var kernels = []struct {
-	name  string
 	reach int // pixels from the place to where the kernel ends
 	value func(x float64) float64
 }{
-	{"bicubic", 2, kernel.Keys},
-	{"lanczos3", 3, lanczos3},
-	{"bilinear", 1, func(x float64) float64 { return math.Max(0, 1-math.Abs(x)) }},
+	Bicubic:  {2, kernel.Keys},
+	Lanczos3: {3, lanczos3},
+	Bilinear: {1, func(x float64) float64 { return math.Max(0, 1-math.Abs(x)) }},
 }
+
+var kernelNames = &names.Enum[Kernel]{Package: "align", Type: "Kernel", What: "kernel", Names: []string{Bicubic: "bicubic", Lanczos3: "lanczos3", Bilinear: "bilinear"}}
 
 func lanczos3(x float64) float64 {
 	switch x = math.Pi * math.Abs(x); {
@@ -45,46 +45,19 @@ func lanczos3(x float64) float64 {
 	return 3 * math.Sin(x) * math.Sin(x/3) / (x * x)
 }
 
-func (k Kernel) valid() bool { return k >= 0 && int(k) < len(kernels) }
-
-func (k Kernel) unknown() error {
-	return fmt.Errorf("there is no kernel %d: they are 0 (%v) to %d (%v)", int(k), Bicubic, len(kernels)-1, Kernel(len(kernels)-1))
-}
-
 // String returns the kernel's name: bicubic, lanczos3 or bilinear.
-func (k Kernel) String() string {
-	if !k.valid() {
-		return fmt.Sprintf("Kernel(%d)", int(k))
-	}
-	return kernels[k].name
-}
+func (k Kernel) String() string { return kernelNames.String(k) }
 
-// ParseKernel returns the kernel of that name; case does not count.
-func ParseKernel(name string) (Kernel, error) {
-	var names []string
-	for k, v := range kernels {
-		if strings.EqualFold(name, v.name) {
-			return Kernel(k), nil
-		}
-		names = append(names, v.name)
-	}
-	return 0, fmt.Errorf("align: no resampling kernel is called %q: they are %s", name, strings.Join(names, ", "))
-}
+// ParseKernel returns the kernel of that name; case does not count. The error of an unknown name
+// suggests the nearest.
+func ParseKernel(name string) (Kernel, error) { return kernelNames.Parse(name) }
 
 // MarshalText gives the kernel's name, for JSON and flags.
-func (k Kernel) MarshalText() ([]byte, error) {
-	if !k.valid() {
-		return nil, fmt.Errorf("align: %w", k.unknown())
-	}
-	return []byte(k.String()), nil
-}
+func (k Kernel) MarshalText() ([]byte, error) { return kernelNames.Text(k) }
 
 // UnmarshalText reads a name as ParseKernel does.
-func (k *Kernel) UnmarshalText(text []byte) error {
-	parsed, err := ParseKernel(string(text))
-	if err == nil {
-		*k = parsed
-	}
+func (k *Kernel) UnmarshalText(text []byte) (err error) {
+	*k, err = ParseKernel(string(text))
 	return err
 }
 

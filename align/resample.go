@@ -48,8 +48,8 @@ func (k Kernel) NewResampler(g Geometry) *Resampler {
 	if err := g.Check(); err != nil {
 		panic("align: NewResampler: " + err.Error())
 	}
-	if !k.valid() {
-		panic("align: NewResampler: " + k.unknown().Error())
+	if err := kernelNames.Check(k); err != nil {
+		panic("NewResampler: " + err.Error())
 	}
 	r := &Resampler{g: g, kernel: k, step: g.straight()}
 	// In WebAssembly places without distortion are as quick one by one.

@@ -203,7 +203,7 @@ func ExampleFit() {
 	fmt.Println(err)
 	// Output:
 	// inside 0.9
-	// composite: there is no fit mode called "insde": did you mean "inside"?
+	// composite: there is no fit mode called "insde": did you mean "inside"? known: fill, inside, stretch, none
 }
 
 // A picture that is three quarters of the frame: where the middle of the frame's upper left quarter is

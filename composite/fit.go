@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+
+	"example.com/twinplate/internal/names"
 )
 
 // A FitMode says how a picture of one size is laid over a frame of another. The zero value is Fill.
@@ -17,39 +19,21 @@ const (
 	None                   // a pixel of the picture for a pixel of the frame
 )
 
-var fitModes = []string{Fill: "fill", Inside: "inside", Stretch: "stretch", None: "none"}
-
-func (m FitMode) valid() bool { return m >= 0 && int(m) < len(fitModes) }
+var fitModes = &names.Enum[FitMode]{Package: "composite", Type: "FitMode", What: "fit mode", Names: []string{Fill: "fill", Inside: "inside", Stretch: "stretch", None: "none"}}
 
 // String returns the mode's name: "fill", "inside", "stretch" or "none".
-func (m FitMode) String() string {
-	if !m.valid() {
-		return fmt.Sprintf("FitMode(%d)", int(m))
-	}
-	return fitModes[m]
-}
+func (m FitMode) String() string { return fitModes.String(m) }
 
 // ParseFitMode returns the mode of that name; case does not count. The error of an unknown name
 // suggests the nearest.
-func ParseFitMode(name string) (FitMode, error) {
-	i, err := findName("fit mode", name, fitModes)
-	return FitMode(i), err
-}
+func ParseFitMode(name string) (FitMode, error) { return fitModes.Parse(name) }
 
 // MarshalText gives the mode's name, for JSON and flags.
-func (m FitMode) MarshalText() ([]byte, error) {
-	if !m.valid() {
-		return nil, fmt.Errorf("composite: there is no fit mode %d: they are 0 (%v) to %d (%v)", int(m), Fill, len(fitModes)-1, None)
-	}
-	return []byte(m.String()), nil
-}
+func (m FitMode) MarshalText() ([]byte, error) { return fitModes.Text(m) }
 
 // UnmarshalText reads a name as ParseFitMode does.
-func (m *FitMode) UnmarshalText(text []byte) error {
-	parsed, err := ParseFitMode(string(text))
-	if err == nil {
-		*m = parsed
-	}
+func (m *FitMode) UnmarshalText(text []byte) (err error) {
+	*m, err = ParseFitMode(string(text))
 	return err
 }
 
@@ -97,8 +81,7 @@ const (
 
 // Check returns an error that says which field is not valid, and why.
 func (f Fit) Check() error {
-	if !f.Mode.valid() {
-		_, err := f.Mode.MarshalText()
+	if err := fitModes.Check(f.Mode); err != nil {
 		return err
 	}
 	if s := f.Scale; s != 0 && !(s >= 1.0/maxScale && s <= maxScale) {

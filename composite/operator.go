@@ -1,8 +1,7 @@
 package composite
 
 import (
-	"fmt"
-
+	"example.com/twinplate/internal/names"
 	"example.com/twinplate/plate"
 )
 
@@ -58,34 +57,30 @@ func Operators() []Operator {
 	return all
 }
 
-func (op Operator) valid() bool { return op >= 0 && int(op) < len(operators) }
+var operatorNames = func() *names.Enum[Operator] {
+	e := &names.Enum[Operator]{Package: "composite", Type: "Operator", What: "operator"}
+	for _, o := range operators {
+		e.Names = append(e.Names, o.name)
+	}
+	return e
+}()
 
 // check returns an error unless op is one of the operators.
-func (op Operator) check() error {
-	if !op.valid() {
-		return fmt.Errorf("composite: there is no operator %d: they are 0 (%v) to %d (%v)", int(op), AOverB, len(operators)-1, Operator(len(operators)-1))
-	}
-	return nil
-}
+func (op Operator) check() error { return operatorNames.Check(op) }
 
 // String returns the operator's name in Porter and Duff's paper: "A over B".
-func (op Operator) String() string {
-	if !op.valid() {
-		return fmt.Sprintf("Operator(%d)", int(op))
-	}
-	return operators[op].name
-}
+func (op Operator) String() string { return operatorNames.String(op) }
 
 // ParseOperator returns the operator of that name: the paper's ("A over B"), W3C's ("source-over"),
 // or the paper's without its letters where A comes first ("over"). Case, spaces, hyphens and
 // underscores do not count. The error of an unknown name suggests the nearest.
 func ParseOperator(name string) (Operator, error) {
-	names := []string{"over", "in", "out", "atop"}
+	all := []string{"over", "in", "out", "atop"}
 	ops := []Operator{AOverB, AInB, AOutB, AAtopB}
 	for op, o := range operators {
-		names, ops = append(names, o.name, o.w3c), append(ops, Operator(op), Operator(op))
+		all, ops = append(all, o.name, o.w3c), append(ops, Operator(op), Operator(op))
 	}
-	i, err := findName("operator", name, names)
+	i, err := names.Find("composite", "operator", name, all)
 	if err != nil {
 		return 0, err
 	}
@@ -93,19 +88,11 @@ func ParseOperator(name string) (Operator, error) {
 }
 
 // MarshalText gives the operator's name, for JSON and flags.
-func (op Operator) MarshalText() ([]byte, error) {
-	if err := op.check(); err != nil {
-		return nil, err
-	}
-	return []byte(op.String()), nil
-}
+func (op Operator) MarshalText() ([]byte, error) { return operatorNames.Text(op) }
 
 // UnmarshalText reads a name as ParseOperator does.
-func (op *Operator) UnmarshalText(text []byte) error {
-	parsed, err := ParseOperator(string(text))
-	if err == nil {
-		*op = parsed
-	}
+func (op *Operator) UnmarshalText(text []byte) (err error) {
+	*op, err = ParseOperator(string(text))
 	return err
 }
 

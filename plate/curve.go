@@ -6,6 +6,7 @@ import (
 	"sync"
 
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/names"
 )
 
 // A Curve is a transfer curve: how a file's code values, 0 to 1, stand for linear light.
@@ -100,17 +101,14 @@ func Curves() []Curve {
 // lists the names that are known, and suggests the nearest.
 func CurveByName(name string) (Curve, error) {
 	lower := strings.ToLower(strings.TrimSpace(name))
-	var names []string
+	var known []string
 	nearest, least := "", 1+len(lower)/2
 	for _, c := range Curves() {
 		if c.Name() == lower {
 			return c, nil
 		}
-		names = append(names, c.Name())
-		if len(lower) > 40 {
-			continue
-		}
-		if d := editDistance(lower, c.Name()); d < least {
+		known = append(known, c.Name())
+		if d := names.Distance(lower, c.Name()); d < least && len(lower) <= 40 {
 			nearest, least = c.Name(), d
 		}
 	}
@@ -118,7 +116,7 @@ func CurveByName(name string) (Curve, error) {
 	if nearest != "" {
 		hint = fmt.Sprintf(": did you mean %q?", nearest)
 	}
-	return Curve{}, fmt.Errorf("unknown transfer curve %.40q%s known: %s", name, hint, strings.Join(names, ", "))
+	return Curve{}, fmt.Errorf("unknown transfer curve %.40q%s known: %s", name, hint, strings.Join(known, ", "))
 }
 
 // CodedBy returns the curve of values that a transform has made code values already: they are kept
@@ -140,30 +138,4 @@ func FindCurve(nameOrPath string) (Curve, error) {
 		return ReadCurve(nameOrPath)
 	}
 	return CurveByName(nameOrPath)
-}
-
-// editDistance counts the letters to insert, remove, replace or swap with their neighbor to turn a
-// into b.
-func editDistance(a, b string) int {
-	d := make([][]int, len(a)+1)
-	for i := range d {
-		d[i] = make([]int, len(b)+1)
-		d[i][0] = i
-	}
-	for j := range d[0] {
-		d[0][j] = j
-	}
-	for i := 1; i <= len(a); i++ {
-		for j := 1; j <= len(b); j++ {
-			replace := d[i-1][j-1]
-			if a[i-1] != b[j-1] {
-				replace++
-			}
-			d[i][j] = min(replace, d[i-1][j]+1, d[i][j-1]+1)
-			if i > 1 && j > 1 && a[i-1] == b[j-2] && a[i-2] == b[j-1] {
-				d[i][j] = min(d[i][j], d[i-2][j-2]+1)
-			}
-		}
-	}
-	return d[len(a)][len(b)]
 }
