@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 )
@@ -167,10 +168,7 @@ func candidates(q plane, noise float64) []*saddle {
 	if len(all) == 0 {
 		return nil
 	}
-	swings := make([]float32, len(all))
-	for i, c := range all {
-		swings[i] = float32(c.swing)
-	}
+	swings := list.Of(all, func(c *saddle) float32 { return float32(c.swing) })
 	faint := float64(robust.Quantile(swings, strong)) / weak
 	all = slices.DeleteFunc(all, func(c *saddle) bool { return c.swing < faint })
 	if len(all) > maxCorners {

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
@@ -271,10 +272,7 @@ func (f *fit) lateralScale(eqs []equation) (scale, sigma float64, ok bool) {
 		passes = 12   // after which the weights no longer matter; chosen by hand
 		ridge  = 1e-6 // of the inward term, which texture does not have
 	)
-	r := make([]float64, len(eqs))
-	for i, q := range eqs {
-		r[i] = q.e
-	}
+	r := list.Of(eqs, func(q equation) float64 { return q.e })
 	k := byKind(eqs)[0]
 	for pass := range passes {
 		spread := apart(k.sharp, r, k.least)

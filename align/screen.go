@@ -42,10 +42,7 @@ func fitScreen(bands [][]plane) (*screen, error) {
 	sc := &screen{gain: make([]float64, len(bands)), part: 1}
 	top := len(bands[0]) - 1
 	w, h := bands[0][top].w, bands[0][top].h
-	all := make([]bool, w*h)
-	for i := range all {
-		all[i] = true
-	}
+	all := slices.Repeat([]bool{true}, w*h)
 	light, err := sc.light(bands, all)
 	if err != nil {
 		return nil, err

@@ -9,6 +9,7 @@ import (
 
 	"gonum.org/v1/gonum/dsp/fourier"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 )
@@ -162,12 +163,7 @@ func (s *stack) search(ctx context.Context, o FootageOptions) ([]Geometry, error
 		most, about = roughStarts, 0
 	}
 	for _, mirror := range mirrors {
-		var sorted []start
-		for _, c := range cands {
-			if c.g.Mirror == mirror {
-				sorted = append(sorted, c)
-			}
-		}
+		sorted := list.Where(cands, func(c start) bool { return c.g.Mirror == mirror })
 		slices.SortStableFunc(sorted, func(a, b start) int { return cmp.Compare(b.score, a.score) })
 		var kept []start
 		for _, c := range sorted {

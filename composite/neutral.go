@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/plate"
 )
 
@@ -80,10 +81,7 @@ func Neutral(f *plate.RGB, transmission *plate.Gray) (rgb [3]float64, ok bool) {
 	if len(all) == 0 {
 		return rgb, false
 	}
-	lumas := make([]float64, len(all))
-	for i, s := range all {
-		lumas[i] = s.luma
-	}
+	lumas := list.Of(all, func(s seen) float64 { return s.luma })
 	slices.Sort(lumas)
 	from := dark * lumas[len(lumas)*9/10]
 	var order []int

@@ -15,6 +15,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/objects"
 	"example.com/twinplate/plate/clip"
 	"example.com/twinplate/reading"
@@ -106,13 +107,7 @@ type Left struct {
 func (d *Day) Takes() []*ClipPair { return d.of(Take) }
 
 func (d *Day) of(k Role) []*ClipPair {
-	var all []*ClipPair
-	for _, p := range d.Pairs {
-		if p.Kind == k {
-			all = append(all, p)
-		}
-	}
-	return all
+	return list.Where(d.Pairs, func(p *ClipPair) bool { return p.Kind == k })
 }
 
 // named returns the pair of a name, or nil.
@@ -150,7 +145,7 @@ func (d *Day) Choose(names string) ([]*ClipPair, error) {
 				return i, nil
 			}
 		}
-		return 0, fmt.Errorf("the day has no take %q: it has %s", name, list(takes))
+		return 0, fmt.Errorf("the day has no take %q: it has %s", name, listed(takes))
 	}
 	var chosen []*ClipPair
 	for part := range strings.SplitSeq(names, ",") {
@@ -171,12 +166,9 @@ func (d *Day) Choose(names string) ([]*ClipPair, error) {
 	return chosen, nil
 }
 
-// list writes the names of pairs.
-func list(pairs []*ClipPair) string {
-	var names []string
-	for _, p := range pairs {
-		names = append(names, p.Name)
-	}
+// listed writes the names of pairs.
+func listed(pairs []*ClipPair) string {
+	names := list.Of(pairs, func(p *ClipPair) string { return p.Name })
 	return strings.Join(names, ", ")
 }
 

@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/plate/clip"
 	"example.com/twinplate/reading"
@@ -145,10 +146,7 @@ func (d *Day) rigs(ctx context.Context, all []*registered) error {
 		}
 	}
 	// In the order of the day, the one of most pairs first.
-	order := make([]int, len(d.Rigs))
-	for i := range order {
-		order[i] = i
-	}
+	order := list.To(len(d.Rigs))
 	slices.SortStableFunc(order, func(a, b int) int { return len(d.Rigs[b].Pairs) - len(d.Rigs[a].Pairs) })
 	sorted := make([]Rig, len(order))
 	for to, from := range order {

@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
@@ -121,10 +122,7 @@ func (b *rebuild) level() {
 	across, down := (b.w+side-1)/side, (b.h+side-1)/side
 	coarse := plate.NewGray(across, down)
 	known := make([]bool, across*down)
-	smooth := make([]*plate.Gray, len(b.frames))
-	for k, f := range b.frames {
-		smooth[k] = boxMean(f, 1)
-	}
+	smooth := list.Of(b.frames, func(f *plate.Gray) *plate.Gray { return boxMean(f, 1) })
 	parallel.Each(across*down, func(at int) {
 		bx, by := at%across, at/across
 		var count [bins]int
@@ -270,10 +268,7 @@ func (b *rebuild) fill(sum, count *plate.Gray) {
 	// Frames a pixel, in the mean around, from which the sums are believed; chosen by hand.
 	const seen = 0.15
 	reaches := []int{3, 9, 27} // pixels to either side, each three times as far: chosen by hand
-	left := make([]bool, len(count.Pix))
-	for i := range left {
-		left[i] = true
-	}
+	left := slices.Repeat([]bool{true}, len(count.Pix))
 	for _, r := range reaches {
 		s, n := boxMean(sum, r), boxMean(count, r)
 		for i := range left {

@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
@@ -358,10 +359,7 @@ func (c *core) fit(columns []int) (x []float64, covariance [2][][]float64, err e
 		return nil, covariance, ErrNoCore
 	}
 	x = make([]float64, n)
-	left := make([]float64, len(c.rows)) // of each row by x
-	for i, r := range c.rows {
-		left[i] = r.band
-	}
+	left := list.Of(c.rows, func(r coreRow) float64 { return r.band })
 	low, high := math.Inf(-1), math.Inf(1)
 	var residuals []float32
 	a := square(n)

@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
@@ -215,10 +216,7 @@ func fitColor(rows []colorRow, order int) colorFit {
 		residual := func(r colorRow) float64 { return r.color[c] - r.screen*dot(x, r.terms[:n]) }
 		limit := math.Inf(1)
 		a := square(n)
-		signed := make([]int, n)
-		for i := range signed {
-			signed[i] = i
-		}
+		signed := list.To(n)
 		for range rounds {
 			b := make([]float64, n)
 			for i := range a {
@@ -236,10 +234,7 @@ func fitColor(rows []colorRow, order int) colorFit {
 				}
 			}
 			x = nonNegative(a, b, signed...)
-			deviations := make([]float64, len(rows))
-			for i, r := range rows {
-				deviations[i] = math.Abs(residual(r))
-			}
+			deviations := list.Of(rows, func(r colorRow) float64 { return math.Abs(residual(r)) })
 			limit = max(outlier*robust.Sigma(deviations), leastLimit)
 		}
 		scores := map[int][]float64{}

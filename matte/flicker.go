@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/robust"
 )
 
@@ -126,10 +127,7 @@ const beatFrames = 4096
 // densest returns where in numbers those of the beatFrames frames are that hold the most of them,
 // in rising order.
 func densest(numbers []int) []int {
-	order := make([]int, len(numbers))
-	for i := range order {
-		order[i] = i
-	}
+	order := list.To(len(numbers))
 	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(numbers[a], numbers[b]) })
 	var most []int
 	from := 0

@@ -102,10 +102,7 @@ func inverted(a [][]float64) *mat.SymDense {
 // inverse.
 func sandwich(a [][]float64, scores [][]float64) []float64 {
 	n := len(a)
-	unknown := make([]float64, n)
-	for i := range unknown {
-		unknown[i] = math.Inf(1)
-	}
+	unknown := slices.Repeat([]float64{math.Inf(1)}, n)
 	inverse := inverted(a)
 	if inverse == nil {
 		return unknown

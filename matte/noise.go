@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
@@ -255,12 +256,7 @@ func NoiseOfTake(frames []*plate.Gray, dark *plate.Gray) (Noise, error) {
 		if err != nil {
 			break
 		}
-		var kept []transfer
-		for _, p := range points {
-			if p.variance < textured*n.Variance(p.level) {
-				kept = append(kept, p)
-			}
-		}
+		kept := list.Where(points, func(p transfer) bool { return p.variance < textured*n.Variance(p.level) })
 		if len(kept) < leastPoints {
 			break
 		}

@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
@@ -229,10 +230,7 @@ func (b *bounds) flat(band *Noise, found *Scatter) {
 		core, found.Core = 0, math.NaN()
 	} else {
 		// A veil shines through the cells that are furthest from black.
-		squares := make([]float64, len(b.levels))
-		for i, l := range b.levels {
-			squares[i] = l * l
-		}
+		squares := list.Of(b.levels, func(l float64) float64 { return l * l })
 		slices.Sort(squares)
 		level := 0.0
 		squares = squares[:(3*len(squares)+3)/4]

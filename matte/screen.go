@@ -10,6 +10,7 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
@@ -187,10 +188,7 @@ func (f *screenFit) fit() (*Screen, error) {
 	if len(f.blocks) < leastBlocks {
 		return nil, few
 	}
-	levels := make([]float64, len(f.blocks))
-	for i, b := range f.blocks {
-		levels[i] = b.level
-	}
+	levels := list.Of(f.blocks, func(b screenBlock) float64 { return b.level })
 	start := robust.Nth(levels, len(levels)*9/10) - stops*math.Ln2
 	for i := range f.blocks {
 		f.blocks[i].in = f.blocks[i].level > start

@@ -8,6 +8,7 @@ import (
 	"math"
 	"strings"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/plate/exr"
 )
 
@@ -59,10 +60,7 @@ func pictureChannels(m *exr.Image) ([]string, error) {
 	case len(m.Channels) == 1:
 		return []string{m.Channels[0].Name}, nil
 	}
-	var names []string
-	for _, c := range m.Channels[:min(len(m.Channels), 20)] {
-		names = append(names, c.Name)
-	}
+	names := list.Of(m.Channels[:min(len(m.Channels), 20)], func(c exr.Channel) string { return c.Name })
 	return nil, fmt.Errorf("no picture among its channels (%s): R, G and B, or Y, or one channel alone can be read", strings.Join(names, ", "))
 }
 

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/plate"
 )
 
@@ -53,11 +54,7 @@ func (s Sensor) channels() [][]Distribution {
 		}
 		return out
 	case "curve":
-		var out [][]Distribution
-		for _, c := range s.Curves {
-			out = append(out, []Distribution{c})
-		}
-		return out
+		return list.Of(s.Curves, func(c Spectrum) []Distribution { return []Distribution{c} })
 	}
 	return [][]Distribution{{monoEfficiency}}
 }
@@ -130,11 +127,9 @@ func (c Camera) signal(radiance Light, split, r, fps float64) []float64 {
 	area := c.Sensor.Pitch * c.Sensor.Pitch * 1e-12
 	seconds := c.Shutter / 360 / fps
 	k := split * math.Pi * math.Pow(cos, 4) / (4 * c.Stop * c.Stop) * area * seconds / c.fullScale()
-	var out []float64
-	for _, channel := range c.Sensor.channels() {
-		out = append(out, k*radiance.Through(append([]Distribution{c.stack(r), photons{}}, channel...)...))
-	}
-	return out
+	return list.Of(c.Sensor.channels(), func(channel []Distribution) float64 {
+		return k * radiance.Through(append([]Distribution{c.stack(r), photons{}}, channel...)...)
+	})
 }
 
 // check returns an error that names the first field with a value that cannot be used.

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/reading"
@@ -548,11 +549,7 @@ func (r *planner) spectra() {
 		}
 	}
 	sample := func(c Distribution) Spectrum {
-		out := make(Spectrum, len(at))
-		for i, nm := range at {
-			out[i] = [2]float64{nm, c.At(nm)}
-		}
-		return out
+		return list.Of(at, func(nm float64) [2]float64 { return [2]float64{nm, c.At(nm)} })
 	}
 	s := &r.p.Spectra
 	s.Band, s.Color = sample(r.Band.stack(0)), sample(r.Color.stack(0))

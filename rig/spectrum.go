@@ -10,6 +10,8 @@ import (
 	"sort"
 	"strconv"
 	"strings"
+
+	"example.com/twinplate/internal/list"
 )
 
 // A Distribution is a value at each wavelength in nanometers: a transmission, a reflectance, a
@@ -161,11 +163,7 @@ func (s Spectrum) Times(o Spectrum) Spectrum {
 func tabulate(at []float64, f func(nm float64) float64) Spectrum {
 	slices.Sort(at)
 	at = slices.Compact(at)
-	out := make(Spectrum, len(at))
-	for i, nm := range at {
-		out[i] = [2]float64{nm, f(nm)}
-	}
-	return out
+	return list.Of(at, func(nm float64) [2]float64 { return [2]float64{nm, f(nm)} })
 }
 
 // Integral returns the area under the table.

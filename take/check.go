@@ -14,6 +14,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
@@ -419,12 +420,7 @@ func (c *checker) evenness() {
 	const unseen = 1024 // one part in so many of the screen's light, ten stops down, is no screen
 	smooth := c.out.Screen
 	bright := percentile(smooth.Pix, brightest)
-	var lit []float32
-	for _, v := range smooth.Pix {
-		if v > bright/unseen {
-			lit = append(lit, v)
-		}
-	}
+	lit := list.Where(smooth.Pix, func(v float32) bool { return v > bright/unseen })
 	if len(lit) == 0 || bright <= 0 {
 		c.add("evenness", "Evenness of the screen", math.NaN(), "stops", reading.Unknown, "No screen is seen.", "")
 		return

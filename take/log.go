@@ -18,6 +18,7 @@ import (
 	"sync"
 	"time"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/target"
 )
 
@@ -315,11 +316,7 @@ func (l *runLog) paths(i int) []string {
 
 // inputs are the files of paths, without hashes.
 func (l *runLog) inputs(i int) []inputFile {
-	var files []inputFile
-	for _, path := range l.paths(i) {
-		files = append(files, l.input(path))
-	}
-	return files
+	return list.Of(l.paths(i), l.input)
 }
 
 // hashed is inputs with the hashes.

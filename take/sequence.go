@@ -12,6 +12,7 @@ import (
 	"strconv"
 	"strings"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/plate"
 )
 
@@ -291,10 +292,7 @@ func (p Pairing) Select(first, last int) (Pairing, error) {
 		}
 	}
 	if len(q.Pairs) == 0 {
-		var have []int
-		for _, x := range p.Pairs {
-			have = append(have, x.Number)
-		}
+		have := list.Of(p.Pairs, func(x FilePair) int { return x.Number })
 		return q, fmt.Errorf("the frame range selects nothing: the take has frames %s", Ranges(have))
 	}
 	return q, nil

@@ -8,6 +8,7 @@ import (
 	"slices"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
@@ -79,20 +80,12 @@ func recoded(all []grain, used, other plate.Curve) []grain {
 
 // bright returns those that are of the bright part of a plate which full scale does not limit.
 func bright(all []grain, full float64) []grain {
-	levels := make([]float32, len(all))
-	for i, g := range all {
-		levels[i] = float32(g.level)
-	}
+	levels := list.Of(all, func(g grain) float32 { return float32(g.level) })
 	if len(levels) == 0 {
 		return nil
 	}
 	least := grainDark * float64(percentile(levels, brightest))
-	var out []grain
-	for _, g := range all {
-		if g.level > max(least, 0) && g.level < grainBright*full {
-			out = append(out, g)
-		}
-	}
+	out := list.Where(all, func(g grain) bool { return g.level > max(least, 0) && g.level < grainBright*full })
 	slices.SortFunc(out, func(a, b grain) int { return cmp.Compare(a.level, b.level) })
 	return out
 }
@@ -471,9 +464,5 @@ func eachGray(f *plate.Gray, becomes func(float32) float32) *plate.Gray {
 }
 
 func each(pix []float32, becomes func(float32) float32) []float32 {
-	out := make([]float32, len(pix))
-	for i, v := range pix {
-		out[i] = becomes(v)
-	}
-	return out
+	return list.Of(pix, becomes)
 }

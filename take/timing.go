@@ -10,6 +10,7 @@ import (
 	"sync"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/plate"
 )
 
@@ -244,10 +245,7 @@ type recording struct {
 
 // outOfOrder reports whether all names have time code, and are in another order by it.
 func (r recording) outOfOrder() bool {
-	paths := make([]string, len(r.frames))
-	for i, f := range r.frames {
-		paths[i] = f.Path
-	}
+	paths := list.Of(r.frames, func(f FrameFile) string { return f.Path })
 	for i, f := range byTimecode(paths, anyRate, false) {
 		if f.Path != paths[i] {
 			return true

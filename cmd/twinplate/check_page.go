@@ -16,6 +16,7 @@ import (
 	"github.com/disintegration/imaging"
 
 	"example.com/twinplate/internal/app/page"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/reading"
 	"example.com/twinplate/take"
@@ -60,12 +61,7 @@ func writeCheckPage(w io.Writer, from string, c *take.Checkup) error {
 	// What is to be done comes first.
 	content.Readings = c.Readings.WorstFirst()
 	if c.Color != nil {
-		var core []float32
-		for _, v := range c.Leaky.Pix {
-			if v != 0 {
-				core = append(core, v)
-			}
-		}
+		core := list.Where(c.Leaky.Pix, func(v float32) bool { return v != 0 })
 		// What is white in the pictures: nearly the most that there is, and no less than would
 		// show.
 		const (

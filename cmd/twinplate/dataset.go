@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"example.com/twinplate/dataset"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/take"
 )
 
@@ -92,10 +93,7 @@ func (c *datasetCommand) Run(t *terminal) error {
 	if err != nil {
 		return err
 	}
-	read := []take.Recipe{}
-	for _, s := range sources {
-		read = append(read, s.Recipe)
-	}
+	read := list.Of(sources, func(s dataset.Source) take.Recipe { return s.Recipe })
 	for _, b := range c.Background {
 		read = append(read, take.Recipe{Background: b})
 	}

@@ -11,6 +11,7 @@ import (
 
 	"example.com/twinplate/day"
 	"example.com/twinplate/internal/app/page"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/reading"
 )
 
@@ -91,12 +92,7 @@ func (p *dayPage) write(d *day.Day) func(io.Writer) error {
 		if p.err != nil {
 			return p.err
 		}
-		var others []*day.ClipPair
-		for _, pair := range d.Pairs {
-			if pair.Kind != day.Take {
-				others = append(others, pair)
-			}
-		}
+		others := list.Where(d.Pairs, func(pair *day.ClipPair) bool { return pair.Kind != day.Take })
 		return dayTemplate.Execute(w, struct {
 			Style            template.CSS
 			Summary, Caution string

@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"example.com/twinplate/internal/app/proof"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/robust"
 )
 
@@ -146,10 +147,7 @@ func (c *proofCommand) Run(t *terminal) error {
 		return t.object(r)
 	}
 	median := func(of func(proof.TakeResult) float64) float64 {
-		v := make([]float64, len(r.Takes))
-		for i, l := range r.Takes {
-			v[i] = of(l)
-		}
+		v := list.Of(r.Takes, of)
 		return robust.Median(v)
 	}
 	w := r.Within

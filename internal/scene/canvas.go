@@ -3,9 +3,8 @@ package scene
 
 import (
 	"example.com/twinplate/internal/parallel"
-	"math"
-
 	"example.com/twinplate/plate"
+	"math"
 )
 
 // A canvas is a picture being painted, front over back: premultiplied light p and transmission t.

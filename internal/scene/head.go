@@ -1,6 +1,10 @@
 package scene
 
-import "math"
+import (
+	"math"
+
+	"example.com/twinplate/internal/list"
+)
 
 var (
 	skin   = rgb{0.46, 0.255, 0.165}
@@ -27,10 +31,7 @@ func (a *act) fromHead(x, y float64) (float64, float64) {
 }
 
 func (a *act) headShape(p []point, n int) []point {
-	q := make([]point, len(p))
-	for i, v := range p {
-		q[i] = a.inHead(v)
-	}
+	q := list.Of(p, a.inHead)
 	return outline(q, n)
 }
 

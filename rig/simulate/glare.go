@@ -2,9 +2,8 @@ package simulate
 
 import (
 	"example.com/twinplate/internal/parallel"
-	"math"
-
 	"example.com/twinplate/plate"
+	"math"
 )
 
 // glareWidth is the standard deviation of the band lens's glare, in parts of the frame's width.

@@ -2,11 +2,10 @@ package simulate
 
 import (
 	"example.com/twinplate/internal/parallel"
+	"example.com/twinplate/plate"
 	"fmt"
 	"math"
 	"math/rand/v2"
-
-	"example.com/twinplate/plate"
 )
 
 // cleanExposures is how many exposures are averaged into each clean and each dark plate.

@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/reading"
 	"example.com/twinplate/rig"
 )
@@ -207,11 +208,7 @@ func between(s rig.Spectrum, from, to, step float64) [][2]float64 {
 }
 
 func percents(v [][2]float64) [][2]float64 {
-	out := make([][2]float64, len(v))
-	for i, p := range v {
-		out[i] = [2]float64{p[0], 100 * p[1]}
-	}
-	return out
+	return list.Of(v, func(p [2]float64) [2]float64 { return [2]float64{p[0], 100 * p[1]} })
 }
 
 // styles of the set lights' lines, by turns.
@@ -291,10 +288,7 @@ func (d *document) frame(p *rig.Plan) {
 	high = math.Ceil(high*2) / 2
 	c := plot("Lamps before the screen", 0, 4, 0, high)
 	c.Ticks([]float64{0, 1, 2, 3, 4}, steps(0, high, 0.5), func(v float64) string { return fmt.Sprintf("%g m", v) }, func(v float64) string { return fmt.Sprintf("%.1f", v) }, "lamps before the screen", "fall-off, stops")
-	var even [][2]float64
-	for _, s := range p.Standoffs {
-		even = append(even, [2]float64{s.Distance, s.Evenness})
-	}
+	even := list.Of(p.Standoffs, func(s rig.Standoff) [2]float64 { return [2]float64{s.Distance, s.Evenness} })
 	c.Line("line", even)
 	if x := p.Setup.Lamps.Distance; x <= 4 {
 		c.Add(`<circle class="spot" cx="%.1f" cy="%.1f" r="7"/>`, c.X(x), c.Y(p.Evenness))
@@ -306,10 +300,7 @@ func (d *document) frame(p *rig.Plan) {
 	last := p.Spills[len(p.Spills)-1]
 	c = plot("Spill by distance", 0, last.Distance, -3.5, -1)
 	c.Ticks(steps(0, last.Distance, 2), []float64{-3, -2, -1}, func(v float64) string { return fmt.Sprintf("%g m", v) }, decade, "performer before the screen", "let through by spill")
-	var spill [][2]float64
-	for _, s := range p.Spills {
-		spill = append(spill, [2]float64{s.Distance, math.Log10(max(s.Spill, 1e-6))})
-	}
+	spill := list.Of(p.Spills, func(s rig.SpillAt) [2]float64 { return [2]float64{s.Distance, math.Log10(max(s.Spill, 1e-6))} })
 	c.Line("line", spill)
 	if x := p.Setup.Performer.Distance; x <= last.Distance {
 		c.Add(`<circle class="spot" cx="%.1f" cy="%.1f" r="7"/>`, c.X(x), c.Y(math.Log10(max(p.Spill, 1e-6))))
@@ -386,10 +377,9 @@ func (d *document) table(caption string, heads []string, rows [][]string, ours i
 
 func (d *document) lights(p *rig.Plan) {
 	d.section("Set lights", "What each does to the band plate: how transparent a white costume would look in it before crosstalk is taken off, and the error that is left after, over costumes of many colors. “Over tungsten” is what it gives the band camera beside a tungsten light of as many lux.")
-	var rows [][]string
-	for _, l := range p.Lights {
-		rows = append(rows, []string{l.Name, fmt.Sprintf("%.0f", l.Lux), fmt.Sprintf("%.2f", l.Tungsten), short(100 * slices.Max(l.Crosstalk[:])), short(100 * l.Before), short(100 * l.After)})
-	}
+	rows := list.Of(p.Lights, func(l rig.LightPlan) []string {
+		return []string{l.Name, fmt.Sprintf("%.0f", l.Lux), fmt.Sprintf("%.2f", l.Tungsten), short(100 * slices.Max(l.Crosstalk[:])), short(100 * l.Before), short(100 * l.After)}
+	})
 	d.table("", []string{"light", "lux", "over tungsten", "m, %", "before, %", "after, %"}, rows, -1, "whole")
 }
 

@@ -16,7 +16,7 @@ import (
 // own. A folder that ends in / stands for all that is in it. What tests use stands beside them:
 // it may import plate and lower, and no other package may import it.
 var floors = [][]string{
-	{"internal/half", "internal/names", "internal/parallel", "internal/patches", "internal/robust", "internal/target", "internal/app/film", "reading"},
+	{"internal/half", "internal/list", "internal/names", "internal/parallel", "internal/patches", "internal/robust", "internal/target", "internal/app/film", "reading"},
 	{"internal/kernel", "plate/exr"},
 	{"internal/pngfile", "internal/blur"},
 	{"plate"},
