@@ -98,10 +98,7 @@ func (g *Grade) Check() error {
 }
 
 func (g *Grade) curve() (plate.Curve, error) {
-	if g.In == "" {
-		return plate.Linear, nil
-	}
-	return plate.CurveByName(g.In)
+	return plate.CurveByName(cmp.Or(g.In, plate.Linear.Name()))
 }
 
 func (g *Grade) contrast() float64 { return cmp.Or(g.Contrast, 1) }

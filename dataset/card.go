@@ -106,8 +106,7 @@ func (w *writer) card(out io.Writer) error {
 		}
 		return fmt.Sprintf("%s, %d bits, %s", kind, depth, curve)
 	}
-	program := w.opt.Program
-	program = cmp.Or(program, "twinplate")
+	program := cmp.Or(w.opt.Program, "twinplate")
 	o := &w.out
 	data := struct {
 		Samples                                               int

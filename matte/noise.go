@@ -1,6 +1,7 @@
 package matte
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -55,10 +56,7 @@ func (n Noise) Variance(signal float64) float64 {
 }
 
 func (n Noise) kept() float64 {
-	if n.Kept == 0 {
-		return 1
-	}
-	return n.Kept
+	return cmp.Or(n.Kept, 1)
 }
 
 // Grain returns n without what is no noise of pixels: the error at edges, and those of the level of

@@ -98,8 +98,5 @@ func checkCodes(_ image.Image, opt *WriteOptions) error {
 func (o *WriteOptions) codes(frame image.Image) image.Image { return Encode(frame, o.Curve, o.depth()) }
 
 func (o *WriteOptions) depth() int {
-	if o.Depth == 0 {
-		return 16
-	}
-	return o.Depth
+	return cmp.Or(o.Depth, 16)
 }

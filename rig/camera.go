@@ -1,6 +1,7 @@
 package rig
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 
@@ -65,17 +66,11 @@ func (s Sensor) size() (w, h float64) {
 }
 
 func (s Sensor) curve() (plate.Curve, error) {
-	if s.Transfer == "" {
-		return plate.Linear, nil
-	}
-	return plate.CurveByName(s.Transfer)
+	return plate.CurveByName(cmp.Or(s.Transfer, plate.Linear.Name()))
 }
 
 func (c Camera) gain() float64 {
-	if c.Gain == 0 {
-		return 1
-	}
-	return c.Gain
+	return cmp.Or(c.Gain, 1)
 }
 
 // fullScale returns how many electrons full scale is.

@@ -49,11 +49,8 @@ func (f Filter) Check() error {
 			return fmt.Errorf("curve: %w", err)
 		}
 	case "pass", "block":
-		if !(f.Center >= firstNM && f.Center <= lastNM) {
-			return fmt.Errorf("center_nm %v: it must be %d to %d", f.Center, firstNM, lastNM)
-		}
-		if !(f.Width >= 0.5 && f.Width <= 400) {
-			return fmt.Errorf("width_nm %v: it must be 0.5 to 400", f.Width)
+		if err := ranges([]limit{{"center_nm", f.Center, firstNM, lastNM}, {"width_nm", f.Width, 0.5, 400}}); err != nil {
+			return err
 		}
 	default:
 		return fmt.Errorf("kind %q: it must be pass, block or curve", f.Kind)
@@ -62,15 +59,7 @@ func (f Filter) Check() error {
 		return fmt.Errorf("place %q: it must be front or behind", f.Place)
 	}
 	g := f.filled()
-	for _, v := range []struct {
-		name           string
-		value, lo, top float64
-	}{{"order", float64(g.Order), 1, 12}, {"peak", g.Peak, 0.01, 1}, {"blocking", g.Blocking, 0.5, 8}, {"index", g.Index, 1.2, 4}} {
-		if !(v.value >= v.lo && v.value <= v.top) {
-			return fmt.Errorf("%s %v: it must be %v to %v", v.name, v.value, v.lo, v.top)
-		}
-	}
-	return nil
+	return ranges([]limit{{"order", float64(g.Order), 1, 12}, {"peak", g.Peak, 0.01, 1}, {"blocking", g.Blocking, 0.5, 8}, {"index", g.Index, 1.2, 4}})
 }
 
 // At returns the transmission at normal incidence.

@@ -32,19 +32,14 @@ const (
 )
 
 func (l Lamps) filled() Lamps {
-	set := func(v *float64, to float64) {
-		if *v == 0 {
-			*v = to
-		}
-	}
-	set(&l.Aim, assumedAim)
-	set(&l.Beam, assumedBeam)
-	set(&l.Efficiency, assumedEfficiency)
-	set(&l.Leak, assumedLeak)
+	l.Aim = cmp.Or(l.Aim, assumedAim)
+	l.Beam = cmp.Or(l.Beam, assumedBeam)
+	l.Efficiency = cmp.Or(l.Efficiency, assumedEfficiency)
+	l.Leak = cmp.Or(l.Leak, assumedLeak)
 	if l.Ballast == "electronic" {
-		set(&l.Ripple, assumedElectronRipple)
+		l.Ripple = cmp.Or(l.Ripple, assumedElectronRipple)
 	}
-	set(&l.Ripple, assumedMagneticRipple)
+	l.Ripple = cmp.Or(l.Ripple, assumedMagneticRipple)
 	l.Rows = cmp.Or(l.Rows, "sides")
 	return l
 }
@@ -100,21 +95,19 @@ func (l Lamps) place(w, h float64) []Lamp {
 			out = append(out, Lamp{x, y, l.Distance, [3]float64{d[0] / r, d[1] / r, d[2] / r}, candela, exponent})
 		}
 	}
+	both := func(n int, at func(sign, along float64) (x, y, tx, ty float64)) {
+		row(n-n/2, func(a float64) (x, y, tx, ty float64) { return at(-1, a) })
+		row(n/2, func(a float64) (x, y, tx, ty float64) { return at(1, a) })
+	}
 	sides := func(n int) {
-		for side, part := range [2]int{n - n/2, n / 2} {
-			sign := float64(2*side - 1)
-			row(part, func(a float64) (x, y, tx, ty float64) {
-				return sign * (w/2 + l.Beyond), a * h / 2, sign * w * (0.5 - l.Aim), a * h / 2
-			})
-		}
+		both(n, func(sign, a float64) (x, y, tx, ty float64) {
+			return sign * (w/2 + l.Beyond), a * h / 2, sign * w * (0.5 - l.Aim), a * h / 2
+		})
 	}
 	ends := func(n int) {
-		for side, part := range [2]int{n - n/2, n / 2} {
-			sign := float64(2*side - 1)
-			row(part, func(a float64) (x, y, tx, ty float64) {
-				return a * w / 2, sign * (h/2 + l.Beyond), a * w / 2, sign * h * (0.5 - l.Aim)
-			})
-		}
+		both(n, func(sign, a float64) (x, y, tx, ty float64) {
+			return a * w / 2, sign * (h/2 + l.Beyond), a * w / 2, sign * h * (0.5 - l.Aim)
+		})
 	}
 	switch l.Rows {
 	case "sides":

@@ -3,6 +3,7 @@ package rig
 import (
 	"math"
 
+	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/rig/simulate"
 )
 
@@ -41,12 +42,10 @@ func (p *Plan) Faults() simulate.Faults {
 func falloff(f simulate.Faults) float64 {
 	const w, h = 64, 36
 	var v []float64
-	inside := make([]bool, w*h)
 	for i := range w * h {
 		v = append(v, f.Screen((float64(i%w)+0.5)/w, (float64(i/w)+0.5)/h))
-		inside[i] = true
 	}
-	return math.Log2(part(v, inside, 0.99) / part(v, inside, 0.01))
+	return math.Log2(robust.Quantile(v, 0.99) / robust.Quantile(v, 0.01))
 }
 
 // Simulator returns a simulated take of s with this plan's rig: as simulate.New with p.Faults(), but

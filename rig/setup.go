@@ -2,6 +2,7 @@ package rig
 
 import (
 	"bytes"
+	"cmp"
 	_ "embed"
 	"encoding/json"
 	"fmt"
@@ -74,18 +75,13 @@ const (
 )
 
 func (s Setup) filled() Setup {
-	set := func(v *float64, to float64) {
-		if *v == 0 {
-			*v = to
-		}
-	}
-	set(&s.Screen.Reflectance, assumedScreen)
-	set(&s.Performer.Cover, assumedCover)
-	set(&s.Performer.Reflectance, assumedReflectance)
-	set(&s.Target.Level, 0.6)
-	set(&s.Target.Alpha, 0.01)
-	set(&s.Target.Edge, 0.05)
-	set(&s.Target.Blur, 0.8)
+	s.Screen.Reflectance = cmp.Or(s.Screen.Reflectance, assumedScreen)
+	s.Performer.Cover = cmp.Or(s.Performer.Cover, assumedCover)
+	s.Performer.Reflectance = cmp.Or(s.Performer.Reflectance, assumedReflectance)
+	s.Target.Level = cmp.Or(s.Target.Level, 0.6)
+	s.Target.Alpha = cmp.Or(s.Target.Alpha, 0.01)
+	s.Target.Edge = cmp.Or(s.Target.Edge, 0.05)
+	s.Target.Blur = cmp.Or(s.Target.Blur, 0.8)
 	s.Lamps = s.Lamps.filled()
 	return s
 }

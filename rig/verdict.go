@@ -111,7 +111,7 @@ func (r *planner) judgeLevels() {
 	r.add("color_level", "White in the color plate", 100*p.White, "% of full scale", v, meaning, advice)
 
 	v = reading.Evenness.Judge(p.Evenness)
-	best := slices.MinFunc(p.Standoffs, func(a, b Standoff) int { return sign3(a.Evenness - b.Evenness) })
+	best := slices.MinFunc(p.Standoffs, func(a, b Standoff) int { return cmp.Compare(a.Evenness, b.Evenness) })
 	advice = "Point the lamps further across the screen, or put rows along its other edges too."
 	if best.Evenness < p.Evenness-betterBy {
 		advice = fmt.Sprintf("Set the lamps %.2g m before the screen: %.1f stops then, at %.0f %% of full scale.", best.Distance, best.Evenness, 100*best.Level)
@@ -126,21 +126,11 @@ func (r *planner) judgeLevels() {
 		"Light the screen more, open the band camera's iris, or lower its gain.")
 }
 
-func sign3(v float64) int {
-	switch {
-	case v < 0:
-		return -1
-	case v > 0:
-		return 1
-	}
-	return 0
-}
-
 func (r *planner) judgeCrosstalk() {
 	p := r.p
 	m := 100 * slices.Max(p.Crosstalk[:])
 	v := reading.Leak.Judge(m)
-	most := slices.MaxFunc(p.Lights, func(a, b LightPlan) int { return sign3(a.Before - b.Before) })
+	most := slices.MaxFunc(p.Lights, func(a, b LightPlan) int { return cmp.Compare(a.Before, b.Before) })
 	before := 0.0
 	for _, l := range p.Lights {
 		before += l.Before
@@ -221,7 +211,7 @@ func (r *planner) judgeLamps() {
 	safe := SafeShutters(r.FPS, r.Mains)
 	advice := "Run the lamps on electronic ballasts."
 	if len(safe) > 0 {
-		near := slices.MinFunc(safe, func(a, b float64) int { return sign3(math.Abs(a-r.Band.Shutter) - math.Abs(b-r.Band.Shutter)) })
+		near := slices.MinFunc(safe, func(a, b float64) int { return cmp.Compare(math.Abs(a-r.Band.Shutter), math.Abs(b-r.Band.Shutter)) })
 		advice = fmt.Sprintf("Set both shutters to %.4g° (1/%.4g s), or run the lamps on electronic ballasts.", near, 360*r.FPS/near)
 	}
 	_, beat := Ripple(r.FPS, r.Band.Shutter, r.Mains, 1)
@@ -236,8 +226,7 @@ func (r *planner) judgeCameras() {
 	p, t := r.p, r.p.Tolerances
 	err := r.codeError()
 	v := codes.Judge(err / r.Target.Alpha)
-	name := r.Band.Sensor.Transfer
-	name = cmp.Or(name, "linear")
+	name := cmp.Or(r.Band.Sensor.Transfer, "linear")
 	r.add("codes", "Quantization", 100*err, "% of alpha", v,
 		fmt.Sprintf("%d bits in the %s curve, where that is coarsest and the screen darkest. The noise is %.1f times as large, and hides steps where it is larger.", r.Band.Sensor.Bits, name, p.Noise.Open/max(err, 1e-12)),
 		"Record the band camera with more bits.")

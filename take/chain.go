@@ -169,8 +169,7 @@ func (c *Chain) band(buffer []float32, s *solving, y int) []float32 {
 // gain estimates the lamps' gain; of a band plate that is not resampled yet it resamples no more than
 // that looks at. The color plate must be there as a plane.
 func (c *Chain) gain(s *solving) (matte.Gain, error) {
-	pixels := s.pixels
-	pixels = cmp.Or(pixels, matte.GainPixels)
+	pixels := cmp.Or(s.pixels, matte.GainPixels)
 	g, err := c.solver.GainByRows(s.color.plane(), pixels, func(row []float32, y int) {
 		if s.band != nil {
 			copy(row, grayRow(s.band, y))

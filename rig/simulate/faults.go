@@ -1,6 +1,9 @@
 package simulate
 
-import "math"
+import (
+	"cmp"
+	"math"
+)
 
 // Faults says what goes wrong on the simulated set. Every zero value means that this does not.
 //
@@ -49,10 +52,7 @@ func (f Faults) screenInColor(x, y float64) float64 {
 }
 
 func (f Faults) screenLevel() float64 {
-	if f.ScreenLevel == 0 {
-		return 0.8
-	}
-	return f.ScreenLevel
+	return cmp.Or(f.ScreenLevel, 0.8)
 }
 
 // Screen returns the screen's light at (x, y) of the color frame, 0 to 1 from its top left corner,

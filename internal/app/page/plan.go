@@ -38,10 +38,7 @@ func Plan(w io.Writer, p *rig.Plan) error {
 }
 
 func title(p *rig.Plan) string {
-	if p.Name == "" {
-		return "Plan of a shoot"
-	}
-	return p.Name
+	return cmp.Or(p.Name, "Plan of a shoot")
 }
 
 // A document is HTML in the making.
@@ -416,8 +413,7 @@ func (d *document) shutter(p *rig.Plan) {
 
 	rows, ours = nil, -1
 	bits := []int{8, 10, 12, 14}
-	name := p.Setup.Band.Sensor.Transfer
-	name = cmp.Or(name, "linear")
+	name := cmp.Or(p.Setup.Band.Sensor.Transfer, "linear")
 	for i, c := range p.Codes {
 		if c.Curve == name {
 			ours = i
