@@ -2,6 +2,7 @@ package take
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"path/filepath"
@@ -189,8 +190,17 @@ func (r Recipe) Check() error {
 			return fmt.Errorf("write %q: it must be of %s", w, strings.Join(Products, ", "))
 		}
 	}
-	if _, ok := extensions[r.Format]; !ok {
-		return fmt.Errorf("format %q: it must be png, tiff or exr", r.Format)
+	if err := cmp.Or(
+		oneOf("format", r.Format, "png", "tiff", "exr"),
+		oneOf("range", r.ColorRange, "narrow", "full"), oneOf("range", r.BandRange, "narrow", "full"), oneOf("range", r.BackgroundRange, "narrow", "full"),
+		oneOf("parity", r.Parity, "auto", "mirrored", "straight"),
+		oneOf("clean_from", r.CleanFrom, "take", "screen"),
+		oneOf("background_end", r.BackgroundEnd, "hold", "loop"),
+		oneOf("beyond", r.Beyond, "outside", "keep"),
+		oneOf("spill", r.Spill, "keep", "core"),
+		oneOf("clamp", r.Clamp, "transmission", "none", "all"),
+	); err != nil {
+		return err
 	}
 	if exr := r.Format == "exr"; exr && !slices.Contains([]int{0, 16, 32}, r.Depth) {
 		return fmt.Errorf("depth %d: in OpenEXR it must be 16 (half) or 32 (float)", r.Depth)
@@ -200,8 +210,8 @@ func (r Recipe) Check() error {
 		return fmt.Errorf("layers %s: only OpenEXR has them (format exr)", strings.Join(r.Layers, ", "))
 	}
 	for _, l := range r.Layers {
-		if l != "matte" && l != "sigma" {
-			return fmt.Errorf("layer %q: it must be matte or sigma", l)
+		if err := oneOf("layer", l, "matte", "sigma"); err != nil {
+			return err
 		}
 	}
 	for _, name := range []string{r.Primaries, r.ColorPrimaries, r.BackgroundPrimaries} {
@@ -221,17 +231,6 @@ func (r Recipe) Check() error {
 	case r.Format == "exr":
 		return fmt.Errorf("output_transform %s with format exr: OpenEXR is linear light: write png or tiff, or leave the transform away", r.OutputTransform)
 	}
-	for _, span := range []string{r.ColorRange, r.BandRange, r.BackgroundRange} {
-		if span != "" && span != "narrow" && span != "full" {
-			return fmt.Errorf("range %q: it must be narrow or full, or empty for what the clip's tag says", span)
-		}
-	}
-	if _, ok := parities[r.Parity]; !ok {
-		return fmt.Errorf("parity %q: it must be auto, mirrored or straight", r.Parity)
-	}
-	if _, ok := cleanSources[r.CleanFrom]; !ok {
-		return fmt.Errorf("clean_from %q: it must be take or screen", r.CleanFrom)
-	}
 	if !(r.Pedestal >= 0 && r.Pedestal < 1) {
 		return fmt.Errorf("pedestal %v: it must be the level of black as a part of full scale, 0 to 1", r.Pedestal)
 	}
@@ -249,28 +248,23 @@ func (r Recipe) Check() error {
 			return fmt.Errorf("fit_end: %w", err)
 		}
 	}
-	if !slices.Contains([]string{"", "hold", "loop"}, r.BackgroundEnd) {
-		return fmt.Errorf("background_end %q: it must be hold or loop", r.BackgroundEnd)
-	}
 	if err := r.ForegroundGrade.Check(); err != nil {
 		return fmt.Errorf("foreground_grade: %w", err)
 	}
 	if err := r.BackgroundGrade.Check(); err != nil {
 		return fmt.Errorf("background_grade: %w", err)
 	}
-	if _, err := matte.NewRegions(1, 1, r.Regions); err != nil {
-		return err
+	_, err := matte.NewRegions(1, 1, r.Regions)
+	return err
+}
+
+// oneOf returns an error that names the field, unless it is empty or one of these.
+func oneOf(field, is string, these ...string) error {
+	if is == "" || slices.Contains(these, is) {
+		return nil
 	}
-	if !slices.Contains([]string{"", "outside", "keep"}, r.Beyond) {
-		return fmt.Errorf("beyond %q: it must be outside or keep", r.Beyond)
-	}
-	if !slices.Contains([]string{"", "keep", "core"}, r.Spill) {
-		return fmt.Errorf("spill %q: it must be keep or core", r.Spill)
-	}
-	if _, ok := clamps[r.Clamp]; !ok {
-		return fmt.Errorf("clamp %q: it must be transmission, none or all", r.Clamp)
-	}
-	return nil
+	last := len(these) - 1
+	return fmt.Errorf("%s %q: it must be %s or %s", field, is, strings.Join(these[:last], ", "), these[last])
 }
 
 // checkOperator is Check for the operator: what needs no take is refused.

@@ -8,6 +8,7 @@ import (
 	"math"
 	"strings"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
@@ -390,20 +391,17 @@ func (c *coarse) gain(f *coarse) (g, spread float64) {
 		return 0, 1
 	}
 	top := openFrom * percentile(ratios, ratioBright)
-	open := ratios[:0]
-	for _, v := range ratios {
-		if v > top {
-			open = append(open, v)
-		}
-	}
+	open := list.Where(ratios, func(v float32) bool { return v > top })
 	if top <= 0 || len(open) < len(c.planes[0])/leastOpen {
 		return 0, 1
 	}
 	middle := percentile(open, 0.5)
-	for i, v := range open {
-		open[i] = float32(math.Abs(float64(v - middle)))
-	}
-	return float64(middle), float64(percentile(open, 0.5) / middle)
+	return float64(middle), float64(deviation(open, middle, 0.5) / middle)
+}
+
+// deviation returns the distance from middle that the part q of v does not exceed.
+func deviation(v []float32, middle float32, q float64) float32 {
+	return percentile(list.Of(v, func(x float32) float32 { return float32(math.Abs(float64(x - middle))) }), q)
 }
 
 // suspectColor looks at both cameras' plates together: it holds the clean color plate against the
@@ -479,13 +477,8 @@ func (t *Take) suspectColor(frames []matte.Sample, ref matte.References) []strin
 // bright returns which part of the frame is brighter than a quarter of its brightest.
 func (c *coarse) bright() float64 {
 	sum := c.sum()
-	limit, n := brightPart*percentile(sum, brightest), 0.0
-	for _, v := range sum {
-		if v > limit {
-			n++
-		}
-	}
-	return n / float64(len(sum))
+	limit := brightPart * percentile(sum, brightest)
+	return float64(len(list.Where(sum, func(v float32) bool { return v > limit }))) / float64(len(sum))
 }
 
 // sum returns the planes' sum.
@@ -534,11 +527,7 @@ func (c *coarse) chroma() float64 {
 		if len(p) == 0 {
 			return 0
 		}
-		middle := percentile(p, 0.5)
-		for i, v := range p {
-			p[i] = float32(math.Abs(float64(v - middle)))
-		}
-		spread = max(spread, float64(percentile(p, outermost)))
+		spread = max(spread, float64(deviation(p, percentile(p, 0.5), outermost)))
 	}
 	return spread
 }

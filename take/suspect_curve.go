@@ -450,7 +450,7 @@ func eachRGB(f *plate.RGB, becomes func(float32) float32) *plate.RGB {
 	}
 	out := &plate.RGB{W: f.W, H: f.H}
 	for c, pix := range f.Pix {
-		out.Pix[c] = each(pix, becomes)
+		out.Pix[c] = list.Of(pix, becomes)
 	}
 	return out
 }
@@ -460,9 +460,5 @@ func eachGray(f *plate.Gray, becomes func(float32) float32) *plate.Gray {
 	if f == nil {
 		return nil
 	}
-	return &plate.Gray{W: f.W, H: f.H, Pix: each(f.Pix, becomes)}
-}
-
-func each(pix []float32, becomes func(float32) float32) []float32 {
-	return list.Of(pix, becomes)
+	return &plate.Gray{W: f.W, H: f.H, Pix: list.Of(f.Pix, becomes)}
 }
