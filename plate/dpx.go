@@ -120,33 +120,18 @@ func decodeDPX(s *source, _ Info) (image.Image, error) {
 	if err != nil {
 		return nil, err
 	}
-	bounds := image.Rect(0, 0, d.w, d.h)
-	switch d.samples {
-	case 1:
-		m := image.NewGray16(bounds)
-		d.rows(pix, func(y int, line []uint16) {
-			row := m.Pix[y*m.Stride:]
-			for x, v := range line {
-				put16(row[2*x:], v)
-			}
-		})
-		return m, nil
-	case 3:
-		m := image.NewRGBA64(bounds)
-		d.rows(pix, func(y int, line []uint16) {
-			row := m.Pix[y*m.Stride:][:8*d.w]
+	m, to, stride := newCodes(image.Rect(0, 0, d.w, d.h), d.samples, 16)
+	d.rows(pix, func(y int, line []uint16) {
+		row := to[y*stride:][:stride]
+		if d.samples == 3 {
 			for ; len(row) >= 8 && len(line) >= 3; row, line = row[8:], line[3:] {
 				put16(row, line[0])
 				put16(row[2:], line[1])
 				put16(row[4:], line[2])
 				row[6], row[7] = 0xff, 0xff
 			}
-		})
-		return m, nil
-	}
-	m := image.NewNRGBA64(bounds)
-	d.rows(pix, func(y int, line []uint16) {
-		row := m.Pix[y*m.Stride:]
+			return
+		}
 		for i, v := range line {
 			if d.swapped {
 				i ^= 3

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"image"
 	"math"
+	"math/bits"
 
 	"example.com/twinplate/internal/parallel"
 )
@@ -221,28 +222,43 @@ func Encode(frame image.Image, c Curve, depth int) image.Image {
 	return NewEncoder(c, depth).Image(frame)
 }
 
-func (e *Encoder) gray(f *Gray) image.Image {
-	if e.full == 0xff {
-		m := image.NewGray(f.Bounds())
-		parallel.Rows(f.W, f.H, func(y0, y1 int) { e.spaced(m.Pix[y0*f.W:], 1, f.Pix[y0*f.W:y1*f.W:len(f.Pix)]) })
-		return m
+func (e *Encoder) depth() int { return bits.Len(uint(e.full)) }
+
+// newCodes returns a picture of code values of 8 or 16 bits, which is gray, opaque color, or color
+// with straight alpha: samples are 1, 3 or 4. Its lines are stride bytes of pix apart.
+func newCodes(bounds image.Rectangle, samples, depth int) (m image.Image, pix []byte, stride int) {
+	switch [2]int{samples, depth} {
+	case [2]int{1, 8}:
+		g := image.NewGray(bounds)
+		return g, g.Pix, g.Stride
+	case [2]int{1, 16}:
+		g := image.NewGray16(bounds)
+		return g, g.Pix, g.Stride
+	case [2]int{3, 8}:
+		g := image.NewRGBA(bounds)
+		return g, g.Pix, g.Stride
+	case [2]int{3, 16}:
+		g := image.NewRGBA64(bounds)
+		return g, g.Pix, g.Stride
+	case [2]int{4, 8}:
+		g := image.NewNRGBA(bounds)
+		return g, g.Pix, g.Stride
 	}
-	m := image.NewGray16(f.Bounds())
-	parallel.Rows(f.W, f.H, func(y0, y1 int) { e.spaced(m.Pix[2*y0*f.W:], 2, f.Pix[y0*f.W:y1*f.W:len(f.Pix)]) })
+	g := image.NewNRGBA64(bounds)
+	return g, g.Pix, g.Stride
+}
+
+func (e *Encoder) gray(f *Gray) image.Image {
+	m, pix, stride := newCodes(f.Bounds(), 1, e.depth())
+	parallel.Rows(f.W, f.H, func(y0, y1 int) {
+		e.spaced(pix[y0*stride:], e.depth()/8, f.Pix[y0*f.W:y1*f.W:len(f.Pix)])
+	})
 	return m
 }
 
 func (e *Encoder) rgb(f *RGB) image.Image {
-	var m image.Image
-	var pix []byte
-	value := 2 // its bytes
-	if e.full == 0xff {
-		g := image.NewRGBA(f.Bounds())
-		m, pix, value = g, g.Pix, 1
-	} else {
-		g := image.NewRGBA64(f.Bounds())
-		m, pix = g, g.Pix
-	}
+	m, pix, _ := newCodes(f.Bounds(), 3, e.depth())
+	value := e.depth() / 8 // its bytes
 	parallel.Rows(f.W, f.H, func(y0, y1 int) {
 		i, j := y0*f.W, y1*f.W
 		for c := range 3 {
@@ -258,16 +274,7 @@ func (e *Encoder) rgb(f *RGB) image.Image {
 }
 
 func (e *Encoder) rgba(f *RGBA) image.Image {
-	var m image.Image
-	var pix []byte
-	var stride int
-	if e.full == 0xff {
-		g := image.NewNRGBA(f.Bounds())
-		m, pix, stride = g, g.Pix, g.Stride
-	} else {
-		g := image.NewNRGBA64(f.Bounds())
-		m, pix, stride = g, g.Pix, g.Stride
-	}
+	m, pix, stride := newCodes(f.Bounds(), 4, e.depth())
 	parallel.EachRow(f.W, f.H, func(y int) {
 		e.straightLine(pix[y*stride:][:stride], f, y)
 	})

@@ -105,36 +105,13 @@ func quickPNG(file io.ReaderAt, w, h int) image.Image {
 
 // image returns the picture of the lines.
 func (p *lines) image() (image.Image, error) {
-	w, h := p.w, p.h
-	var pix []byte
-	var stride int
-	var m image.Image
-	bounds := image.Rect(0, 0, w, h)
-	switch {
-	case p.kind == pngfile.Gray && p.depth == 8:
-		g := image.NewGray(bounds)
-		m, pix, stride = g, g.Pix, g.Stride
-	case p.kind == pngfile.Gray:
-		g := image.NewGray16(bounds)
-		m, pix, stride = g, g.Pix, g.Stride
-	case p.kind == pngfile.Color && p.depth == 8:
-		g := image.NewRGBA(bounds)
-		m, pix, stride = g, g.Pix, g.Stride
-	case p.kind == pngfile.Color:
-		g := image.NewRGBA64(bounds)
-		m, pix, stride = g, g.Pix, g.Stride
-	case p.depth == 8:
-		g := image.NewNRGBA(bounds)
-		m, pix, stride = g, g.Pix, g.Stride
-	default:
-		g := image.NewNRGBA64(bounds)
-		m, pix, stride = g, g.Pix, g.Stride
-	}
-	used := map[byte]int{pngfile.Gray: 1, pngfile.Color: 3, pngfile.ColorAlpha: 4}[p.kind] * int(p.depth) / 8
+	samples := map[byte]int{pngfile.Gray: 1, pngfile.Color: 3, pngfile.ColorAlpha: 4}[p.kind]
+	m, pix, stride := newCodes(image.Rect(0, 0, p.w, p.h), samples, int(p.depth))
+	used := samples * int(p.depth) / 8
 	err := p.each(func(y int, line []byte) {
 		row := pix[y*stride : (y+1)*stride]
 		if used < p.size {
-			tight := make([]byte, 0, w*used)
+			tight := make([]byte, 0, p.w*used)
 			for ; len(line) >= p.size; line = line[p.size:] {
 				tight = append(tight, line[:used]...)
 			}

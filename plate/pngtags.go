@@ -138,10 +138,10 @@ func (i *Info) readPNGTags(s *source) {
 		}
 	}
 	if c := said["cICP"]; len(c) == 4 {
-		if name := transferName(c[1]); name != "" {
+		if name := transferNames[c[1]]; name != "" {
 			i.Curve = name
 		}
-		if p := primariesOf(c[0]); p != (Primaries{}) {
+		if p := primariesOf[c[0]]; p != (Primaries{}) {
 			i.Primaries = p
 		}
 	}

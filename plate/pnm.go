@@ -93,23 +93,22 @@ func decodePNM(s *source, _ Info) (image.Image, error) {
 	if err != nil {
 		return nil, err
 	}
-	bounds := image.Rect(0, 0, p.w, p.h)
-	if p.full == 0xff {
-		if p.samples == 1 {
-			return &image.Gray{Pix: pix, Stride: p.w, Rect: bounds}, nil
-		}
-		m := image.NewRGBA(bounds)
-		spread3(m.Pix, pix)
-		return m, nil
+	depth := 8
+	if p.full != 0xff {
+		depth = 16
 	}
-	if p.full != 0xffff {
+	m, to, _ := newCodes(image.Rect(0, 0, p.w, p.h), p.samples, depth)
+	if p.full != 0xff && p.full != 0xffff {
 		pix = p.scaled(pix, width)
 	}
-	if p.samples == 1 {
-		return &image.Gray16{Pix: pix, Stride: 2 * p.w, Rect: bounds}, nil
+	switch {
+	case p.samples == 1:
+		copy(to, pix)
+	case depth == 8:
+		spread3(to, pix)
+	default:
+		spread6(to, pix)
 	}
-	m := image.NewRGBA64(bounds)
-	spread6(m.Pix, pix)
 	return m, nil
 }
 

@@ -2,7 +2,9 @@ package plate
 
 import (
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"strings"
 )
 
@@ -70,62 +72,29 @@ func gammaName(power float64) string {
 // Code points of ITU-T H.273 (tables 2 and 3). 2 is that of what is not specified.
 const notSpecified = 2
 
+// The curves and the primaries of code points. One that is of several is written as the first.
+var (
+	transferNames = map[byte]string{
+		1: BT709.Name(), 6: BT709.Name(), 14: BT709.Name(), 15: BT709.Name(),
+		4: "gamma 2.2", 5: "gamma 2.8", 8: Linear.Name(), 13: SRGB.Name(), 16: PQ.Name(), 18: HLG.Name(),
+	}
+	primariesOf = map[byte]Primaries{1: PrimariesBT709, 9: PrimariesBT2020, 12: PrimariesP3D65}
+)
+
 func transferCode(c Curve) byte {
-	switch c.Name() {
-	case BT709.Name():
-		return 1
-	case Linear.Name():
-		return 8
-	case SRGB.Name():
-		return 13
-	case PQ.Name():
-		return 16
-	case HLG.Name():
-		return 18
+	for _, code := range slices.Sorted(maps.Keys(transferNames)) {
+		if transferNames[code] == c.Name() {
+			return code
+		}
 	}
 	return notSpecified
-}
-
-func transferName(code byte) string {
-	switch code {
-	case 1, 6, 14, 15:
-		return BT709.Name()
-	case 4:
-		return "gamma 2.2"
-	case 5:
-		return "gamma 2.8"
-	case 8:
-		return Linear.Name()
-	case 13:
-		return SRGB.Name()
-	case 16:
-		return PQ.Name()
-	case 18:
-		return HLG.Name()
-	}
-	return ""
 }
 
 func primariesCode(p Primaries) byte {
-	switch {
-	case p.Near(PrimariesBT709):
-		return 1
-	case p.Near(PrimariesBT2020):
-		return 9
-	case p.Near(PrimariesP3D65):
-		return 12
+	for code, q := range primariesOf {
+		if p.Near(q) {
+			return code
+		}
 	}
 	return notSpecified
-}
-
-func primariesOf(code byte) Primaries {
-	switch code {
-	case 1:
-		return PrimariesBT709
-	case 9:
-		return PrimariesBT2020
-	case 12:
-		return PrimariesP3D65
-	}
-	return Primaries{}
 }

@@ -1,6 +1,0 @@
-package plate
-
-import "compress/flate"
-
-// In the browser what travels counts more than speed: package png has this one already.
-func newDeflateWriter(level int) (deflateWriter, error) { return flate.NewWriter(nil, level) }
