@@ -1,6 +1,7 @@
 package composite
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"sync"
@@ -34,13 +35,7 @@ type Fitter struct {
 // must be 1 to
 // 65536. The error says which size or which field of f is not valid, and why.
 func NewFitter(srcW, srcH, dstW, dstH int, f Fit) (*Fitter, error) {
-	if err := checkSides("picture", srcW, srcH); err != nil {
-		return nil, err
-	}
-	if err := checkSides("frame", dstW, dstH); err != nil {
-		return nil, err
-	}
-	if err := f.Check(); err != nil {
+	if err := cmp.Or(checkSides("picture", srcW, srcH), checkSides("frame", dstW, dstH), f.Check()); err != nil {
 		return nil, err
 	}
 	left, top, sx, sy := f.place(srcW, srcH, dstW, dstH)

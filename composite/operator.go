@@ -1,6 +1,8 @@
 package composite
 
 import (
+	"cmp"
+
 	"example.com/twinplate/internal/names"
 	"example.com/twinplate/plate"
 )
@@ -118,10 +120,7 @@ func (op Operator) Factors(alphaA, alphaB float32) (fa, fb float32) {
 // With a dst the call allocates nothing. The error is a *plate.SizeError, or says that there is no
 // such operator; dst is then untouched.
 func Compose(dst *plate.RGBA, op Operator, a, b *plate.RGBA) (*plate.RGBA, error) {
-	if err := op.check(); err != nil {
-		return nil, err
-	}
-	if err := plate.CheckSize("frame B", b.Size(), "frame A", a.Size()); err != nil {
+	if err := cmp.Or(op.check(), plate.CheckSize("frame B", b.Size(), "frame A", a.Size())); err != nil {
 		return nil, err
 	}
 	dst, err := targetRGBA(dst, a)

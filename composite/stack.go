@@ -1,6 +1,7 @@
 package composite
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 
@@ -25,13 +26,7 @@ type Layer struct {
 //
 // The error is a *plate.SizeError, or says which layer is not valid and why.
 func Stack(background *plate.RGB, behind []Layer, foreground *plate.RGB, transmission *plate.Gray, front []Layer) (*plate.RGB, error) {
-	if err := checkSizes(foreground, transmission, background); err != nil {
-		return nil, err
-	}
-	if err := checkLayers("behind", behind, foreground); err != nil {
-		return nil, err
-	}
-	if err := checkLayers("in front", front, foreground); err != nil {
+	if err := cmp.Or(checkSizes(foreground, transmission, background), checkLayers("behind", behind, foreground), checkLayers("in front", front, foreground)); err != nil {
 		return nil, err
 	}
 	out := plate.NewRGB(foreground.W, foreground.H)

@@ -284,16 +284,13 @@ func (r *planner) perLuminance() (band Spectrum, color [3]Spectrum) {
 	for k := range steps + 1 {
 		tan := last * float64(k) / steps
 		s := r.Band.signal(r.sodium, r.Splitter.Band, tan*r.Band.Focal, r.FPS)
-		band = append(band, [2]float64{tan, best(s)})
+		band = append(band, [2]float64{tan, slices.Max(s)})
 		for c, v := range r.Color.signal(r.sodium, r.Splitter.Color, tan*r.Color.Focal, r.FPS) {
 			color[c] = append(color[c], [2]float64{tan, v * r.balance[c]})
 		}
 	}
 	return band, color
 }
-
-// best returns the signal of a band camera's strongest channel.
-func best(channels []float64) float64 { return slices.Max(channels) }
 
 // part returns the value that a part q of those inside does not exceed.
 func part(v []float64, inside []bool, q float64) float64 {
@@ -314,7 +311,7 @@ func (r *planner) crosstalk() {
 	bandFilters := r.Band.stack(0)
 	channel := r.bandChannel()
 	a, _ := Illuminant("A")
-	tungsten := best(r.Band.signal(a.ofLumens(1/math.Pi), r.Splitter.Band, 0, r.FPS))
+	tungsten := slices.Max(r.Band.signal(a.ofLumens(1/math.Pi), r.Splitter.Band, 0, r.FPS))
 	for i, light := range r.lights {
 		color, band := make([][3]float64, len(all)), make([]float64, len(all))
 		chains := [4]Light{}
@@ -324,7 +321,7 @@ func (r *planner) crosstalk() {
 		chains[3] = Light{Spectrum: table(append([]Distribution{light.Spectrum, bandFilters}, channel...)...)}
 		// The reflectances only weight the light: full scale comes from a white surface.
 		signal := r.Color.signal(light.Scale(1/math.Pi), r.Splitter.Color, 0, r.FPS)
-		inBand := best(r.Band.signal(light.Scale(1/math.Pi), r.Splitter.Band, 0, r.FPS))
+		inBand := slices.Max(r.Band.signal(light.Scale(1/math.Pi), r.Splitter.Band, 0, r.FPS))
 		for k, surface := range all {
 			for c := range 3 {
 				if whole := chains[c].Through(photons{}); whole > 0 {

@@ -176,10 +176,7 @@ func (r Recipe) Check() error {
 	if _, _, err := ParseFrames(r.Frames); err != nil {
 		return err
 	}
-	if err := r.checkTime(); err != nil {
-		return err
-	}
-	if err := r.checkChoices(); err != nil {
+	if err := cmp.Or(r.checkTime(), r.checkChoices()); err != nil {
 		return err
 	}
 	if _, err := r.Resample.MarshalText(); err != nil {
@@ -234,13 +231,7 @@ func (r Recipe) Check() error {
 	if !(r.Pedestal >= 0 && r.Pedestal < 1) {
 		return fmt.Errorf("pedestal %v: it must be the level of black as a part of full scale, 0 to 1", r.Pedestal)
 	}
-	if err := r.Limits.Check(); err != nil {
-		return err
-	}
-	if err := r.checkOperator(); err != nil {
-		return err
-	}
-	if err := r.Fit.Check(); err != nil {
+	if err := cmp.Or(r.Limits.Check(), r.checkOperator(), r.Fit.Check()); err != nil {
 		return err
 	}
 	if r.FitEnd != nil {
