@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"image"
 	"io/fs"
-	"math"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -121,9 +120,9 @@ func (c *demo) Run(t *terminal) error {
 	report.Seconds["total"] = time.Since(start).Seconds()
 	result := demoReport{
 		Frames:    report.Frames,
-		MatteRMSE: measured.matte.rms(), NoiseFloor: shoot.floor.RMS(), ForegroundRMSE: measured.foreground.rms(), CompRMSE: measured.comp.rms(),
+		MatteRMSE: measured.matte.RMS(), NoiseFloor: shoot.floor.RMS(), ForegroundRMSE: measured.foreground.RMS(), CompRMSE: measured.comp.RMS(),
 		GeometryRMS: align.RMS(job.Geometry, shoot.geometry), Mirror: job.Geometry.Mirror, Residual: job.Residual,
-		Crosstalk: job.Crosstalk, CrosstalkTruth: shoot.faults.Crosstalk, GainError: measured.gain.rms(),
+		Crosstalk: job.Crosstalk, CrosstalkTruth: shoot.faults.Crosstalk, GainError: measured.gain.RMS(),
 		Notes: orEmpty(job.Notes), Warnings: orEmpty(job.Warnings), Seconds: report.Seconds,
 	}
 	if c.JSON {
@@ -267,19 +266,8 @@ func (s *shoot) frame(i int, camera *plate.WriteOptions) error {
 // errorSums gather the errors against the truth over the frames.
 type errorSums struct {
 	mu                            sync.Mutex
-	matte, foreground, comp, gain squares
+	matte, foreground, comp, gain proof.Squares
 }
-
-type squares struct {
-	sum float64
-	n   int
-}
-
-func (s *squares) add(d float64) { s.sum += d * d; s.n++ }
-
-func (s *squares) merge(o squares) { s.sum += o.sum; s.n += o.n }
-
-func (s *squares) rms() float64 { return math.Sqrt(s.sum / float64(max(s.n, 1))) }
 
 func (e *errorSums) add(s *shoot, r *take.Result) error {
 	alpha, err := plate.ReadGray(s.path("truth/alpha", r.Number), plate.Linear, nil, nil)
@@ -290,21 +278,21 @@ func (e *errorSums) add(s *shoot, r *take.Result) error {
 	if err != nil {
 		return err
 	}
-	var matte, fore, comp squares
+	var matte, fore, comp proof.Squares
 	for i, a := range alpha.Pix {
-		matte.add(float64(1 - r.Transmission.Pix[i] - a))
+		matte.Add(float64(1 - r.Transmission.Pix[i] - a))
 		for c := range 3 {
 			p := foreground.Pix[c][i]
-			fore.add(float64(r.Foreground.Pix[c][i] - p))
-			comp.add(float64(r.Comp.Pix[c][i] - (p + (1-a)*r.Background.Pix[c][i])))
+			fore.Add(float64(r.Foreground.Pix[c][i] - p))
+			comp.Add(float64(r.Comp.Pix[c][i] - (p + (1-a)*r.Background.Pix[c][i])))
 		}
 	}
 	e.mu.Lock()
 	defer e.mu.Unlock()
-	e.matte.merge(matte)
-	e.foreground.merge(fore)
-	e.comp.merge(comp)
-	e.gain.add(r.Gain.Value - s.gains[r.Number-s.first])
+	e.matte.Join(matte)
+	e.foreground.Join(fore)
+	e.comp.Join(comp)
+	e.gain.Add(r.Gain.Value - s.gains[r.Number-s.first])
 	return nil
 }
 

@@ -19,9 +19,26 @@ type Floor struct {
 	noise  matte.Noise
 
 	mu  sync.Mutex
-	sum float64
-	n   int
+	sum Squares
 }
+
+// A Squares is a root mean square in the making.
+type Squares struct{ sum, n float64 }
+
+// Add adds a value.
+func (s *Squares) Add(v float64) {
+	s.sum += v * v
+	s.n++
+}
+
+// Join adds the values of another.
+func (s *Squares) Join(o Squares) {
+	s.sum += o.sum
+	s.n += o.n
+}
+
+// RMS returns the root mean square, 0 where nothing was added.
+func (s Squares) RMS() float64 { return math.Sqrt(s.sum / max(s.n, 1)) }
 
 // NewFloor returns the floor of takes of this set, whose plates have w by h pixels.
 func NewFloor(scene simulate.Scene, w, h int, g align.Geometry, f simulate.Faults, seed uint64) *Floor {
@@ -55,13 +72,12 @@ func (f *Floor) Add(truth simulate.Truth) {
 	}
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	f.sum += sum
-	f.n += len(truth.Alpha.Pix)
+	f.sum.Join(Squares{sum, float64(len(truth.Alpha.Pix))})
 }
 
 // RMS returns the floor over the frames added, of full alpha.
 func (f *Floor) RMS() float64 {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	return math.Sqrt(f.sum / float64(max(f.n, 1)))
+	return f.sum.RMS()
 }

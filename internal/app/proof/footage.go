@@ -301,12 +301,12 @@ func (l *FootageLine) job(ctx context.Context, dir string, r take.Recipe, truth 
 	l.hear("timing", job.Timing.Warnings...)
 	l.hear("note", job.Notes...)
 	want := place(l.FootageTake, truth)
-	var off, stated moment
+	var off, stated Squares
 	for _, p := range job.Geometry.Grid(33) {
 		x, y := want(p.Color[0], p.Color[1])
-		off.add(math.Hypot(x-p.Band[0], y-p.Band[1]))
+		off.Add(math.Hypot(x-p.Band[0], y-p.Band[1]))
 		if job.Estimate != nil {
-			stated.add(job.Estimate.Sigma(p.Color[0], p.Color[1]))
+			stated.Add(job.Estimate.Sigma(p.Color[0], p.Color[1]))
 		}
 	}
 	l.Frame, l.StatedFrame = off.rms(), stated.rms()
@@ -355,29 +355,16 @@ func (l *FootageLine) hear(from string, texts ...string) {
 	}
 }
 
-// A moment is a root mean square in the making.
-type moment struct{ sum, n float64 }
-
-func (m *moment) add(v float64) {
-	m.sum += v * v
-	m.n++
-}
-
-func (m *moment) join(o moment) {
-	m.sum += o.sum
-	m.n += o.n
-}
-
-// rms returns -1 where nothing was added.
-func (m moment) rms() float64 {
-	if m.n == 0 {
+// rms is RMS, but -1 where nothing was added.
+func (s Squares) rms() float64 {
+	if s.n == 0 {
 		return -1
 	}
-	return math.Sqrt(m.sum / m.n)
+	return s.RMS()
 }
 
 // over returns the ratio of two root mean squares, or -1 where there is none.
-func over(a, b moment) float64 {
+func over(a, b Squares) float64 {
 	if a.n == 0 || b.sum == 0 {
 		return -1
 	}
@@ -385,20 +372,20 @@ func over(a, b moment) float64 {
 }
 
 // A zone is a part of the frame.
-type zone struct{ err, sigma moment }
+type zone struct{ err, sigma Squares }
 
 func (z *zone) join(o zone) {
-	z.err.join(o.err)
-	z.sigma.join(o.sigma)
+	z.err.Join(o.err)
+	z.sigma.Join(o.sigma)
 }
 
 // footageSums are the errors of a take.
 type footageSums struct {
 	mu                sync.Mutex
-	moved, stated     moment // of the geometry at edges
-	matte, floor      moment
+	moved, stated     Squares // of the geometry at edges
+	matte, floor      Squares
 	open, core, edges zone
-	edgesFloor        moment
+	edgesFloor        Squares
 }
 
 // Where the truth has alpha from 0.05 to 0.95 is an edge. Open screen and core have it within
@@ -446,19 +433,19 @@ func (s *footageSums) frame(x *take.Result, job *take.Job, dir string, want func
 			if edge {
 				tx, ty := want(float64(px), float64(y))
 				ex, ey := job.Geometry.Map(float64(px), float64(y))
-				f.moved.add(math.Hypot(tx-ex, ty-ey))
+				f.moved.Add(math.Hypot(tx-ex, ty-ey))
 				if job.Estimate != nil {
-					f.stated.add(job.Estimate.Sigma(float64(px), float64(y)))
+					f.stated.Add(job.Estimate.Sigma(float64(px), float64(y)))
 				}
 			}
 			if floor.Pix[i] >= 1 { // no screen is seen
 				continue
 			}
 			d, least := 1-float64(x.Transmission.Pix[i])-a, float64(floor.Pix[i])*floorScale
-			f.matte.add(d)
-			f.floor.add(least)
+			f.matte.Add(d)
+			f.floor.Add(least)
 			if edge {
-				f.edgesFloor.add(least)
+				f.edgesFloor.Add(least)
 			}
 			if x.Unmeasured != nil && x.Unmeasured.Pix[i] > 0 { // and the job says so
 				continue
@@ -466,7 +453,7 @@ func (s *footageSums) frame(x *take.Result, job *take.Job, dir string, want func
 			sigma := float64(x.Sigma.Pix[i])
 			if !(sigma > 0) {
 				if edge {
-					f.edges.err.add(d)
+					f.edges.err.Add(d)
 				}
 				continue
 			}
@@ -481,17 +468,17 @@ func (s *footageSums) frame(x *take.Result, job *take.Job, dir string, want func
 			default:
 				continue
 			}
-			z.err.add(d)
-			z.sigma.add(sigma)
+			z.err.Add(d)
+			z.sigma.Add(sigma)
 		}
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.moved.join(f.moved)
-	s.stated.join(f.stated)
-	s.matte.join(f.matte)
-	s.floor.join(f.floor)
-	s.edgesFloor.join(f.edgesFloor)
+	s.moved.Join(f.moved)
+	s.stated.Join(f.stated)
+	s.matte.Join(f.matte)
+	s.floor.Join(f.floor)
+	s.edgesFloor.Join(f.edgesFloor)
 	s.open.join(f.open)
 	s.core.join(f.core)
 	s.edges.join(f.edges)

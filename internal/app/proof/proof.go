@@ -200,18 +200,17 @@ func (s *shoot) measure(ctx context.Context, r take.Recipe, rmse *float64, line 
 		return err
 	}
 	var mu sync.Mutex
-	sum, n, g := 0.0, 0, 0.0
+	var sum Squares
+	g := 0.0
 	report, err := job.Run(ctx, &take.RunOptions{Each: func(x *take.Result) error {
 		truth := s.truth[x.Number-1]
-		d2 := 0.0
+		var frame Squares
 		for i, t := range x.Transmission.Pix {
-			d := float64(1-t) - float64(truth.Alpha.Pix[i])
-			d2 += d * d
+			frame.Add(float64(1-t) - float64(truth.Alpha.Pix[i]))
 		}
 		mu.Lock()
 		defer mu.Unlock()
-		sum += d2
-		n += len(x.Transmission.Pix)
+		sum.Join(frame)
 		g = max(g, math.Abs(x.Gain.Value-truth.Gain)/x.Gain.Sigma)
 		return nil
 	}})
@@ -221,7 +220,7 @@ func (s *shoot) measure(ctx context.Context, r take.Recipe, rmse *float64, line 
 	if len(report.Failed) > 0 {
 		return fmt.Errorf("frame %d: %s", report.Failed[0].Frame, report.Failed[0].Error)
 	}
-	*rmse = math.Sqrt(sum / float64(n))
+	*rmse = sum.RMS()
 	switch {
 	case r.Geometry.Mode == "":
 		line.Geometry = align.RMS(job.Geometry, s.geometry)
