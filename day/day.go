@@ -269,7 +269,7 @@ func (d *Day) Save(path string) error {
 	if err := json.Unmarshal(data, &own); err != nil {
 		return fmt.Errorf("%s: %w", path, err)
 	}
-	return objects.Save(path, own, own.paths())
+	return objects.Save(path, &own, own.paths())
 }
 
 // Recipe returns the file of a take's recipe, for a day that was read from path. An error says why

@@ -126,7 +126,7 @@ func TestRigsAndReferences(t *testing.T) {
 func TestOpen(t *testing.T) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "day.json")
-	d := &Day{Version: Version, ColorCard: filepath.Join(dir, "A"), BandCard: filepath.Join(dir, "B"), Settings: take.Recipe{ColorCurve: "slog3"},
+	d := &Day{Version: Version, ColorCard: filepath.Join(dir, "A"), BandCard: filepath.Join(dir, "B"), Settings: take.Recipe{ColorCurve: "slog3", Background: filepath.Join(dir, "sea.png")},
 		Pairs: []*ClipPair{{Name: "take01", Kind: Take, Color: filepath.Join(dir, "A", "1.mov"), Band: filepath.Join(dir, "B", "1.mov")}}}
 	if err := d.Save(path); err != nil {
 		t.Fatal(err)
@@ -138,6 +138,11 @@ func TestOpen(t *testing.T) {
 	text, err := os.ReadFile(path)
 	if err != nil {
 		t.Fatal(err)
+	}
+	for _, want := range []string{`"color_card": "A"`, `"band_card": "B"`, `"color": "A/1.mov"`, `"background": "sea.png"`} {
+		if !strings.Contains(string(text), want) {
+			t.Errorf("the file lacks %s: paths in it are relative to it\n%s", want, text)
+		}
 	}
 	for _, test := range []struct{ old, new, want string }{
 		{`"kind": "take"`, `"kind": "tale"`, "must be take, clean, dark, chart or out"},

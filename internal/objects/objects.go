@@ -63,7 +63,7 @@ func Resolve(file string, paths []*string) {
 }
 
 // Save writes an object to a file, whole or not at all, after its paths were made relative to the
-// file where they can be.
+// file where they can be. v is a pointer to the object that the paths are fields of.
 func Save(file string, v any, paths []*string) error {
 	dir, err := filepath.Abs(filepath.Dir(file))
 	if err != nil {
