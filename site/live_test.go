@@ -606,7 +606,7 @@ func TestLiveAxe(t *testing.T) {
 		}
 	}
 	look("empty")
-	eval[bool](p, rehearse)
+	eval[any](p, `document.querySelector("#empty button").click()`)
 	p.live()
 	look("live")
 	eval[any](p, `live.store.update({ view: "trouble", wrong: "Something is wrong", day: [{ time: 0, note: "a flag", readings: [], picture: "" }],

@@ -23,7 +23,7 @@ async function start(store) {
   const session = new Session(store, engines, graphics);
   const source = new Source(store, session);
   drawInputs(store, source);
-  drawPictures(store, session);
+  drawPictures(store, session, source);
   drawFigures(store, session);
   drawPlates(store, session);
   drawKept(store, session);

@@ -46,8 +46,9 @@ function mark(context, trouble, places, side) {
 /**
  * @param {import("./state.js").LiveStore} store
  * @param {import("./session.js").Session} session
+ * @param {import("./inputs.js").Source} source
  */
-export function drawPictures(store, session) {
+export function drawPictures(store, session, source) {
   const canvas = (/** @type {string} */ id) => /** @type {HTMLCanvasElement} */ ($(id));
   const [main, beside] = [canvas("main").transferControlToOffscreen(), canvas("beside").transferControlToOffscreen()];
   session.tell({ canvases: { main, beside } }, [main, beside]);
@@ -55,7 +56,10 @@ export function drawPictures(store, session) {
   store.show(["view"], ({ view }) => fill($("views"), views.map(({ id, title }) => press(title, () => store.update({ view: id }), { "aria-pressed": String(id === view) }))));
   store.show(["beside"], ({ beside }) => fill($("beside-choice"), choice("The small picture", [["", "none"], ...views.filter(({ id }) => id !== "trouble").map(({ id, title }) => [id, title])], beside, (value) => store.update({ beside: value }))));
   store.show(["running", "ready", "working"], ({ running, ready, working }) => {
-    $("empty").textContent = running || working ? "" : "Choose the cameras, or rehearse with the demo's.";
+    fill($("empty"), running || working ? [] : [
+      "Choose the cameras, or rehearse with the demo's.",
+      el("span", { className: "row" }, press("Rehearse", () => source.rehearse(), { className: "main" }), el("a", { className: "file-button", href: "#inputs" }, "To the inputs")),
+    ]);
     $("views").title = ready ? "" : "Until the geometry is found the plates are shown as they come";
   });
   store.show(["rate", "running"], ({ rate, running }) => {
