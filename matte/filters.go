@@ -97,33 +97,25 @@ func meanLine(dst, src []float32, n, r int) {
 }
 
 // boxMax returns the largest value in the square of 2r+1 pixels around each, cut off at the
-// borders: of a window that begins in one block of 2r+1 and ends in the next, the largest from
-// there to the block's end and from the next one's beginning (van Herk 1992; not checked against
-// the source).
+// borders: along a row, of windows that double in length; down the columns, of a window that begins in
+// one block of 2r+1 and ends in the next, the largest from there to the block's end and from the next
+// one's beginning (van Herk 1992; not checked against the source).
 func boxMax(f *plate.Gray, r int) *plate.Gray {
 	w, h, k := f.W, f.H, 2*r+1
 	tmp, out := plate.NewGray(w, h), plate.NewGray(w, h)
 	none := float32(math.Inf(-1))
 	parallel.Rows(w, h, func(y0, y1 int) {
-		ends := make([]float32, k) // the largest of the block from here on
+		row := make([]float32, w+2*r)
 		for y := y0; y < y1; y++ {
-			src, dst := f.Pix[y*w:(y+1)*w], tmp.Pix[y*w:(y+1)*w]
-			for b := 0; b < w; b += k { // windows from b-r on
-				m := none
-				for i := k - 1; i >= 0; i-- {
-					if x := b - r + i; x >= 0 && x < w {
-						m = max(m, src[x])
-					}
-					ends[i] = m
-				}
-				m = none
-				for i := range min(k, w-b) {
-					if x := b + r + i; i > 0 && x < w {
-						m = max(m, src[x])
-					}
-					dst[b+i] = max(m, ends[i])
-				}
+			fill(row, none)
+			copy(row[r:], f.Pix[y*w:(y+1)*w])
+			n := 1 // values of the window that begins at each
+			for n < k {
+				by := min(n, k-n)
+				kernel.Raise(row[:len(row)-by], row[by:])
+				n += by
 			}
+			copy(tmp.Pix[y*w:], row[:w])
 		}
 	})
 	parallel.Rows(w, h, func(y0, y1 int) { // the same by whole rows
@@ -137,29 +129,21 @@ func boxMax(f *plate.Gray, r int) *plate.Gray {
 			for i := k - 1; i >= 0; i-- {
 				copy(ends[i], ends[i+1])
 				if y := b - r + i; y >= 0 && y < h {
-					raise(ends[i], tmp.Pix[y*w:])
+					kernel.Raise(ends[i], tmp.Pix[y*w:])
 				}
 			}
 			fill(begun, none)
 			for i := range min(k, y1-b) {
 				if y := b + r + i; i > 0 && y < h {
-					raise(begun, tmp.Pix[y*w:])
+					kernel.Raise(begun, tmp.Pix[y*w:])
 				}
 				dst := out.Pix[(b+i)*w : (b+i+1)*w]
 				copy(dst, ends[i])
-				raise(dst, begun)
+				kernel.Raise(dst, begun)
 			}
 		}
 	})
 	return out
-}
-
-// raise makes each value the larger of itself and b's.
-func raise(a, b []float32) {
-	b = b[:len(a)]
-	for i, v := range a {
-		a[i] = max(v, b[i])
-	}
 }
 
 func fill(a []float32, v float32) {

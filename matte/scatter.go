@@ -141,13 +141,13 @@ func (b *bounds) outside(s *Solver, f boundFrame, color, band *Noise) {
 	if near == nil {
 		return
 	}
-	stride := s.boundStride()
+	stride, spread := s.boundStride(), s.spread(f.Sample, f.gain, color, band)
 	for y := 0; y < s.h; y += stride {
 		for i := y * s.w; i < (y+1)*s.w; i += stride {
 			if near.Pix[i] > 0 {
 				continue
 			}
-			v, _ := s.variance(f.Sample, i, f.gain, color, band)
+			v := spread.variance(i)
 			d := (float64(f.u.Pix[i]) - f.gain) / float64(s.inverse.Pix[i])
 			b.open.n++
 			b.open.used++
@@ -161,7 +161,7 @@ func (b *bounds) outside(s *Solver, f boundFrame, color, band *Noise) {
 // inside adds the core of one frame: so many pixels along each axis from where the screen may shine
 // through.
 func (b *bounds) inside(s *Solver, f boundFrame, color, band *Noise, reach int) {
-	stride := s.boundStride()
+	stride, spread := s.boundStride(), s.spread(f.Sample, f.gain, color, band)
 	high := boxMax(f.u, reach)
 	cells := newCells(s.w, s.h)
 	values := make([][]float64, cells.n)
@@ -173,7 +173,7 @@ func (b *bounds) inside(s *Solver, f boundFrame, color, band *Noise, reach int) 
 			}
 			c := cells.of(x, y)
 			values[c] = append(values[c], float64(f.u.Pix[i])/float64(s.inverse.Pix[i]))
-			v, _ := s.variance(f.Sample, i, f.gain, color, band)
+			v := spread.variance(i)
 			b.core.model += v
 			b.core.signal += s.light(f.Sample, i)
 			b.core.n++

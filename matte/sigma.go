@@ -31,6 +31,7 @@ func (s *Solver) Sigma(dst *plate.Gray, frame Sample, gain float64, color, band 
 	if band.Edge > 0 {
 		slope = s.slopes(s.measured(frame, gain), frame, gain, &color, &band)
 	}
+	spread := s.spread(frame, gain, &color, &band)
 	parallel.Rows(s.w, s.h, func(y0, y1 int) {
 		for i := y0 * s.w; i < y1*s.w; i++ {
 			inv := float64(s.inverse.Pix[i]) / gain
@@ -38,10 +39,9 @@ func (s *Solver) Sigma(dst *plate.Gray, frame Sample, gain float64, color, band 
 				dst.Pix[i] = 0
 				continue
 			}
-			v, _ := s.variance(frame, i, gain, &color, &band)
-			v *= inv * inv
+			v := spread.variance(i) * inv * inv
 			if slope != nil {
-				v += band.Edge * band.Edge * max(float64(slope.Pix[i]), 0)
+				v += band.Edge * band.Edge * positive(float64(slope.Pix[i]))
 			}
 			dst.Pix[i] = float32(math.Sqrt(v))
 		}
@@ -49,42 +49,84 @@ func (s *Solver) Sigma(dst *plate.Gray, frame Sample, gain float64, color, band 
 	return dst, nil
 }
 
-// variance returns that of N' - m . C' - g t (S - m . K) at pixel i, in light, and how much of it
-// is the white noise of the frame.
-func (s *Solver) variance(frame Sample, i int, gain float64, color, band *Noise) (all, white float64) {
-	n := s.light(frame, i)
-	kept, keptColor := band.kept(), color.kept()
-	white = kept * (band.Read*band.Read + band.PerSignal*max(n, 0))
-	all = band.Variance(n)
+// A spread is what the variance of a frame's pixels is worked out from.
+type spread struct {
+	s           *Solver
+	frame       Sample
+	gain        float64
+	color, band *Noise
+
+	kept, keptColor   float64
+	read, perSignal   [2]float64 // of the band's noise and of the color's: their variance over the light
+	dark              float64    // of the dark plates
+	crosstalk, screen bool       // there is some
+}
+
+func (s *Solver) spread(frame Sample, gain float64, color, band *Noise) *spread {
+	p := &spread{s: s, frame: frame, gain: gain, color: color, band: band, kept: band.kept(), keptColor: color.kept(), crosstalk: band.Crosstalk != [4][4]float64{}, screen: s.screen != nil}
+	for k, n := range []*Noise{band, color} {
+		p.read[k] = n.Variance(0)
+		p.perSignal[k] = n.kept()*n.PerSignal + n.CorrelatedPerSignal
+	}
+	p.dark = p.kept*band.Dark*band.Dark + band.Level*band.Level
+	for _, m := range s.m {
+		p.dark += float64(m) * float64(m) * p.keptColor * color.Dark * color.Dark
+	}
+	return p
+}
+
+// positive is max(v, 0) but for values that are no numbers: in WebAssembly that is a call.
+func positive(v float64) float64 {
+	if v > 0 {
+		return v
+	}
+	return 0
+}
+
+// white returns how much of the variance at pixel i is the white noise of the frame.
+func (p *spread) white(i int) float64 {
+	return p.kept * (p.band.Read*p.band.Read + p.band.PerSignal*positive(p.s.light(p.frame, i)))
+}
+
+// variance returns that of N' - m . C' - g t (S - m . K) at pixel i, in light.
+func (p *spread) variance(i int) float64 {
+	s := p.s
+	n := s.light(p.frame, i)
+	all := p.read[0] + p.perSignal[0]*positive(n)
 	screen := 1 / float64(s.inverse.Pix[i])
-	clean := kept * band.Clean * screen
-	dark := kept*band.Dark*band.Dark + band.Level*band.Level
+	clean := p.kept * p.band.Clean * screen
+	leak := 0.0
+	var set [3]float64
 	for c, m := range s.m {
-		m2 := float64(m) * float64(m)
-		all += m2 * color.Variance(s.set(frame, c, i))
-		dark += m2 * keptColor * color.Dark * color.Dark
-		if s.screen != nil {
-			clean += m2 * keptColor * color.Clean * max(float64(s.screen.Pix[c][i]), 0)
+		m := float64(m)
+		set[c] = s.set(p.frame, c, i)
+		leak += m * set[c]
+		all += m * m * (p.read[1] + p.perSignal[1]*positive(set[c]))
+		if p.screen {
+			clean += m * m * p.keptColor * p.color.Clean * positive(float64(s.screen.Pix[c][i]))
 		}
 	}
-	x := min(max((n-s.leak(frame, i))/screen, 0), gain)
-	if band.Crosstalk != [4][4]float64{} {
-		p := [4]float64{3: 1 - x/gain} // the performer's light, and how much of the performer there is
+	x := positive((n - leak) / screen)
+	if x > p.gain {
+		x = p.gain
+	}
+	if p.crosstalk {
+		v := [4]float64{3: 1 - x/p.gain} // the performer's light, and how much of the performer there is
 		for c := range 3 {
-			p[c] = s.set(frame, c, i)
-			if s.screen != nil {
-				p[c] -= x * float64(s.screen.Pix[c][i])
+			v[c] = set[c]
+			if p.screen {
+				v[c] -= x * float64(s.screen.Pix[c][i])
 			}
 		}
 		square := 0.0
-		for c, row := range band.Crosstalk {
-			for k, v := range row {
-				square += v * p[c] * p[k]
+		for c := range p.band.Crosstalk {
+			for k, of := range &p.band.Crosstalk[c] {
+				square += of * v[c] * v[k]
 			}
 		}
-		all += max(square, 0)
+		all += positive(square)
 	}
-	return all + x*x*clean + (1-x)*(1-x)*dark, white
+	return all + x*x*clean + (1-x)*(1-x)*p.dark
 }
 
 // light returns the band plate's light at pixel i: N'.
@@ -138,11 +180,11 @@ func (s *Solver) slopes(t *plate.Gray, frame Sample, gain float64, color, band *
 	if t.W < 2 || t.H < 2 {
 		return out
 	}
+	spread := s.spread(frame, gain, color, band)
 	parallel.Rows(t.W, t.H, func(y0, y1 int) {
 		for i := y0 * t.W; i < y1*t.W; i++ {
-			_, white := s.variance(frame, i, gain, color, band)
 			inv := float64(s.inverse.Pix[i]) / gain
-			noise.Pix[i] = float32(white * inv * inv)
+			noise.Pix[i] = float32(spread.white(i) * inv * inv)
 		}
 	})
 	parallel.EachRow(t.W, t.H, func(y int) {

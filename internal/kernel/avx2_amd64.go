@@ -170,6 +170,15 @@ func mixFront(dst, a, b []float32, part float32) int {
 	return n
 }
 
+func raiseFront(dst, a []float32) int {
+	n := whole(len(dst), lanes)
+	if n > 0 {
+		rows := [...]*float32{first(dst, n), first(a, n)}
+		raiseAVX2(&rows[0], n)
+	}
+	return n
+}
+
 func mean3Front(dst, a, b, c []float32) int {
 	n := whole(len(dst), lanes)
 	if n > 0 {

@@ -669,6 +669,29 @@ more1:
 	VZEROUPPER
 	RET
 
+// func raiseAVX2(rows **float32, n int)
+// Requires: AVX
+TEXT ·raiseAVX2(SB), NOSPLIT, $0-16
+	MOVQ rows+0(FP), AX
+	MOVQ n+8(FP), CX
+	SHLQ $0x02, CX
+	MOVQ (AX), DX
+	MOVQ 8(AX), BX
+	XORQ AX, AX
+	JMP  more1
+
+loop1:
+	VMOVUPS (BX)(AX*1), Y0
+	VMAXPS  (DX)(AX*1), Y0, Y0
+	VMOVUPS Y0, (DX)(AX*1)
+	ADDQ    $0x00000020, AX
+
+more1:
+	CMPQ AX, CX
+	JLT  loop1
+	VZEROUPPER
+	RET
+
 // func mean3AVX2(rows **float32, c *float32, n int)
 // Requires: AVX
 TEXT ·mean3AVX2(SB), NOSPLIT, $0-24

@@ -24,6 +24,8 @@ func cubicFront(r *Run, dst, src []float32, stride int, dx, dy []float32) int { 
 
 func mixFront(dst, a, b []float32, part float32) int { return 0 }
 
+func raiseFront(dst, a []float32) int { return 0 }
+
 func mean3Front(dst, a, b, c []float32) int { return 0 }
 
 func insideFront(inside []int32, row []float32, low, high float32) int { return 0 }

@@ -171,6 +171,21 @@ func mixFrom(i int, dst, a, b []float32, part float32) {
 	}
 }
 
+// Raise sets each value of dst to that of a where that is larger. It goes from the first on, so that dst may be
+// the beginning of what a is a later part of. a has dst's length.
+func Raise(dst, a []float32) {
+	raiseFrom(raiseFront(dst, a), dst, a)
+}
+
+func raiseFrom(i int, dst, a []float32) {
+	a = a[:len(dst)]
+	for ; i < len(dst); i++ {
+		if a[i] > dst[i] {
+			dst[i] = a[i]
+		}
+	}
+}
+
 // Mean3 sets dst to the means of a, b and c. All have dst's length.
 func Mean3(dst, a, b, c []float32) {
 	mean3From(mean3Front(dst, a, b, c), dst, a, b, c)

@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"reflect"
+	"slices"
 	"testing"
 )
 
@@ -64,6 +65,27 @@ func TestMix(t *testing.T) {
 		for i, v := range dst {
 			if want := a[i] + float32(0.25*(b[i]-a[i])); v != want {
 				t.Fatalf("value %d of %d is %v, want %v", i, n, v, want)
+			}
+		}
+	}
+}
+
+func TestRaise(t *testing.T) {
+	r := rand.New(rand.NewPCG(47, 48))
+	for _, n := range lengths {
+		for _, shift := range []int{0, 1, 3, 8} { // 0: of two arrays
+			all := noise(r, n+shift)
+			dst, a := all[:n], all[shift:]
+			if shift == 0 {
+				a = noise(r, n)
+			}
+			want := make([]float32, n)
+			for i := range want {
+				want[i] = max(dst[i], a[i])
+			}
+			Raise(dst, a)
+			if !slices.Equal(dst, want) {
+				t.Fatalf("%d values raised by those %d on: %v, want %v", n, shift, dst, want)
 			}
 		}
 	}

@@ -33,6 +33,9 @@ func cubicAVX2(rows **float32, c *float32, n int)
 func mixAVX2(rows **float32, c *float32, n int)
 
 //go:noescape
+func raiseAVX2(rows **float32, n int)
+
+//go:noescape
 func mean3AVX2(rows **float32, c *float32, n int)
 
 //go:noescape

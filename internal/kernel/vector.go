@@ -331,6 +331,17 @@ func mixFront(dst, a, b []float32, part float32) int {
 	return i
 }
 
+func raiseFront(dst, a []float32) int {
+	n := len(dst)
+	to, x := first(dst, n), first(a, n)
+	i, lanes := 0, simd.BroadcastFloat32s(0).Len()
+	for ; i <= n-lanes; i += lanes {
+		v, d := simd.LoadFloat32s(from(x, i)), simd.LoadFloat32s(from(to, i))
+		v.IfElse(v.Greater(d), d).Store(from(to, i))
+	}
+	return i
+}
+
 func mean3Front(dst, a, b, c []float32) int {
 	n := len(dst)
 	to, x, y, z := first(dst, n), first(a, n), first(b, n), first(c, n)

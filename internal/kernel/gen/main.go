@@ -30,6 +30,7 @@ func main() {
 	spread()
 	cubic()
 	mix()
+	raise()
 	mean3()
 	bar()
 	barred()
@@ -467,6 +468,17 @@ func mix() {
 		VSUBPS(v, d, d)
 		VMULPS(part, d, d)
 		VADDPS(d, v, v)
+		VMOVUPS(v, k.of(dst, 0))
+	})
+}
+
+// raise is Raise: dst, a.
+func raise() {
+	k := function("raiseAVX2", "func(rows **float32, n int)", 2)
+	dst, a := k.row(0), k.row(1)
+	k.each(func() {
+		v := load(k.of(a, 0))
+		VMAXPS(k.of(dst, 0), v, v)
 		VMOVUPS(v, k.of(dst, 0))
 	})
 }
