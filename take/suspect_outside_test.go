@@ -53,6 +53,17 @@ func TestEdgesTellTheCurve(t *testing.T) {
 				t.Errorf("%s: none of %q says to give %s", row.name, found.Suspicions, flag)
 			}
 		}
+		opened.CurvesLater = true
+		job, err := opened.Prepare(t.Context())
+		if err != nil {
+			t.Fatalf("%s: %v", row.name, err)
+		}
+		if len(job.Suspicions) > 0 {
+			t.Errorf("%s: the test that is to come later was made: %q", row.name, job.Suspicions)
+		}
+		if later, err := job.Curves(t.Context()); err != nil || !slices.Equal(later, found.Suspicions) {
+			t.Errorf("%s: later %q, %v, and at once %q", row.name, later, err, found.Suspicions)
+		}
 	}
 }
 

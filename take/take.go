@@ -26,6 +26,10 @@ type Take struct {
 	// of their work, with its name in words.
 	Stage func(name string)
 
+	// CurvesLater has Prepare and Register leave to Job.Curves the one test for files that are read by a
+	// wrong curve which registers again, for whoever would rather have the job sooner.
+	CurvesLater bool
+
 	Pairing
 	reader
 	recipe Recipe
@@ -401,6 +405,18 @@ type Registration struct {
 	// Suspicions are those of the warnings by which a file is not what it is called: a clean plate
 	// with somebody in it, a dark plate with light on it, one of another setting.
 	Suspicions []string
+
+	curves func(context.Context) ([]string, error) // the test that Take.CurvesLater left; nil: none is left
+}
+
+// Curves returns what Take.CurvesLater has left: suspicions that files are read by a wrong curve. They are not
+// among the job's. It returns none where the test is done already, or was not to be.
+func (j *Job) Curves(ctx context.Context) ([]string, error) {
+	if j.curves == nil {
+		return nil, nil
+	}
+	defer j.files.Rest()
+	return j.curves(ctx)
 }
 
 // registrationSamples is how many frames the geometry is estimated from: the rig is rigid, and each
@@ -449,15 +465,19 @@ func (t *Take) register(ctx context.Context) (Registration, error) {
 	if err != nil {
 		return Registration{}, suspected(fmt.Errorf("%s and %s: %w", t.recipe.Color, t.recipe.Band, err), suspicions)
 	}
-	if len(suspicions) == 0 && !t.draft {
-		if suspicions, err = t.misread(ctx, seen, e); err != nil {
+	curves := func(ctx context.Context) ([]string, error) { return t.misread(ctx, seen, e) }
+	if len(suspicions) > 0 || t.draft {
+		curves = nil
+	} else if !t.CurvesLater {
+		if suspicions, err = curves(ctx); err != nil {
 			return Registration{}, err
 		}
+		curves = nil
 	}
 	for i, w := range e.Warnings {
 		e.Warnings[i] = strings.Replace(w, "check the parity by eye, or give it,", "check the parity by eye, or give it (--parity mirrored, or straight),", 1)
 	}
-	return Registration{Geometry: e.Geometry, Residual: e.Residual, Model: e.Model, Warnings: slices.Concat(suspicions, e.Warnings), Estimate: e, Suspicions: suspicions}, nil
+	return Registration{Geometry: e.Geometry, Residual: e.Residual, Model: e.Model, Warnings: slices.Concat(suspicions, e.Warnings), Estimate: e, Suspicions: suspicions, curves: curves}, nil
 }
 
 // Residual returns how far the take's outlines are apart by a geometry, in pixels, as

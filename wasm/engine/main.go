@@ -65,6 +65,7 @@ type arguments struct {
 	Path     string   `json:"path"`
 	Draft    bool     `json:"draft"`
 	Samples  []int    `json:"samples"`
+	Later    bool     `json:"later"`
 	Number   int      `json:"number"`
 	Breaks   breaks   `json:"breaks"`
 	Quick    bool     `json:"quick"`
@@ -113,7 +114,9 @@ func (s *session) call(ctx context.Context, op string, text []byte) (js.Value, e
 	case "open":
 		return answer(s.open(ctx, a.Path, a.Draft))
 	case "prepare":
-		return answer(s.prepare(ctx, a.Path, a.Samples))
+		return answer(s.prepare(ctx, a.Path, a.Samples, a.Later))
+	case "curves":
+		return answer(s.curves(ctx))
 	case "check":
 		return answer(s.check(ctx, a.FPS))
 	case "finish":

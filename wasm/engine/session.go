@@ -144,11 +144,13 @@ func graveOf(j *take.Job) []string {
 var errNotOpen = errors.New("no take is open")
 
 // prepare makes the take ready, and writes the recipe with every estimate to the file at path; a
-// draft is made from the sample frames.
-func (s *session) prepare(ctx context.Context, path string, samples []int) (*prepared, error) {
+// draft is made from the sample frames. With later a test for wrong curves is left to curves.
+func (s *session) prepare(ctx context.Context, path string, samples []int, later bool) (*prepared, error) {
 	if s.take == nil {
 		return nil, errNotOpen
 	}
+	s.take.CurvesLater = later
+	defer func() { s.take.CurvesLater = false }()
 	if s.rough {
 		if err := s.take.Draft(samples); err != nil {
 			return nil, err
@@ -173,6 +175,16 @@ func (s *session) prepare(ctx context.Context, path string, samples []int) (*pre
 	}
 	j := s.job
 	return &prepared{text, j.Geometry.ColorW, j.Geometry.ColorH, j.Residual, j.Model, j.Geometry.Mirror, j.Crosstalk, orEmpty(j.Warnings), orEmpty(j.Notes), j.Seconds, s.rough, graveOf(j)}, nil
+}
+
+// curves returns what prepare has left of the tests for files that are read by a wrong curve: warnings by which
+// the result is likely wrong.
+func (s *session) curves(ctx context.Context) ([]string, error) {
+	if s.job == nil {
+		return nil, errNotOpen
+	}
+	said, err := s.job.Curves(ctx)
+	return orEmpty(said), err
 }
 
 // finished has frames made with the finish that a call came with, JSON of a recipe's fields, or

@@ -138,7 +138,7 @@ export class Engines {
   pump() {
     for (let i = 0; i < this.queue.length; ) {
       const job = this.queue[i];
-      const free = this.workers.filter((worker) => !worker.busy && (job.worker ? job.worker === worker : !worker.held));
+      const free = job.worker ? [job.worker].filter((worker) => !worker.busy) : this.workers.filter((worker) => !worker.busy && !worker.held);
       const number = numberOf(job.args);
       const worker = free.find((worker) => worker.number === number) ?? free[0];
       if (!worker) {
@@ -162,7 +162,6 @@ export class Engines {
     const job = this.#calls.get(id);
     this.#calls.delete(id);
     worker.busy = false;
-    if (!this.workers.includes(worker)) worker.port.terminate(); // another is in its place
     if (job) {
       job.id = undefined;
       if (error !== undefined) job.reject(new Error(error));
@@ -194,15 +193,14 @@ export class Engines {
   }
 
   /**
-   * replace puts the engine that was added last in another's place, with what waits for that one. The
-   * other ends what it is at.
+   * replace puts the engine that was added last in another's place, with what waits for that one, which then
+   * does only what is asked of it by name.
    * @param {Worked} worker
    */
   replace(worker) {
     const fresh = /** @type {Worked} */ (this.workers.pop());
     this.workers = this.workers.map((other) => (other === worker ? fresh : other));
     for (const job of this.queue) if (job.worker === worker) job.worker = fresh;
-    if (!worker.busy) this.end(worker);
     this.pump();
   }
 

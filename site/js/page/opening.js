@@ -132,7 +132,7 @@ export class Opening {
       await this.#show(mine, ready);
       if (mine !== this.#turn) return;
       store.update({ engines: take.room(ready) });
-      take.share(ready).then((notes) => this.#shared(notes, recipe), (error) => isAbort(error) || refuse(store, error));
+      this.#share(ready, recipe).catch((error) => isAbort(error) || refuse(store, error));
     } catch (error) {
       if (mine !== this.#turn || isAbort(error)) return;
       this.#nothing("The take does not open. Under Plates it says why.");
@@ -144,16 +144,23 @@ export class Opening {
   }
 
   /**
-   * #shared goes on once all engines have the take.
-   * @param {string[] | null} notes as another first engine has them; null: it is the same
+   * #share has all engines make the take's frames; then come the doubts that take longest to be told.
+   * @param {Prepared} ready
    * @param {import("./state.js").Recipe} recipe that it was made ready with
    */
-  #shared(notes, recipe) {
+  async #share(ready, recipe) {
+    const { store, take } = this;
+    const { first, notes } = await take.share(ready);
     if (notes) {
       this.#notes = notes;
-      if (this.store.value.recipe !== recipe) this.#finish();
+      if (store.value.recipe !== recipe) this.#finish();
     }
     this.frames.prefetch();
+    const doubts = await take.doubts(first);
+    const { ready: now } = store.value;
+    if (!doubts.length || !now || !this.#known) return;
+    this.#known = { ...this.#known, ready: { ...now, warnings: union(doubts, now.warnings), grave: union(doubts, now.grave) } };
+    store.update({ ready: this.#known.ready });
   }
 
   /**

@@ -112,7 +112,7 @@ export class Take {
    * @param {(stage: string) => void} stage hears which part of the work begins
    */
   async prepare(stage) {
-    return (await this.engines.call("prepare", { path: places.resolved }, { ...this.#on(0), stage })).result;
+    return (await this.engines.call("prepare", { path: places.resolved, later: true }, { ...this.#on(0), stage })).result;
   }
 
   /**
@@ -166,8 +166,8 @@ export class Take {
   /**
    * share readies the other workers with what the first has found, and adds some where there is
    * room, or ends some where there is not. What the first took to find it no browser ever takes back from
-   * a program: where that is much, another begins in its place. It resolves to the notes of the take as the
-   * first has it then, or to null where it is the same.
+   * a program: where that is much, another begins in its place. It resolves to the engine that found it, for
+   * doubts, and to the notes of the take as the first has it then, or to null where it is the same.
    * @param {Prepared} ready
    */
   async share({ recipe, w, h }) {
@@ -176,10 +176,22 @@ export class Take {
     for (let i = 1; i < limit; i++) await this.#resolved(i, recipe);
     const [first] = this.engines.workers;
     const { result: held } = await this.#still(this.engines.call("memory", {}, this.#on(0)));
-    if (held < bytesPerPixel * w * h + spared) return null;
+    if (held < bytesPerPixel * w * h + spared) return { first, notes: null };
     const { notes } = await this.#resolved(this.engines.workers.length, recipe);
     this.engines.replace(first);
-    return notes;
+    return { first, notes };
+  }
+
+  /**
+   * doubts returns warnings by which the result is likely wrong, of the test that takes longest.
+   * @param {import("./engines.js").Worked} first the engine that prepared the take; it ends then where another is in its place
+   */
+  async doubts(first) {
+    try {
+      return (await this.#still(this.engines.call("curves", {}, { ...this.#on(0), worker: first }))).result;
+    } finally {
+      if (!this.engines.workers.includes(first)) this.engines.end(first);
+    }
   }
 
   /**
