@@ -155,6 +155,13 @@ func (s *session) prepare(ctx context.Context, path string, samples []int, later
 		if err := s.take.Draft(samples); err != nil {
 			return nil, err
 		}
+		var files []string
+		for _, p := range s.take.Pairs {
+			if slices.Contains(samples, p.Number) {
+				files = append(files, p.Color, p.Band)
+			}
+		}
+		prefetch(files, false)
 	}
 	var err error
 	if s.job, err = s.take.Prepare(ctx); err != nil {

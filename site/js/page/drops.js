@@ -11,6 +11,9 @@ import { expand } from "./take.js";
 /** @typedef {import("./sort.js").Sorted} Sorted */
 
 export class Drops {
+  /** @type {WeakMap<File, Promise<import("../files/clips.js").Clip>>} */
+  #clips = new WeakMap(); // that were opened, to look at or as plates
+
   /**
    * @param {import("./state.js").PageStore} store
    * @param {import("./engines.js").Engines} engines
@@ -128,8 +131,6 @@ export class Drops {
    */
   async #fill(placed, fresh, wrong, recipeFile, given) {
     const { store } = this;
-    const { open: openClip } = await import("../files/clips.js");
-    const { pixels } = await this.engines.ready;
     const wells = fresh ? {} : { ...store.value.wells };
     const needed = (/** @type {string} */ well) => well === "color" || well === "band";
     for (const [well, entries] of placed) {
@@ -139,7 +140,7 @@ export class Drops {
       }
       store.update({ busy: { text: `Reading ${entries[0].path}` } });
       try {
-        wells[well] = await expand(entries, (file) => openClip(file, pixels));
+        wells[well] = await expand(entries, (file) => this.#clip(file));
       } catch (error) {
         wrong[well] = messageOf(error);
         store.update({ status: notDone(wrong[well]) });
@@ -160,17 +161,27 @@ export class Drops {
   }
 
   /**
+   * #clip opens a clip, once.
+   * @param {File} file
+   */
+  #clip(file) {
+    const opened = this.#clips.get(file) ?? this.engines.ready.then(async ({ pixels }) => (await import("../files/clips.js")).open(file, pixels));
+    this.#clips.set(file, opened);
+    opened.catch(() => this.#clips.delete(file)); // it may be read the next time
+    return opened;
+  }
+
+  /**
    * #look has the engine look at a picture, or at one of a clip.
    * @param {Dropped} entry
    */
   async #look({ path, file }) {
     const [worker] = this.engines.workers;
-    const { pixels } = await this.engines.ready;
     let name = `/look/${path.slice(path.lastIndexOf("/") + 1)}`;
     /** @type {import("./operations.js").Given} */
     let given = file;
     if (isClip(path)) {
-      const clip = await (await import("../files/clips.js")).open(file, pixels);
+      const clip = await this.#clip(file);
       const middle = clip.timestamps[Math.floor(clip.frames / 2)];
       const key = clip.keys.findLast((time) => time <= middle) ?? clip.keys[0]; // others take long to decode
       given = { clip, index: Math.max(0, clip.timestamps.findIndex((time) => time >= key - 1e-9)) };
