@@ -73,7 +73,7 @@ type solving struct {
 	color      rows
 	shot       *plate.Gray // the band plate, as the band camera has it
 	band       *plate.Gray // the same in the color camera's frame, where there must be a plane of it; else each row is resampled
-	background rows
+	background rows        // nil where there are no planes of the foreground: each is told of its rows
 	gain       float64
 	grade      *composite.Grader // of the foreground, where there is no plane of it; nil: none
 
@@ -124,6 +124,17 @@ func (c *Chain) strip(s *solving, frame *matte.Frame, y0, y1 int) error {
 			}
 			continue
 		}
+		if s.background == nil {
+			foreground := buffers.foreground
+			if !frame.Row(t, foreground, color, band, y) {
+				return fmt.Errorf("row %d: %w", y, matte.ErrNotFinite)
+			}
+			if s.grade != nil {
+				s.grade.Premultiplied(foreground, t)
+			}
+			s.each(y, &StationRow{Color: color, Band: band, Transmission: t, Foreground: foreground})
+			continue
+		}
 		background, err := s.background.row(y)
 		if err != nil {
 			return err
@@ -135,7 +146,7 @@ func (c *Chain) strip(s *solving, frame *matte.Frame, y0, y1 int) error {
 			return fmt.Errorf("row %d: %w", y, matte.ErrNotFinite)
 		}
 		if s.each != nil {
-			s.each(y, &StationRow{color, band, t, out})
+			s.each(y, &StationRow{Color: color, Band: band, Transmission: t, Sum: out})
 		}
 	}
 	return nil

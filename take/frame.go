@@ -25,6 +25,7 @@ type plan struct {
 	shaped     bool // regions, or the screen's extent, act on it
 	unmeasured bool // where the matte is not measured is marked
 	keep       bool // the plates are held until the next frame
+	cut        bool // there is no background
 	live       bool // the next frame comes at once: the background stays, and few rows tell the gain
 }
 
@@ -64,6 +65,13 @@ func (j *Job) sumPlan(keep bool) plan {
 	return p
 }
 
+// cutPlan is that of a foreground's rows.
+func (j *Job) cutPlan(keep bool) plan {
+	p := j.sumPlan(keep)
+	p.cut = true
+	return p
+}
+
 // livePlan is that of the rows of a frame that is seen for a moment.
 func (j *Job) livePlan() plan {
 	p := j.plan()
@@ -82,6 +90,7 @@ type StationRow struct {
 	Band         []float32    // the band plate, in the color camera's frame
 	Transmission []float32
 	Sum          [3][]float32 // the composite
+	Foreground   [3][]float32 // of a row that has no composite: the foreground, premultiplied
 }
 
 // A Change alters a frame on its way, to show what goes wrong on a set and in a composite. The zero
@@ -196,7 +205,7 @@ func (w *runner) frame(i int, p plan, change *Change, each func(y int, row *Stat
 		}
 		s.color = whole{w.color}
 	}
-	if j.backdrop != nil {
+	if j.backdrop != nil && !p.cut {
 		if s.background, err = w.background(i, byRow && !p.live, p.keep); err != nil {
 			return r, err
 		}
@@ -262,8 +271,14 @@ func (w *runner) frame(i int, p plan, change *Change, each func(y int, row *Stat
 		}
 	}
 	if p.foreground && each != nil {
-		for y := range r.Comp.H {
-			each(y, &StationRow{s.color.plane().Row(y), grayRow(s.band, y), grayRow(r.Transmission, y), r.Comp.Row(y)})
+		for y := range j.colorSize.Y {
+			row := StationRow{Color: s.color.plane().Row(y), Band: grayRow(s.band, y), Transmission: grayRow(r.Transmission, y)}
+			if r.Comp != nil {
+				row.Sum = r.Comp.Row(y)
+			} else {
+				row.Foreground = r.Foreground.Row(y)
+			}
+			each(y, &row)
 		}
 	}
 	w.clock("composite", at)

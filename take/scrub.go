@@ -68,6 +68,16 @@ func (s *Scrubber) Sum(number int, keep bool, each func(y int, row [3][]float32)
 	return err
 }
 
+// Foreground is Sum for the foreground alone, premultiplied, and the transmission. It reads no background.
+func (s *Scrubber) Foreground(number int, keep bool, each func(y int, foreground [3][]float32, transmission []float32)) error {
+	i, err := s.index(number)
+	if err != nil {
+		return err
+	}
+	_, err = s.w.frame(i, s.w.job.cutPlan(keep), nil, func(y int, row *StationRow) { each(y, row.Foreground, row.Transmission) })
+	return err
+}
+
 func noSum(number int) error {
 	return fmt.Errorf("frame %d has no sum: the recipe has no background", number)
 }

@@ -91,6 +91,55 @@ func TestScrubber(t *testing.T) {
 	}
 }
 
+// Row by row as the files are read, and by planes, the foreground is the run's to the bit, whether there is a
+// background or not, and whatever is done to it.
+func TestForegroundIsRun(t *testing.T) {
+	for name, change := range map[string]func(r *take.Recipe){
+		"with a background": func(*take.Recipe) {},
+		"without one":       func(r *take.Recipe) { r.Background = "" },
+		"graded":            func(r *take.Recipe) { r.Background, r.ForegroundGrade.Exposure = "", 0.5 },
+		"tidy":              func(r *take.Recipe) { r.Background, r.Tidy = "", true },
+	} {
+		r := record(t, 3, 4)
+		change(&r.recipe)
+		r.recipe.Write = []string{"foreground"}
+		job := prepare(t, r.recipe)
+		type planes struct {
+			foreground   *plate.RGB
+			transmission *plate.Gray
+		}
+		want := map[int]planes{}
+		var mu sync.Mutex
+		if _, err := job.Run(context.Background(), &take.RunOptions{Each: func(r *take.Result) error {
+			mu.Lock()
+			defer mu.Unlock()
+			want[r.Number] = planes{r.Foreground.Clone(), r.Transmission.Clone()}
+			return nil
+		}}); err != nil {
+			t.Fatal(err)
+		}
+		s := job.NewScrubber()
+		for _, keep := range []bool{false, true, false} {
+			for _, n := range []int{4, 3} {
+				rows := 0
+				if err := s.Foreground(n, keep, func(y int, foreground [3][]float32, transmission []float32) {
+					rows++
+					for c := range 3 {
+						if !slices.Equal(foreground[c], want[n].foreground.Row(y)[c]) {
+							t.Fatalf("%s, frame %d, keep %v: row %d is not the run's", name, n, keep, y)
+						}
+					}
+					if !slices.Equal(transmission, want[n].transmission.Pix[y*takeW:(y+1)*takeW]) {
+						t.Fatalf("%s, frame %d, keep %v: the transmission of row %d is not the run's", name, n, keep, y)
+					}
+				}); err != nil || rows != takeH {
+					t.Fatalf("%s: %d rows, %v", name, rows, err)
+				}
+			}
+		}
+	}
+}
+
 // Row by row as the files are read, and by planes, the sum is the run's to the bit, whatever there is to read,
 // to fit and to convert.
 func TestSumIsRun(t *testing.T) {

@@ -169,20 +169,25 @@ func (s *session) call(ctx context.Context, op string, text []byte) (js.Value, e
 	return s.live(ctx, op, a)
 }
 
-// onlySum makes the sum where nothing else is asked for, and it is not held; else it returns nil.
-func (s *session) onlySum(a arguments) (*halves, error) {
-	if s.holds(a.Number, a.Breaks, a.Quick) || s.scrubber == nil || len(a.Stations) != 1 || a.Stations[0] != "sum" || len(a.Thumbs) > 0 || a.Breaks != (breaks{}) || len(s.recipe.Background) == 0 {
+// alone makes what is looked at most, the composite or of a take without a background the foreground, where nothing
+// else is asked for, and it is not held; else it returns nil.
+func (s *session) alone(a arguments) (*halves, error) {
+	looked := "sum"
+	if len(s.recipe.Background) == 0 {
+		looked = "foreground"
+	}
+	if s.holds(a.Number, a.Breaks, a.Quick) || s.scrubber == nil || len(a.Stations) != 1 || a.Stations[0] != looked || len(a.Thumbs) > 0 || a.Breaks != (breaks{}) {
 		return nil, nil
 	}
-	return s.sum(a.Number, a.Quick, a.Half)
+	return s.rows(looked, a.Number, a.Quick, a.Half)
 }
 
 func (s *session) show(a arguments) (js.Value, error) {
-	if p, err := s.onlySum(a); p != nil || err != nil {
+	if p, err := s.alone(a); p != nil || err != nil {
 		if err != nil {
 			return js.Undefined(), err
 		}
-		return reply(shown{Number: a.Number, Draft: s.draft(), Pictures: []placed{{"sum", p.w, p.h, ""}}, Thumbs: []placed{}}, p.to[:]...)
+		return reply(shown{Number: a.Number, Draft: s.draft(), Pictures: []placed{{a.Stations[0], p.w, p.h, ""}}, Thumbs: []placed{}}, p.to[:]...)
 	}
 	if err := s.load(a.Number, a.Breaks, a.Quick); err != nil {
 		return js.Undefined(), err

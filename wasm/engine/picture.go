@@ -172,8 +172,12 @@ func (p *pair) add(row [3][]float32, alpha []float32) bool {
 			continue
 		}
 		to := p.sum[c]
+		from = from[:2*len(to)]
 		if !p.second {
-			clear(to)
+			for x := range to {
+				to[x] = (from[2*x] + from[2*x+1]) / 4
+			}
+			continue
 		}
 		for x := range to {
 			to[x] += (from[2*x] + from[2*x+1]) / 4

@@ -289,13 +289,22 @@ func (b breaks) change() *take.Change {
 	return c
 }
 
-// sum returns the frame's composite alone, quicker than load.
-func (s *session) sum(number int, quick, half bool) (p *halves, err error) {
+// rows returns the frame's composite or its foreground alone, quicker than load.
+func (s *session) rows(station string, number int, quick, half bool) (p *halves, err error) {
 	s.frame = nil
 	err = s.read(number, quick, func(draft bool) error {
 		g := s.job.Geometry
 		p = newHalves(g.ColorW, g.ColorH, half)
-		return s.scrubber.Sum(number, !draft, func(_ int, row [3][]float32) { p.add(row, nil) })
+		if station == "sum" {
+			return s.scrubber.Sum(number, !draft, func(_ int, row [3][]float32) { p.add(row, nil) })
+		}
+		alpha := make([]float32, g.ColorW)
+		return s.scrubber.Foreground(number, !draft, func(_ int, row [3][]float32, transmission []float32) {
+			for x, t := range transmission {
+				alpha[x] = 1 - t
+			}
+			p.add(row, alpha)
+		})
 	})
 	return p, err
 }
