@@ -34,9 +34,12 @@ func (t *Take) newBackdrop() (b *backdrop, note string, err error) {
 		return nil, "", nil
 	}
 	b = &backdrop{in: &t.reader, frames: t.background, pairs: t.Pairs, whole: t.whole}
-	info, from, err := t.size(b.frames)
-	if err != nil {
-		return nil, "", err
+	info, from := t.backgroundInfo, t.backgroundFrom
+	if info.W == 0 {
+		if info, from, err = t.size(b.frames); err != nil {
+			return nil, "", err
+		}
+		t.backgroundInfo, t.backgroundFrom = info, from
 	}
 	b.fit, b.end, b.loop = t.recipe.Fit, t.recipe.FitEnd, t.recipe.BackgroundEnd == "loop"
 	b.size = image.Pt(info.W, info.H)

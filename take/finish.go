@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"example.com/twinplate/matte"
+	"example.com/twinplate/plate"
 )
 
 // A recipe's finish is what is done to a frame that is solved, and to its background: Limits,
@@ -28,7 +29,7 @@ func (r Recipe) finishedBy(f Recipe) Recipe {
 // two. The new job gives what Prepare gives of such a recipe with this job's estimates. The error
 // is Recipe.Check's, or says what does not suit the take.
 func (j *Job) Finish(ctx context.Context, r Recipe) (*Job, error) {
-	next, err := j.finished(ctx, r)
+	next, err := j.finished(ctx, r, false)
 	if err != nil {
 		return nil, err
 	}
@@ -36,31 +37,35 @@ func (j *Job) Finish(ctx context.Context, r Recipe) (*Job, error) {
 	return next, p.tellGrays(ctx)
 }
 
-// finished is Finish without the note on how gray the grays are, which takes making a frame.
-func (j *Job) finished(ctx context.Context, r Recipe) (*Job, error) {
+// finished is Finish without the note on how gray the grays are, which takes making a frame. With fresh the
+// background's files may be others than they were.
+func (j *Job) finished(ctx context.Context, r Recipe, fresh bool) (*Job, error) {
 	defer j.files.Rest()
 	t := *j.take
+	if fresh {
+		t.backgroundInfo = plate.Info{}
+	}
 	t.recipe = t.recipe.finishedBy(r)
 	if err := t.recipe.Check(); err != nil {
 		return nil, err
 	}
 	next := *j
 	next.take = &t
+	var placed string
+	var err error
+	if next.backdrop, placed, err = t.newBackdrop(); err != nil {
+		return nil, err
+	}
 	p := &preparation{Job: &next}
-	return &next, p.finish(ctx, *j)
+	return &next, p.finish(ctx, *j, placed)
 }
 
-// finish makes ready what the recipe asks for as its finish. What a job before had ready, and is
-// the same, is taken from it.
-func (j *preparation) finish(ctx context.Context, before Job) error {
+// finish makes ready what the recipe asks for as its finish, over the background that is placed, which the
+// note of newBackdrop tells. What a job before had ready, and is the same, is taken from it.
+func (j *preparation) finish(ctx context.Context, before Job, placed string) error {
 	j.Notes = slices.Clone(j.prepared)
-	var note string
-	var err error
-	if j.backdrop, note, err = j.take.newBackdrop(); err != nil {
-		return err
-	}
-	if note != "" {
-		j.Notes = append(j.Notes, note)
+	if placed != "" {
+		j.Notes = append(j.Notes, placed)
 	}
 	if err := j.shape(ctx, before); err != nil {
 		return err
@@ -102,7 +107,11 @@ func (j *preparation) shape(ctx context.Context, before Job) error {
 		if j.take.cleanBand == nil {
 			n, find = extentFrames, j.solver.ExtentFromFrames
 		}
-		frames, err := (&preparation{Job: j.Job}).sample(ctx, n)
+		from := j
+		if j.asked != n {
+			from = &preparation{Job: j.Job}
+		}
+		frames, err := from.sample(ctx, n)
 		if err != nil {
 			return err
 		}

@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 
 	"example.com/twinplate/composite"
@@ -185,6 +186,56 @@ func TestExtentFromRecipe(t *testing.T) {
 	again := prepare(t, found)
 	if job.Extent == nil || again.Extent == nil || !slices.Equal(job.Extent.Inside.Pix, again.Extent.Inside.Pix) {
 		t.Errorf("the extent with the estimates given is another: %v, %v", job.Extent != nil, again.Extent != nil)
+	}
+}
+
+// counting counts how often files are opened.
+type counting struct {
+	plate.Disk
+	mu     sync.Mutex
+	opened map[string]int
+}
+
+func (c *counting) Open(name string) (*plate.Picture, error) {
+	c.mu.Lock()
+	c.opened[name]++
+	c.mu.Unlock()
+	return c.Disk.Open(name)
+}
+
+// A take with everything given is made ready with no file opened twice, and its finish changes with none,
+// unless they may be others.
+func TestFinishOpensNoFile(t *testing.T) {
+	r := record(t, 3, 4, 5)
+	job := prepare(t, r.recipe)
+	given := job.Recipe(nil)
+	files := &counting{opened: map[string]int{}}
+	opened, err := take.OpenFiles(t.Context(), files, given)
+	if err != nil {
+		t.Fatal(err)
+	}
+	clear(files.opened)
+	if job, err = opened.Prepare(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	for name, n := range files.opened {
+		if n > 1 {
+			t.Errorf("to make the take ready %s is opened %d times", name, n)
+		}
+	}
+	if len(files.opened) == 0 {
+		t.Error("no file is opened")
+	}
+	s := job.NewScrubber()
+	clear(files.opened)
+	given.Fit.Scale = 1.5
+	if err := s.Finish(t.Context(), given); err != nil || len(files.opened) > 0 {
+		t.Errorf("another place of the background opens %v (%v)", files.opened, err)
+	}
+	s.Forget(true)
+	given.Fit.Scale = 1.6
+	if err := s.Finish(t.Context(), given); err != nil || files.opened[given.Background] != 1 {
+		t.Errorf("of a background that may be another %v is opened (%v)", files.opened, err)
 	}
 }
 

@@ -62,12 +62,13 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	defer t.files.Rest()
 	start := time.Now()
 	j := &preparation{Job: &Job{reader: t.reader, take: t, Notes: t.Notes(), Timing: t.timing}}
-	if _, _, err := t.newBackdrop(); err != nil { // first, since it can be refused
+	var placed string
+	var err error
+	if j.backdrop, placed, err = t.newBackdrop(); err != nil { // first, since it can be refused
 		return nil, err
 	}
 	t.kept = map[int]matte.Sample{}
 	defer func() { t.kept = nil }()
-	var err error
 	if j.Registration, err = t.Register(ctx); err != nil {
 		return nil, err
 	}
@@ -124,7 +125,7 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 		}
 	}
 	j.prepared = j.Notes
-	if err := j.finish(ctx, Job{}); err != nil {
+	if err := j.finish(ctx, Job{}, placed); err != nil {
 		return nil, err
 	}
 	if err := j.tellGrays(ctx); err != nil {

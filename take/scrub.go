@@ -17,6 +17,7 @@ type Scrubber struct {
 	w     *runner
 	frame Scrubbed
 	held  *plate.RGB
+	fresh bool // the background's files have changed since the job was made
 }
 
 // A Scrubbed frame has the planes of every station. They are the Scrubber's own: its next frame
@@ -132,6 +133,7 @@ func (s *Scrubber) Forget(background bool) {
 	s.w.held = 0
 	if background {
 		s.w.back.at, s.w.back.path = hanging{}, ""
+		s.fresh = true
 	}
 }
 
@@ -140,10 +142,11 @@ func (s *Scrubber) Forget(background bool) {
 // number reads none. After an error it goes on as before.
 func (s *Scrubber) Finish(ctx context.Context, r Recipe) error {
 	before := s.w.job
-	next, err := before.finished(ctx, r)
+	next, err := before.finished(ctx, r, s.fresh)
 	if err != nil {
 		return err
 	}
+	s.fresh = false
 	if b := before.backdrop; b != nil && b.grade != next.backdrop.grade { // what is hung has been graded
 		s.w.back.at, s.w.back.path = hanging{}, ""
 	}

@@ -44,6 +44,8 @@ type Take struct {
 	darkColor, cleanColor *plate.RGB
 	darkBand, cleanBand   *plate.Gray // in the band camera's frame
 	background            Sequence
+	backgroundInfo        plate.Info // once asked, of the frame that follows
+	backgroundFrom        FrameFile
 	referencePaths        []string // files of the four above
 
 	notes    []string
