@@ -10,6 +10,14 @@ import { pictureOf } from "./picture.js";
 /** @typedef {AsyncGenerator<import("mediabunny").VideoSample | null, void, unknown>} Samples */
 
 /**
+ * @typedef {object} Walk through a clip's frames in their order
+ * @property {Samples} samples
+ * @property {number} next the frame that comes next
+ * @property {(index: number) => void} reach says that a frame is wanted
+ * @property {() => void} end lets go of what is decoded
+ */
+
+/**
  * @typedef {object} Open a file that is open for decoding
  * @property {Input} input
  * @property {VideoSampleSink} sink
@@ -18,7 +26,7 @@ import { pictureOf } from "./picture.js";
 /**
  * @typedef {object} Decoder a clip's
  * @property {Open | null} open
- * @property {{samples: Samples, next: number} | null} walk where it is
+ * @property {Walk | null} walk where it is
  * @property {number} last the frame that was asked for last
  * @property {number} run how many were asked for in their order, up to it
  * @property {Promise<unknown>} queue
@@ -34,6 +42,8 @@ const cacheBytes = 48 << 20; // 16 HD frames of 4:2:0 in 8 bits: a few of each p
 const openClips = 4; // color, band, background, and one more
 const behind = 8;
 const near = 8; // frames on from the last that was asked for, at most: one in its order, as playing asks that leaves some out
+const longest = 24; // frames from one key frame to the next, at most, that are worth holding
+const lead = 4; // frames before a key frame's turn at which it and those after it are decoded
 const ordered = 4; // such frames in a row, after which those that follow are taken to be asked for, too
 const idle = 20_000; // ms, after which a decoder that nobody asks is closed
 const rounding = 1e-9; // s: two times that are this near are one
@@ -144,7 +154,7 @@ async function begin(clip) {
  * @param {Decoder} decoder
  */
 function leave(decoder) {
-  decoder.walk?.samples.return();
+  decoder.walk?.end();
   decoder.walk = null;
 }
 
@@ -158,8 +168,7 @@ function close(decoder) {
 /**
  * decodeTo decodes a frame and returns its picture, and gives those of the last few before it to keep. It
  * goes on from where the decoder is, unless the frame is behind it, or a key frame lies between. Only
- * where frames are asked for in their order does the decoder go ahead of them: the library holds up to
- * fifty frames then.
+ * where frames are asked for in their order does the decoder go ahead of them.
  * @param {Decoder} decoder
  * @param {Open} open
  * @param {Clip} clip
@@ -175,12 +184,9 @@ async function decodeTo(decoder, { sink }, clip, index, keep) {
   const next = decoder.walk?.next ?? Infinity;
   if (next > index || (timestamps[next] < key && index - next > behind)) leave(decoder);
   // The library numbers a VP8 decoder's frames by the packets, hidden ones too: there the order tells.
-  if (decoder.run >= ordered || hidden) decoder.walk ??= { samples: sink.samples(key), next: start };
-  let { walk } = decoder;
-  if (!walk) {
-    const from = Math.max(start, index - kept(clip));
-    walk = { samples: sink.samplesAtTimestamps(Array.from(timestamps.subarray(from, index + 1), (t) => t + rounding)), next: from };
-  }
+  if (decoder.run >= ordered || hidden) decoder.walk ??= onFrom(sink, clip, key, start);
+  const walk = decoder.walk ?? alone(sink, clip, Math.max(start, index - kept(clip)), index);
+  walk.reach(index);
   try {
     for (;;) {
       const { value: sample } = await walk.samples.next();
@@ -198,8 +204,64 @@ async function decodeTo(decoder, { sink }, clip, index, keep) {
       }
     }
   } finally {
-    if (walk !== decoder.walk) walk.samples.return();
+    if (walk !== decoder.walk) walk.end();
   }
+}
+
+/**
+ * alone is a walk over some frames and no more.
+ * @param {VideoSampleSink} sink
+ * @param {Clip} clip
+ * @param {number} first
+ * @param {number} last
+ * @returns {Walk}
+ */
+function alone(sink, { timestamps }, first, last) {
+  const samples = sink.samplesAtTimestamps(Array.from(timestamps.subarray(first, last + 1), (t) => t + rounding));
+  return { samples, next: first, reach() {}, end: () => void samples.return() };
+}
+
+/**
+ * onFrom is a walk from a key frame on. The frames up to the next key frame are decoded ahead of those that
+ * are wanted; where that is far off, as many as the library likes, which holds up to fifty.
+ * @param {VideoSampleSink} sink
+ * @param {Clip} clip
+ * @param {number} key its time
+ * @param {number} start its place
+ * @returns {Walk}
+ */
+function onFrom(sink, { timestamps, keys, hidden }, key, start) {
+  const starts = [...Array.from(keys, (time) => before(timestamps, time - rounding)), timestamps.length];
+  const group = Math.max(...starts.slice(1).map((at, k) => at - starts[k]));
+  if (hidden || group > longest) {
+    const samples = sink.samples(key);
+    return { samples, next: start, reach() {}, end: () => void samples.return() };
+  }
+  let last = start;
+  let ended = false;
+  let wake = () => {};
+  // The library decodes a group once it is asked for the one after it.
+  const times = async function* () {
+    for (let i = start; i < timestamps.length; i++) {
+      while (i > last && !ended) await new Promise((resolve) => (wake = () => resolve(undefined)));
+      if (ended) return;
+      yield timestamps[i] + rounding;
+    }
+  };
+  const samples = sink.samplesAtTimestamps(times());
+  return {
+    samples,
+    next: start,
+    reach: (index) => {
+      last = Math.max(last, index + group + lead);
+      wake();
+    },
+    end: () => {
+      ended = true;
+      wake();
+      samples.return();
+    },
+  };
 }
 
 /**
