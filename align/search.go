@@ -78,7 +78,7 @@ func (s *stack) search(ctx context.Context, o FootageOptions) ([]Geometry, error
 		put(pooled, fw, p, l.w, 1)
 	}
 	for _, p := range append(presence, pooled) {
-		t.forward(p)
+		t.forward(p, l.h)
 	}
 
 	var mirrors []bool
@@ -121,19 +121,19 @@ func (s *stack) search(ctx context.Context, o FootageOptions) ([]Geometry, error
 				for m := 2 * k; m < min(2*k+2, len(frames)); m++ {
 					put(q, fw, warped[m], l.w, half[m%2])
 				}
-				t.forward(q)
+				t.forward(q, l.h)
 				for j, v := range q {
 					sum[j] += p[j] * complex(real(v), -imag(v))
 				}
 			}
-			t.inverse(sum)
+			t.inverse(sum, margin)
 			clear(q)
 			put(q, fw, mask, l.w, 1)
-			t.forward(q)
+			t.forward(q, l.h)
 			for j, v := range q {
 				norms[j] = pooled[j] * complex(real(v), -imag(v))
 			}
-			t.inverse(norms)
+			t.inverse(norms, margin)
 			size := float64(fw * fh)
 			bx, by := 0, 0
 			c.score = math.Inf(-1)
@@ -498,28 +498,56 @@ func fastSize(n int) int {
 type transform struct {
 	w, h     int
 	row, col *fourier.CmplxFFT
-	buf      []complex128
+	columns  [abreast][]complex128
 }
+
+// abreast is how many columns are copied at a time: as many as a line of a cache holds numbers.
+const abreast = 4
 
 func newTransform(w, h int) *transform {
-	return &transform{w, h, fourier.NewCmplxFFT(w), fourier.NewCmplxFFT(h), make([]complex128, h)}
+	t := &transform{w: w, h: h, row: fourier.NewCmplxFFT(w), col: fourier.NewCmplxFFT(h)}
+	for i := range t.columns {
+		t.columns[i] = make([]complex128, h)
+	}
+	return t
 }
 
-func (t *transform) forward(v []complex128) { t.do(v, t.row.Coefficients, t.col.Coefficients) }
-func (t *transform) inverse(v []complex128) { t.do(v, t.row.Sequence, t.col.Sequence) }
-
-func (t *transform) do(v []complex128, row, col func(dst, src []complex128) []complex128) {
-	for y := range t.h {
+// forward transforms v, of which all rows from this one on are 0.
+func (t *transform) forward(v []complex128, rows int) {
+	for y := range rows {
 		r := v[y*t.w : (y+1)*t.w]
-		row(r, r)
+		t.row.Coefficients(r, r)
 	}
-	for x := range t.w {
-		for y := range t.buf {
-			t.buf[y] = v[y*t.w+x]
+	t.down(v, t.col.Coefficients)
+}
+
+// inverse transforms v back. Of the rows no more are right than those up to margin to either side of
+// the first, as they go around.
+func (t *transform) inverse(v []complex128, margin int) {
+	t.down(v, t.col.Sequence)
+	for y := range min(2*margin+1, t.h) {
+		at := ((y-margin)%t.h + t.h) % t.h * t.w
+		r := v[at : at+t.w]
+		t.row.Sequence(r, r)
+	}
+}
+
+// down transforms the columns.
+func (t *transform) down(v []complex128, do func(dst, src []complex128) []complex128) {
+	for x := 0; x < t.w; x += abreast {
+		some := t.columns[:min(abreast, t.w-x)]
+		for y := range t.h {
+			for i, c := range v[y*t.w+x : y*t.w+x+len(some)] {
+				some[i][y] = c
+			}
 		}
-		col(t.buf, t.buf)
-		for y, c := range t.buf {
-			v[y*t.w+x] = c
+		for _, c := range some {
+			do(c, c)
+		}
+		for y := range t.h {
+			for i, c := range some {
+				v[y*t.w+x+i] = c[y]
+			}
 		}
 	}
 }

@@ -15,11 +15,11 @@ import (
 func splined(q plane) []float32 {
 	const (
 		horizon = 16 // pole to this power is nothing to a float32
-		abreast = 4  // rows that go together: a number waits for its neighbor in its own row alone
+		band    = 4  // rows that go together: a number waits for its neighbor in its own row alone
 	)
 	pole := float32(math.Sqrt(3) - 2)
 	c := slices.Clone(q.pix)
-	lines := func(rows [abreast][]float32) {
+	lines := func(rows [band][]float32) {
 		for _, v := range rows {
 			first, p := v[0], float32(1)
 			for i := 1; i < min(horizon, len(v)); i++ {
@@ -44,11 +44,11 @@ func splined(q plane) []float32 {
 			r0[i], r1[i], r2[i], r3[i] = p0, p1, p2, p3
 		}
 	}
-	parallel.Parts((q.h+abreast-1)/abreast, func(from, to int) {
+	parallel.Parts((q.h+band-1)/band, func(from, to int) {
 		for k := from; k < to; k++ {
-			var rows [abreast][]float32
+			var rows [band][]float32
 			for j := range rows {
-				if y := k*abreast + j; y < q.h {
+				if y := k*band + j; y < q.h {
 					rows[j] = c[y*q.w : (y+1)*q.w]
 				} else {
 					rows[j] = make([]float32, q.w)

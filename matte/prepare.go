@@ -379,6 +379,13 @@ func (p *preparation) findCrosstalk() error {
 	if err != nil {
 		return err
 	}
+	if n := len(samples); n > prepareSamples { // some of those that a plate was rebuilt from
+		some := make([]Sample, prepareSamples)
+		for k := range some {
+			some[k] = samples[(2*k+1)*n/(2*prepareSamples)]
+		}
+		samples = some
+	}
 	m, err := solver.Crosstalk(samples)
 	if errors.Is(err, ErrNoCore) {
 		p.out.CrosstalkUnknown, p.out.CrosstalkCovariance = true, unknownCrosstalk()
