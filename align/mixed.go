@@ -67,18 +67,25 @@ func (m *mixed) addTo(cell int, row []float64, own *[effects]float64, v, weight 
 	m.add(row, v, weight)
 	c := &m.cells[cell]
 	c.used = true
+	var w [effects]float64
 	for k, o := range own {
 		if o == 0 {
 			continue
 		}
 		c.seen[k] = true
-		o *= weight
+		w[k] = o * weight
 		for l := range k + 1 {
-			c.a[k*effects+l] += o * own[l]
+			c.a[k*effects+l] += w[k] * own[l]
 		}
-		c.b[k] += o * v
-		for i, r := range row {
-			c.cross[i][k] += o * r
+		c.b[k] += w[k] * v
+	}
+	for i, r := range row {
+		if r == 0 {
+			continue
+		}
+		to := &c.cross[i]
+		for k, o := range w {
+			to[k] += o * r
 		}
 	}
 }

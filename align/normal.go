@@ -22,8 +22,9 @@ func (m *normal) add(row []float64, v, weight float64) {
 		if r *= weight; r == 0 {
 			continue
 		}
-		for j := range i + 1 {
-			m.a[i*m.n+j] += r * row[j]
+		to := m.a[i*m.n:][:i+1]
+		for j, v := range row[:i+1] {
+			to[j] += r * v
 		}
 		m.b[i] += r * v
 	}

@@ -3,9 +3,12 @@ package matte
 import (
 	"errors"
 	"fmt"
+	"image"
 	"math"
+	"sync/atomic"
 
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
@@ -96,11 +99,28 @@ func uncover(u, inverse []float32) {
 // quotient returns g t: the solution before it is divided by the gain. It is -1 where there is no
 // screen.
 func (s *Solver) quotient(frame Sample) (*plate.Gray, error) {
-	one, err := s.unclamped().Solve(nil, frame.Color, frame.Band, 1)
-	if err != nil {
+	free := s.unclamped()
+	if err := free.check(frame.Color, 1); err != nil {
 		return nil, err
 	}
-	u := one.Transmission
+	if err := plate.CheckSize("band plate", frame.Band.Size(), "color plate", image.Pt(s.w, s.h)); err != nil {
+		return nil, err
+	}
+	u := plate.NewGray(s.w, s.h)
+	of := Frame{free, free.model(1)}
+	var infinite atomic.Bool
+	parallel.Rows(s.w, s.h, func(y0, y1 int) {
+		foreground := plate.NewRGB(s.w, 1).Row(0)
+		for y := y0; y < y1; y++ {
+			i, j := y*s.w, (y+1)*s.w
+			if !of.Row(u.Pix[i:j], foreground, frame.Color.Row(y), frame.Band.Pix[i:j], y) {
+				infinite.Store(true)
+			}
+		}
+	})
+	if infinite.Load() {
+		return nil, NotFinite(frame.Color, frame.Band)
+	}
 	uncover(u.Pix, s.inverse.Pix)
 	return u, nil
 }
