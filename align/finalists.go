@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"example.com/twinplate/internal/parallel"
 )
 
 // A finalist is a geometry that the search found, fitted at one level, and how well it fits there.
@@ -85,17 +87,18 @@ func (s *stack) contend(ctx context.Context, starts []Geometry, o FootageOptions
 			return nil, fmt.Errorf("align: %w: of %d starts none held on to %d pieces of edge, on plates of %d pixels' width (%s): frames help in which the performer has more edge before the screen", ErrNoMatch, len(starts), minEdges, s.levels[c.level].w, s.seen())
 		}
 		final := c.level <= last
-		for i := range next {
+		if err := eachOf(len(next), func(i int) error {
 			if final {
 				if err := next[i].test(ctx); err != nil {
-					return nil, err
+					return err
 				}
 			}
 			if len(next) > 1 && (final || c.level < top) {
-				if err := next[i].askTexture(ctx); err != nil {
-					return nil, err
-				}
+				return next[i].askTexture(ctx)
 			}
+			return nil
+		}); err != nil {
+			return nil, err
 		}
 		c.list = next
 		c.settle(mostFinalists[min(top-c.level, len(mostFinalists)-1)])
@@ -113,19 +116,30 @@ func (s *stack) contend(ctx context.Context, starts []Geometry, o FootageOptions
 
 // refined returns the fits that hold on to their edges on level l for the number of rounds given,
 // with their scores.
-func refined(ctx context.Context, list []finalist, l *level, model string, rounds int) (next []finalist, err error) {
-	for _, f := range list {
-		n := finalist{fit: newFit(f.g, l, model)}
-		ok, err := n.run(ctx, rounds)
-		if err != nil {
-			return nil, err
-		}
+func refined(ctx context.Context, list []finalist, l *level, model string, rounds int) ([]finalist, error) {
+	all := make([]finalist, len(list))
+	err := eachOf(len(list), func(i int) error {
+		f := newFit(list[i].g, l, model)
+		ok, err := f.run(ctx, rounds)
 		if ok {
-			n.count(n.last)
-			next = append(next, n)
+			all[i].fit = f
+			all[i].count(f.last)
 		}
-	}
-	return next, nil
+		return err
+	})
+	return slices.DeleteFunc(all, func(f finalist) bool { return f.fit == nil }), err
+}
+
+// eachOf calls do for each of n finalists, at the same time on all cores, and returns the first of
+// their errors.
+func eachOf(n int, do func(i int) error) error {
+	errs := make([]error, n)
+	parallel.Parts(n, func(from, to int) {
+		for i := from; i < to; i++ {
+			errs[i] = do(i)
+		}
+	})
+	return cmp.Or(errs...)
 }
 
 // settle sorts the list, the best first, and drops what is the same as a better one, surely worse

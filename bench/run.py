@@ -153,6 +153,7 @@ def takes(work, demo, count, rounds):
     references = [f"--{name}={os.path.join(take, name.replace('-', '_') + '.png')}" for name in ("clean-color", "clean-band", "dark-color", "dark-band")]
     prepare = [program, "comp", *plates, "--frames", f"1-{min(count, PREPARED)}", "--save-recipe", os.path.join(work, "prepared.json"), "--replace", "--json"]
     moving = clips(work, take, recipe, count)
+    clipped = [f"--{name}={os.path.join(work, 'clips', name + '.mov')}" for name in ("color", "band")]
     for _ in range(rounds):
         job("geometry of one pair", [*register, "1"])
         for threads in THREADS:
@@ -161,6 +162,8 @@ def takes(work, demo, count, rounds):
             job(f"prepare, {threads}", [*prepare, *references], cores)
             job(f"prepare without references, {threads}", prepare, cores)
             ours(f"files, {threads}", take, env=cores)
+            if moving:
+                job(f"geometry of clips, {threads}", [program, "register", *clipped, "--out", os.path.join(work, "geometry.json"), "--frames", "1-4"], cores)
         if moving:
             recipe_of_clips, chain = moving
             job("clips", [program, "comp", "--recipe", recipe_of_clips, "--clip", os.path.join(work, "ours.mp4"), "--replace", "--json"])
@@ -277,9 +280,11 @@ def print_takes(seconds, n):
         a, b = seconds["clips, memory"], seconds["FFmpeg clips, memory"]
         print(f"| memory of the largest program | {a:.0f} MB | {b:.0f} MB | {b / a:.1f} |")
     jobs = [(f"prepare {min(n, PREPARED)} HD frames", "prepare"), ("the same without reference plates", "prepare without references"),
-            ("geometry of four HD frames", "geometry"), (f"{n} HD frames, PNG to PNG", "files")]
+            ("geometry of four HD frames", "geometry"), ("the same from ProRes clips", "geometry of clips"), (f"{n} HD frames, PNG to PNG", "files")]
     print(f"\n| seconds by cores | {' | '.join(map(str, THREADS))} | processor time on one | times faster |\n|---|{'---|' * len(THREADS)}---|---|")
     for what, key in jobs:
+        if f"{key}, 1" not in seconds:
+            continue  # there are no clips without FFmpeg
         times = [seconds[f"{key}, {t}"] for t in THREADS]
         print(f"| {what} | {' | '.join(f'{t:.2f}' for t in times)} | {seconds[f'{key}, 1, processor']:.2f} | {times[0] / times[-1]:.1f} |")
 

@@ -66,8 +66,9 @@ func CleanFromTake(frames []Sample, screen *Screen, dark *plate.Gray) (*Clean, e
 	if len(b.frames) == 0 {
 		return nil, ErrNoScreen
 	}
+	smooth := list.Of(b.frames, func(f *plate.Gray) *plate.Gray { return boxMean(f, 1) })
 	for range 2 {
-		b.level()
+		b.level(smooth)
 		b.regain()
 	}
 	sum, count := b.gather()
@@ -101,9 +102,9 @@ type rebuild struct {
 	sigma  float64
 }
 
-// level renews the ratio, coarsely: over all frames of a block of pixels, the screen is the topmost
-// peak.
-func (b *rebuild) level() {
+// level renews the ratio, coarsely, from means over 3x3 pixels of the frames: over all frames of a
+// block of pixels, the screen is the topmost peak.
+func (b *rebuild) level(smooth []*plate.Gray) {
 	// Where no reason stands beside one, these are chosen by hand; not measured by itself.
 	const (
 		blocksAcross, leastSide = 48, 6 // blocks, and pixels of a block's side
@@ -122,7 +123,6 @@ func (b *rebuild) level() {
 	across, down := (b.w+side-1)/side, (b.h+side-1)/side
 	coarse := plate.NewGray(across, down)
 	known := make([]bool, across*down)
-	smooth := list.Of(b.frames, func(f *plate.Gray) *plate.Gray { return boxMean(f, 1) })
 	parallel.Each(across*down, func(at int) {
 		bx, by := at%across, at/across
 		var count [bins]int
@@ -225,22 +225,22 @@ func (b *rebuild) gather() (sum, count *plate.Gray) {
 		})
 		smooth := boxMean(flat, 1)
 		var deviations []float32
-		for i, v := range smooth.Pix {
-			out.Pix[i] = 0
-			if math.Abs(float64(v)-1) > widestReach {
-				out.Pix[i] = 1
-			} else if i%step == 0 {
-				deviations = append(deviations, float32(math.Abs(float64(v)-1)))
+		for i := 0; i < len(smooth.Pix); i += step {
+			if d := math.Abs(float64(smooth.Pix[i]) - 1); d <= widestReach {
+				deviations = append(deviations, float32(d))
 			}
 		}
 		if len(deviations) > 0 {
 			reach = min(max(reachSigmas*robust.Sigma(deviations), leastReach), widestReach)
 		}
-		for i, v := range smooth.Pix {
-			if math.Abs(float64(v)-1) > reach {
-				out.Pix[i] = 1
+		parallel.Rows(b.w, b.h, func(y0, y1 int) {
+			for i := y0 * b.w; i < y1*b.w; i++ {
+				out.Pix[i] = 0
+				if math.Abs(float64(smooth.Pix[i])-1) > reach {
+					out.Pix[i] = 1
+				}
 			}
-		}
+		})
 		near := boxMax(out, margin)
 		parallel.Rows(b.w, b.h, func(y0, y1 int) {
 			for i := y0 * b.w; i < y1*b.w; i++ {
