@@ -134,11 +134,7 @@ func refined(ctx context.Context, list []finalist, l *level, model string, round
 // their errors.
 func eachOf(n int, do func(i int) error) error {
 	errs := make([]error, n)
-	parallel.Parts(n, func(from, to int) {
-		for i := from; i < to; i++ {
-			errs[i] = do(i)
-		}
-	})
+	parallel.Each(n, func(i int) { errs[i] = do(i) })
 	return cmp.Or(errs...)
 }
 

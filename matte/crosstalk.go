@@ -230,10 +230,8 @@ func (s *Solver) core(frames []Sample, glare func(Sample) *plate.Gray, reach int
 		var middle image.Point
 		// Of each line by itself, whichever core looks at it.
 		lines := make([][]image.Point, max(s.h-2*reach+coreStep-1, 0)/coreStep)
-		parallel.Parts(len(lines), func(from, to int) {
-			for n := from; n < to; n++ {
-				lines[n] = s.coreLine(high, openFrom*float32(g.Value), reach+n*coreStep, reach)
-			}
+		parallel.Each(len(lines), func(n int) {
+			lines[n] = s.coreLine(high, openFrom*float32(g.Value), reach+n*coreStep, reach)
 		})
 		all := slices.Concat(lines...)
 		out.seen += len(all)
@@ -242,11 +240,7 @@ func (s *Solver) core(frames []Sample, glare func(Sample) *plate.Gray, reach int
 		for n := range some {
 			places = append(places, all[n*len(all)/some])
 		}
-		parallel.Parts(some, func(from, to int) {
-			for n := from; n < to; n++ {
-				rows[n] = s.coreRow(f, veil, places[first+n])
-			}
-		})
+		parallel.Each(some, func(n int) { rows[n] = s.coreRow(f, veil, places[first+n]) })
 		out.rows = append(out.rows, rows...)
 		for _, p := range places[first:] {
 			middle = middle.Add(p)
