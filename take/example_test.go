@@ -359,13 +359,8 @@ func ExampleJob_Finish() {
 	// 1 regions: open all; there the matte is what they say, and is not measured
 }
 
-func ExampleTake_Draft() {
-	dir, err := os.MkdirTemp("", "take")
-	if err != nil {
-		log.Fatal(err)
-	}
-	defer os.RemoveAll(dir)
-	const w, h = 480, 270
+// pier draws three frames of a take into a folder, w by h pixels, and opens it.
+func pier(dir string, w, h int) *take.Take {
 	set := simulate.New(simulate.Pier{Seed: 1, Frames: 48}, w, h, w, h, nil, simulate.DemoFaults(), 1)
 	for i := 1; i <= 3; i++ {
 		shot := set.Frame(8 * i)
@@ -383,6 +378,16 @@ func ExampleTake_Draft() {
 	if err != nil {
 		log.Fatal(err)
 	}
+	return opened
+}
+
+func ExampleTake_Draft() {
+	dir, err := os.MkdirTemp("", "take")
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer os.RemoveAll(dir)
+	opened := pier(dir, 480, 270)
 	if err := opened.Draft([]int{1, 3}); err != nil {
 		log.Fatal(err)
 	}
@@ -395,6 +400,30 @@ func ExampleTake_Draft() {
 	// Output:
 	// within a pixel: true
 	// no frame of 9 is a pair of the take
+}
+
+// A frame is looked at first, by its foreground's rows; then comes the longest of the tests for files that
+// are not what they are called.
+func ExampleJob_Curves() {
+	dir, err := os.MkdirTemp("", "take")
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer os.RemoveAll(dir)
+	opened := pier(dir, 240, 135)
+	opened.CurvesLater = true
+	job, err := opened.Prepare(context.Background())
+	if err != nil {
+		log.Fatal(err)
+	}
+	rows := 0
+	if err := job.NewScrubber().Foreground(2, false, func(int, [3][]float32, []float32) { rows++ }); err != nil {
+		log.Fatal(err)
+	}
+	doubts, err := job.Curves(context.Background())
+	fmt.Println(rows, "rows,", len(doubts), "doubts,", err)
+	// Output:
+	// 135 rows, 0 doubts, <nil>
 }
 
 // Both grades as other programs have them.
