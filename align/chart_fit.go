@@ -9,6 +9,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
@@ -121,9 +122,7 @@ func brightness(f *plate.RGB) plane {
 
 // sortedPlaces returns the keys in order, so that sums do not depend on the map's.
 func sortedPlaces[V any](m map[[2]int]V) [][2]int {
-	list := slices.Collect(maps.Keys(m))
-	slices.SortFunc(list, func(a, b [2]int) int { return cmp.Or(a[1]-b[1], a[0]-b[0]) })
-	return list
+	return slices.SortedFunc(maps.Keys(m), func(a, b [2]int) int { return cmp.Or(a[1]-b[1], a[0]-b[0]) })
 }
 
 // A move takes one lattice to another: a turn or a flip (row by row), then an offset.
@@ -328,11 +327,8 @@ func fitChart(ctx context.Context, pair Pair, corners []PointPair, mirror bool) 
 	if err != nil {
 		return nil, fmt.Errorf("%w (the corners of the chart)", err)
 	}
-	f := &chartFit{u: u, corners: corners, weight: make([]float64, len(corners))}
+	f := &chartFit{u: u, corners: corners, weight: slices.Repeat([]float64{1}, len(corners))}
 	t := u.start(h)
-	for i := range f.weight {
-		f.weight[i] = 1
-	}
 	for round := range rounds {
 		if err := ctx.Err(); err != nil {
 			return nil, err
@@ -532,14 +528,11 @@ func coverage(g Geometry, corners []PointPair) float64 {
 	const across = 33 // points of the grid along each axis: coverage to 1 part in 1000
 	grid := g.Grid(across)
 	r := coverageReach * float64(g.ColorW)
-	n := 0
-	for _, p := range grid {
-		if slices.ContainsFunc(corners, func(c PointPair) bool {
+	n := list.Count(grid, func(p PointPair) bool {
+		return slices.ContainsFunc(corners, func(c PointPair) bool {
 			return math.Hypot(c.Color[0]-p.Color[0], c.Color[1]-p.Color[1]) <= r
-		}) {
-			n++
-		}
-	}
+		})
+	})
 	return float64(n) / float64(len(grid))
 }
 

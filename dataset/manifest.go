@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -292,12 +293,7 @@ func (x *shoot) hash(ctx context.Context, w *writer, pairs []take.FilePair) erro
 	var mu sync.Mutex
 	group, ctx := errgroup.WithContext(ctx)
 	group.SetLimit(runtime.GOMAXPROCS(0))
-	var list []string
-	for p := range paths {
-		list = append(list, p)
-	}
-	slices.Sort(list)
-	for _, p := range list {
+	for _, p := range slices.Sorted(maps.Keys(paths)) {
 		if abs, err := filepath.Abs(p); err == nil {
 			if rel, err := filepath.Rel(dir, abs); err == nil && filepath.IsLocal(rel) {
 				return errors.Join(fmt.Errorf("%s: this input lies in the output folder: choose another", p), group.Wait())

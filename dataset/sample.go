@@ -9,11 +9,14 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 
 	"example.com/twinplate/composite"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
+	"example.com/twinplate/reading"
 	"example.com/twinplate/take"
 )
 
@@ -46,18 +49,14 @@ func (w *writer) prepare(ctx context.Context, x *shoot) (*maker, error) {
 	if err != nil {
 		return nil, err
 	}
-	for _, n := range append(job.Notes, job.Warnings...) {
-		w.report.Notes = append(w.report.Notes, x.Name+": "+n)
-	}
+	w.report.Notes = append(w.report.Notes, list.Of(slices.Concat(job.Notes, job.Warnings), func(n string) string { return x.Name + ": " + n })...)
 	m := &maker{w: w, x: x, job: job}
 	m.about = Entry{
 		Version: ManifestVersion, Split: x.split, Take: x.Name, Key: x.key,
 		Residual: check.Readings.Named("registration").Value, Crosstalk: job.Crosstalk,
 		Noise: CameraNoise{Color: job.ColorNoise, Band: job.BandNoise},
 	}
-	for _, r := range check.Readings {
-		m.about.Readings = append(m.about.Readings, ShortReading{r.Name, r.Value, r.Unit, r.Verdict})
-	}
+	m.about.Readings = list.Of(check.Readings, func(r reading.Reading) ShortReading { return ShortReading{r.Name, r.Value, r.Unit, r.Verdict} })
 	folder := filepath.Join(w.dir, "takes", x.Name)
 	folders := []string{"color", "band", "foreground", "straight", "alpha", "sigma"}
 	for _, b := range x.backgrounds {

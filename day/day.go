@@ -168,8 +168,7 @@ func (d *Day) Choose(names string) ([]*ClipPair, error) {
 
 // listed writes the names of pairs.
 func listed(pairs []*ClipPair) string {
-	names := list.Of(pairs, func(p *ClipPair) string { return p.Name })
-	return strings.Join(names, ", ")
+	return strings.Join(list.Of(pairs, func(p *ClipPair) string { return p.Name }), ", ")
 }
 
 var rightName = regexp.MustCompile(`^[A-Za-z0-9_-]{1,64}$`)

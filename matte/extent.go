@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/patches"
 	"example.com/twinplate/internal/robust"
@@ -290,12 +291,7 @@ func (e *Extent) Crossed(transmission *plate.Gray) float64 {
 	if e == nil || len(e.ring) == 0 {
 		return 0
 	}
-	n := 0
-	for _, i := range e.ring {
-		if transmission.Pix[i] < 0.5 {
-			n++
-		}
-	}
+	n := list.Count(e.ring, func(i int32) bool { return transmission.Pix[i] < 0.5 })
 	return float64(n) / float64(len(e.ring))
 }
 

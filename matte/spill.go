@@ -6,6 +6,7 @@ import (
 	"slices"
 	"sync/atomic"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
@@ -32,12 +33,7 @@ const SpillLevel = 0.01
 
 // Above returns how much of the core lets more than level through, 0 to 1.
 func (s Spill) Above(level float64) float64 {
-	n := 0
-	for _, v := range s.medians {
-		if float64(v) > level {
-			n++
-		}
-	}
+	n := list.Count(s.medians, func(v float32) bool { return float64(v) > level })
 	return float64(n) / float64(max(len(s.medians), 1))
 }
 

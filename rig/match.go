@@ -6,6 +6,7 @@ import (
 	"slices"
 	"sync"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/plate"
 )
 
@@ -46,18 +47,15 @@ func (s Setup) Filtered(surfaces []Distribution) (with, without [][3]float64, er
 		return nil, nil, err
 	}
 	if surfaces == nil {
-		for _, c := range samples() {
-			surfaces = append(surfaces, c)
-		}
+		surfaces = list.Of(samples(), func(s Spectrum) Distribution { return s })
 		surfaces = append(surfaces, flat(0.05), flat(0.2), flat(white))
 	}
 	bare := s.Color
 	bare.Filters = nil
-	var lights []Light
-	for _, l := range s.Lights {
+	lights := list.Of(s.Lights, func(l SetLight) Light {
 		light, _ := l.light() // Check has
-		lights = append(lights, light)
-	}
+		return light
+	})
 	see := func(c Camera) ([][3]float64, error) {
 		out := make([][3]float64, len(surfaces))
 		for k, efficiency := range c.Sensor.channels() {

@@ -1,6 +1,7 @@
 package rig
 
 import (
+	"cmp"
 	"errors"
 	"math"
 	"slices"
@@ -557,15 +558,8 @@ func (r *planner) spectra() {
 			top = max(top, p[1])
 		}
 	}
-	for _, l := range r.lights {
-		s.Lights = append(s.Lights, sample(l.Spectrum.Scale(1/top)))
-	}
+	s.Lights = list.Of(r.lights, func(l Light) Spectrum { return sample(l.Spectrum.Scale(1 / top)) })
 	lines := SodiumLamp().Lines
-	strongest := 0.0
-	for _, l := range lines {
-		strongest = max(strongest, l.Power)
-	}
-	for _, l := range lines {
-		s.Lines = append(s.Lines, Line{l.NM, l.Power / strongest})
-	}
+	strongest := slices.MaxFunc(lines, func(a, b Line) int { return cmp.Compare(a.Power, b.Power) }).Power
+	s.Lines = list.Of(lines, func(l Line) Line { return Line{l.NM, l.Power / strongest} })
 }

@@ -422,12 +422,7 @@ func (j *Job) referenceFiles() []string {
 // read.
 func (j *Job) inputs() *target.Inputs {
 	t := j.take
-	var all []string
-	for _, s := range []Sequence{t.color, t.band, t.background} {
-		for _, f := range s {
-			all = append(all, j.files.FileOf(f.Path))
-		}
-	}
+	all := list.Of(slices.Concat(t.color, t.band, t.background), func(f FrameFile) string { return j.files.FileOf(f.Path) })
 	return target.NewInputs(slices.Concat(all, t.recipe.InputFiles(), j.referenceFiles()))
 }
 

@@ -478,7 +478,7 @@ func (t *Take) suspectColor(frames []matte.Sample, ref matte.References) []strin
 func (c *coarse) bright() float64 {
 	sum := c.sum()
 	limit := brightPart * percentile(sum, brightest)
-	return float64(len(list.Where(sum, func(v float32) bool { return v > limit }))) / float64(len(sum))
+	return float64(list.Count(sum, func(v float32) bool { return v > limit })) / float64(len(sum))
 }
 
 // sum returns the planes' sum.

@@ -147,8 +147,7 @@ func (c *proofCommand) Run(t *terminal) error {
 		return t.object(r)
 	}
 	median := func(of func(proof.TakeResult) float64) float64 {
-		v := list.Of(r.Takes, of)
-		return robust.Median(v)
+		return robust.Median(list.Of(r.Takes, of))
 	}
 	w := r.Within
 	t.printf("\nof %d takes: clean within 1.05 in %d (median %.3f), rebuilt within 1.5 in %d (median %.3f), estimated within 1.1 in %d (median %.3f)\n", *c.Takes,

@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"example.com/twinplate/internal/app/proof"
+	"example.com/twinplate/internal/list"
 )
 
 // footageReport is what `proof --footage --json` prints.
@@ -73,12 +74,7 @@ func (c *proofCommand) footage(t *terminal) error {
 		if c.JSON {
 			continue
 		}
-		told := 0
-		for _, w := range l.Warnings {
-			if w.Of() != 0 {
-				told++
-			}
-		}
+		told := list.Count(l.Warnings, func(w proof.Warning) bool { return w.Of() != 0 })
 		ratio := -1.
 		if l.Edges >= 0 && l.Stated > 0 {
 			ratio = l.Edges / l.Stated

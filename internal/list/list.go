@@ -22,6 +22,16 @@ func Where[A any](from []A, is func(A) bool) (to []A) {
 	return to
 }
 
+// Count returns of how many of a list is reports true.
+func Count[A any](from []A, is func(A) bool) (n int) {
+	for _, v := range from {
+		if is(v) {
+			n++
+		}
+	}
+	return n
+}
+
 // To returns the numbers from 0 up to but not including n.
 func To(n int) []int {
 	to := make([]int, n)

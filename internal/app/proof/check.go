@@ -5,6 +5,8 @@ import (
 	"os"
 	"strings"
 
+	"example.com/twinplate/internal/list"
+	"example.com/twinplate/reading"
 	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"
 )
@@ -70,10 +72,6 @@ func Check(ctx context.Context, f Fault, seed uint64, opt *TakeOptions) (named b
 
 // Alarms returns the names of the readings that warn.
 func Alarms(c *take.Checkup) (names []string) {
-	for _, r := range c.Readings {
-		if r.Verdict.Wrong() {
-			names = append(names, r.Name)
-		}
-	}
-	return names
+	wrong := list.Where(c.Readings, func(r reading.Reading) bool { return r.Verdict.Wrong() })
+	return list.Of(wrong, func(r reading.Reading) string { return r.Name })
 }
