@@ -178,10 +178,7 @@ const (
 // The error wraps ErrNoSilhouettes or ErrNoMatch where the pictures are the cause, and ctx.Err()
 // when ctx ends first.
 func FromFootage(ctx context.Context, pairs []Pair, opt *FootageOptions) (*Estimate, error) {
-	var o FootageOptions
-	if opt != nil {
-		o = *opt
-	}
+	o := *cmp.Or(opt, &FootageOptions{})
 	if err := o.fill(); err != nil {
 		return nil, err
 	}

@@ -1,6 +1,7 @@
 package matte
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -72,10 +73,7 @@ const levelSlack = 1e-6
 // The error says which size, value or option is not valid: the mattes must be of one size and
 // finite, and the region must be that size too and hold at least one pixel.
 func Compare(truth, result *plate.Gray, opt *CompareOptions) (Errors, error) {
-	var o CompareOptions
-	if opt != nil {
-		o = *opt
-	}
+	o := *cmp.Or(opt, &CompareOptions{})
 	if err := o.fill(); err != nil {
 		return Errors{}, err
 	}

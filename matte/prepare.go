@@ -1,6 +1,7 @@
 package matte
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"image"
@@ -121,10 +122,7 @@ const (
 // its range; those of opt.Read come as they are. Where the frames show too little to tell the
 // crosstalk, the glare or the screen's color, there is no error: Warnings and Notes say so.
 func Prepare(samples []Sample, ref References, opt *PrepareOptions) (*Prepared, error) {
-	p := &preparation{samples: samples, ref: ref}
-	if opt != nil {
-		p.opt = *opt
-	}
+	p := &preparation{samples: samples, ref: ref, opt: *cmp.Or(opt, &PrepareOptions{})}
 	if !(p.opt.Pedestal >= 0 && p.opt.Pedestal < 1) {
 		return nil, fmt.Errorf("matte: pedestal %v: it must be the level of black as a part of full scale, 0 to 1", p.opt.Pedestal)
 	}

@@ -241,15 +241,13 @@ func dwaChannels(m *Image, area image.Rectangle, rules []dwaRule) (all []dwaChan
 		}
 		all = append(all, c)
 	}
-	at := 0
-	for y := area.Min.Y; y < area.Max.Y; y++ {
-		for i := range all {
-			c := &all[i]
-			if y%c.step().Y == 0 {
-				c.rows = append(c.rows, at)
-				at += c.w * c.Type.size()
-			}
-		}
+	at, rows := 0, map[*Channel][]int{}
+	m.eachRow(area, func(c *Channel, _, _, count int) {
+		rows[c] = append(rows[c], at)
+		at += count * c.Type.size()
+	})
+	for i := range all {
+		all[i].rows = rows[all[i].Channel]
 	}
 	slices.Sort(names)
 	grouped := map[int]bool{}

@@ -33,9 +33,7 @@ type FilmOptions struct {
 
 // filled returns the options with the defaults in them.
 func (o *FilmOptions) filled() (f FilmOptions) {
-	if o != nil {
-		f = *o
-	}
+	f = *cmp.Or(o, &FilmOptions{})
 	f.Script = cmp.Or(f.Script, filepath.Join("testdata", "footage", "film.py"))
 	f.Python = cmp.Or(f.Python, film.Python)
 	return f

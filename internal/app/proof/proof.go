@@ -31,9 +31,7 @@ type TakeOptions struct {
 
 // filled returns the options with the defaults in them.
 func (o *TakeOptions) filled() (f TakeOptions) {
-	if o != nil {
-		f = *o
-	}
+	f = *cmp.Or(o, &TakeOptions{})
 	if f.W == 0 {
 		f.W, f.H = 640, 360
 	}

@@ -21,9 +21,7 @@ type RegistrationOptions struct {
 
 // filled returns the options with the defaults in them.
 func (o *RegistrationOptions) filled() (f RegistrationOptions) {
-	if o != nil {
-		f = *o
-	}
+	f = *cmp.Or(o, &RegistrationOptions{})
 	if f.W == 0 {
 		f.W, f.H = 1920, 1080
 	}
