@@ -12,6 +12,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"golang.org/x/sync/errgroup"
 
@@ -152,9 +153,11 @@ func probe(ctx context.Context, files *clip.MediaFiles, paths []string, opt *Rea
 			defer func() { ended <- struct{}{} }()
 			one, stop := context.WithTimeout(ctx, probeMost)
 			defer stop()
-			c := &Clip{Path: path, Err: utf8Path(path)}
+			c := &Clip{Path: path}
 			all[i] = c
-			if c.Err == nil {
+			if !utf8.ValidString(path) { // it cannot be written into a file of JSON
+				c.Err = errors.New("its name is not UTF-8")
+			} else {
 				c.Info, c.Err = files.Probe(one, path)
 			}
 			if c.Err == nil {

@@ -6,14 +6,12 @@ package day
 import (
 	"bytes"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"os"
 	"path/filepath"
 	"regexp"
 	"strings"
-	"unicode/utf8"
 
 	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/objects"
@@ -322,12 +320,4 @@ func (d *Day) base(p *ClipPair) take.Recipe {
 		r.DarkColor, r.DarkBand = c.Color, c.Band
 	}
 	return r
-}
-
-// utf8Path returns an error where a path cannot be written into a file of JSON.
-func utf8Path(path string) error {
-	if !utf8.ValidString(path) {
-		return errors.New("its name is not UTF-8")
-	}
-	return nil
 }

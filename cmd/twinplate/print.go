@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 	"unicode"
 )
@@ -17,14 +18,10 @@ func printable(s string) string {
 	}
 	var b strings.Builder
 	for _, r := range s {
-		switch {
-		case r == '\n':
-			b.WriteString(`\n`)
-		case r < 0x80 && odd(r):
-			fmt.Fprintf(&b, `\x%02x`, r)
-		case odd(r):
-			fmt.Fprintf(&b, `\u%04x`, r)
-		default:
+		if odd(r) {
+			quoted := strconv.QuoteRuneToASCII(r)
+			b.WriteString(quoted[1 : len(quoted)-1])
+		} else {
 			b.WriteRune(r)
 		}
 	}
