@@ -154,8 +154,13 @@ func (j *preparation) boundNoise(ctx context.Context) error {
 	if w := j.take.weights; w != nil && slices.Max(w[:])-slices.Min(w[:]) > colorSensor {
 		j.Warnings = append(j.Warnings, "the band camera has a color sensor, and what its mosaic of filters does to an edge depends on where the edge lies in it: at edges the error may be larger than stated; a monochrome camera does not have this")
 	}
-	if e := j.Estimate; e != nil && j.Softness == 0 && e.Softness.Told(leastTold) && e.Softness.Difference < 0 && found.Edge > geometry {
-		j.Warnings = append(j.Warnings, "the color camera is the softer one, and where its edges are not the band camera's counts as an error of the matte: at edges the error may be smaller than stated")
+	if e := j.Estimate; e != nil && j.Softness == 0 && e.Softness.Told(leastTold) {
+		switch {
+		case e.Softness.Difference > 0:
+			j.Warnings = append(j.Warnings, "the band camera is the softer one, and the matte is softer than the picture: at edges the error may be larger than stated")
+		case found.Edge > geometry:
+			j.Warnings = append(j.Warnings, "the color camera is the softer one, and where its edges are not the band camera's counts as an error of the matte: at edges the error may be smaller than stated")
+		}
 	}
 	if geometry > sharedEdge*j.BandNoise.Edge {
 		j.Notes = append(j.Notes, fmt.Sprintf("at edges much of sigma is what the geometry may be off by, %.2f pixels across the edge, which all edges have in common: in a take that is closer than that the error is smaller than stated, all along the outline; texture of the costume near the edges, more frames or a chart would tell", geometry))

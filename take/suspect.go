@@ -22,16 +22,20 @@ import (
 // and squares of more than thirty pixels from 640 on, over which noise of 1 % falls below 0.2 %.
 const coarseAcross = 96
 
+// fineAcross is the same where somebody small is looked for in the clean band plate, by a limit that
+// noise is far below: squares of 5 pixels at 1920.
+const fineAcross = 384
+
 // A coarse plate is a plate as means over squares of pixels: one plane, or red, green and blue.
 type coarse struct {
 	w, h   int
 	planes [][]float32
 }
 
-// newCoarse reduces planes of size pixels. What is left over at the right and at the bottom is not
+// newCoarse reduces planes of size pixels to so many squares across. What is left over at the right and at the bottom is not
 // looked at.
-func newCoarse(size image.Point, planes ...[]float32) *coarse {
-	side := max(size.X/coarseAcross, 1)
+func newCoarse(size image.Point, across int, planes ...[]float32) *coarse {
+	side := max(size.X/across, 1)
 	c := &coarse{w: size.X / side, h: max(size.Y/side, 1)}
 	rows := min(side, size.Y)
 	for _, pix := range planes {
@@ -61,14 +65,16 @@ func coarseRGB(f *plate.RGB) *coarse {
 	if f == nil {
 		return nil
 	}
-	return newCoarse(f.Size(), f.Pix[:]...)
+	return newCoarse(f.Size(), coarseAcross, f.Pix[:]...)
 }
 
-func coarseGray(f *plate.Gray) *coarse {
+func coarseGray(f *plate.Gray) *coarse { return grayAcross(f, coarseAcross) }
+
+func grayAcross(f *plate.Gray, across int) *coarse {
 	if f == nil {
 		return nil
 	}
-	return newCoarse(f.Size(), f.Pix)
+	return newCoarse(f.Size(), across, f.Pix)
 }
 
 // less returns the difference c - dark. Both may be nil.
@@ -145,6 +151,7 @@ const (
 	brighter    = 1.5    // how much brighter than the clean plate no square is but where something stood in it
 	shapeLimit  = 1.1    // the same where a lamp was turned or failed; sound takes stay below 1.06
 	solidPart   = 0.0005 // of the frame: three squares of 96 by 54, besides those around them; sound takes have none
+	finePart    = 0.0001 // likewise, by smaller squares: eight of 384 by 216
 	shapePart   = 0.01   // likewise, for the shape
 	dimPart     = 0.05   // likewise, where the screen is darker: a shadow or black net may be that, and is small
 	evenScreen  = 0.06   // the median deviation of the gain over the open screen, in parts of it: noise and what is left of a veil
@@ -220,12 +227,12 @@ func (s *suspect) say(format string, args ...any) {
 // A glance is what is kept of a frame.
 type glance struct {
 	pair                  FilePair
-	color, band           *coarse
+	color, band, fine     *coarse // fine: the band plate again
 	colorGrain, bandGrain []grain // of green, and of the band
 }
 
 func newGlance(p FilePair, color *plate.RGB, band *plate.Gray) glance {
-	return glance{p, coarseRGB(color), coarseGray(band), grains(color.Pix[1], color.W, color.H), grains(band.Pix, band.W, band.H)}
+	return glance{p, coarseRGB(color), coarseGray(band), grayAcross(band, fineAcross), grains(color.Pix[1], color.W, color.H), grains(band.Pix, band.W, band.H)}
 }
 
 // suspect looks at the plates of each camera by itself, in its own frame. The band camera's dark
@@ -233,13 +240,13 @@ func newGlance(p FilePair, color *plate.RGB, band *plate.Gray) glance {
 // says that the cameras are exchanged.
 func (t *Take) suspect(seen []glance, darkBand, cleanBand *plate.Gray) ([]string, error) {
 	s := &suspect{t: t, darkColor: coarseRGB(t.darkColor), cleanColor: coarseRGB(t.cleanColor), darkBand: coarseGray(darkBand), cleanBand: coarseGray(cleanBand)}
-	var colors, bands []*coarse
+	var colors, bands, fine []*coarse
 	var exchanged []error
 	for _, g := range seen {
 		if err := t.swapped(g.color, g.band, g.pair); err != nil {
 			exchanged = append(exchanged, err)
 		}
-		colors, bands = append(colors, g.color), append(bands, g.band)
+		colors, bands, fine = append(colors, g.color), append(bands, g.band), append(fine, g.fine)
 	}
 	if 2*len(exchanged) > len(seen) { // one frame may have a card before the lens
 		return nil, exchanged[0]
@@ -250,7 +257,7 @@ func (t *Take) suspect(seen []glance, darkBand, cleanBand *plate.Gray) ([]string
 	r := &t.recipe
 	s.dark("color", r.DarkColor, r.CleanColor, s.darkColor, s.cleanColor, colors)
 	if !s.dark("band", r.DarkBand, r.CleanBand, s.darkBand, s.cleanBand, bands) {
-		s.screen(bands)
+		s.screen(bands, fine, grayAcross(darkBand, fineAcross), grayAcross(cleanBand, fineAcross))
 	}
 	return s.said, nil
 }
@@ -289,13 +296,15 @@ func (c *coarse) below(dark *coarse) float64 {
 	return most
 }
 
-// screen holds the clean band plate against the take's band plates.
-func (s *suspect) screen(frames []*coarse) {
+// screen holds the clean band plate against the take's band plates, which fine has by smaller
+// squares, as it has the dark and the clean plate.
+func (s *suspect) screen(frames, fine []*coarse, fineDark, fineClean *coarse) {
 	if s.cleanBand == nil {
 		return
 	}
 	r := &s.t.recipe
 	clean := s.cleanBand.less(s.darkBand)
+	fineClean = fineClean.less(fineDark)
 	bright := 0.0
 	for _, f := range frames {
 		bright = max(bright, f.less(s.darkBand).level(screenBright))
@@ -311,7 +320,7 @@ func (s *suspect) screen(frames []*coarse) {
 	var in, uneven float64
 	var at [2]float64
 	least, most := math.Inf(1), 0.0
-	for _, f := range frames {
+	for k, f := range frames {
 		f = f.less(s.darkBand)
 		g, spread := clean.gain(f)
 		if spread > anyScreen {
@@ -321,22 +330,22 @@ func (s *suspect) screen(frames []*coarse) {
 			least, most = min(least, g), max(most, g)
 		}
 		bright := litScreen * float32(f.level(brightest))
-		over := func(limit float64) (float64, [2]float64) {
+		over := func(f, clean *coarse, limit float64) (float64, [2]float64) {
 			return f.solid(func(i int) bool {
 				v := f.planes[0][i]
 				return v > bright && float64(v) > limit*g*float64(clean.planes[0][i])
 			})
 		}
-		if part, where := over(brighter); part > in {
+		if part, where := over(fine[k].less(fineDark), fineClean, brighter); part > in {
 			in, at = part, where
 		}
-		part, _ := over(shapeLimit)
+		part, _ := over(f, clean, shapeLimit)
 		uneven = max(uneven, part)
 	}
 	switch {
 	case least > gainLimit && most > 0 || most < 1/gainLimit && most > 0:
 		s.say("the screen in the take's band plates is %.2f times as bright as in %s (--clean-band): it was shot with another iris, shutter, gain or filter, or with other lamps; shoot it with the take's settings, or leave it out", (least+most)/2, r.CleanBand)
-	case in > solidPart:
+	case in > finePart:
 		s.say("%s (--clean-band) is dark in a part of the frame, around %.0f %% of the width and %.0f %% of the height, where the take's band plates show the lit screen: somebody stands in it, or it was framed otherwise; shoot it with nobody there and the cameras as in the take, or leave it out", r.CleanBand, 100*at[0], 100*at[1])
 	case uneven > shapePart:
 		s.say("%s", unevenly(r.CleanBand, uneven, "brighter"))

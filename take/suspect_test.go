@@ -298,7 +298,7 @@ func TestCoarseOddFrames(t *testing.T) {
 			for i := range pix {
 				pix[i] = v
 			}
-			c := newCoarse(size, pix, pix, pix)
+			c := newCoarse(size, coarseAcross, pix, pix, pix)
 			if c.w < 1 || c.h < 1 || len(c.planes[0]) != c.w*c.h {
 				t.Fatalf("%v: %d by %d squares", size, c.w, c.h)
 			}
@@ -391,6 +391,41 @@ func TestPowerOfNoise(t *testing.T) {
 	for name, all := range map[string][]grain{"nothing": nil, "one": {{0.5, 1e-4}}, "no noise": model(0, 0), "one level": slices.Repeat([]grain{{0.5, 1e-4}}, 2400), "no numbers": slices.Repeat([]grain{{math.NaN(), math.NaN()}}, 2400)} {
 		if _, sigma := power(bright(all, 1)); !math.IsInf(sigma, 1) {
 			t.Errorf("%s: tells a power with error %v", name, sigma)
+		}
+	}
+}
+
+// Somebody a tenth of the frame high stands in the clean band plate, and is told. A screen that ends
+// within the frame and a rig that moved by three pixels are not taken for anybody.
+func TestSmallStandIn(t *testing.T) {
+	const w, h = 960, 540
+	r := rand.New(rand.NewPCG(1, 1))
+	band := func(left int, dark image.Rectangle) *plate.Gray {
+		f := plate.NewGray(w, h)
+		for i := range f.Pix {
+			at := image.Pt(i%w, i/w)
+			if level := 0.6; at.X >= left && at.X < w-left && at.Y >= left/4 && !at.In(dark) {
+				f.Pix[i] = float32(level * (1 + 0.01*r.NormFloat64()))
+			} else {
+				f.Pix[i] = float32(0.004 * r.NormFloat64())
+			}
+		}
+		return f
+	}
+	for _, c := range []struct {
+		name  string
+		clean *plate.Gray
+		says  bool
+	}{
+		{"nobody", band(100, image.Rectangle{}), false},
+		{"somebody", band(100, image.Rect(500, 300, 514, 354)), true},
+		{"the rig moved", band(103, image.Rectangle{}), false},
+	} {
+		s := &suspect{t: &Take{recipe: Recipe{CleanBand: "clean_band.png"}}, cleanBand: coarseGray(c.clean)}
+		take := band(100, image.Rect(300, 200, 500, 540))
+		s.screen([]*coarse{coarseGray(take)}, []*coarse{grayAcross(take, fineAcross)}, nil, grayAcross(c.clean, fineAcross))
+		if says := len(s.said) > 0; says != c.says {
+			t.Errorf("%s: it says %q", c.name, s.said)
 		}
 	}
 }
