@@ -120,21 +120,25 @@ func findCore(transmission *plate.Gray) *spillCore {
 	c.step = max(square/places, 1)
 	reach := square / c.step * c.step
 	c.left, c.top = first%c.w%c.step, first/c.w%c.step
-	var around []float32
+	across := 2*reach/c.step + 1
+	around := make([]float32, across*across)
 	for y := c.top; y < c.h; y += c.step {
 		for x := c.left; x < c.w; x += c.step {
 			if !c.inside[y*c.w+x] {
 				continue
 			}
-			around = around[:0]
-			for v := y - reach; v <= y+reach; v += c.step {
-				for u := x - reach; u <= x+reach; u += c.step {
-					if u >= 0 && v >= 0 && u < c.w && v < c.h && c.inside[v*c.w+u] {
-						around = append(around, smooth.Pix[v*c.w+u])
+			from, n := x-min(reach, x-c.left), 0
+			to := min(x+reach, c.w-1)
+			for v := y - min(reach, y-c.top); v <= min(y+reach, c.h-1); v += c.step {
+				inside, values := c.inside[v*c.w:(v+1)*c.w], smooth.Pix[v*c.w:(v+1)*c.w]
+				for u := from; u <= to; u += c.step {
+					if inside[u] {
+						around[n] = values[u]
+						n++
 					}
 				}
 			}
-			c.spots = append(c.spots, spot{x, y, robust.Median(around)})
+			c.spots = append(c.spots, spot{x, y, robust.Median(around[:n])})
 		}
 	}
 	return c
@@ -145,27 +149,35 @@ func (c *spillCore) findInside(smooth *plate.Gray, r int) {
 	var size atomic.Int64
 	parallel.Rows(c.w, c.h, func(y0, y1 int) {
 		n := 0
-		last := make([]int, c.w) // the last row that has something open within r pixels
+		last := make([]int32, c.w) // the last row that has something open within r pixels
 		for x := range last {
-			last[x] = y0 - 2*r - 1
+			last[x] = int32(y0 - 2*r - 1)
 		}
 		for y := max(y0-r, 0); y < y1+r; y++ {
 			if y < c.h {
-				done := 0 // the first column that this row is not noted for
-				for x, v := range smooth.Pix[y*c.w : (y+1)*c.w] {
-					if v <= openFrom {
-						continue
+				row := smooth.Pix[y*c.w : (y+1)*c.w]
+				for x, done := 0, 0; x < len(row); { // done is the first column that this row is not noted for
+					for x < len(row) && row[x] <= openFrom {
+						x++
 					}
-					for k := max(x-r, done); k <= min(x+r, c.w-1); k++ {
-						last[k] = y
+					if x == len(row) {
+						break
 					}
-					done = x + r + 1
+					from := max(x-r, done)
+					for x < len(row) && row[x] > openFrom {
+						x++
+					}
+					done = min(x+r, len(row))
+					near := last[from:done]
+					for k := range near {
+						near[k] = int32(y)
+					}
 				}
 			}
 			if middle := y - r; middle >= y0 {
-				row := c.inside[middle*c.w : (middle+1)*c.w]
-				for x, open := range last {
-					if open < middle-r {
+				row, before := c.inside[middle*c.w:(middle+1)*c.w], int32(middle-r)
+				for x, open := range last[:len(row)] {
+					if open < before {
 						row[x] = true
 						n++
 					}

@@ -92,6 +92,7 @@ func (s *Solver) takeSpill(dst *Solution, gain float64, where *Coverage) (taken 
 		taken.Scatter = scatterOf(scatter)
 	}
 	parallel.Rows(b.Dx(), b.Dy(), func(y0, y1 int) {
+		clamps := s.clamp != ClampNone
 		moved := make([]float32, b.Dx()) // of a row, times the gain
 		for y := b.Min.Y + y0; y < b.Min.Y+y1; y++ {
 			i := y*c.w + b.Min.X
@@ -102,8 +103,8 @@ func (s *Solver) takeSpill(dst *Solution, gain float64, where *Coverage) (taken 
 				}
 				was := through[x]
 				now := (was - spill) / (1 - spill)
-				if s.clamp != ClampNone {
-					now = max(now, 0)
+				if now < 0 && clamps { // for max WebAssembly calls a function
+					now = 0
 				}
 				through[x], moved[x] = now, float32(gain)*(was-now)
 			}
