@@ -373,9 +373,10 @@ func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
 			return err
 		}
 		if p.unmeasured {
-			for i := range w.marks.Pix {
-				if w.moved(i) {
-					w.marks.Pix[i] = 1
+			marks, now := w.marks.Pix, w.solution.Transmission.Pix
+			for i, was := range w.measured.Pix {
+				if d := now[i] - was; d > shows || d < -shows {
+					marks[i] = 1
 				}
 			}
 		}
@@ -414,10 +415,12 @@ func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
 	return nil
 }
 
-// moved reports whether the transmission of a pixel is another than was measured, by more than any
-// file of 8 bits shows: a thousandth (chosen by hand).
+// shows is by how much a transmission must be another than was measured to count: more than any file of
+// 8 bits shows (chosen by hand).
+const shows = 1e-3
+
+// moved reports whether the transmission of a pixel is another than was measured.
 func (w *runner) moved(i int) bool {
-	const shows = 1e-3
 	d := w.solution.Transmission.Pix[i] - w.measured.Pix[i]
 	return d > shows || d < -shows
 }
