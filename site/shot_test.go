@@ -169,6 +169,7 @@ func TestShotIsWhatCompWrites(t *testing.T) {
 		{"the matte", `{ spill: "core", beyond: "keep", regions: ["outside", "solid", "open", "unspilled"].map((effect, k) => ({ effect, feather: 3 * k, keys: ` + outline + `.map((key) => ({ ...key, corners: key.corners.map((c) => ({ ...c, x: c.x + 0.15 * k })) })) })) }`},
 		{"color", `{ foreground_grade: { matrix: [1.1, -0.1, 0, 0, 1, 0, 0.05, 0, 0.95], gray_card: { frame: 1008, left: 0.4, top: 0.4, right: 0.6, bottom: 0.6 }, exposure: 0.5, contrast: 1.2, black: 0.01, saturation: 0.8, in: "acescct", cdl: { slope: [1.1, 1, 1], offset: [0, 0.01, 0], power: [1, 1, 1.1], saturation: 0.9 } }, background_grade: { exposure: -1, contrast: 0.9, saturation: 0.5, balance: [1.1, 1, 0.9] } }`},
 		{"the place", `{ fit: { mode: "fill", scale: 1.2, turn: 5 }, fit_end: { mode: "fill", scale: 1.3, offset_x: 0.05, turn: 8, softness: 2 }, background_start: 1003, background_end: "loop" }`},
+		{"wide feathers, and the background's card", `{ regions: ["outside", "unspilled"].map((effect, k) => ({ effect, feather: 30 + 40 * k, keys: ` + outline + ` })), fit: { mode: "fill", scale: 1.3, turn: -20, softness: 9 }, background_grade: { gray_card: { frame: 1008, left: 0.3, top: 0.2, right: 0.6, bottom: 0.5 }, exposure: 0.5 } }`},
 	} {
 		eval[any](p, `(() => { const { regions, spill, beyond, foreground_grade, background_grade, fit, fit_end, background_start, background_end, ...rest } = playground.store.value.recipe;
 			playground.store.choose({ recipe: { ...rest, ...`+row.settings+` } }); })()`)
@@ -228,6 +229,7 @@ func codes(t *testing.T, file []byte) []uint16 {
 func TestShotColorFiles(t *testing.T) {
 	tier.InTestAll(t)
 	p := open(t, 1366, 660)
+	p.wait("the engines", `playground.engines.workers.every((w) => !w.held)`) // a draft's end moves what is clicked
 	p.click("#tab-shot")
 	p.unfold()
 	p.press("Drag over a gray card")
@@ -312,6 +314,7 @@ func TestShotColorFiles(t *testing.T) {
 func TestShotBackgroundCard(t *testing.T) {
 	tier.InTestAll(t)
 	p := open(t, 1366, 660)
+	p.wait("the engines", `playground.engines.workers.every((w) => !w.held)`) // a draft's end moves what is clicked
 	p.click("#tab-shot")
 	p.unfold()
 	fit := composite.Fit{Scale: 1.4, Turn: 12, OffsetX: 0.05}
@@ -395,6 +398,7 @@ func TestShotChart(t *testing.T) {
 		}
 	}
 	p := open(t, 1366, 800)
+	p.wait("the engines", `playground.engines.workers.every((w) => !w.held)`) // a draft's end moves what is clicked
 	p.click("#tab-shot")
 	p.unfold()
 	p.press("Match a chart")
