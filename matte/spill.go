@@ -164,7 +164,7 @@ func (c *spillCore) findInside(smooth *plate.Gray, r int) {
 						break
 					}
 					from := max(x-r, done)
-					for x < len(row) && row[x] > openFrom {
+					for x < len(row) && !(row[x] <= openFrom) { // what is no number too
 						x++
 					}
 					done = min(x+r, len(row))
