@@ -89,25 +89,26 @@ type fit struct {
 	most  string // the richest model allowed
 	terms int    // radial terms, when the model has them
 	// shading is how the performer's color may vary over a tile.
-	shading shading
-	theta   theta
-	d       float64    // the color frame's half diagonal, in pixels
-	s       [2]float64 // band pixels to a color pixel, nominally
-	sample  int        // the most tiles that are measured
-	laid    []tile     // windows with edges, and the geometry that they were laid out by
-	laidBy  Geometry
-	last    []measurement
-	solved  bool    // they have been solved with this shutter
-	strayed float64 // how far the geometry has moved at them since they were measured, rms, in pixels of the level
-	match   float64
-	stats   stats
-	models  []ModelFit  // that choose chose from
-	widths  widths      // of the cells' own effects
-	eqs     []equation  // of the last solution, with their weights
-	doubt   float64     // what the variances of edges are multiplied by, so that they agree with the texture
-	core    []patch     // windows of the core; nil where they have not been looked for
-	texture *textureFit // the core's texture, in the last fits; nil where there is none
-	shutter *shutter    // nil unless the rows of the cameras are not of the same instants
+	shading  shading
+	theta    theta
+	d        float64    // the color frame's half diagonal, in pixels
+	s        [2]float64 // band pixels to a color pixel, nominally
+	sample   int        // the most tiles that are measured
+	laid     []tile     // windows with edges, and the geometry that they were laid out by
+	laidBy   Geometry
+	last     []measurement
+	solved   bool    // they have been solved with this shutter
+	strayed  float64 // how far the geometry has moved at them since they were measured, rms, in pixels of the level
+	match    float64
+	stats    stats
+	models   []ModelFit  // that choose chose from
+	widths   widths      // of the cells' own effects
+	eqs      []equation  // of the last solution, with their weights
+	doubt    float64     // what the variances of edges are multiplied by, so that they agree with the texture
+	core     []patch     // windows of the core; nil where they have not been looked for
+	coreSize int         // their side, in pixels
+	texture  *textureFit // the core's texture, in the last fits; nil where there is none
+	shutter  *shutter    // nil unless the rows of the cameras are not of the same instants
 }
 
 // stats is what a fit leaves over.
@@ -607,12 +608,18 @@ func (f *fit) tiles() []tile {
 	return f.l.centered(f.g, list, f.shading.size)
 }
 
-// patches returns the windows of the core.
-func (f *fit) patches() []patch {
+// patches returns the windows of the core, and their side in pixels: half of the usual one, and so
+// on, where few fit into a small performer.
+func (f *fit) patches() ([]patch, int) {
 	if f.core == nil {
-		f.core = f.l.corePatches(&f.g, f.l.patchSize())
+		for f.coreSize = f.l.patchSize(); ; f.coreSize = max(leastPatch, f.coreSize/2) &^ 1 {
+			f.core = f.l.corePatches(&f.g, f.coreSize)
+			if len(f.core) >= plentyPatches || f.coreSize == leastPatch {
+				break
+			}
+		}
 	}
-	return f.core
+	return f.core, f.coreSize
 }
 
 // move takes a solution over, and with it the last measurements: what an edge says of its place
@@ -719,7 +726,8 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	// Closer; but the fit must not wander off.
 	before := *f
 	f.shading = bending
-	if f.texture, err = f.l.findTexture(ctx, f.g, f.patches()); err != nil {
+	patches, size := f.patches()
+	if f.texture, err = f.l.findTexture(ctx, f.g, patches, size); err != nil {
 		return false, err
 	}
 	// Some of the edges bring it near, and all of them say where it is.

@@ -147,8 +147,8 @@ func (f *fit) agreed(scale, sigma float64, texture []equation) (float64, float64
 // fringes does it at edges.
 func (f *fit) textureFringes(ctx context.Context) (red, blue []equation) {
 	l, g := f.l, f.g
-	size := l.patchSize()
-	patches := thinned(f.patches(), maxTiles)
+	patches, size := f.patches()
+	patches = thinned(patches, maxTiles)
 	all := make([][2][2]equation, len(patches))
 	parallel.Parts(len(patches), func(from, to int) {
 		s := newPatchSampler(size)

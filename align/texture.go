@@ -76,6 +76,10 @@ const (
 	// mostPatches bounds the work, over all frames; those with the strongest texture are kept.
 	mostPatches = 2500
 
+	// plentyPatches is how many patches are looked for before smaller ones are taken, which lie
+	// closer to the core's edge and in narrower parts, and tell less each.
+	plentyPatches = 200
+
 	// leastPatches is the least number of patches that say something.
 	leastPatches = 12
 
@@ -114,12 +118,12 @@ const (
 
 // findTexture finds those of the core's patches that have texture, and m. It returns nil where none
 // do.
-func (l *level) findTexture(ctx context.Context, g Geometry, patches []patch) (*textureFit, error) {
+func (l *level) findTexture(ctx context.Context, g Geometry, patches []patch, size int) (*textureFit, error) {
 	const (
 		rounds  = 4 // of leaving out; chosen by hand
 		outlier = 4 // times the median's scatter, from which a patch is left out; chosen by hand
 	)
-	t := &textureFit{size: l.patchSize()}
+	t := &textureFit{size: size}
 	if len(patches) < leastPatches {
 		return nil, nil
 	}

@@ -63,7 +63,7 @@ func textured(t testing.TB, w, h int, m [3]float64, moved [2]float64) (*level, G
 func TestTextureDisplaced(t *testing.T) {
 	moved := [2]float64{0.15, -0.1}
 	l, g := textured(t, 480, 270, [3]float64{0.03, 0.02, 0.01}, moved)
-	f, err := l.findTexture(t.Context(), g, l.corePatches(&g, l.patchSize()))
+	f, err := l.findTexture(t.Context(), g, l.corePatches(&g, l.patchSize()), l.patchSize())
 	if err != nil || f == nil {
 		t.Fatalf("no texture: %v", err)
 	}
@@ -115,13 +115,13 @@ func TestPatchWithBand(t *testing.T) {
 // What a round of a fit asks of the texture, at 1920x1080.
 func BenchmarkTexture(b *testing.B) {
 	l, g := textured(b, 1920, 1080, [3]float64{0.03, 0.02, 0.01}, [2]float64{0.3, -0.2})
-	f, err := l.findTexture(b.Context(), g, l.corePatches(&g, l.patchSize()))
+	f, err := l.findTexture(b.Context(), g, l.corePatches(&g, l.patchSize()), l.patchSize())
 	if err != nil || f == nil {
 		b.Fatalf("no texture: %v", err)
 	}
 	b.Run("find", func(b *testing.B) {
 		for b.Loop() {
-			if _, err := l.findTexture(b.Context(), g, l.corePatches(&g, l.patchSize())); err != nil {
+			if _, err := l.findTexture(b.Context(), g, l.corePatches(&g, l.patchSize()), l.patchSize()); err != nil {
 				b.Fatal(err)
 			}
 		}
