@@ -318,6 +318,9 @@ func (l *FootageLine) job(ctx context.Context, dir string, r take.Recipe, truth 
 	if len(report.Failed) > 0 {
 		return fmt.Errorf("frame %d: %s", report.Failed[0].Frame, report.Failed[0].Error)
 	}
+	if len(report.Crossed) > 0 {
+		l.hear("border", fmt.Sprintf("the performer is at the screen's border in frames %s", take.Ranges(report.Crossed)))
+	}
 	l.Edges, l.Stated = sums.moved.rms(), sums.stated.rms()
 	l.Matte, l.Floor = over(sums.matte, sums.floor), sums.floor.rms()
 	l.MatteEdges = over(sums.edges.err, sums.edgesFloor)

@@ -7,7 +7,7 @@ import (
 
 // A Warning is something that the job or check says of a take, in the words that the user reads.
 type Warning struct {
-	From string `json:"from"` // job (with registration), timing, note, or check and the reading's name
+	From string `json:"from"` // job (with registration), border, timing, note, or check and the reading's name
 	Text string `json:"text"`
 }
 
@@ -39,6 +39,7 @@ var Hearing = []struct {
 	{"job", "the expected error reaches", OfFrame},
 	{"job", "for a level of black", OfMatte},
 	{"job", "", OfEdges | OfFrame | OfMatte},
+	{"border", "", OfMatte},
 	{"timing", "", OfEdges | OfFrame | OfMatte},
 
 	{"note", "larger than stated", OfSigma},
