@@ -653,8 +653,9 @@ func (f *fit) move(t theta) (moved float64) {
 	return moved
 }
 
-// strays is how far the geometry may be, in pixels of the level, from where its edges were measured.
-// Measured anew where the fits ended, drawn takes moved by 0.001 to 0.02, and as far the next time.
+// strays is how far the geometry may be, in pixels of the level, from where its edges were
+// measured. Measured anew where the fits ended, drawn takes moved by 0.001 to 0.02, and as far the
+// next time.
 const strays = 0.05
 
 // run fits the model until it stands still, or for the number of rounds given, each of which

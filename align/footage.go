@@ -446,8 +446,8 @@ func parity(mirror bool) int {
 }
 
 // Residuals in pixels of the finest level: up to which a geometry describes its edges, and from
-// which there is a warning. Takes that were found right had at most 0.3, and most of those that were
-// not had 0.4 and more.
+// which there is a warning. Takes that were found right had at most 0.3, and most of those that
+// were not had 0.4 and more.
 const (
 	soundResidual = 0.3
 	badResidual   = 0.4

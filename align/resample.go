@@ -171,9 +171,9 @@ func (g *Geometry) line(y int, places []place) {
 }
 
 // Row fills dst, a row of the color frame's width, with row y of src resampled, on the calling
-// goroutine: for a pipeline that spreads frames, or parts of frames, over the cores itself. It panics
-// when dst or src does not have the geometry's size or there is no such row. It is a little quicker
-// where dst has a capacity of 16 values more, which it may overwrite.
+// goroutine: for a pipeline that spreads frames, or parts of frames, over the cores itself. It
+// panics when dst or src does not have the geometry's size or there is no such row. It is a little
+// quicker where dst has a capacity of 16 values more, which it may overwrite.
 func (r *Resampler) Row(dst []float32, src *plate.Gray, y int) {
 	r.check(src.W, src.H)
 	if len(dst) != r.g.ColorW || y < 0 || y >= r.g.ColorH {

@@ -181,8 +181,8 @@ func TestOddGeometries(t *testing.T) {
 	}
 }
 
-// Geometries that no rig can have are refused, each with why; and the most extreme ones that are not
-// are resampled by in bounded time, whatever the kernel.
+// Geometries that no rig can have are refused, each with why; and the most extreme ones that are
+// not are resampled by in bounded time, whatever the kernel.
 func TestGeometriesOfNoRig(t *testing.T) {
 	const w, h = 1920, 1080
 	hd := func(change func(g *Geometry)) Geometry {

@@ -521,8 +521,8 @@ func (t *transform) forward(v []complex128, rows int) {
 	t.down(v, t.col.Coefficients)
 }
 
-// inverse transforms v back. Of the rows no more are right than those up to margin to either side of
-// the first, as they go around.
+// inverse transforms v back. Of the rows no more are right than those up to margin to either side
+// of the first, as they go around.
 func (t *transform) inverse(v []complex128, margin int) {
 	t.down(v, t.col.Sequence)
 	for y := range min(2*margin+1, t.h) {

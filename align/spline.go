@@ -7,11 +7,12 @@ import (
 	"example.com/twinplate/internal/parallel"
 )
 
-// Between its pixels a band plate is the cubic spline through them: of the kernels that look at 4 by 4 numbers the one
-// nearest to what the lens drew, and smooth in its second derivative too (Unser, Aldroubi and Eden 1993, "B-spline signal
-// processing", part II).
+// Between its pixels a band plate is the cubic spline through them: of the kernels that look at 4
+// by 4 numbers the one nearest to what the lens drew, and smooth in its second derivative too
+// (Unser, Aldroubi and Eden 1993, "B-spline signal processing", part II).
 
-// splined returns the coefficients of the cubic B-spline through the plane's pixels, the borders mirrored.
+// splined returns the coefficients of the cubic B-spline through the plane's pixels, the borders
+// mirrored.
 func splined(q plane) []float32 {
 	const (
 		horizon = 16 // pole to this power is nothing to a float32
@@ -90,8 +91,9 @@ func splined(q plane) []float32 {
 	return c
 }
 
-// splineAt returns the value, the slope and the Laplacian of the spline with the 4 by 4 coefficients at the start of c,
-// whose rows are w apart, at the fractions u and v between the second and third.
+// splineAt returns the value, the slope and the Laplacian of the spline with the 4 by 4
+// coefficients at the start of c, whose rows are w apart, at the fractions u and v between the
+// second and third.
 func splineAt(c []float32, w int, u, v float64) (value, dx, dy, bend float64) {
 	const sixth = 1. / 6
 	o, q := 1-u, 1-v

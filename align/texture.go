@@ -321,8 +321,8 @@ func newPatchSampler(size int) *patchSampler {
 	return s
 }
 
-// to goes to a patch. It returns how the place in the band plate moves with that in the color plate,
-// and reports whether the geometry is not folded there.
+// to goes to a patch. It returns how the place in the band plate moves with that in the color
+// plate, and reports whether the geometry is not folded there.
 func (s *patchSampler) to(l *level, g *Geometry, t patch) (jx, jy [2]float64, ok bool) {
 	const flat = 1e-6 // band pixels to a color pixel, squared, up to which a geometry is folded
 	s.patch, s.frame = t, &l.frames[t.frame]
@@ -419,8 +419,8 @@ func (s *patchSampler) pattern(l *level) pattern {
 }
 
 // withBand returns the sums of a pattern and the band, which was read, and the products of all the
-// color's planes with the band. The color's slopes are not worked out for it: a slope times the band,
-// summed up, is the color times the band's own slope, with the other sign.
+// color's planes with the band. The color's slopes are not worked out for it: a slope times the
+// band, summed up, is the color times the band's own slope, with the other sign.
 func (s *patchSampler) withBand(l *level, t *pattern) (q patchSums, v [planes]float64) {
 	w := s.size + 4
 	for y := range s.size {

@@ -206,8 +206,8 @@ func ExampleFit() {
 	// composite: there is no fit mode called "insde": did you mean "inside"? known: fill, inside, stretch, none
 }
 
-// A picture that is three quarters of the frame: where the middle of the frame's upper left quarter is
-// in it.
+// A picture that is three quarters of the frame: where the middle of the frame's upper left quarter
+// is in it.
 func ExampleFit_Picture() {
 	m := composite.Fit{Mode: composite.Stretch, Scale: 0.75}.Picture(400, 300, 1920, 1080)
 	x, y := 0.25, 0.25

@@ -129,8 +129,8 @@ func (f Fit) place(srcW, srcH, dstW, dstH int) (left, top, sx, sy float64) {
 	return left, top, sx, sy
 }
 
-// Picture returns where a place of the frame lies in the picture, of srcW by srcH pixels in a frame of
-// dstW by dstH: at x and y in parts of the frame's width and height from its left and top edges,
+// Picture returns where a place of the frame lies in the picture, of srcW by srcH pixels in a frame
+// of dstW by dstH: at x and y in parts of the frame's width and height from its left and top edges,
 // m0 x + m1 y + m2 and m3 x + m4 y + m5, in parts of the picture's.
 func (f Fit) Picture(srcW, srcH, dstW, dstH int) [6]float64 {
 	left, top, sx, sy := f.place(srcW, srcH, dstW, dstH)

@@ -61,8 +61,8 @@ func checkSides(name string, w, h int) error {
 // picture.
 func (f *Fitter) Same() bool { return f.copies && f.soft.None() }
 
-// Coverage returns how much of each pixel of the frame the picture reaches, 0 to 1: the alpha of what
-// RGB returns.
+// Coverage returns how much of each pixel of the frame the picture reaches, 0 to 1: the alpha of
+// what RGB returns.
 func (f *Fitter) Coverage() *plate.Gray {
 	out := plate.NewGray(f.dstW, f.dstH)
 	if f.turn != nil {

@@ -466,7 +466,8 @@ func TestFitPicture(t *testing.T) {
 	}
 }
 
-// The part of a turned row that is done at once is what its pixels are one by one, but for rounding.
+// The part of a turned row that is done at once is what its pixels are one by one, but for
+// rounding.
 func TestTurnByRows(t *testing.T) {
 	src, r := plate.NewRGB(70, 50), rand.New(rand.NewPCG(5, 6))
 	for c := range src.Pix {

@@ -33,7 +33,8 @@ type Grade struct {
 }
 
 // A Card is a rectangle of a frame, in parts of its width and height from the left and top edges,
-// in which something gray is seen. Of a background it is a rectangle of its picture, as that is read.
+// in which something gray is seen. Of a background it is a rectangle of its picture, as that is
+// read.
 type Card struct {
 	Frame  int     `json:"frame,omitempty"` // number; 0: the first. Of a background: the one that it is behind
 	Left   float64 `json:"left"`
@@ -412,7 +413,8 @@ func (g *Grader) Frame(f *plate.RGB) {
 	})
 }
 
-// Foreground grades a premultiplied foreground whose transmission is given, in place. The error is a
+// Foreground grades a premultiplied foreground whose transmission is given, in place. The error is
+// a
 // *plate.SizeError.
 func (g *Grader) Foreground(f *plate.RGB, transmission *plate.Gray) error {
 	if err := plate.CheckSize("transmission", transmission.Size(), "foreground", f.Size()); err != nil {

@@ -71,8 +71,8 @@ func (t *turning) planes(dst, src [][]float32, w, h int) {
 	})
 }
 
-// within returns which pixels of a row of w the picture covers whole, and with all their neighbors, and
-// where they lie in it.
+// within returns which pixels of a row of w the picture covers whole, and with all their neighbors,
+// and where they lie in it.
 func (t *turning) within(y, w int) (from, to int, s kernel.Slant) {
 	const rounding = 1e-6 // of a pixel: more than a Slant's, over the widest row
 	u, v, _ := t.at(0, y)

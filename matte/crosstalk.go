@@ -289,8 +289,8 @@ func (s *Solver) coreRow(f Sample, veil *plate.Gray, p image.Point) (row coreRow
 	return row
 }
 
-// divide makes groups of the rows: the parts of the performer, in all frames, since their costume is
-// the same in each. The places are the rows', from the middle of the performer. There are small
+// divide makes groups of the rows: the parts of the performer, in all frames, since their costume
+// is the same in each. The places are the rows', from the middle of the performer. There are small
 // parts and large ones, as nobody knows over how far a costume's error hangs together.
 func (c *core) divide(places []image.Point, w int) {
 	const (

@@ -39,11 +39,11 @@ type Extent struct {
 }
 
 // Extent finds where the screen gives light enough for a matte: the part of the frame in which the
-// noise of the band plate, as the frames show it from pixel to pixel, is a small part of the screen's
-// light there. The border is soft over where it grows, and drawn in by three pixels, within which
-// plates that are blurred or do not lie on each other mix the screen with what is beside it. Holes
-// count as beyond: something dark that stands before the screen in the clean band plate too. It
-// returns nil where all of the frame is inside.
+// noise of the band plate, as the frames show it from pixel to pixel, is a small part of the
+// screen's light there. The border is soft over where it grows, and drawn in by three pixels,
+// within which plates that are blurred or do not lie on each other mix the screen with what is
+// beside it. Holes count as beyond: something dark that stands before the screen in the clean band
+// plate too. It returns nil where all of the frame is inside.
 //
 // There must be a frame at least, of the solver's size.
 func (s *Solver) Extent(frames []Sample) (*Extent, error) { return s.extent(frames, false) }
@@ -224,8 +224,8 @@ func cutOff(f *plate.Gray, places [][2]int, x, y float64) {
 }
 
 // bandNoise returns the standard deviation of the band plates' noise, from the differences of
-// neighbors where the screen has some light: the median, which the performer's edges do not move. It
-// is a part of the light at the least, so that plates without noise have an extent too.
+// neighbors where the screen has some light: the median, which the performer's edges do not move.
+// It is a part of the light at the least, so that plates without noise have an extent too.
 func bandNoise(frames []Sample, light *plate.Gray, from float32) float64 {
 	const least = 1e-3 // of the light: chosen by hand; below it no camera's noise lies
 	var all []float64
@@ -285,8 +285,8 @@ func (e *Extent) findRing() {
 	}
 }
 
-// Crossed returns the part of the screen's border, 0 to 1, at which a solution's performer is: there
-// the picture ends where the screen does. It is 0 for a nil Extent.
+// Crossed returns the part of the screen's border, 0 to 1, at which a solution's performer is:
+// there the picture ends where the screen does. It is 0 for a nil Extent.
 func (e *Extent) Crossed(transmission *plate.Gray) float64 {
 	if e == nil || len(e.ring) == 0 {
 		return 0
@@ -333,8 +333,8 @@ func (e *Extent) Border() [][4]float64 {
 }
 
 // Beyond has the background show beyond the screen, whatever is there: a transmission of 1 and no
-// foreground, mixed with the solution at the soft border. A nil Extent does nothing. Both planes must
-// have the extent's size.
+// foreground, mixed with the solution at the soft border. A nil Extent does nothing. Both planes
+// must have the extent's size.
 func (e *Extent) Beyond(dst *Solution) error {
 	if e == nil {
 		return nil

@@ -97,9 +97,9 @@ func meanLine(dst, src []float32, n, r int) {
 }
 
 // boxMax returns the largest value in the square of 2r+1 pixels around each, cut off at the
-// borders: along a row, of windows that double in length; down the columns, of a window that begins in
-// one block of 2r+1 and ends in the next, the largest from there to the block's end and from the next
-// one's beginning (van Herk 1992; not checked against the source).
+// borders: along a row, of windows that double in length; down the columns, of a window that begins
+// in one block of 2r+1 and ends in the next, the largest from there to the block's end and from the
+// next one's beginning (van Herk 1992; not checked against the source).
 func boxMax(f *plate.Gray, r int) *plate.Gray {
 	w, h, k := f.W, f.H, 2*r+1
 	tmp, out := plate.NewGray(w, h), plate.NewGray(w, h)

@@ -88,8 +88,8 @@ type PrepareOptions struct {
 
 // How many frames Prepare estimates from. Of 28 takes of testdata/footage (`proof --footage`, seeds
 // 51000 and 52000) the crosstalk was within two and within three standard errors in as many with
-// four frames as with six (24 and 27; 23 and 27). A plate is rebuilt from three times as many, since
-// each of its pixels must be seen without the performer in one.
+// four frames as with six (24 and 27; 23 and 27). A plate is rebuilt from three times as many,
+// since each of its pixels must be seen without the performer in one.
 const (
 	prepareSamples = 4
 	rebuildSamples = 12

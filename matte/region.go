@@ -40,8 +40,8 @@ type Region struct {
 	Keys    []Outline    `json:"keys"`              // in the order of their frames; between two the corners move evenly
 }
 
-// An Outline is where a region's corners are at a frame. Before the first and after the last outline
-// the corners stay.
+// An Outline is where a region's corners are at a frame. Before the first and after the last
+// outline the corners stay.
 type Outline struct {
 	Frame   int      `json:"frame"`
 	Corners []Corner `json:"corners"`
@@ -96,8 +96,8 @@ func (r *Region) Check() error {
 	return nil
 }
 
-// At returns the corners at a frame, and whether the region holds there. Smooth is as in the outline
-// before.
+// At returns the corners at a frame, and whether the region holds there. Smooth is as in the
+// outline before.
 func (r *Region) At(frame int) ([]Corner, bool) {
 	if frame < r.First || r.Last != 0 && frame > r.Last || len(r.Keys) == 0 {
 		return nil, false
@@ -124,8 +124,8 @@ func (r *Region) At(frame int) ([]Corner, bool) {
 // still reports whether the region is the same at every frame that it holds for.
 func (r *Region) still() bool { return len(r.Keys) == 1 }
 
-// A Coverage is how much of each pixel of a part of a frame something covers, 0 to 1; of the rest of
-// the frame it covers none.
+// A Coverage is how much of each pixel of a part of a frame something covers, 0 to 1; of the rest
+// of the frame it covers none.
 type Coverage struct {
 	Bounds image.Rectangle // of the part, in the frame's pixels
 	Part   *plate.Gray     // of its size
@@ -137,9 +137,9 @@ func (c *Coverage) Row(y int) []float32 {
 	return c.Part.Pix[i : i+c.Part.W]
 }
 
-// Cover returns how much of each pixel of a frame of w by h pixels the region covers at a frame, 0 to
-// 1, feather included. It is nil where the region does not hold. The coverage is exact to 1/65535
-// for straight sides; an outline that crosses itself covers what it goes around.
+// Cover returns how much of each pixel of a frame of w by h pixels the region covers at a frame, 0
+// to 1, feather included. It is nil where the region does not hold. The coverage is exact to
+// 1/65535 for straight sides; an outline that crosses itself covers what it goes around.
 func (r *Region) Cover(w, h, frame int) (*plate.Gray, error) {
 	c, err := r.cover(w, h, frame)
 	if c == nil || err != nil {
@@ -329,8 +329,8 @@ func crossing(row []float32, from, to, height float64) {
 	}
 }
 
-// Regions are the regions of a take, ready for its frames: those that do not move are drawn once. It
-// is safe for concurrent use.
+// Regions are the regions of a take, ready for its frames: those that do not move are drawn once.
+// It is safe for concurrent use.
 type Regions struct {
 	list []Region
 	size image.Point
@@ -488,8 +488,8 @@ func (s *Solver) impose(dst *Solution, color *plate.RGB, gain float64, effect Re
 	})
 }
 
-// mixIn mixes the color plate's light, from pixel i on, into a row of a foreground's channel, less so
-// many times the screen's.
+// mixIn mixes the color plate's light, from pixel i on, into a row of a foreground's channel, less
+// so many times the screen's.
 func (s *Solver) mixIn(f, part []float32, i, channel int, color *plate.RGB, screens float32) {
 	seen := color.Pix[channel][i:]
 	for x, c := range part {

@@ -54,8 +54,8 @@ func TestRegionArea(t *testing.T) {
 	}
 }
 
-// Package vector of golang.org/x/image covers the same outlines alike: within what its float32 are off
-// by, far from the left. Some lie half outside, and one crosses itself.
+// Package vector of golang.org/x/image covers the same outlines alike: within what its float32 are
+// off by, far from the left. Some lie half outside, and one crosses itself.
 func TestRegionAsVector(t *testing.T) {
 	const w, h = 700, 90
 	r := rand.New(rand.NewPCG(8, 9))
@@ -85,8 +85,8 @@ func TestRegionAsVector(t *testing.T) {
 	}
 }
 
-// The border of a feathered region is a Gaussian's: a tenth and nine tenths are so many pixels apart
-// as the feather says, and the half is where the outline is.
+// The border of a feathered region is a Gaussian's: a tenth and nine tenths are so many pixels
+// apart as the feather says, and the half is where the outline is.
 func TestRegionFeather(t *testing.T) {
 	const w, h = 400, 40
 	for _, feather := range []float64{2, 5, 12, 40, 90} {

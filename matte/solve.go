@@ -305,8 +305,8 @@ func checkGain(gain float64) error {
 }
 
 // NotFinite returns the error for plates in which CompRow has found a value that is not finite: it
-// names the first such pixel, of the band plate first: the color plate's rows may be the composite's
-// by now.
+// names the first such pixel, of the band plate first: the color plate's rows may be the
+// composite's by now.
 func NotFinite(color *plate.RGB, band *plate.Gray) error {
 	if err := cmp.Or(checkPlates("", band.Size(), named{"band plate", band}), checkPlates("", color.Size(), named{"color plate", color})); err != nil {
 		return err

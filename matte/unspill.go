@@ -128,8 +128,8 @@ func scatterOf(v []float64) float64 {
 	return robust.Sigma(v)
 }
 
-// field returns the core's spill, smooth, of the spots in where and in proportion to it; nil where there
-// is none.
+// field returns the core's spill, smooth, of the spots in where and in proportion to it; nil where
+// there is none.
 func (c *spillCore) field(where *Coverage) *Coverage {
 	if c.size == 0 {
 		return nil

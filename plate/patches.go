@@ -5,8 +5,8 @@ import (
 	"math"
 )
 
-// Patches reads a picture of a chart by a curve, nil for that of its tags or sRGB, and returns the mean
-// colors of its patches, as RGB.Patches does. Errors are of type *FileError.
+// Patches reads a picture of a chart by a curve, nil for that of its tags or sRGB, and returns the
+// mean colors of its patches, as RGB.Patches does. Errors are of type *FileError.
 func (p *Picture) Patches(c *Curve, corners [4][2]float64, columns, rows int) ([][3]float64, error) {
 	if c == nil {
 		c = &SRGB

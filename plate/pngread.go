@@ -71,8 +71,8 @@ func pngLines(file io.ReaderAt, w, h int) *lines {
 	return l
 }
 
-// skipChunk reads to the end of a chunk, and reports whether it is one that may be anywhere and says
-// nothing of the pixels.
+// skipChunk reads to the end of a chunk, and reports whether it is one that may be anywhere and
+// says nothing of the pixels.
 func skipChunk(c *pngfile.Chunks) bool {
 	switch c.Kind {
 	case "", "IHDR", "PLTE", "tRNS", "IDAT", "IEND":

@@ -48,8 +48,8 @@ func falloff(f simulate.Faults) float64 {
 	return math.Log2(robust.Quantile(v, 0.99) / robust.Quantile(v, 0.01))
 }
 
-// Simulator returns a simulated take of s with this plan's rig: as simulate.New with p.Faults(), but
-// for the screen, which is the planned one in both cameras.
+// Simulator returns a simulated take of s with this plan's rig: as simulate.New with p.Faults(),
+// but for the screen, which is the planned one in both cameras.
 func (p *Plan) Simulator(s simulate.Scene, colorW, colorH, bandW, bandH int, m simulate.Mapping, seed uint64) *simulate.Simulator {
 	f := p.Faults()
 	strongest := max(p.ScreenColor[0], p.ScreenColor[1], p.ScreenColor[2])

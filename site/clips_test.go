@@ -414,8 +414,9 @@ func TestClipDecoder(t *testing.T) {
 			for (const i of list) await clips.frame(clip, i);
 			return decodes - before;
 		};`)
-	// A frame by itself costs no more than what it hangs on. Where frames are asked for in their order the first few
-	// cost that, too; then the library decodes up to 40 packets ahead of the first and 8 ahead of a later one.
+	// A frame by itself costs no more than what it hangs on. Where frames are asked for in their order
+	// the first few cost that, too; then the library decodes up to 40 packets ahead of the first and 8
+	// ahead of a later one.
 	for _, row := range []struct {
 		what, list string
 		from, to   int

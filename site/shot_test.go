@@ -309,8 +309,8 @@ func TestShotColorFiles(t *testing.T) {
 	p.quiet()
 }
 
-// A gray card is dragged over the background, which is moved and turned: the recipe has a rectangle of
-// its picture that lies within, and its balance is told.
+// A gray card is dragged over the background, which is moved and turned: the recipe has a rectangle
+// of its picture that lies within, and its balance is told.
 func TestShotBackgroundCard(t *testing.T) {
 	tier.InTestAll(t)
 	p := open(t, 1366, 660)
@@ -372,7 +372,8 @@ func TestShotBackgroundCard(t *testing.T) {
 	p.quiet()
 }
 
-// A chart in two pictures gives the matrix that the library gives, with its errors; undo takes it back.
+// A chart in two pictures gives the matrix that the library gives, with its errors; undo takes it
+// back.
 func TestShotChart(t *testing.T) {
 	tier.InTestAll(t)
 	const w, h, columns, rows = 320, 240, 6, 4

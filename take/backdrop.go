@@ -101,9 +101,9 @@ func (b *backdrop) place(number int) int {
 // file returns the background for the take's frame at index i.
 func (b *backdrop) file(i int) string { return b.behind(b.pairs[i].Number) }
 
-// behind returns the background for a frame of the take: the still; the frame of the same number where
-// the background has all the take's numbers; otherwise the one of the same place in the order of the
-// recipe's frames, from the start on, and beyond its end the last or the first again.
+// behind returns the background for a frame of the take: the still; the frame of the same number
+// where the background has all the take's numbers; otherwise the one of the same place in the order
+// of the recipe's frames, from the start on, and beyond its end the last or the first again.
 func (b *backdrop) behind(number int) string {
 	if b.byNumber {
 		if f, ok := b.frames.at(number); ok {
@@ -205,8 +205,8 @@ func (b *backdrop) hang(h *hung, i int) error {
 	return nil
 }
 
-// open is hang for whoever needs a row at a time: where it can be, the file is read so, and with keep
-// into h.fitted, which keepRows makes the background that is there.
+// open is hang for whoever needs a row at a time: where it can be, the file is read so, and with
+// keep into h.fitted, which keepRows makes the background that is there.
 func (b *backdrop) open(h *hung, i int, keep bool) (rows, error) {
 	if at := b.hanging(i); at != h.at && b.same() {
 		h.at = hanging{}
@@ -223,8 +223,8 @@ func (b *backdrop) open(h *hung, i int, keep bool) (rows, error) {
 	return whole{h.fitted}, err
 }
 
-// shared returns a function that gives the background that all frames share, which it reads the first
-// time that it is called. It is nil where each frame has a background of its own.
+// shared returns a function that gives the background that all frames share, which it reads the
+// first time that it is called. It is nil where each frame has a background of its own.
 func (b *backdrop) shared() func() (*plate.RGB, error) {
 	if len(b.frames) != 1 || b.end != nil {
 		return nil

@@ -18,11 +18,11 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A Chain does the arithmetic of a frame row by row: a row of the band plate is resampled, solved and
-// composited, so that each value is read from memory once and no frame in between is stored. It is
-// what every frame of a Job goes through, and takes planes that are in memory as well. It is prepared
-// once for a take, allocates nothing for a frame but what its goroutines take, and is safe for
-// concurrent use.
+// A Chain does the arithmetic of a frame row by row: a row of the band plate is resampled, solved
+// and composited, so that each value is read from memory once and no frame in between is stored. It
+// is what every frame of a Job goes through, and takes planes that are in memory as well. It is
+// prepared once for a take, allocates nothing for a frame but what its goroutines take, and is safe
+// for concurrent use.
 type Chain struct {
 	resampler *align.Resampler
 	solver    *matte.Solver
@@ -90,8 +90,8 @@ type rowBuffers struct {
 	comp, foreground   [3][]float32
 }
 
-// solve does the rows of a frame on so many goroutines, or on this one. The error for a value that is
-// not finite says where, if the plates are there as planes.
+// solve does the rows of a frame on so many goroutines, or on this one. The error for a value that
+// is not finite says where, if the plates are there as planes.
 func (c *Chain) solve(s *solving, cores int) error {
 	frame, err := c.solver.Frame(s.gain)
 	if err != nil {
@@ -168,7 +168,8 @@ func (c *Chain) compRow(s *solving, frame *matte.Frame, buffers *rowBuffers, t [
 	return true
 }
 
-// band returns row y of the band plate in the color camera's frame, in buffer where it is resampled.
+// band returns row y of the band plate in the color camera's frame, in buffer where it is
+// resampled.
 func (c *Chain) band(buffer []float32, s *solving, y int) []float32 {
 	if s.band != nil {
 		return grayRow(s.band, y)
@@ -177,8 +178,8 @@ func (c *Chain) band(buffer []float32, s *solving, y int) []float32 {
 	return buffer
 }
 
-// gain estimates the lamps' gain; of a band plate that is not resampled yet it resamples no more than
-// that looks at. The color plate must be there as a plane.
+// gain estimates the lamps' gain; of a band plate that is not resampled yet it resamples no more
+// than that looks at. The color plate must be there as a plane.
 func (c *Chain) gain(s *solving) (matte.Gain, error) {
 	pixels := cmp.Or(s.pixels, matte.GainPixels)
 	g, err := c.solver.GainByRows(s.color.plane(), pixels, func(row []float32, y int) {
@@ -211,9 +212,9 @@ func grayRow(f *plate.Gray, y int) []float32 {
 	return f.Pix[i:j:j]
 }
 
-// inStrips calls do for strips of the rows 0 to h on so many goroutines, and returns an error of one.
-// The strips are short, so that a core that is busy elsewhere does not hold up the rest. On one core
-// the frame is one strip.
+// inStrips calls do for strips of the rows 0 to h on so many goroutines, and returns an error of
+// one. The strips are short, so that a core that is busy elsewhere does not hold up the rest. On
+// one core the frame is one strip.
 func inStrips(h, cores int, do func(y0, y1 int) error) error {
 	if cores <= 1 {
 		return do(0, h)

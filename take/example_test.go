@@ -68,7 +68,8 @@ func Example() {
 	// Output: 2 frames; a matte has 320 x 180 pixels of 16 bits
 }
 
-// A run goes on where an earlier one was stopped, and overwrites nothing that was made with other settings.
+// A run goes on where an earlier one was stopped, and overwrites nothing that was made with other
+// settings.
 func ExampleJob_Run() {
 	dir, err := os.MkdirTemp("", "take")
 	if err != nil {
@@ -402,8 +403,8 @@ func ExampleTake_Draft() {
 	// no frame of 9 is a pair of the take
 }
 
-// A frame is looked at first, by its foreground's rows; then comes the longest of the tests for files that
-// are not what they are called.
+// A frame is looked at first, by its foreground's rows; then comes the longest of the tests for
+// files that are not what they are called.
 func ExampleJob_Curves() {
 	dir, err := os.MkdirTemp("", "take")
 	if err != nil {

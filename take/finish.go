@@ -37,8 +37,8 @@ func (j *Job) Finish(ctx context.Context, r Recipe) (*Job, error) {
 	return next, p.tellGrays(ctx)
 }
 
-// finished is Finish without the note on how gray the grays are, which takes making a frame. With fresh the
-// background's files may be others than they were.
+// finished is Finish without the note on how gray the grays are, which takes making a frame. With
+// fresh the background's files may be others than they were.
 func (j *Job) finished(ctx context.Context, r Recipe, fresh bool) (*Job, error) {
 	defer j.files.Rest()
 	t := *j.take
@@ -60,8 +60,9 @@ func (j *Job) finished(ctx context.Context, r Recipe, fresh bool) (*Job, error) 
 	return &next, p.finish(ctx, *j, placed)
 }
 
-// finish makes ready what the recipe asks for as its finish, over the background that is placed, which the
-// note of newBackdrop tells. What a job before had ready, and is the same, is taken from it.
+// finish makes ready what the recipe asks for as its finish, over the background that is placed,
+// which the note of newBackdrop tells. What a job before had ready, and is the same, is taken from
+// it.
 func (j *preparation) finish(ctx context.Context, before Job, placed string) error {
 	j.Notes = slices.Clone(j.prepared)
 	if placed != "" {

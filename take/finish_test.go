@@ -203,8 +203,8 @@ func (c *counting) Open(name string) (*plate.Picture, error) {
 	return c.Disk.Open(name)
 }
 
-// A take with everything given is made ready with no file opened twice, and its finish changes with none,
-// unless they may be others.
+// A take with everything given is made ready with no file opened twice, and its finish changes with
+// none, unless they may be others.
 func TestFinishOpensNoFile(t *testing.T) {
 	r := record(t, 3, 4, 5)
 	job := prepare(t, r.recipe)
@@ -239,10 +239,11 @@ func TestFinishOpensNoFile(t *testing.T) {
 	}
 }
 
-// BenchmarkFinish is an HD frame of files without compression with a finish of each kind. "changed":
-// the same frame again after a change, by the Scrubber that holds it. "played": the sum of one frame
-// after the other, as playing asks for it, with the finish that stays; "nothing" is what the rest
-// takes. cpu-ms is the processors' time, which others on the machine do not change much. In "prepared anew" the take is opened and prepared with the changed recipe.
+// BenchmarkFinish is an HD frame of files without compression with a finish of each kind.
+// "changed": the same frame again after a change, by the Scrubber that holds it. "played": the sum
+// of one frame after the other, as playing asks for it, with the finish that stays; "nothing" is
+// what the rest takes. cpu-ms is the processors' time, which others on the machine do not change
+// much. In "prepared anew" the take is opened and prepared with the changed recipe.
 func BenchmarkFinish(b *testing.B) {
 	const w, h = 1920, 1080
 	band, color := plate.NewGray(w, h), plate.NewRGB(w, h)

@@ -13,8 +13,9 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A plan says what of a frame there must be as planes, and what is done to them before the background
-// is held out. All else is made row by row. It depends on the recipe and on who asks for the frame.
+// A plan says what of a frame there must be as planes, and what is done to them before the
+// background is held out. All else is made row by row. It depends on the recipe and on who asks for
+// the frame.
 type plan struct {
 	band       bool // the band plate, in the color camera's frame
 	foreground bool // with the transmission; without, the composite takes the color plate's place
@@ -155,9 +156,9 @@ func (w *runner) clock(stage string, start time.Time) time.Time {
 	return now
 }
 
-// frame makes the frame at index i of the take, as the plan has it: it is the one way from the files
-// to a result, whoever asks. Change may be nil. Where each is not nil it is called with the rows of
-// the composite from the top, as they are made where the plan has no foreground.
+// frame makes the frame at index i of the take, as the plan has it: it is the one way from the
+// files to a result, whoever asks. Change may be nil. Where each is not nil it is called with the
+// rows of the composite from the top, as they are made where the plan has no foreground.
 func (w *runner) frame(i int, p plan, change *Change, each func(y int, row *StationRow)) (r Result, err error) {
 	j, pair := w.job, w.job.take.Pairs[i]
 	r.Number = pair.Number
@@ -294,8 +295,8 @@ func (w *runner) frame(i int, p plan, change *Change, each func(y int, row *Stat
 	return r, nil
 }
 
-// gain returns the gain of one frame, as the recipe asks for it: given, or found. A frame in which no
-// screen is certain keeps 1.
+// gain returns the gain of one frame, as the recipe asks for it: given, or found. A frame in which
+// no screen is certain keeps 1.
 func (j *Job) gain(number int, s *solving) (matte.Gain, error) {
 	if v, ok := j.givenGain(number); ok {
 		return matte.Gain{Value: v}, nil
@@ -415,8 +416,8 @@ func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
 	return nil
 }
 
-// shows is by how much a transmission must be another than was measured to count: more than any file of
-// 8 bits shows (chosen by hand).
+// shows is by how much a transmission must be another than was measured to count: more than any
+// file of 8 bits shows (chosen by hand).
 const shows = 1e-3
 
 // moved reports whether the transmission of a pixel is another than was measured.

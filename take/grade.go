@@ -201,8 +201,8 @@ type GradeCDL struct {
 	plate.CDL   `json:"cdl"`
 }
 
-// CDLs returns the recipe's grades, of those of foreground and background that do anything, as ASC CDL.
-// The error says which one cannot be one, and why (composite.Grade.ToCDL).
+// CDLs returns the recipe's grades, of those of foreground and background that do anything, as ASC
+// CDL. The error says which one cannot be one, and why (composite.Grade.ToCDL).
 func (r Recipe) CDLs() ([]GradeCDL, error) {
 	var all []GradeCDL
 	for _, p := range []struct {

@@ -350,8 +350,8 @@ func (l *runLog) sameInputs(logged []inputFile, i int) bool {
 	return true
 }
 
-// hash returns the hash of an input, or "" where it cannot be read. Those that many frames share are
-// hashed once.
+// hash returns the hash of an input, or "" where it cannot be read. Those that many frames share
+// are hashed once.
 func (l *runLog) hash(path string) string {
 	const most = 1000 // hashes that are kept
 	file := l.job.files.FileOf(path)

@@ -174,9 +174,9 @@ func (j *preparation) boundNoise(ctx context.Context) error {
 	return nil
 }
 
-// sharedEdge is the part of sigma at edges from which the geometry's share is told: a take is closer
-// than the geometry's stated error more often than not, and sigma is then too large by a seventh and
-// more all along the outline.
+// sharedEdge is the part of sigma at edges from which the geometry's share is told: a take is
+// closer than the geometry's stated error more often than not, and sigma is then too large by a
+// seventh and more all along the outline.
 const sharedEdge = 0.5
 
 // colorSensor is by how much the weights of the band camera's channels differ at least where it has

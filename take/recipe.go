@@ -76,9 +76,9 @@ type Recipe struct {
 	// How the frames lie in time. FPS is the frames a second that time code counts, and what it is
 	// read from names for; Drop says that it drops frames (SMPTE ST 12-1). TimecodeColor and
 	// TimecodeBand are the time codes of the recordings' first frames, or "none"; empty: from the
-	// names, where all have one.
-	// Offset, with a value: the color frame n goes with the band frame n + Value. By default (none), with
-	// the one of the same number or time code; auto finds it from the recordings' motion.
+	// names, where all have one. Offset, with a value: the color frame n goes with the band frame n +
+	// Value. By default (none), with the one of the same number or time code; auto finds it from the
+	// recordings' motion.
 	Offset        Choice[int] `json:"offset,omitzero"`
 	FPS           float64     `json:"fps,omitempty"`
 	Drop          bool        `json:"drop,omitempty"`
@@ -280,8 +280,8 @@ func (r *Recipe) checkOperator() error {
 	return nil
 }
 
-// ReadRegions reads a JSON file of regions: a list of them, or any object, such as a recipe, that has
-// one under "regions".
+// ReadRegions reads a JSON file of regions: a list of them, or any object, such as a recipe, that
+// has one under "regions".
 func ReadRegions(path string) ([]matte.Region, error) {
 	data, err := readSmall(path)
 	if err != nil {

@@ -183,8 +183,8 @@ func (r *run) work(next <-chan int) {
 	}
 }
 
-// crossedFrom is the part of the screen's border from which a performer who is there is told. Chosen
-// by hand: a hand at a screen's side is twice that.
+// crossedFrom is the part of the screen's border from which a performer who is there is told.
+// Chosen by hand: a hand at a screen's side is twice that.
 const crossedFrom = 0.01
 
 // A done frame is what a run's report has of it.

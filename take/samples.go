@@ -21,9 +21,9 @@ const readAhead = 4
 
 // sampled reads up to n frames, evenly spread over the take, by read: what is estimated from a take
 // is estimated from these. In the place of a frame that cannot be read, which fails alone when it
-// is made, comes the nearest one that can, and the take warns of it once. Where there are fewer than
-// n that can be read there are fewer; where there is none the error is that of the first. Read is
-// called from several goroutines.
+// is made, comes the nearest one that can, and the take warns of it once. Where there are fewer
+// than n that can be read there are fewer; where there is none the error is that of the first. Read
+// is called from several goroutines.
 func sampled[T any](ctx context.Context, t *Take, n int, read func(FilePair) (T, error)) (pairs []FilePair, all []T, err error) {
 	n = min(n, len(t.whole))
 	choice := func(k int) int { return (2*k + 1) * len(t.whole) / (2 * n) }
@@ -138,7 +138,8 @@ func (r *reader) finiteBand(p FilePair) (*plate.Gray, error) {
 	return finite(p.Band, f, err)
 }
 
-// finite returns a plate that was read, or nil and the error, or that of a value that is not finite.
+// finite returns a plate that was read, or nil and the error, or that of a value that is not
+// finite.
 func finite[F interface{ CheckFinite() error }](path string, f F, err error) (F, error) {
 	if err == nil {
 		if err = f.CheckFinite(); err == nil {
@@ -150,7 +151,8 @@ func finite[F interface{ CheckFinite() error }](path string, f F, err error) (F,
 }
 
 // registrationPairs reads the pairs that registration looks at, and with look what there is to see
-// of each as it was read. The color plates keep their level of black, which is nothing to registration.
+// of each as it was read. The color plates keep their level of black, which is nothing to
+// registration.
 func (t *Take) registrationPairs(ctx context.Context, look bool) (pairs []align.Pair, seen []glance, err error) {
 	type read struct {
 		sample matte.Sample

@@ -69,7 +69,8 @@ func (s *Scrubber) Sum(number int, keep bool, each func(y int, row [3][]float32)
 	return err
 }
 
-// Foreground is Sum for the foreground alone, premultiplied, and the transmission. It reads no background.
+// Foreground is Sum for the foreground alone, premultiplied, and the transmission. It reads no
+// background.
 func (s *Scrubber) Foreground(number int, keep bool, each func(y int, foreground [3][]float32, transmission []float32)) error {
 	i, err := s.index(number)
 	if err != nil {
@@ -97,7 +98,8 @@ func (s *Scrubber) index(number int) (int, error) {
 }
 
 // Background returns where a place of the frame of this number lies in the background's picture, as
-// composite.Fit.Picture has it, with the Scrubber's finish. A take without a background is an error.
+// composite.Fit.Picture has it, with the Scrubber's finish. A take without a background is an
+// error.
 func (s *Scrubber) Background(number int) (m [6]float64, err error) {
 	i, err := s.index(number)
 	if err != nil {

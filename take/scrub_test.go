@@ -91,8 +91,8 @@ func TestScrubber(t *testing.T) {
 	}
 }
 
-// Row by row as the files are read, and by planes, the foreground is the run's to the bit, whether there is a
-// background or not, and whatever is done to it.
+// Row by row as the files are read, and by planes, the foreground is the run's to the bit, whether
+// there is a background or not, and whatever is done to it.
 func TestForegroundIsRun(t *testing.T) {
 	for name, change := range map[string]func(r *take.Recipe){
 		"with a background": func(*take.Recipe) {},
@@ -140,8 +140,8 @@ func TestForegroundIsRun(t *testing.T) {
 	}
 }
 
-// Row by row as the files are read, and by planes, the sum is the run's to the bit, whatever there is to read,
-// to fit and to convert.
+// Row by row as the files are read, and by planes, the sum is the run's to the bit, whatever there
+// is to read, to fit and to convert.
 func TestSumIsRun(t *testing.T) {
 	for name, change := range map[string]func(r *take.Recipe){
 		"all rows as they are read": func(*take.Recipe) {},

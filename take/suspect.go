@@ -22,8 +22,8 @@ import (
 // and squares of more than thirty pixels from 640 on, over which noise of 1 % falls below 0.2 %.
 const coarseAcross = 96
 
-// fineAcross is the same where somebody small is looked for in the clean band plate, by a limit that
-// noise is far below: squares of 5 pixels at 1920.
+// fineAcross is the same where somebody small is looked for in the clean band plate, by a limit
+// that noise is far below: squares of 5 pixels at 1920.
 const fineAcross = 384
 
 // A coarse plate is a plate as means over squares of pixels: one plane, or red, green and blue.
@@ -32,8 +32,8 @@ type coarse struct {
 	planes [][]float32
 }
 
-// newCoarse reduces planes of size pixels to so many squares across. What is left over at the right and at the bottom is not
-// looked at.
+// newCoarse reduces planes of size pixels to so many squares across. What is left over at the right
+// and at the bottom is not looked at.
 func newCoarse(size image.Point, across int, planes ...[]float32) *coarse {
 	side := max(size.X/across, 1)
 	c := &coarse{w: size.X / side, h: max(size.Y/side, 1)}

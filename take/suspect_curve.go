@@ -136,10 +136,10 @@ func power(all []grain) (p, sigma float64) {
 }
 
 // curves looks whether the files are coded as they are read. Files of one take are mostly of one
-// kind: it speaks of the color camera too where its noise alone is not certain and the band camera's
-// is, and of both where neither alone is certain and the two together are, of files that are read as
-// linear light. (Of files that are read as coded, what codecs leave of the noise would be told too.)
-// It reports whether any are suspect.
+// kind: it speaks of the color camera too where its noise alone is not certain and the band
+// camera's is, and of both where neither alone is certain and the two together are, of files that
+// are read as linear light. (Of files that are read as coded, what codecs leave of the noise would
+// be told too.) It reports whether any are suspect.
 func (s *suspect) curves(seen []glance) bool {
 	t := s.t
 	var all [2][]grain
@@ -295,9 +295,9 @@ func isLog(c plate.Curve) bool {
 	return slices.ContainsFunc(plate.Cameras(), func(e plate.CameraEncoding) bool { return e.Curve == c })
 }
 
-// Files that are read by a wrong curve fit worse: where the performer covers a part of a pixel, only
-// in linear light is the color plate as much of the performer as the band plate lacks of the screen.
-// Codecs leave that as it is.
+// Files that are read by a wrong curve fit worse: where the performer covers a part of a pixel,
+// only in linear light is the color plate as much of the performer as the band plate lacks of the
+// screen. Codecs leave that as it is.
 const (
 	// Residual in pixels from which other curves are tried: a take whose edges are closer gives no
 	// reason to ask.

@@ -395,8 +395,8 @@ func TestPowerOfNoise(t *testing.T) {
 	}
 }
 
-// Somebody a tenth of the frame high stands in the clean band plate, and is told. A screen that ends
-// within the frame and a rig that moved by three pixels are not taken for anybody.
+// Somebody a tenth of the frame high stands in the clean band plate, and is told. A screen that
+// ends within the frame and a rig that moved by three pixels are not taken for anybody.
 func TestSmallStandIn(t *testing.T) {
 	const w, h = 960, 540
 	r := rand.New(rand.NewPCG(1, 1))

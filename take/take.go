@@ -26,8 +26,8 @@ type Take struct {
 	// of their work, with its name in words.
 	Stage func(name string)
 
-	// CurvesLater has Prepare and Register leave to Job.Curves the one test for files that are read by a
-	// wrong curve which registers again, for whoever would rather have the job sooner.
+	// CurvesLater has Prepare and Register leave to Job.Curves the one test for files that are read by
+	// a wrong curve which registers again, for whoever would rather have the job sooner.
 	CurvesLater bool
 
 	Pairing
@@ -70,8 +70,8 @@ func Open(r Recipe) (*Take, error) { return OpenContext(context.Background(), r)
 // to 192 frames of each camera to find it.
 func OpenContext(ctx context.Context, r Recipe) (*Take, error) { return OpenFiles(ctx, newFiles(), r) }
 
-// OpenFiles is OpenContext for pictures that come from elsewhere than the machine's files. What a folder or a
-// pattern stands for is still looked up in the machine's.
+// OpenFiles is OpenContext for pictures that come from elsewhere than the machine's files. What a
+// folder or a pattern stands for is still looked up in the machine's.
 func OpenFiles(ctx context.Context, files plate.Files, r Recipe) (*Take, error) {
 	if err := r.Check(); err != nil {
 		return nil, err
@@ -183,9 +183,9 @@ func (t *Take) pair() error {
 	return nil
 }
 
-// Select makes the take's Pairs those of a range of the recording's frames, as ParseFrames reads it,
-// for making a part of a take: what is estimated is estimated from the recipe's Frames all the same,
-// so that a frame does not depend on which others are made.
+// Select makes the take's Pairs those of a range of the recording's frames, as ParseFrames reads
+// it, for making a part of a take: what is estimated is estimated from the recipe's Frames all the
+// same, so that a frame does not depend on which others are made.
 func (t *Take) Select(frames string) error {
 	all, err := MatchOffset(t.color, t.band, t.timing.Offset)
 	if err != nil {
@@ -411,8 +411,8 @@ type Registration struct {
 	curves func(context.Context) ([]string, error) // the test that Take.CurvesLater left; nil: none is left
 }
 
-// Curves returns what Take.CurvesLater has left: suspicions that files are read by a wrong curve. They are not
-// among the job's. It returns none where the test is done already, or was not to be.
+// Curves returns what Take.CurvesLater has left: suspicions that files are read by a wrong curve.
+// They are not among the job's. It returns none where the test is done already, or was not to be.
 func (j *Job) Curves(ctx context.Context) ([]string, error) {
 	if j.curves == nil {
 		return nil, nil

@@ -101,8 +101,8 @@ func (p *plates) printFound(t *terminal) {
 }
 
 // override sets the fields of a recipe, or of a part of it, to the flags that are given and have
-// their names, be it to zero values: a flag that is not there is nil. Flags of other types than their
-// fields, and those of no such name, are left to whoever calls.
+// their names, be it to zero values: a flag that is not there is nil. Flags of other types than
+// their fields, and those of no such name, are left to whoever calls.
 func override(fields, flags any) error {
 	to, from := reflect.ValueOf(fields).Elem(), reflect.ValueOf(flags).Elem()
 	for i := range from.NumField() {

@@ -82,8 +82,8 @@ func TestFlagsUndoARecipe(t *testing.T) {
 	}
 }
 
-// A flag that may be left out has a field of its name in a recipe, which override sets, or is read by
-// itself.
+// A flag that may be left out has a field of its name in a recipe, which override sets, or is read
+// by itself.
 func TestFlagsHaveFields(t *testing.T) {
 	recipe, limits := reflect.TypeFor[take.Recipe](), reflect.TypeFor[matte.Limits]()
 	for _, flags := range []any{plates{}, comp{}, check{}, register{}, dayCommand{}} {

@@ -84,9 +84,9 @@ const stopWithin = 800 * time.Millisecond
 
 const interrupted = "twinplate: interrupted; the frames written so far are whole, and the same command goes on from there"
 
-// interruptible returns a context that ends at Ctrl-C or SIGTERM. What does not end by itself within
-// a second, such as a picture that is being decoded, is left: every file has its name only when it
-// is whole. A second signal ends the program at once.
+// interruptible returns a context that ends at Ctrl-C or SIGTERM. What does not end by itself
+// within a second, such as a picture that is being decoded, is left: every file has its name only
+// when it is whole. A second signal ends the program at once.
 func interruptible(stderr io.Writer) (context.Context, func()) {
 	ctx, cancel := context.WithCancel(context.Background())
 	signals := make(chan os.Signal, 2)

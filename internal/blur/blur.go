@@ -22,8 +22,8 @@ type Gaussian struct {
 	scratch sync.Pool // of *[]float32
 }
 
-// apart is how many standard deviations of the first Gaussian lie between the rows and columns that are
-// kept of it, at the most: what they cannot show is then below 1e-5 of a step (by the tests).
+// apart is how many standard deviations of the first Gaussian lie between the rows and columns that
+// are kept of it, at the most: what they cannot show is then below 1e-5 of a step (by the tests).
 const apart = 1 / 1.15
 
 // NewGaussian returns the Gaussian of the standard deviation sigma, in pixels, for planes of w by h
@@ -102,8 +102,8 @@ type sum struct {
 	weights []float32
 }
 
-// newAxis is for n values, of which every so many-th is kept, and as many beyond their ends as reach
-// within them.
+// newAxis is for n values, of which every so many-th is kept, and as many beyond their ends as
+// reach within them.
 func newAxis(n, every int, weights []float64) (a axis) {
 	reach := len(weights) - 1
 	from, to := -(reach / every), (n-1+reach)/every+1
@@ -168,8 +168,8 @@ func newSum(first, n int, weight func(i int) float64) sum {
 	return s
 }
 
-// gaussian returns the Gaussian over each pixel's width, whose own variance is a part of sigma's, from
-// its middle to one side.
+// gaussian returns the Gaussian over each pixel's width, whose own variance is a part of sigma's,
+// from its middle to one side.
 func gaussian(sigma float64) []float64 {
 	const (
 		pixel = 1. / 12 // the variance of a pixel's width
@@ -184,8 +184,8 @@ func gaussian(sigma float64) []float64 {
 	return weights
 }
 
-// block is how many values of a row are done before the next row's, so that those of all rows of a sum
-// stay in a processor's first caches. Measured; 256 to 1024 differ little.
+// block is how many values of a row are done before the next row's, so that those of all rows of a
+// sum stay in a processor's first caches. Measured; 256 to 1024 differ little.
 const block = 512
 
 // add sets the rows of dst, of w values, to sums of those of src.

@@ -9,8 +9,8 @@ import (
 )
 
 // A point keeps its sum and has the variance, and a step becomes the Gaussian's integral: seen in
-// pixels, whose width has a variance of 1/12 itself. Wherever the step lies between the values that are
-// kept of a wide one it is the same.
+// pixels, whose width has a variance of 1/12 itself. Wherever the step lies between the values that
+// are kept of a wide one it is the same.
 func TestGaussian(t *testing.T) {
 	for _, sigma := range []float64{0.2, 0.5, 1, 2.3, 3.2, 3.3, 4, 5.6, 8, 13, 30} {
 		const w, h = 401, 301

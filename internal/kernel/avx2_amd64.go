@@ -245,9 +245,9 @@ func minusFront(dst, a, b []byte) int {
 	return n
 }
 
-// runningMasks has, for pixels of 1 to 8 bytes, what the assembly wants: where each byte of 16 comes
-// from, those of a step that are moved on by one pixel, by two, four and eight, and those of its
-// last pixel, for every pixel of the next. 0x80 is none.
+// runningMasks has, for pixels of 1 to 8 bytes, what the assembly wants: where each byte of 16
+// comes from, those of a step that are moved on by one pixel, by two, four and eight, and those of
+// its last pixel, for every pixel of the next. 0x80 is none.
 var runningMasks = func() (masks [9][5][16]byte) {
 	for n := 1; n <= 8; n++ {
 		m := &masks[n]

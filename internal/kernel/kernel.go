@@ -10,9 +10,9 @@
 //   - elsewhere what the portable vector package makes, where the toolchain has that (vector.go);
 //   - or nothing (none.go).
 //
-// Products are rounded before they are added, so that Solve, Held, Blend and Slant give the same bits
-// on every machine. MapLine, Spread, Cubic, Gram and Fold may fuse them, and agree to a few units in the last
-// place.
+// Products are rounded before they are added, so that Solve, Held, Blend and Slant give the same
+// bits on every machine. MapLine, Spread, Cubic, Gram and Fold may fuse them, and agree to a few
+// units in the last place.
 package kernel
 
 // Vectors says by what the kernels are done: "AVX2", the portable vectors and their length, or
@@ -133,8 +133,9 @@ func Cubic(dst, src []float32, stride int, dx, dy []float32, runs []Run) {
 	}
 }
 
-// A Slant says where the pixels of a row lie in a picture that is turned: the first at X and Y, each
-// next one DX and DY on, in steps of 1/Whole of a pixel. Whole numbers are the centers of pixels.
+// A Slant says where the pixels of a row lie in a picture that is turned: the first at X and Y,
+// each next one DX and DY on, in steps of 1/Whole of a pixel. Whole numbers are the centers of
+// pixels.
 type Slant struct{ X, Y, DX, DY int64 }
 
 // Whole is how many steps of a Slant a pixel has.
@@ -145,9 +146,9 @@ func (s Slant) At(i int) Slant {
 	return Slant{s.X + int64(i)*s.DX, s.Y + int64(i)*s.DY, s.DX, s.DY}
 }
 
-// Cubic resamples planes of a picture, whose rows are stride apart, into rows: dst and src have as many
-// planes. All of the four neighbors across and down must be in the picture. It gives the same bits on
-// every machine.
+// Cubic resamples planes of a picture, whose rows are stride apart, into rows: dst and src have as
+// many planes. All of the four neighbors across and down must be in the picture. It gives the same
+// bits on every machine.
 func (s Slant) Cubic(dst, src [][]float32, stride int) {
 	const block = 128 // pixels, whose weights are in the first cache
 	var at [block]int32

@@ -85,8 +85,8 @@ func Codes16(dst []float32, src []byte, table *[1 << 16]float32) {
 	}
 }
 
-// RGBCodes8 is Codes8 for pixels of three codes, red, green and blue, which go to a row each. A pixel
-// begins step bytes after the one before it.
+// RGBCodes8 is Codes8 for pixels of three codes, red, green and blue, which go to a row each. A
+// pixel begins step bytes after the one before it.
 func RGBCodes8(r, g, b []float32, src []byte, step int, table *[1 << 8]float32) {
 	n := len(r)
 	if n == 0 {
@@ -171,8 +171,8 @@ func mixFrom(i int, dst, a, b []float32, part float32) {
 	}
 }
 
-// Raise sets each value of dst to that of a where that is larger. It goes from the first on, so that dst may be
-// the beginning of what a is a later part of. a has dst's length.
+// Raise sets each value of dst to that of a where that is larger. It goes from the first on, so
+// that dst may be the beginning of what a is a later part of. a has dst's length.
 func Raise(dst, a []float32) {
 	raiseFrom(raiseFront(dst, a), dst, a)
 }

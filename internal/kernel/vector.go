@@ -135,8 +135,8 @@ func heldFront(out, p, t, b []float32) int {
 	return i
 }
 
-// The weights of some rows at a time stay in registers: in a loop over the rows the sums would be put
-// away and fetched with every turn.
+// The weights of some rows at a time stay in registers: in a loop over the rows the sums would be
+// put away and fetched with every turn.
 func blendFront(dst, src []float32, stride int, weights []float32) int {
 	taps := len(weights)
 	n := len(dst) - len(dst)%simd.BroadcastFloat32s(0).Len()
@@ -425,9 +425,9 @@ func minusFront(dst, a, b []byte) int {
 	return i
 }
 
-// runningFront adds to each pixel the one before it, then to each such sum the one two pixels before,
-// and so on: backward, so that what is added has not been changed yet. When the sums fill whole
-// vectors, each needs but the finished one before it.
+// runningFront adds to each pixel the one before it, then to each such sum the one two pixels
+// before, and so on: backward, so that what is added has not been changed yet. When the sums fill
+// whole vectors, each needs but the finished one before it.
 func runningFront(line []byte, n int) int {
 	width := simd.BroadcastUint8s(0).Len()
 	if n != 6 && n != 3 && n&(n-1) != 0 {
@@ -468,9 +468,10 @@ func runningFront(line []byte, n int) int {
 	return len(line)
 }
 
-// adlerFront sums each lane by itself. With a vector of w bytes, byte number k w + j of m w counts m w -
-// (k w + j) times in the second sum: w (m - k) times, which is how often lane j's sum is summed if
-// that is done after each vector, less j. The lanes have 16 bits, which hold that for 22 vectors.
+// adlerFront sums each lane by itself. With a vector of w bytes, byte number k w + j of m w counts
+// m w - (k w + j) times in the second sum: w (m - k) times, which is how often lane j's sum is
+// summed if that is done after each vector, less j. The lanes have 16 bits, which hold that for 22
+// vectors.
 func adlerFront(b []byte) (sum uint32, done int) {
 	const most = 22
 	zero := simd.BroadcastUint16s(0)

@@ -169,8 +169,8 @@ func (s *session) call(ctx context.Context, op string, text []byte) (js.Value, e
 	return s.live(ctx, op, a)
 }
 
-// alone makes what is looked at most, the composite or of a take without a background the foreground, where nothing
-// else is asked for, and it is not held; else it returns nil.
+// alone makes what is looked at most, the composite or of a take without a background the
+// foreground, where nothing else is asked for, and it is not held; else it returns nil.
 func (s *session) alone(a arguments) (*halves, error) {
 	looked := "sum"
 	if len(s.recipe.Background) == 0 {

@@ -4,7 +4,8 @@ package main
 
 import "example.com/twinplate/plate"
 
-// A chart is one chart in two pictures, as `twinplate match` takes it: through the filter, and without.
+// A chart is one chart in two pictures, as `twinplate match` takes it: through the filter, and
+// without.
 type chart struct {
 	Paths   [2]string        `json:"paths"`
 	Corners [2][4][2]float64 `json:"corners"` // in parts of the pictures

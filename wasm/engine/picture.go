@@ -115,8 +115,8 @@ func (p *picture) halves(half bool) *halves {
 	return h
 }
 
-// halves makes of rows, from the top, what the viewer takes: IEEE 754 binary16 values, four to a pixel, their high and their low
-// bytes apart.
+// halves makes of rows, from the top, what the viewer takes: IEEE 754 binary16 values, four to a
+// pixel, their high and their low bytes apart.
 type halves struct {
 	w, h int
 	to   [2]js.Value // the page's
@@ -187,7 +187,8 @@ func (p *pair) add(row [3][]float32, alpha []float32) bool {
 	return !p.second
 }
 
-// add takes the next row: red, green, blue, which of a gray picture are the same, and alpha, or nil.
+// add takes the next row: red, green, blue, which of a gray picture are the same, and alpha, or
+// nil.
 func (p *halves) add(row [3][]float32, alpha []float32) {
 	if p.pair != nil {
 		if p.y == p.h || !p.pair.add(row, alpha) { // an odd row is left over
@@ -264,8 +265,8 @@ func (p *picture) display(width int, straight bool) *image.NRGBA {
 	return m
 }
 
-// premultiplied is a frame's foreground with its alpha beside it, its color as it was photographed: PNG has no
-// word for this, so the file's name says it.
+// premultiplied is a frame's foreground with its alpha beside it, its color as it was photographed:
+// PNG has no word for this, so the file's name says it.
 func premultiplied(f *plate.RGB, transmission *plate.Gray) image.Image {
 	m := image.NewNRGBA64(f.Bounds())
 	srgb := plate.NewEncoder(plate.SRGB, 16)

@@ -184,8 +184,8 @@ func (s *session) prepare(ctx context.Context, path string, samples []int, later
 	return &prepared{text, j.Geometry.ColorW, j.Geometry.ColorH, j.Residual, j.Model, j.Geometry.Mirror, j.Crosstalk, orEmpty(j.Warnings), orEmpty(j.Notes), j.Seconds, s.rough, graveOf(j)}, nil
 }
 
-// curves returns what prepare has left of the tests for files that are read by a wrong curve: warnings by which
-// the result is likely wrong.
+// curves returns what prepare has left of the tests for files that are read by a wrong curve:
+// warnings by which the result is likely wrong.
 func (s *session) curves(ctx context.Context) ([]string, error) {
 	if s.job == nil {
 		return nil, errNotOpen
@@ -337,9 +337,9 @@ func (s *session) forget(background bool) {
 	s.draftPlates, s.draftBackground = false, false
 }
 
-// prefetch has the worker fetch and decode files at the same time, as far as a browser can, before the
-// engine reads them. Quick ones may differ a little from what the library makes of them: it reports
-// whether any may, and the worker's drafts whether any did.
+// prefetch has the worker fetch and decode files at the same time, as far as a browser can, before
+// the engine reads them. Quick ones may differ a little from what the library makes of them: it
+// reports whether any may, and the worker's drafts whether any did.
 func prefetch(files []string, quick bool) bool {
 	list := make([]any, len(files))
 	for i, f := range files {

@@ -10,8 +10,9 @@ import (
 	"example.com/twinplate/rig/simulate"
 )
 
-// A Floor is the error that the two cameras' own noise gives the matte of a simulated take when everything else is
-// known: sigma of alpha as matte.Solver.Sigma has it, with the true light of every pixel.
+// A Floor is the error that the two cameras' own noise gives the matte of a simulated take when
+// everything else is known: sigma of alpha as matte.Solver.Sigma has it, with the true light of
+// every pixel.
 type Floor struct {
 	faults simulate.Faults
 	screen *plate.Gray // in the color camera's frame

@@ -1,5 +1,6 @@
-// Package proof measures the whole job on simulated takes with random faults, of which the truth is known: files
-// are written, read and solved by package take like any other take. It is what `twinplate proof` prints.
+// Package proof measures the whole job on simulated takes with random faults, of which the truth is
+// known: files are written, read and solved by package take like any other take. It is what
+// `twinplate proof` prints.
 package proof
 
 import (
@@ -59,8 +60,8 @@ type TakeResult struct {
 	Failed string `json:"failed,omitempty"` // what could not be done
 }
 
-// geometry is how a random band camera sits: mirrored, moved, turned by up to a degree, framed 2 to 5 % wider,
-// with some keystone and distortion.
+// geometry is how a random band camera sits: mirrored, moved, turned by up to a degree, framed 2 to
+// 5 % wider, with some keystone and distortion.
 func geometry(w, h int, seed uint64) align.Geometry {
 	r := rand.New(rand.NewPCG(seed, 0x9e0))
 	g := align.Identity(w, h)
@@ -78,7 +79,8 @@ func geometry(w, h int, seed uint64) align.Geometry {
 	return g
 }
 
-// Take simulates the take of a seed in a folder of its own, which is removed again, and measures it.
+// Take simulates the take of a seed in a folder of its own, which is removed again, and measures
+// it.
 func Take(ctx context.Context, seed uint64, opt *TakeOptions) (TakeResult, error) {
 	dir, err := os.MkdirTemp("", "twinplate-proof-*")
 	if err != nil {

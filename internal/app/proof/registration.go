@@ -29,7 +29,8 @@ func (o *RegistrationOptions) filled() (f RegistrationOptions) {
 	return f
 }
 
-// A RegistrationLine is one rig: what is found about its geometry and its clocks. What could not be found is -1.
+// A RegistrationLine is one rig: what is found about its geometry and its clocks. What could not be
+// found is -1.
 type RegistrationLine struct {
 	Seed   uint64          `json:"seed"`
 	Faults simulate.Faults `json:"faults"`
@@ -51,9 +52,9 @@ type RegistrationLine struct {
 	Failed string `json:"failed,omitempty"` // what could not be done
 }
 
-// registrationRig is a band camera that nobody set up with care: moved by up to 80 pixels of 1920, turned by up to 3
-// degrees, scaled by up to 5 %, with a keystone that moves each corner by up to 0.8 % of the width, and up to 1 % of
-// radial distortion at the corner; mirrored or not.
+// registrationRig is a band camera that nobody set up with care: moved by up to 80 pixels of 1920,
+// turned by up to 3 degrees, scaled by up to 5 %, with a keystone that moves each corner by up to
+// 0.8 % of the width, and up to 1 % of radial distortion at the corner; mirrored or not.
 func registrationRig(w, h int, seed uint64) (align.Geometry, error) {
 	r := rand.New(rand.NewPCG(seed, 0x9e1))
 	u := func(a float64) float64 { return (2*r.Float64() - 1) * a }
@@ -77,8 +78,9 @@ func registrationRig(w, h int, seed uint64) (align.Geometry, error) {
 	return g, err
 }
 
-// registrationFaults are random faults with noise of 1 % of full scale in the dark, and with those that RandomFaults
-// leaves out: light of the lamps on the performer, glare, a filter that leaks in the corners, a softer band lens.
+// registrationFaults are random faults with noise of 1 % of full scale in the dark, and with those
+// that RandomFaults leaves out: light of the lamps on the performer, glare, a filter that leaks in
+// the corners, a softer band lens.
 func registrationFaults(seed uint64, r *rand.Rand) simulate.Faults {
 	f := simulate.RandomFaults(seed)
 	f.ReadNoise, f.PhotonNoise, f.Bits = 0.01, 20000, 12
@@ -87,8 +89,9 @@ func registrationFaults(seed uint64, r *rand.Rand) simulate.Faults {
 	return f
 }
 
-// Registration simulates the rig of a seed before the demo's scene and before a chart, and finds its geometry from the
-// footage alone and from the chart, and the cameras' offset from a longer take of small frames.
+// Registration simulates the rig of a seed before the demo's scene and before a chart, and finds
+// its geometry from the footage alone and from the chart, and the cameras' offset from a longer
+// take of small frames.
 func Registration(ctx context.Context, seed uint64, opt *RegistrationOptions) (RegistrationLine, error) {
 	o := opt.filled()
 	r := rand.New(rand.NewPCG(seed, 0x4e6))

@@ -326,8 +326,9 @@ func slanted() {
 	leave()
 }
 
-// places is MapLine.Places: dx, dy. Numbers: those of a MapLine in their order, then the first place and
-// the step, then 0 to 7 for the places of a vector, 8, 1, and whether there are radial terms.
+// places is MapLine.Places: dx, dy. Numbers: those of a MapLine in their order, then the first
+// place and the step, then 0 to 7 for the places of a vector, 8, 1, and whether there are radial
+// terms.
 func places() {
 	const center, yc, yc2, unit, k1, k2, w, x, y, start, step, lane, eight, one, radial = 0, 1, 2, 3, 4, 5, 6, 10, 17, 21, 22, 23, 31, 32, 33
 	k := function("placesAVX2", signature, 2)
@@ -384,8 +385,8 @@ func places() {
 	})
 }
 
-// spread is Spread: dst, nodes. Numbers: how far each of the values of dst is between two nodes, for
-// four vectors; a half.
+// spread is Spread: dst, nodes. Numbers: how far each of the values of dst is between two nodes,
+// for four vectors; a half.
 func spread() {
 	const vectors, half = 4, 32
 	k := function("spreadAVX2", signature, 2)

@@ -12,8 +12,8 @@ import (
 	"testing"
 )
 
-// floors are the module's packages from the ground up: each may import those of the floors below its
-// own. A folder that ends in / stands for all that is in it. What tests use stands beside them:
+// floors are the module's packages from the ground up: each may import those of the floors below
+// its own. A folder that ends in / stands for all that is in it. What tests use stands beside them:
 // it may import plate and lower, and no other package may import it.
 var floors = [][]string{
 	{"internal/half", "internal/list", "internal/names", "internal/parallel", "internal/patches", "internal/robust", "internal/target", "internal/app/film", "reading"},
