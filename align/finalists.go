@@ -45,12 +45,12 @@ const (
 // contend refines the starts of the search level by level, drops those that are surely worse, and
 // puts what is left to a last test: on pieces of edge that it was not fitted to.
 func (s *stack) contend(ctx context.Context, starts []Geometry, o FootageOptions) (*contest, error) {
-	// The coarsest level with edges enough, where any of the starts puts them, which are wrong but for
-	// one or two; and one with as much detail as it takes to tell the finalists apart.
+	// The coarsest level with edges enough where any of the starts puts them: most starts are wrong.
+	// And one with as much detail as it takes to tell the finalists apart.
 	const enough = 3 * minEdges
 	top := len(s.levels) - 1
-	few := func(g Geometry) bool { return len(s.levels[top].edges(g, sloping.size)) < enough }
-	for top > 0 && !slices.ContainsFunc(starts, func(g Geometry) bool { return !few(g) }) {
+	edged := func(g Geometry) bool { return len(s.levels[top].edges(g, sloping.size)) >= enough }
+	for top > 0 && !slices.ContainsFunc(starts, edged) {
 		top--
 	}
 	c := &contest{level: top, alone: true}
