@@ -148,10 +148,12 @@ func (c *canvas) line(d, r float64) float64 {
 // A knot is a point of a stroke's middle, and half the stroke's width there.
 type knot struct{ x, y, r float64 }
 
-// stroke draws a line through knots. The shade is asked for light and opacity at a point, at the
-// length s along the stroke; (nx, ny) is where the point lies across it, of length 0 in the middle
-// and 1 at the edge. A stroke covers itself only once.
-func (c *canvas) stroke(k []knot, shade func(x, y, s, nx, ny float64) (rgb, float64)) {
+// A shade is asked for light and opacity at a point, at the length s along a stroke; (nx, ny) is
+// where the point lies across it, of length 0 in the middle and 1 at the edge.
+type shade func(x, y, s, nx, ny float64) (rgb, float64)
+
+// stroke draws a line through knots. A stroke covers itself only once.
+func (c *canvas) stroke(k []knot, shade shade) {
 	if c.cov == nil {
 		n := c.w * c.h
 		c.cov, c.along, c.nx, c.ny = make([]float32, n), make([]float32, n), make([]float32, n), make([]float32, n)

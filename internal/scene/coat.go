@@ -149,19 +149,21 @@ func sign(x float64) float64 { return math.Copysign(1, x) }
 // toggle paints a horn toggle on its loop.
 func (a *act) toggle(c *canvas, x, y float64) {
 	c.stroke(through([]knot{{x - 0.004, y - 0.002, 0.0022}, {x + 0.014, y - 0.007, 0.0022}, {x + 0.030, y, 0.0022}, {x + 0.014, y + 0.007, 0.0022}, {x - 0.004, y + 0.002, 0.0022}}, 6), a.cord(rgb{0.30, 0.24, 0.15}))
-	c.stroke([]knot{{x, y - 0.015, 0.0045}, {x + 0.002, y, 0.0062}, {x, y + 0.015, 0.0045}}, func(x, y, s, nx, ny float64) (rgb, float64) {
-		nz := math.Sqrt(max(0, 1-nx*nx-ny*ny))
-		return a.light(x, y, 0.1, nx, ny, nz, rgb{0.42, 0.30, 0.17}, 1, 1), 1
-	})
+	c.stroke([]knot{{x, y - 0.015, 0.0045}, {x + 0.002, y, 0.0062}, {x, y + 0.015, 0.0045}}, a.round(0.1, 0, 1, 1, plain(rgb{0.42, 0.30, 0.17})))
 }
 
 // cord shades a thin round thread.
-func (a *act) cord(albedo rgb) func(x, y, s, nx, ny float64) (rgb, float64) {
+func (a *act) cord(albedo rgb) shade { return a.round(0.08, 0.05, 0.5, 0.9, plain(albedo)) }
+
+// round shades a stroke as a rod that lies at height z, turned to the viewer by least at its edge.
+func (a *act) round(z, least, gloss, open float64, albedo func(x, y, s float64) rgb) shade {
 	return func(x, y, s, nx, ny float64) (rgb, float64) {
-		nz := math.Sqrt(max(0.05, 1-nx*nx-ny*ny))
-		return a.light(x, y, 0.08, nx, ny, nz, albedo, 0.5, 0.9), 1
+		return a.light(x, y, z, nx, ny, math.Sqrt(max(least, 1-nx*nx-ny*ny)), albedo(x, y, s), gloss, open), 1
 	}
 }
+
+// plain is a reflectance that is the same everywhere.
+func plain(albedo rgb) func(x, y, s float64) rgb { return func(_, _, _ float64) rgb { return albedo } }
 
 // ring paints a metal ring of the radius and the half thickness given.
 func (c *canvas) ring(n *night, x, y, r, t float64, albedo rgb) {

@@ -109,11 +109,10 @@ func (a *act) ropeHeap(c *canvas) {
 		f := float64(k)
 		rx := 0.083 - 0.006*math.Abs(f-2) + 0.004*math.Sin(f*5)
 		y0 := 0.955 - 0.0088*f
-		var s []knot
-		for j := 0; j <= 44; j++ {
-			t := 2 * math.Pi * float64(j) / 44
-			s = append(s, knot{0.995 + 0.005*math.Sin(f*3.1) + rx*math.Cos(t), y0 + 0.024*math.Sin(t), 0.0082})
-		}
+		s := knots(44, func(j float64) knot {
+			t := 2 * math.Pi * j / 44
+			return knot{0.995 + 0.005*math.Sin(f*3.1) + rx*math.Cos(t), y0 + 0.024*math.Sin(t), 0.0082}
+		})
 		// The far half, then the near half over it.
 		c.stroke(s[22:], a.lay(0.003*f, 0.45))
 		c.stroke(s[:23], a.lay(0.003*f, 0.55+0.07*f))
@@ -125,17 +124,14 @@ const mugX, mugY = 1.172, 0.688 // the middle of the mug's mouth
 // mug paints an enamel mug, with the tea in it.
 func (a *act) mug(c *canvas) {
 	const r, tall, rim = 0.0290, 0.050, 0.0075
+	blue := rgb{0.035, 0.12, 0.30}
 	enamel := func(x, y, u float64) rgb {
-		blue := rgb{0.035, 0.12, 0.30}
 		v := cloud(x*260, y*260, 2, a.seed+90)
 		albedo := blue.to(rgb{0.55, 0.60, 0.62}, step(0.66, 0.74, v))
 		return a.night.light(x, y, 0.08, u, 0.02, math.Sqrt(max(0.02, 1-u*u)), albedo, 1.3, 0.95)
 	}
 	handle := through([]knot{{mugX - r + 0.002, mugY + 0.012, 0.0042}, {mugX - r - 0.017, mugY + 0.013, 0.0040}, {mugX - r - 0.016, mugY + 0.034, 0.0038}, {mugX - r + 0.002, mugY + 0.040, 0.0040}}, 8)
-	c.stroke(handle, func(x, y, s, nx, ny float64) (rgb, float64) {
-		nz := math.Sqrt(max(0.04, 1-nx*nx-ny*ny))
-		return a.night.light(x, y, 0.08, nx, ny, nz, rgb{0.035, 0.12, 0.30}, 1.3, 0.9), 1
-	})
+	c.stroke(handle, a.round(0.08, 0.04, 1.3, 0.9, plain(blue)))
 	c.paint(box{mugX - r, mugY - rim, mugX + r, mugY + tall + rim}.grow(0.004), func(x, y float64) (rgb, float64) {
 		u := (x - mugX) / r
 		bow := rim * math.Sqrt(max(0, 1-u*u))

@@ -31,8 +31,7 @@ func (a *act) fromHead(x, y float64) (float64, float64) {
 }
 
 func (a *act) headShape(p []point, n int) []point {
-	q := list.Of(p, a.inHead)
-	return outline(q, n)
+	return outline(list.Of(p, a.inHead), n)
 }
 
 // head paints the neck, the face in profile, the collar and the cap.

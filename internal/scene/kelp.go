@@ -198,12 +198,10 @@ func (f *forest) fronds(layer int) {
 			l := tone.times(0.10 + 1.7*g*lit).plus(rgb{0.62, 0.52, 0.04}.times(0.70 * g * lit * lit * (1 - d.haze) * step(3.5, 2.5, float64(layer)))) // light through the blade
 			return l.to(f.murk(x, y), d.haze)
 		}
-		var stem []knot
-		for j := 0; j <= 30; j++ {
-			x, y := stalk(float64(j) / 30)
-			stem = append(stem, knot{x, y, d.width * (1 - 0.4*float64(j)/30)})
-		}
-		f.stroke(stem, func(x, y, s, nx, ny float64) (rgb, float64) {
+		f.stroke(knots(30, func(j float64) knot {
+			x, y := stalk(j / 30)
+			return knot{x, y, d.width * (1 - 0.4*j/30)}
+		}), func(x, y, s, nx, ny float64) (rgb, float64) {
 			return shade(x, y, 0.55-0.3*nx, d.tone), 0.95
 		})
 		n := int(1.05/d.leaf*2.6) + 3

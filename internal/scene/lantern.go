@@ -75,7 +75,7 @@ func (a *act) hanging(c *canvas, angle float64) {
 		return knot{hookX + ca*u + sa*v, hookY - sa*u + ca*v, r}
 	}
 	fx, fy := at(0, 0.215, 0).x, at(0, 0.215, 0).y
-	metal := func(albedo rgb, gloss float64) func(x, y, s, nx, ny float64) (rgb, float64) {
+	metal := func(albedo rgb, gloss float64) shade {
 		return func(x, y, s, nx, ny float64) (rgb, float64) {
 			nz := math.Sqrt(max(0.05, 1-nx*nx-ny*ny))
 			// Lit from inside as well, from below or above.
@@ -93,12 +93,10 @@ func (a *act) hanging(c *canvas, angle float64) {
 		v := 0.006 + 0.0135*float64(k)
 		c.stroke([]knot{at(0, v-0.0030, 0.0042), at(0, v+0.0030, 0.0042)}, iron)
 	}
-	var bail []knot
-	for k := 0; k <= 16; k++ {
-		t := math.Pi * float64(k) / 16
-		bail = append(bail, at(0.043*math.Cos(t), 0.155-0.058*math.Sin(t), 0.0024))
-	}
-	c.stroke(bail, iron)
+	c.stroke(knots(16, func(k float64) knot { // the bail
+		t := math.Pi * k / 16
+		return at(0.043*math.Cos(t), 0.155-0.058*math.Sin(t), 0.0024)
+	}), iron)
 	// The chimney: hot glass around a flame.
 	b := box{fx, fy, fx, fy}.grow(0.085)
 	c.paint(b, func(x, y float64) (rgb, float64) {
@@ -134,11 +132,9 @@ func (a *act) hanging(c *canvas, angle float64) {
 	c.stroke(cap(0.2985, 0.043, 0.0040), brass)
 	for k := range 3 { // the guard's wires
 		w := 0.041 * math.Sin(math.Pi*(float64(k)-1)/2.6)
-		var s []knot
-		for j := 0; j <= 10; j++ {
-			t := float64(j) / 10
-			s = append(s, at(w*(0.82+0.30*math.Sin(math.Pi*t)), 0.160+0.100*t, 0.0013))
-		}
-		c.stroke(s, iron)
+		c.stroke(knots(10, func(j float64) knot {
+			t := j / 10
+			return at(w*(0.82+0.30*math.Sin(math.Pi*t)), 0.160+0.100*t, 0.0013)
+		}), iron)
 	}
 }

@@ -26,7 +26,7 @@ func (a *act) net(c *canvas) {
 		u := (float64(i) + 0.5*float64(j&1)) / across
 		return a.netAt(u, float64(j)/down)
 	}
-	cord := func(i int, lit float64) func(x, y, s, nx, ny float64) (rgb, float64) {
+	cord := func(lit float64) shade {
 		return func(x, y, s, nx, ny float64) (rgb, float64) {
 			nz := math.Sqrt(max(0.05, 1-min(0.95, nx*nx+ny*ny)))
 			twist := 0.75 + 0.25*math.Sin(s*1500)
@@ -39,7 +39,7 @@ func (a *act) net(c *canvas) {
 			x0, y0 := node(i, j)
 			left, right := i-1+j&1, i+j&1
 			fold := math.Cos((float64(i)+0.5)/across*17 + float64(j)/down*2.2)
-			shade := cord(i, 0.8+0.35*fold)
+			shade := cord(0.8 + 0.35*fold)
 			for _, k := range [2]int{left, right} {
 				if k < 0 || k >= across {
 					continue
@@ -52,12 +52,10 @@ func (a *act) net(c *canvas) {
 		}
 	}
 	for side := range 2 { // the head rope over the shoulder, the foot rope below
-		var rope []knot
-		for k := 0; k <= 40; k++ {
-			x, y := a.netAt(float64(k)/40, float64(side))
-			rope = append(rope, knot{x, y, 0.0043})
-		}
-		c.stroke(rope, a.lay(0, 1))
+		c.stroke(knots(40, func(k float64) knot {
+			x, y := a.netAt(k/40, float64(side))
+			return knot{x, y, 0.0043}
+		}), a.lay(0, 1))
 	}
 	for k := range 9 {
 		u := (float64(k) + 0.5) / 9
@@ -65,11 +63,9 @@ func (a *act) net(c *canvas) {
 		xa, ya := a.netAt(u-0.03, 1)
 		xb, yb := a.netAt(u+0.03, 1)
 		dx, dy := toward(knot{xa, ya, 0}, knot{xb, yb, 0})
-		c.stroke([]knot{{x - dx*0.009, y - dy*0.009, 0.0085}, {x, y, 0.0105}, {x + dx*0.009, y + dy*0.009, 0.0085}}, func(x, y, s, nx, ny float64) (rgb, float64) {
-			nz := math.Sqrt(max(0.03, 1-nx*nx-ny*ny))
-			v := 0.7 + 0.6*cloud(x*170, y*170, 2, a.seed+uint32(k))
-			return a.light(x, y, 0.09, nx, ny, nz, rgb{0.36, 0.19, 0.085}.times(v), 0.45, 1), 1
-		})
+		c.stroke([]knot{{x - dx*0.009, y - dy*0.009, 0.0085}, {x, y, 0.0105}, {x + dx*0.009, y + dy*0.009, 0.0085}}, a.round(0.09, 0.03, 0.45, 1, func(x, y, _ float64) rgb {
+			return rgb{0.36, 0.19, 0.085}.times(0.7 + 0.6*cloud(x*170, y*170, 2, a.seed+uint32(k)))
+		}))
 	}
 }
 
@@ -112,23 +108,19 @@ func (a *act) float(c *canvas) {
 	})
 	// The lashing: meridians and rings seen on the near half.
 	for k := range 4 {
-		var s []knot
 		w := math.Cos(math.Pi*(float64(k)+0.5)/4 + 0.1*math.Sin(t/1.6))
-		for j := 0; j <= 18; j++ {
-			q := -1 + 2*float64(j)/18
-			s = append(s, knot{x0 + r*w*math.Sqrt(max(0, 1-q*q))*1.01, y0 + r*q*1.01, 0.0016})
-		}
-		c.stroke(s, a.cord(rgb{0.40, 0.33, 0.2}))
+		c.stroke(knots(18, func(j float64) knot {
+			q := -1 + 2*j/18
+			return knot{x0 + r*w*math.Sqrt(max(0, 1-q*q))*1.01, y0 + r*q*1.01, 0.0016}
+		}), a.cord(rgb{0.40, 0.33, 0.2}))
 	}
 	for k := range 3 {
-		var s []knot
 		q := -0.55 + 0.5*float64(k)
-		for j := 0; j <= 18; j++ {
-			u := -1 + 2*float64(j)/18
-			w := math.Sqrt(1 - q*q)
-			s = append(s, knot{x0 + r*w*u*1.01, y0 + r*(q+0.16*math.Sqrt(max(0, 1-u*u))), 0.0016})
-		}
-		c.stroke(s, a.cord(rgb{0.40, 0.33, 0.2}))
+		w := math.Sqrt(1 - q*q)
+		c.stroke(knots(18, func(j float64) knot {
+			u := -1 + 2*j/18
+			return knot{x0 + r*w*u*1.01, y0 + r*(q+0.16*math.Sqrt(max(0, 1-u*u))), 0.0016}
+		}), a.cord(rgb{0.40, 0.33, 0.2}))
 	}
 	c.stroke([]knot{{x0, y0 - r - 0.006, 0.006}, {x0, y0 - r + 0.005, 0.008}}, a.cord(rgb{0.34, 0.27, 0.16}))
 	c.stroke(through([]knot{{x0, y0 + r, 0.003}, {x0 - 0.004, y0 + r + 0.022, 0.0035}, {x0 - 0.008 - 0.006*a.breeze, y0 + r + 0.045, 0.0012}}, 5), a.cord(rgb{0.40, 0.33, 0.2}))

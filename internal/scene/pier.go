@@ -3,6 +3,7 @@ package scene
 import (
 	"math"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/plate"
 )
 
@@ -101,9 +102,8 @@ func (a *act) shift(y float64) float64 {
 
 // moved returns an outline through points of the body at rest.
 func (a *act) moved(p []point) []point {
-	q := make([]point, len(p))
-	for i, v := range p {
-		q[i].x, q[i].y = a.body(v.x, v.y)
-	}
-	return outline(q, 7)
+	return outline(list.Of(p, func(v point) point {
+		v.x, v.y = a.body(v.x, v.y)
+		return v
+	}), 7)
 }

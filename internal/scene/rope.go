@@ -4,7 +4,7 @@ import "math"
 
 // lay shades a rope of three strands, wet, whose twist has come s0 further; s0 moves as the rope is
 // drawn.
-func (a *act) lay(s0, dim float64) func(x, y, s, nx, ny float64) (rgb, float64) {
+func (a *act) lay(s0, dim float64) shade {
 	const pitch = 0.0105
 	return func(x, y, s, nx, ny float64) (rgb, float64) {
 		// Across: from the sign of the offset, by which side of the line it is on.
@@ -30,24 +30,18 @@ func (a *act) coil(c *canvas, front bool) {
 		sway := 0.020*math.Sin(2*math.Pi*a.now/1.3-0.5*f) + 0.5*a.lean
 		long := 0.20 + 0.034*math.Sin(f*2.4) + 0.004*f
 		wide := 0.050 + 0.011*math.Sin(f*1.7+1)
-		var loop []knot
-		const n = 26
-		from, to := 0.0, math.Pi
+		from, to, dim := 0.0, math.Pi, 0.55
 		if front {
-			from, to = math.Pi, 2*math.Pi
+			from, to, dim = math.Pi, 2*math.Pi, 1
 		}
-		for j := 0; j <= n; j++ {
-			t := mix(from, to, float64(j)/n)
+		const n = 26
+		c.stroke(knots(n, func(j float64) knot {
+			t := mix(from, to, j/n)
 			down := (1 - math.Cos(t)) / 2 // 0 at the hand, 1 at the bottom
 			x := hx + 0.008*(f-2) - wide*math.Sin(t)*math.Pow(down+0.05, 0.35) + sway*down*down
 			y := hy + long*down
-			loop = append(loop, knot{x, y, ropeR})
-		}
-		dim := 1.0
-		if !front {
-			dim = 0.55
-		}
-		c.stroke(loop, a.lay(0.003*f, dim))
+			return knot{x, y, ropeR}
+		}), a.lay(0.003*f, dim))
 	}
 }
 
@@ -80,7 +74,7 @@ func (a *act) glove(c *canvas, w knot, dx, dy, size float64) {
 	all := nowhere
 	for _, p := range parts {
 		b := aroundKnots(p)
-		all = box{min(all.x0, b.x0), min(all.y0, b.y0), max(all.x1, b.x1), max(all.y1, b.y1)}
+		all = all.add(b.x0, b.y0).add(b.x1, b.y1)
 	}
 	dist := func(x, y float64) float64 {
 		d := limb(parts[0], x, y)
@@ -138,11 +132,9 @@ func (a *act) fingers(c *canvas, w knot, dx, dy, size float64, n int) {
 			{w.x + dx*(s+0.006) + px*0.004, w.y + dy*(s+0.006) + py*0.004, 0.0094 * size},
 			{w.x + dx*s + px*0.024, w.y + dy*s + py*0.024, 0.0082 * size},
 		}
-		c.stroke(through(f, 5), func(x, y, s, nx, ny float64) (rgb, float64) {
-			nz := math.Sqrt(max(0.04, 1-nx*nx-ny*ny))
-			v := 0.8 + 0.4*noise(x*160, y*160, a.seed)
-			return a.light(x, y, 0.13, nx, ny, nz, rgb{0.30, 0.145, 0.060}.times(v), 0.7, 1), 1
-		})
+		c.stroke(through(f, 5), a.round(0.13, 0.04, 0.7, 1, func(x, y, _ float64) rgb {
+			return rgb{0.30, 0.145, 0.060}.times(0.8 + 0.4*noise(x*160, y*160, a.seed))
+		}))
 	}
 }
 

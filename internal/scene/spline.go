@@ -1,9 +1,18 @@
 package scene
 
-import "math"
+import (
+	"math"
+
+	"example.com/twinplate/internal/list"
+)
 
 // point is a place in scene units.
 type point struct{ x, y float64 }
+
+// knots returns n+1 knots, of the numbers from 0 to n.
+func knots(n int, at func(j float64) knot) []knot {
+	return list.Of(list.To(n+1), func(j int) knot { return at(float64(j)) })
+}
 
 // through returns a smooth curve through knots, n pieces to each span: a Catmull-Rom spline.
 func through(k []knot, n int) []knot {
