@@ -107,29 +107,31 @@ func (v *video) setLayout(layout string) error {
 			name = ""
 		}
 	}
-	v.hasTint = true
-	left, center := [2]float32{0, 0.5}, [2]float32{0.5, 0.5}
-	switch name {
-	case "420jpeg":
-		v.half, v.site = [2]bool{true, true}, [3][2]float32{1: center, 2: center}
-	case "420":
-		v.half, v.site = [2]bool{true, true}, [3][2]float32{1: center, 2: center}
-		if bits != "" {
-			v.site = [3][2]float32{1: left, 2: left}
-		}
-	case "420mpeg2":
-		v.half, v.site = [2]bool{true, true}, [3][2]float32{1: left, 2: left}
-	case "420paldv": // Cr in the first line and Cb in the second, in turn
-		v.half, v.site = [2]bool{true, true}, [3][2]float32{1: {0, 1}, 2: {0, 0}}
-	case "422":
-		v.half = [2]bool{true, false}
-	case "444":
-	case "mono":
-		v.hasTint = false
-	default:
+	l, ok := chromaLayouts[name]
+	if !ok {
 		return fmt.Errorf("the chroma layout C%.20s: C420jpeg, C420mpeg2, C420paldv, C420, C422, C444 and Cmono can be read, and with 9 to 16 bits like C420p10, C422p10, C444p10 and Cmono10", layout)
 	}
+	v.hasTint, v.half, v.site = name != "mono", l.half, [3][2]float32{1: l.cb, 2: l.cr}
+	if name == "420" && bits != "" {
+		v.site[1], v.site[2] = chromaLeft, chromaLeft
+	}
 	return nil
+}
+
+// Where in the luma plane the first chroma value is: column and line.
+var chromaLeft, chromaCenter = [2]float32{0, 0.5}, [2]float32{0.5, 0.5}
+
+var chromaLayouts = map[string]struct {
+	half   [2]bool
+	cb, cr [2]float32
+}{
+	"420jpeg":  {[2]bool{true, true}, chromaCenter, chromaCenter},
+	"420":      {[2]bool{true, true}, chromaCenter, chromaCenter},
+	"420mpeg2": {[2]bool{true, true}, chromaLeft, chromaLeft},
+	"420paldv": {[2]bool{true, true}, [2]float32{0, 1}, [2]float32{}}, // Cr in the first line and Cb in the second, in turn
+	"422":      {half: [2]bool{true, false}},
+	"444":      {},
+	"mono":     {},
 }
 
 // setMatrix sets the equations from Y'CbCr to R'G'B': ITU-R BT.601 and BT.709 (items 2.5.1 and 3.2

@@ -15,6 +15,9 @@ func newNode(e *element) (node, error) {
 	if err != nil {
 		return nil, err
 	}
+	if name := e.name(); (name == "LUT1D" || name == "LUT3D") && e.child("IndexMap") != nil {
+		return nil, errors.New("it has an IndexMap, of version 2 of the format, which is not read")
+	}
 	switch e.name() {
 	case "LUT1D":
 		return newTable(e, out)
@@ -41,9 +44,6 @@ type table struct {
 }
 
 func newTable(e *element, out float64) (node, error) {
-	if e.child("IndexMap") != nil {
-		return nil, errors.New("it has an IndexMap, of version 2 of the format, which is not read")
-	}
 	switch s := e.attr("interpolation"); s {
 	case "", "linear":
 	default:
@@ -143,9 +143,6 @@ type cube struct {
 }
 
 func newCube(e *element, out float64) (node, error) {
-	if e.child("IndexMap") != nil {
-		return nil, errors.New("it has an IndexMap, of version 2 of the format, which is not read")
-	}
 	k := &cube{}
 	switch s := e.attr("interpolation"); s {
 	case "", "trilinear":
@@ -223,14 +220,10 @@ func (k *cube) box(at int, stride [3]int, f [3]float32) (v [3]float32) {
 // tetrahedron interpolates between the four corners that the order of the fractions chooses.
 func (k *cube) tetrahedron(at int, stride [3]int, f [3]float32) (v [3]float32) {
 	order := [3]int{0, 1, 2}
-	if f[order[0]] < f[order[1]] {
-		order[0], order[1] = order[1], order[0]
-	}
-	if f[order[1]] < f[order[2]] {
-		order[1], order[2] = order[2], order[1]
-	}
-	if f[order[0]] < f[order[1]] {
-		order[0], order[1] = order[1], order[0]
+	for _, i := range [3]int{0, 1, 0} {
+		if f[order[i]] < f[order[i+1]] {
+			order[i], order[i+1] = order[i+1], order[i]
+		}
 	}
 	before := float32(1)
 	for step := range 4 {
@@ -488,12 +481,7 @@ func (l *logs) lin(v float64) float64 {
 }
 
 // raised returns what a logarithm is taken of. NaN stays NaN.
-func raised(v float64) float64 {
-	if v < least {
-		return least
-	}
-	return v
-}
+func raised(v float64) float64 { return max(v, least) }
 
 func newExponent(e *element) (node, error) {
 	style := e.attr("style")
@@ -532,19 +520,9 @@ func newExponent(e *element) (node, error) {
 		}
 		switch kind {
 		case "basic":
-			return func(v float64) float64 {
-				if v < 0 {
-					return 0
-				}
-				return f(v)
-			}, nil
+			return joined(0, func(float64) float64 { return 0 }, f), nil
 		case "basicPassThru":
-			return func(v float64) float64 {
-				if v < 0 {
-					return v
-				}
-				return f(v)
-			}, nil
+			return joined(0, func(v float64) float64 { return v }, f), nil
 		case "monCurve":
 			return f, nil
 		}
@@ -558,29 +536,24 @@ func monCurve(g, k float64, back bool) func(float64) float64 {
 		if back {
 			g = 1 / g
 		}
-		return func(v float64) float64 {
-			if v < 0 {
-				return v
-			}
-			return math.Pow(v, g)
-		}
+		return joined(0, func(v float64) float64 { return v }, func(v float64) float64 { return math.Pow(v, g) })
 	}
 	knee := k / (g - 1)
 	end := math.Pow(k*g/((g-1)*(1+k)), g)
 	slope := end / knee
 	if back {
-		return func(v float64) float64 {
-			if v < end {
-				return v / slope
-			}
-			return (1+k)*math.Pow(v, 1/g) - k
-		}
+		return joined(end, func(v float64) float64 { return v / slope }, func(v float64) float64 { return (1+k)*math.Pow(v, 1/g) - k })
 	}
+	return joined(knee, func(v float64) float64 { return v * slope }, func(v float64) float64 { return math.Pow((v+k)/(1+k), g) })
+}
+
+// joined is one function below a number, and another from there on.
+func joined(at float64, below, from func(float64) float64) func(float64) float64 {
 	return func(v float64) float64 {
-		if v < knee {
-			return v * slope
+		if v < at {
+			return below(v)
 		}
-		return math.Pow((v+k)/(1+k), g)
+		return from(v)
 	}
 }
 

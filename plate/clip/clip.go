@@ -111,11 +111,19 @@ func source(path string) []string {
 // one that errors.Is finds.
 func Probe(ctx context.Context, path string) (Stream, error) {
 	i, err := probe(ctx, path)
-	if err != nil {
-		return i, &plate.FileError{Path: path, Err: err}
-	}
-	return i, nil
+	return i, ofFile(path, err)
 }
+
+// ofFile says that an error is of the file at path.
+func ofFile(path string, err error) error {
+	if err == nil {
+		return nil
+	}
+	return &plate.FileError{Path: path, Err: err}
+}
+
+// seconds writes a time for FFmpeg.
+func seconds(v float64) string { return strconv.FormatFloat(v, 'f', 6, 64) }
 
 // probed is what ffprobe prints.
 type probed struct {

@@ -112,10 +112,7 @@ func (f *MediaFiles) Sound(ctx context.Context, file string, rate int, from, mos
 		return nil, err
 	}
 	s, err := sound(ctx, file, info, rate, from, most)
-	if err != nil {
-		return nil, &plate.FileError{Path: file, Err: err}
-	}
-	return s, nil
+	return s, ofFile(file, err)
 }
 
 // reader returns the reader of a video file.

@@ -58,18 +58,16 @@ func layoutOf(pixels, matrix, span, chroma string, height int) (layout, error) {
 	if m == nil {
 		return layout{}, bad
 	}
-	bits := m[2] + m[3] + m[4]
 	l := layout{depth: 8}
-	suffix := ""
-	if bits != "" && bits != "8" {
+	suffix, end := m[2]+m[3]+m[4], "" // of names of more than 8 bits
+	if suffix == "8" {
+		suffix = ""
+	}
+	if suffix != "" {
 		var err error
-		if l.depth, err = strconv.Atoi(bits); err != nil || l.depth < 9 || l.depth > 16 {
+		if l.depth, err = strconv.Atoi(suffix); err != nil || l.depth < 9 || l.depth > 16 {
 			return l, bad
 		}
-		suffix = bits
-	}
-	end := ""
-	if suffix != "" {
 		end = suffix + "le"
 	}
 	tagged := " XCOLORRANGE=LIMITED"

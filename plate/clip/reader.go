@@ -10,11 +10,8 @@ import (
 	"os/exec"
 	"runtime"
 	"slices"
-	"strconv"
 	"strings"
 	"sync"
-
-	"example.com/twinplate/plate"
 )
 
 // A Reader reads the frames of a video file in any order; it is quickest in theirs. One ffmpeg runs
@@ -70,7 +67,7 @@ const (
 func (r *Reader) SetRange(span Range) error {
 	l := &r.info.layout
 	if l.y4m == "" && span != Tagged {
-		return &plate.FileError{Path: r.path, Err: fmt.Errorf("the range %.40q: the clip has no Y'CbCr, and its values are taken as they are", span)}
+		return ofFile(r.path, fmt.Errorf("the range %.40q: the clip has no Y'CbCr, and its values are taken as they are", span))
 	}
 	switch span {
 	case Tagged:
@@ -79,7 +76,7 @@ func (r *Reader) SetRange(span Range) error {
 	case Full:
 		l.y4m = strings.Replace(l.y4m, "=LIMITED", "=FULL", 1)
 	default:
-		return &plate.FileError{Path: r.path, Err: fmt.Errorf("the range %.40q: it must be narrow or full", span)}
+		return ofFile(r.path, fmt.Errorf("the range %.40q: it must be narrow or full", span))
 	}
 	return nil
 }
@@ -96,7 +93,7 @@ func (r *Reader) Frame(index int) (image.Image, error) {
 		m, err = r.info.layout.picture(r.info.W, r.info.H, data)
 	}
 	if err != nil {
-		return nil, &plate.FileError{Path: r.path, Err: fmt.Errorf("frame %d: %w", index, err)}
+		return nil, ofFile(r.path, fmt.Errorf("frame %d: %w", index, err))
 	}
 	return m, nil
 }
@@ -151,7 +148,7 @@ func (r *Reader) start(index int) error {
 	switch {
 	case index == 0:
 	case r.info.seekable:
-		args = append(args, "-ss", strconv.FormatFloat(max(r.info.at(index), 0), 'f', 6, 64))
+		args = append(args, "-ss", seconds(max(r.info.at(index), 0)))
 	default:
 		filters = append(filters, fmt.Sprintf(`select=gte(n\,%d)`, index))
 	}

@@ -9,11 +9,8 @@ import (
 	"io"
 	"math"
 	"os/exec"
-	"strconv"
 	"strings"
 	"time"
-
-	"example.com/twinplate/plate"
 )
 
 // ErrNoSound says that a video file has no sound.
@@ -33,13 +30,6 @@ func Sound(ctx context.Context, path string, rate int, from, most time.Duration)
 // HasSound returns an error that wraps ErrNoSound where a file has no sound, and another where it
 // cannot be read. The file need have no picture.
 func HasSound(ctx context.Context, path string) error {
-	if err := hasSound(ctx, path); err != nil {
-		return &plate.FileError{Path: path, Err: err}
-	}
-	return nil
-}
-
-func hasSound(ctx context.Context, path string) error {
 	found := false
 	err := probeStream(ctx, path, "a:0", func(out io.Reader) error {
 		text, err := io.ReadAll(io.LimitReader(out, 1<<10))
@@ -49,7 +39,7 @@ func hasSound(ctx context.Context, path string) error {
 	if err == nil && !found {
 		err = ErrNoSound
 	}
-	return err
+	return ofFile(path, err)
 }
 
 func sound(ctx context.Context, path string, info Stream, rate int, from, most time.Duration) ([]float32, error) {
@@ -65,13 +55,13 @@ func sound(ctx context.Context, path string, info Stream, rate int, from, most t
 	args := []string{"-nostdin", "-v", "error"}
 	first := info.first
 	if from > 0 {
-		args = append(args, "-ss", strconv.FormatFloat(from.Seconds()+first, 'f', 6, 64))
+		args = append(args, "-ss", seconds(from.Seconds()+first))
 		first = 0
 	}
 	args = append(args, source(path)...)
 	length := most.Seconds() + first
 	args = append(args, "-map", "0:a:0", "-af", fmt.Sprintf("aresample=%d:async=1:first_pts=0", rate), "-ac", "1",
-		"-t", strconv.FormatFloat(length, 'f', 6, 64), "-f", "f32le", "pipe:1")
+		"-t", seconds(length), "-f", "f32le", "pipe:1")
 	var data []byte
 	errs, err := run(exec.CommandContext(ctx, program, args...), func(out io.Reader) (err error) {
 		data, err = io.ReadAll(io.LimitReader(out, int64(4*(length+1)*float64(rate))))

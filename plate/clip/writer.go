@@ -11,7 +11,6 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"strconv"
 	"strings"
 
 	"example.com/twinplate/plate"
@@ -111,7 +110,7 @@ func Create(path string, opt WriterOptions) (*Writer, error) {
 	return w, nil
 }
 
-func (w *Writer) fail(err error) error { return &plate.FileError{Path: w.path, Err: err} }
+func (w *Writer) fail(err error) error { return ofFile(w.path, err) }
 
 func (w *Writer) start() error {
 	o := &w.opt
@@ -230,7 +229,6 @@ func (t *Track) input(rate [2]int) []string {
 	if t == nil {
 		return nil
 	}
-	seconds := func(v float64) string { return strconv.FormatFloat(v, 'f', 6, 64) }
 	var args []string
 	length := float64(t.Frames) * float64(rate[1]) / float64(rate[0])
 	switch {

@@ -28,13 +28,8 @@ const (
 )
 
 func (t Type) String() string {
-	switch t {
-	case Uint:
-		return "uint"
-	case Half:
-		return "half"
-	case Float:
-		return "float"
+	if names := [...]string{"uint", "half", "float"}; int(t) < len(names) {
+		return names[t]
 	}
 	return fmt.Sprintf("Type(%d)", uint32(t))
 }
@@ -64,8 +59,7 @@ const (
 )
 
 func (c Compression) String() string {
-	names := [...]string{"NONE", "RLE", "ZIPS", "ZIP", "PIZ", "PXR24", "B44", "B44A", "DWAA", "DWAB"}
-	if int(c) < len(names) {
+	if names := [...]string{"NONE", "RLE", "ZIPS", "ZIP", "PIZ", "PXR24", "B44", "B44A", "DWAA", "DWAB"}; int(c) < len(names) {
 		return names[c]
 	}
 	return fmt.Sprintf("Compression(%d)", byte(c))
@@ -73,15 +67,7 @@ func (c Compression) String() string {
 
 // lines returns how many lines are packed together in a scan-line file.
 func (c Compression) lines() int {
-	switch c {
-	case ZIP, PXR24:
-		return 16
-	case PIZ, B44, B44A, DWAA:
-		return 32
-	case DWAB:
-		return 256
-	}
-	return 1
+	return max(map[Compression]int{ZIP: 16, PXR24: 16, PIZ: 32, B44: 32, B44A: 32, DWAA: 32, DWAB: 256}[c], 1)
 }
 
 // An Image is what a file holds: one value of each channel for each pixel of the data window.
@@ -171,12 +157,11 @@ type Attribute struct {
 
 // attribute returns the bytes of an attribute of that type and of n bytes, or nil.
 func (m *Image) attribute(name, kind string, n int) []byte {
-	for _, a := range m.Attributes {
-		if a.Name == name && a.Type == kind && len(a.Value) == n {
-			return a.Value
-		}
+	i := slices.IndexFunc(m.Attributes, func(a Attribute) bool { return a.Name == name && a.Type == kind && len(a.Value) == n })
+	if i < 0 {
+		return nil
 	}
-	return nil
+	return m.Attributes[i].Value
 }
 
 // Chromaticities returns the standard attribute that says which colors red, green, blue and white

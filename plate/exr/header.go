@@ -143,6 +143,13 @@ func (r *reader) skip() []byte {
 	return r.next(int(n))
 }
 
+// standard are the attributes that are read here, with their types and how many bytes they have; 0:
+// as many as it takes.
+var standard = map[string]struct {
+	kind string
+	size int
+}{"channels": {"chlist", 0}, "compression": {"compression", 1}, "dataWindow": {"box2i", 16}, "displayWindow": {"box2i", 16}, "tiles": {"tiledesc", 9}}
+
 func readAttributes(r *reader, version uint32) (*Image, layout, error) {
 	m := &Image{Tiled: version&flagTiled != 0}
 	l := layout{parts: version&flagParts != 0}
@@ -165,34 +172,24 @@ func readAttributes(r *reader, version uint32) (*Image, layout, error) {
 			return nil, l, fmt.Errorf("damaged: two attributes are called %q", name)
 		}
 		seen[name] = true
-		// ok reports whether a value is of the type and the size it must be.
-		ok := func(want string, n int) bool { return kind == want && (n < 0 || len(value) == n) }
-		good := true
+		if want, ok := standard[name]; ok && (kind != want.kind || want.size > 0 && len(value) != want.size) {
+			return nil, l, fmt.Errorf("damaged: the attribute %s is of the type %.40q with %d bytes", name, kind, len(value))
+		}
 		switch name {
 		case "channels":
-			if good = ok("chlist", -1); good {
-				var err error
-				if m.Channels, err = parseChannels(value); err != nil {
-					return nil, l, err
-				}
+			var err error
+			if m.Channels, err = parseChannels(value); err != nil {
+				return nil, l, err
 			}
 		case "compression":
-			if good = ok("compression", 1); good {
-				m.Compression = Compression(value[0])
-			}
+			m.Compression = Compression(value[0])
 		case "dataWindow":
-			if good = ok("box2i", 16); good {
-				m.Data = parseBox(value)
-			}
+			m.Data = parseBox(value)
 		case "displayWindow":
-			if good = ok("box2i", 16); good {
-				m.Display = parseBox(value)
-			}
+			m.Display = parseBox(value)
 		case "tiles":
-			if good = ok("tiledesc", 9); good {
-				x, y := binary.LittleEndian.Uint32(value), binary.LittleEndian.Uint32(value[4:])
-				l.tile, levels = image.Pt(int(min(x, 1<<30)), int(min(y, 1<<30))), value[8]
-			}
+			x, y := binary.LittleEndian.Uint32(value), binary.LittleEndian.Uint32(value[4:])
+			l.tile, levels = image.Pt(int(min(x, 1<<30)), int(min(y, 1<<30))), value[8]
 		case "lineOrder", "pixelAspectRatio", "screenWindowCenter", "screenWindowWidth", "chunkCount", "version":
 		case "type":
 			if l.parts || version&flagDeep != 0 {
@@ -208,9 +205,6 @@ func readAttributes(r *reader, version uint32) (*Image, layout, error) {
 			}
 		default:
 			m.Attributes = append(m.Attributes, Attribute{name, kind, slices.Clone(value)})
-		}
-		if !good {
-			return nil, l, fmt.Errorf("damaged: the attribute %s is of the type %.40q with %d bytes", name, kind, len(value))
 		}
 	}
 	for _, name := range []string{"channels", "compression", "dataWindow", "displayWindow"} {

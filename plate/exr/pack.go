@@ -16,10 +16,10 @@ type packer struct {
 	piz          *piz
 }
 
-// room returns n bytes of b, or of a new one.
-func room(b *[]byte, n int) []byte {
+// room returns n values of b, or of a new one.
+func room[T any](b *[]T, n int) []T {
 	if cap(*b) < n {
-		*b = make([]byte, n)
+		*b = make([]T, n)
 	}
 	*b = (*b)[:n]
 	return *b

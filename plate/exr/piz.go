@@ -49,10 +49,7 @@ func (p *piz) unpack(plain []byte, m *Image, area image.Rectangle, packed []byte
 	if uint64(n) > uint64(len(packed)) {
 		return io.ErrUnexpectedEOF
 	}
-	if cap(p.values) < len(plain)/2 {
-		p.values = make([]uint16, len(plain)/2)
-	}
-	values := p.values[:len(plain)/2]
+	values := room(&p.values, len(plain)/2)
 	if err := p.huffman.unpack(values, packed[:n]); err != nil {
 		return err
 	}
