@@ -51,9 +51,7 @@ func (g Glare) Remove(dst, band, dark *plate.Gray) (*plate.Gray, error) {
 			return nil, err
 		}
 	}
-	if dst == nil || dst.Size() != band.Size() {
-		dst = plate.NewGray(band.W, band.H)
-	}
+	dst = dst.Sized(band.Size())
 	if g.Strength == 0 {
 		copy(dst.Pix, band.Pix)
 		return dst, nil

@@ -24,9 +24,7 @@ func (s *Solver) Sigma(dst *plate.Gray, frame Sample, gain float64, color, band 
 	if err := cmp.Or(s.checkSample(frame), checkGain(gain), color.check("color"), band.check("band")); err != nil {
 		return nil, err
 	}
-	if dst == nil || dst.Size() != s.Size() {
-		dst = plate.NewGray(s.w, s.h)
-	}
+	dst = dst.Sized(s.Size())
 	var slope *plate.Gray
 	if band.Edge > 0 {
 		slope = s.slopes(s.measured(frame, gain), frame, gain, &color, &band)

@@ -255,12 +255,7 @@ func (s *Solver) Solve(dst *Solution, color *plate.RGB, band *plate.Gray, gain f
 	if dst == nil {
 		dst = &Solution{}
 	}
-	if dst.Transmission == nil || dst.Transmission.Size() != want {
-		dst.Transmission = plate.NewGray(s.w, s.h)
-	}
-	if dst.Foreground == nil || dst.Foreground.Size() != want {
-		dst.Foreground = plate.NewRGB(s.w, s.h)
-	}
+	dst.Transmission, dst.Foreground = dst.Transmission.Sized(want), dst.Foreground.Sized(want)
 	frame := Frame{s, s.model(gain)}
 	for y := range s.h {
 		i, j := y*s.w, (y+1)*s.w
@@ -365,9 +360,7 @@ func (s *Solver) row(color [3][]float32, band []float32, y int) kernel.Row {
 
 // Alpha returns 1 - t, into dst when that has the right size.
 func Alpha(dst, transmission *plate.Gray) *plate.Gray {
-	if dst == nil || dst.Size() != transmission.Size() {
-		dst = plate.NewGray(transmission.W, transmission.H)
-	}
+	dst = dst.Sized(transmission.Size())
 	for i, t := range transmission.Pix {
 		dst.Pix[i] = 1 - t
 	}
@@ -382,9 +375,7 @@ func (s *Solution) RGBA() *plate.RGBA {
 
 // Subtract returns a - dark, into dst when that has the right size. A nil dark is black.
 func Subtract(dst, a, dark *plate.RGB) *plate.RGB {
-	if dst == nil || dst.Size() != a.Size() {
-		dst = plate.NewRGB(a.W, a.H)
-	}
+	dst = dst.Sized(a.Size())
 	parallel.Rows(a.W, a.H, func(y0, y1 int) { subtractRows(dst, a, dark, y0*a.W, y1*a.W) })
 	return dst
 }
@@ -404,9 +395,7 @@ func subtractRows(dst, a, dark *plate.RGB, i, j int) {
 
 // SubtractGray is Subtract for one plane.
 func SubtractGray(dst, a, dark *plate.Gray) *plate.Gray {
-	if dst == nil || dst.Size() != a.Size() {
-		dst = plate.NewGray(a.W, a.H)
-	}
+	dst = dst.Sized(a.Size())
 	copy(dst.Pix, a.Pix)
 	if dark != nil {
 		for i, d := range dark.Pix {

@@ -100,9 +100,18 @@ var VLog = segments("vlog", 0.01,
 
 // CLog2 is Canon's Canon Log 2 (Input Transform, version 202007; light is of a reflectance: 0.9 is
 // its unit). Its name is "clog2". It is mirrored about black.
-var CLog2 = newCurve("clog2", mirrored(0.092864125, canonUnit, canonLog2.light), mirroredCode(0.092864125, canonUnit, canonLog2.code))
+var CLog2 = newCurve("clog2",
+	func(v float64) float64 { return canonLight(v - canonBlack) },
+	func(l float64) float64 { return canonCode(l) + canonBlack })
 
-var canonLog2 = logarithm{gain: 0.24136077, scale: 87.099375, shift: 1, offset: 0.092864125}
+// canonBlack is Canon Log 2's code value of black.
+const canonBlack = 0.092864125
+
+var (
+	canonLog2  = logarithm{gain: 0.24136077, scale: 87.099375, shift: 1, offset: canonBlack}
+	canonLight = odd(func(v float64) float64 { return canonUnit * canonLog2.light(v+canonBlack) })
+	canonCode  = odd(func(l float64) float64 { return canonLog2.code(l/canonUnit) - canonBlack })
+)
 
 // CLog3 is Canon's Canon Log 3 (Input Transform, version 202007). Its name is "clog3". About black
 // it is a line, and beyond that it is mirrored.
@@ -241,17 +250,4 @@ func joined(name string, cut float64, light, code func(float64) float64, above l
 			}
 			return max(above.code(l), end)
 		})
-}
-
-// mirrored returns f, from code values at and above black to light, extended to those below: equally
-// far from black they are light of the other sign.
-func mirrored(black, unit float64, f func(float64) float64) func(float64) float64 {
-	g := odd(func(v float64) float64 { return unit * f(v+black) })
-	return func(v float64) float64 { return g(v - black) }
-}
-
-// mirroredCode is the way back.
-func mirroredCode(black, unit float64, f func(float64) float64) func(float64) float64 {
-	g := odd(func(l float64) float64 { return f(l/unit) - black })
-	return func(l float64) float64 { return g(l) + black }
 }

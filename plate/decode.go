@@ -39,9 +39,7 @@ func RGBFromImage(m image.Image, c Curve) *RGB {
 
 // rgbFromImage is RGBFromImage into f where that has the right size, for pictures of code values.
 func rgbFromImage(f *RGB, m image.Image, c Curve) *RGB {
-	if size := m.Bounds().Size(); f == nil || f.Size() != size {
-		f = NewRGB(size.X, size.Y)
-	}
+	f = f.Sized(m.Bounds().Size())
 	if rows := rowsOf(m, c); rows != nil {
 		parallel.Rows(f.W, f.H, func(y0, y1 int) {
 			row := rows()
@@ -71,9 +69,7 @@ func GrayFromImage(m image.Image, c Curve, w *[3]float32) *Gray {
 
 // grayFromImage is GrayFromImage into f where that has the right size.
 func grayFromImage(f *Gray, m image.Image, c Curve, w *[3]float32) *Gray {
-	if size := m.Bounds().Size(); f == nil || f.Size() != size {
-		f = NewGray(size.X, size.Y)
-	}
+	f = f.Sized(m.Bounds().Size())
 	if rows := rowsOf(m, c); rows != nil {
 		eachRow(rows, f.W, f.H, func(y int, red, green, blue []float32) { grayRow(f.Pix[y*f.W:(y+1)*f.W], red, green, blue, w) })
 		return f

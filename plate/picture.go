@@ -165,9 +165,7 @@ func (p *Picture) RGB(dst *RGB, c Curve) (*RGB, error) {
 			return err
 		}
 		return p.read(func(l *lines) error {
-			if dst == nil || dst.Size() != p.Size() {
-				dst = NewRGB(l.w, l.h)
-			}
+			dst = dst.Sized(p.Size())
 			return l.rgb(dst, c)
 		}, func(m image.Image) { dst = rgbOf(dst, m, c) })
 	})
@@ -185,9 +183,7 @@ func (p *Picture) Gray(dst *Gray, c Curve, weights *[3]float32) (*Gray, error) {
 			return err
 		}
 		return p.read(func(l *lines) error {
-			if dst == nil || dst.Size() != p.Size() {
-				dst = NewGray(l.w, l.h)
-			}
+			dst = dst.Sized(p.Size())
 			return l.gray(dst, c, weights)
 		}, func(m image.Image) {
 			if f, ok := m.(*Gray); ok && weights == nil {

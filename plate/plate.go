@@ -107,6 +107,34 @@ func (f *RGBA) Clone() *RGBA {
 	return &RGBA{RGB: *f.RGB.Clone(), A: append([]float32(nil), f.A...)}
 }
 
+// Sized returns f where it has this size, whatever is in it, and otherwise, also of nil, a new
+// frame: so many results of one size need no memory each.
+func (f *Gray) Sized(size image.Point) *Gray {
+	if f == nil || f.Size() != size {
+		return NewGray(size.X, size.Y)
+	}
+	return f
+}
+
+// Sized returns f where it has this size, whatever is in it, and otherwise, also of nil, a new
+// frame.
+func (f *RGB) Sized(size image.Point) *RGB {
+	if f == nil || f.Size() != size {
+		return NewRGB(size.X, size.Y)
+	}
+	return f
+}
+
+// Paste copies src into f, its top left pixel to (x, y), where it must have room.
+func (f *RGB) Paste(src *RGB, x, y int) {
+	for i := range src.H {
+		to := f.Row(y + i)
+		for c, from := range src.Row(i) {
+			copy(to[c][x:], from)
+		}
+	}
+}
+
 // Fill sets every pixel to v.
 func (f *Gray) Fill(v float32) {
 	for i := range f.Pix {

@@ -40,23 +40,20 @@ var (
 var d65 = [2]float64{0.3127, 0.329}
 
 // namedPrimaries are those that have names, in the order in which messages list them.
-func namedPrimaries() []struct {
+var namedPrimaries = []struct {
 	name string
 	Primaries
-} {
-	return []struct {
-		name string
-		Primaries
-	}{{"bt709", PrimariesBT709}, {"bt2020", PrimariesBT2020}, {"p3-d65", PrimariesP3D65}, {"ap1", PrimariesAP1},
-		{"awg3", PrimariesAWG3}, {"awg4", PrimariesAWG4}, {"sgamut3", PrimariesSGamut3}, {"sgamut3cine", PrimariesSGamut3Cine},
-		{"vgamut", PrimariesVGamut}, {"cgamut", PrimariesCGamut}, {"rwg", PrimariesRWG}, {"bwg5", PrimariesBWG5}, {"dgamut", PrimariesDGamut}}
+}{
+	{"bt709", PrimariesBT709}, {"bt2020", PrimariesBT2020}, {"p3-d65", PrimariesP3D65}, {"ap1", PrimariesAP1},
+	{"awg3", PrimariesAWG3}, {"awg4", PrimariesAWG4}, {"sgamut3", PrimariesSGamut3}, {"sgamut3cine", PrimariesSGamut3Cine},
+	{"vgamut", PrimariesVGamut}, {"cgamut", PrimariesCGamut}, {"rwg", PrimariesRWG}, {"bwg5", PrimariesBWG5}, {"dgamut", PrimariesDGamut},
 }
 
 // PrimariesByName returns the primaries of that name, in upper or lower case: bt709, bt2020, p3-d65,
 // ap1, or those of a camera, such as sgamut3. The error for another name lists them all.
 func PrimariesByName(name string) (Primaries, error) {
 	var names []string
-	for _, p := range namedPrimaries() {
+	for _, p := range namedPrimaries {
 		if strings.EqualFold(strings.TrimSpace(name), p.name) {
 			return p.Primaries, nil
 		}
@@ -68,7 +65,7 @@ func PrimariesByName(name string) (Primaries, error) {
 // Name returns the name of primaries that PrimariesByName knows, or an empty string. Files round
 // chromaticities, so those within 0.002 count as the same.
 func (p Primaries) Name() string {
-	for _, q := range namedPrimaries() {
+	for _, q := range namedPrimaries {
 		if p.Near(q.Primaries) {
 			return q.name
 		}

@@ -55,9 +55,7 @@ func (p *Picture) reduce(c Curve, each func(y int, row [3][]float32)) error {
 
 // reducedRGB is RGB of a reduced picture.
 func (p *Picture) reducedRGB(dst *RGB, c Curve) (*RGB, error) {
-	if dst == nil || dst.Size() != p.Size() {
-		dst = NewRGB(p.info.W, p.info.H)
-	}
+	dst = dst.Sized(p.Size())
 	return dst, p.reduce(c, func(y int, row [3][]float32) {
 		for k, to := range dst.Row(y) {
 			copy(to, row[k])
@@ -67,9 +65,7 @@ func (p *Picture) reducedRGB(dst *RGB, c Curve) (*RGB, error) {
 
 // reducedGray is Gray of a reduced picture.
 func (p *Picture) reducedGray(dst *Gray, c Curve, weights *[3]float32) (*Gray, error) {
-	if dst == nil || dst.Size() != p.Size() {
-		dst = NewGray(p.info.W, p.info.H)
-	}
+	dst = dst.Sized(p.Size())
 	return dst, p.reduce(c, func(y int, row [3][]float32) {
 		grayRow(dst.Pix[y*dst.W:(y+1)*dst.W], row[0], row[1], row[2], weights)
 	})

@@ -142,8 +142,8 @@ func (r *reader) openRGB(dst *plate.RGB, keep bool, path string, c plate.Curve, 
 	}
 	if !keep {
 		f.one = plate.NewRGB(size.X, 1).Row(0)
-	} else if f.kept = dst; dst == nil || dst.Size() != size {
-		f.kept = plate.NewRGB(size.X, size.Y)
+	} else {
+		f.kept = dst.Sized(size)
 	}
 	return f, nil
 }

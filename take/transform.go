@@ -149,11 +149,7 @@ func (t *Take) written(dst, light *plate.RGB) *plate.RGB {
 
 // copied copies a frame into dst, where that has its size.
 func copied(dst, f *plate.RGB) *plate.RGB {
-	if dst == nil || dst.Size() != f.Size() {
-		dst = plate.NewRGB(f.W, f.H)
-	}
-	for c := range f.Pix {
-		copy(dst.Pix[c], f.Pix[c])
-	}
+	dst = dst.Sized(f.Size())
+	dst.Paste(f, 0, 0)
 	return dst
 }

@@ -30,8 +30,8 @@ func run(out string) error {
 		return err
 	}
 	both := plate.NewRGB(w+gap+w, h)
-	paste(both, double, 0)
-	paste(both, held, w+gap)
+	both.Paste(double, 0, 0)
+	both.Paste(held, w+gap, 0)
 	return plate.Write(out, both, &plate.WriteOptions{Curve: plate.SRGB, Depth: 8})
 }
 
@@ -49,13 +49,4 @@ func expose(w, h int) (double, held *plate.RGB, err error) {
 	}
 	held, err = composite.HoldOut(nil, foreground, transmission, background)
 	return double, held, err
-}
-
-// paste copies src into dst, x pixels from the left.
-func paste(dst, src *plate.RGB, x int) {
-	for c := range dst.Pix {
-		for y := range src.H {
-			copy(dst.Pix[c][y*dst.W+x:], src.Pix[c][y*src.W:(y+1)*src.W])
-		}
-	}
 }

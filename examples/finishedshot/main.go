@@ -92,13 +92,8 @@ func run(out string) (words string, err error) {
 
 	const gap = 4
 	sheet := plate.NewRGB(w+gap+w, h)
-	for i, f := range []*plate.RGB{before, after} {
-		for y := range h {
-			for c, row := range f.Row(y) {
-				copy(sheet.Row(y)[c][i*(w+gap):], row)
-			}
-		}
-	}
+	sheet.Paste(before, 0, 0)
+	sheet.Paste(after, w+gap, 0)
 	words = fmt.Sprintf("the screen covers %.0f %% of the frame; spill of %.1f %% was taken off, %.0f times the noise; the filter's color: %v, then %v", 100*extent.Part, 100*taken.Mean, taken.Sigmas(), filter.Before, filter.After)
 	return words, plate.Write(out, sheet, &plate.WriteOptions{Curve: plate.SRGB, Depth: 8})
 }

@@ -49,11 +49,11 @@ func run(out string) error {
 			return err
 		}
 		outline(panel, w*(x-0.5/scale), h*(y-0.5/scale), w/scale, h/scale)
-		paste(sheet, panel, i*(w+gap), 0)
+		sheet.Paste(panel, i*(w+gap), 0)
 		if panel, err = part.RGB(panel, picture); err != nil {
 			return err
 		}
-		paste(sheet, panel, i*(w+gap), h+gap)
+		sheet.Paste(panel, i*(w+gap), h+gap)
 	}
 	return plate.Write(out, sheet, &plate.WriteOptions{Curve: plate.SRGB, Depth: 8})
 }
@@ -87,15 +87,6 @@ func outline(f *plate.RGB, left, top, width, height float64) {
 					f.Pix[c][y*f.W+x] = 1
 				}
 			}
-		}
-	}
-}
-
-// paste copies src into dst, its top left pixel to (x, y).
-func paste(dst, src *plate.RGB, x, y int) {
-	for c := range dst.Pix {
-		for row := range src.H {
-			copy(dst.Pix[c][(y+row)*dst.W+x:], src.Pix[c][row*src.W:(row+1)*src.W])
 		}
 	}
 }

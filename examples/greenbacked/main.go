@@ -102,8 +102,8 @@ func run(out string, w, h int) ([]row, error) {
 		if err != nil {
 			return nil, err
 		}
-		paste(sheet, &plate.RGB{W: w, H: h, Pix: [3][]float32{alpha.Pix, alpha.Pix, alpha.Pix}}, k*(w+gap), 0)
-		paste(sheet, sum, k*(w+gap), h+gap)
+		sheet.Paste(&plate.RGB{W: w, H: h, Pix: [3][]float32{alpha.Pix, alpha.Pix, alpha.Pix}}, k*(w+gap), 0)
+		sheet.Paste(sum, k*(w+gap), h+gap)
 	}
 	return rows, plate.Write(out, sheet, &plate.WriteOptions{Curve: plate.SRGB, Depth: 8})
 }
@@ -139,13 +139,4 @@ func rms(a, b *plate.Gray, area image.Rectangle) float64 {
 		}
 	}
 	return math.Sqrt(sum / float64(area.Dx()*area.Dy()))
-}
-
-// paste copies src into dst with its top left pixel at (x, y).
-func paste(dst, src *plate.RGB, x, y int) {
-	for c := range dst.Pix {
-		for row := range src.H {
-			copy(dst.Pix[c][(y+row)*dst.W+x:], src.Pix[c][row*src.W:(row+1)*src.W])
-		}
-	}
 }
