@@ -26,13 +26,11 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"runtime"
 	"slices"
 	"strings"
 	"sync"
 
-	"golang.org/x/sync/errgroup"
-
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
 )
@@ -314,29 +312,17 @@ func (w *writer) shoot(ctx context.Context, x *shoot) error {
 	if err != nil {
 		return fmt.Errorf("take %s: %w", x.Name, err)
 	}
-	jobs := w.opt.Jobs
-	if jobs <= 0 {
-		jobs = runtime.GOMAXPROCS(0)
-	}
-	group, ctx := errgroup.WithContext(ctx)
-	group.SetLimit(jobs)
 	workers := sync.Pool{New: func() any { return m.worker() }}
-	for _, i := range todo {
-		group.Go(func() error {
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			k := workers.Get().(*worker)
-			defer workers.Put(k)
-			s, err := k.sample(i)
-			if err == nil {
-				return w.add(s, false)
-			}
-			w.fail(x.Name, x.pairs[i].Number, err)
-			return nil
-		})
-	}
-	return group.Wait()
+	return parallel.Try(ctx, len(todo), w.opt.Jobs, func(n int) error {
+		k := workers.Get().(*worker)
+		defer workers.Put(k)
+		s, err := k.sample(todo[n])
+		if err == nil {
+			return w.add(s, false)
+		}
+		w.fail(x.Name, x.pairs[todo[n]].Number, err)
+		return nil
+	})
 }
 
 // add counts a sample that is on disk.

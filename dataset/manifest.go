@@ -14,13 +14,11 @@ import (
 	"maps"
 	"os"
 	"path/filepath"
-	"runtime"
 	"slices"
 	"strings"
 	"sync"
 
-	"golang.org/x/sync/errgroup"
-
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/target"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
@@ -289,28 +287,23 @@ func (x *shoot) hash(ctx context.Context, w *writer, pairs []take.FilePair) erro
 	if err != nil {
 		return err
 	}
-	x.hashes = map[string]string{}
-	var mu sync.Mutex
-	group, ctx := errgroup.WithContext(ctx)
-	group.SetLimit(runtime.GOMAXPROCS(0))
-	for _, p := range slices.Sorted(maps.Keys(paths)) {
+	all := slices.Sorted(maps.Keys(paths))
+	for _, p := range all {
 		if abs, err := filepath.Abs(p); err == nil {
 			if rel, err := filepath.Rel(dir, abs); err == nil && filepath.IsLocal(rel) {
-				return errors.Join(fmt.Errorf("%s: this input lies in the output folder: choose another", p), group.Wait())
+				return fmt.Errorf("%s: this input lies in the output folder: choose another", p)
 			}
 		}
-		group.Go(func() error {
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			sum, _, err := hashFile(p)
-			mu.Lock()
-			defer mu.Unlock()
-			x.hashes[p] = sum
-			return err
-		})
 	}
-	if err := group.Wait(); err != nil {
+	x.hashes = map[string]string{}
+	var mu sync.Mutex
+	if err := parallel.Try(ctx, len(all), 0, func(i int) error {
+		sum, _, err := hashFile(all[i])
+		mu.Lock()
+		defer mu.Unlock()
+		x.hashes[all[i]] = sum
+		return err
+	}); err != nil {
 		return err
 	}
 	x.key, err = x.keyOf(w)

@@ -8,15 +8,14 @@ import (
 	"io/fs"
 	"math"
 	"path/filepath"
-	"runtime"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 	"unicode/utf8"
 
-	"golang.org/x/sync/errgroup"
-
 	"example.com/twinplate/align"
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/plate/clip"
 	"example.com/twinplate/take"
@@ -145,36 +144,31 @@ func clips(card string) ([]string, error) {
 func probe(ctx context.Context, files *clip.MediaFiles, paths []string, opt *ReadOptions) ([]*Clip, error) {
 	opt.stage("the clips")
 	all := make([]*Clip, len(paths))
-	group, ctx := errgroup.WithContext(ctx)
-	group.SetLimit(runtime.GOMAXPROCS(0))
-	ended := make(chan struct{}, len(paths))
-	for i, path := range paths {
-		group.Go(func() error {
-			defer func() { ended <- struct{}{} }()
-			one, stop := context.WithTimeout(ctx, probeMost)
-			defer stop()
-			c := &Clip{Path: path}
-			all[i] = c
-			if !utf8.ValidString(path) { // it cannot be written into a file of JSON
-				c.Err = errors.New("its name is not UTF-8")
-			} else {
-				c.Info, c.Err = files.Probe(one, path)
+	var mu sync.Mutex
+	done := 0
+	return all, parallel.Try(ctx, len(paths), 0, func(i int) error {
+		one, stop := context.WithTimeout(ctx, probeMost)
+		defer stop()
+		c := &Clip{Path: paths[i]}
+		all[i] = c
+		if !utf8.ValidString(c.Path) { // it cannot be written into a file of JSON
+			c.Err = errors.New("its name is not UTF-8")
+		} else {
+			c.Info, c.Err = files.Probe(one, c.Path)
+		}
+		if c.Err == nil {
+			err := clip.HasSound(one, c.Path)
+			c.Sound = err == nil
+			if !errors.Is(err, clip.ErrNoSound) {
+				c.Err = err
 			}
-			if c.Err == nil {
-				err := clip.HasSound(one, path)
-				c.Sound = err == nil
-				if !errors.Is(err, clip.ErrNoSound) {
-					c.Err = err
-				}
-			}
-			return ctx.Err()
-		})
-	}
-	for i := range paths {
-		<-ended
-		opt.progress(i+1, len(paths))
-	}
-	return all, group.Wait()
+		}
+		mu.Lock()
+		defer mu.Unlock()
+		done++
+		opt.progress(done, len(paths))
+		return ctx.Err()
+	})
 }
 
 // Pairing's decisions; chosen by hand.

@@ -6,15 +6,13 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"runtime"
 	"slices"
 	"strings"
 	"sync"
 
-	"golang.org/x/sync/errgroup"
-
 	"example.com/twinplate/align"
 	"example.com/twinplate/internal/list"
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
@@ -607,33 +605,25 @@ func (c *checker) lamps(ctx context.Context, progress func(done, total int)) err
 	pairs := t.Pairs[:min(len(t.Pairs), checkGains)]
 	gains := make([]matte.Gain, len(pairs))
 	failed := make([]error, len(pairs))
-	group, ctx := errgroup.WithContext(ctx)
-	group.SetLimit(runtime.GOMAXPROCS(0))
 	var mu sync.Mutex
 	done := 0
-	for i, p := range pairs {
-		group.Go(func() error {
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			color, raw, err := j.readPair(p)
-			if err == nil {
-				gains[i], failed[i] = j.chain.gain(&solving{color: whole{color}, shot: raw})
-			}
-			mu.Lock()
-			defer mu.Unlock()
-			if err != nil {
-				failed[i] = err
-				t.damage(p.Number, err)
-			}
-			done++
-			if progress != nil {
-				progress(done, len(pairs))
-			}
-			return nil
-		})
-	}
-	if err := group.Wait(); err != nil {
+	if err := parallel.Try(ctx, len(pairs), 0, func(i int) error {
+		color, raw, err := j.readPair(pairs[i])
+		if err == nil {
+			gains[i], failed[i] = j.chain.gain(&solving{color: whole{color}, shot: raw})
+		}
+		mu.Lock()
+		defer mu.Unlock()
+		if err != nil {
+			failed[i] = err
+			t.damage(pairs[i].Number, err)
+		}
+		done++
+		if progress != nil {
+			progress(done, len(pairs))
+		}
+		return nil
+	}); err != nil {
 		return err
 	}
 	var numbers []int

@@ -8,13 +8,11 @@ import (
 	"fmt"
 	"image"
 	"math"
-	"runtime"
 	"slices"
 	"strings"
 
-	"golang.org/x/sync/errgroup"
-
 	"example.com/twinplate/align"
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
@@ -298,15 +296,10 @@ func (t *opening) references() error {
 		}
 	}
 	errs := make([]error, len(reads))
-	var work errgroup.Group
-	work.SetLimit(runtime.GOMAXPROCS(0)) // each may take memory for a whole file
-	for i, read := range reads {
-		work.Go(func() error {
-			errs[i] = read()
-			return nil
-		})
-	}
-	work.Wait()
+	parallel.Try(context.Background(), len(reads), 0, func(i int) error { // each may take memory for a whole file
+		errs[i] = reads[i]()
+		return nil
+	})
 	return cmp.Or(errs...)
 }
 

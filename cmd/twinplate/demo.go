@@ -8,16 +8,14 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"runtime"
 	"slices"
 	"sync"
 	"time"
 
-	"golang.org/x/sync/errgroup"
-
 	"example.com/twinplate/align"
 	set "example.com/twinplate/internal/app/demo"
 	"example.com/twinplate/internal/app/proof"
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"
@@ -216,24 +214,16 @@ func (s *shoot) write(ctx context.Context, step func(done, total int)) error {
 	}
 	var done int
 	var mu sync.Mutex
-	group, ctx := errgroup.WithContext(ctx)
-	group.SetLimit(runtime.GOMAXPROCS(0))
-	for i := range s.frames {
-		group.Go(func() error {
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			if err := s.frame(i, camera); err != nil {
-				return err
-			}
-			mu.Lock()
-			defer mu.Unlock()
-			done++
-			step(done, s.frames)
-			return nil
-		})
-	}
-	if err := group.Wait(); err != nil {
+	if err := parallel.Try(ctx, s.frames, 0, func(i int) error {
+		if err := s.frame(i, camera); err != nil {
+			return err
+		}
+		mu.Lock()
+		defer mu.Unlock()
+		done++
+		step(done, s.frames)
+		return nil
+	}); err != nil {
 		return err
 	}
 	gains := map[int]float64{}

@@ -57,7 +57,7 @@ func (c *proofCommand) registration(t *terminal) error {
 	}
 	yes := map[bool]string{true: "yes", false: "no"}
 	for i := range *c.Takes {
-		l, err := proof.Registration(t.ctx, c.Seed+uint64(i), &proof.RegistrationOptions{W: w, H: h, Frames: c.Frames})
+		l, err := proof.Registration(t.ctx, c.Seed+uint64(i), &proof.TakeOptions{W: w, H: h, Frames: c.Frames})
 		if err != nil {
 			return err
 		}

@@ -70,10 +70,10 @@ func (g *Gaussian) Plane(pix []float32) {
 		return
 	}
 	turned := (*buffer)[size+columns*pitch:]
-	turn(turned, rows, g.w, kept, pitch)
+	transpose(turned, pitch, rows, g.w, g.w, kept)
 	add(least, turned, pitch, g.x.down)
 	add(turned, least, pitch, g.x.up)
-	back(rows, turned, g.w, kept, pitch)
+	transpose(rows, g.w, turned, pitch, kept, g.w)
 	add(pix, rows, g.w, g.y.up)
 }
 
@@ -200,29 +200,15 @@ func add(dst, src []float32, w int, sums []sum) {
 	})
 }
 
-// side is that of the squares that turn and back go by, so that their rows stay in the cache.
+// side is that of the squares that transpose goes by, so that their rows stay in the cache.
 const side = 16
 
-// turn makes columns of the rows of src, w wide and h high: dst has them pitch apart.
-func turn(dst, src []float32, w, h, pitch int) {
-	parallel.Rows(h, w, func(x0, x1 int) {
-		for y := 0; y < h; y += side {
-			for x := x0; x < x1; x++ {
-				to := dst[x*pitch+y : x*pitch+min(y+side, h)]
-				for i := range to {
-					to[i] = src[(y+i)*w+x]
-				}
-			}
-		}
-	})
-}
-
-// back undoes turn: dst is w wide and h high.
-func back(dst, src []float32, w, h, pitch int) {
+// transpose makes rows of dst, which are h, of w values and so many apart, of the columns of src.
+func transpose(dst []float32, apart int, src []float32, pitch, h, w int) {
 	parallel.Rows(w, h, func(y0, y1 int) {
 		for x := 0; x < w; x += side {
 			for y := y0; y < y1; y++ {
-				to := dst[y*w+x : y*w+min(x+side, w)]
+				to := dst[y*apart+x : y*apart+min(x+side, w)]
 				for i := range to {
 					to[i] = src[(x+i)*pitch+y]
 				}

@@ -2,8 +2,11 @@
 package parallel
 
 import (
+	"context"
 	"runtime"
 	"sync"
+
+	"golang.org/x/sync/errgroup"
 )
 
 // Rows calls do for bands of rows that together make 0 to h, at the same time on all processors,
@@ -25,6 +28,26 @@ func one(do func(i int)) func(from, to int) {
 			do(i)
 		}
 	}
+}
+
+// Try calls do for the numbers from 0 up to but not including n, at most so many at a time, of 0 as
+// many as there are processors. It begins no more after an error or the end of ctx, and returns the
+// first of those.
+func Try(ctx context.Context, n, most int, do func(i int) error) error {
+	group, ctx := errgroup.WithContext(ctx)
+	if most <= 0 {
+		most = runtime.GOMAXPROCS(0)
+	}
+	group.SetLimit(most)
+	for i := range n {
+		group.Go(func() error {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			return do(i)
+		})
+	}
+	return group.Wait()
 }
 
 func parts(n, most int, do func(from, to int)) {

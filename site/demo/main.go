@@ -13,11 +13,9 @@ import (
 	"log"
 	"os"
 	"path/filepath"
-	"runtime"
-
-	"golang.org/x/sync/errgroup"
 
 	"example.com/twinplate/internal/app/demo"
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"
@@ -67,26 +65,21 @@ func run(out string, frames int) error {
 			return err
 		}
 	}
-	var group errgroup.Group
-	group.SetLimit(runtime.GOMAXPROCS(0))
-	for i := range frames {
-		group.Go(func() error {
-			shot := set.Frame(i)
-			for folder, f := range map[string]image.Image{
-				"color": shot.Color, "band": shot.Band, "background": scene.Background(i, width, height), "green": set.Backed(i, green),
-			} {
-				q := quality
-				if folder == "background" {
-					q = backgroundQuality
-				}
-				if err := write(filepath.Join(out, folder, fmt.Sprintf("%04d.jpg", first+i)), f, q); err != nil {
-					return err
-				}
+	if err := parallel.Try(context.Background(), frames, 0, func(i int) error {
+		shot := set.Frame(i)
+		for folder, f := range map[string]image.Image{
+			"color": shot.Color, "band": shot.Band, "background": scene.Background(i, width, height), "green": set.Backed(i, green),
+		} {
+			q := quality
+			if folder == "background" {
+				q = backgroundQuality
 			}
-			return nil
-		})
-	}
-	if err := group.Wait(); err != nil {
+			if err := write(filepath.Join(out, folder, fmt.Sprintf("%04d.jpg", first+i)), f, q); err != nil {
+				return err
+			}
+		}
+		return nil
+	}); err != nil {
 		return err
 	}
 	file := func(name string) string { return filepath.Join(out, name) }

@@ -48,7 +48,7 @@ func Check(ctx context.Context, f Fault, seed uint64, opt *TakeOptions) (named b
 	defer os.RemoveAll(dir)
 	faults := simulate.DemoFaults()
 	f.Set(&faults)
-	s := newShoot(dir, seed, opt.filled(), faults)
+	s := newShoot(dir, seed, opt.filled(640, 360, 16), faults)
 	if err := s.write(ctx); err != nil {
 		return false, nil, err
 	}

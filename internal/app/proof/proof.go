@@ -12,12 +12,10 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
-	"runtime"
 	"sync"
 
-	"golang.org/x/sync/errgroup"
-
 	"example.com/twinplate/align"
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig/simulate"
 	"example.com/twinplate/take"
@@ -25,18 +23,18 @@ import (
 
 // TakeOptions say what is simulated. The zero value means the defaults.
 type TakeOptions struct {
-	W, H   int  // of both plates; 0: 640x360
-	Frames int  // of each take; 0: 16
-	Pier   bool // the demo's scene instead of the plain cutouts
+	W, H   int  // of both plates; 0: 640x360, or of Registration 1920x1080
+	Frames int  // of each take; 0: 16; or that Registration finds the geometry from; 0: 8
+	Pier   bool // the demo's scene, as Registration always has it, instead of the plain cutouts
 }
 
-// filled returns the options with the defaults in them.
-func (o *TakeOptions) filled() (f TakeOptions) {
+// filled returns the options with these in place of what is 0.
+func (o *TakeOptions) filled(w, h, frames int) (f TakeOptions) {
 	f = *cmp.Or(o, &TakeOptions{})
 	if f.W == 0 {
-		f.W, f.H = 640, 360
+		f.W, f.H = w, h
 	}
-	f.Frames = cmp.Or(f.Frames, 16)
+	f.Frames = cmp.Or(f.Frames, frames)
 	return f
 }
 
@@ -87,7 +85,7 @@ func Take(ctx context.Context, seed uint64, opt *TakeOptions) (TakeResult, error
 		return TakeResult{}, err
 	}
 	defer os.RemoveAll(dir)
-	s := newShoot(dir, seed, opt.filled(), simulate.RandomFaults(seed))
+	s := newShoot(dir, seed, opt.filled(640, 360, 16), simulate.RandomFaults(seed))
 	s.stride = 3 // the performer moves a good deal between frames, as over a long take
 	if err := s.write(ctx); err != nil {
 		return TakeResult{}, err
@@ -162,23 +160,15 @@ func (s *shoot) write(ctx context.Context) error {
 			return err
 		}
 	}
-	group, ctx := errgroup.WithContext(ctx)
-	group.SetLimit(runtime.GOMAXPROCS(0))
-	for n := 1; n <= s.o.Frames; n++ {
-		group.Go(func() error {
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			shot := s.set.Frame(s.stride * (n - 1))
-			s.truth[n-1] = shot.Truth
-			s.floor.Add(shot.Truth)
-			if err := plate.Write(s.file(fmt.Sprintf("color/%04d.tif", n)), shot.Color, opt); err != nil {
-				return err
-			}
-			return plate.Write(s.file(fmt.Sprintf("band/%04d.tif", n)), shot.Band, opt)
-		})
-	}
-	return group.Wait()
+	return parallel.Try(ctx, s.o.Frames, 0, func(i int) error {
+		shot := s.set.Frame(s.stride * i)
+		s.truth[i] = shot.Truth
+		s.floor.Add(shot.Truth)
+		if err := plate.Write(s.file(fmt.Sprintf("color/%04d.tif", i+1)), shot.Color, opt); err != nil {
+			return err
+		}
+		return plate.Write(s.file(fmt.Sprintf("band/%04d.tif", i+1)), shot.Band, opt)
+	})
 }
 
 func (s *shoot) recipe() take.Recipe {

@@ -1,7 +1,6 @@
 package proof
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -12,22 +11,6 @@ import (
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig/simulate"
 )
-
-// RegistrationOptions say what is simulated. The zero value means the defaults.
-type RegistrationOptions struct {
-	W, H   int // of both plates; 0: 1920x1080
-	Frames int // that the geometry is found from; 0: 8
-}
-
-// filled returns the options with the defaults in them.
-func (o *RegistrationOptions) filled() (f RegistrationOptions) {
-	f = *cmp.Or(o, &RegistrationOptions{})
-	if f.W == 0 {
-		f.W, f.H = 1920, 1080
-	}
-	f.Frames = cmp.Or(f.Frames, 8)
-	return f
-}
 
 // A RegistrationLine is one rig: what is found about its geometry and its clocks. What could not be
 // found is -1.
@@ -92,8 +75,8 @@ func registrationFaults(seed uint64, r *rand.Rand) simulate.Faults {
 // Registration simulates the rig of a seed before the demo's scene and before a chart, and finds
 // its geometry from the footage alone and from the chart, and the cameras' offset from a longer
 // take of small frames.
-func Registration(ctx context.Context, seed uint64, opt *RegistrationOptions) (RegistrationLine, error) {
-	o := opt.filled()
+func Registration(ctx context.Context, seed uint64, opt *TakeOptions) (RegistrationLine, error) {
+	o := opt.filled(1920, 1080, 8)
 	r := rand.New(rand.NewPCG(seed, 0x4e6))
 	line := RegistrationLine{Seed: seed, Faults: registrationFaults(seed, r), Late: r.IntN(49) - 24, Edges: -1, Stated: -1, Frame: -1, Chart: -1}
 	truth, err := registrationRig(o.W, o.H, seed)
@@ -122,7 +105,7 @@ func Registration(ctx context.Context, seed uint64, opt *RegistrationOptions) (R
 const takeFrames = 48
 
 // footage measures the geometry from frames spread over a take.
-func (l *RegistrationLine) footage(ctx context.Context, o RegistrationOptions, truth align.Geometry) error {
+func (l *RegistrationLine) footage(ctx context.Context, o TakeOptions, truth align.Geometry) error {
 	set := simulate.New(simulate.Pier{Seed: l.Seed, Frames: takeFrames}, o.W, o.H, o.W, o.H, truth, l.Faults, l.Seed)
 	pairs := make([]align.Pair, o.Frames)
 	alpha := make([]*plate.Gray, o.Frames)
@@ -175,7 +158,7 @@ func edgeErrors(e *align.Estimate, truth align.Geometry, alpha []*plate.Gray) (f
 }
 
 // chart measures the geometry from one view of a printed chart.
-func (l *RegistrationLine) chart(ctx context.Context, o RegistrationOptions, truth align.Geometry) error {
+func (l *RegistrationLine) chart(ctx context.Context, o TakeOptions, truth align.Geometry) error {
 	sheet, err := newSheet(l.Seed)
 	if err != nil {
 		return err

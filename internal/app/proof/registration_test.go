@@ -15,7 +15,7 @@ func TestRegistration(t *testing.T) {
 		seeds = 2
 	}
 	for seed := range seeds {
-		l, err := Registration(t.Context(), seed, &RegistrationOptions{W: 480, H: 270, Frames: 3})
+		l, err := Registration(t.Context(), seed, &TakeOptions{W: 480, H: 270, Frames: 3})
 		if err != nil {
 			t.Fatal(err)
 		}
