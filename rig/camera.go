@@ -108,11 +108,8 @@ func (c Camera) stack(r float64) stack {
 // less (SI's defining constants).
 const photonsPerJoule = 5.034116567e15
 
-// photons is the Curve of the number of photons in a joule.
-type photons struct{}
-
-// At implements Curve.
-func (photons) At(nm float64) float64 { return photonsPerJoule * nm }
+// photons is the number of photons in a joule.
+var photons = formula(func(nm float64) float64 { return photonsPerJoule * nm })
 
 // signal returns what each channel of the camera makes, in full scale, of a surface with this
 // radiance, in W/(m2 sr), seen r millimeters off the middle of the picture through the given part
@@ -123,7 +120,7 @@ func (c Camera) signal(radiance Light, split, r, fps float64) []float64 {
 	seconds := c.Shutter / 360 / fps
 	k := split * math.Pi * math.Pow(cos, 4) / (4 * c.Stop * c.Stop) * area * seconds / c.fullScale()
 	return list.Of(c.Sensor.channels(), func(channel []Distribution) float64 {
-		return k * radiance.Through(append([]Distribution{c.stack(r), photons{}}, channel...)...)
+		return k * radiance.Through(append([]Distribution{c.stack(r), photons}, channel...)...)
 	})
 }
 
@@ -158,12 +155,7 @@ func (c Camera) check() error {
 	}); err != nil {
 		return err
 	}
-	for i, f := range c.Filters {
-		if err := f.Check(); err != nil {
-			return fmt.Errorf("filter %d: %w", i+1, err)
-		}
-	}
-	return nil
+	return checkFilters(c.Filters)
 }
 
 // A limit is a value and the range that it must be in.

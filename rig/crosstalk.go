@@ -12,27 +12,21 @@ func surfaces() []Distribution {
 	out := []Distribution{flat(0.2), flat(0.9)}
 	for nm := 440.0; nm <= 680; nm += 30 {
 		for _, sigma := range []float64{35, 60} {
-			out = append(out, bump{nm, sigma, 0.05, 0.6}, bump{nm, sigma, 0.7, -0.55})
+			out = append(out, bump(nm, sigma, 0.05, 0.6), bump(nm, sigma, 0.7, -0.55))
 		}
-		out = append(out, edge{nm, 15}, edge{nm, -15})
+		out = append(out, edge(nm, 15), edge(nm, -15))
 	}
 	return out
 }
 
 // bump is a reflectance with a bell on it.
-type bump struct{ center, sigma, base, height float64 }
-
-// At implements Curve.
-func (b bump) At(nm float64) float64 {
-	return b.base + b.height*gauss{b.center, b.sigma}.At(nm)
+func bump(center, sigma, base, height float64) Distribution {
+	return formula(func(nm float64) float64 { return base + height*gauss{center, sigma}.At(nm) })
 }
 
 // edge is a reflectance that goes from low to high about a wavelength, within some widths.
-type edge struct{ center, width float64 }
-
-// At implements Curve.
-func (e edge) At(nm float64) float64 {
-	return 0.05 + 0.7/(1+math.Exp(-(nm-e.center)/e.width))
+func edge(center, width float64) Distribution {
+	return formula(func(nm float64) float64 { return 0.05 + 0.7/(1+math.Exp(-(nm-center)/width)) })
 }
 
 // A LightPlan is what one set light does to the plates.

@@ -62,6 +62,15 @@ func (f Filter) Check() error {
 	return ranges([]limit{{"order", float64(g.Order), 1, 12}, {"peak", g.Peak, 0.01, 1}, {"blocking", g.Blocking, 0.5, 8}, {"index", g.Index, 1.2, 4}})
 }
 
+func checkFilters(all []Filter) error {
+	for i, f := range all {
+		if err := f.Check(); err != nil {
+			return fmt.Errorf("filter %d: %w", i+1, err)
+		}
+	}
+	return nil
+}
+
 // At returns the transmission at normal incidence.
 //
 // A passband of n cavities goes as 1 / (1 + x^2n), x being the distance from the center over half
@@ -85,16 +94,9 @@ func (f Filter) At(nm float64) float64 {
 // Tilted returns the filter for light that meets it at an angle to its normal, in degrees:
 // everything moves to shorter wavelengths, as ShiftedBy says.
 func (f Filter) Tilted(degrees float64) Distribution {
-	return tilted{f, ShiftedBy(degrees, f.filled().Index)}
+	k := ShiftedBy(degrees, f.filled().Index)
+	return formula(func(nm float64) float64 { return f.At(nm / k) })
 }
-
-type tilted struct {
-	f Filter
-	k float64
-}
-
-// At implements Curve.
-func (t tilted) At(nm float64) float64 { return t.f.At(nm / t.k) }
 
 // ShiftedBy returns the factor, up to 1, by which the wavelengths of an interference filter with
 // this effective index shrink for light at an angle, in degrees in air: sqrt(1 - (sin(angle) /

@@ -62,7 +62,7 @@ func (s Setup) Filtered(surfaces []Distribution) (with, without [][3]float64, er
 			// What the channel makes of light at each wavelength, once for all surfaces.
 			var light Spectrum
 			for _, l := range lights {
-				light = light.Plus(table(append([]Distribution{l.Spectrum, c.stack(0), photons{}}, efficiency...)...))
+				light = light.Plus(table(append([]Distribution{l.Spectrum, c.stack(0), photons}, efficiency...)...))
 			}
 			chain := Light{Spectrum: light}
 			whole := chain.Through()

@@ -325,13 +325,13 @@ func (r *planner) crosstalk() {
 		inBand := slices.Max(r.Band.signal(light.Scale(1/math.Pi), r.Splitter.Band, 0, r.FPS))
 		for k, surface := range all {
 			for c := range 3 {
-				if whole := chains[c].Through(photons{}); whole > 0 {
-					color[k][c] = r.balance[c] * signal[c] * chains[c].Through(photons{}, surface) / whole
+				if whole := chains[c].Through(photons); whole > 0 {
+					color[k][c] = r.balance[c] * signal[c] * chains[c].Through(photons, surface) / whole
 				}
 				sumColor[k][c] += color[k][c]
 			}
-			if whole := chains[3].Through(photons{}); whole > 0 {
-				band[k] = inBand * chains[3].Through(photons{}, surface) / whole
+			if whole := chains[3].Through(photons); whole > 0 {
+				band[k] = inBand * chains[3].Through(photons, surface) / whole
 			}
 			sumBand[k] += band[k]
 		}

@@ -224,10 +224,8 @@ func (l SetLight) light() (Light, error) {
 	if len(l.Filters) == 0 {
 		return source, nil
 	}
-	for i, f := range l.Filters {
-		if err := f.Check(); err != nil {
-			return Light{}, fmt.Errorf("filter %d: %w", i+1, err)
-		}
+	if err := checkFilters(l.Filters); err != nil {
+		return Light{}, err
 	}
 	return Light{Spectrum: table(source.Spectrum, stack{filters: l.Filters})}, nil
 }

@@ -175,16 +175,22 @@ func (s Spectrum) Integral() float64 {
 	return sum
 }
 
+// A formula is a Distribution.
+type formula func(nm float64) float64
+
+// At implements Distribution.
+func (f formula) At(nm float64) float64 { return f(nm) }
+
 // flat is a Distribution that is the same everywhere.
 type flat float64
 
-// At implements Curve.
+// At implements Distribution.
 func (f flat) At(float64) float64 { return float64(f) }
 
 // gauss is a Distribution: a bell of height 1.
 type gauss struct{ center, sigma float64 }
 
-// At implements Curve.
+// At implements Distribution.
 func (g gauss) At(nm float64) float64 {
 	d := (nm - g.center) / g.sigma
 	return math.Exp(-d * d / 2)

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/target"
 	"example.com/twinplate/plate/clip"
 	"example.com/twinplate/take"
@@ -40,26 +41,18 @@ func (c *clips) asked() bool {
 
 // names lists the clips.
 func (c *clips) names() string {
-	return strings.Join(slices.DeleteFunc([]string{c.Clip, c.ForegroundClip, c.MatteClip, c.Archive, c.Preview}, func(s string) bool { return s == "" }), ", ")
+	return strings.Join(list.Of(c.orders(), func(o take.ClipOrder) string { return o.Path }), ", ")
 }
 
 // orders are what the flags ask for. They must have been checked.
 func (c *clips) orders() []take.ClipOrder {
-	var list []take.ClipOrder
-	add := func(o take.ClipOrder) {
-		if o.Path != "" {
-			list = append(list, o)
-		}
-	}
 	comp, _ := c.format(c.Clip, c.Codec, clip.ProRes422)
-	add(take.ClipOrder{Path: c.Clip, Of: "comp", Format: comp})
 	foreground, _ := c.format(c.ForegroundClip, "", clip.ProRes4444)
-	add(take.ClipOrder{Path: c.ForegroundClip, Of: "foreground", Format: foreground, Alpha: c.ClipAlpha})
 	alpha, _ := c.format(c.MatteClip, "", clip.ProRes422)
-	add(take.ClipOrder{Path: c.MatteClip, Of: "matte", Format: alpha})
-	add(take.ClipOrder{Path: c.Archive, Of: "comp", Format: clip.Archive})
-	add(take.ClipOrder{Path: c.Preview, Of: "comp", Format: clip.H264, Look: true})
-	return list
+	return list.Where([]take.ClipOrder{
+		{Path: c.Clip, Of: "comp", Format: comp}, {Path: c.ForegroundClip, Of: "foreground", Format: foreground, Alpha: c.ClipAlpha}, {Path: c.MatteClip, Of: "matte", Format: alpha},
+		{Path: c.Archive, Of: "comp", Format: clip.Archive}, {Path: c.Preview, Of: "comp", Format: clip.H264, Look: true},
+	}, func(o take.ClipOrder) bool { return o.Path != "" })
 }
 
 // format returns the kind of clip that a name's ending means, or the codec.
@@ -75,17 +68,11 @@ func (c *clips) format(path, codec string, mov clip.Format) (clip.Format, error)
 		}
 		return k.Format, nil
 	}
-	switch ending {
-	case ".mov":
-		return mov, nil
-	case ".mp4":
-		return clip.H264, nil
-	case ".mkv":
-		return clip.Archive, nil
-	case ".webm":
-		return clip.VP9, nil
+	k, ok := map[string]clip.Format{".mov": mov, ".mp4": clip.H264, ".mkv": clip.Archive, ".webm": clip.VP9}[ending]
+	if !ok {
+		return 0, fmt.Errorf("%s: the kind of clip is by its ending: .mov, .mp4, .mkv or .webm", path)
 	}
-	return 0, fmt.Errorf("%s: the kind of clip is by its ending: .mov, .mp4, .mkv or .webm", path)
+	return k, nil
 }
 
 // check checks the flags for clips, before any work is done.

@@ -91,12 +91,10 @@ func (p *plates) missing(command string, r *take.Recipe) error {
 
 // printFound says what was found in the take's folder.
 func (p *plates) printFound(t *terminal) {
-	for i, f := range p.found {
-		heading := "found"
-		if i > 0 {
-			heading = ""
-		}
+	heading := "found"
+	for _, f := range p.found {
 		t.printf("%-12s %s: %s\n", heading, f.Field, f.Path)
+		heading = ""
 	}
 }
 
@@ -235,10 +233,8 @@ func (comp) Help() string {
 }
 
 // recipe joins the recipe file, if there is one, and the flags.
-func (c *comp) recipe() (take.Recipe, error) {
-	var r take.Recipe
+func (c *comp) recipe() (r take.Recipe, err error) {
 	if c.Recipe != "" {
-		var err error
 		if r, err = take.ReadRecipe(c.Recipe); err != nil {
 			return r, err
 		}
@@ -262,7 +258,6 @@ func (c *comp) recipe() (take.Recipe, error) {
 		r.MatchSoftness.Mode = "auto"
 	}
 	if c.Regions != "" {
-		var err error
 		if r.Regions, err = take.ReadRegions(c.Regions); err != nil {
 			return r, err
 		}
@@ -279,7 +274,6 @@ func (c *comp) recipe() (take.Recipe, error) {
 	if err := c.fit(&r.Fit); err != nil || c.FitEnd == nil {
 		return r, err
 	}
-	var err error
 	r.FitEnd, err = fitEnd(*c.FitEnd, r.Fit)
 	return r, err
 }
@@ -327,18 +321,14 @@ func (c *comp) targets(r take.Recipe) error {
 	if c.Recipe != "" && !c.Replace {
 		outputs = guard(false, r, append(slices.Clone(c.inputs), c.Recipe)...)
 	}
-	if c.SaveRecipe != "" {
-		if err := outputs.Check(c.SaveRecipe, recipeKind); err != nil {
-			return err
-		}
+	if err := outputs.Check(c.SaveRecipe, recipeKind); err != nil {
+		return err
 	}
-	if c.SaveCDL != "" {
-		if r.ForegroundGrade.None() && r.BackgroundGrade.None() {
-			return usageError{errors.New("--save-cdl: there is no grade: give --foreground-grade or --background-grade")}
-		}
-		if err := outputs.Check(c.SaveCDL, cdlKind); err != nil {
-			return err
-		}
+	if c.SaveCDL != "" && r.ForegroundGrade.None() && r.BackgroundGrade.None() {
+		return usageError{errors.New("--save-cdl: there is no grade: give --foreground-grade or --background-grade")}
+	}
+	if err := outputs.Check(c.SaveCDL, cdlKind); err != nil {
+		return err
 	}
 	if c.Contact && c.Out == "" {
 		return usageError{errors.New("--contact without --out: it goes into that folder")}

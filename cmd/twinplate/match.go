@@ -42,10 +42,10 @@ func (c *match) Run(t *terminal) error {
 	if err != nil {
 		return err
 	}
+	if err := guard(c.Replace, take.Recipe{}, files...).Check(c.Out, matchKind); err != nil {
+		return err
+	}
 	if c.Out != "" {
-		if err := guard(c.Replace, take.Recipe{}, files...).Check(c.Out, matchKind); err != nil {
-			return err
-		}
 		if err := writeObject(c.Out, m); err != nil {
 			return err
 		}
@@ -53,8 +53,8 @@ func (c *match) Run(t *terminal) error {
 	if c.JSON {
 		return t.object(m)
 	}
-	for i := range 3 {
-		t.printf("%-12s %8.4f %8.4f %8.4f\n", []string{"matrix", "", ""}[i], m.Matrix[3*i], m.Matrix[3*i+1], m.Matrix[3*i+2])
+	for i, heading := range []string{"matrix", "", ""} {
+		t.printf("%-12s %8.4f %8.4f %8.4f\n", heading, m.Matrix[3*i], m.Matrix[3*i+1], m.Matrix[3*i+2])
 	}
 	t.printf("differences of %d colors, in CIEDE2000:\n", m.Samples)
 	t.printf("  exposure matched alone   %v\n  white matched too        %v\n  with the matrix          %v\n", m.Before, m.Balanced, m.After)

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"os"
 	"strconv"
 	"strings"
@@ -16,36 +15,29 @@ func available() (free int64, known bool) {
 			free, known = n, true
 		}
 	}
-	if data, err := os.ReadFile("/proc/meminfo"); err == nil {
-		if _, rest, ok := strings.Cut(string(data), "MemAvailable:"); ok {
-			if f := strings.Fields(rest); len(f) > 0 {
-				if kb, err := strconv.ParseInt(f[0], 10, 64); err == nil {
-					least(kb << 10)
-				}
-			}
-		}
-	}
-	number := func(path string) (int64, bool) {
+	// number returns the whole number that stands in a file, behind a word.
+	number := func(path, word string) (int64, bool) {
 		data, err := os.ReadFile(path)
-		if err != nil {
+		_, rest, ok := strings.Cut(string(data), word)
+		f := strings.Fields(rest)
+		if err != nil || !ok || len(f) == 0 {
 			return 0, false
 		}
-		n, err := strconv.ParseInt(string(bytes.TrimSpace(data)), 10, 64)
+		n, err := strconv.ParseInt(f[0], 10, 64)
 		return n, err == nil // "max" is none
 	}
-	if most, ok := number("/sys/fs/cgroup/memory.max"); ok {
-		if used, ok := number("/sys/fs/cgroup/memory.current"); ok {
+	if kb, ok := number("/proc/meminfo", "MemAvailable:"); ok {
+		least(kb << 10)
+	}
+	if most, ok := number("/sys/fs/cgroup/memory.max", ""); ok {
+		if used, ok := number("/sys/fs/cgroup/memory.current", ""); ok {
 			least(max(most-used, 0))
 		}
 	}
 	var limit syscall.Rlimit
 	if err := syscall.Getrlimit(syscall.RLIMIT_AS, &limit); err == nil && limit.Cur < 1<<62 {
-		if data, err := os.ReadFile("/proc/self/statm"); err == nil {
-			if f := strings.Fields(string(data)); len(f) > 0 {
-				if pages, err := strconv.ParseInt(f[0], 10, 64); err == nil {
-					least(max(int64(limit.Cur)-pages*int64(os.Getpagesize()), 0))
-				}
-			}
+		if pages, ok := number("/proc/self/statm", ""); ok {
+			least(max(int64(limit.Cur)-pages*int64(os.Getpagesize()), 0))
 		}
 	}
 	return free, known

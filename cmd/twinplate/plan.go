@@ -50,27 +50,25 @@ func (c *plan) Run(t *terminal) error {
 	if err != nil {
 		return fmt.Errorf("%s: %w", c.File, err)
 	}
-	if c.Out != "" {
-		kind := planPageKind
-		if ext == ".json" {
-			kind = planKind
-		}
-		if err := guard(c.Replace, take.Recipe{}, files...).Check(c.Out, kind); err != nil {
-			return err
-		}
+	kind := planPageKind
+	if ext == ".json" {
+		kind = planKind
+	}
+	if err := guard(c.Replace, take.Recipe{}, files...).Check(c.Out, kind); err != nil {
+		return err
 	}
 	p, err := setup.Plan()
 	if err != nil {
 		return fmt.Errorf("%s: %w", c.File, err)
 	}
-	if c.Out != "" {
-		write := func() error { return plate.WriteAtomic(c.Out, func(w io.Writer) error { return page.Plan(w, p) }) }
-		if ext == ".json" {
-			write = func() error { return writeObject(c.Out, p) }
-		}
-		if err := write(); err != nil {
-			return err
-		}
+	switch ext {
+	case ".html":
+		err = plate.WriteAtomic(c.Out, func(w io.Writer) error { return page.Plan(w, p) })
+	case ".json":
+		err = writeObject(c.Out, p)
+	}
+	if err != nil {
+		return err
 	}
 	if c.JSON {
 		return t.object(p)

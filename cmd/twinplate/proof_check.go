@@ -31,14 +31,9 @@ func (c *proofCommand) check(t *terminal) error {
 				named[f.Name]++
 			}
 			if !c.JSON {
-				verdict := "named"
-				switch {
-				case !ok && f.Reading == "":
+				verdict := map[bool]string{true: right(f), false: "not named"}[ok]
+				if !ok && f.Reading == "" {
 					verdict = "a false alarm"
-				case !ok:
-					verdict = "not named"
-				case f.Reading == "":
-					verdict = "no alarm"
 				}
 				t.printf("%6d  %-30s %-13s  %s\n", seed, f.Name, verdict, strings.Join(l.Alarms, ", "))
 			}
@@ -52,11 +47,15 @@ func (c *proofCommand) check(t *terminal) error {
 	}
 	t.printf("\n")
 	for _, f := range proof.Faults {
-		what := "named"
-		if f.Reading == "" {
-			what = "no alarm"
-		}
-		t.printf("%-30s %s in %d of %d\n", f.Name, what, named[f.Name], *c.Takes)
+		t.printf("%-30s %s in %d of %d\n", f.Name, right(f), named[f.Name], *c.Takes)
 	}
 	return nil
+}
+
+// right says what a check is to do about a fault.
+func right(f proof.Fault) string {
+	if f.Reading == "" {
+		return "no alarm"
+	}
+	return "named"
 }

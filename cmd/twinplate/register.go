@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"path/filepath"
@@ -101,13 +102,8 @@ func (c *register) Run(t *terminal) error {
 		return err
 	}
 	outputs := guard(c.Replace, r)
-	if err := outputs.Check(c.Out, geometryKind); err != nil {
+	if err := cmp.Or(outputs.Check(c.Out, geometryKind), outputs.Check(c.Picture, residualKind)); err != nil {
 		return err
-	}
-	if c.Picture != "" {
-		if err := outputs.Check(c.Picture, residualKind); err != nil {
-			return err
-		}
 	}
 	shown := t.meter("registering")
 	shown.begin("the take's files")

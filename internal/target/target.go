@@ -92,8 +92,11 @@ type Guard struct {
 
 // Check returns an error where writing the file at path would destroy an input, another target of
 // the same command, or, without Replace, a file that has something in it and is not of the kind; or
-// where it cannot be written. It leaves nothing behind.
+// where it cannot be written. It leaves nothing behind. Of no path there is none.
 func (g *Guard) Check(path string, kind Kind) error {
+	if path == "" {
+		return nil
+	}
 	abs, err := filepath.Abs(path)
 	if err != nil {
 		return err
