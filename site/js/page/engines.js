@@ -8,7 +8,7 @@
  * @property {Worker} port
  * @property {boolean} busy
  * @property {boolean} held it has not got the take yet: it does only what is asked of it by name
- * @property {number} [number] of the frame that it is at
+ * @property {number} [number] of the frame that it holds, or makes
  */
 
 /**
@@ -40,6 +40,8 @@ export class Engines {
   queue = [];
   /** @type {import("./state.js").Recipe} */
   finish = {}; // that frames are made with; it goes with every call
+  /** @type {number | undefined} */
+  at; // the frame that is looked at: the engine that holds it makes another only where no other is free
   /** @type {Map<number, Job>} */
   #calls = new Map(); // that run, by id
   #id = 0;
@@ -133,14 +135,14 @@ export class Engines {
     });
   }
 
-  // pump gives what waits to the workers that are free: to one that is at the frame, where there is
-  // one.
+  // pump gives what waits to the workers that are free: to one that holds the frame, where there is
+  // one, and else to one that does not hold the frame that is looked at.
   pump() {
     for (let i = 0; i < this.queue.length; ) {
       const job = this.queue[i];
       const free = job.worker ? [job.worker].filter((worker) => !worker.busy) : this.workers.filter((worker) => !worker.busy && !worker.held);
       const number = numberOf(job.args);
-      const worker = free.find((worker) => worker.number === number) ?? free[0];
+      const worker = free.find((worker) => worker.number === number) ?? free.find((worker) => worker.number !== this.at) ?? free[0];
       if (!worker) {
         i++;
         continue;
@@ -148,7 +150,7 @@ export class Engines {
       this.queue.splice(i, 1);
       const id = ++this.#id;
       [job.id, job.on] = [id, worker];
-      [worker.busy, worker.number] = [true, number];
+      [worker.busy, worker.number] = [true, number ?? worker.number];
       this.#calls.set(id, job);
       worker.port.postMessage({ id, op: job.op, args: job.args });
     }

@@ -62,6 +62,7 @@ export class Frames {
     this.#scrubbing = new AbortController();
     const { signal } = this.#scrubbing;
     store.update({ frame: number });
+    take.engines.at = number;
     const { value } = store;
     const { breaks } = value;
     const names = sides(value);
