@@ -145,82 +145,108 @@ func (b *backdrop) reach(i int) (*plate.Gray, error) {
 	return f.Coverage(), nil
 }
 
-// A hung background is fitted to a frame. Its memory goes from one frame to the next.
+// A hung background is fitted to a frame. Its memory, and what is the same, goes from one frame to
+// the next.
 type hung struct {
-	at      hanging
-	path    string     // the file that picture was read from; "": none
-	picture *plate.RGB // where it is not of the frame's size
-	fitted  *plate.RGB
+	at    hanging    // what shown is; the zero value is nothing
+	shown *plate.RGB // one of those below
+	file  string     // that read was read from; "": none
+
+	read, graded, fitted *plate.RGB // each of the one before
 }
 
-// A hanging is a file and how it is fitted; the zero value is none.
+// A hanging is a file, how it is graded, and how it is fitted.
 type hanging struct {
-	path string
-	fit  composite.Fit
+	path  string
+	grade *composite.Grader
+	fit   composite.Fit
 }
 
 // has reports whether no file must be read for it.
-func (h *hung) has(at hanging) bool { return h.at == at || h.path == at.path && h.picture != nil }
+func (h *hung) has(at hanging) bool { return h.at == at || h.file == at.path }
 
-func (b *backdrop) hanging(i int) hanging { return hanging{b.file(i), b.fitAt(i)} }
+// holds says that all rows of a picture that open has begun are there.
+func (h *hung) holds(at hanging, shown *plate.RGB) {
+	h.at, h.shown = at, shown
+	if at.grade == nil && shown == h.read {
+		h.file = at.path
+	}
+}
 
-// hang reads and fits the background of the frame at index i into h, unless it is there already.
-func (b *backdrop) hang(h *hung, i int) error {
-	at := b.hanging(i)
-	if at == h.at {
+// forget has the next one read from its file.
+func (h *hung) forget() { h.at, h.file = hanging{}, "" }
+
+func (b *backdrop) hanging(i int) hanging { return hanging{b.file(i), b.grade, b.fitAt(i)} }
+
+// hang reads, grades and fits the background of the frame at index i into h, as far as that is not
+// there already.
+func (b *backdrop) hang(h *hung, i int) (err error) {
+	at, before := b.hanging(i), h.at
+	if at == before {
 		return nil
 	}
 	h.at = hanging{}
-	if !h.has(at) {
-		h.path = ""
-		into := h.picture
-		if b.same() {
-			into = h.fitted
-		}
-		picture, err := b.in.readRGB(into, at.path, b.in.backgroundCurve, b.in.backgroundPrimaries)
-		if err != nil {
+	if h.file != at.path {
+		h.forget()
+		if h.read, err = b.in.readRGB(h.read, at.path, b.in.backgroundCurve, b.in.backgroundPrimaries); err != nil {
 			return err
 		}
-		if b.grade != nil {
-			b.grade.Frame(picture)
+		h.file, before = at.path, hanging{}
+	}
+	picture := h.read
+	if b.grade != nil {
+		if before.path != at.path || before.grade != at.grade {
+			if h.graded == nil || h.graded.Size() != h.read.Size() {
+				h.graded = plate.NewRGB(h.read.W, h.read.H)
+			}
+			for c := range h.graded.Pix {
+				copy(h.graded.Pix[c], h.read.Pix[c])
+			}
+			b.grade.Frame(h.graded)
 		}
-		if b.same() && picture.Size() == b.in.colorSize {
-			h.at, h.fitted = at, picture
-			return nil
+		picture = h.graded
+	}
+	if !b.same() || picture.Size() != b.in.colorSize {
+		fitter := b.fitter
+		if b.end != nil {
+			fitter, err = b.fitterOf(at.fit)
 		}
-		h.path, h.picture = at.path, picture
+		if err == nil {
+			h.fitted, err = fitter.RGB(h.fitted, picture)
+		}
+		if err != nil {
+			h.forget()
+			return fmt.Errorf("%s: %w", at.path, err)
+		}
+		picture = h.fitted
 	}
-	fitter, err := b.fitter, error(nil)
-	if b.end != nil {
-		fitter, err = b.fitterOf(at.fit)
-	}
-	if err == nil {
-		h.fitted, err = fitter.RGB(h.fitted, h.picture)
-	}
-	if err != nil {
-		h.path, h.fitted = "", nil
-		return fmt.Errorf("%s: %w", at.path, err)
-	}
-	h.at = at
+	h.at, h.shown = at, picture
 	return nil
 }
 
-// open is hang for whoever needs a row at a time: where it can be, the file is read so, and with
-// keep into h.fitted, which keepRows makes the background that is there.
+// open is hang for whoever needs a row at a time: where it can be, the file is read so. With keep
+// holds is to be told once all rows were asked for.
 func (b *backdrop) open(h *hung, i int, keep bool) (rows, error) {
-	if at := b.hanging(i); at != h.at && b.same() {
-		h.at = hanging{}
-		f, err := b.in.openRGB(h.fitted, keep, at.path, b.in.backgroundCurve, b.in.backgroundPrimaries)
+	if at := b.hanging(i); !h.has(at) && b.same() {
+		h.forget()
+		into := &h.read
+		if b.grade != nil {
+			into = &h.graded
+		}
+		f, err := b.in.openRGB(*into, keep, at.path, b.in.backgroundCurve, b.in.backgroundPrimaries)
 		if err != nil {
 			return nil, err
 		}
 		if f.grade = b.grade; f.size() == b.in.colorSize {
+			if keep {
+				*into = f.kept
+			}
 			return f, nil
 		}
 		f.close() // hang fits it, and says what is wrong
 	}
 	err := b.hang(h, i)
-	return whole{h.fitted}, err
+	return whole{h.shown}, err
 }
 
 // shared returns a function that gives the background that all frames share, which it reads the
@@ -232,6 +258,6 @@ func (b *backdrop) shared() func() (*plate.RGB, error) {
 	return sync.OnceValues(func() (*plate.RGB, error) {
 		var h hung
 		err := b.hang(&h, 0)
-		return h.fitted, err
+		return h.shown, err
 	})
 }

@@ -289,7 +289,7 @@ func (w *runner) frame(i int, p plan, change *Change, each func(y int, row *Stat
 	if p.keep && change.Plates == nil {
 		w.held = i + 1
 		if s.background != nil {
-			w.back.at, w.back.fitted = j.backdrop.hanging(i), r.Background
+			w.back.holds(j.backdrop.hanging(i), r.Background)
 		}
 	}
 	return r, nil
@@ -334,7 +334,7 @@ func (w *runner) background(i int, byRow, keep bool) (rows, error) {
 		return w.job.backdrop.open(&w.back, i, keep)
 	}
 	err := w.job.backdrop.hang(&w.back, i)
-	return whole{w.back.fitted}, err
+	return whole{w.back.shown}, err
 }
 
 // filter does to the planes of a solution what the plan asks for.

@@ -181,7 +181,7 @@ func (j *preparation) tellGrays(ctx context.Context) error {
 		return fmt.Sprintf("red %.2f, green %.2f, blue %.2f", gray[0], gray[1], gray[2]), gray, ok
 	}
 	a, grayA, okA := words(solution.Foreground, solution.Transmission)
-	b, grayB, okB := words(h.fitted, nil)
+	b, grayB, okB := words(h.shown, nil)
 	if !okA || !okB {
 		return nil
 	}

@@ -62,6 +62,9 @@ func (j *Job) frameMemory(opt *RunOptions) int64 {
 		if !j.backdrop.same() {
 			values += 3 * back // and as it is read
 		}
+		if j.backdrop.grade != nil {
+			values += 3 * back // and as it is graded
+		}
 	}
 	return 5*values + plate.ReadMemory(max(frame, band, back))
 }

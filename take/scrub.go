@@ -134,7 +134,7 @@ func (s *Scrubber) Files(number int) []string {
 func (s *Scrubber) Forget(background bool) {
 	s.w.held = 0
 	if background {
-		s.w.back.at, s.w.back.path = hanging{}, ""
+		s.w.back.forget()
 		s.fresh = true
 	}
 }
@@ -143,15 +143,11 @@ func (s *Scrubber) Forget(background bool) {
 // note on how gray the grays are. The plates that it holds stay, so that the next Frame of the same
 // number reads none. After an error it goes on as before.
 func (s *Scrubber) Finish(ctx context.Context, r Recipe) error {
-	before := s.w.job
-	next, err := before.finished(ctx, r, s.fresh)
+	next, err := s.w.job.finished(ctx, r, s.fresh)
 	if err != nil {
 		return err
 	}
 	s.fresh = false
-	if b := before.backdrop; b != nil && b.grade != next.backdrop.grade { // what is hung has been graded
-		s.w.back.at, s.w.back.path = hanging{}, ""
-	}
 	s.w.job = next
 	return nil
 }
