@@ -2,6 +2,7 @@ package matte
 
 import (
 	"fmt"
+	"image"
 	"math"
 	"slices"
 	"sync/atomic"
@@ -54,9 +55,11 @@ func FindSpill(transmission *plate.Gray) Spill {
 	if c.size == 0 {
 		return s
 	}
-	for i, in := range c.inside {
-		if in {
-			s.Map.Pix[i] = transmission.Pix[i]
+	for y := c.at.Min.Y; y < c.at.Max.Y; y++ {
+		for k, in := range c.row(y) {
+			if i := y*w + c.at.Min.X + k; in {
+				s.Map.Pix[i] = transmission.Pix[i]
+			}
 		}
 	}
 	s.Core = float64(c.size) / float64(w*h)
@@ -86,8 +89,9 @@ func FindSpill(transmission *plate.Gray) Spill {
 // A spillCore is where the performer should be solid, and the spill there.
 type spillCore struct {
 	w, h   int
-	inside []bool
-	size   int // pixels
+	at     image.Rectangle // nothing beyond it is inside
+	inside []bool          // of its pixels
+	size   int             // pixels that are
 	// The spots lie on a grid of this step, from left and top on.
 	step, left, top int
 	spots           []spot
@@ -99,16 +103,34 @@ type spot struct {
 	spill float32
 }
 
+// row returns where it is inside in a row of the frame that at has.
+func (c *spillCore) row(y int) []bool {
+	i := (y - c.at.Min.Y) * c.at.Dx()
+	return c.inside[i : i+c.at.Dx()]
+}
+
 func findCore(transmission *plate.Gray) *spillCore {
 	const (
 		// One part in so many of the width, and pixels, that the core stays away from the rest.
 		away, leastAway = 100, 3
 		places          = 6 // to a half of a square's side (chosen by hand)
 	)
-	c := &spillCore{w: transmission.W, h: transmission.H, inside: make([]bool, len(transmission.Pix))}
-	smooth := boxMean(transmission, 1)
+	c := &spillCore{w: transmission.W, h: transmission.H}
+	// The mean of nine pixels is low only where one of them is.
+	frame := image.Rect(0, 0, c.w, c.h)
+	low := lowIn(transmission, openFrom)
+	if low.Empty() {
+		return c
+	}
+	c.at = low.Inset(-1).Intersect(frame)
+	around := c.at.Inset(-1).Intersect(frame)
+	smooth := boxMean(crop(transmission, around), 1)
+	smoothRow := func(y int) []float32 { // of at
+		i := (y-around.Min.Y)*around.Dx() + c.at.Min.X - around.Min.X
+		return smooth.Pix[i : i+c.at.Dx()]
+	}
 	radius := max(c.w/away, leastAway)
-	c.findInside(smooth, radius)
+	c.findInside(smoothRow, radius)
 	if c.size == 0 {
 		return c
 	}
@@ -119,68 +141,126 @@ func findCore(transmission *plate.Gray) *spillCore {
 	square := 2 * radius
 	c.step = max(square/places, 1)
 	reach := square / c.step * c.step
-	c.left, c.top = first%c.w%c.step, first/c.w%c.step
+	c.left, c.top = (c.at.Min.X+first%c.at.Dx())%c.step, (c.at.Min.Y+first/c.at.Dx())%c.step
 	across := 2*reach/c.step + 1
-	around := make([]float32, across*across)
-	for y := c.top; y < c.h; y += c.step {
-		for x := c.left; x < c.w; x += c.step {
-			if !c.inside[y*c.w+x] {
+	values := make([]float32, across*across)
+	// next is the first place of the grid at p or beyond it.
+	next := func(p, grid int) int { return p + ((grid-p)%c.step+c.step)%c.step }
+	left, top := next(c.at.Min.X, c.left), next(c.at.Min.Y, c.top)
+	for y := top; y < c.at.Max.Y; y += c.step {
+		row := c.row(y)
+		for x := left; x < c.at.Max.X; x += c.step {
+			if !row[x-c.at.Min.X] {
 				continue
 			}
-			from, n := x-min(reach, x-c.left), 0
-			to := min(x+reach, c.w-1)
-			for v := y - min(reach, y-c.top); v <= min(y+reach, c.h-1); v += c.step {
-				inside, values := c.inside[v*c.w:(v+1)*c.w], smooth.Pix[v*c.w:(v+1)*c.w]
-				for u := from; u <= to; u += c.step {
+			n := 0
+			for v := max(y-reach, top); v <= min(y+reach, c.at.Max.Y-1); v += c.step {
+				inside, smooth := c.row(v), smoothRow(v)
+				for u := max(x-reach, left) - c.at.Min.X; u <= min(x+reach-c.at.Min.X, len(inside)-1); u += c.step {
 					if inside[u] {
-						around[n] = values[u]
+						values[n] = smooth[u]
 						n++
 					}
 				}
 			}
-			c.spots = append(c.spots, spot{x, y, robust.Median(around[:n])})
+			c.spots = append(c.spots, spot{x, y, robust.Median(values[:n])})
 		}
 	}
 	return c
 }
 
-// findInside finds the pixels that have nothing open in the square of 2r+1 around them.
-func (c *spillCore) findInside(smooth *plate.Gray, r int) {
-	var size atomic.Int64
-	parallel.Rows(c.w, c.h, func(y0, y1 int) {
-		n := 0
-		last := make([]int32, c.w) // the last row that has something open within r pixels
-		for x := range last {
-			last[x] = int32(y0 - 2*r - 1)
+// lowIn returns the rectangle around all values of at most limit.
+func lowIn(f *plate.Gray, limit float32) image.Rectangle {
+	var box image.Rectangle
+	for y := range f.H {
+		row := f.Pix[y*f.W : (y+1)*f.W]
+		x0 := 0
+		for x0 < len(row) && !(row[x0] <= limit) {
+			x0++
 		}
-		for y := max(y0-r, 0); y < y1+r; y++ {
+		if x0 == len(row) {
+			continue
+		}
+		x1 := len(row)
+		for !(row[x1-1] <= limit) {
+			x1--
+		}
+		box = box.Union(image.Rect(x0, y, x1, y+1))
+	}
+	return box
+}
+
+// crop returns a part of a plane.
+func crop(f *plate.Gray, r image.Rectangle) *plate.Gray {
+	out := plate.NewGray(r.Dx(), r.Dy())
+	for y := range out.H {
+		i := (r.Min.Y+y)*f.W + r.Min.X
+		copy(out.Pix[y*out.W:(y+1)*out.W], f.Pix[i:])
+	}
+	return out
+}
+
+// findInside finds the pixels that have nothing open in the square of 2r+1 around them, or beyond
+// at: those of r rows before and behind that are in a row's stretch without anything open, less r
+// at its ends. Beyond the frame nothing is open. smooth returns a row of at.
+func (c *spillCore) findInside(smooth func(y int) []float32, r int) {
+	c.inside = make([]bool, c.at.Dx()*c.at.Dy())
+	var size atomic.Int64
+	parallel.Rows(c.at.Dx(), c.at.Dy(), func(y0, y1 int) {
+		y0, y1 = c.at.Min.Y+y0, c.at.Min.Y+y1
+		w, n := c.at.Dx(), 0
+		// The rows in which a column has been in such a stretch without a break: the last, and the
+		// first.
+		last, first := make([]int, w), make([]int, w)
+		for x := range last {
+			last[x] = -2 * (r + 1)
+		}
+		begin := max(y0-r, c.at.Min.Y)
+		from := begin
+		if begin == 0 {
+			from = -r // as do all that lie above the frame
+		}
+		for y := begin; y < y1+r; y++ {
+			if y >= c.at.Max.Y && c.at.Max.Y < c.h {
+				break
+			}
 			if y < c.h {
-				row := smooth.Pix[y*c.w : (y+1)*c.w]
-				for x, done := 0, 0; x < len(row); { // done is the first column that this row is not noted for
-					for x < len(row) && row[x] <= openFrom {
-						x++
-					}
-					if x == len(row) {
-						break
-					}
-					from := max(x-r, done)
+				row := smooth(y)
+				for x := 0; x < len(row); {
 					for x < len(row) && !(row[x] <= openFrom) { // what is no number too
 						x++
 					}
-					done = min(x+r, len(row))
-					near := last[from:done]
-					for k := range near {
-						near[k] = int32(y)
+					x0 := x
+					for x < len(row) && row[x] <= openFrom {
+						x++
+					}
+					x1 := x
+					if x0 > 0 || c.at.Min.X > 0 {
+						x0 += r
+					}
+					if x1 < len(row) || c.at.Max.X < c.w {
+						x1 -= r
+					}
+					for k := x0; k < x1; k++ {
+						if last[k] != y-1 {
+							first[k] = y
+							if y == begin {
+								first[k] = from
+							}
+						}
+						last[k] = y
 					}
 				}
 			}
-			if middle := y - r; middle >= y0 {
-				row, before := c.inside[middle*c.w:(middle+1)*c.w], int32(middle-r)
-				for x, open := range last[:len(row)] {
-					if open < before {
-						row[x] = true
-						n++
-					}
+			middle := y - r
+			if middle < y0 {
+				continue
+			}
+			inside := c.row(middle)
+			for x, l := range last {
+				if l >= min(y, c.h-1) && first[x] <= middle-r {
+					inside[x] = true
+					n++
 				}
 			}
 		}

@@ -68,15 +68,21 @@ func (s *Solver) takeSpill(dst *Solution, gain float64, where *Coverage) (taken 
 	touched, n := 0, 0
 	var scatter []float64
 	b := field.Bounds
+	core := b.Intersect(c.at)
 	for y := b.Min.Y; y < b.Max.Y; y++ {
-		i := y*c.w + b.Min.X
-		row := field.Row(y)
-		through, inside := t.Pix[i:i+len(row)], c.inside[i:i+len(row)]
-		for x, v := range row {
-			if v*(1-through[x]) > counts {
+		row, through := field.Row(y), t.Pix[y*c.w+b.Min.X:]
+		from, to := wherePositive(row)
+		for x := from; x < to; x++ {
+			if row[x]*(1-through[x]) > counts {
 				touched++
 			}
-			if inside[x] && v > 0 {
+		}
+		if y < core.Min.Y || y >= core.Max.Y {
+			continue
+		}
+		inside, off := c.row(y), b.Min.X-c.at.Min.X
+		for x := max(from, -off); x < min(to, len(inside)-off); x++ {
+			if v := row[x]; inside[x+off] && v > 0 {
 				taken.Mean += float64(v)
 				if n++; n%7 == 0 { // enough of them; neither a row's length nor a grid's step
 					scatter = append(scatter, float64(through[x]-v))
@@ -95,9 +101,11 @@ func (s *Solver) takeSpill(dst *Solution, gain float64, where *Coverage) (taken 
 		clamps := s.clamp != ClampNone
 		moved := make([]float32, b.Dx()) // of a row, times the gain
 		for y := b.Min.Y + y0; y < b.Min.Y+y1; y++ {
-			i := y*c.w + b.Min.X
-			through := t.Pix[i : i+len(moved)]
-			for x, spill := range field.Row(y) {
+			row := field.Row(y)
+			from, to := wherePositive(row)
+			i := y*c.w + b.Min.X + from
+			through, moved := t.Pix[i:i+to-from], moved[:to-from]
+			for x, spill := range row[from:to] {
 				if moved[x] = 0; spill == 0 {
 					continue
 				}
@@ -117,6 +125,17 @@ func (s *Solver) takeSpill(dst *Solution, gain float64, where *Coverage) (taken 
 		}
 	})
 	return taken, nil
+}
+
+// wherePositive returns the first of a row's values that is above 0, and what is behind the last.
+func wherePositive(row []float32) (from, to int) {
+	for to = len(row); from < to && row[from] <= 0; {
+		from++
+	}
+	for to > from && row[to-1] <= 0 {
+		to--
+	}
+	return from, to
 }
 
 // scatterOf returns the standard deviation of values about their median.

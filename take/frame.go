@@ -363,7 +363,7 @@ func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
 		clear(w.marks.Pix)
 		r.Unmeasured = w.marks
 	}
-	if w.imposes && (p.sigma || p.keep || p.unmeasured) {
+	if w.imposes && (p.sigma || p.unmeasured) {
 		if w.measured == nil {
 			w.measured = plate.NewGray(j.colorSize.X, j.colorSize.Y)
 		}
