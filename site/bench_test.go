@@ -223,9 +223,9 @@ func scrub(b *testing.B, name string, files []string) {
 	}
 }
 
-// BenchmarkShot changes the finish of a take of 1920x1080 from JPEG, one setting after the other as
-// a slider does, and reports the median times until the frame is with the viewer, as the library
-// makes it.
+// BenchmarkShot changes the finish of a take of 1920x1080 from JPEG, one setting after the other, and
+// reports the median times until the frame is with the viewer, as the library makes it; and, while a
+// slider is moved with the hand not at rest, how many milliseconds lie between two pictures.
 func BenchmarkShot(b *testing.B) {
 	large := newShot(b, 1003, 1004, 1005).enlarge(b)
 	p := open(b, 1440, 900)
@@ -249,6 +249,22 @@ func BenchmarkShot(b *testing.B) {
 				viewer.show = show;
 				return last;
 			};
+			// move resolves to how far apart pictures come while the setting changes with every screen, in the mean.
+			const move = async (change) => {
+				const start = performance.now();
+				const given = [];
+				viewer.show = function (side, picture) {
+					show.call(viewer, side, picture);
+					if (side === 0 && picture) given.push(performance.now());
+				};
+				for (let k = 0; performance.now() - start < 2000; k++) {
+					store.choose({ recipe: { ...store.value.recipe, ...change(k / 10) } });
+					await new Promise((resolve) => requestAnimationFrame(resolve));
+				}
+				viewer.show = show;
+				await rest();
+				return (given.at(-1) - given[0]) / (given.length - 1);
+			};
 			const box = (x) => [{ frame: 0, corners: [{ x, y: 0.3 }, { x: x + 0.3, y: 0.3 }, { x: x + 0.3, y: 0.6 }, { x, y: 0.6 }] }];
 			const kinds = {
 				exposure: (k) => ({ foreground_grade: { exposure: 0.1 + k / 10 } }),
@@ -265,6 +281,7 @@ func BenchmarkShot(b *testing.B) {
 			for (const [name, change] of Object.entries(kinds)) {
 				out[name] = [];
 				for (let k = 0; k < 7; k++) out[name].push(await choose(change(k)));
+				if (name !== "spill") out[name + "-moved"] = [await move(change)];
 				await choose(none);
 			}
 			return out;

@@ -1,8 +1,10 @@
 // Frames: the one that is looked at is asked for and shown, and those around it are made ahead.
 import { isAbort, messageOf } from "../errors.js";
+import { finishAlone } from "./estimates.js";
 import { refuse } from "./notices.js";
 import { sides } from "./state.js";
 import { stations } from "./stations.js";
+import { large } from "./take.js";
 
 /** @typedef {import("./state.js").State} State */
 /** @typedef {import("./take.js").Picture} Picture */
@@ -12,7 +14,8 @@ const rest = 150; // ms that the hand rests before small pictures and numbers ar
 // What a frame's pictures hang on, beside its number.
 export const depends = /** @type {const} */ (["wells", "recipe", "breaks", "a", "b"]);
 
-const same = (/** @type {State} */ one, /** @type {State} */ other) => depends.every((name) => one[name] === other[name]);
+const wait = (/** @type {number} */ ms) => new Promise((resolve) => setTimeout(resolve, ms));
+const same = (/** @type {State} */ one, /** @type {State} */ other) => depends.every((name) => one[name] === other[name] || (name === "recipe" && finishAlone(one.recipe, other.recipe)));
 
 export class Frames {
   #seeks = 0;
@@ -48,12 +51,13 @@ export class Frames {
 
   /**
    * seek shows a frame. While the hand moves on, frames that are being made are shown in their
-   * order, and those that wait are dropped. JPEG and PNG are shown as the browser decodes them
+   * order, of one finish after the other too, and those that wait are dropped. JPEG and PNG are shown as the browser decodes them
    * first, as a draft, and then as the library does.
    * @param {number} number
-   * @param {{thumbs?: boolean}} [how] thumbs: the small pictures are made at once
+   * @param {{thumbs?: boolean, moving?: boolean}} [how] thumbs: the small pictures are made at once; moving: a hand
+   *   moves what the frame is made with, so a large one is of half the size until it rests
    */
-  async seek(number, { thumbs = false } = {}) {
+  async seek(number, { thumbs = false, moving = false } = {}) {
     const { store, take } = this;
     if (!store.value.ready || !store.value.frames.length) return;
     const mine = ++this.#seeks;
@@ -77,6 +81,11 @@ export class Frames {
       if (held.every((picture) => picture !== undefined)) put(held);
       else {
         this.#fetching.abort();
+        if (moving && (value.ready?.w ?? 0) >= large) {
+          put((await take.want(number, breaks, names, { signal, urgent: true, finish: true, quick: true, half: true })).pictures, true);
+          await wait(rest);
+          if (signal.aborted) return;
+        }
         const { pictures, draft } = await take.want(number, breaks, names, { signal, urgent: true, finish: true, quick: !breaks.spill });
         put(pictures, draft);
         if (signal.aborted) return;
@@ -84,7 +93,7 @@ export class Frames {
         this.#made(number);
       }
       if (store.value.playing) return;
-      if (!thumbs) await new Promise((resolve) => setTimeout(resolve, rest));
+      if (!thumbs) await wait(rest);
       if (signal.aborted) return;
       const small = await take.want(number, breaks, [], { thumbs: stations.map((s) => s.id), signal });
       if (signal.aborted) return;

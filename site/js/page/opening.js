@@ -14,6 +14,7 @@ import { hasSum } from "./state.js";
 
 const tick = 500; // ms between two words about how long it takes already
 const late = 1500; // ms after which that is said
+const drag = 300; // ms between two changes of the finish that one move of a hand makes, at the most
 const draftFrames = 2; // that a draft is made from: each takes as long to read as to work on
 const near = 24; // frames from the first that a draft takes of a clip with few key frames: more would take long to decode
 
@@ -27,6 +28,7 @@ export class Opening {
   /** @type {import("./estimates.js").Known | null} */
   #known = null; // the take that was prepared last
   #opens = false; // a take is open, or being opened
+  #finished = -Infinity; // when the finish was changed last
   /** @type {string[]} */
   #notes = []; // of the take that is ready, as the first engine gave them
 
@@ -69,7 +71,10 @@ export class Opening {
     engines.finish = finishOf(recipe);
     if (!store.value.ready) return; // what is being opened is shown with it
     store.update({ errors: {}, failed: new Map() });
-    if (!store.value.playing) await frames.seek(store.value.frame);
+    const before = this.#finished;
+    this.#finished = performance.now();
+    if (!store.value.playing) await frames.seek(store.value.frame, { moving: this.#finished - before < drag });
+    if (store.value.recipe !== recipe) return; // the next change asks
     try {
       const { result } = await engines.call("finish", {}, { worker: engines.workers[0], signal: frames.signal });
       const { ready } = store.value;

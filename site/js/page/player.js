@@ -3,11 +3,11 @@
 // is room; where the take does not fit they are of half the size.
 import { isAbort } from "../errors.js";
 import { fpsOf, rounded, sides } from "./state.js";
+import { large } from "./take.js";
 
 const readFor = 2000; // ms over which the rate is read
 const idle = 30; // ms until it is looked again whether there is a frame to make
 const smoothing = 0.2; // of the last frame's time in the mean
-const large = 1600; // pixels of width from which half the size is what a window shows
 
 /** @returns {Promise<number>} */
 const nextScreen = () => new Promise((resolve) => requestAnimationFrame(resolve));

@@ -18,6 +18,7 @@ import { isClip } from "./sort.js";
 /** @typedef {Placed & {rgba: Uint8Array<ArrayBuffer> | null}} Thumb a station as a small picture of sRGB */
 
 const draftWidth = 480; // pixels of a picture that stands in until there is a draft
+export const large = 1600; // pixels of width from which half the size is what a window shows
 const thumbWidth = 192; // pixels: twice what the strip shows, for dense screens
 
 // Where the engine finds a take, in its file system.
