@@ -196,12 +196,8 @@ func (b *backdrop) hang(h *hung, i int) (err error) {
 	picture := h.read
 	if b.grade != nil {
 		if before.path != at.path || before.grade != at.grade {
-			if h.graded == nil || h.graded.Size() != h.read.Size() {
-				h.graded = plate.NewRGB(h.read.W, h.read.H)
-			}
-			for c := range h.graded.Pix {
-				copy(h.graded.Pix[c], h.read.Pix[c])
-			}
+			h.graded = h.graded.Sized(h.read.Size())
+			h.graded.Paste(h.read, 0, 0)
 			b.grade.Frame(h.graded)
 		}
 		picture = h.graded
