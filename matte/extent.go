@@ -105,14 +105,21 @@ func (s *Solver) extent(frames []Sample, modeled bool) (*Extent, error) {
 		in.Pix[i] = 1 - v
 	}
 	in = boxMean(boxMax(in, extentInset), extentSoft)
-	e := &Extent{Inside: in}
 	for i, v := range in.Pix {
 		in.Pix[i] = max(0, 1-v)
-		e.Part += float64(in.Pix[i])
 	}
-	e.Part /= float64(len(in.Pix))
+	return NewExtent(in), nil
+}
+
+// NewExtent returns the Extent whose Inside this is, 0 to 1, as another had it.
+func NewExtent(inside *plate.Gray) *Extent {
+	e := &Extent{Inside: inside}
+	for _, v := range inside.Pix {
+		e.Part += float64(v)
+	}
+	e.Part /= float64(len(inside.Pix))
 	e.findRing()
-	return e, nil
+	return e
 }
 
 // within sets to 0 what lies beyond the border of what is lit in the frames.

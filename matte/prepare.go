@@ -72,6 +72,7 @@ type PrepareOptions struct {
 	Read func(n int) ([]Sample, error)
 
 	Screen      *Screen      // stands in for a clean band plate; nil: it is fitted to the samples
+	Clean       *Clean       // what CleanFromTake made of such samples before; nil: it is made where it is needed
 	CleanFrom   CleanSource  // what is made of it
 	ScreenColor *ScreenColor // K where there is no clean color plate; nil: it is estimated
 	Crosstalk   *[3]float64  // m; nil: it is estimated
@@ -277,11 +278,7 @@ func (p *preparation) standIn() error {
 	p.out.Screen = screen
 	why := ""
 	if rebuild {
-		samples, err := p.sample(rebuildSamples)
-		if err != nil {
-			return err
-		}
-		clean, err := CleanFromTake(samples, screen, p.ref.DarkBand)
+		clean, err := p.rebuilt(screen)
 		switch {
 		case errors.Is(err, ErrNoScreen):
 			why = "; none can be rebuilt from the take, since no frame has a part that is certainly screen"
@@ -303,6 +300,18 @@ func (p *preparation) standIn() error {
 	}
 	p.ref.CleanBand = screen.CleanBand(p.ref.DarkBand)
 	return nil
+}
+
+// rebuilt returns the clean band plate as it is rebuilt from the samples, now or before.
+func (p *preparation) rebuilt(screen *Screen) (*Clean, error) {
+	if clean := p.opt.Clean; clean != nil {
+		return clean, plate.CheckSize("rebuilt clean band plate", clean.Band.Size(), "screen", image.Pt(screen.W, screen.H))
+	}
+	samples, err := p.sample(rebuildSamples)
+	if err != nil {
+		return nil, err
+	}
+	return CleanFromTake(samples, screen, p.ref.DarkBand)
 }
 
 // findGlare finds the lens's glare where it is asked for, and takes it off the clean band plate and

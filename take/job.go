@@ -67,6 +67,12 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	if j.backdrop, placed, err = t.newBackdrop(); err != nil { // first, since it can be refused
 		return nil, err
 	}
+	if t.Known != nil {
+		if err := t.Known.check(t.colorSize); err != nil {
+			return nil, err
+		}
+		j.screen, j.searched = t.Known.Extent, t.Known.Searched
+	}
 	t.kept = map[int]matte.Sample{}
 	defer func() { t.kept = nil }()
 	if j.Registration, err = t.Register(ctx); err != nil {
@@ -103,7 +109,7 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	if unsolved == nil {
 		ref.CleanBand = clean
 	}
-	if !t.draft {
+	if !t.draft && t.Known == nil {
 		if err := j.suspect(ctx, ref); err != nil {
 			return nil, err
 		}
@@ -187,6 +193,9 @@ func (j *preparation) solve(ctx context.Context, ref matte.References) (*plate.G
 		Read:   func(n int) ([]matte.Sample, error) { return j.sample(ctx, n) },
 		Screen: r.Screen, CleanFrom: cleanSources[r.CleanFrom], ScreenColor: r.ScreenColor, Pedestal: r.Pedestal,
 		EstimateGlare: r.Glare.Mode == "auto", Clamp: clamps[r.Clamp],
+	}
+	if g := j.take.Known; g != nil {
+		opt.Clean = g.Clean
 	}
 	if r.Glare.Mode == "given" {
 		opt.Glare = r.Glare.Value

@@ -28,6 +28,11 @@ type Take struct {
 	// a wrong curve which registers again, for whoever would rather have the job sooner.
 	CurvesLater bool
 
+	// Known, where it is not nil, are the planes of another job of this take (Job.Planes), whose recipe
+	// (Job.Recipe) is this one but for its finish. Prepare uses them, and does not look again whether
+	// the files are what they are called. It leaves them as they are, as all must who have them.
+	Known *Planes
+
 	Pairing
 	reader
 	recipe Recipe
