@@ -66,6 +66,7 @@ type arguments struct {
 	Draft    bool     `json:"draft"`
 	Samples  []int    `json:"samples"`
 	Later    bool     `json:"later"`
+	Planes   string   `json:"planes"` // a file of what planes returned
 	Number   int      `json:"number"`
 	Breaks   breaks   `json:"breaks"`
 	Quick    bool     `json:"quick"`
@@ -114,7 +115,13 @@ func (s *session) call(ctx context.Context, op string, text []byte) (js.Value, e
 	case "open":
 		return answer(s.open(ctx, a.Path, a.Draft))
 	case "prepare":
-		return answer(s.prepare(ctx, a.Path, a.Samples, a.Later))
+		return answer(s.prepare(ctx, &a))
+	case "planes":
+		b, err := s.planes()
+		if err != nil {
+			return js.Undefined(), err
+		}
+		return reply(nil, bytesTo(b))
 	case "curves":
 		return answer(s.curves(ctx))
 	case "check":

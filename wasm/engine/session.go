@@ -143,21 +143,32 @@ func graveOf(j *take.Job) []string {
 
 var errNotOpen = errors.New("no take is open")
 
-// prepare makes the take ready, and writes the recipe with every estimate to the file at path; a
-// draft is made from the sample frames. With later a test for wrong curves is left to curves.
-func (s *session) prepare(ctx context.Context, path string, samples []int, later bool) (*prepared, error) {
+// prepare makes the take ready, and writes the recipe with every estimate to the file at a.Path; a
+// draft is made from a.Samples. With a.Later a test for wrong curves is left to curves, and with
+// a.Planes what another engine has found is not looked for again.
+func (s *session) prepare(ctx context.Context, a *arguments) (*prepared, error) {
 	if s.take == nil {
 		return nil, errNotOpen
 	}
-	s.take.CurvesLater = later
+	s.take.CurvesLater = a.Later
 	defer func() { s.take.CurvesLater = false }()
+	if a.Planes != "" {
+		data, err := os.ReadFile(a.Planes)
+		if err != nil {
+			return nil, err
+		}
+		s.take.Known = new(take.Planes)
+		if err := s.take.Known.UnmarshalBinary(data); err != nil {
+			return nil, err
+		}
+	}
 	if s.rough {
-		if err := s.take.Draft(samples); err != nil {
+		if err := s.take.Draft(a.Samples); err != nil {
 			return nil, err
 		}
 		var files []string
 		for _, p := range s.take.Pairs {
-			if slices.Contains(samples, p.Number) {
+			if slices.Contains(a.Samples, p.Number) {
 				files = append(files, p.Color, p.Band)
 			}
 		}
@@ -173,15 +184,23 @@ func (s *session) prepare(ctx context.Context, path string, samples []int, later
 	if s.sigma {
 		r.Write = slices.DeleteFunc(slices.Clone(r.Write), func(p string) bool { return p == "sigma" })
 	}
-	if err := r.Save(path); err != nil {
+	if err := r.Save(a.Path); err != nil {
 		return nil, err
 	}
-	text, err := os.ReadFile(path)
+	text, err := os.ReadFile(a.Path)
 	if err != nil {
 		return nil, err
 	}
 	j := s.job
 	return &prepared{text, j.Geometry.ColorW, j.Geometry.ColorH, j.Residual, j.Model, j.Geometry.Mirror, j.Crosstalk, orEmpty(j.Warnings), orEmpty(j.Notes), j.Seconds, s.rough, graveOf(j)}, nil
+}
+
+// planes returns what was found of the take that its recipe has no room for.
+func (s *session) planes() ([]byte, error) {
+	if s.job == nil {
+		return nil, errNotOpen
+	}
+	return s.job.Planes().MarshalBinary()
 }
 
 // curves returns what prepare has left of the tests for files that are read by a wrong curve:

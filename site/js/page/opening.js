@@ -117,7 +117,7 @@ export class Opening {
     const { estimates, all } = known(this.#known, wells, recipe);
     const words = this.#watch(mine, all ? "Applying what has changed" : "Opening the take");
     try {
-      take.lay(wells, { version: store.value.version, ...recipe, ...estimates });
+      take.lay(wells, { version: store.value.version, ...recipe, ...estimates }, all ? take.planes : null);
       const { geometry } = { ...recipe, ...estimates };
       if ((geometry ?? "auto") === "auto") await this.#draft(mine, words);
       if (mine !== this.#turn) return;

@@ -127,7 +127,8 @@
  *
  * @typedef {object} Operations
  * @property {{takes: {path: string, draft?: boolean}, gives: Opened}} open
- * @property {{takes: {path: string, samples?: number[], later?: boolean}, gives: Prepared}} prepare later: without the test that curves makes
+ * @property {{takes: {path: string, samples?: number[], later?: boolean, planes?: string}, gives: Prepared}} prepare later: without the test that curves makes; planes: a file of what planes gave, which is not looked for again
+ * @property {{takes: {}, gives: null}} planes what was found of the take beside its recipe, as bytes
  * @property {{takes: {}, gives: string[]}} curves warnings that files are read by a wrong curve, where prepare left that test
  * @property {{takes: {fps: number}, gives: Readings}} check
  * @property {{takes: {}, gives: {seconds: number}}} sound of /look/color.sound and band.sound: how much later the band camera's begins

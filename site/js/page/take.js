@@ -22,7 +22,7 @@ export const large = 1600; // pixels of width from which half the size is what a
 const thumbWidth = 192; // pixels: twice what the strip shows, for dense screens
 
 // Where the engine finds a take, in its file system.
-const places = { take: "/take", green: "/green", recipe: "/take/recipe.json", resolved: "/take/resolved.json", again: "/take/again.json" };
+const places = { take: "/take", green: "/green", recipe: "/take/recipe.json", resolved: "/take/resolved.json", again: "/take/again.json", planes: "/take/planes" };
 
 // What the engines may hold of a take, all together, for each GB that the machine has: a browser's tab
 // has 2 to 4 GB on one of 8 GB, as far as browsers tell.
@@ -55,6 +55,8 @@ export class Take {
   #bytes = 0; // in the cache
   /** @type {Layout} */
   #files = {};
+  /** @type {Uint8Array<ArrayBuffer> | null} */
+  planes = null; // what was found of the take beside its recipe, once that is known
   #laid = new AbortController(); // aborted once another take is laid out: no call of this one's may then begin
 
   /**
@@ -74,9 +76,11 @@ export class Take {
    * until share.
    * @param {import("./state.js").Wells} wells
    * @param {Record<string, unknown>} settings the recipe's other fields, and its version
+   * @param {Uint8Array<ArrayBuffer> | null} planes what is known of the take beside its recipe
    */
-  lay(wells, settings) {
+  lay(wells, settings, planes) {
     this.forget();
+    this.planes = planes;
     this.#laid.abort();
     this.#laid = new AbortController();
     for (const worker of this.engines.workers) worker.held = true;
@@ -90,6 +94,7 @@ export class Take {
       recipe[well] = entries.length === 1 ? `${well}/${entries[0].name}` : well;
     }
     put.push([places.recipe, json(recipe)]);
+    if (planes) put.push([places.planes, planes]);
     for (const e of wells.green ?? []) put.push([`${places.green}/${e.name}`, given(e)]);
     this.#files = { clear: [places.take], put };
     this.engines.lay(this.#files);
@@ -113,7 +118,12 @@ export class Take {
    * @param {(stage: string) => void} stage hears which part of the work begins
    */
   async prepare(stage) {
-    return (await this.engines.call("prepare", { path: places.resolved, later: true }, { ...this.#on(0), stage })).result;
+    return (await this.engines.call("prepare", { path: places.resolved, later: true, planes: this.#known() }, { ...this.#on(0), stage })).result;
+  }
+
+  // #known is where the engines find what is known of the take beside its recipe.
+  #known() {
+    return this.planes ? places.planes : "";
   }
 
   /**
@@ -174,6 +184,7 @@ export class Take {
   async share({ recipe, w, h }) {
     const limit = this.room({ w, h });
     for (const worker of this.engines.workers.slice(limit)) this.engines.end(worker);
+    this.planes = (await this.#still(this.engines.call("planes", {}, this.#on(0)))).buffers[0];
     for (let i = 1; i < limit; i++) await this.#resolved(i, recipe);
     const [first] = this.engines.workers;
     const { result: held } = await this.#still(this.engines.call("memory", {}, this.#on(0)));
@@ -207,9 +218,9 @@ export class Take {
       await this.#still(started);
       worker.port.postMessage({ files: this.#files });
     }
-    worker.port.postMessage({ files: { put: [[places.resolved, json(recipe)]] } });
+    worker.port.postMessage({ files: { put: [[places.resolved, json(recipe)], [places.planes, this.planes]] } });
     await this.#still(this.engines.call("open", { path: places.resolved }, this.#on(i)));
-    const { result } = await this.#still(this.engines.call("prepare", { path: places.again }, this.#on(i)));
+    const { result } = await this.#still(this.engines.call("prepare", { path: places.again, planes: this.#known() }, this.#on(i)));
     worker.held = false;
     this.engines.pump();
     return result;
