@@ -27,6 +27,9 @@
   };
   Object.assign(window, { twinplateViewerWake: wake }); // wasm/viewer calls it
 
+  // Ebitengine asks for gamepads in every frame, and a browser that was asked once goes on looking for them.
+  Object.defineProperty(navigator, "getGamepads", { value: () => null });
+
   // Ebitengine takes the canvas's size from the body's, in CSS pixels, and keeps the ratio to
   // device pixels that it finds first. It gets the exact number of device pixels as the body's size
   // instead, now and whenever it changes.

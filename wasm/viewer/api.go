@@ -27,7 +27,8 @@ const (
 //	                             (stops), channel "rgb", "r", "g", "b", "alpha", "luminance", under
 //	                             "black", "gray", "checker", "color", underColor [r, g, b], surround
 //	                             and accent likewise (sRGB, 0 to 1), gray and matte [side 0, side
-//	                             1], clip
+//	                             1], clip; and software, true where that plays a graphics
+//	                             processor: then pictures that follow each other are drawn coarsely
 //	divider(x)                   puts the divider at x, 0 to 1 of the picture's width; null takes it
 //	                             away. Without an argument nothing moves. Returns x or null
 //	view({zoom, x, y})           sets what is seen: zoom 1 fits, (x, y) of the picture, 0 to 1, is in
@@ -174,6 +175,7 @@ func (v *viewer) setLook(args []js.Value) any {
 		set(o, "channel", js.TypeString, func(x js.Value) { l.channel = x.String() })
 		set(o, "under", js.TypeString, func(x js.Value) { l.under = x.String() })
 		set(o, "clip", js.TypeBoolean, func(x js.Value) { l.clip = x.Bool() })
+		set(o, "software", js.TypeBoolean, func(x js.Value) { v.software = x.Bool() })
 		for name, c := range map[string]*[3]float32{
 			"underColor": &l.underColor, "surround": &l.surround, "accent": &l.accent,
 		} {
@@ -191,7 +193,8 @@ func (v *viewer) setLook(args []js.Value) any {
 	return map[string]any{
 		"exposure": l.exposure, "channel": l.channel, "under": l.under, "clip": l.clip,
 		"underColor": triple(l.underColor), "surround": triple(l.surround), "accent": triple(l.accent),
-		"gray": []any{l.gray[0], l.gray[1]}, "matte": []any{l.matte[0], l.matte[1]},
+		"software": v.software,
+		"gray":     []any{l.gray[0], l.gray[1]}, "matte": []any{l.matte[0], l.matte[1]},
 	}
 }
 

@@ -18,6 +18,8 @@ var pictureKage string
 //go:embed divider.kage
 var dividerKage []byte
 
+const checkSize = 10 // CSS pixels of a field of the checker
+
 // A picture is one side's pixels, and their two textures. A changed picture is uploaded with the
 // next frame.
 type picture struct {
@@ -80,21 +82,74 @@ func (p *painter) picture(taps int) *ebiten.Shader {
 	return p.byTaps[taps]
 }
 
-// draw draws the whole canvas.
-func (v *viewer) draw(dst target) {
-	c := v.look.surround
-	dst.Fill(color.NRGBA{code(c[0]), code(c[1]), code(c[2]), 255})
+// show draws the whole canvas, by the processor where that is quicker and coarse will do.
+func (v *viewer) show(screen ebiten.FinalScreen) {
+	if !v.coarsely() {
+		v.draw(screen)
+		return
+	}
+	v.coarse.prepare(v.cw, v.ch, v.look.surround)
+	v.sides(func(side int, left, right float64) {
+		p := &v.pictures[side]
+		pick, mono, curve := v.look.pick(side)
+		g := v.look.ground()
+		v.coarse.draw(&patch{
+			w: p.w, h: p.h, hi: p.bytes[0], lo: p.bytes[1],
+			origin: v.origin(), pace: v.pace(p), left: left, right: right,
+			gain: v.look.gain(), pick: pick, mono: mono == 1, curve: int(curve), ground: [2][3]float32{{g[0], g[1], g[2]}, {g[3], g[4], g[5]}}, check: checkSize * v.unit,
+		})
+	})
+	if v.canvasImage == nil || v.canvasImage.Bounds().Dx() != v.cw || v.canvasImage.Bounds().Dy() != v.ch {
+		if v.canvasImage != nil {
+			v.canvasImage.Deallocate()
+		}
+		v.canvasImage = newImage(v.cw, v.ch)
+	}
+	v.canvasImage.WritePixels(v.coarse.pix)
+	screen.DrawImage(v.canvasImage, &ebiten.DrawImageOptions{Blend: ebiten.BlendCopy})
+	if v.divided && v.pw > 0 {
+		v.drawDivider(screen)
+	}
+}
+
+// coarsely reports whether this frame is drawn by the processor.
+func (v *viewer) coarsely() bool {
+	return v.software && v.draft && !v.look.clip && v.scale() < gridFrom && v.cw > 0 && v.ch > 0
+}
+
+// sides calls each with the pictures that there are and the columns of the canvas that they take.
+func (v *viewer) sides(each func(side int, left, right float64)) {
 	if v.pw == 0 {
 		return
 	}
-	o, size := v.origin(), v.size()
-	left, middle, right := o.x, o.x+size.x, o.x+size.x
+	left := v.origin().x
+	right := left + v.size().x
+	middle := right
 	if v.divided {
 		middle = v.line()
 	}
-	v.drawSide(dst, 0, left, middle)
-	v.drawSide(dst, 1, middle, right)
-	if v.divided {
+	for side, ends := range [2][2]float64{{left, middle}, {middle, right}} {
+		if v.pictures[side].w > 0 && ends[1] > ends[0] {
+			each(side, ends[0], ends[1])
+		}
+	}
+}
+
+// pace returns how many pixels of a picture lie from one device pixel to the next. The other side's
+// picture may be of another size.
+func (v *viewer) pace(p *picture) point {
+	scale := v.scale()
+	return point{float64(p.w) / (float64(v.pw) * scale), float64(p.h) / (float64(v.ph) * scale)}
+}
+
+// draw draws the whole canvas by shaders.
+func (v *viewer) draw(dst target) {
+	v.pictures[0].upload()
+	v.pictures[1].upload()
+	c := v.look.surround
+	dst.Fill(color.NRGBA{code(c[0]), code(c[1]), code(c[2]), 255})
+	v.sides(func(side int, left, right float64) { v.drawSide(dst, side, left, right) })
+	if v.divided && v.pw > 0 {
 		v.drawDivider(dst)
 	}
 }
@@ -102,13 +157,8 @@ func (v *viewer) draw(dst target) {
 // drawSide draws a side's picture between two columns of the canvas.
 func (v *viewer) drawSide(dst target, side int, left, right float64) {
 	p := &v.pictures[side]
-	if p.w == 0 || right <= left {
-		return
-	}
 	o, height, scale := v.origin(), v.size().y, v.scale()
-	// Picture pixels from one device pixel to the next. The other side's picture may be of another
-	// size.
-	pace := point{float64(p.w) / (float64(v.pw) * scale), float64(p.h) / (float64(v.ph) * scale)}
+	pace := v.pace(p)
 	spanX, tapsX := filter(1 / pace.x)
 	spanY, tapsY := filter(1 / pace.y)
 	if v.draft {
@@ -131,7 +181,7 @@ func (v *viewer) drawSide(dst target, side int, left, right float64) {
 	u["Mono"] = mono
 	u["Curve"] = curve
 	u["Ground"] = ground[:]
-	u["Check"] = 10 * unit
+	u["Check"] = checkSize * unit
 	u["Clip"] = truth(v.look.clip)
 	u["Hatch"] = 8 * unit
 	u["Grid"] = grid
@@ -175,8 +225,6 @@ func quad(dst target, s *ebiten.Shader, options *ebiten.DrawTrianglesShaderOptio
 	}
 	dst.DrawTrianglesShader(corners[:], []uint16{0, 1, 2, 1, 2, 3}, s, options)
 }
-
-func code(v float32) uint8 { return uint8(min(max(v, 0), 1)*255 + 0.5) }
 
 func truth(b bool) float32 {
 	if b {

@@ -79,3 +79,6 @@ func (l *look) pick(side int) (weights [4]float32, mono, curve float32) {
 
 // gain returns the exposure as a factor.
 func (l *look) gain() float32 { return float32(math.Exp2(l.exposure)) }
+
+// code returns 0 to 1 as a code of 8 bits.
+func code(v float32) uint8 { return uint8(min(max(v, 0), 1)*255 + 0.5) }

@@ -32,6 +32,10 @@ type viewer struct {
 	hovered   [3]int     // the pixel under the pointer that listeners heard of last
 	press     js.Value   // the timer of a long press
 
+	software    bool   // software plays a graphics processor, as the page tells
+	coarse      coarse // the canvas by the processor
+	canvasImage *ebiten.Image
+
 	woken    time.Time     // when the frame that is on its way was asked for
 	late     time.Duration // how long frames take to come, on average
 	draft    bool          // this frame's reduced pictures are averaged coarsely
@@ -101,10 +105,8 @@ func (v *viewer) DrawFinalScreen(screen ebiten.FinalScreen, _ *ebiten.Image, _ e
 	v.hurry()
 	v.dirty = false
 	v.measure(screen.Bounds().Dx(), screen.Bounds().Dy())
-	v.pictures[0].upload()
-	v.pictures[1].upload()
 	if v.live == nil {
-		v.draw(screen)
+		v.show(screen)
 	} else {
 		v.live.show(screen)
 	}
@@ -154,8 +156,8 @@ func (v *viewer) answer() {
 	v.snapshots = nil
 }
 
-// hurry makes drafts while something moves and frames come late, as they do where the browser
-// renders in software, and asks for a fine frame when all is still.
+// hurry makes drafts while something moves and frames come late, or software draws them, and asks
+// for a fine frame when all is still.
 func (v *viewer) hurry() {
 	const (
 		tooLate = 40 * time.Millisecond // from asking for a frame to drawing it, on average
@@ -164,7 +166,7 @@ func (v *viewer) hurry() {
 	if v.dirty {
 		v.late += (time.Since(v.woken) - v.late) / 4
 	}
-	v.draft = v.late > tooLate && !v.fine
+	v.draft = (v.late > tooLate || v.software) && !v.fine
 	v.fine = false
 	if v.draft {
 		v.settling = js.Global().Call("setTimeout", v.settle, still)

@@ -1,6 +1,7 @@
 // The large picture by the graphics processor, where the browser has one: the viewer's program resamples,
 // solves and adds in one pass, and the worker has to find no more than the lamps' gain.
 import { $ } from "../dom.js";
+import { drawsBy } from "../graphics.js";
 
 /** @typedef {import("../page/operations.js").Graphics} Numbers */
 
@@ -15,17 +16,6 @@ import { $ } from "../dom.js";
  */
 
 const slow = 2000; // ms after which a picture that was not drawn is given up: a window that is covered draws none
-
-/**
- * hardware reports whether the browser draws by a graphics processor, and not by software that plays one.
- */
-export function hardware() {
-  const gl = document.createElement("canvas").getContext("webgl2");
-  const info = gl?.getExtension("WEBGL_debug_renderer_info");
-  const name = gl ? String(gl.getParameter(info?.UNMASKED_RENDERER_WEBGL ?? gl.RENDERER)) : "";
-  gl?.getExtension("WEBGL_lose_context")?.loseContext();
-  return !!name && !/swiftshader|llvmpipe|softpipe|software|basic render/i.test(name);
-}
 
 export class Graphics {
   #frame = /** @type {HTMLIFrameElement} */ ($("graphics"));
@@ -48,8 +38,8 @@ export class Graphics {
         resolve(api);
       });
       this.#frame.addEventListener("twinplate-viewer-failed", (event) => reject(new Error(/** @type {CustomEvent<string>} */ (event).detail)));
-      if (document.createElement("canvas").getContext("webgl2")) this.#frame.src = "viewer.html";
-      else reject(new Error("the browser has no WebGL 2"));
+      if (drawsBy() === "nothing") reject(new Error("the browser has no WebGL 2"));
+      else this.#frame.src = "viewer.html";
     }));
   }
 

@@ -1,7 +1,7 @@
 // A live take: one worker makes the pictures, one reads some of them, and one finds the geometry from a
 // few and holds it against later ones.
 import { isAbort, messageOf } from "../errors.js";
-import { hardware } from "./graphics.js";
+import { drawsBy } from "../graphics.js";
 
 /** @typedef {import("./state.js").LiveStore} LiveStore */
 /** @typedef {import("../worker/files.js").Pixels} Pixels */
@@ -265,7 +265,7 @@ export class Session {
     const { store } = this;
     const wanted = store.value.choice.graphics;
     let drawn = false;
-    if (wanted === "on" || (wanted === "auto" && hardware())) {
+    if (wanted === "on" || (wanted === "auto" && drawsBy() === "hardware")) {
       try {
         const { result, buffers } = await this.engines.call("graphics", { number: 1 }, { worker: this.maker });
         await this.graphics.arithmetic(result, buffers);

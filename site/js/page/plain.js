@@ -51,7 +51,7 @@ export function plainViewer(frame) {
   /** @type {(Side | null)[]} */
   const sides = [null, null];
   /** @type {Settings} */
-  const look = { exposure: 0, channel: "rgb", under: "black", underColor: [0.5, 0.5, 0.5], clip: false, accent: [0.9, 0.56, 0.69], matte: [false, false] };
+  const look = { exposure: 0, channel: "rgb", under: "black", underColor: [0.5, 0.5, 0.5], clip: false, accent: [0.9, 0.56, 0.69], matte: [false, false], software: true };
   /** @type {Map<string, ((event: never) => void)[]>} */
   const listeners = new Map();
   /** @type {number | null} */

@@ -2,10 +2,11 @@
 // viewer which loses its graphics context gets them again. The viewer is a program of its own,
 // which comes after the first picture: until it has drawn, a plain canvas shows that.
 import { $, paint } from "../dom.js";
+import { drawsBy } from "../graphics.js";
 
 /** @typedef {import("./take.js").Picture} Picture */
 
-/** @typedef {{exposure: number, channel: string, under: string, underColor: number[], clip: boolean, accent: number[], matte: boolean[]}} Settings */
+/** @typedef {{exposure: number, channel: string, under: string, underColor: number[], clip: boolean, accent: number[], matte: boolean[], software: boolean}} Settings */
 
 /**
  * What wasm/viewer gives the page: see its api.go.
@@ -94,8 +95,10 @@ export class Viewer {
   // begin loads the viewer, where the browser has the graphics for it.
   begin() {
     if (this.begun) return;
-    if (document.createElement("canvas").getContext("webgl2")) this.#frame.src = "viewer.html";
-    else this.#plain("it has no WebGL 2");
+    const by = drawsBy();
+    if (by === "nothing") return void this.#plain("it has no WebGL 2");
+    this.#settings.software = by === "software";
+    this.#frame.src = "viewer.html";
   }
 
   /**
