@@ -51,8 +51,9 @@ export class Frames {
 
   /**
    * seek shows a frame. While the hand moves on, frames that are being made are shown in their
-   * order, of one finish after the other too, and those that wait are dropped. JPEG and PNG are shown as the browser decodes them
-   * first, as a draft, and then as the library does.
+   * order, of one finish after the other too, and those that wait are dropped. A large picture comes in
+   * half its size first, in which it is written and drawn sooner; JPEG and PNG as the browser decodes
+   * them first, as a draft, and then as the library does.
    * @param {number} number
    * @param {{thumbs?: boolean, moving?: boolean}} [how] thumbs: the small pictures are made at once; moving: a hand
    *   moves what the frame is made with, so a large one is of half the size until it rests
@@ -81,15 +82,12 @@ export class Frames {
       if (held.every((picture) => picture !== undefined)) put(held);
       else {
         this.#fetching.abort();
-        if (moving && (value.ready?.w ?? 0) >= large) {
-          put((await take.want(number, breaks, names, { signal, urgent: true, finish: true, quick: true, half: true })).pictures, true);
-          await wait(rest);
-          if (signal.aborted) return;
-        }
-        const { pictures, draft } = await take.want(number, breaks, names, { signal, urgent: true, finish: true, quick: !breaks.spill });
-        put(pictures, draft);
+        const half = (value.ready?.w ?? 0) >= large;
+        const { pictures, draft } = await take.want(number, breaks, names, { signal, urgent: true, finish: true, quick: !breaks.spill, half });
+        put(pictures, draft || (half && moving));
+        if (half && moving) await wait(rest);
         if (signal.aborted) return;
-        if (draft) put((await take.want(number, breaks, names, { signal, urgent: true })).pictures);
+        if (draft || half) put((await take.want(number, breaks, names, { signal, urgent: true })).pictures);
         this.#made(number);
       }
       if (store.value.playing) return;
