@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"example.com/twinplate/internal/list"
+	"example.com/twinplate/internal/patches"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
@@ -103,15 +104,13 @@ func (c *coarse) level(q float64) float64 {
 	return most
 }
 
-// solid calls each with the squares for which is reports true, and for all eight around them too:
-// what is narrower than three squares, as edges are that do not quite fit, is left out. It returns
-// which part of the frame they are, and the middle of them in parts of the width and the height.
-func (c *coarse) solid(is func(i int) bool) (part float64, at [2]float64) {
-	marked := make([]bool, c.w*c.h)
+// inner returns the squares for which is reports true, and for all eight around them too: what is
+// narrower than three squares, as edges are that do not quite fit, is left out.
+func (c *coarse) inner(is func(i int) bool) []bool {
+	marked, inner := make([]bool, c.w*c.h), make([]bool, c.w*c.h)
 	for i := range marked {
 		marked[i] = is(i)
 	}
-	n := 0.0
 	for y := 1; y < c.h-1; y++ {
 	square:
 		for x := 1; x < c.w-1; x++ {
@@ -122,9 +121,21 @@ func (c *coarse) solid(is func(i int) bool) (part float64, at [2]float64) {
 					}
 				}
 			}
+			inner[y*c.w+x] = true
+		}
+	}
+	return inner
+}
+
+// solid returns which part of the frame the inner squares are for which is reports true, and the
+// middle of them in parts of the width and the height.
+func (c *coarse) solid(is func(i int) bool) (part float64, at [2]float64) {
+	n := 0.0
+	for i, in := range c.inner(is) {
+		if in {
 			n++
-			at[0] += (float64(x) + 0.5) / float64(c.w)
-			at[1] += (float64(y) + 0.5) / float64(c.h)
+			at[0] += (float64(i%c.w) + 0.5) / float64(c.w)
+			at[1] += (float64(i/c.w) + 0.5) / float64(c.h)
 		}
 	}
 	if n > 0 {
@@ -153,7 +164,7 @@ const (
 	solidPart   = 0.0005 // of the frame: three squares of 96 by 54, besides those around them; sound takes have none
 	finePart    = 0.0001 // likewise, by smaller squares: eight of 384 by 216
 	shapePart   = 0.01   // likewise, for the shape
-	dimPart     = 0.05   // likewise, where the screen is darker: a shadow or black net may be that, and is small
+	dimPart     = 0.05   // likewise, where the screen is darker: a soft shadow may be that, and is small
 	evenScreen  = 0.06   // the median deviation of the gain over the open screen, in parts of it: noise and what is left of a veil
 	anyScreen   = 0.3    // the same from which on it is no open screen at all
 	colorFloor  = 0.004  // light in the open screen of a color plate, below which a ratio means nothing
@@ -356,14 +367,19 @@ func unevenly(path string, part float64, how string) string {
 	return fmt.Sprintf("the screen in %s (--clean-band) is lit otherwise than in the take: %.0f %% of the frame is screen that is over %.0f %% %s than it says; shoot it with the lamps as in the take, or leave it out", path, 100*part, 100*(shapeLimit-1), how)
 }
 
-// dim returns the part of the frame in which half says that the screen is half covered, and the
-// color plate has no more light than in the open screen.
-func (c *coarse) dim(open, half func(i int) bool) float64 {
+// dim returns the part of the frame in which the screen is darker than it should be, by the
+// transmission, the color plate has no more light than in the open screen, and the darkness fades
+// into that: what stands before the screen, as a black scrim does, ends at once.
+func (c *coarse) dim(transmission func(i int) float64) (part float64) {
+	// From an inner square, beyond its own neighbor and the one in which a thing's edge lies: light
+	// that goes from 1/shapeLimit to openMost over so many squares turns within a fiftieth of the
+	// frame's width, as no lamp's does without a flag close to the screen.
+	const beyond = 3
 	var limit [3]float32
 	for k, p := range c.planes {
 		var level []float32
 		for i, v := range p {
-			if open(i) {
+			if isOpen(transmission(i)) {
 				level = append(level, v)
 			}
 		}
@@ -372,16 +388,44 @@ func (c *coarse) dim(open, half func(i int) bool) float64 {
 		}
 		limit[k] = dimSlack*percentile(level, openBright) + colorFloor/4
 	}
-	part, _ := c.solid(func(i int) bool {
+	inner := c.inner(func(i int) bool {
 		for k, p := range c.planes {
 			if p[i] > limit[k] {
 				return false
 			}
 		}
-		return half(i)
+		u := transmission(i)
+		return u > halfLeast && u < 1/shapeLimit
 	})
+	of, sizes := patches.Find(c.w, c.h, func(i, from int) bool { return inner[i] })
+	ends := make([]int, len(sizes)) // how many more of a patch's borders end than fade
+	for i, n := range of {
+		if n == 0 {
+			continue
+		}
+		for _, d := range [4][2]int{{-beyond, 0}, {beyond, 0}, {0, -beyond}, {0, beyond}} {
+			x, y := i%c.w+d[0], i/c.w+d[1]
+			if x < 0 || y < 0 || x >= c.w || y >= c.h || of[y*c.w+x] == n {
+				continue
+			}
+			switch u := transmission(y*c.w + x); {
+			case isOpen(u):
+				ends[n]++
+			case u > 1/shapeLimit && u < 1:
+				ends[n]--
+			}
+		}
+	}
+	for n, size := range sizes {
+		if ends[n] <= 0 {
+			part += float64(size) / float64(c.w*c.h)
+		}
+	}
 	return part
 }
+
+// isOpen reports whether a transmission is that of open screen.
+func isOpen(transmission float64) bool { return math.Abs(transmission-1) < openMost }
 
 // gain returns how bright the open screen of a band plate is over the clean one, and its median
 // deviation over the screen in parts of it; 1 where none is open.
@@ -415,7 +459,7 @@ func deviation(v []float32, middle float32, q float64) float32 {
 
 // suspectColor looks at both cameras' plates together: it holds the clean color plate against the
 // color plates in the open screen, and finds where the color plate shows nothing but screen and the
-// band plate says that it is half covered. The frames have their band plate in the color plate's
+// band plate a darker one. The frames have their band plate in the color plate's
 // frame, as the references have.
 func (t *Take) suspectColor(frames []matte.Sample, ref matte.References) []string {
 	if ref.CleanBand == nil {
@@ -435,13 +479,11 @@ func (t *Take) suspectColor(frames []matte.Sample, ref matte.References) []strin
 			continue
 		}
 		transmission := func(i int) float64 { return float64(band.planes[0][i]) / (g * float64(screen.planes[0][i])) }
-		open := func(i int) bool { return math.Abs(transmission(i)-1) < openMost }
 		if t.cleanBand != nil {
-			half := func(i int) bool { u := transmission(i); return u > halfLeast && u < 1/shapeLimit }
-			dim = max(dim, color.dim(open, half))
+			dim = max(dim, color.dim(transmission))
 		}
 		part, where := color.solid(func(i int) bool {
-			if !open(i) {
+			if !isOpen(transmission(i)) {
 				return false
 			}
 			for c, k := range clean.planes {
@@ -455,7 +497,7 @@ func (t *Take) suspectColor(frames []matte.Sample, ref matte.References) []strin
 			in, at = part, where
 		}
 		for i := range band.planes[0] {
-			if !open(i) {
+			if !isOpen(transmission(i)) {
 				continue
 			}
 			for c, k := range clean.planes {

@@ -186,6 +186,17 @@ func TestSoundPlatesAreNotSuspected(t *testing.T) {
 			}
 			return evenly(x, y)
 		}},
+		"black scrim": {p: func(x, y float64, frame int) ([3]float64, float64) {
+			c, alpha := colorful(0.3, 1)(x, y, frame)
+			if math.Abs(x+0.6) < 0.2 && math.Abs(y) < 0.3 { // behind the performer
+				front := alpha
+				alpha = 1 - 0.5*(1-front)
+				for i := range c {
+					c[i] *= front / alpha
+				}
+			}
+			return c, alpha
+		}},
 		"three stops uneven": {p: colorful(0.3, 1), screen: func(x, y float64) float64 { return 0.8 * math.Exp2(-1.7*(x+0.9)) }},
 		"black screen":       {p: colorful(0.3, 1), k: [3]float64{1e-6, 1e-6, 1e-6}},
 	} {
@@ -290,6 +301,63 @@ func TestSuspectReferences(t *testing.T) {
 	}
 }
 
+// Before a screen of the whole frame hang black scrims, sharp and out of focus, still and in the
+// hands of a performer; a lamp fails, is turned or warms up. The latter alone is told, and so it is
+// with a performer or a scrim before it.
+func TestDimScreen(t *testing.T) {
+	const w, h = 960, 540
+	r := rand.New(rand.NewPCG(1, 2))
+	ramp := func(d, soft float64) float64 { return min(max(0.5-d/soft, 0), 1) } // inside where d is below 0
+	box := func(x, y, x0, y0, x1, y1 float64) float64 { return max(x0-x, x-x1, y0-y, y-y1) }
+	bump := func(x, y, cx, cy, sigma float64) float64 {
+		return math.Exp(-((x-cx)*(x-cx) + (y-cy)*(y-cy)) / (2 * sigma * sigma))
+	}
+	scrim := func(t, soft float64) func(x, y float64) float64 { // a tenth of the frame
+		return func(x, y float64) float64 { return 1 - (1-t)*ramp(box(x, y, 100, 60, 350, 270), soft) }
+	}
+	spot := func(sigma float64) func(x, y float64) float64 {
+		return func(x, y float64) float64 { return 1 - 0.5*bump(x, y, 250, 200, sigma) }
+	}
+	performer := func(x, y float64) float64 { return ramp(box(x, y, 420, 150, 560, 540), 3) }
+	for _, c := range []struct {
+		name   string
+		screen func(x, y float64) float64 // of what the clean plate has
+		alpha  func(x, y float64) float64 // of a performer who has light of their own
+		says   bool
+	}{
+		{"nothing", func(x, y float64) float64 { return 1 }, performer, false},
+		{"a scrim", scrim(0.5, 2), performer, false},
+		{"a thin scrim", scrim(0.85, 2), performer, false},
+		{"a dense scrim", scrim(0.35, 2), performer, false},
+		{"a scrim out of focus", scrim(0.5, 20), performer, false},
+		{"a scrim behind the performer", func(x, y float64) float64 { return 1 - 0.5*ramp(box(x, y, 300, 100, 700, 400), 2) }, performer, false},
+		{"a scrim at the frame's border", func(x, y float64) float64 { return 1 - 0.5*ramp(box(x, y, -9, 300, 960, 600), 2) }, performer, false},
+		{"two scrims", func(x, y float64) float64 { return scrim(0.6, 2)(x, y) * scrim(0.8, 4)(x-450, y-200) }, performer, false},
+		{"a lamp less", spot(96), performer, true},
+		{"a small lamp less", spot(60), performer, true},
+		{"a lamp less on one side", func(x, y float64) float64 { return 1 - 0.4*bump(x, 0, 0, 0, 250) }, performer, true},
+		{"a turned lamp", func(x, y float64) float64 { return 1 - 0.4*ramp(x-480, 900) }, performer, true},
+		{"a lamp less behind the performer", spot(96), func(x, y float64) float64 { return performer(x+150, y) }, true},
+		{"a lamp less and a scrim", func(x, y float64) float64 { return spot(96)(x, y) * scrim(0.5, 2)(x-500, y-200) }, performer, true},
+	} {
+		screen, color := plate.NewGray(w, h), plate.NewRGB(w, h)
+		for i := range screen.Pix {
+			x, y := float64(i%w), float64(i/w)
+			a := c.alpha(x, y)
+			t := c.screen(x, y) * (1 - a)
+			screen.Pix[i] = float32(t * (1 + 0.02*r.NormFloat64()))
+			for k, p := range color.Pix {
+				p[i] = float32(0.4*a + t*[3]float64{0.02, 0.01, 0.004}[k] + 0.004*r.NormFloat64())
+			}
+		}
+		seen := coarseGray(screen)
+		part := coarseRGB(color).dim(func(i int) float64 { return float64(seen.planes[0][i]) })
+		if part > dimPart != c.says {
+			t.Errorf("%s: %.3f of the frame is dim, and over %v is told", c.name, part, dimPart)
+		}
+	}
+}
+
 // Frames of one pixel and of one value, and values that are none, are looked at without harm.
 func TestCoarseOddFrames(t *testing.T) {
 	for _, size := range []image.Point{{1, 1}, {1, 40}, {40, 1}, {97, 3}, {3, 97}, {200, 2}} {
@@ -308,7 +376,7 @@ func TestCoarseOddFrames(t *testing.T) {
 			c.bright()
 			c.below(c)
 			c.gain(c)
-			c.dim(func(int) bool { return true }, func(int) bool { return true })
+			c.dim(func(i int) float64 { return float64(c.planes[0][i]) })
 			if part, _ := c.solid(func(int) bool { return false }); part != 0 {
 				t.Errorf("%v: none is solid, and %v of it", size, part)
 			}
