@@ -110,6 +110,11 @@ func TestFilmedLensAndShutter(t *testing.T) {
 			s := e.Softness
 			return math.Abs(s.Difference-1) < min(2*s.Sigma, 0.4) && s.Told(0.5), "the band plate softer by 1 pixel"
 		}},
+		// The band camera's lens, iris and pixels have the variance (0.45 * 0.7)^2 + (0.75^2 + 1) / 12 in
+		// its own pixels of one and a half, the color camera's 0.45^2 + (1.1^2 + 1) / 12.
+		{"lowband", 0.05, func(e *align.Estimate, _ film.Facts) (bool, string) {
+			return math.Abs(e.Softness.Difference-0.36) < 2*e.Softness.Sigma, "the band plate softer by 0.36 pixels"
+		}},
 		{"lateral", 0.06, func(e *align.Estimate, _ film.Facts) (bool, string) {
 			l := e.LateralColor
 			return math.Abs(l.Red-0.0005) < min(3*l.RedSigma, 2e-4) && math.Abs(l.Blue+0.0005) < min(3*l.BlueSigma, 2e-4) && l.Told(640, 360), "0.0005 and -0.0005"

@@ -53,12 +53,8 @@ func SoftnessDifference(ctx context.Context, pairs []Pair, g Geometry) (Softness
 // plates to one.
 func (s *stack) softness(f *fit) Softness {
 	l := f.l
-	sx, sy := f.g.Density()
-	band := 2 / (sx + sy) // color pixels to a band pixel
-	// By the reduction to the level and the smoothing, in the plate's own pixels, squared.
-	added := func(factor float64) float64 { return (factor*factor-1)/12 + s.smoothing(l)*factor*factor }
-	scale := band * l.fb // color pixels to a band pixel of the level
-	v := -l.softened*scale*scale - added(l.fb)*band*band + added(l.fc)
+	own, scale := s.ownBlur(l, f.g)
+	v := own - l.softened*scale*scale
 	d := math.Copysign(math.Sqrt(math.Abs(v)), v)
 
 	votes, half := l.votes(f.last)
@@ -81,6 +77,16 @@ func (s *stack) softness(f *fit) Softness {
 	spread := 2 * (quartile(0.75) - quartile(0.25)) / quartiles * median / math.Sqrt(float64(len(cells))) * scale * scale
 	noise := spread / math.Max(2*math.Abs(d), 2*math.Sqrt(spread))
 	return Softness{Difference: d, Sigma: math.Hypot(noise, softLight*d), Edges: len(votes)}
+}
+
+// ownBlur returns by how much a level's reduction and smoothing alone make its color plates softer
+// than its band plates, as a variance in color pixels, squared, and how many color pixels there are
+// to a band pixel of the level.
+func (s *stack) ownBlur(l *level, g Geometry) (variance, scale float64) {
+	sx, sy := g.Density()
+	band := 2 / (sx + sy) // color pixels to a band pixel
+	added := func(factor float64) float64 { return (factor*factor-1)/12 + s.smoothing(l)*factor*factor }
+	return added(l.fc) - added(l.fb)*band*band, band * l.fb
 }
 
 // softLight is the part of a difference by which the performer's light may make it look smaller or
@@ -120,12 +126,17 @@ func (s *stack) matchSoftness(ctx context.Context, f *fit) error {
 	if len(s.levels) > 1 {
 		c := newFit(f.g, s.levels[1], Radial)
 		c.model = fixedModel
+		// What blur of the finest level's band plates one of the reduced ones means, which were smoothed
+		// in pixels of their own.
+		own, scale := s.ownBlur(f.l, f.g)
+		reduced, coarse := s.ownBlur(c.l, f.g)
+		means := func(v float64) float64 { return (v*coarse*coarse - reduced + own) / (scale * scale) }
 		if ok, err := c.run(ctx, 0); err != nil {
 			return err
-		} else if ok && 4*math.Abs(c.sharper()) > wide/2 {
+		} else if ok && math.Abs(means(c.sharper())) > wide/2 {
 			if ok, err := c.soften(ctx); err != nil {
 				return err
-			} else if v := 4 * c.l.softened; ok && math.Abs(v) > wide {
+			} else if v := means(c.l.softened); ok && math.Abs(v) > wide {
 				f.l.soften(f.g, v)
 				if ok, err := f.run(ctx, 1); err != nil || !ok {
 					return err
