@@ -56,9 +56,11 @@ const (
 	maxWidth = 2400
 	topWidth = 200 // pixels, about, of the coarsest level's width; chosen by hand
 
-	// alike is by how much the cameras' resolutions may differ on a level: near the root of 2, from
-	// which halving the finer one brings them closer together.
-	alike = 1.45
+	// alike is by how much the cameras' resolutions may differ on a level. Of drawn takes lit from one
+	// side, with a band plate of two thirds of the color plate's pixels along each side, edges lay 0.02
+	// pixels off where both plates were left as they are, and 0.15 to 0.2 where the color plate was
+	// halved.
+	alike = 1.6
 
 	// The least noise that plates are taken to have: of a color channel, in parts of its highlight,
 	// and of alpha. Quantized or drawn plates may show none, and no weight may be infinite. Chosen
