@@ -271,10 +271,7 @@ func (f *fit) equations(ms []measurement) []equation {
 			continue
 		}
 		dx, dy := f.slope(m.x, m.y)
-		half, diff := (a+c)/2, math.Hypot((a-c)/2, b)
-		angle := math.Atan2(2*b, a-c) / 2
-		sin, cos := math.Sincos(angle)
-		for _, q := range [2]struct{ l, x, y float64 }{{half + diff, cos, sin}, {half - diff, -sin, cos}} {
+		for _, q := range axes(a, b, c) {
 			if !(q.l*worst*worst > correlated) {
 				continue
 			}
@@ -297,6 +294,16 @@ func (f *fit) equations(ms []measurement) []equation {
 		}
 	}
 	return list
+}
+
+// An axis is a direction with its eigenvalue.
+type axis struct{ l, x, y float64 }
+
+// axes returns those of the symmetric matrix of xx, xy and yy, the larger first.
+func axes(xx, xy, yy float64) [2]axis {
+	half, diff := (xx+yy)/2, math.Hypot((xx-yy)/2, xy)
+	sin, cos := math.Sincos(math.Atan2(2*xy, xx-yy) / 2)
+	return [2]axis{{half + diff, cos, sin}, {half - diff, -sin, cos}}
 }
 
 // light fills in how an equation along (x, y) depends on the performer's light. What alpha explains
@@ -368,15 +375,13 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 	f.solved = true
 	for pass := range passes {
 		for _, k := range kinds {
-			// How far apart the measurements are beyond their noise: from the median.
-			spread := apart(k.sharp, r, k.least)
-			scale := 1.0
+			times, beyond := 1.0, math.Pow(apart(k.sharp, r, k.least), 2)
 			if f.shading == bending {
-				scale = f.scale(eqs, k.all, r, spread)
+				times, beyond = k.scatter(eqs, r)
 			}
 			for _, i := range k.all {
 				q := &eqs[i]
-				variance := scale * (q.v + spread*spread)
+				variance := times*q.v + beyond
 				if !q.texture {
 					variance *= f.doubt
 				}
@@ -789,49 +794,64 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	return f.g.Check() == nil && f.explain(), nil
 }
 
-// scale returns by how much the variances of these equations must be multiplied to become those of
-// the residuals r, by the median: those of noise allow for what is correlated where nothing may be.
-func (f *fit) scale(eqs []equation, list []int, r []float64, spread float64) float64 {
-	z := make([]float64, len(list))
-	for i, k := range list {
-		z[i] = r[k] * r[k] / (eqs[k].v + spread*spread)
+// scatter returns what makes the variances that equations of a kind have by noise alone those of
+// their residuals r, by medians: times that, and what is beyond it in all of them alike. Those of
+// noise allow for what is correlated where nothing may be.
+func (k *kind) scatter(eqs []equation, r []float64) (times, beyond float64) {
+	ratio := func(list []int, beyond float64) float64 {
+		z := make([]float64, len(list))
+		for i, j := range list {
+			z[i] = r[j] * r[j] / (eqs[j].v + beyond)
+		}
+		return math.Max(1./correlated, robust.SigmaOfMAD*robust.SigmaOfMAD*robust.Median(z))
 	}
-	return math.Max(1./correlated, robust.SigmaOfMAD*robust.SigmaOfMAD*robust.Median(z))
+	beyond = math.Pow(apart(k.sharp, r, k.least), 2)
+	if !k.texture {
+		times = ratio(k.all, beyond)
+		return times, times * beyond
+	}
+	// Faint patches have nothing but noise, of which sharp ones have little.
+	times = ratio(k.faint, 0)
+	noise := make([]float64, len(k.sharp))
+	for i, j := range k.sharp {
+		noise[i] = times * eqs[j].v
+	}
+	return times, math.Max(beyond-robust.Median(noise), k.least*k.least)
 }
 
 // A kind is the equations of edges, or those of texture, whose scatter has nothing to do with each
 // other's.
 type kind struct {
-	all   []int
-	sharp []int   // the eighth with the least variance
-	least float64 // the error that each is granted besides noise, in pixels of the level
+	texture bool
+	all     []int
+	sharp   []int   // the eighth with the least variance
+	faint   []int   // the half with the most
+	least   float64 // the error that each is granted besides noise, in pixels of the level
 }
 
 func byKind(eqs []equation) (kinds []kind) {
 	const sharpest = 8 // one in so many of the equations is sharp; chosen by hand
-	for _, k := range []struct {
-		texture bool
-		least   float64
-	}{{false, leastError}, {true, leastTextureError}} {
-		var all []int
+	for _, k := range []kind{{least: leastError}, {texture: true, least: leastTextureError}} {
 		var v []float64
 		for i, q := range eqs {
 			if q.texture == k.texture {
-				all = append(all, i)
+				k.all = append(k.all, i)
 				v = append(v, q.v)
 			}
 		}
-		if len(all) == 0 {
+		if len(k.all) == 0 {
 			continue
 		}
 		slices.Sort(v)
-		var sharp []int
-		for _, i := range all {
+		for _, i := range k.all {
 			if eqs[i].v <= v[len(v)/sharpest] {
-				sharp = append(sharp, i)
+				k.sharp = append(k.sharp, i)
+			}
+			if eqs[i].v >= v[len(v)/2] {
+				k.faint = append(k.faint, i)
 			}
 		}
-		kinds = append(kinds, kind{all, sharp, k.least})
+		kinds = append(kinds, k)
 	}
 	return kinds
 }

@@ -275,13 +275,12 @@ func (f *fit) lateralScale(eqs []equation) (scale, sigma float64, ok bool) {
 	r := list.Of(eqs, func(q equation) float64 { return q.e })
 	k := byKind(eqs)[0]
 	for pass := range passes {
-		spread := apart(k.sharp, r, k.least)
-		wider := f.scale(eqs, k.all, r, spread)
+		times, beyond := k.scatter(eqs, r)
 		m := newNormal(lateralTerms)
 		m.a[lateralTerms*lateralTerms-1] = ridge
 		weights := make([]float64, len(eqs))
 		for i, q := range eqs {
-			weights[i] = trusted(r[i], wider*(q.v+spread*spread), pass)
+			weights[i] = trusted(r[i], times*q.v+beyond, pass)
 			m.add(q.row[:lateralTerms], q.e, weights[i])
 		}
 		x, ok := m.solve()

@@ -600,13 +600,22 @@ func (s *patchSampler) measure(l *level, t *textureFit, p *pattern) (out measure
 		v := m[c] * s.frame.colorNoise[c]
 		grain += v * v * slopeNoise * float64(s.n) * (s.inverse[0]*s.inverse[0] + s.inverse[1]*s.inverse[1])
 	}
-	xx, yy = xx-grain, yy-grain
-	if !(xx > clear*grain && yy > clear*grain && xx*yy > xy*xy) {
-		return out
+	// A patch with stripes tells across them alone.
+	for _, d := range axes(xx, xy, yy) {
+		l := d.l - grain
+		if !(l > clear*grain) {
+			continue
+		}
+		part := l / d.l // of the slopes that is the costume's: by it what noise adds to them is unlike
+		l *= part / noise
+		out.info[0] += l * d.x * d.x
+		out.info[1] += l * d.x * d.y
+		out.info[2] += l * d.y * d.y
+		along := part * (xr*d.x + yr*d.y) / noise
+		out.b[0] += along * d.x
+		out.b[1] += along * d.y
+		out.match = 1
 	}
-	out.info = [3]float64{xx / noise, xy / noise, yy / noise}
-	out.b = [2]float64{xr / noise, yr / noise}
-	out.match = 1
 	return out
 }
 

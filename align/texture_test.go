@@ -8,9 +8,10 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// textured returns the finest level of a pair in which a performer of random texture fills the
-// middle of the frame, seen by the band plate through m, the band plate being moved.
-func textured(t testing.TB, w, h int, m [3]float64, moved [2]float64) (*level, Geometry) {
+// textured returns the finest level of a pair in which a performer of random texture, or of random
+// upright stripes, fills the middle of the frame, seen by the band plate through m, the band plate
+// being moved.
+func textured(t testing.TB, w, h int, m [3]float64, moved [2]float64, stripes bool) (*level, Geometry) {
 	t.Helper()
 	r := rand.New(rand.NewPCG(7, 1))
 	color, band := plate.NewRGB(w, h), plate.NewGray(w, h)
@@ -20,6 +21,10 @@ func textured(t testing.TB, w, h int, m [3]float64, moved [2]float64) (*level, G
 	for c := range wave {
 		for k := range wave[c] {
 			wave[c][k] = [4]float64{r.NormFloat64() * 0.2, r.NormFloat64() * 0.2, r.Float64() * 2 * math.Pi, 0.08 * r.Float64()}
+			if stripes { // as fine as the others are along both axes together
+				wave[c][k][0] *= math.Sqrt2
+				wave[c][k][1] = 0
+			}
 		}
 	}
 	at := func(c int, x, y float64) float64 {
@@ -62,7 +67,7 @@ func textured(t testing.TB, w, h int, m [3]float64, moved [2]float64) (*level, G
 // each patch states.
 func TestTextureDisplaced(t *testing.T) {
 	moved := [2]float64{0.15, -0.1}
-	l, g := textured(t, 480, 270, [3]float64{0.03, 0.02, 0.01}, moved)
+	l, g := textured(t, 480, 270, [3]float64{0.03, 0.02, 0.01}, moved, false)
 	f, err := l.findTexture(t.Context(), g, l.corePatches(&g, l.patchSize()), l.patchSize())
 	if err != nil || f == nil {
 		t.Fatalf("no texture: %v", err)
@@ -89,10 +94,33 @@ func TestTextureDisplaced(t *testing.T) {
 	}
 }
 
+// Upright stripes tell a displacement along x, and say nothing of one along y.
+func TestStripesDisplaced(t *testing.T) {
+	const moved = 0.15
+	l, g := textured(t, 480, 270, [3]float64{0.12, 0.08, 0.04}, [2]float64{moved, 0}, true)
+	f, err := l.findTexture(t.Context(), g, l.corePatches(&g, l.patchSize()), l.patchSize())
+	if err != nil || f == nil {
+		t.Fatalf("no texture: %v", err)
+	}
+	ms, err := f.measure(t.Context(), l, g)
+	if err != nil {
+		t.Fatal(err)
+	}
+	sum, across, along := 0.0, 0.0, 0.0
+	for _, m := range ms {
+		sum += m.b[0]
+		across += m.info[0]
+		along += m.info[2]
+	}
+	if got := sum / across; !(math.Abs(got-moved) < 0.03) || along > 0.1*across {
+		t.Errorf("stripes are displaced by %.3f pixels, want %v; they say %.3g of it across and %.3g along", got, moved, across, along)
+	}
+}
+
 // The products of a patch with the band that withBand finds without the color's slopes are those
 // with the slopes themselves.
 func TestPatchWithBand(t *testing.T) {
-	l, g := textured(t, 320, 180, [3]float64{0.03, 0.02, 0.01}, [2]float64{0.3, -0.2})
+	l, g := textured(t, 320, 180, [3]float64{0.03, 0.02, 0.01}, [2]float64{0.3, -0.2}, false)
 	s := newPatchSampler(l.patchSize())
 	patches := l.corePatches(&g, s.size)
 	if len(patches) == 0 {
@@ -114,7 +142,7 @@ func TestPatchWithBand(t *testing.T) {
 
 // What a round of a fit asks of the texture, at 1920x1080.
 func BenchmarkTexture(b *testing.B) {
-	l, g := textured(b, 1920, 1080, [3]float64{0.03, 0.02, 0.01}, [2]float64{0.3, -0.2})
+	l, g := textured(b, 1920, 1080, [3]float64{0.03, 0.02, 0.01}, [2]float64{0.3, -0.2}, false)
 	f, err := l.findTexture(b.Context(), g, l.corePatches(&g, l.patchSize()), l.patchSize())
 	if err != nil || f == nil {
 		b.Fatalf("no texture: %v", err)
