@@ -3,6 +3,8 @@
 package align_test
 
 import (
+	"context"
+	"errors"
 	"fmt"
 	"math"
 	"path/filepath"
@@ -93,6 +95,50 @@ func TestFilmedSearch(t *testing.T) {
 			if off > 0.15 && !(off < 2*stated && strings.Contains(fmt.Sprint(e.Warnings), "AMBIGUOUS")) {
 				t.Errorf("%s, seed %d: %.3f pixels off at the edges, and it states %.3f (warnings %q)", row.name, seed, off, stated, e.Warnings)
 			}
+		}
+	}
+}
+
+// Further pairs are asked for where their texture brings the geometry nearer, and their errors are
+// the estimate's.
+func TestFurtherPairs(t *testing.T) {
+	tier.InTest(t)
+	pairs, truth := filmed(t, 71, "", 8, "--performer", "shape", "--height", "0.85", "--photo", "rocket", "--leak", "0.008", "--noise", "0.01")
+	first, err := align.FromFootage(t.Context(), pairs[:2], nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	asked := 0
+	e, err := align.FromFootage(t.Context(), pairs[:2], &align.FootageOptions{More: func(context.Context) ([]align.Pair, error) {
+		asked++
+		return pairs[2*asked : 2*asked+2], nil
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, before := offAtEdges(first, truth)
+	off, stated := offAtEdges(e, truth)
+	t.Logf("%.3f pixels off at the edges, stated %.3f, and %.3f without the pairs that were asked for %d times", off, stated, before, asked)
+	if asked < 1 || asked > 3 || !(stated < 0.9*before) || off > 2*stated || e.Texture.Patches <= first.Texture.Patches {
+		t.Errorf("asked %d times for further pairs: %.3f pixels off at the edges, stated %.3f, and %.3f without; %d patches of texture, and %d without", asked, off, stated, before, e.Texture.Patches, first.Texture.Patches)
+	}
+	lost := errors.New("lost")
+	for name, more := range map[string]func(context.Context) ([]align.Pair, error){
+		"lost": func(context.Context) ([]align.Pair, error) { return nil, lost },
+		"further pairs have": func(context.Context) ([]align.Pair, error) {
+			return []align.Pair{{Color: plate.NewRGB(64, 64), Band: plate.NewGray(64, 64)}}, nil
+		},
+	} {
+		if _, err := align.FromFootage(t.Context(), pairs[:2], &align.FootageOptions{More: more}); err == nil || !strings.Contains(err.Error(), name) {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	// Where there are none, and where they show nobody, it is as if none had been asked for.
+	nobody := align.Pair{Color: plate.NewRGB(640, 360), Band: plate.NewGray(640, 360)}
+	for name, more := range map[string][]align.Pair{"none": nil, "nobody": {nobody}} {
+		e, err := align.FromFootage(t.Context(), pairs[:2], &align.FootageOptions{More: func(context.Context) ([]align.Pair, error) { return more, nil }})
+		if err != nil || e.Geometry != first.Geometry {
+			t.Errorf("%s: another geometry: %v", name, err)
 		}
 	}
 }

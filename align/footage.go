@@ -55,6 +55,12 @@ type FootageOptions struct {
 	// 0 means 0.08, for 8 % either way.
 	MaxScale float64
 
+	// More, where it is not nil, is asked for further pairs of the take, of the same sizes, where the
+	// costume's texture in them would make the geometry's error at the edges less: three times at
+	// most, and for as many as there were at first. It may return fewer, and none where there are no
+	// more. Its error ends the estimate.
+	More func(context.Context) ([]Pair, error)
+
 	// Rough is for a picture that is there soon: fewer candidates are looked at, and the best is
 	// fitted once, to about a pixel of the plates, with a homography at most. The estimate has a
 	// geometry, its model and its residual, and says nothing of its own error, the lenses or the
@@ -384,6 +390,9 @@ func (s *stack) estimate(ctx context.Context, o FootageOptions) (*Estimate, erro
 			return nil, err
 		}
 	}
+	if err := f.ask(ctx, o.More, e.LateralColor); err != nil {
+		return nil, err
+	}
 	if e.Rolling = f.rolling(); e.Rolling.Told() { // once more, with the frames' displacements left free
 		if err := choose(f.newShutter(1)); err != nil {
 			return nil, err
@@ -497,7 +506,9 @@ func (f *fit) describe(e *Estimate) {
 		if !m.used {
 			continue
 		}
-		frames[m.frame] = true
+		if !m.texture {
+			frames[m.frame] = true
+		}
 		x, y := m.x/w, m.y/h
 		x0, x1, y0, y1 = min(x0, x), max(x1, x), min(y0, y), max(y1, y)
 		for j := range n {

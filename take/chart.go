@@ -14,7 +14,7 @@ const chartSamples = 16
 // performer: of a longer recording, 16 frames spread over it.
 func (t *Take) FromChart(ctx context.Context) (*align.ChartEstimate, error) {
 	defer t.files.Rest()
-	_, pairs, err := sampled(ctx, t, chartSamples, func(p FilePair) (align.Pair, error) {
+	_, pairs, err := sampled(ctx, t, t.whole, chartSamples, func(p FilePair) (align.Pair, error) {
 		s, err := t.readSample(p)
 		return align.Pair(s), err
 	})

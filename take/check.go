@@ -141,7 +141,7 @@ func (c *checker) add(name, title string, value float64, unit string, v reading.
 
 // levels reads the band plates as the camera made them: their level and what is clipped.
 func (c *checker) levels(ctx context.Context) error {
-	_, some, err := sampled(ctx, c.t, checkSamples, c.t.readSample)
+	_, some, err := sampled(ctx, c.t, c.t.whole, checkSamples, c.t.readSample)
 	if err != nil {
 		return err
 	}

@@ -240,7 +240,7 @@ func (j *preparation) sample(ctx context.Context, n int) ([]matte.Sample, error)
 	if j.frames != nil && j.asked >= min(n, len(j.take.whole)) {
 		return j.frames, nil
 	}
-	pairs, out, err := sampled(ctx, j.take, n, func(p FilePair) (s matte.Sample, err error) {
+	pairs, out, err := sampled(ctx, j.take, j.take.whole, n, func(p FilePair) (s matte.Sample, err error) {
 		if kept, ok := j.take.kept[p.Number]; ok && j.lens == (lens{}) {
 			s = kept
 		} else {

@@ -64,7 +64,7 @@ func measured[T any](ctx context.Context, j *Job, estimate func(*align.Estimate)
 	if j.Estimate != nil {
 		return estimate(j.Estimate), true, nil
 	}
-	pairs, _, err := j.take.registrationPairs(ctx, false)
+	_, pairs, _, err := j.take.registrationPairs(ctx, j.take.whole, false)
 	if err != nil {
 		return v, false, err
 	}

@@ -47,7 +47,7 @@ func (j *preparation) noise(ctx context.Context) error {
 		} else {
 			from = "the take"
 			var frames []*plate.Gray
-			if _, frames, err = sampled(ctx, t, noiseSamples, c.read); err == nil {
+			if _, frames, err = sampled(ctx, t, t.whole, noiseSamples, c.read); err == nil {
 				*c.to, err = matte.NoiseOfTake(frames, nil)
 			}
 		}

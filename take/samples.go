@@ -19,14 +19,14 @@ import (
 // frames read out of order further than is kept of them.
 const readAhead = 4
 
-// sampled reads up to n frames, evenly spread over the take, by read: what is estimated from a take
-// is estimated from these. In the place of a frame that cannot be read, which fails alone when it
+// sampled reads up to n frames, evenly spread over those of the take, by read: what is estimated
+// from a take is estimated from these. In the place of a frame that cannot be read, which fails alone when it
 // is made, comes the nearest one that can, and the take warns of it once. Where there are fewer
 // than n that can be read there are fewer; where there is none the error is that of the first. Read
 // is called from several goroutines.
-func sampled[T any](ctx context.Context, t *Take, n int, read func(FilePair) (T, error)) (pairs []FilePair, all []T, err error) {
-	n = min(n, len(t.whole))
-	choice := func(k int) int { return (2*k + 1) * len(t.whole) / (2 * n) }
+func sampled[T any](ctx context.Context, t *Take, frames []FilePair, n int, read func(FilePair) (T, error)) (pairs []FilePair, all []T, err error) {
+	n = min(n, len(frames))
+	choice := func(k int) int { return (2*k + 1) * len(frames) / (2 * n) }
 	// The first choices are read some at a time.
 	type result struct {
 		v   T
@@ -37,7 +37,7 @@ func sampled[T any](ctx context.Context, t *Take, n int, read func(FilePair) (T,
 	reads.SetLimit(min(runtime.GOMAXPROCS(0), readAhead))
 	for k := range n {
 		i := choice(k)
-		if p := t.whole[i]; t.damaged[p.Number] == nil {
+		if p := frames[i]; t.damaged[p.Number] == nil {
 			r := &result{}
 			ahead[i] = r
 			reads.Go(func() error {
@@ -49,10 +49,10 @@ func sampled[T any](ctx context.Context, t *Take, n int, read func(FilePair) (T,
 		}
 	}
 	reads.Wait()
-	tried := make([]bool, len(t.whole))
+	tried := make([]bool, len(frames))
 	var first error
 	one := func(i int) bool {
-		p := t.whole[i]
+		p := frames[i]
 		err := t.damaged[p.Number]
 		if err == nil {
 			r := ahead[i]
@@ -73,7 +73,7 @@ func sampled[T any](ctx context.Context, t *Take, n int, read func(FilePair) (T,
 	}
 	for k := range n {
 		at := choice(k)
-		for d := range 2 * len(t.whole) { // at, and then by turns after and before it
+		for d := range 2 * len(frames) { // at, and then by turns after and before it
 			i := at + (d+1)/2
 			if d%2 == 0 {
 				i = at - d/2
@@ -150,17 +150,17 @@ func finite[F interface{ CheckFinite() error }](path string, f F, err error) (F,
 	return *new(F), err
 }
 
-// registrationPairs reads the pairs that registration looks at, and with look what there is to see
-// of each as it was read. The color plates keep their level of black, which is nothing to
+// registrationPairs reads the pairs that registration looks at of these frames, and with look what
+// there is to see of each as it was read. The color plates keep their level of black, which is nothing to
 // registration.
-func (t *Take) registrationPairs(ctx context.Context, look bool) (pairs []align.Pair, seen []glance, err error) {
+func (t *Take) registrationPairs(ctx context.Context, frames []FilePair, look bool) (of []FilePair, pairs []align.Pair, seen []glance, err error) {
 	type read struct {
 		sample matte.Sample
 		pair   align.Pair
 		seen   glance
 	}
 	field := screenField(t.darkBand, t.cleanBand)
-	of, all, err := sampled(ctx, t, registrationSamples, func(p FilePair) (r read, err error) {
+	of, all, err := sampled(ctx, t, frames, registrationSamples, func(p FilePair) (r read, err error) {
 		if r.sample, err = t.readSample(p); err != nil {
 			return r, err
 		}
@@ -172,11 +172,11 @@ func (t *Take) registrationPairs(ctx context.Context, look bool) (pairs []align.
 	})
 	for i, r := range all {
 		pairs, seen = append(pairs, r.pair), append(seen, r.seen)
-		if t.kept != nil {
+		if look && t.kept != nil { // further ones may be many
 			t.kept[of[i].Number] = r.sample
 		}
 	}
-	return pairs, seen, err
+	return of, pairs, seen, err
 }
 
 // sizeVotes is how many files of a camera must have a size before it is believed to be that of its

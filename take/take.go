@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
@@ -419,8 +420,8 @@ func (j *Job) Curves(ctx context.Context) ([]string, error) {
 	return j.curves(ctx)
 }
 
-// registrationSamples is how many frames the geometry is estimated from: the rig is rigid, and each
-// frame shows the performer elsewhere.
+// registrationSamples is how many frames the geometry is estimated from at first: the rig is rigid,
+// and each frame shows the performer elsewhere.
 const registrationSamples = 4
 
 // Register finds the geometry that the recipe asks for. Its warnings name the frames too that could
@@ -451,9 +452,23 @@ func (t *Take) register(ctx context.Context) (Registration, error) {
 		return t.given(g.Value, "the recipe's geometry")
 	}
 	t.stage("the geometry between the cameras")
-	pairs, seen, err := t.registrationPairs(ctx, true)
+	read, pairs, seen, err := t.registrationPairs(ctx, t.whole, true)
 	if err != nil {
 		return Registration{}, err
+	}
+	more := func(ctx context.Context) ([]align.Pair, error) {
+		rest := list.Where(t.whole, func(p FilePair) bool {
+			return t.damaged[p.Number] == nil && !slices.ContainsFunc(read, func(q FilePair) bool { return q.Number == p.Number })
+		})
+		if len(rest) == 0 {
+			return nil, nil
+		}
+		of, pairs, _, err := t.registrationPairs(ctx, rest, false)
+		if err != nil {
+			return nil, ctx.Err() // a frame that cannot be read fails in its turn
+		}
+		read = append(read, of...)
+		return pairs, nil
 	}
 	var suspicions []string
 	if !t.draft {
@@ -461,7 +476,7 @@ func (t *Take) register(ctx context.Context) (Registration, error) {
 			return Registration{}, err
 		}
 	}
-	e, err := align.FromFootage(ctx, pairs, &align.FootageOptions{Mirror: parities[t.recipe.Parity], Rough: t.draft})
+	e, err := align.FromFootage(ctx, pairs, &align.FootageOptions{Mirror: parities[t.recipe.Parity], Rough: t.draft, More: more})
 	if err != nil {
 		return Registration{}, suspected(fmt.Errorf("%s and %s: %w", t.recipe.Color, t.recipe.Band, err), suspicions)
 	}
@@ -484,7 +499,7 @@ func (t *Take) register(ctx context.Context) (Registration, error) {
 // align.Residual has it, or NaN where no outline is seen in both plates.
 func (t *Take) Residual(ctx context.Context, g align.Geometry) (float64, error) {
 	defer t.files.Rest()
-	pairs, _, err := t.registrationPairs(ctx, false)
+	_, pairs, _, err := t.registrationPairs(ctx, t.whole, false)
 	if err != nil {
 		return 0, err
 	}
