@@ -63,11 +63,9 @@ func textured(t testing.TB, w, h int, m [3]float64, moved [2]float64, stripes bo
 	return s.levels[0], Identity(w, h)
 }
 
-// A displacement of the band plate is found in the costume's texture, patch by patch, within what
-// each patch states.
-func TestTextureDisplaced(t *testing.T) {
-	moved := [2]float64{0.15, -0.1}
-	l, g := textured(t, 480, 270, [3]float64{0.03, 0.02, 0.01}, moved, false)
+// measuredTexture returns what the texture of a level says.
+func measuredTexture(t *testing.T, l *level, g Geometry) []measurement {
+	t.Helper()
 	f, err := l.findTexture(t.Context(), g, l.corePatches(&g, l.patchSize()), l.patchSize())
 	if err != nil || f == nil {
 		t.Fatalf("no texture: %v", err)
@@ -76,9 +74,17 @@ func TestTextureDisplaced(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return ms
+}
+
+// A displacement of the band plate is found in the costume's texture, patch by patch, within what
+// each patch states.
+func TestTextureDisplaced(t *testing.T) {
+	moved := [2]float64{0.15, -0.1}
+	l, g := textured(t, 480, 270, [3]float64{0.03, 0.02, 0.01}, moved, false)
 	var sum [2]float64
 	n := 0.0
-	for _, m := range ms {
+	for _, m := range measuredTexture(t, l, g) {
 		d := m.info[0]*m.info[2] - m.info[1]*m.info[1]
 		if !(d > 0) {
 			continue
@@ -98,16 +104,8 @@ func TestTextureDisplaced(t *testing.T) {
 func TestStripesDisplaced(t *testing.T) {
 	const moved = 0.15
 	l, g := textured(t, 480, 270, [3]float64{0.12, 0.08, 0.04}, [2]float64{moved, 0}, true)
-	f, err := l.findTexture(t.Context(), g, l.corePatches(&g, l.patchSize()), l.patchSize())
-	if err != nil || f == nil {
-		t.Fatalf("no texture: %v", err)
-	}
-	ms, err := f.measure(t.Context(), l, g)
-	if err != nil {
-		t.Fatal(err)
-	}
 	sum, across, along := 0.0, 0.0, 0.0
-	for _, m := range ms {
+	for _, m := range measuredTexture(t, l, g) {
 		sum += m.b[0]
 		across += m.info[0]
 		along += m.info[2]
