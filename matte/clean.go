@@ -2,11 +2,13 @@ package matte
 
 import (
 	"errors"
+	"fmt"
 	"image"
 	"math"
 	"slices"
+	"sync/atomic"
 
-	"example.com/twinplate/internal/list"
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
@@ -51,24 +53,28 @@ func CleanFromTake(frames []Sample, screen *Screen, dark *plate.Gray) (*Clean, e
 	if err != nil {
 		return nil, err
 	}
-	b := &rebuild{w: screen.W, h: screen.H, ratio: plate.NewGray(screen.W, screen.H)}
+	b := &rebuild{Solver: solver, ratio: plate.NewGray(screen.W, screen.H)}
 	b.ratio.Fill(1)
-	for k, f := range frames {
-		u, g, err := solver.open(k, f)
-		if errors.Is(err, ErrNoScreen) {
-			continue
-		} else if err != nil {
-			return nil, err
+	gains, errs := make([]Gain, len(frames)), make([]error, len(frames))
+	parallel.Each(len(frames), func(k int) {
+		if errs[k] = checkPlates("screen", solver.Size(), named{"band plate", frames[k].Band}); errs[k] == nil {
+			gains[k], errs[k] = solver.Gain(frames[k])
 		}
-		b.frames = append(b.frames, u)
-		b.gains = append(b.gains, g.Value)
+	})
+	for k, f := range frames {
+		if errors.Is(errs[k], ErrNoScreen) {
+			continue
+		} else if errs[k] != nil {
+			return nil, fmt.Errorf("sample %d: %w", k, errs[k])
+		}
+		b.frames = append(b.frames, f.Band)
+		b.gains = append(b.gains, gains[k].Value)
 	}
 	if len(b.frames) == 0 {
 		return nil, ErrNoScreen
 	}
-	smooth := list.Of(b.frames, func(f *plate.Gray) *plate.Gray { return boxMean(f, 1) })
 	for range 2 {
-		b.level(smooth)
+		b.level()
 		b.regain()
 	}
 	sum, count := b.gather()
@@ -81,30 +87,61 @@ func CleanFromTake(frames []Sample, screen *Screen, dark *plate.Gray) (*Clean, e
 	out.Seen /= float64(len(count.Pix))
 	b.fill(sum, count)
 	out.Off, out.Veil = b.spread(count)
-	for i, r := range b.ratio.Pix {
-		v := model.Pix[i]
-		if dark != nil {
-			v = (v-dark.Pix[i])*r + dark.Pix[i]
-		} else {
-			v *= r
+	parallel.Rows(screen.W, screen.H, func(y0, y1 int) {
+		for i := y0 * screen.W; i < y1*screen.W; i++ {
+			v, r := model.Pix[i], b.ratio.Pix[i]
+			if dark != nil {
+				v = (v-dark.Pix[i])*r + dark.Pix[i]
+			} else {
+				v *= r
+			}
+			model.Pix[i] = v
 		}
-		model.Pix[i] = v
-	}
+	})
 	return out, nil
 }
 
-// A rebuild is a clean plate in the making.
+// A rebuild is a clean plate in the making. Nothing as large as a frame is kept of the frames: what
+// is wanted of them is made row by row.
 type rebuild struct {
-	w, h   int
-	frames []*plate.Gray // band over the model: gain times transmission times what the model is off by
-	gains  []float64
-	ratio  *plate.Gray // what the model is to be multiplied by
-	sigma  float64
+	*Solver               // of the smooth screen
+	frames  []*plate.Gray // the band plates with open screen
+	gains   []float64
+	ratio   *plate.Gray // what the smooth screen is to be multiplied by
+	sigma   float64
+}
+
+// over sets row to what a row y of the band plates is multiplied by to be 1 on the screen: by the
+// smooth screen, and with ratio also by what that is off by. The gain is in neither.
+func (b *rebuild) over(row []float32, y int, ratio bool) {
+	copy(row, b.inverse.Pix[y*b.w:])
+	if ratio {
+		for i, r := range b.ratio.Pix[y*b.w : (y+1)*b.w] {
+			row[i] /= r
+		}
+	}
+}
+
+// row sets row to row y of frame k, multiplied by over, its own gain taken out where gain is that.
+func (b *rebuild) row(row []float32, k, y int, over []float32, gain float64) {
+	scale := float32(1 / gain)
+	row = row[:len(over)]
+	light := b.frames[k].Pix[y*b.w:][:len(over)]
+	if b.darkBand == nil {
+		for i, v := range over {
+			row[i] = light[i] * v * scale
+		}
+		return
+	}
+	dark := b.darkBand.Pix[y*b.w:][:len(over)]
+	for i, v := range over {
+		row[i] = (light[i] - dark[i]) * v * scale
+	}
 }
 
 // level renews the ratio, coarsely, from means over 3x3 pixels of the frames: over all frames of a
 // block of pixels, the screen is the topmost peak.
-func (b *rebuild) level(smooth []*plate.Gray) {
+func (b *rebuild) level() {
 	// Where no reason stands beside one, these are chosen by hand; not measured by itself.
 	const (
 		blocksAcross, leastSide = 48, 6 // blocks, and pixels of a block's side
@@ -116,6 +153,9 @@ func (b *rebuild) level(smooth []*plate.Gray) {
 		// One pixel of a block in so many must be in the window, of all frames together.
 		fewest = 3
 
+		// Every so many-th row of means is counted: every pixel is in one of them.
+		step = 3
+
 		around = 2    // blocks to either side that a block is held against
 		lower  = 0.03 // part by which one that has seen only a veil differs from them
 	)
@@ -123,39 +163,57 @@ func (b *rebuild) level(smooth []*plate.Gray) {
 	across, down := (b.w+side-1)/side, (b.h+side-1)/side
 	coarse := plate.NewGray(across, down)
 	known := make([]bool, across*down)
-	parallel.Each(across*down, func(at int) {
-		bx, by := at%across, at/across
-		var count [bins]int
-		for k, f := range smooth {
-			scale := float32(1 / b.gains[k])
-			for y := by * side; y < min((by+1)*side, b.h); y++ {
-				for _, v := range f.Pix[y*b.w+bx*side : y*b.w+min((bx+1)*side, b.w)] {
-					if n := (v*scale - from) / width; n >= 0 && n < bins {
-						count[int(n)]++
+	parallel.Each(down, func(by int) {
+		count := make([][bins]int32, across)
+		over := [step][]float32{make([]float32, b.w), make([]float32, b.w), make([]float32, b.w)}
+		row, mean, means := make([]float32, b.w), make([]float32, b.w), newMean3(b.w, b.h)
+		rows := 0
+		for y := by * side; y < min((by+1)*side, b.h); y += step {
+			rows++
+			at := min(y+1, b.h-1) // the row of means
+			first, last := max(at-1, 0), min(at+1, b.h-1)
+			for j := first; j <= last; j++ {
+				b.over(over[j-first], j, false)
+			}
+			for k := range b.frames {
+				for j := first; j <= last; j++ {
+					b.row(row, k, j, over[j-first], b.gains[k])
+					means.add(row, j)
+				}
+				means.at(mean, at)
+				for bx := range across {
+					to := &count[bx]
+					for _, v := range mean[bx*side : min((bx+1)*side, b.w)] {
+						if n := (v - from) * (1 / width); n >= 0 && n < bins {
+							to[int(n)]++
+						}
 					}
 				}
 			}
 		}
-		// As for the gain: over a window of 2.5 %, the higher of two peaks alike.
-		best, peak := 0, 0
-		for n := window; n < bins-window; n++ {
-			sum := 0
-			for _, c := range count[n-window : n+window+1] {
-				sum += c
+		for bx := range across {
+			count := &count[bx]
+			// As for the gain: over a window of 2.5 %, the higher of two peaks alike.
+			best, peak := int32(0), 0
+			for n := window; n < bins-window; n++ {
+				sum := int32(0)
+				for _, c := range count[n-window : n+window+1] {
+					sum += c
+				}
+				if sum > 0 && sum >= best {
+					best, peak = sum, n
+				}
 			}
-			if sum > 0 && sum >= best {
-				best, peak = sum, n
+			if int(best) < side*rows/fewest {
+				continue
 			}
+			var sum, n float64
+			for j := max(peak-about, 0); j < min(peak+about+1, bins); j++ {
+				sum += float64(count[j]) * (from + (float64(j)+0.5)*width)
+				n += float64(count[j])
+			}
+			coarse.Pix[by*across+bx], known[by*across+bx] = float32(sum/n), true
 		}
-		if best < side*side/fewest {
-			return
-		}
-		var sum, n float64
-		for j := max(peak-about, 0); j < min(peak+about+1, bins); j++ {
-			sum += float64(count[j]) * (from + (float64(j)+0.5)*width)
-			n += float64(count[j])
-		}
-		coarse.Pix[at], known[at] = float32(sum/n), true
 	})
 	// A block that has only seen a veil lies below those about it.
 	was := slices.Clone(known)
@@ -191,78 +249,126 @@ func (b *rebuild) level(smooth []*plate.Gray) {
 
 // regain takes the gains anew, now that the ratio is better.
 func (b *rebuild) regain() {
-	flat := plate.NewGray(b.w, b.h)
-	for k, f := range b.frames {
-		parallel.Rows(b.w, b.h, func(y0, y1 int) {
-			for i := y0 * b.w; i < y1*b.w; i++ {
-				flat.Pix[i] = f.Pix[i] / b.ratio.Pix[i]
-			}
-		})
-		if g, err := gainIn(flat); err == nil {
+	rows := strips(b.w, b.h, GainPixels)
+	over := plate.NewGray(b.w, len(rows))
+	parallel.EachRow(b.w, len(rows), func(i int) { b.over(over.Pix[i*b.w:(i+1)*b.w], rows[i], true) })
+	parallel.Each(len(b.frames), func(k int) {
+		flat := plate.NewGray(b.w, len(rows))
+		for i, y := range rows {
+			b.row(flat.Pix[i*b.w:(i+1)*b.w], k, y, over.Pix[i*b.w:(i+1)*b.w], 1)
+		}
+		if g, err := gainOf(flat); err == nil {
 			b.gains[k] = g.Value
 		}
-	}
+	})
 }
 
-// gather adds up, for every pixel, the frames in which it is certainly screen, and counts them.
-func (b *rebuild) gather() (sum, count *plate.Gray) {
-	sum, count = plate.NewGray(b.w, b.h), plate.NewGray(b.w, b.h)
-	flat, out := plate.NewGray(b.w, b.h), plate.NewGray(b.w, b.h)
+// reaches returns how far from 1 the mean over 3x3 pixels of a place of each frame may be that is
+// certainly screen.
+func (b *rebuild) reaches() []float64 {
 	const (
-		usualReach = 0.02 // where no frame tells its noise; chosen by hand
-		step       = 17   // pixels between those that tell the noise: it divides no usual width
-		// Pixels by which what is certainly screen stays away from the rest; chosen by hand.
-		margin = 2
+		usualReach = 0.02 // where no frame before it tells its noise; chosen by hand
+		step       = 17   // rows between those that tell the noise; chosen by hand
 	)
-	reach := usualReach
-	d2, used := make([]float64, b.h), make([]float64, b.h) // of each row
-	for k, f := range b.frames {
-		scale := float32(1 / b.gains[k])
-		parallel.Rows(b.w, b.h, func(y0, y1 int) {
-			for i := y0 * b.w; i < y1*b.w; i++ {
-				flat.Pix[i] = f.Pix[i] * scale / b.ratio.Pix[i]
-			}
-		})
-		smooth := boxMean(flat, 1)
+	all := make([]float64, len(b.frames)) // 0 where a frame does not tell
+	parallel.Each(len(b.frames), func(k int) {
+		over, row, mean, means := make([]float32, b.w), make([]float32, b.w), make([]float32, b.w), newMean3(b.w, b.h)
 		var deviations []float32
-		for i := 0; i < len(smooth.Pix); i += step {
-			if d := math.Abs(float64(smooth.Pix[i]) - 1); d <= widestReach {
-				deviations = append(deviations, float32(d))
+		for y := min(step/2, b.h-1); y < b.h; y += step {
+			for j := max(y-1, 0); j <= min(y+1, b.h-1); j++ {
+				b.over(over, j, true)
+				b.row(row, k, j, over, b.gains[k])
+				means.add(row, j)
+			}
+			means.at(mean, y)
+			for _, v := range mean {
+				if d := math.Abs(float64(v) - 1); d <= widestReach {
+					deviations = append(deviations, float32(d))
+				}
 			}
 		}
 		if len(deviations) > 0 {
-			reach = min(max(reachSigmas*robust.Sigma(deviations), leastReach), widestReach)
+			all[k] = min(max(reachSigmas*robust.Sigma(deviations), leastReach), widestReach)
 		}
-		parallel.Rows(b.w, b.h, func(y0, y1 int) {
-			for i := y0 * b.w; i < y1*b.w; i++ {
-				out.Pix[i] = 0
-				if math.Abs(float64(smooth.Pix[i])-1) > reach {
-					out.Pix[i] = 1
-				}
-			}
-		})
-		near := boxMax(out, margin)
-		parallel.Rows(b.w, b.h, func(y0, y1 int) {
-			for i := y0 * b.w; i < y1*b.w; i++ {
-				if near.Pix[i] == 0 {
-					sum.Pix[i] += f.Pix[i] * scale
-					count.Pix[i]++
-					d := float64(flat.Pix[i]) - 1
-					d2[i/b.w] += d * d
-					used[i/b.w]++
-				}
-			}
-		})
+	})
+	last := usualReach
+	for k, r := range all {
+		if r == 0 {
+			all[k] = last
+		}
+		last = all[k]
 	}
+	return all
+}
+
+// gather adds up, for every pixel, how far from 1 the frames are in which it is certainly screen,
+// and counts them: those that have nothing else as far as kernel.Reach around.
+func (b *rebuild) gather() (sum, count *plate.Gray) {
+	const (
+		r     = kernel.Reach
+		strip = 32 // rows that are gone through for all frames, which a cache holds, whatever the number of cores
+		ring  = r + 2
+	)
+	w := b.w
+	reaches := b.reaches()
+	sum, count = plate.NewGray(w, b.h), plate.NewGray(w, b.h)
+	strips := (b.h + strip - 1) / strip
+	d2, used := make([]float64, strips), make([]float64, strips) // of each strip
+	parallel.Parts(strips, func(first, last int) {
+		factors, counts := make([]float32, (strip+2*(r+1))*w), make([]int32, strip*w)
+		var flat [ring][]float32 // the last rows
+		for i := range flat {
+			flat[i] = make([]float32, w)
+		}
+		mean, squares, barred, inside := make([]float32, w), make([]float32, w), make([]int32, w), kernel.Inside(w)
+		means := newMean3(w, b.h)
+		for n := first; n < last; n++ {
+			y0, y1 := n*strip, min((n+1)*strip, b.h)
+			from, to := max(y0-r-1, 0), min(y1+r+1, b.h)
+			over := func(y int) []float32 { return factors[(y-from)*w : (y-from+1)*w] }
+			for y := from; y < to; y++ {
+				b.over(over(y), y, true)
+			}
+			clear(counts)
+			clear(squares)
+			for k := range b.frames {
+				clear(barred)
+				low, high := float32(1-reaches[k]), float32(1+reaches[k])
+				for y := from; y < y1+r+1; y++ {
+					if y < to {
+						b.row(flat[y%ring], k, y, over(y), b.gains[k])
+						means.add(flat[y%ring], y)
+					}
+					// The row above has its mean now, unless it was begun with.
+					if s := y - 1; s < b.h && (s > from || s == 0) {
+						means.at(mean, s)
+						kernel.Bar(barred, inside, mean, low, high, int32(s+2*r+1))
+					}
+					if at := y - 1 - r; at >= y0 {
+						i := (at - y0) * w
+						t := kernel.Tally{Sum: sum.Pix[at*w : (at+1)*w], Sum2: squares, Count: counts[i : i+w]}
+						t.Add(flat[at%ring], barred, int32(at+r+1), 1)
+					}
+				}
+			}
+			for i, v := range counts[:(y1-y0)*w] {
+				count.Pix[y0*w+i] = float32(v)
+				used[n] += float64(v)
+			}
+			for _, v := range squares {
+				d2[n] += float64(v)
+			}
+		}
+	})
 	square, n := 0.0, 0.0
-	for y := range b.h {
-		square, n = square+d2[y], n+used[y]
+	for i := range strips {
+		square, n = square+d2[i], n+used[i]
 	}
 	b.sigma = math.Sqrt(square / max(n, 1))
 	return sum, count
 }
 
-// fill makes the ratio of the sums: over 7x7 pixels where the screen was seen, and wider where it
+// fill mends the ratio by the sums: over 7x7 pixels where the screen was seen, and wider where it
 // was not. Where nothing was seen for a long way the coarse ratio stays.
 func (b *rebuild) fill(sum, count *plate.Gray) {
 	// Frames a pixel, in the mean around, from which the sums are believed; chosen by hand.
@@ -271,11 +377,22 @@ func (b *rebuild) fill(sum, count *plate.Gray) {
 	left := slices.Repeat([]bool{true}, len(count.Pix))
 	for _, r := range reaches {
 		s, n := boxMean(sum, r), boxMean(count, r)
-		for i := range left {
-			if left[i] && n.Pix[i] > seen {
-				b.ratio.Pix[i] = s.Pix[i] / n.Pix[i]
-				left[i] = false
+		var more atomic.Bool
+		parallel.Rows(b.w, b.h, func(y0, y1 int) {
+			for i := y0 * b.w; i < y1*b.w; i++ {
+				if !left[i] {
+					continue
+				}
+				if n.Pix[i] > seen {
+					b.ratio.Pix[i] *= 1 + s.Pix[i]/n.Pix[i]
+					left[i] = false
+				} else {
+					more.Store(true)
+				}
 			}
+		})
+		if !more.Load() {
+			break
 		}
 	}
 }

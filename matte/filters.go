@@ -10,7 +10,7 @@ import (
 
 // boxMean returns the mean over the square of 2r+1 pixels around each, cut off at the borders.
 func boxMean(f *plate.Gray, r int) *plate.Gray {
-	if r == 1 && f.W > 1 && f.H > 1 {
+	if r == 1 {
 		return mean3x3(f)
 	}
 	tmp, out := plate.NewGray(f.W, f.H), plate.NewGray(f.W, f.H)
@@ -51,32 +51,58 @@ func mean3x3(f *plate.Gray) *plate.Gray {
 	w, h := f.W, f.H
 	out := plate.NewGray(w, h)
 	parallel.Rows(w, h, func(y0, y1 int) {
-		// Three rows' means along the row; where there are but two rows or columns, of those.
-		var means [3][]float32
-		for i := range means {
-			means[i] = make([]float32, w)
-		}
+		m := newMean3(w, h)
 		for y := max(y0-1, 0); y <= y1; y++ {
 			if y < h {
-				row, dst := f.Pix[y*w:(y+1)*w], means[y%3]
-				dst[0], dst[w-1] = (row[0]+row[1])/2, (row[w-2]+row[w-1])/2
-				kernel.Mean3(dst[1:w-1], row, row[1:], row[2:])
+				m.add(f.Pix[y*w:(y+1)*w], y)
 			}
-			if y <= y0 {
-				continue
-			}
-			to, here := out.Pix[(y-1)*w:y*w], means[(y-1)%3]
-			switch {
-			case y == 1:
-				kernel.Mix(to, here, means[1], 0.5)
-			case y == h:
-				kernel.Mix(to, here, means[(h-2)%3], 0.5)
-			default:
-				kernel.Mean3(to, means[(y-2)%3], here, means[y%3])
+			if y > y0 {
+				m.at(out.Pix[(y-1)*w:y*w], y-1)
 			}
 		}
 	})
 	return out
+}
+
+// A mean3 makes means over 3x3 pixels of a frame whose rows come one by one, in their order, cut off
+// at its borders.
+type mean3 struct {
+	h     int
+	along [3][]float32 // means along the last three rows
+}
+
+func newMean3(w, h int) *mean3 {
+	m := &mean3{h: h}
+	for i := range m.along {
+		m.along[i] = make([]float32, w)
+	}
+	return m
+}
+
+// add takes row y.
+func (m *mean3) add(row []float32, y int) {
+	to, w := m.along[y%3], len(row)
+	if w == 1 {
+		to[0] = row[0]
+		return
+	}
+	to[0], to[w-1] = (row[0]+row[1])/2, (row[w-2]+row[w-1])/2
+	kernel.Mean3(to[1:w-1], row, row[1:], row[2:])
+}
+
+// at makes row y of the means, once it and the rows beside it have been added.
+func (m *mean3) at(to []float32, y int) {
+	above, here, below := m.along[(y+2)%3], m.along[y%3], m.along[(y+1)%3]
+	switch {
+	case m.h == 1:
+		copy(to, here)
+	case y == 0:
+		kernel.Mix(to, here, below, 0.5)
+	case y == m.h-1:
+		kernel.Mix(to, here, above, 0.5)
+	default:
+		kernel.Mean3(to, above, here, below)
+	}
 }
 
 func meanLine(dst, src []float32, n, r int) {

@@ -284,12 +284,8 @@ type openScreen struct {
 
 func newOpenScreen(u, smooth *plate.Gray) *openScreen {
 	c := newCells(u.W, u.H)
-	o := &openScreen{u, smooth, c, make([]float64, c.n), make([]float64, c.n), make([]int32, u.W), make([]int32, u.W+2*kernel.Reach),
+	return &openScreen{u, smooth, c, make([]float64, c.n), make([]float64, c.n), make([]int32, u.W), kernel.Inside(u.W),
 		kernel.Tally{Sum: make([]float32, u.W), Sum2: make([]float32, u.W), Count: make([]int32, u.W)}}
-	for i := range o.inside {
-		o.inside[i] = -1
-	}
-	return o
 }
 
 // near returns the sums of the distances from center, as a float32, and of their squares, and how

@@ -5,12 +5,21 @@ const Reach = 3
 
 // Bar sets barred to mark for every value of the row that has one that is not between low and high
 // at most Reach from it. What barred has must not be above mark. Inside is for Bar's own use: as
-// long as the row and 2 Reach more, with -1 in the first and the last Reach.
+// long as the row and 2 Reach more, with -1 in the first and the last Reach, as Inside makes it.
 func Bar(barred, inside []int32, row []float32, low, high float32, mark int32) {
 	n := len(row)
 	barred, inside = barred[:n], inside[:n+2*Reach]
 	insideFrom(insideFront(inside, row, low, high), inside, row, low, high)
 	barFrom(barFront(barred, inside, mark), barred, inside, mark)
+}
+
+// Inside returns what Bar uses for rows of n values.
+func Inside(n int) []int32 {
+	inside := make([]int32, n+2*Reach)
+	for i := range inside {
+		inside[i] = -1
+	}
+	return inside
 }
 
 // A Tally sums, column by column, rows' distances from a center, their squares, and how many they
