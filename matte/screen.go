@@ -4,12 +4,11 @@ import (
 	"cmp"
 	"encoding/json"
 	"fmt"
-	"image"
 	"math"
-	"slices"
 
 	"gonum.org/v1/gonum/mat"
 
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
@@ -54,14 +53,16 @@ func FitScreen(samples []Sample, darkColor *plate.RGB, darkBand *plate.Gray, ord
 		return nil, fmt.Errorf("matte: no samples to fit a screen to")
 	}
 	size := samples[0].Color.Size()
-	f := &screenFit{w: size.X, h: size.Y, block: max(size.X/screenBlocks, 1), order: order, gains: make([]float64, len(samples))}
 	for k, s := range samples {
-		if err := (References{DarkColor: darkColor, DarkBand: darkBand, CleanColor: s.Color, CleanBand: s.Band}).check(size); err != nil {
+		ref := References{CleanColor: s.Color, CleanBand: s.Band}
+		if k == 0 {
+			ref.DarkColor, ref.DarkBand = darkColor, darkBand
+		}
+		if err := ref.check(size); err != nil {
 			return nil, fmt.Errorf("matte: sample %d: %w", k, err)
 		}
-		f.add(k, s, darkColor, darkBand)
 	}
-	return f.fit()
+	return newScreenFit(size.X, size.Y, order, samples, darkColor, darkBand).fit()
 }
 
 // Gray returns the model as a clean band plate without its dark level: W by H values, all positive.
@@ -70,10 +71,16 @@ func FitScreen(samples []Sample, darkColor *plate.RGB, darkBand *plate.Gray, ord
 func (s *Screen) Gray() *plate.Gray {
 	f := plate.NewGray(s.W, s.H)
 	parallel.Rows(s.W, s.H, func(y0, y1 int) {
-		terms := make([]float64, len(s.Coefficients))
-		for i := y0 * s.W; i < y1*s.W; i++ {
-			powers(terms, s.Order, place(i%s.W, s.W), place(i/s.W, s.H))
-			f.Pix[i] = float32(min(max(math.Exp(dot(terms, s.Coefficients)), leastScreen), mostScreen))
+		row := make([]float64, s.Order+1)
+		for y := y0; y < y1; y++ {
+			along(row, s.Coefficients, place(y, s.H))
+			for x := range s.W {
+				u, v := place(x, s.W), 0.
+				for i := len(row) - 1; i >= 0; i-- {
+					v = v*u + row[i]
+				}
+				f.Pix[y*s.W+x] = float32(min(max(math.Exp(v), leastScreen), mostScreen))
+			}
 		}
 	})
 	return f
@@ -107,6 +114,20 @@ func powers(terms []float64, order int, x, y float64) {
 	}
 }
 
+// along fills row with the coefficients of 1, x, x^2 and so on that the polynomial of powers has at y.
+func along(row, coefficients []float64, y float64) {
+	clear(row)
+	at := 0
+	for d := range row {
+		p := 1. // y to the power of k
+		for k := range d + 1 {
+			row[d-k] += coefficients[at+k] * p
+			p *= y
+		}
+		at += d + 1
+	}
+}
+
 func dot(a, b []float64) (sum float64) {
 	for i, v := range a {
 		sum += v * b[i]
@@ -116,59 +137,85 @@ func dot(a, b []float64) (sum float64) {
 
 type screenFit struct {
 	w, h, block, order int
+	places             [][]float64 // terms of each square of block pixels a side, row by row
 	blocks             []screenBlock
 	gains              []float64 // logarithms, one a sample
 	coef               []float64
+	surface            []float64 // logarithms of the model at the places, once there is one
 }
 
 // A screenBlock is a square of pixels in one sample.
 type screenBlock struct {
-	sample, x, y int     // x and y count blocks
-	level        float64 // logarithm of its mean in the band plate
-	color        float64 // its mean in the color plate, the brightest channel
-	terms        []float64
-	in           bool
+	sample, at int     // the latter among the places
+	level      float64 // logarithm of its mean in the band plate
+	color      float64 // its mean in the color plate, the brightest channel
+	in         bool
 }
 
-func (f *screenFit) add(k int, s Sample, darkColor *plate.RGB, darkBand *plate.Gray) {
-	lines := make([][]screenBlock, f.h/f.block)
-	parallel.Each(len(lines), func(by int) {
-		lines[by] = f.line(k, by, s, darkColor, darkBand)
-	})
-	f.blocks = slices.Concat(append([][]screenBlock{f.blocks}, lines...)...)
-}
-
-// line returns the blocks of sample k at by, as blocks are counted down the frame.
-func (f *screenFit) line(k, by int, s Sample, darkColor *plate.RGB, darkBand *plate.Gray) (blocks []screenBlock) {
-	n := (f.order + 1) * (f.order + 2) / 2
-	for bx := 0; (bx+1)*f.block <= f.w; bx++ {
-		var band float64
-		var color [3]float64
-		for y := by * f.block; y < (by+1)*f.block; y++ {
-			for x := bx * f.block; x < (bx+1)*f.block; x++ {
-				i := y*f.w + x
-				band += float64(s.Band.Pix[i])
-				if darkBand != nil {
-					band -= float64(darkBand.Pix[i])
-				}
-				for c := range 3 {
-					color[c] += float64(s.Color.Pix[c][i])
-					if darkColor != nil {
-						color[c] -= float64(darkColor.Pix[c][i])
-					}
-				}
+func newScreenFit(w, h, order int, samples []Sample, darkColor *plate.RGB, darkBand *plate.Gray) *screenFit {
+	f := &screenFit{w: w, h: h, block: max(w/screenBlocks, 1), order: order, gains: make([]float64, len(samples))}
+	center := func(block, n int) float64 {
+		return (2*(float64(block*f.block)+float64(f.block-1)/2) + 1 - float64(n)) / float64(n)
+	}
+	for by := range h / f.block {
+		for bx := range w / f.block {
+			terms := make([]float64, (order+1)*(order+2)/2)
+			powers(terms, order, center(bx, w), center(by, h))
+			f.places = append(f.places, terms)
+		}
+	}
+	f.surface = make([]float64, len(f.places))
+	dark := make([]float64, len(f.places))
+	if darkBand != nil {
+		dark = f.means(darkBand.Pix)
+	}
+	var darks [3][]float64
+	for c := range darks {
+		darks[c] = make([]float64, len(f.places))
+		if darkColor != nil {
+			darks[c] = f.means(darkColor.Pix[c])
+		}
+	}
+	for k, s := range samples {
+		band := f.means(s.Band.Pix)
+		color := [3][]float64{f.means(s.Color.Pix[0]), f.means(s.Color.Pix[1]), f.means(s.Color.Pix[2])}
+		for at := range f.places {
+			if light := band[at] - dark[at]; light >= leastLight {
+				f.blocks = append(f.blocks, screenBlock{sample: k, at: at, level: math.Log(light), in: true,
+					color: max(color[0][at]-darks[0][at], color[1][at]-darks[1][at], color[2][at]-darks[2][at])})
 			}
 		}
-		area := float64(f.block * f.block)
-		if band /= area; band < leastLight {
-			continue
-		}
-		b := screenBlock{sample: k, x: bx, y: by, level: math.Log(band), color: max(color[0], color[1], color[2]) / area, terms: make([]float64, n), in: true}
-		half := float64(f.block-1) / 2
-		powers(b.terms, f.order, (2*(float64(bx*f.block)+half)+1-float64(f.w))/float64(f.w), (2*(float64(by*f.block)+half)+1-float64(f.h))/float64(f.h))
-		blocks = append(blocks, b)
 	}
-	return blocks
+	return f
+}
+
+// means returns the means of a plane at the places.
+func (f *screenFit) means(pix []float32) []float64 {
+	across, down := f.w/f.block, f.h/f.block
+	means := make([]float64, across*down)
+	parallel.Parts(down, func(from, to int) {
+		sums, ones := make([]float32, f.w), make([]float32, f.w)
+		fill(ones, 1)
+		for by := from; by < to; by++ {
+			clear(sums)
+			for y := by * f.block; y < (by+1)*f.block; y++ {
+				kernel.Held(sums, sums, pix[y*f.w:(y+1)*f.w], ones)
+			}
+			for bx := range across {
+				sum := 0.
+				for _, v := range sums[bx*f.block : (bx+1)*f.block] {
+					sum += float64(v)
+				}
+				means[by*across+bx] = sum / float64(f.block*f.block)
+			}
+		}
+	})
+	return means
+}
+
+// above returns by how much a block lies above the surface.
+func (f *screenFit) above(b *screenBlock) float64 {
+	return b.level - f.gains[b.sample] - f.surface[b.at]
 }
 
 func (f *screenFit) fit() (*Screen, error) {
@@ -207,14 +254,12 @@ func (f *screenFit) fit() (*Screen, error) {
 		}
 		scatter = f.choose(pass, pass >= freeGains)
 	}
-	n := (f.w / f.block) * (f.h / f.block)
-	seen := make(map[image.Point]bool)
+	seen := make([]bool, len(f.places))
 	for _, b := range f.blocks {
-		if b.in {
-			seen[image.Pt(b.x, b.y)] = true
-		}
+		seen[b.at] = seen[b.at] || b.in
 	}
-	s := &Screen{W: f.w, H: f.h, Order: f.order, Coefficients: f.coef, Coverage: float64(len(seen)) / float64(n), Scatter: scatter}
+	s := &Screen{W: f.w, H: f.h, Order: f.order, Coefficients: f.coef, Scatter: scatter,
+		Coverage: float64(list.Count(seen, func(is bool) bool { return is })) / float64(len(seen))}
 	if s.Coverage < leastCoverage {
 		return nil, few
 	}
@@ -230,20 +275,30 @@ func (f *screenFit) solve(order int, below float64) bool {
 		little = 1e-9
 	)
 	n := (order + 1) * (order + 2) / 2
-	normal, rhs := make([]float64, n*n), make([]float64, n)
-	for _, b := range f.blocks {
+	// A place has the same terms in all samples.
+	weights, levels := make([]float64, len(f.places)), make([]float64, len(f.places))
+	for i := range f.blocks {
+		b := &f.blocks[i]
 		if !b.in {
 			continue
 		}
-		v := b.level - f.gains[b.sample]
 		w := 1.0
-		if f.coef != nil && v < dot(b.terms, f.coef) {
+		if f.coef != nil && f.above(b) < 0 {
 			w = below
 		}
-		for i, p := range b.terms[:n] {
-			rhs[i] += w * v * p
+		weights[b.at] += w
+		levels[b.at] += w * (b.level - f.gains[b.sample])
+	}
+	normal, rhs := make([]float64, n*n), make([]float64, n)
+	for at, w := range weights {
+		if w == 0 {
+			continue
+		}
+		terms := f.places[at][:n]
+		for i, p := range terms {
+			rhs[i] += levels[at] * p
 			row := normal[i*n : (i+1)*n]
-			for j, q := range b.terms[i:n] {
+			for j, q := range terms[i:] {
 				row[i+j] += w * p * q
 			}
 		}
@@ -262,6 +317,9 @@ func (f *screenFit) solve(order int, below float64) bool {
 	}
 	f.coef = make([]float64, (f.order+1)*(f.order+2)/2)
 	copy(f.coef, sol.RawVector().Data)
+	for at, terms := range f.places {
+		f.surface[at] = dot(terms, f.coef)
+	}
 	return true
 }
 
@@ -285,12 +343,11 @@ func (f *screenFit) choose(pass int, gains bool) float64 {
 		lit    = 6
 		litTop = 0.002
 	)
-	residual := func(b screenBlock) float64 { return b.level - f.gains[b.sample] - dot(b.terms, f.coef) }
 	if gains {
 		var per = make([][]float64, len(f.gains))
-		for _, b := range f.blocks {
-			if b.in {
-				per[b.sample] = append(per[b.sample], residual(b))
+		for i := range f.blocks {
+			if b := &f.blocks[i]; b.in {
+				per[b.sample] = append(per[b.sample], f.above(b))
 			}
 		}
 		for k, r := range per {
@@ -300,8 +357,9 @@ func (f *screenFit) choose(pass int, gains bool) float64 {
 		}
 	}
 	var above, colors []float64
-	for _, b := range f.blocks {
-		if r := residual(b); r > 0 && r < far {
+	for i := range f.blocks {
+		b := &f.blocks[i]
+		if r := f.above(b); r > 0 && r < far {
 			above = append(above, r)
 		}
 		if b.in {
@@ -323,7 +381,7 @@ func (f *screenFit) choose(pass int, gains bool) float64 {
 	}
 	for i := range f.blocks {
 		b := &f.blocks[i]
-		b.in = math.Abs(residual(*b)) < width && b.color < dark
+		b.in = math.Abs(f.above(b)) < width && b.color < dark
 	}
 	return scatter
 }
