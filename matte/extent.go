@@ -65,83 +65,105 @@ func (s *Solver) extent(frames []Sample, modeled bool) (*Extent, error) {
 		}
 	}
 	light := plate.NewGray(s.w, s.h)
-	var top float32
-	for i, v := range s.inverse.Pix {
-		if v > 0 {
-			light.Pix[i] = 1 / v
-			top = max(top, light.Pix[i])
-		}
-	}
-	noise := bandNoise(frames, light, top/2)
-	light = boxMean(light, 1)
-	in := plate.NewGray(s.w, s.h)
-	parallel.Rows(s.w, s.h, func(y0, y1 int) {
-		for i := y0 * s.w; i < y1*s.w; i++ {
-			v := float64(light.Pix[i])
-			if v <= 0 {
-				continue
+	tops := make([]float32, s.h)
+	parallel.EachRow(s.w, s.h, func(y int) {
+		row := light.Pix[y*s.w : (y+1)*s.w]
+		for x, v := range s.inverse.Pix[y*s.w : (y+1)*s.w] {
+			if v > 0 {
+				row[x] = 1 / v
+				tops[y] = max(tops[y], row[x])
 			}
-			// Smooth in the logarithm: noise doubles with every stop.
-			u := math.Log(extentLost*v/noise) / math.Log(extentLost/extentSure)
-			u = min(u, math.Log(v/(extentDim*float64(top)))/math.Log(extentLit/extentDim))
-			u = min(max(u, 0), 1)
-			in.Pix[i] = float32(u * u * (3 - 2*u))
+		}
+	})
+	top := slices.Max(tops)
+	noise := bandNoise(frames, light, top/2)
+	in := boxMean(light, 1)
+	// Where both are sure of it, or one is that there is none, no logarithm is needed.
+	least, enough := max(noise/extentLost, extentDim*float64(top)), max(noise/extentSure, extentLit*float64(top))
+	parallel.Rows(s.w, s.h, func(y0, y1 int) {
+		for i, light := range in.Pix[y0*s.w : y1*s.w] {
+			v, u := float64(light), 0.
+			switch {
+			case v >= enough:
+				u = 1
+			case v > least:
+				// Smooth in the logarithm: noise doubles with every stop.
+				u = math.Log(extentLost*v/noise) / math.Log(extentLost/extentSure)
+				u = min(u, math.Log(v/(extentDim*float64(top)))/math.Log(extentLit/extentDim))
+				u = min(max(u, 0), 1)
+			}
+			in.Pix[y0*s.w+i] = float32(u * u * (3 - 2*u))
 		}
 	})
 	if modeled {
 		s.within(in, frames)
 	}
 	keepLarge(in, extentPart)
-	sum := 0.
-	for _, v := range in.Pix {
-		sum += float64(v)
-	}
 	const whole = 0.9995 // of the frame: the rest is dust and a lens's corner
-	if sum >= whole*float64(len(in.Pix)) {
+	if meanOf(in) >= whole {
 		return nil, nil
 	}
 	// Drawn in: the least of the neighborhood, which is 1 less the most of the opposite.
-	for i, v := range in.Pix {
-		in.Pix[i] = 1 - v
+	opposite := func(f *plate.Gray) {
+		parallel.Rows(f.W, f.H, func(y0, y1 int) {
+			for i := y0 * f.W; i < y1*f.W; i++ {
+				f.Pix[i] = max(0, 1-f.Pix[i])
+			}
+		})
 	}
+	opposite(in)
 	in = boxMean(boxMax(in, extentInset), extentSoft)
-	for i, v := range in.Pix {
-		in.Pix[i] = max(0, 1-v)
-	}
+	opposite(in)
 	return NewExtent(in), nil
 }
 
 // NewExtent returns the Extent whose Inside this is, 0 to 1, as another had it.
 func NewExtent(inside *plate.Gray) *Extent {
-	e := &Extent{Inside: inside}
-	for _, v := range inside.Pix {
-		e.Part += float64(v)
-	}
-	e.Part /= float64(len(inside.Pix))
+	e := &Extent{Inside: inside, Part: meanOf(inside)}
 	e.findRing()
 	return e
+}
+
+// meanOf returns the mean of a plane, whatever the number of cores.
+func meanOf(f *plate.Gray) float64 {
+	sums := make([]float64, f.H)
+	parallel.EachRow(f.W, f.H, func(y int) {
+		for _, v := range f.Pix[y*f.W : (y+1)*f.W] {
+			sums[y] += float64(v)
+		}
+	})
+	sum := 0.
+	for _, v := range sums {
+		sum += v
+	}
+	return sum / float64(len(f.Pix))
 }
 
 // within sets to 0 what lies beyond the border of what is lit in the frames.
 func (s *Solver) within(in *plate.Gray, frames []Sample) {
 	lit := plate.NewGray(s.w, s.h)
-	for _, f := range frames {
-		for i, inverse := range s.inverse.Pix {
-			v := f.Band.Pix[i]
-			if s.darkBand != nil {
-				v -= s.darkBand.Pix[i]
+	parallel.EachRow(s.w, s.h, func(y int) {
+		row, inverse := lit.Pix[y*s.w:(y+1)*s.w], s.inverse.Pix[y*s.w:(y+1)*s.w]
+		for _, f := range frames {
+			for x, v := range f.Band.Pix[y*s.w : (y+1)*s.w] {
+				if s.darkBand != nil {
+					v -= s.darkBand.Pix[y*s.w+x]
+				}
+				row[x] = max(row[x], v*inverse[x])
 			}
-			lit.Pix[i] = max(lit.Pix[i], v*inverse)
 		}
-	}
+	})
 	lit = boxMean(lit, 1)
 	const half = 0.5 // of the screen's light: no wall has as much, and lamps drift by less
-	for i, v := range lit.Pix {
-		lit.Pix[i] = 0
-		if v > half {
-			lit.Pix[i] = 1
+	parallel.Rows(s.w, s.h, func(y0, y1 int) {
+		for i, v := range lit.Pix[y0*s.w : y1*s.w] {
+			is := float32(0)
+			if v > half {
+				is = 1
+			}
+			lit.Pix[y0*s.w+i] = is
 		}
-	}
+	})
 	keepLarge(lit, extentPart)
 	// The outermost of each row and column, and how many of them reach the frame's edge.
 	var left, right, top [][2]int
@@ -255,24 +277,24 @@ func bandNoise(frames []Sample, light *plate.Gray, from float32) float64 {
 // keepLarge sets to 0 what is above a half in patches, by their sides, that are smaller than that
 // part of the frame, and all that is not beside a patch which is kept.
 func keepLarge(f *plate.Gray, part float64) {
-	of, sizes := patches.Find(f.W, f.H, func(i, _ int) bool { return f.Pix[i] > 0.5 })
-	keep := func(n int32) bool { return n != 0 && float64(sizes[n]) >= part*float64(len(f.Pix)) }
-	kept, lost := plate.NewGray(f.W, f.H), false
-	for i, n := range of {
-		if keep(n) {
-			kept.Pix[i] = 1
-		} else if n != 0 {
-			lost = true
-		}
-	}
-	if !lost {
+	runs, sizes := patches.Above(f.W, f.H, f.Pix, 0.5)
+	keep := func(r patches.Run) bool { return float64(sizes[r.Patch]) >= part*float64(len(f.Pix)) }
+	if list.Count(runs, keep) == len(runs) {
 		return
+	}
+	kept := plate.NewGray(f.W, f.H)
+	for _, r := range runs {
+		if keep(r) {
+			fill(kept.Pix[r.From:r.To], 1)
+		}
 	}
 	// Half a patch's border lies outside it.
 	kept = boxMax(kept, 2*extentInset)
-	for i, v := range kept.Pix {
-		f.Pix[i] *= v
-	}
+	parallel.Rows(f.W, f.H, func(y0, y1 int) {
+		for i := y0 * f.W; i < y1*f.W; i++ {
+			f.Pix[i] *= kept.Pix[i]
+		}
+	})
 }
 
 // findRing finds the pixels just inside the border.
