@@ -198,13 +198,20 @@ func (p *preparation) sample(n int) ([]Sample, error) {
 }
 
 // begin returns what the next estimate is made from: the solver of what is known by now, and
-// samples.
+// samples, of which there may be more than are wanted, for a plate.
 func (p *preparation) begin() (*Solver, []Sample, error) {
 	solver, err := p.solve()
 	if err != nil {
 		return nil, nil, err
 	}
 	samples, err := p.sample(prepareSamples)
+	if n := len(samples); n > prepareSamples {
+		some := make([]Sample, prepareSamples)
+		for k := range some {
+			some[k] = samples[(2*k+1)*n/(2*prepareSamples)]
+		}
+		samples = some
+	}
 	return solver, samples, err
 }
 
@@ -385,13 +392,6 @@ func (p *preparation) findCrosstalk() error {
 	solver, samples, err := p.begin()
 	if err != nil {
 		return err
-	}
-	if n := len(samples); n > prepareSamples { // some of those that a plate was rebuilt from
-		some := make([]Sample, prepareSamples)
-		for k := range some {
-			some[k] = samples[(2*k+1)*n/(2*prepareSamples)]
-		}
-		samples = some
 	}
 	m, err := solver.Crosstalk(samples)
 	if errors.Is(err, ErrNoCore) {
