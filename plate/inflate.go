@@ -3,8 +3,6 @@ package plate
 import (
 	"bufio"
 	"io"
-
-	"example.com/twinplate/internal/inflate"
 )
 
 // An inSteps undoes compression as it is read.
@@ -12,8 +10,6 @@ type inSteps struct {
 	io.Reader
 	from *bufio.Reader
 }
-
-func newInSteps(r *bufio.Reader) inSteps { return inSteps{inflate.NewReader(r), r} }
 
 // line returns buf with the next bytes.
 func (z *inSteps) line(buf []byte) ([]byte, error) {
