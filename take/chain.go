@@ -2,18 +2,17 @@ package take
 
 import (
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"image"
 	"runtime"
 	"sync"
-	"sync/atomic"
-
-	"golang.org/x/sync/errgroup"
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/composite"
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
@@ -183,11 +182,7 @@ func (c *Chain) band(buffer []float32, s *solving, y int) []float32 {
 func (c *Chain) gain(s *solving) (matte.Gain, error) {
 	pixels := cmp.Or(s.pixels, matte.GainPixels)
 	g, err := c.solver.GainByRows(s.color.plane(), pixels, func(row []float32, y int) {
-		if s.band != nil {
-			copy(row, grayRow(s.band, y))
-		} else {
-			c.resampler.Row(row, s.shot, y)
-		}
+		copy(row, c.band(row, s, y))
 	})
 	if errors.Is(err, matte.ErrNotFinite) {
 		err = s.notFinite(err)
@@ -197,14 +192,10 @@ func (c *Chain) gain(s *solving) (matte.Gain, error) {
 
 // notFinite says where a value is not finite.
 func (s *solving) notFinite(err error) error {
-	color := s.color.plane()
-	if color == nil {
-		return err
+	if color := s.color.plane(); color != nil {
+		return matte.NotFinite(color, cmp.Or(s.shot, s.band))
 	}
-	if s.shot == nil {
-		return matte.NotFinite(color, s.band)
-	}
-	return matte.NotFinite(color, s.shot)
+	return err
 }
 
 func grayRow(f *plate.Gray, y int) []float32 {
@@ -220,20 +211,5 @@ func inStrips(h, cores int, do func(y0, y1 int) error) error {
 		return do(0, h)
 	}
 	const strip = 64
-	var next atomic.Int64
-	var group errgroup.Group
-	for range cores {
-		group.Go(func() error {
-			for {
-				y := int(next.Add(strip)) - strip
-				if y >= h {
-					return nil
-				}
-				if err := do(y, min(y+strip, h)); err != nil {
-					return err
-				}
-			}
-		})
-	}
-	return group.Wait()
+	return parallel.Try(context.Background(), (h+strip-1)/strip, cores, func(i int) error { return do(i*strip, min((i+1)*strip, h)) })
 }

@@ -3,6 +3,7 @@ package take
 import (
 	"path/filepath"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/objects"
 )
 
@@ -18,8 +19,8 @@ func (t *Take) FileOf(path string) string { return t.files.FileOf(path) }
 // reference plates, flat frames, geometry, measured curves. An error says which is not there.
 func (r Recipe) ReferenceFiles() ([]string, error) {
 	var all []string
-	for _, p := range r.Paths() {
-		if *p == "" || p == &r.Color || p == &r.Band || p == &r.Background {
+	for _, p := range r.named() {
+		if p == &r.Color || p == &r.Band || p == &r.Background {
 			continue
 		}
 		some, err := files(*p)
@@ -35,10 +36,7 @@ func (r Recipe) ReferenceFiles() ([]string, error) {
 // frames and its background too.
 func (r Recipe) InputFiles() []string {
 	var all []string
-	for _, p := range r.Paths() {
-		if *p == "" {
-			continue
-		}
+	for _, p := range r.named() {
 		if some, err := files(*p); err == nil {
 			all = append(all, some...)
 		}
@@ -49,13 +47,20 @@ func (r Recipe) InputFiles() []string {
 // BaseNames returns the recipe with the names of its files without their folders, so that two
 // recipes can be compared wherever their files lie.
 func (r Recipe) BaseNames() Recipe {
-	for _, p := range r.Paths() {
-		if *p != "" {
-			*p = filepath.Base(*p)
-		}
-	}
+	toBase(r.Paths())
 	return r
 }
+
+func toBase(paths []*string) {
+	for _, p := range list.Where(paths, isSet) {
+		*p = filepath.Base(*p)
+	}
+}
+
+// named are the Paths that name something.
+func (r *Recipe) named() []*string { return list.Where(r.Paths(), isSet) }
+
+func isSet(path *string) bool { return *path != "" }
 
 // maxSmall is the most bytes of a recipe's or a geometry's file.
 const maxSmall = 64 << 20

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
@@ -92,10 +93,9 @@ func (j *preparation) shape(ctx context.Context, before Job) error {
 				return err
 			}
 		}
-		var words []string
-		for _, region := range r.Regions {
-			words = append(words, strings.TrimSpace(fmt.Sprintf("%s %s", region.Effect, region.Name)))
-		}
+		words := list.Of(r.Regions, func(region matte.Region) string {
+			return strings.TrimSpace(fmt.Sprintf("%s %s", region.Effect, region.Name))
+		})
 		j.Notes = append(j.Notes, fmt.Sprintf("%d regions: %s; there the matte is what they say, and is not measured", len(words), strings.Join(words, ", ")))
 	}
 	if r.Beyond == "keep" || r.Beyond == "" && r.Background == "" {

@@ -232,17 +232,13 @@ func (w *runner) frame(i int, p plan, change *Change, each func(y int, row *Stat
 	at = w.clock("gain", at)
 
 	if !byRow {
-		if w.solution.Transmission == nil {
-			w.solution.Transmission = plate.NewGray(j.colorSize.X, j.colorSize.Y)
-		}
+		w.solution.Transmission = w.solution.Transmission.Sized(j.colorSize)
 		s.transmission = w.solution.Transmission
 	}
 	cores := w.cores
 	switch {
 	case p.foreground:
-		if w.solution.Foreground == nil {
-			w.solution.Foreground = plate.NewRGB(j.colorSize.X, j.colorSize.Y)
-		}
+		w.solution.Foreground = w.solution.Foreground.Sized(j.colorSize)
 		s.foreground = w.solution.Foreground
 	case byRow:
 		s.each, cores = each, 1
@@ -357,16 +353,12 @@ func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
 	}
 	w.imposes = p.unspilled || p.shaped
 	if p.unmeasured {
-		if w.marks == nil {
-			w.marks = plate.NewGray(j.colorSize.X, j.colorSize.Y)
-		}
+		w.marks = w.marks.Sized(j.colorSize)
 		clear(w.marks.Pix)
 		r.Unmeasured = w.marks
 	}
 	if w.imposes && (p.sigma || p.unmeasured) {
-		if w.measured == nil {
-			w.measured = plate.NewGray(j.colorSize.X, j.colorSize.Y)
-		}
+		w.measured = w.measured.Sized(j.colorSize)
 		copy(w.measured.Pix, w.solution.Transmission.Pix)
 	}
 	if p.unspilled {
@@ -374,10 +366,9 @@ func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
 			return err
 		}
 		if p.unmeasured {
-			marks, now := w.marks.Pix, w.solution.Transmission.Pix
-			for i, was := range w.measured.Pix {
-				if d := now[i] - was; d > shows || d < -shows {
-					marks[i] = 1
+			for i := range w.marks.Pix {
+				if w.moved(i) {
+					w.marks.Pix[i] = 1
 				}
 			}
 		}
@@ -404,11 +395,7 @@ func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
 		if err := w.mark(r.Number); err != nil {
 			return err
 		}
-		sum := 0.
-		for _, v := range w.marks.Pix {
-			sum += float64(v)
-		}
-		r.UnmeasuredPart = sum / float64(len(w.marks.Pix))
+		r.UnmeasuredPart = mean(w.marks)
 	}
 	if p.sigma {
 		w.raiseSigma()

@@ -1,6 +1,7 @@
 package take
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"reflect"
@@ -100,10 +101,7 @@ func (j *preparation) cardPair(what string, number int) (FilePair, error) {
 
 // card returns the file that has a gray card.
 func (b *backdrop) card(c *composite.Card) string {
-	if c.Frame == 0 {
-		return b.behind(b.whole[0].Number)
-	}
-	return b.behind(c.Frame)
+	return b.behind(cmp.Or(c.Frame, b.whole[0].Number))
 }
 
 // cardOf sets a grade's balance to what the same card, behind the same matrix, gave before, where
@@ -216,11 +214,7 @@ func (r Recipe) CDLs() ([]GradeCDL, error) {
 		if err != nil {
 			return nil, fmt.Errorf("the %s's grade: %w", p.id, err)
 		}
-		space := p.grade.In
-		if space == "" {
-			space = "linear light"
-		}
-		all = append(all, GradeCDL{p.id, "acts on values of " + space + ", without clamping", c})
+		all = append(all, GradeCDL{p.id, "acts on values of " + cmp.Or(p.grade.In, "linear light") + ", without clamping", c})
 	}
 	return all, nil
 }

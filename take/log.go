@@ -398,22 +398,15 @@ func (j *Job) settings() Recipe {
 	r.Color, r.Band, r.Background, r.Frames, r.Write = "", "", "", "", nil
 	r.CleanColor, r.CleanBand, r.DarkColor, r.DarkBand, r.FlatColor, r.FlatBand = "", "", "", "", "", ""
 	r.Offset, r.Gain = Choice[int]{}, Choice[map[int]float64]{}
-	for _, c := range r.colorFiles() {
-		if *c != "" {
-			*c = filepath.Base(*c)
-		}
-	}
+	toBase(r.colorFiles())
 	return r
 }
 
 // referenceFiles are the files that every frame is made of.
 func (j *Job) referenceFiles() []string {
-	r := &j.take.recipe
 	files := slices.Clone(j.take.referencePaths)
-	for _, path := range r.colorFiles() {
-		if *path != "" {
-			files = append(files, *path)
-		}
+	for _, path := range list.Where(j.take.recipe.colorFiles(), isSet) {
+		files = append(files, *path)
 	}
 	return files
 }

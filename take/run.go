@@ -167,9 +167,9 @@ func (r *run) work(next <-chan int) {
 	plan := r.job.runPlan(r.opt.Each != nil || r.opt.Foreground)
 	var p planes
 	for i := range next {
-		d := done{}
+		var d done
 		if r.out != nil && r.opt.Each == nil && r.opt.InOrder == nil {
-			d.gain, d.kept = r.out.finished(r.first + i)
+			d.Gain.Value, d.kept = r.out.finished(r.first + i)
 		}
 		if !d.kept {
 			r.frame(w, plan, &p, i, &d)
@@ -189,39 +189,32 @@ const crossedFrom = 0.01
 
 // A done frame is what a run's report has of it.
 type done struct {
-	gain       float64
-	limited    matte.Limited
-	spill      matte.SpillTaken
-	imposed    float64
-	unmeasured float64
-	crossed    bool
-	kept       bool     // from an earlier run
-	aside      []string // files that the frame's outputs have displaced
-	err        error
+	Result
+	kept  bool     // from an earlier run, of which the gain alone is known
+	aside []string // files that the frame's outputs have displaced
+	err   error
 }
 
 // frame makes a frame and hands it to whoever wants it.
 func (r *run) frame(w *runner, plan plan, p *planes, i int, d *done) {
-	var result Result
-	if result, d.err = w.frame(r.first+i, plan, nil, nil); d.err != nil {
+	if d.Result, d.err = w.frame(r.first+i, plan, nil, nil); d.err != nil {
 		return
 	}
-	d.gain, d.limited, d.spill, d.imposed, d.unmeasured, d.crossed = result.Gain.Value, result.Limited, result.Spill, result.Imposed, result.UnmeasuredPart, result.Crossed > crossedFrom
 	at := time.Now()
 	if r.out != nil {
-		if d.aside, d.err = r.out.write(r.first+i, &result, p); d.err != nil {
+		if d.aside, d.err = r.out.write(r.first+i, &d.Result, p); d.err != nil {
 			return
 		}
 		at = w.clock("write", at)
 	}
 	if r.opt.Each != nil {
-		if d.err = r.opt.Each(&result); d.err != nil {
+		if d.err = r.opt.Each(&d.Result); d.err != nil {
 			return
 		}
 		at = w.clock("each", at)
 	}
 	if r.opt.InOrder != nil && r.waits(i) {
-		d.err = r.opt.InOrder(&result)
+		d.err = r.opt.InOrder(&d.Result)
 		w.clock("in order", at)
 	}
 }
@@ -260,15 +253,15 @@ func (r *run) note(i int, d *done) {
 	case d.kept:
 		report.Frames++
 		report.Kept++
-		report.Gains[number] = d.gain
+		report.Gains[number] = d.Gain.Value
 	default:
 		report.Frames++
-		report.Gains[number] = d.gain
-		report.limited(d.limited)
-		report.spill(d.spill)
-		report.Imposed += (d.imposed - report.Imposed) / float64(report.Frames-report.Kept)
-		report.UnmeasuredPart += (d.unmeasured - report.UnmeasuredPart) / float64(report.Frames-report.Kept)
-		if d.crossed {
+		report.Gains[number] = d.Gain.Value
+		report.limited(d.Limited)
+		report.spill(d.Spill)
+		report.Imposed += (d.Imposed - report.Imposed) / float64(report.Frames-report.Kept)
+		report.UnmeasuredPart += (d.UnmeasuredPart - report.UnmeasuredPart) / float64(report.Frames-report.Kept)
+		if d.Crossed > crossedFrom {
 			report.Crossed = append(report.Crossed, number)
 		}
 	}

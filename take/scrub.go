@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"runtime"
+	"slices"
 
 	"example.com/twinplate/composite"
 	"example.com/twinplate/matte"
@@ -87,14 +88,10 @@ func noSum(number int) error {
 // index returns the place of a frame among the take's pairs.
 func (s *Scrubber) index(number int) (int, error) {
 	pairs := s.w.job.take.Pairs
-	numbers := make([]int, len(pairs))
-	for i, p := range pairs {
-		if p.Number == number {
-			return i, nil
-		}
-		numbers[i] = p.Number
+	if i := slices.IndexFunc(pairs, func(p FilePair) bool { return p.Number == number }); i >= 0 {
+		return i, nil
 	}
-	return 0, fmt.Errorf("there is no frame %d: the take has %s", number, Ranges(numbers))
+	return 0, fmt.Errorf("there is no frame %d: the take has %s", number, Ranges(numbers(pairs)))
 }
 
 // Background returns where a place of the frame of this number lies in the background's picture, as

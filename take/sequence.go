@@ -154,16 +154,12 @@ func digits(s string) []string {
 
 // varying returns the last place at which the groups differ, if all have the same count of groups.
 func varying(groups [][]string) (int, bool) {
-	for _, g := range groups {
-		if len(g) != len(groups[0]) {
-			return 0, false
-		}
+	if slices.ContainsFunc(groups, func(g []string) bool { return len(g) != len(groups[0]) }) {
+		return 0, false
 	}
 	for k := len(groups[0]) - 1; k >= 0; k-- {
-		for _, g := range groups {
-			if g[k] != groups[0][k] {
-				return k, true
-			}
+		if slices.ContainsFunc(groups, func(g []string) bool { return g[k] != groups[0][k] }) {
+			return k, true
 		}
 	}
 	return 0, false
@@ -173,6 +169,10 @@ func varying(groups [][]string) (int, bool) {
 type FilePair struct {
 	Number      int
 	Color, Band string
+}
+
+func numbers(pairs []FilePair) []int {
+	return list.Of(pairs, func(p FilePair) int { return p.Number })
 }
 
 // A Pairing is what Match makes of two sequences.
@@ -275,25 +275,11 @@ func ParseFrames(s string) (first, last int, err error) {
 // says which there are.
 func (p Pairing) Select(first, last int) (Pairing, error) {
 	inside := func(n int) bool { return n >= first && n <= last }
-	var q Pairing
-	for _, x := range p.Pairs {
-		if inside(x.Number) {
-			q.Pairs = append(q.Pairs, x)
-		}
-	}
-	for _, list := range []struct {
-		from []int
-		to   *[]int
-	}{{p.NoBand, &q.NoBand}, {p.NoColor, &q.NoColor}} {
-		for _, n := range list.from {
-			if inside(n) {
-				*list.to = append(*list.to, n)
-			}
-		}
+	q := Pairing{
+		list.Where(p.Pairs, func(x FilePair) bool { return inside(x.Number) }), list.Where(p.NoBand, inside), list.Where(p.NoColor, inside),
 	}
 	if len(q.Pairs) == 0 {
-		have := list.Of(p.Pairs, func(x FilePair) int { return x.Number })
-		return q, fmt.Errorf("the frame range selects nothing: the take has frames %s", Ranges(have))
+		return q, fmt.Errorf("the frame range selects nothing: the take has frames %s", Ranges(numbers(p.Pairs)))
 	}
 	return q, nil
 }

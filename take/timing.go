@@ -246,12 +246,8 @@ type recording struct {
 // outOfOrder reports whether all names have time code, and are in another order by it.
 func (r recording) outOfOrder() bool {
 	paths := list.Of(r.frames, func(f FrameFile) string { return f.Path })
-	for i, f := range byTimecode(paths, anyRate, false) {
-		if f.Path != paths[i] {
-			return true
-		}
-	}
-	return false
+	coded := byTimecode(paths, anyRate, false)
+	return coded != nil && !slices.EqualFunc(coded, paths, func(f FrameFile, path string) bool { return f.Path == path })
 }
 
 // origin is what the number of a frame's time code is more than its own.
