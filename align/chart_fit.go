@@ -231,32 +231,26 @@ type chartUnit struct{ size Geometry } // whose sizes, mirror and parity count
 
 type chartTheta [12]float64
 
-func (u chartUnit) bandSide() float64 {
-	return math.Hypot(float64(u.size.BandW), float64(u.size.BandH)) / 2
+func (u chartUnit) units() (color, band unit) {
+	g := u.size
+	d, e := g.halfDiagonal(), math.Hypot(float64(g.BandW), float64(g.BandH))/2
+	return unit{d, d, float64(g.ColorW-1) / 2, float64(g.ColorH-1) / 2}, unit{e, e, float64(g.BandW-1) / 2, float64(g.BandH-1) / 2}
 }
 
 func (u chartUnit) geometry(t chartTheta) Geometry {
 	g := u.size
-	d, e := g.halfDiagonal(), u.bandSide()
-	cx, cy := float64(g.ColorW-1)/2, float64(g.ColorH-1)/2
+	color, band := u.units()
 	h := [9]float64{t[0], t[1], t[2], t[3], t[4], t[5], t[6], t[7], 1}
-	h = mul3([9]float64{e, 0, float64(g.BandW-1) / 2, 0, e, float64(g.BandH-1) / 2, 0, 0, 1}, mul3(h, [9]float64{1 / d, 0, -cx / d, 0, 1 / d, -cy / d, 0, 0, 1}))
-	for i := range h {
-		g.Homography[i] = h[i] / h[8]
-	}
+	g.Homography = normalized(mul3(band.back(), mul3(h, color.into())))
 	g.Radial = [2]float64{t[8], t[9]}
-	g.Center = [2]float64{cx + d*t[10], cy + d*t[11]}
+	g.Center = [2]float64{color.x + color.sx*t[10], color.y + color.sy*t[11]}
 	return g
 }
 
 func (u chartUnit) start(h [9]float64) (t chartTheta) {
-	g := u.size
-	d, e := g.halfDiagonal(), u.bandSide()
-	bx, by := float64(g.BandW-1)/2, float64(g.BandH-1)/2
-	h = mul3([9]float64{1 / e, 0, -bx / e, 0, 1 / e, -by / e, 0, 0, 1}, mul3(h, [9]float64{d, 0, float64(g.ColorW-1) / 2, 0, d, float64(g.ColorH-1) / 2, 0, 0, 1}))
-	for i := range 8 {
-		t[i] = h[i] / h[8]
-	}
+	color, band := u.units()
+	h = normalized(mul3(band.into(), mul3(h, color.back())))
+	copy(t[:], h[:8])
 	return t
 }
 

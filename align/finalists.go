@@ -88,7 +88,7 @@ func (s *stack) contend(ctx context.Context, starts []Geometry, o FootageOptions
 			return nil, fmt.Errorf("align: %w: of %d starts none held on to %d pieces of edge, on plates of %d pixels' width (%s): frames help in which the performer has more edge before the screen", ErrNoMatch, len(starts), minEdges, s.levels[c.level].w, s.seen())
 		}
 		final := c.level <= last
-		if err := eachOf(len(next), func(i int) error {
+		if err := parallel.Try(ctx, len(next), 0, func(i int) error {
 			if final {
 				if err := next[i].test(ctx); err != nil {
 					return err
@@ -119,7 +119,7 @@ func (s *stack) contend(ctx context.Context, starts []Geometry, o FootageOptions
 // with their scores.
 func refined(ctx context.Context, list []finalist, l *level, model string, rounds int) ([]finalist, error) {
 	all := make([]finalist, len(list))
-	err := eachOf(len(list), func(i int) error {
+	err := parallel.Try(ctx, len(list), 0, func(i int) error {
 		f := newFit(list[i].g, l, model)
 		ok, err := f.run(ctx, rounds)
 		if ok {
@@ -129,14 +129,6 @@ func refined(ctx context.Context, list []finalist, l *level, model string, round
 		return err
 	})
 	return slices.DeleteFunc(all, func(f finalist) bool { return f.fit == nil }), err
-}
-
-// eachOf calls do for each of n finalists, at the same time on all cores, and returns the first of
-// their errors.
-func eachOf(n int, do func(i int) error) error {
-	errs := make([]error, n)
-	parallel.Each(n, func(i int) { errs[i] = do(i) })
-	return cmp.Or(errs...)
 }
 
 // settle sorts the list, the best first, and drops what is the same as a better one, surely worse

@@ -125,10 +125,9 @@ func newFit(g Geometry, l *level, model string) *fit {
 	if f.shapeDiffers() && modelIndex(model) == 1 {
 		f.model, f.most = Affine, Affine // alike along both axes means nothing here
 	}
-	h := mul3(mul3(f.bandUnit(false), g.Homography), f.colorUnit(true))
-	for i := range 8 {
-		f.theta[i] = h[i] / h[8]
-	}
+	color, band := f.units()
+	h := normalized(mul3(mul3(band.into(), g.Homography), color.back()))
+	copy(f.theta[:], h[:8])
 	f.theta[8], f.theta[9] = g.Radial[0], g.Radial[1]
 	return f
 }
@@ -142,23 +141,10 @@ func (f *fit) again(model string) *fit {
 
 func (f *fit) shapeDiffers() bool { return math.Abs(f.s[0]/f.s[1]-1) > shapeDiffers }
 
-// colorUnit is the matrix from color pixels to the fit's coordinates, or back.
-func (f *fit) colorUnit(back bool) [9]float64 {
-	x, y := f.g.Center[0], f.g.Center[1]
-	if back {
-		return [9]float64{f.d, 0, x, 0, f.d, y, 0, 0, 1}
-	}
-	return [9]float64{1 / f.d, 0, -x / f.d, 0, 1 / f.d, -y / f.d, 0, 0, 1}
-}
-
-// bandUnit is the same for band pixels.
-func (f *fit) bandUnit(back bool) [9]float64 {
-	x, y := float64(f.g.BandW-1)/2, float64(f.g.BandH-1)/2
-	sx, sy := f.d*f.s[0], f.d*f.s[1]
-	if back {
-		return [9]float64{sx, 0, x, 0, sy, y, 0, 0, 1}
-	}
-	return [9]float64{1 / sx, 0, -x / sx, 0, 1 / sy, -y / sy, 0, 0, 1}
+// units are those of the fit's coordinates, in color pixels and in band pixels.
+func (f *fit) units() (color, band unit) {
+	g := &f.g
+	return unit{f.d, f.d, g.Center[0], g.Center[1]}, unit{f.d * f.s[0], f.d * f.s[1], float64(g.BandW-1) / 2, float64(g.BandH-1) / 2}
 }
 
 // set takes the parameters over into the geometry, and returns how far the corners move, in color
@@ -167,10 +153,8 @@ func (f *fit) set(t theta) (moved float64) {
 	old := f.g
 	f.theta = t
 	h := [9]float64{t[0], t[1], t[2], t[3], t[4], t[5], t[6], t[7], 1}
-	h = mul3(mul3(f.bandUnit(true), h), f.colorUnit(false))
-	for i := range h {
-		f.g.Homography[i] = h[i] / h[8]
-	}
+	color, band := f.units()
+	f.g.Homography = normalized(mul3(mul3(band.back(), h), color.into()))
 	f.g.Radial = [2]float64{t[8], t[9]}
 	return f.movedFrom(old)
 }
@@ -428,13 +412,6 @@ func trusted(r, variance float64, pass int) float64 {
 	return weight / ((1 + z) * (1 + z))
 }
 
-func dot(a, b *theta) (s float64) {
-	for i := range a {
-		s += a[i] * b[i]
-	}
-	return s
-}
-
 // together is how many equations are added up by themselves, so that the sums do not depend on the
 // number of cores: enough to be worth one.
 const together = 1 << 11
@@ -461,7 +438,7 @@ func (f *fit) mixed(eqs []equation, free []theta, at, now theta) *mixed {
 			}
 			row[j] = s
 		}
-		return v - dot(full, &at)
+		return v - sumProducts(full[:], at[:])
 	}
 	cells := 0
 	if f.shading == bending {
@@ -474,7 +451,7 @@ func (f *fit) mixed(eqs []equation, free []theta, at, now theta) *mixed {
 			parts[k] = newMixed(n, cells)
 			for i := k * together; i < min((k+1)*together, len(eqs)); i++ {
 				q := &eqs[i]
-				v := project(row, &q.row, q.e+dot(&q.row, &now)) + f.fill(row[len(free):], q)
+				v := project(row, &q.row, q.e+sumProducts(q.row[:], now[:])) + f.fill(row[len(free):], q)
 				if f.shading == bending {
 					parts[k].addTo(q.cell, row, &q.own, v, q.weight)
 				} else {
@@ -532,7 +509,7 @@ func (f *fit) linear(eqs []equation, model string, terms int, now theta, residua
 	parallel.Each(len(sums), func(k int) {
 		for i := k * together; i < min((k+1)*together, len(eqs)); i++ {
 			q := &eqs[i]
-			r := q.e - dot(&q.row, &delta) - dotEffects(&q.own, &own[q.cell]) - f.left(q, x[len(free):])
+			r := q.e - sumProducts(q.row[:], delta[:]) - sumProducts(q.own[:], own[q.cell][:]) - f.left(q, x[len(free):])
 			sums[k] += q.weight * r * r
 			if residuals != nil {
 				residuals[i] = r

@@ -195,28 +195,22 @@ func (g Geometry) checkSpread() error {
 // checkScale returns an error where a color pixel has no area in the band plate, is turned over
 // against the others, or is much larger than they are.
 func (g Geometry) checkScale() error {
-	const n, h = 17, 0.5 // places along each axis; half a pixel to either side of them
+	const n = 17 // places along each axis
 	least, most, first := math.Inf(1), 0.0, 0.0
-	for j := range n {
-		for i := range n {
-			x, y := float64(g.ColorW-1)*float64(i)/(n-1), float64(g.ColorH-1)*float64(j)/(n-1)
-			x0, y0 := g.Map(x-h, y)
-			x1, y1 := g.Map(x+h, y)
-			x2, y2 := g.Map(x, y-h)
-			x3, y3 := g.Map(x, y+h)
-			area := (x1-x0)*(y3-y2) - (x3-x2)*(y1-y0)
-			if first == 0 {
-				first = area
-			}
-			long := math.Max(math.Hypot(x1-x0, y1-y0), math.Hypot(x3-x2, y3-y2))
-			if !(long < mostDensity) {
-				return fmt.Errorf("geometry: the color pixel at (%.0f, %.0f) is %.4g band pixels long, and may be less than %d", x, y, long, mostDensity)
-			}
-			if !(area*first > 0) {
-				return fmt.Errorf("geometry: the color frame is folded, or has no area, at (%.0f, %.0f)", x, y)
-			}
-			least, most = math.Min(least, math.Abs(area)), math.Max(most, math.Abs(area))
+	for _, p := range g.Grid(n) {
+		byX, byY := jacobian(g.Map, p.Color[0], p.Color[1])
+		area := byX[0]*byY[1] - byY[0]*byX[1]
+		if first == 0 {
+			first = area
 		}
+		long := math.Max(math.Hypot(byX[0], byX[1]), math.Hypot(byY[0], byY[1]))
+		if !(long < mostDensity) {
+			return fmt.Errorf("geometry: the color pixel at (%.0f, %.0f) is %.4g band pixels long, and may be less than %d", p.Color[0], p.Color[1], long, mostDensity)
+		}
+		if !(area*first > 0) {
+			return fmt.Errorf("geometry: the color frame is folded, or has no area, at (%.0f, %.0f)", p.Color[0], p.Color[1])
+		}
+		least, most = math.Min(least, math.Abs(area)), math.Max(most, math.Abs(area))
 	}
 	if !(most <= mostUneven*least) {
 		return fmt.Errorf("geometry: color pixels cover from %.4g to %.4g band pixels, and none may cover more than %d times as much as another", least, most, mostUneven)

@@ -40,3 +40,13 @@ func RMS(a, b Geometry) float64 {
 	}
 	return math.Sqrt(sum / (n * n))
 }
+
+// jacobian returns the derivatives of a map by x and by y, from half a pixel to either side.
+func jacobian(place func(x, y float64) (float64, float64), x, y float64) (byX, byY [2]float64) {
+	const h = 0.5
+	x0, y0 := place(x-h, y)
+	x1, y1 := place(x+h, y)
+	x2, y2 := place(x, y-h)
+	x3, y3 := place(x, y+h)
+	return [2]float64{x1 - x0, y1 - y0}, [2]float64{x3 - x2, y3 - y2}
+}

@@ -72,10 +72,7 @@ func FitHomography(from, to [][2]float64) ([9]float64, error) {
 	if math.Abs(h[8]) < away*norm {
 		return none, errors.New("align: the homography sends the origin to infinity, and cannot be written with 1 as its last element")
 	}
-	for i := range h {
-		h[i] /= h[8]
-	}
-	return h, nil
+	return normalized(h), nil
 }
 
 // A similarity moves and scales points so that their centroid is the origin and their mean distance
@@ -109,6 +106,23 @@ func (t similarity) matrix() [9]float64 {
 func (t similarity) inverse() [9]float64 {
 	return [9]float64{1 / t.s, 0, t.x, 0, 1 / t.s, t.y, 0, 0, 1}
 }
+
+// normalized returns h with 1 as its last element.
+func normalized(h [9]float64) [9]float64 {
+	for i := range h {
+		h[i] /= h[8]
+	}
+	return h
+}
+
+// A unit is a place, which has the coordinates 0, and the lengths along both axes that are 1.
+type unit struct{ sx, sy, x, y float64 }
+
+// into is the matrix from pixels to such coordinates, and back the other way.
+func (u unit) into() [9]float64 {
+	return [9]float64{1 / u.sx, 0, -u.x / u.sx, 0, 1 / u.sy, -u.y / u.sy, 0, 0, 1}
+}
+func (u unit) back() [9]float64 { return [9]float64{u.sx, 0, u.x, 0, u.sy, u.y, 0, 0, 1} }
 
 func mul3(a, b [9]float64) (c [9]float64) {
 	for i := range 3 {

@@ -128,9 +128,9 @@ func (m *mixed) reduce(w widths) {
 		for i := range m.n {
 			t := c.solved(c.cross[i])
 			for j := range i + 1 {
-				m.a[i*m.n+j] -= dotEffects(&t, &c.cross[j])
+				m.a[i*m.n+j] -= sumProducts(t[:], c.cross[j][:])
 			}
-			m.b[i] -= dotEffects(&b, &c.cross[i])
+			m.b[i] -= sumProducts(b[:], c.cross[i][:])
 		}
 	}
 }
@@ -138,13 +138,6 @@ func (m *mixed) reduce(w widths) {
 func (c *cell) solved(v [effects]float64) [effects]float64 {
 	substitute(c.a[:], effects, v[:])
 	return v
-}
-
-func dotEffects(a, b *[effects]float64) (s float64) {
-	for i, v := range a {
-		s += v * b[i]
-	}
-	return s
 }
 
 // own returns the effects of a cell where the shared parameters are x.
@@ -184,7 +177,7 @@ func (m *mixed) widths(u [][effects]float64) widths {
 			unit = c.solved(unit)
 			v := u[i][k]*u[i][k] + unit[k]
 			for j := range row {
-				row[j] = dotEffects(&unit, &c.cross[j])
+				row[j] = sumProducts(unit[:], c.cross[j][:])
 			}
 			// row' inverse(a) row, by half of substitute.
 			for j := range row {

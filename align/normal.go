@@ -2,7 +2,6 @@ package align
 
 import (
 	"math"
-	"runtime"
 
 	"example.com/twinplate/internal/kernel"
 )
@@ -127,5 +126,3 @@ func inverse(factor []float64, n int) [][]float64 {
 	}
 	return rows
 }
-
-func cores() int { return runtime.GOMAXPROCS(0) }

@@ -74,18 +74,11 @@ func (r *Resampler) Geometry() Geometry { return r.g }
 // Density returns how many band pixels a step of one color pixel covers along the band plate's x
 // and y, in the mean over the frame.
 func (g Geometry) Density() (sx, sy float64) {
-	const n, h = 5, 0.5
-	for j := range n {
-		for i := range n {
-			x := float64(g.ColorW-1) * float64(i) / (n - 1)
-			y := float64(g.ColorH-1) * float64(j) / (n - 1)
-			x0, y0 := g.Map(x-h, y)
-			x1, y1 := g.Map(x+h, y)
-			x2, y2 := g.Map(x, y-h)
-			x3, y3 := g.Map(x, y+h)
-			sx += math.Hypot(x1-x0, x3-x2) / (n * n)
-			sy += math.Hypot(y1-y0, y3-y2) / (n * n)
-		}
+	const n = 5
+	for _, p := range g.Grid(n) {
+		byX, byY := jacobian(g.Map, p.Color[0], p.Color[1])
+		sx += math.Hypot(byX[0], byY[0]) / (n * n)
+		sy += math.Hypot(byX[1], byY[1]) / (n * n)
 	}
 	return sx, sy
 }
@@ -280,14 +273,10 @@ func (g Geometry) straight() int {
 		apart = 1. / 128 // of a pixel
 	)
 	bend := 0.0
-	for j := range n + 1 {
-		for i := range n + 1 {
-			x, y := float64(g.ColorW-1)*float64(i)/n, float64(g.ColorH-1)*float64(j)/n
-			x0, y0 := g.Map(x-1, y)
-			x1, y1 := g.Map(x, y)
-			x2, y2 := g.Map(x+1, y)
-			bend = math.Max(bend, math.Max(math.Abs(x0-2*x1+x2), math.Abs(y0-2*y1+y2)))
-		}
+	for _, p := range g.Grid(n + 1) {
+		x0, y0 := g.Map(p.Color[0]-1, p.Color[1])
+		x2, y2 := g.Map(p.Color[0]+1, p.Color[1])
+		bend = math.Max(bend, math.Max(math.Abs(x0-2*p.Band[0]+x2), math.Abs(y0-2*p.Band[1]+y2)))
 	}
 	// An arc of length s deviates from its chord by s^2/8 times its curvature, which may be up to
 	// twice as large between the points that were looked at.

@@ -138,7 +138,7 @@ func (sc *screen) fit(light []float64, open []bool, w, h int) {
 			t := terms(i)
 			weight := 1.0
 			if pass > 0 {
-				r := v - dot6(sc.q, t)
+				r := v - sumProducts(sc.q[:], t[:])
 				switch {
 				case r < -solid && pass >= convex:
 					weight = 0
@@ -165,7 +165,8 @@ func (sc *screen) fit(light []float64, open []bool, w, h int) {
 	}
 	sc.low, sc.top = math.Inf(1), math.Inf(-1)
 	for i, v := range light {
-		fit := dot6(sc.q, terms(i))
+		t := terms(i)
+		fit := sumProducts(sc.q[:], t[:])
 		if open[i] && math.Abs(v-fit) < solid {
 			sc.low, sc.top = math.Min(sc.low, fit), math.Max(sc.top, fit)
 		}
@@ -345,13 +346,6 @@ func (sc *screen) beyond(w, h int) []bool {
 	return list
 }
 
-func dot6(a, b [6]float64) (s float64) {
-	for i := range a {
-		s += a[i] * b[i]
-	}
-	return s
-}
-
 // divide turns a band plate into alpha.
 func (sc *screen) divide(b plane, pair int) {
 	gain := sc.gain[pair]
@@ -372,7 +366,8 @@ func (sc *screen) divide(b plane, pair int) {
 	line := func(y int) {
 		v := 2*float64(y)/float64(b.h) - 1
 		at := func(x int) float64 {
-			e := dot6(sc.q, screenTerms(2*float64(x)/float64(b.w)-1, v))
+			t := screenTerms(2*float64(x)/float64(b.w)-1, v)
+			e := sumProducts(sc.q[:], t[:])
 			return 1 / (gain * math.Exp(math.Max(sc.low, math.Min(e, sc.top))))
 		}
 		row := b.pix[y*b.w : (y+1)*b.w]

@@ -265,14 +265,8 @@ func (s *stack) seen() string {
 			}
 		}
 		hidden = math.Max(hidden, n/math.Max(within, 1))
-		n = 0
 		p := l.presence(i)
-		for _, v := range p {
-			if v > hides {
-				n++
-			}
-		}
-		lit = math.Max(lit, n/float64(len(p)))
+		lit = math.Max(lit, float64(list.Count(p, lights))/float64(len(p)))
 	}
 	return fmt.Sprintf("the screen is seen in %.0f %% of the band plate; up to %.1f %% of it are hidden, and up to %.1f %% of the color plate are lit", 100*s.screen.part, 100*hidden, 100*lit)
 }
@@ -304,9 +298,11 @@ const (
 	open  = 0.25
 )
 
+func lights(v float64) bool { return v > hides }
+
 // populated returns the frames in which something lit stands before a screen, and how many pixels
 // of the band plates it hides in them.
-func (l *level) populated() (list []int, pixels int) {
+func (l *level) populated() (found []int, pixels int) {
 	const (
 		least = 8   // pixels that something has; chosen by hand
 		sure  = 4   // standard deviations of noise above which alpha is not noise; common practice
@@ -328,18 +324,13 @@ func (l *level) populated() (list []int, pixels int) {
 				off++
 			}
 		}
-		lit := 0
-		for _, p := range l.presence(i) {
-			if p > hides {
-				lit++
-			}
-		}
+		lit := list.Count(l.presence(i), lights)
 		if on >= least && off*some > len(f.alpha) && lit >= least {
-			list = append(list, i)
+			found = append(found, i)
 			pixels += on
 		}
 	}
-	return list, pixels
+	return found, pixels
 }
 
 // presence returns how certainly each pixel of a color plate is not black, 0 to 1.
@@ -441,13 +432,7 @@ func (p *places) of(x, y int) (bx, by float64) {
 
 // jacobian returns the derivatives of place by x and by y.
 func (l *level) jacobian(g *Geometry, x, y float64) (byX, byY [2]float64) {
-	const h = 0.5 // pixels to either side
-	x0, y0 := l.place(g, x-h, y)
-	x1, y1 := l.place(g, x+h, y)
-	byX = [2]float64{x1 - x0, y1 - y0}
-	x0, y0 = l.place(g, x, y-h)
-	x1, y1 = l.place(g, x, y+h)
-	return byX, [2]float64{x1 - x0, y1 - y0}
+	return jacobian(func(x, y float64) (float64, float64) { return l.place(g, x, y) }, x, y)
 }
 
 // removeMean takes from each picture the mean of all where mask is 1, and returns how many pixels

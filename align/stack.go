@@ -101,20 +101,10 @@ func newStack(ctx context.Context, pairs []Pair) (*stack, error) {
 	}
 
 	bands := make([][]plane, len(pairs)) // by pair and level
-	var wait sync.WaitGroup
-	limit := make(chan struct{}, cores())
-	for i := range pairs {
-		limit <- struct{}{}
-		wait.Go(func() {
-			defer func() { <-limit }()
-			if ctx.Err() != nil {
-				return
-			}
-			bands[i] = s.reduce(i, pairs[i], fc, fb)
-		})
-	}
-	wait.Wait()
-	if err := ctx.Err(); err != nil {
+	if err := parallel.Try(ctx, len(pairs), 0, func(i int) error {
+		bands[i] = s.reduce(i, pairs[i], fc, fb)
+		return nil
+	}); err != nil {
 		return nil, err
 	}
 	sc, err := fitScreen(bands)
@@ -125,24 +115,20 @@ func newStack(ctx context.Context, pairs []Pair) (*stack, error) {
 	for _, l := range s.levels {
 		l.beyond = sc.beyond(l.bw, l.bh)
 	}
-	for i := range pairs {
-		limit <- struct{}{}
-		wait.Go(func() {
-			defer func() { <-limit }()
-			for k, l := range s.levels {
-				b := bands[i][k]
-				sc.divide(b, i)
-				l.frames[i].alpha = b.pix
-				l.frames[i].spline = splined(b)
-				l.frames[i].alphaNoise = math.Max(noise(b), leastAlphaNoise)
-			}
-		})
-	}
-	wait.Wait()
+	err = parallel.Try(ctx, len(pairs), 0, func(i int) error {
+		for k, l := range s.levels {
+			b := bands[i][k]
+			sc.divide(b, i)
+			l.frames[i].alpha = b.pix
+			l.frames[i].spline = splined(b)
+			l.frames[i].alphaNoise = math.Max(noise(b), leastAlphaNoise)
+		}
+		return nil
+	})
 	for _, l := range s.levels {
 		l.measureBlur()
 	}
-	return s, ctx.Err()
+	return s, err
 }
 
 // A plane is one channel of a picture.
@@ -201,12 +187,7 @@ func clipped(q plane) []bool {
 		many = 16   // pixels of one value: noise makes no two alike that are not clipped
 		near = 5e-3 // of the top: what a curve's rounding and the dark plate's noise leave between clipped values
 	)
-	top := q.pix[0]
-	for _, v := range q.pix {
-		if v > top {
-			top = v
-		}
-	}
+	top := slices.Max(q.pix)
 	limit := top - near*float32(math.Abs(float64(top)))
 	across := (q.w + burntSide - 1) / burntSide
 	squares := make([]bool, across*((q.h+burntSide-1)/burntSide))
