@@ -8,6 +8,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
@@ -311,9 +312,8 @@ func peaks(list []contender) (high []contender) {
 
 // changes returns the differences of each picture and the one before.
 func changes(f [][]float32) [][]float32 {
-	d := make([][]float32, len(f)-1)
+	d := list.Rows[float32](len(f)-1, clockCells)
 	for t := range d {
-		d[t] = make([]float32, clockCells)
 		for i := range d[t] {
 			d[t][i] = f[t+1][i] - f[t][i]
 		}
@@ -322,9 +322,8 @@ func changes(f [][]float32) [][]float32 {
 }
 
 func flip(f [][]float32) [][]float32 {
-	r := make([][]float32, len(f))
+	r := list.Rows[float32](len(f), clockCells)
 	for t := range f {
-		r[t] = make([]float32, clockCells)
 		for i := range r[t] {
 			r[t][i] = f[t][i-i%clockW+clockW-1-i%clockW]
 		}

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/plate"
 )
 
@@ -400,11 +401,7 @@ func (s *stack) estimate(ctx context.Context, o FootageOptions) (*Estimate, erro
 		e.Rolling = f.rolling()
 	}
 	e.Geometry, e.Model, e.Models = f.g, f.model, f.models
-	for _, q := range f.eqs {
-		if !q.texture {
-			e.Edges++
-		}
-	}
+	e.Edges = list.Count(f.eqs, func(q equation) bool { return !q.texture })
 	e.Pieces = f.pieces()
 	e.Covariance, e.Rolling.Edges = f.drift(e.Rolling.Frames)
 	for i := range f.l.frames {

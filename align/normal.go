@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/list"
 )
 
 // normal is a set of normal equations.
@@ -118,9 +119,8 @@ func substitute3(a []float64, n int, x *[3][kernel.Columns]float64) {
 
 // inverse returns the inverse, row by row, of what cholesky's factor is of.
 func inverse(factor []float64, n int) [][]float64 {
-	rows := make([][]float64, n)
+	rows := list.Rows[float64](n, n)
 	for k := range rows {
-		rows[k] = make([]float64, n)
 		rows[k][k] = 1
 		substitute(factor, n, rows[k])
 	}

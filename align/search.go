@@ -61,10 +61,7 @@ func (s *stack) search(ctx context.Context, o FootageOptions) ([]Geometry, error
 	// frames.
 	const turned = complex(0, 1)
 	half := [2]complex128{1, turned}
-	presence := make([][]complex128, (len(frames)+1)/2)
-	for k := range presence {
-		presence[k] = make([]complex128, fw*fh)
-	}
+	presence := list.Rows[complex128]((len(frames)+1)/2, fw*fh)
 	pooled := make([]complex128, fw*fh)
 	everywhere := slices.Repeat([]float64{1}, l.w*l.h)
 	for k, f := range frames {
@@ -231,11 +228,8 @@ func (s *stack) look() (sight, error) {
 	// Correlation takes noise and multiplicity well: a few frames, spread over the take, do.
 	const most = 5 // frames; bounds the work, chosen by hand
 	if n := len(v.frames); n > most {
-		var some []int
-		for i := range most {
-			some = append(some, v.frames[i*(n-1)/(most-1)])
-		}
-		v.frames = some
+		frames := v.frames
+		v.frames = list.By(most, func(i int) int { return frames[i*(n-1)/(most-1)] })
 	}
 	var n, x, y, xx float64
 	for _, f := range v.frames {
@@ -365,10 +359,7 @@ func (l *level) presence(frame int) []float64 {
 // warped returns the alpha of frames' band plates in the color plate's frame by bilinear
 // interpolation, and where they show the screen: 1 there, and 0 elsewhere.
 func (l *level) warped(frames []int, g Geometry) (alpha [][]float64, mask []float64) {
-	alpha, mask = make([][]float64, len(frames)), make([]float64, l.w*l.h)
-	for i := range alpha {
-		alpha[i] = make([]float64, l.w*l.h)
-	}
+	alpha, mask = list.Rows[float64](len(frames), l.w*l.h), make([]float64, l.w*l.h)
 	for y := range l.h {
 		for x := range l.w {
 			bx, by := l.place(&g, float64(x), float64(y))
@@ -491,9 +482,7 @@ const abreast = 4
 
 func newTransform(w, h int) *transform {
 	t := &transform{w: w, h: h, row: fourier.NewCmplxFFT(w), col: fourier.NewCmplxFFT(h)}
-	for i := range t.columns {
-		t.columns[i] = make([]complex128, h)
-	}
+	t.columns = [abreast][]complex128(list.Rows[complex128](abreast, h))
 	return t
 }
 

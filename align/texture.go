@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 )
@@ -689,22 +690,13 @@ func (f *fit) disagreement(eqs []equation, model string, now theta) float64 {
 const mostDoubt = 1e4
 
 // only returns the equations of texture, or those of edges.
-func only(eqs []equation, texture bool) (some []equation) {
-	for _, q := range eqs {
-		if q.texture == texture {
-			some = append(some, q)
-		}
-	}
-	return some
+func only(eqs []equation, texture bool) []equation {
+	return list.Where(eqs, func(q equation) bool { return q.texture == texture })
 }
 
 // witness fills in what the texture said.
 func (f *fit) witness(e *Estimate) {
-	for _, m := range f.last {
-		if m.texture && m.used {
-			e.Texture.Patches++
-		}
-	}
+	e.Texture.Patches = list.Count(f.last, func(m measurement) bool { return m.texture && m.used })
 	if e.Texture.Patches == 0 {
 		return
 	}

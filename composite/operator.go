@@ -3,6 +3,7 @@ package composite
 import (
 	"cmp"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/names"
 	"example.com/twinplate/plate"
 )
@@ -52,11 +53,7 @@ var operators = [...]struct {
 
 // Operators returns all operators: Porter and Duff's twelve, and Plus.
 func Operators() []Operator {
-	all := make([]Operator, len(operators))
-	for i := range all {
-		all[i] = Operator(i)
-	}
-	return all
+	return list.By(len(operators), func(i int) Operator { return Operator(i) })
 }
 
 var operatorNames = func() *names.Enum[Operator] {

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 )
 
@@ -44,10 +45,7 @@ func (t *turning) at(x, y int) (u, v float64, cover float32) {
 // planes turns planes of one picture.
 func (t *turning) planes(dst, src [][]float32, w, h int) {
 	if t.shrink != nil {
-		small := make([][]float32, len(src))
-		for c := range src {
-			small[c] = make([]float32, t.w*t.h)
-		}
+		small := list.Rows[float32](len(src), t.w*t.h)
 		t.shrink.planes(small, src)
 		src = small
 	}

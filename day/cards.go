@@ -64,10 +64,7 @@ func (o *ReadOptions) progress(done, total int) {
 // Left.
 func Cards(ctx context.Context, color, band string, opt *ReadOptions) (*Day, error) {
 	opt = cmp.Or(opt, &ReadOptions{})
-	if err := opt.Settings.Check(); err != nil {
-		return nil, err
-	}
-	if err := clip.Installed(); err != nil {
+	if err := cmp.Or(opt.Settings.Check(), clip.Installed()); err != nil {
 		return nil, err
 	}
 	d := &Day{Version: Version, ColorCard: color, BandCard: band, Settings: opt.Settings, files: clip.NewMediaFiles()}

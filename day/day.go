@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 
 	"example.com/twinplate/internal/list"
@@ -110,10 +111,8 @@ func (d *Day) of(k Role) []*ClipPair {
 
 // named returns the pair of a name, or nil.
 func (d *Day) named(name string) *ClipPair {
-	for _, p := range d.Pairs {
-		if p.Name == name {
-			return p
-		}
+	if i := slices.IndexFunc(d.Pairs, func(p *ClipPair) bool { return p.Name == name }); i >= 0 {
+		return d.Pairs[i]
 	}
 	return nil
 }
@@ -138,10 +137,8 @@ func (d *Day) Choose(names string) ([]*ClipPair, error) {
 		return takes, nil
 	}
 	at := func(name string) (int, error) {
-		for i, p := range takes {
-			if p.Name == strings.TrimSpace(name) {
-				return i, nil
-			}
+		if i := slices.IndexFunc(takes, func(p *ClipPair) bool { return p.Name == strings.TrimSpace(name) }); i >= 0 {
+			return i, nil
 		}
 		return 0, fmt.Errorf("the day has no take %q: it has %s", name, listed(takes))
 	}

@@ -212,10 +212,8 @@ func (d *Day) bumps() {
 }
 
 func (d *Day) rig(name string) *Rig {
-	for i := range d.Rigs {
-		if d.Rigs[i].Name == name {
-			return &d.Rigs[i]
-		}
+	if i := slices.IndexFunc(d.Rigs, func(r Rig) bool { return r.Name == name }); i >= 0 {
+		return &d.Rigs[i]
 	}
 	return nil
 }
@@ -244,12 +242,7 @@ func (d *Day) references() {
 // sameRigBetween reports whether all takes from one pair to another have the first one's geometry.
 func (d *Day) sameRigBetween(p, c *ClipPair) bool {
 	i, j := slices.Index(d.Pairs, p), slices.Index(d.Pairs, c)
-	for _, o := range d.Pairs[min(i, j) : max(i, j)+1] {
-		if o.Kind == Take && o.Found.Rig != p.Found.Rig {
-			return false
-		}
-	}
-	return true
+	return !slices.ContainsFunc(d.Pairs[min(i, j):max(i, j)+1], func(o *ClipPair) bool { return o.Kind == Take && o.Found.Rig != p.Found.Rig })
 }
 
 // sync notes how the frames were brought together: they are found once.

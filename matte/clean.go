@@ -9,6 +9,7 @@ import (
 	"sync/atomic"
 
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
@@ -79,12 +80,7 @@ func CleanFromTake(frames []Sample, screen *Screen, dark *plate.Gray) (*Clean, e
 	}
 	sum, count := b.gather()
 	out := &Clean{Band: model, Frames: len(b.frames), Sigma: b.sigma}
-	for _, n := range count.Pix {
-		if n > 0 {
-			out.Seen++
-		}
-	}
-	out.Seen /= float64(len(count.Pix))
+	out.Seen = float64(list.Count(count.Pix, func(n float32) bool { return n > 0 })) / float64(len(count.Pix))
 	b.fill(sum, count)
 	out.Off, out.Veil = b.spread(count)
 	parallel.Rows(screen.W, screen.H, func(y0, y1 int) {

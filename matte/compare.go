@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"example.com/twinplate/internal/patches"
 	"example.com/twinplate/plate"
@@ -131,9 +132,7 @@ func (o *CompareOptions) fill() error {
 		{"theta", &o.Theta, 1e-9, 1, 0.15},
 		{"step", &o.Step, 0.001, 1, 0.1},
 	} {
-		if *p.v == 0 {
-			*p.v = p.usual
-		}
+		*p.v = cmp.Or(*p.v, p.usual)
 		if !(*p.v >= p.low && *p.v <= p.high) {
 			return fmt.Errorf("compare: %s is %v, and must be %v to %v, or 0 for %v", p.name, *p.v, p.low, p.high, p.usual)
 		}
@@ -237,10 +236,7 @@ func phi(alpha, level, theta float64) float64 {
 // connection returns, for every pixel, the last level at which it is in the source.
 func connection(a, b *plate.Gray, step float64) []float64 {
 	level := make([]float64, len(a.Pix))
-	in := make([]bool, len(a.Pix)) // in the source of every level so far
-	for i := range in {
-		in[i] = true
-	}
+	in := slices.Repeat([]bool{true}, len(a.Pix)) // in the source of every level so far
 	above := make([]bool, len(a.Pix))
 	for k := 1; ; k++ {
 		// The last level is 1 even where Step does not divide it.

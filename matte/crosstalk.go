@@ -140,7 +140,7 @@ const (
 // usualCovariance is the covariance of what is fitted where it has no scatter to be told from: a
 // performer who is one part alone. Nothing is known worse than it is usual.
 func usualCovariance(columns int) [][]float64 {
-	c := square(columns)
+	c := list.Rows[float64](columns, columns)
 	for i := range c {
 		if c[i][i] = usualLift * usualLift; i < 3 {
 			c[i][i] = usualCrosstalk * usualCrosstalk
@@ -356,7 +356,7 @@ func (c *core) fit(columns []int) (x []float64, covariance [2][][]float64, err e
 	left := list.Of(c.rows, func(r coreRow) float64 { return r.band })
 	low, high := math.Inf(-1), math.Inf(1)
 	var residuals []float32
-	a := square(n)
+	a := list.Rows[float64](n, n)
 	variance := 0.0 // of a place about the fit
 	var used int
 	for pass := range passes {
@@ -412,7 +412,7 @@ func (c *core) fit(columns []int) (x []float64, covariance [2][][]float64, err e
 			}
 			g := &parts[r.group[size]]
 			if g.a == nil {
-				*g = part{square(n), make([]float64, n)}
+				*g = part{list.Rows[float64](n, n), make([]float64, n)}
 			}
 			for i, k := range columns {
 				g.score[i] += r.v[k] * e
@@ -451,7 +451,7 @@ func (c *core) normal(columns []int, left []float64, weigh func(left float64) fl
 	}
 	all := make([]sums, (len(c.rows)+some-1)/some)
 	parallel.Each(len(all), func(k int) {
-		s := sums{a: square(n), b: make([]float64, n)}
+		s := sums{a: list.Rows[float64](n, n), b: make([]float64, n)}
 		for i := k * some; i < min((k+1)*some, len(c.rows)); i++ {
 			w := weigh(left[i])
 			if w == 0 {
@@ -469,7 +469,7 @@ func (c *core) normal(columns []int, left []float64, weigh func(left float64) fl
 		}
 		all[k] = s
 	})
-	a, b = square(n), make([]float64, n)
+	a, b = list.Rows[float64](n, n), make([]float64, n)
 	for _, s := range all {
 		used += s.used
 		for p := range n {

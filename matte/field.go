@@ -215,7 +215,7 @@ func fitColor(rows []colorRow, order int) colorFit {
 		x := make([]float64, n)
 		residual := func(r colorRow) float64 { return r.color[c] - r.screen*dot(x, r.terms[:n]) }
 		limit := math.Inf(1)
-		a := square(n)
+		a := list.Rows[float64](n, n)
 		signed := list.To(n)
 		for range rounds {
 			b := make([]float64, n)

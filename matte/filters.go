@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 )
@@ -72,11 +73,7 @@ type mean3 struct {
 }
 
 func newMean3(w, h int) *mean3 {
-	m := &mean3{h: h}
-	for i := range m.along {
-		m.along[i] = make([]float32, w)
-	}
-	return m
+	return &mean3{h, [3][]float32(list.Rows[float32](3, w))}
 }
 
 // add takes row y.
@@ -145,10 +142,7 @@ func boxMax(f *plate.Gray, r int) *plate.Gray {
 		}
 	})
 	parallel.Rows(w, h, func(y0, y1 int) { // the same by whole rows
-		ends := make([][]float32, k+1)
-		for i := range ends {
-			ends[i] = make([]float32, w)
-		}
+		ends := list.Rows[float32](k+1, w)
 		begun := make([]float32, w)
 		for b := y0; b < y1; b += k {
 			fill(ends[k], none)
@@ -172,8 +166,4 @@ func boxMax(f *plate.Gray, r int) *plate.Gray {
 	return out
 }
 
-func fill(a []float32, v float32) {
-	for i := range a {
-		a[i] = v
-	}
-}
+func fill(a []float32, v float32) { (&plate.Gray{Pix: a}).Fill(v) }

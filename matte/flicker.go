@@ -66,7 +66,7 @@ func FindFlicker(numbers []int, gains []Gain) Flicker {
 		if frequency > 0 {
 			terms = beat
 		}
-		a, b := square(terms), make([]float64, terms)
+		a, b := list.Rows[float64](terms, terms), make([]float64, terms)
 		signed := []int{0, 1, 2, 3, 4}
 		row := func(i int) [5]float64 {
 			u := 2*t[i]/span - 1

@@ -3,7 +3,6 @@ package matte
 import (
 	"errors"
 	"fmt"
-	"image"
 	"math"
 	"sync/atomic"
 
@@ -68,7 +67,7 @@ func (s *Solver) GainByRows(color *plate.RGB, pixels int, band func(row []float3
 	model := free.model(1)
 	rows := strips(s.w, s.h, pixels)
 	u := plate.NewGray(s.w, len(rows))
-	row, p := make([]float32, s.w), [3][]float32{make([]float32, s.w), make([]float32, s.w), make([]float32, s.w)}
+	row, p := make([]float32, s.w), plate.NewRGB(s.w, 1).Row(0)
 	for k, y := range rows {
 		band(row, y)
 		in, t := free.row(color.Row(y), row, y), u.Pix[k*s.w:(k+1)*s.w]
@@ -100,10 +99,7 @@ func uncover(u, inverse []float32) {
 // screen.
 func (s *Solver) quotient(frame Sample) (*plate.Gray, error) {
 	free := s.unclamped()
-	if err := free.check(frame.Color, 1); err != nil {
-		return nil, err
-	}
-	if err := plate.CheckSize("band plate", frame.Band.Size(), "color plate", image.Pt(s.w, s.h)); err != nil {
+	if err := free.checkSample(frame); err != nil {
 		return nil, err
 	}
 	u := plate.NewGray(s.w, s.h)

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"slices"
 
 	"example.com/twinplate/plate"
 )
@@ -60,7 +61,7 @@ func (g Glare) Remove(dst, band, dark *plate.Gray) (*plate.Gray, error) {
 	// than a tile, so the tiles are solved first, and what they give is taken off the pixels.
 	s := newSpreader(band.W, band.H, g.Width)
 	seen := s.tiles(band, dark)
-	light := append([]float64(nil), seen...)
+	light := slices.Clone(seen)
 	for range glareRounds {
 		veil := s.spread(light)
 		for i, v := range seen {

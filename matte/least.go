@@ -6,6 +6,7 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/robust"
 )
 
@@ -63,15 +64,6 @@ func nonNegative(a [][]float64, b []float64, signed ...int) []float64 {
 	return best
 }
 
-// square returns n rows of n zeros.
-func square(n int) [][]float64 {
-	a := make([][]float64, n)
-	for i := range a {
-		a[i] = make([]float64, n)
-	}
-	return a
-}
-
 // symmetric returns a symmetric matrix as gonum has it.
 func symmetric(a [][]float64) *mat.SymDense {
 	n := len(a)
@@ -101,17 +93,11 @@ func inverted(a [][]float64) *mat.SymDense {
 // groups of equations, as robust.Sandwich has them. They are infinite where the matrix has no
 // inverse.
 func sandwich(a [][]float64, scores [][]float64) []float64 {
-	n := len(a)
-	unknown := slices.Repeat([]float64{math.Inf(1)}, n)
 	inverse := inverted(a)
 	if inverse == nil {
-		return unknown
+		return slices.Repeat([]float64{math.Inf(1)}, len(a))
 	}
-	rows := make([][]float64, n)
-	for i := range rows {
-		rows[i] = mat.Row(nil, i, inverse)
-	}
-	return robust.Sandwich(rows, scores)
+	return robust.Sandwich(list.By(len(a), func(i int) []float64 { return mat.Row(nil, i, inverse) }), scores)
 }
 
 // A part is what one group of rows gives to the normal equations: its share of the matrix, and of
@@ -128,9 +114,9 @@ type part struct {
 // infinite variance.
 func jackknife(a [][]float64, parts []part) [][]float64 {
 	n := len(a)
-	out := square(n)
+	out := list.Rows[float64](n, n)
 	groups := 0.0
-	rest := square(n)
+	rest := list.Rows[float64](n, n)
 	for _, g := range parts {
 		if g.a == nil {
 			continue

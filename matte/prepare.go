@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"image"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/plate"
 )
 
@@ -205,14 +206,7 @@ func (p *preparation) begin() (*Solver, []Sample, error) {
 		return nil, nil, err
 	}
 	samples, err := p.sample(prepareSamples)
-	if n := len(samples); n > prepareSamples {
-		some := make([]Sample, prepareSamples)
-		for k := range some {
-			some[k] = samples[(2*k+1)*n/(2*prepareSamples)]
-		}
-		samples = some
-	}
-	return solver, samples, err
+	return solver, list.Spread(samples, prepareSamples), err
 }
 
 // checkSamples returns an error where a sample has no plates, or has them of another size than the

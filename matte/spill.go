@@ -1,6 +1,7 @@
 package matte
 
 import (
+	"cmp"
 	"fmt"
 	"image"
 	"math"
@@ -319,10 +320,7 @@ type Limited struct {
 // there is no edge in the curve. An error says which value is not valid, or which plane has another
 // size than the solver's frames.
 func (s *Solver) Limit(dst *Solution, gain float64, l Limits) (Limited, error) {
-	if err := l.Check(); err != nil {
-		return Limited{}, err
-	}
-	if err := s.checkSolution(dst); err != nil {
+	if err := cmp.Or(l.Check(), s.checkSolution(dst)); err != nil {
 		return Limited{}, err
 	}
 	var did Limited
@@ -366,13 +364,7 @@ func (s *Solver) Limit(dst *Solution, gain float64, l Limits) (Limited, error) {
 
 // apply returns the transmission that the limits make of t.
 func (l Limits) apply(t float32) float32 {
-	top, knee := l.Ceiling, l.Knee
-	if top == 0 {
-		top = 1
-	}
-	if knee == 0 {
-		knee = usualKnee
-	}
+	top, knee := cmp.Or(l.Ceiling, 1), cmp.Or(l.Knee, usualKnee)
 	v := float64(t)
 	slope := 1 / (top - l.Floor)
 	y := (v - l.Floor) * slope

@@ -3,6 +3,7 @@ package matte
 import (
 	"image"
 	"math"
+	"slices"
 
 	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/internal/parallel"
@@ -140,7 +141,7 @@ func wherePositive(row []float32) (from, to int) {
 
 // scatterOf returns the standard deviation of values about their median.
 func scatterOf(v []float64) float64 {
-	middle := robust.Median(append([]float64(nil), v...))
+	middle := robust.Median(slices.Clone(v))
 	for i := range v {
 		v[i] = math.Abs(v[i] - middle)
 	}
@@ -155,11 +156,8 @@ func (c *spillCore) field(where *Coverage) *Coverage {
 	}
 	gw, gh := (c.w-c.left+c.step-1)/c.step, (c.h-c.top+c.step-1)/c.step
 	const empty = -1
-	far := make([]int, gw*gh) // steps from the core
+	far := slices.Repeat([]int{empty}, gw*gh) // steps from the core
 	grid := plate.NewGray(gw, gh)
-	for i := range far {
-		far[i] = empty
-	}
 	var edge []int
 	for _, p := range c.spots {
 		if at := image.Pt(p.x, p.y); where != nil && (!at.In(where.Bounds) || where.Row(p.y)[p.x-where.Bounds.Min.X] == 0) {

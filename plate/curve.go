@@ -6,6 +6,7 @@ import (
 	"sync"
 
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/names"
 )
 
@@ -35,18 +36,11 @@ func newCurve(name string, toLinear, fromLinear func(float64) float64) Curve {
 		light8:  sync.OnceValue(func() []float32 { return light(toLinear, 0xff) }),
 		light16: light16,
 		lightTint: sync.OnceValue(func() []float32 {
-			table, known := make([]float32, tintCodes), light16()
-			for i := range table {
-				table[i] = known[min(max(i-tintZero, 0), 0xffff)]
-			}
-			return table
+			known := light16()
+			return list.By(tintCodes, func(i int) float32 { return known[min(max(i-tintZero, 0), 0xffff)] })
 		}),
 		lightWide: sync.OnceValue(func() []float32 {
-			table := make([]float32, wideCodes)
-			for i := range table {
-				table[i] = float32(toLinear(float64(i-wideZero) / 0xffff))
-			}
-			return table
+			return list.By(wideCodes, func(i int) float32 { return float32(toLinear(float64(i-wideZero) / 0xffff)) })
 		}),
 		encode8:  sync.OnceValue(func() *Encoder { return buildEncoder(toLinear, fromLinear, 0xff) }),
 		encode16: sync.OnceValue(func() *Encoder { return buildEncoder(toLinear, fromLinear, 0xffff) }),
@@ -61,11 +55,7 @@ const tintCodes, tintZero = 1 << 18, 1 << 16
 
 // light returns the linear light of the codes 0 to full.
 func light(toLinear func(float64) float64, full int) []float32 {
-	table := make([]float32, full+1)
-	for i := range table {
-		table[i] = float32(toLinear(float64(i) / float64(full)))
-	}
-	return table
+	return list.By(full+1, func(i int) float32 { return float32(toLinear(float64(i) / float64(full))) })
 }
 
 func (c Curve) transfer() *transfer {

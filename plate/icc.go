@@ -3,6 +3,8 @@ package plate
 import (
 	"encoding/binary"
 	"math"
+
+	"example.com/twinplate/internal/list"
 )
 
 // iccD50 is the white of a profile's connection space (ICC.1:2022, 7.2.16).
@@ -121,11 +123,7 @@ func (i *Info) readICC(b []byte) {
 	// connection space's too.
 	var back [9]float64
 	if t := tag("chad", 44); t != nil {
-		var adapt [9]float64
-		for k := range adapt {
-			adapt[k] = fixed(t[8:], k)
-		}
-		back = Invert(adapt)
+		back = Invert([9]float64(list.By(9, func(k int) float64 { return fixed(t[8:], k) })))
 	} else {
 		white := d65
 		if w, ok := vector("wtpt"); ok && math.Abs(w[0]-iccD50[0])+math.Abs(w[2]-iccD50[2]) > 0.01 {

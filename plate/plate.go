@@ -10,6 +10,7 @@ import (
 	"image"
 	"image/color"
 	"math"
+	"slices"
 	"sync/atomic"
 
 	"example.com/twinplate/internal/kernel"
@@ -220,12 +221,7 @@ func (f *RGB) Opaque() bool { return true }
 
 // Opaque reports whether alpha is 1 or more at every pixel.
 func (f *RGBA) Opaque() bool {
-	for _, a := range f.A {
-		if !(a >= 1) {
-			return false
-		}
-	}
-	return true
+	return !slices.ContainsFunc(f.A, func(a float32) bool { return !(a >= 1) })
 }
 
 func show(v float32) uint16 { return NewEncoder(SRGB, 16).Code(v) }

@@ -9,6 +9,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/pngfile"
 )
 
@@ -110,11 +111,7 @@ func (i *Info) readPNGTags(s *source) {
 		if len(data) != 4*n {
 			return nil
 		}
-		list := make([]float64, n)
-		for k := range list {
-			list[k] = float64(int32(binary.BigEndian.Uint32(data[4*k:]))) / 100000
-		}
-		return list
+		return list.By(n, func(k int) float64 { return float64(int32(binary.BigEndian.Uint32(data[4*k:]))) / 100000 })
 	}
 	if v := numbers("cHRM", 8); v != nil {
 		if p := (Primaries{[2]float64(v[2:4]), [2]float64(v[4:6]), [2]float64(v[6:8]), [2]float64(v[:2])}); p.sensible() {

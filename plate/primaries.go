@@ -3,6 +3,7 @@ package plate
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"example.com/twinplate/internal/parallel"
@@ -76,22 +77,13 @@ func (p Primaries) Name() string {
 // Near reports whether no chromaticity of p and q differs by more than 0.002.
 func (p Primaries) Near(q Primaries) bool {
 	a, b := p.values(), q.values()
-	for i := range a {
-		if !(math.Abs(a[i]-b[i]) <= 0.002) {
-			return false
-		}
-	}
-	return true
+	return slices.EqualFunc(a[:], b[:], func(v, w float64) bool { return math.Abs(v-w) <= 0.002 })
 }
 
 // sensible reports whether all are numbers, and not far from what chromaticities are.
 func (p Primaries) sensible() bool {
-	for _, v := range p.values() {
-		if !(math.Abs(v) < 10) {
-			return false
-		}
-	}
-	return true
+	all := p.values()
+	return !slices.ContainsFunc(all[:], func(v float64) bool { return !(math.Abs(v) < 10) })
 }
 
 func (p Primaries) values() [8]float64 {

@@ -91,20 +91,14 @@ func encodeFrameTIFF(w io.Writer, p codedFrame, opt *WriteOptions) error {
 	if opt.Compression == SmallCompression {
 		var deflated bytes.Buffer
 		z := zlib.NewWriter(&deflated)
-		if err := rows(z); err != nil {
-			return err
-		}
-		if err := z.Close(); err != nil {
+		if err := cmp.Or(rows(z), z.Close()); err != nil {
 			return err
 		}
 		compression, length = 8, deflated.Len()
 		rows = func(w io.Writer) error { _, err := deflated.WriteTo(w); return err }
 	}
 	samples := uint32(p.size) * 8 / uint32(p.depth)
-	photometric, depths := uint32(2), []uint32{}
-	for range samples {
-		depths = append(depths, uint32(p.depth))
-	}
+	photometric, depths := uint32(2), slices.Repeat([]uint32{uint32(p.depth)}, int(samples))
 	if samples == 1 {
 		photometric = 1
 	}

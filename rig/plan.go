@@ -210,9 +210,7 @@ func (r *planner) screen() {
 	n := m.W * m.H
 	m.S = make([]float64, n)
 	r.inside = make([]bool, n)
-	for c := range r.kMap {
-		r.kMap[c] = make([]float64, n)
-	}
+	r.kMap = [3][]float64(list.Rows[float64](3, n))
 	lux, on := 0.0, 0.0
 	for j := range m.H {
 		for i := range m.W {

@@ -3,6 +3,7 @@ package rig
 import (
 	"math"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/rig/simulate"
 )
@@ -41,10 +42,7 @@ func (p *Plan) Faults() simulate.Faults {
 // falloff returns how far the simulated screen falls off, in stops, as Plan.Evenness has it.
 func falloff(f simulate.Faults) float64 {
 	const w, h = 64, 36
-	var v []float64
-	for i := range w * h {
-		v = append(v, f.Screen((float64(i%w)+0.5)/w, (float64(i/w)+0.5)/h))
-	}
+	v := list.By(w*h, func(i int) float64 { return f.Screen((float64(i%w)+0.5)/w, (float64(i/w)+0.5)/h) })
 	return math.Log2(robust.Quantile(v, 0.99) / robust.Quantile(v, 0.01))
 }
 

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -129,12 +130,7 @@ const (
 // checkChoices is Check for the fields that are a Choice.
 func (r *Recipe) checkChoices() error {
 	within := func(least, most float64, all ...float64) bool {
-		for _, v := range all {
-			if !(v >= least && v <= most) {
-				return false
-			}
-		}
-		return true
+		return !slices.ContainsFunc(all, func(v float64) bool { return !(v >= least && v <= most) })
 	}
 	if r.Gain.Mode == "given" {
 		for n, g := range r.Gain.Value {

@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"slices"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
@@ -128,11 +129,7 @@ func (j *preparation) boundNoise(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	some := make([]matte.Sample, min(len(frames), noiseSamples))
-	for i := range some {
-		some[i] = frames[(2*i+1)*len(frames)/(2*len(some))]
-	}
-	bound, found, err := j.solver.Bound(some, j.ColorNoise, j.BandNoise)
+	bound, found, err := j.solver.Bound(list.Spread(frames, noiseSamples), j.ColorNoise, j.BandNoise)
 	if err != nil {
 		return err
 	}

@@ -345,13 +345,7 @@ func middle(seq Sequence) Sequence {
 	if len(seq) < 8 { // made, not recorded
 		return seq
 	}
-	seq = seq[len(seq)/4 : len(seq)-len(seq)/4]
-	n := min(len(seq), referenceFrames)
-	out := make(Sequence, n)
-	for i := range out {
-		out[i] = seq[(2*i+1)*len(seq)/(2*n)]
-	}
-	return out
+	return list.Spread(seq[len(seq)/4:len(seq)-len(seq)/4], referenceFrames)
 }
 
 // mean averages the frames of a reference plate, plane by plane.

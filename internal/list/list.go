@@ -32,11 +32,25 @@ func Count[A any](from []A, is func(A) bool) (n int) {
 	return n
 }
 
-// To returns the numbers from 0 up to but not including n.
-func To(n int) []int {
-	to := make([]int, n)
+// Spread returns n of a list, evenly spread over it, from the middles of n parts; all where there are
+// no more.
+func Spread[A any](from []A, n int) []A {
+	n = min(n, len(from))
+	return By(n, func(i int) A { return from[(2*i+1)*len(from)/(2*n)] })
+}
+
+// Rows returns n rows of w zeros.
+func Rows[A any](n, w int) [][]A {
+	return By(n, func(int) []A { return make([]A, w) })
+}
+
+// By returns what f makes of each of the numbers from 0 up to but not including n, and To the numbers.
+func By[A any](n int, f func(i int) A) []A {
+	to := make([]A, n)
 	for i := range to {
-		to[i] = i
+		to[i] = f(i)
 	}
 	return to
 }
+
+func To(n int) []int { return By(n, func(i int) int { return i }) }

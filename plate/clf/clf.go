@@ -15,6 +15,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -170,20 +171,16 @@ func (e *element) label() string {
 
 // attr returns the value of an attribute, or "".
 func (e *element) attr(name string) string {
-	for _, a := range e.Attrs {
-		if a.Name.Local == name {
-			return strings.TrimSpace(a.Value)
-		}
+	if i := slices.IndexFunc(e.Attrs, func(a xml.Attr) bool { return a.Name.Local == name }); i >= 0 {
+		return strings.TrimSpace(e.Attrs[i].Value)
 	}
 	return ""
 }
 
 // child returns the first child of that name, or nil.
 func (e *element) child(name string) *element {
-	for i := range e.Children {
-		if e.Children[i].name() == name {
-			return &e.Children[i]
-		}
+	if i := slices.IndexFunc(e.Children, func(c element) bool { return c.name() == name }); i >= 0 {
+		return &e.Children[i]
 	}
 	return nil
 }

@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"strings"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 )
@@ -69,10 +70,7 @@ func (e *encoder) fill(dst []byte, f *plate.RGB, alpha *plate.Gray) {
 	}
 	lines := e.chroma[1]
 	parallel.Rows(e.w, (e.high+lines-1)/lines, func(y0, y1 int) {
-		rows := make([][3][]float32, lines) // code values, 0 to 1
-		for i := range rows {
-			rows[i] = plate.NewRGB(e.wide, 1).Row(0)
-		}
+		rows := list.By(lines, func(int) [3][]float32 { return plate.NewRGB(e.wide, 1).Row(0) }) // code values, 0 to 1
 		for y := y0; y < y1; y++ {
 			for i := range rows {
 				e.codeRow(rows[i], f.Row(min(y*lines+i, e.h-1)))

@@ -13,6 +13,7 @@ import (
 	"sync"
 	"time"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/plate"
 )
 
@@ -61,10 +62,7 @@ func (f *MediaFiles) Footage(name string) (*plate.Footage, error) {
 		return nil, err
 	}
 	info := r.Info()
-	names := make([]string, info.Frames)
-	for i := range names {
-		names[i] = name + "#" + strconv.Itoa(i)
-	}
+	names := list.By(info.Frames, func(i int) string { return name + "#" + strconv.Itoa(i) })
 	return &plate.Footage{Names: names, FPS: info.FPS(), TimeCode: info.TimeCode, Notes: info.Notes()}, nil
 }
 

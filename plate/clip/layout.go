@@ -8,6 +8,7 @@ import (
 	"regexp"
 	"strconv"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/plate"
 )
 
@@ -152,20 +153,14 @@ func (l layout) picture(w, h int, data []byte) (image.Image, error) {
 	}
 	n := w * h
 	if l.float {
-		value := func(i int) float32 { return math.Float32frombits(binary.LittleEndian.Uint32(data[4*i:])) }
+		plane := func(at int) []float32 {
+			return list.By(n, func(i int) float32 { return math.Float32frombits(binary.LittleEndian.Uint32(data[4*(at+i):])) })
+		}
 		if l.gray {
-			f := plate.NewGray(w, h)
-			for i := range f.Pix {
-				f.Pix[i] = value(i)
-			}
+			f := &plate.Gray{W: w, H: h, Pix: plane(0)}
 			return f, f.CheckFinite()
 		}
-		f := plate.NewRGB(w, h)
-		for c, at := range [3]int{2 * n, 0, n} { // red is the last plane, green the first
-			for i := range f.Pix[c] {
-				f.Pix[c][i] = value(at + i)
-			}
-		}
+		f := &plate.RGB{W: w, H: h, Pix: [3][]float32{plane(2 * n), plane(0), plane(n)}} // red is the last plane, green the first
 		return f, f.CheckFinite()
 	}
 	if l.depth == 8 {

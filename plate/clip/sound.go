@@ -11,6 +11,8 @@ import (
 	"os/exec"
 	"strings"
 	"time"
+
+	"example.com/twinplate/internal/list"
 )
 
 // ErrNoSound says that a video file has no sound.
@@ -77,10 +79,7 @@ func sound(ctx context.Context, path string, info Stream, rate int, from, most t
 	case err != nil:
 		return nil, err
 	}
-	samples := make([]float32, len(data)/4)
-	for i := range samples {
-		samples[i] = math.Float32frombits(binary.LittleEndian.Uint32(data[4*i:]))
-	}
+	samples := list.By(len(data)/4, func(i int) float32 { return math.Float32frombits(binary.LittleEndian.Uint32(data[4*i:])) })
 	skip := min(int(math.Round(first*float64(rate))), len(samples))
 	return samples[skip:], nil
 }

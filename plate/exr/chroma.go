@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 )
 
@@ -47,16 +48,11 @@ func (m *Image) RGB(weights [3]float64) error {
 	}
 	w, h := d.Dx(), d.Dy()
 	f := &chroma{w: w, h: h, luma: y.Float, red: ry.Float, blue: by.Float, weights: [3]float32{float32(weights[0]), float32(weights[1]), float32(weights[2])}}
-	var out [3][]float32
-	for c := range out {
-		out[c] = make([]float32, w*h)
-	}
+	out := list.Rows[float32](3, w*h)
 	parallel.Rows(w, h, func(y0, y1 int) {
 		var rows [3][3][]float32 // of the lines above, of it and below
 		for k := range rows {
-			for c := range rows[k] {
-				rows[k][c] = make([]float32, w)
-			}
+			rows[k] = [3][]float32(list.Rows[float32](3, w))
 		}
 		f.line(rows[1], y0-1)
 		f.line(rows[2], y0)

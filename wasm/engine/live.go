@@ -12,6 +12,7 @@ import (
 
 	"example.com/twinplate/internal/half"
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/reading"
 	"example.com/twinplate/take"
@@ -117,9 +118,7 @@ func (s *session) screen(i int, station string, small bool) (*screen, error) {
 	}
 	if n := c.w * c.h; len(c.pixels) != n || len(c.row[0]) != c.w {
 		c.pixels = make([]uint32, n)
-		for k := range c.row {
-			c.row[k] = make([]uint32, c.w)
-		}
+		c.row = [3][]uint32(list.Rows[uint32](3, c.w))
 	}
 	return c, nil
 }

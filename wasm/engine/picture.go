@@ -11,6 +11,7 @@ import (
 	"unsafe"
 
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
@@ -158,11 +159,7 @@ type pair struct {
 
 // newPair makes room for rows that become one of w pixels.
 func newPair(w int) *pair {
-	p := &pair{}
-	for c := range p.sum {
-		p.sum[c] = make([]float32, w)
-	}
-	return p
+	return &pair{sum: [4][]float32(list.Rows[float32](4, w))}
 }
 
 // add adds a row, and reports whether the pair is whole.

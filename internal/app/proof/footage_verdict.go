@@ -2,6 +2,7 @@ package proof
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -133,12 +134,9 @@ func (l *FootageLine) SigmaCounts() bool {
 // a warning says that they are larger, or smaller.
 func (l *FootageLine) SigmaHolds() bool {
 	warned := l.Warned()
-	for _, z := range [3]float64{l.OpenZ, l.CoreZ, l.EdgeZ} {
-		if z >= 0 && (z < zLow && warned&OfSlack == 0 || z > zTop && warned&OfSigma == 0) {
-			return false
-		}
-	}
-	return true
+	return !slices.ContainsFunc([]float64{l.OpenZ, l.CoreZ, l.EdgeZ}, func(z float64) bool {
+		return z >= 0 && (z < zLow && warned&OfSlack == 0 || z > zTop && warned&OfSigma == 0)
+	})
 }
 
 // judge returns the verdict and what it is for.
