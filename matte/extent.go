@@ -278,7 +278,7 @@ func bandNoise(frames []Sample, light *plate.Gray, from float32) float64 {
 // part of the frame, and all that is not beside a patch which is kept.
 func keepLarge(f *plate.Gray, part float64) {
 	runs, sizes := patches.Above(f.W, f.H, f.Pix, 0.5)
-	keep := func(r patches.Run) bool { return float64(sizes[r.Patch]) >= part*float64(len(f.Pix)) }
+	keep := func(r patches.Segment) bool { return float64(sizes[r.Patch]) >= part*float64(len(f.Pix)) }
 	if list.Count(runs, keep) == len(runs) {
 		return
 	}

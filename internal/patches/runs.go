@@ -6,17 +6,17 @@ import (
 	"example.com/twinplate/internal/parallel"
 )
 
-// A Run is a part of one row of a plane: its values from From up to but not including To, as they
+// A Segment is a part of one row of a plane: its values from From up to but not including To, as they
 // are counted over the whole plane.
-type Run struct {
+type Segment struct {
 	From, To int
 	Patch    int32 // the number of the patch that it is in
 }
 
 // Above is Find for what is above a limit in a plane of w by h, as runs in the plane's order: for
 // planes of which most is in a few patches.
-func Above(w, h int, plane []float32, limit float32) (runs []Run, sizes []int) {
-	rows := make([][]Run, h)
+func Above(w, h int, plane []float32, limit float32) (runs []Segment, sizes []int) {
+	rows := make([][]Segment, h)
 	parallel.EachRow(w, h, func(y int) { rows[y] = appendRuns(nil, plane[y*w:(y+1)*w], y*w, limit) })
 	runs = slices.Concat(rows...)
 	// Each run leads to an earlier one of its patch, or to itself.
@@ -54,7 +54,7 @@ func Above(w, h int, plane []float32, limit float32) (runs []Run, sizes []int) {
 }
 
 // appendRuns appends the runs of a row, whose first value is number at of the plane.
-func appendRuns(runs []Run, row []float32, at int, limit float32) []Run {
+func appendRuns(runs []Segment, row []float32, at int, limit float32) []Segment {
 	for x := 0; x < len(row); {
 		for x < len(row) && !(row[x] > limit) {
 			x++
@@ -64,7 +64,7 @@ func appendRuns(runs []Run, row []float32, at int, limit float32) []Run {
 			x++
 		}
 		if x > from {
-			runs = append(runs, Run{From: at + from, To: at + x})
+			runs = append(runs, Segment{From: at + from, To: at + x})
 		}
 	}
 	return runs
