@@ -11,20 +11,20 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// Planes are what Prepare finds of a take that a recipe has no room for, in the color camera's
+// KnownPlanes are what Prepare finds of a take that a recipe has no room for, in the color camera's
 // frame. With them and the recipe of Job.Recipe another job of the same take is made ready without
 // reading a frame, in another program too: see Take.Known.
-type Planes struct {
+type KnownPlanes struct {
 	Clean    *matte.Clean  // the clean band plate rebuilt from the take; nil: none was
 	Extent   *matte.Extent // where the screen is; nil: everywhere, or it was not looked for
 	Searched bool          // for the extent
 }
 
 // Planes returns what was found.
-func (j *Job) Planes() Planes { return Planes{j.Clean, j.screen, j.searched} }
+func (j *Job) Planes() KnownPlanes { return KnownPlanes{j.Clean, j.screen, j.searched} }
 
 // all returns the planes that there are, in the order in which they are written.
-func (p Planes) all() (all []*plate.Gray) {
+func (p KnownPlanes) all() (all []*plate.Gray) {
 	if p.Clean != nil {
 		all = append(all, p.Clean.Band)
 	}
@@ -35,7 +35,7 @@ func (p Planes) all() (all []*plate.Gray) {
 }
 
 // check returns an error where a plane has another size than the color plate.
-func (p Planes) check(size image.Point) error {
+func (p KnownPlanes) check(size image.Point) error {
 	for _, f := range p.all() {
 		if err := plate.CheckSize("plane found before", f.Size(), "color plate", size); err != nil {
 			return err
@@ -44,7 +44,7 @@ func (p Planes) check(size image.Point) error {
 	return nil
 }
 
-// planesHead begins the bytes of Planes: their size in pixels, which of them follow as float32, and
+// planesHead begins the bytes of KnownPlanes: their size in pixels, which of them follow as float32, and
 // the numbers of the clean plate.
 type planesHead struct {
 	W, H                    uint32
@@ -54,7 +54,7 @@ type planesHead struct {
 }
 
 // MarshalBinary returns p as bytes, for UnmarshalBinary of the same version of this package.
-func (p Planes) MarshalBinary() ([]byte, error) {
+func (p KnownPlanes) MarshalBinary() ([]byte, error) {
 	h := planesHead{Clean: p.Clean != nil, Extent: p.Extent != nil, Searched: p.Searched}
 	if c := p.Clean; c != nil {
 		h.Frames, h.Seen, h.Sigma, h.Off, h.Veil = uint32(c.Frames), c.Seen, c.Sigma, c.Off, c.Veil
@@ -74,7 +74,7 @@ func (p Planes) MarshalBinary() ([]byte, error) {
 }
 
 // UnmarshalBinary makes p what MarshalBinary wrote. An error says that the bytes are not such.
-func (p *Planes) UnmarshalBinary(data []byte) error {
+func (p *KnownPlanes) UnmarshalBinary(data []byte) error {
 	var h planesHead
 	r := bytes.NewReader(data)
 	if err := binary.Read(r, binary.LittleEndian, &h); err != nil {
@@ -94,7 +94,7 @@ func (p *Planes) UnmarshalBinary(data []byte) error {
 		binary.Read(r, binary.LittleEndian, f.Pix) // as many bytes are there
 		return f
 	}
-	*p = Planes{Searched: h.Searched}
+	*p = KnownPlanes{Searched: h.Searched}
 	if h.Clean {
 		p.Clean = &matte.Clean{Band: next(), Seen: h.Seen, Frames: int(h.Frames), Sigma: h.Sigma, Off: h.Off, Veil: h.Veil}
 	}

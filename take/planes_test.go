@@ -25,7 +25,7 @@ func TestPlanes(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		known := new(take.Planes)
+		known := new(take.KnownPlanes)
 		if err := known.UnmarshalBinary(data); err != nil {
 			t.Fatal(err)
 		}
@@ -60,7 +60,7 @@ func TestPlanes(t *testing.T) {
 		}
 
 		for what, bad := range map[string][]byte{"nothing": nil, "less": data[:len(data)-1], "more": append(slices.Clone(data), 0), "far too large": append(slices.Repeat([]byte{255}, 8), data[8:]...)} {
-			if err := new(take.Planes).UnmarshalBinary(bad); err == nil {
+			if err := new(take.KnownPlanes).UnmarshalBinary(bad); err == nil {
 				t.Errorf("%s: %s is taken", name, what)
 			}
 		}

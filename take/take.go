@@ -32,7 +32,7 @@ type Take struct {
 	// Known, where it is not nil, are the planes of another job of this take (Job.Planes), whose recipe
 	// (Job.Recipe) is this one but for its finish. Prepare uses them, and does not look again whether
 	// the files are what they are called. It leaves them as they are, as all must who have them.
-	Known *Planes
+	Known *KnownPlanes
 
 	Pairing
 	reader

@@ -157,7 +157,7 @@ func (s *session) prepare(ctx context.Context, a *arguments) (*prepared, error) 
 		if err != nil {
 			return nil, err
 		}
-		s.take.Known = new(take.Planes)
+		s.take.Known = new(take.KnownPlanes)
 		if err := s.take.Known.UnmarshalBinary(data); err != nil {
 			return nil, err
 		}
