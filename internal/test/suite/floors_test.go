@@ -16,8 +16,8 @@ import (
 // its own. A folder that ends in / stands for all that is in it. What tests use stands beside them:
 // it may import plate and lower, and no other package may import it.
 var floors = [][]string{
-	{"internal/half", "internal/list", "internal/names", "internal/parallel", "internal/patches", "internal/robust", "internal/target", "internal/app/film", "reading"},
-	{"internal/kernel", "plate/exr"},
+	{"internal/half", "internal/list", "internal/names", "internal/parallel", "internal/robust", "internal/target", "internal/app/film", "reading"},
+	{"internal/kernel", "internal/patches", "plate/exr"},
 	{"internal/pngfile", "internal/blur"},
 	{"plate"},
 	{"plate/clf", "plate/clip", "internal/objects", "internal/scene"},
