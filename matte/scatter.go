@@ -58,10 +58,13 @@ func (s *Solver) Bound(frames []Sample, color, band Noise) (Noise, Scatter, erro
 		planes = append(planes, boundFrame{f, u, g.Value})
 		b.outside(s, planes[len(planes)-1], &color, &band)
 	}
-	for reach := coreReach; reach >= nearReach && b.core.used < leastPlain; reach-- {
-		b.core, b.levels = plainSum{}, nil
-		for _, p := range planes {
-			b.inside(s, p, &color, &band, reach)
+	// Of a small performer every pixel counts.
+	for _, stride := range []int{s.boundStride(), 1} {
+		for reach := coreReach; reach >= nearReach && b.core.used < leastPlain; reach-- {
+			b.core, b.levels = plainSum{}, nil
+			for _, p := range planes {
+				b.inside(s, p, &color, &band, reach, stride)
+			}
 		}
 	}
 	found := Scatter{Open: math.NaN(), Core: math.NaN(), Level: math.NaN(), Edge: math.NaN()}
@@ -158,10 +161,10 @@ func (b *bounds) outside(s *Solver, f boundFrame, color, band *Noise) {
 	}
 }
 
-// inside adds the core of one frame: so many pixels along each axis from where the screen may shine
-// through.
-func (b *bounds) inside(s *Solver, f boundFrame, color, band *Noise, reach int) {
-	stride, spread := s.boundStride(), s.spread(f.Sample, f.gain, color, band)
+// inside adds the core of one frame, pixels that are stride apart: so many pixels along each axis from
+// where the screen may shine through.
+func (b *bounds) inside(s *Solver, f boundFrame, color, band *Noise, reach, stride int) {
+	spread := s.spread(f.Sample, f.gain, color, band)
 	high := boxMax(f.u, reach)
 	cells := newCells(s.w, s.h)
 	values := make([][]float64, cells.n)

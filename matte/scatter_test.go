@@ -115,6 +115,31 @@ func TestBound(t *testing.T) {
 	}
 }
 
+// A performer of 24 by 32 pixels in a frame of 960 by 540 lets 1 % of the screen through: of a core
+// this small every pixel is looked at, and the level is said.
+func TestBoundOfASmallCore(t *testing.T) {
+	const w, h, lift = 960, 540, 0.008
+	clean := plate.NewGray(w, h)
+	clean.Fill(0.8)
+	solver, err := matte.NewSolver(w, h, matte.References{CleanBand: clean}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	f := matte.Sample{Color: plate.NewRGB(w, h), Band: clean.Clone()}
+	for y := 300; y < 332; y++ {
+		for x := 500; x < 524; x++ {
+			f.Band.Pix[y*w+x] = lift
+		}
+	}
+	n, found, err := solver.Bound([]matte.Sample{f}, matte.Noise{}, matte.Noise{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if math.Abs(n.Level-lift) > 0.01*lift || math.Abs(found.Level-lift) > 0.01*lift {
+		t.Errorf("a level of %.5f, and found %.5f; want %.3f", n.Level, found.Level, lift)
+	}
+}
+
 // A codec has left a band plate without grain, and blocks of 8 pixels in its place.
 func ExampleSolver_Bound() {
 	solver, frames := plainSet{sd: 0.01, block: 8}.frames(nil)
