@@ -5,8 +5,9 @@ import (
 	"crypto/sha256"
 	"fmt"
 	"slices"
-	"strconv"
 	"strings"
+
+	"example.com/twinplate/internal/list"
 )
 
 // Splits are the names of the splits, in their order.
@@ -20,19 +21,10 @@ type Shares [3]float64
 func ParseShares(s string) (Shares, error) {
 	const most = 1e6 // of a share; chosen by hand
 	var shares Shares
-	parts := strings.Split(s, ",")
-	sum := 0.0
-	for i := range shares {
-		if len(parts) == len(shares) {
-			if v, err := strconv.ParseFloat(strings.TrimSpace(parts[i]), 64); err == nil && v >= 0 && v <= most {
-				shares[i] = v
-				sum += v
-				continue
-			}
-		}
+	if !list.Numbers(s, &shares[0], &shares[1], &shares[2]) || slices.ContainsFunc(shares[:], func(v float64) bool { return !(v >= 0 && v <= most) }) {
 		return Shares{}, fmt.Errorf("split %q: it must be three numbers of 0 or more, like 80,10,10, for %s", s, strings.Join(Splits, ", "))
 	}
-	if sum == 0 {
+	if shares == (Shares{}) {
 		return Shares{}, fmt.Errorf("split %q: one number at least must be above 0", s)
 	}
 	return shares, nil

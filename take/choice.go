@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/matte"
 )
 
@@ -39,32 +40,19 @@ func (c *Choice[T]) Set(s string) {
 // parse reads numbers into to, and reports whether s has what to holds. What is more than numbers
 // has no form in words.
 func parse(s string, to any) bool {
-	numbers := func(to ...*float64) bool {
-		parts := strings.Split(s, ",")
-		if len(parts) != len(to) {
-			return false
-		}
-		for i, p := range parts {
-			var err error
-			if *to[i], err = strconv.ParseFloat(strings.TrimSpace(p), 64); err != nil {
-				return false
-			}
-		}
-		return true
-	}
 	switch to := to.(type) {
 	case *int:
 		var err error
 		*to, err = strconv.Atoi(s)
 		return err == nil
 	case *float64:
-		return numbers(to)
+		return list.Numbers(s, to)
 	case *[2]float64:
-		return numbers(&to[0], &to[1])
+		return list.Numbers(s, &to[0], &to[1])
 	case *[3]float64:
-		return numbers(&to[0], &to[1], &to[2])
+		return list.Numbers(s, &to[0], &to[1], &to[2])
 	case *matte.Glare:
-		return numbers(&to.Strength)
+		return list.Numbers(s, &to.Strength)
 	}
 	return false
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"encoding"
 	"errors"
 	"fmt"
@@ -10,12 +11,12 @@ import (
 	"path/filepath"
 	"reflect"
 	"slices"
-	"strconv"
 	"strings"
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/composite"
 	"example.com/twinplate/day"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/target"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
@@ -246,10 +247,7 @@ func (c *comp) recipe() (r take.Recipe, err error) {
 	if c.Recipe != "" { // --frames says which of its frames are made
 		r.Frames = whole
 	}
-	if err := overrideCamera(&r.BackgroundCurve, &r.BackgroundPrimaries, c.BackgroundCamera); err != nil {
-		return r, err
-	}
-	if err := override(&r, c); err != nil {
+	if err := cmp.Or(overrideCamera(&r.BackgroundCurve, &r.BackgroundPrimaries, c.BackgroundCamera), override(&r, c)); err != nil {
 		return r, err
 	}
 	if on := c.MatchSoftness; on != nil && !*on {
@@ -262,10 +260,7 @@ func (c *comp) recipe() (r take.Recipe, err error) {
 			return r, err
 		}
 	}
-	if err := c.grading.into(&r); err != nil {
-		return r, err
-	}
-	if err := override(&r.Limits, c); err != nil {
+	if err := cmp.Or(c.grading.into(&r), override(&r.Limits, c)); err != nil {
 		return r, err
 	}
 	if r.Format == "exr" && c.OutputCurve != nil && *c.OutputCurve != "" {
@@ -302,11 +297,7 @@ func (c *comp) fit(f *composite.Fit) error {
 	if err := override(f, &c.Fitting); err != nil || at == nil {
 		return err
 	}
-	x, y, ok := strings.Cut(*at, ",")
-	var errX, errY error
-	f.OffsetX, errX = strconv.ParseFloat(strings.TrimSpace(x), 64)
-	f.OffsetY, errY = strconv.ParseFloat(strings.TrimSpace(y), 64)
-	if !ok || errX != nil || errY != nil {
+	if !list.Numbers(*at, &f.OffsetX, &f.OffsetY) {
 		return fmt.Errorf("--fit-offset %q: it must be two numbers like 0.1,-0.05", *at)
 	}
 	return nil

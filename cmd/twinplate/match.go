@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"strings"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/target"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
@@ -130,13 +131,8 @@ func (c *match) find() (m plate.Match, files []string, err error) {
 }
 
 func quadrilateral(flag, text string) (q [4][2]float64, err error) {
-	fields := strings.Split(text, ",")
-	for i, f := range fields {
-		if v, e := strconv.ParseFloat(strings.TrimSpace(f), 64); e != nil || len(fields) != 8 {
-			return q, usageError{fmt.Errorf("%s %q: it must be eight numbers, x and y of the corners: top left, top right, bottom right, bottom left", flag, text)}
-		} else {
-			q[i/2][i%2] = v
-		}
+	if !list.Numbers(text, &q[0][0], &q[0][1], &q[1][0], &q[1][1], &q[2][0], &q[2][1], &q[3][0], &q[3][1]) {
+		return q, usageError{fmt.Errorf("%s %q: it must be eight numbers, x and y of the corners: top left, top right, bottom right, bottom left", flag, text)}
 	}
 	return q, nil
 }

@@ -1,7 +1,11 @@
 // Package list makes lists of lists.
 package list
 
-import "slices"
+import (
+	"slices"
+	"strconv"
+	"strings"
+)
 
 // Of returns what f makes of each of a list; nil of an empty one.
 func Of[A, B any](from []A, f func(A) B) []B {
@@ -54,3 +58,19 @@ func By[A any](n int, f func(i int) A) []A {
 }
 
 func To(n int) []int { return By(n, func(i int) int { return i }) }
+
+// Numbers reads the numbers of a text, with commas between them, and reports whether it is so many
+// numbers and no more.
+func Numbers(text string, to ...*float64) bool {
+	parts := strings.Split(text, ",")
+	if len(parts) != len(to) {
+		return false
+	}
+	for i, v := range to {
+		var err error
+		if *v, err = strconv.ParseFloat(strings.TrimSpace(parts[i]), 64); err != nil {
+			return false
+		}
+	}
+	return true
+}

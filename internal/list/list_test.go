@@ -20,3 +20,27 @@ func TestList(t *testing.T) {
 		t.Error("of nothing something is made")
 	}
 }
+
+func TestSpread(t *testing.T) {
+	if got := Spread(To(12), 3); !slices.Equal(got, []int{2, 6, 10}) {
+		t.Errorf("three of twelve are %v, and must be the middles of the thirds", got)
+	}
+	if got := Spread(To(2), 3); !slices.Equal(got, To(2)) {
+		t.Errorf("three of two are %v", got)
+	}
+	if rows := Rows[int](2, 3); len(rows) != 2 || len(rows[0]) != 3 || len(rows[1]) != 3 {
+		t.Errorf("two rows of three are %v", rows)
+	}
+}
+
+func TestNumbers(t *testing.T) {
+	var a, b float64
+	if !Numbers("0.5, -3e2 ", &a, &b) || a != 0.5 || b != -300 {
+		t.Errorf("read are %v and %v", a, b)
+	}
+	for _, text := range []string{"", "1", "1,2,3", "1,x", "1;2", "1,"} {
+		if Numbers(text, &a, &b) {
+			t.Errorf("%q is taken for two numbers", text)
+		}
+	}
+}
