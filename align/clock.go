@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"image"
 	"math"
 	"slices"
 
@@ -33,11 +34,8 @@ const (
 
 // AddColor takes the next frame of the color recording.
 func (c *Clocks) AddColor(f *plate.RGB) error {
-	if err := c.check("color", &c.colorSize, len(c.color), f.W, f.H); err != nil {
+	if err := c.check("color", &c.colorSize, len(c.color), f); err != nil {
 		return err
-	}
-	if err := f.CheckFinite(); err != nil {
-		return fmt.Errorf("align: color frame %d: %w", len(c.color), err)
 	}
 	small := make([]float32, clockCells)
 	for k := range 3 {
@@ -55,11 +53,8 @@ func (c *Clocks) AddColor(f *plate.RGB) error {
 
 // AddBand takes the next frame of the band recording.
 func (c *Clocks) AddBand(f *plate.Gray) error {
-	if err := c.check("band", &c.bandSize, len(c.band), f.W, f.H); err != nil {
+	if err := c.check("band", &c.bandSize, len(c.band), f); err != nil {
 		return err
-	}
-	if err := f.CheckFinite(); err != nil {
-		return fmt.Errorf("align: band frame %d: %w", len(c.band), err)
 	}
 	const screen = 0.9 // the quantile of the cells that is screen; chosen by hand
 	small := cells(f.W, f.H, f.Pix)
@@ -73,7 +68,11 @@ func (c *Clocks) AddBand(f *plate.Gray) error {
 	return nil
 }
 
-func (c *Clocks) check(camera string, size *[2]int, n, w, h int) error {
+func (c *Clocks) check(camera string, size *[2]int, n int, f interface {
+	Size() image.Point
+	CheckFinite() error
+}) error {
+	w, h := f.Size().X, f.Size().Y
 	switch {
 	case w < clockW || h < clockH:
 		return fmt.Errorf("align: %s frame %d has %dx%d pixels, and must have at least %dx%d", camera, n, w, h, clockW, clockH)
@@ -83,6 +82,9 @@ func (c *Clocks) check(camera string, size *[2]int, n, w, h int) error {
 		return fmt.Errorf("align: more than %d %s frames: give a part of the take", maxClock, camera)
 	}
 	*size = [2]int{w, h}
+	if err := f.CheckFinite(); err != nil {
+		return fmt.Errorf("align: %s frame %d: %w", camera, n, err)
+	}
 	return nil
 }
 

@@ -186,10 +186,7 @@ const (
 // when ctx ends first.
 func FromFootage(ctx context.Context, pairs []Pair, opt *FootageOptions) (*Estimate, error) {
 	o := *cmp.Or(opt, &FootageOptions{})
-	if err := o.fill(); err != nil {
-		return nil, err
-	}
-	if err := checkPairs(pairs); err != nil {
+	if err := cmp.Or(o.fill(), checkPairs(pairs)); err != nil {
 		return nil, err
 	}
 	s, err := newStack(ctx, pairs)
@@ -213,10 +210,7 @@ func Residual(ctx context.Context, pairs []Pair, g Geometry) (float64, error) {
 
 // prepared measures the edges of pairs where g puts them.
 func prepared(ctx context.Context, pairs []Pair, g Geometry) (*stack, *fit, error) {
-	if err := g.Check(); err != nil {
-		return nil, nil, err
-	}
-	if err := checkPairs(pairs); err != nil {
+	if err := cmp.Or(g.Check(), checkPairs(pairs)); err != nil {
 		return nil, nil, err
 	}
 	if c, b := pairs[0].Color, pairs[0].Band; c.W != g.ColorW || c.H != g.ColorH || b.W != g.BandW || b.H != g.BandH {

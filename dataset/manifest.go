@@ -94,10 +94,7 @@ type ShortReading struct {
 
 // files returns all files of a sample.
 func (s *Entry) files() []File {
-	var all []File
-	for _, f := range s.Files {
-		all = append(all, f)
-	}
+	all := slices.Collect(maps.Values(s.Files))
 	for _, c := range s.Composites {
 		all = append(all, c.Comp, c.Background)
 	}

@@ -25,10 +25,7 @@ func (p *Picture) reduce(c Curve, each func(y int, row [3][]float32)) error {
 	if err != nil {
 		return err
 	}
-	var from, to [3][]float32
-	for k := range from {
-		from[k], to[k] = make([]float32, p.full.info.W), make([]float32, p.info.W)
-	}
+	from, to := NewRGB(p.full.info.W, 1).Row(0), NewRGB(p.info.W, 1).Row(0)
 	part := 1 / float32(p.by*p.by)
 	for y := range p.info.H {
 		for k := range to {

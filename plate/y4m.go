@@ -1,6 +1,7 @@
 package plate
 
 import (
+	"cmp"
 	"fmt"
 	"image"
 	"image/color"
@@ -72,10 +73,7 @@ func parseY4M(s *source) (*video, int64, error) {
 	if v.w <= 0 || v.h <= 0 {
 		return nil, 0, fmt.Errorf("damaged: %dx%d pixels, and its head must have a width (W) and a height (H) above 0", v.w, v.h)
 	}
-	if err := v.setLayout(layout); err != nil {
-		return nil, 0, err
-	}
-	if err := v.setMatrix(matrix); err != nil {
+	if err := cmp.Or(v.setLayout(layout), v.setMatrix(matrix)); err != nil {
 		return nil, 0, err
 	}
 	v.setRange(narrow)

@@ -82,37 +82,25 @@ func OpenFiles(ctx context.Context, files plate.Files, r Recipe) (*Take, error) 
 	}
 	t := opening{&Take{recipe: r, damaged: map[int]error{}, reader: reader{files: files}}}
 	defer t.files.Rest()
-	if err := t.transforms(); err != nil {
-		return nil, err
+	offset := func() error { return t.offset(ctx) }
+	steps := []func() error{t.transforms, t.find, t.curves, offset, t.pair, func() error { return t.look(t.sides()) }}
+	if r.Offset.Mode == "auto" { // the frames must be read before they are paired
+		steps = []func() error{t.transforms, t.find, t.curves, func() error { return t.look(t.color, t.band) }, offset, t.pair}
 	}
-	if err := t.find(); err != nil {
-		return nil, err
-	}
-	if err := t.curves(); err != nil {
-		return nil, err
-	}
-	if r.Offset.Mode == "auto" {
-		// The frames must be read before they are paired.
-		if err := t.look(t.color, t.band); err != nil {
-			return nil, err
-		}
-	}
-	if err := t.offset(ctx); err != nil {
-		return nil, err
-	}
-	if err := t.pair(); err != nil {
-		return nil, err
-	}
-	if r.Offset.Mode != "auto" {
-		var color, band Sequence
-		for _, p := range t.Pairs {
-			color, band = append(color, FrameFile{p.Number, p.Color}), append(band, FrameFile{p.Number, p.Band})
-		}
-		if err := t.look(color, band); err != nil {
+	for _, step := range steps {
+		if err := step(); err != nil {
 			return nil, err
 		}
 	}
 	return t.Take, t.references()
+}
+
+// sides returns the frames of the pairs, each camera's by itself.
+func (t *Take) sides() (color, band Sequence) {
+	for _, p := range t.Pairs {
+		color, band = append(color, FrameFile{p.Number, p.Color}), append(band, FrameFile{p.Number, p.Band})
+	}
+	return color, band
 }
 
 // An opening is a take whose frames are being found and looked at.

@@ -84,11 +84,8 @@ func (t *Take) CheckTiming(ctx context.Context) (Timing, error) {
 		return t.timing, nil
 	}
 	t.stage("the frames' motion")
-	var color, band, run Sequence
-	for _, p := range t.Pairs {
-		color, band = append(color, FrameFile{p.Number, p.Color}), append(band, FrameFile{p.Number, p.Band})
-	}
-	run = longest(color)
+	color, band := t.sides()
+	run := longest(color)
 	from := 0
 	for len(run) > 0 && color[from].Number != run[0].Number {
 		from++

@@ -58,10 +58,7 @@ func newFlickerReport(f matte.Flicker, fps float64) flickerReport {
 
 func (c *check) Run(t *terminal) error {
 	var r take.Recipe
-	if err := c.into(&r); err != nil {
-		return err
-	}
-	if err := override(&r, c); err != nil {
+	if err := cmp.Or(c.into(&r), override(&r, c)); err != nil {
 		return err
 	}
 	if err := r.Check(); err != nil {

@@ -94,10 +94,8 @@ func (c *datasetCommand) Run(t *terminal) error {
 		return err
 	}
 	read := list.Of(sources, func(s dataset.Source) take.Recipe { return s.Recipe })
-	for _, b := range c.Background {
-		read = append(read, take.Recipe{Background: b})
-	}
-	for _, r := range read {
+	backgrounds := list.Of(c.Background, func(b string) take.Recipe { return take.Recipe{Background: b} })
+	for _, r := range append(read, backgrounds...) {
 		if err := inputsApart(c.Out, r); err != nil {
 			return err
 		}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -59,13 +60,8 @@ func (c *dayCommand) settings(r *take.Recipe) error {
 		r.Frames, r.Offset, r.Geometry, r.Gain, r.TimecodeColor, r.TimecodeBand = "", none.Offset, none.Geometry, none.Gain, "", ""
 		r.Crosstalk, r.Screen, r.ScreenColor, r.Pedestal, r.ColorNoise, r.BandNoise = none.Crosstalk, nil, nil, 0, nil, nil
 	}
-	if err := overrideCamera(&r.ColorCurve, &r.ColorPrimaries, c.ColorCamera); err != nil {
-		return err
-	}
-	if err := overrideCamera(&r.BackgroundCurve, &r.BackgroundPrimaries, c.BackgroundCamera); err != nil {
-		return err
-	}
-	if err := override(r, c); err != nil {
+	if err := cmp.Or(overrideCamera(&r.ColorCurve, &r.ColorPrimaries, c.ColorCamera),
+		overrideCamera(&r.BackgroundCurve, &r.BackgroundPrimaries, c.BackgroundCamera), override(r, c)); err != nil {
 		return err
 	}
 	if err := r.Check(); err != nil {

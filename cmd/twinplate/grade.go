@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"example.com/twinplate/composite"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/objects"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/plate/clf"
@@ -159,9 +160,5 @@ func (g *grading) save(r take.Recipe) error {
 	if err != nil {
 		return fmt.Errorf("%s: %w", g.SaveCDL, err)
 	}
-	var all []clf.Correction
-	for _, c := range grades {
-		all = append(all, clf.Correction(c))
-	}
-	return clf.WriteCDL(g.SaveCDL, all)
+	return clf.WriteCDL(g.SaveCDL, list.Of(grades, func(c take.GradeCDL) clf.Correction { return clf.Correction(c) }))
 }

@@ -10,6 +10,7 @@ import (
 	"runtime/debug"
 	"syscall/js"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/take"
 )
@@ -49,14 +50,8 @@ func main() {
 // recipe, curves}, those of the pictures that are read, the most pixels that one may have, the
 // version of recipes, and the names of transfer curves.
 func about() map[string]any {
-	var extensions []any
-	for _, e := range plate.Extensions() {
-		extensions = append(extensions, e)
-	}
-	var curves []any
-	for _, c := range plate.Curves() {
-		curves = append(curves, c.Name())
-	}
+	extensions := list.Of(plate.Extensions(), func(e string) any { return e })
+	curves := list.Of(plate.Curves(), func(c plate.Curve) any { return c.Name() })
 	return map[string]any{"extensions": extensions, "pixels": plate.MaxPixels, "recipe": take.RecipeVersion, "curves": curves}
 }
 

@@ -21,6 +21,7 @@ import (
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/composite"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/reading"
@@ -360,11 +361,8 @@ func (s *session) forget(background bool) {
 // the engine reads them. Quick ones may differ a little from what the library makes of them: it
 // reports whether any may, and the worker's drafts whether any did.
 func prefetch(files []string, quick bool) bool {
-	list := make([]any, len(files))
-	for i, f := range files {
-		list[i] = f
-	}
-	return js.Global().Call("prefetch", list, quick).Bool()
+	names := list.Of(files, func(f string) any { return f })
+	return js.Global().Call("prefetch", names, quick).Bool()
 }
 
 // spill throws sodium light on the performer from the left of the frame: at its edge so much of the

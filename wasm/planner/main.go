@@ -11,6 +11,7 @@ import (
 	"syscall/js"
 
 	"example.com/twinplate/internal/app/page"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig"
 )
@@ -18,11 +19,8 @@ import (
 func main() {
 	js.Global().Set("example", js.FuncOf(func(js.Value, []js.Value) any { return string(rig.PierSetup()) }))
 	js.Global().Set("names", js.FuncOf(func(js.Value, []js.Value) any {
-		list := map[string][]string{"illuminants": rig.Illuminants()}
-		for _, c := range plate.Curves() {
-			list["curves"] = append(list["curves"], c.Name())
-		}
-		text, _ := json.Marshal(list) // strings alone
+		names := map[string][]string{"illuminants": rig.Illuminants(), "curves": list.Of(plate.Curves(), plate.Curve.Name)}
+		text, _ := json.Marshal(names) // strings alone
 		return string(text)
 	}))
 	js.Global().Set("plan", js.FuncOf(func(_ js.Value, args []js.Value) any {

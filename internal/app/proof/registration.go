@@ -1,6 +1,7 @@
 package proof
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -245,10 +246,7 @@ func (l *RegistrationLine) offset(ctx context.Context) error {
 	var c align.Clocks
 	for i := range clockTake {
 		shot := set.Frame(i)
-		if err := c.AddColor(shot.Color); err != nil {
-			return err
-		}
-		if err := c.AddBand(shot.Band); err != nil {
+		if err := cmp.Or(c.AddColor(shot.Color), c.AddBand(shot.Band)); err != nil {
 			return err
 		}
 	}
