@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/patches"
 	"example.com/twinplate/internal/robust"
@@ -231,11 +232,7 @@ func brightArea(light []float64, w, h int, fades float64) []bool {
 		}
 		seed = float64(robust.Median(largest)) - fades
 	}
-	open := make([]bool, len(light))
-	for i, n := range piece {
-		open[i] = n != 0 && float64(sizes[n]) > speck*float64(slices.Max(sizes))
-	}
-	return open
+	return list.Of(piece, func(n int32) bool { return n != 0 && float64(sizes[n]) > speck*float64(slices.Max(sizes)) })
 }
 
 // bordersOf returns the sides of the convex hull of the open pixels of w by h that lie within the

@@ -10,6 +10,7 @@ import (
 
 	"gonum.org/v1/gonum/dsp/fourier"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/robust"
 )
 
@@ -170,10 +171,7 @@ func (e *SoundEstimate) fit() {
 		return
 	}
 	slope := siegel(at, off)
-	rest := make([]float64, len(at))
-	for i := range at {
-		rest[i] = off[i] - slope*at[i]
-	}
+	rest := list.By(len(at), func(i int) float64 { return off[i] - slope*at[i] })
 	begin := robust.Median(slices.Clone(rest))
 	for i := range rest {
 		rest[i] = math.Abs(rest[i] - begin)

@@ -70,10 +70,8 @@ func (o *Options) Check() error {
 	if o.Every < 0 {
 		return fmt.Errorf("every %d frames: it must be 1 or more", o.Every)
 	}
-	if _, err := o.format(); err != nil {
-		return err
-	}
-	return nil
+	_, err := o.format()
+	return err
 }
 
 // Names of the files of a data set.

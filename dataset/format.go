@@ -72,9 +72,7 @@ const mostStraight = 65504
 
 // straight divides a foreground by alpha. Where a file cannot tell alpha from 0, there is none.
 func (f *format) straight(dst, foreground *plate.RGB, alpha *plate.Gray) *plate.RGB {
-	if dst == nil {
-		dst = plate.NewRGB(foreground.W, foreground.H)
-	}
+	dst = dst.Sized(foreground.Size())
 	least := 0.5 / (float32(int(1)<<min(f.alpha.Depth, 16)) - 1)
 	for c, p := range foreground.Pix {
 		for i, v := range p {

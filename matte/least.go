@@ -28,12 +28,7 @@ func nonNegative(a [][]float64, b []float64, signed ...int) []float64 {
 			}
 			always = 0 // nothing was settled yet
 		}
-		var free []int
-		for i := range n {
-			if set>>i&1 == 1 {
-				free = append(free, i)
-			}
-		}
+		free := list.Where(list.To(n), func(i int) bool { return set>>i&1 == 1 })
 		sub := mat.NewSymDense(len(free), nil)
 		rhs := mat.NewVecDense(len(free), nil)
 		for p, i := range free {

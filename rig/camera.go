@@ -49,11 +49,7 @@ var dyes = [3]gauss{{605, 38}, {540, 40}, {460, 33}}
 func (s Sensor) channels() [][]Distribution {
 	switch s.Model {
 	case "color":
-		var out [][]Distribution
-		for _, d := range dyes {
-			out = append(out, []Distribution{monoEfficiency, infraredCut, d})
-		}
-		return out
+		return list.Of(dyes[:], func(d gauss) []Distribution { return []Distribution{monoEfficiency, infraredCut, d} })
 	case "curve":
 		return list.Of(s.Curves, func(c Spectrum) []Distribution { return []Distribution{c} })
 	}

@@ -4,6 +4,8 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/mat"
+
+	"example.com/twinplate/internal/list"
 )
 
 // surfaces are reflectances over wavelength as costumes and skin may have them: grays, soft bumps
@@ -46,12 +48,7 @@ type LightPlan struct {
 func fitCrosstalk(color [][3]float64, band []float64) (m [3]float64, left float64) {
 	left = math.Inf(1)
 	for set := range 8 { // of channels that may count
-		var use []int
-		for c := range 3 {
-			if set>>c&1 == 1 {
-				use = append(use, c)
-			}
-		}
+		use := list.Where(list.To(3), func(c int) bool { return set>>c&1 == 1 })
 		var got [3]float64
 		if len(use) > 0 {
 			a := mat.NewDense(len(color), len(use), nil)

@@ -135,10 +135,8 @@ func Illuminants() []string {
 // of 5 nm). Its power is relative.
 func Illuminant(name string) (Light, error) {
 	names, tables := illuminants()
-	for i, n := range names {
-		if strings.EqualFold(n, name) {
-			return Light{Spectrum: slices.Clone(tables[i])}, nil
-		}
+	if i := slices.IndexFunc(names, func(n string) bool { return strings.EqualFold(n, name) }); i >= 0 {
+		return Light{Spectrum: slices.Clone(tables[i])}, nil
 	}
 	return Light{}, fmt.Errorf("rig: no illuminant %q: it must be one of %s", name, strings.Join(names, ", "))
 }

@@ -115,11 +115,7 @@ func (t *Take) Close() error {
 
 // footage returns the frames of a file of many, numbered from 1.
 func footage(f *plate.Footage) Sequence {
-	seq := make(Sequence, len(f.Names))
-	for i, name := range f.Names {
-		seq[i] = FrameFile{i + 1, name}
-	}
-	return seq
+	return list.By(len(f.Names), func(i int) FrameFile { return FrameFile{i + 1, f.Names[i]} })
 }
 
 // frames returns the frames that path stands for, as Find does, or those of a video file.

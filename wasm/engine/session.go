@@ -130,12 +130,7 @@ func graveOf(j *take.Job) []string {
 	// apart is how far apart the edges are, in pixels, from which the geometry is wrong, as
 	// align.Residual has it.
 	const apart = 0.7
-	grave := slices.Clone(j.Suspicions)
-	for _, w := range j.Warnings {
-		if strings.HasPrefix(w, "AMBIGUOUS") {
-			grave = append(grave, w)
-		}
-	}
+	grave := append(slices.Clone(j.Suspicions), list.Where(j.Warnings, func(w string) bool { return strings.HasPrefix(w, "AMBIGUOUS") })...)
 	if j.Residual > apart {
 		grave = append(grave, fmt.Sprintf("the performer's edges in the two plates are %.1f pixels apart: the geometry is likely wrong; look whether the frames are of one moment (Recipe, Timing), and whether both plates are of this take", j.Residual))
 	}

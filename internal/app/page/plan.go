@@ -94,14 +94,9 @@ func (d *document) head(p *rig.Plan) {
 }
 
 func (d *document) readings(p *rig.Plan) {
-	var change, fine []reading.Reading
-	for _, r := range p.Readings.WorstFirst() {
-		if r.Verdict.Wrong() {
-			change = append(change, r)
-		} else {
-			fine = append(fine, r)
-		}
-	}
+	wrong := func(r reading.Reading) bool { return r.Verdict.Wrong() }
+	all := p.Readings.WorstFirst()
+	change, fine := list.Where(all, wrong), list.Where(all, func(r reading.Reading) bool { return !wrong(r) })
 	if len(change) > 0 {
 		d.section("What to change", "")
 		d.raw("<ul class=\"readings\">\n")
@@ -418,11 +413,8 @@ func (d *document) shutter(p *rig.Plan) {
 		if c.Curve == name {
 			ours = i
 		}
-		row := []string{c.Curve}
-		for _, b := range bits {
-			row = append(row, fmt.Sprintf("%.2g", 100*c.Alpha[b]))
-		}
-		rows = append(rows, row)
+		alphas := list.Of(bits, func(b int) string { return fmt.Sprintf("%.2g", 100*c.Alpha[b]) })
+		rows = append(rows, append([]string{c.Curve}, alphas...))
 	}
 	d.table(fmt.Sprintf("Error of alpha by quantization, in %%, where it is the largest. The target is %.2g %%.", 100*p.Setup.Target.Alpha), []string{"curve", "8 bits", "10", "12", "14"}, rows, ours, "")
 	d.raw("</div>\n")
