@@ -7,22 +7,17 @@ import (
 	"slices"
 	"strings"
 
+	"example.com/twinplate/internal/names"
 	"example.com/twinplate/reading"
 )
 
 // Summary returns the plan's verdicts in one sentence.
 func (p *Plan) Summary() string {
-	things := func(n int) string {
-		if n == 1 {
-			return "1 thing"
-		}
-		return fmt.Sprintf("%d things", n)
-	}
 	if n := p.Readings.Count(reading.Bad); n > 0 {
-		return fmt.Sprintf("This rig will not give a good matte yet: %s to change.", things(n))
+		return fmt.Sprintf("This rig will not give a good matte yet: %s to change.", names.Count(n, "thing"))
 	}
 	if n := p.Readings.Count(reading.Watch); n > 0 {
-		return fmt.Sprintf("This rig will give a matte; %s could be better.", things(n))
+		return fmt.Sprintf("This rig will give a matte; %s could be better.", names.Count(n, "thing"))
 	}
 	return "This rig will give a good matte."
 }

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"sync"
 
+	"example.com/twinplate/internal/names"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/reading"
@@ -141,20 +142,13 @@ func valueOf(r reading.Reading) string {
 func summary(c *take.Checkup) string {
 	count := c.Readings.Count
 	if n := count(reading.Bad); n > 0 {
-		return fmt.Sprintf("%s to mend before the set is struck.", plural(n, "thing"))
+		return fmt.Sprintf("%s to mend before the set is struck.", names.Count(n, "thing"))
 	}
 	if n := count(reading.Watch); n > 0 {
-		return fmt.Sprintf("The take can be used; %s could be better.", plural(n, "thing"))
+		return fmt.Sprintf("The take can be used; %s could be better.", names.Count(n, "thing"))
 	}
 	if n := count(reading.Unknown); n > 0 {
-		return fmt.Sprintf("Nothing is wrong that the shot shows; %s could not be read.", plural(n, "thing"))
+		return fmt.Sprintf("Nothing is wrong that the shot shows; %s could not be read.", names.Count(n, "thing"))
 	}
 	return "Everything is as it should be."
-}
-
-func plural(n int, what string) string {
-	if n == 1 {
-		return "1 " + what
-	}
-	return fmt.Sprintf("%d %ss", n, what)
 }

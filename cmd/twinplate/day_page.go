@@ -12,6 +12,7 @@ import (
 	"example.com/twinplate/day"
 	"example.com/twinplate/internal/app/page"
 	"example.com/twinplate/internal/list"
+	"example.com/twinplate/internal/names"
 	"example.com/twinplate/reading"
 )
 
@@ -73,7 +74,7 @@ func (p *dayPage) summary(d *day.Day) string {
 	for _, one := range p.takes {
 		count[one.Pair.Found.Verdict]++
 	}
-	text := plural(len(p.takes), "take")
+	text := names.Count(len(p.takes), "take")
 	if n := count[reading.Bad]; n > 0 {
 		text += fmt.Sprintf(", %d with something to mend", n)
 	}
@@ -81,7 +82,7 @@ func (p *dayPage) summary(d *day.Day) string {
 		text += fmt.Sprintf(", %d to look at", n)
 	}
 	if n := len(d.Left); n > 0 {
-		text += "; " + plural(n, "clip") + " left"
+		text += "; " + names.Count(n, "clip") + " left"
 	}
 	return text + "."
 }

@@ -1,4 +1,5 @@
-// Package names finds what is called by a name, and says what a mistyped one may have meant.
+// Package names finds what is called by a name, says what a mistyped one may have meant, and counts
+// things by theirs.
 package names
 
 import (
@@ -85,4 +86,12 @@ func Distance(a, b string) int {
 		}
 	}
 	return d[len(a)][len(b)]
+}
+
+// Count returns how many there are of a thing: "1 take", "2 takes".
+func Count(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
 }
