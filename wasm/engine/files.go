@@ -122,6 +122,14 @@ func decoded(name string, d js.Value) *plate.Picture {
 	info := plate.Info{W: w, H: h, Format: d.Get("format").String(), Depth: d.Get("depth").Int(), Color: d.Get("color").Bool()}
 	from := &stream{from: d.Get("stream")}
 	lines := func(n int) *bufio.Reader { return bufio.NewReaderSize(from, max(1<<18, n)) }
+	unfiltered := func(n int, padded bool) *plate.Picture {
+		r := lines(n)
+		return plate.DecodedLines(name, info, padded, func() ([]byte, error) {
+			line, err := r.Peek(n)
+			r.Discard(len(line)) // it stays in the buffer
+			return line, err
+		})
+	}
 	switch d.Get("planes").String() {
 	case "420": // the planes of Y', Cb and Cr, as an 8-bit JPEG of 4:2:0 has them
 		return plate.DecodedPicture(name, info, func() (image.Image, error) {
@@ -136,21 +144,9 @@ func decoded(name string, d js.Value) *plate.Picture {
 			}, nil
 		})
 	case "rgbx": // R', G', B' and a byte that is left out; of a gray picture likewise
-		n := 4 * w
-		r := lines(n)
-		return plate.DecodedLines(name, info, true, func() ([]byte, error) {
-			line, err := r.Peek(n)
-			r.Discard(len(line)) // it stays in the buffer
-			return line, err
-		})
+		return unfiltered(4*w, true)
 	case "rgb16": // R', G', B' of 16 bits, the high byte first
-		n := 6 * w
-		r := lines(n)
-		return plate.DecodedLines(name, info, false, func() ([]byte, error) {
-			line, err := r.Peek(n)
-			r.Discard(len(line))
-			return line, err
-		})
+		return unfiltered(6*w, false)
 	}
 	// The lines of a PNG file with their filters, and their Adler-32.
 	step := info.Depth / 8

@@ -183,10 +183,7 @@ func (s *session) reading(number int) (js.Value, error) {
 		return js.Undefined(), err
 	}
 	m := s.monitor.Troubles(c)
-	at := make([]byte, len(m.At))
-	for i, v := range m.At {
-		at[i] = byte(v)
-	}
+	at := list.Of(m.At, func(v take.Trouble) byte { return byte(v) })
 	return reply(read{c.Readings, c.Through, c.ThroughSigma, m.Side, m.W, m.H}, bytesTo(at))
 }
 

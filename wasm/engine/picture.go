@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"image"
 	"image/color"
+	"slices"
 	"syscall/js"
 	"unsafe"
 
@@ -143,10 +144,7 @@ func newHalves(w, h int, half bool) *halves {
 		p.part[i] = make([]uint32, partRows*w)
 	}
 	for c := range p.row {
-		p.row[c] = make([]uint32, w)
-		for i := range p.row[c] {
-			p.row[c][i] = 0x3c00 // 1
-		}
+		p.row[c] = slices.Repeat([]uint32{0x3c00}, w) // 1
 	}
 	return p
 }

@@ -363,10 +363,7 @@ func prefetch(files []string, quick bool) bool {
 // spill throws sodium light on the performer from the left of the frame: at its edge so much of the
 // brightest screen's light, and none at the right.
 func spill(band, alpha *plate.Gray, strength float64) {
-	var top float32
-	for _, v := range band.Pix {
-		top = max(top, v)
-	}
+	top := max(slices.Max(band.Pix), 0)
 	for i, a := range alpha.Pix {
 		side := 1 - float32(i%band.W)/float32(band.W)
 		band.Pix[i] += float32(strength) * top * side * max(a, 0)
