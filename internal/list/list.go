@@ -1,4 +1,4 @@
-// Package list makes lists of lists.
+// Package list makes lists: of lists, of numbers, and of the numbers in a text.
 package list
 
 import (
