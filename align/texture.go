@@ -596,11 +596,7 @@ func (s *patchSampler) measure(l *level, t *textureFit, p *pattern) (out measure
 		yr += py[c] * d
 	}
 	// Noise in the color plate makes slopes of its own.
-	var grain float64
-	for c := range 3 {
-		v := m[c] * s.frame.colorNoise[c]
-		grain += v * v * slopeNoise * float64(s.n) * (s.inverse[0]*s.inverse[0] + s.inverse[1]*s.inverse[1])
-	}
+	grain := s.grain(m)
 	// A patch with stripes tells across them alone.
 	for _, d := range axes(xx, xy, yy) {
 		l := d.l - grain
@@ -618,6 +614,16 @@ func (s *patchSampler) measure(l *level, t *textureFit, p *pattern) (out measure
 		out.match = 1
 	}
 	return out
+}
+
+// grain returns what noise in the color plate adds to the sum of the squares of the slopes of m .
+// color, by the band pixel, along either axis.
+func (s *patchSampler) grain(m [3]float64) (sum float64) {
+	for c := range 3 {
+		v := m[c] * s.frame.colorNoise[c]
+		sum += v * v * slopeNoise * float64(s.n) * (s.inverse[0]*s.inverse[0] + s.inverse[1]*s.inverse[1])
+	}
+	return sum
 }
 
 // slopeNoise is the variance of Scharr's slope over that of a pixel of white noise: 2 (100 + 9 + 9)
