@@ -292,7 +292,7 @@ func (s *suspect) dark(camera, path, clean string, dark, cleanPlate *coarse, fra
 		below = max(below, f.below(dark))
 	}
 	if below > max(darkSlack, darkPart*bright) {
-		s.say("%s (--dark-%s) is brighter than the take's plates are in their dark parts, by %.1f %% of full scale: light reached it, or it was shot with another gain or setting, or is the other camera's; shoot it with the take's settings and the lens capped", path, camera, 100*below)
+		s.say("%s (--dark-%s) is brighter than the take's plates are in their dark parts, by %.1f %% of full scale: light reached it, or it was shot with another gain or setting, or is the other camera's, or the files are read by another curve than they were written with (--%[2]s-curve); shoot it with the take's settings and the lens capped", path, camera, 100*below)
 		return true
 	}
 	return false

@@ -276,7 +276,7 @@ func TestSuspectReferences(t *testing.T) {
 		"another setting, color":         {func(r *Recipe) { r.CleanColor = filepath.Join(dir, "half_color.png") }, []string{"--clean-color", "another iris"}},
 		"other lamps":                    {func(r *Recipe) { r.CleanBand = otherLamps.CleanBand }, []string{"--clean-band", "lit otherwise"}},
 		"band for color, dark":           {func(r *Recipe) { r.DarkColor = r.CleanBand }, []string{"--dark-color", "capped"}},
-		"lit dark plate":                 {func(r *Recipe) { r.DarkBand = filepath.Join(dir, "half_band.png") }, []string{"--dark-band", "capped"}},
+		"lit dark plate":                 {func(r *Recipe) { r.DarkBand = filepath.Join(dir, "half_band.png") }, []string{"--dark-band", "capped", "--band-curve"}},
 	} {
 		r := sound
 		c.change(&r)
