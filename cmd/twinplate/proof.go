@@ -49,7 +49,7 @@ With --registration, each rig stands before the demo's scene with every fault on
 With --footage, testdata/footage/film.py (Debian's python3-opencv and python3-skimage, FFmpeg) draws takes that nothing of the library has a part in: performers cut from photographs, three lights, a fault in every second take, codecs, with and without reference plates. The columns:
 
   take       size, frames, performer and height in the frame, photograph, light, m, noise, codec, -plates not shot, faults
-  edges      the geometry's error in band pixels (RMS) where alpha is 0.05 to 0.95; what is stated of it; their ratio
+  edges      the geometry's error in band pixels (RMS) where alpha is 0.05 to 0.95 before the screen; what is stated of it; their ratio
   frame      its error over the frame
   matte      the matte's error over what the files' noise gives it when all else is known; and the same at the edges
   open...    the matte's error over the stated sigma, in open screen, core and edges

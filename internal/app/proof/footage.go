@@ -159,8 +159,8 @@ type FootageLine struct {
 	FootageTake
 	TextureBound float64 `json:"texture_bound_px"` // with which error the core's texture in the files tells a displacement
 
-	// The geometry's errors, as root mean squares in band pixels. Edges are pixels with alpha from
-	// 0.05 to 0.95. Of a single frame the true place is that frame's: see place.
+	// The geometry's errors, as root mean squares in band pixels. Edges are pixels before the screen
+	// with alpha from 0.05 to 0.95. Of a single frame the true place is that frame's: see place.
 	Edges       float64 `json:"edges_px"`
 	Stated      float64 `json:"stated_edges_px"` // what the estimate says of it
 	Frame       float64 `json:"frame_px"`        // over the whole frame, most of which is extrapolated
@@ -431,6 +431,9 @@ func (s *footageSums) frame(x *take.Result, job *take.Job, dir string, want func
 			i := y*w + px
 			a := float64(alpha.Pix[i])
 			edge := a >= edgeFrom && a <= edgeTo
+			if floor.Pix[i] >= 1 { // no screen is seen
+				continue
+			}
 			if edge {
 				tx, ty := want(float64(px), float64(y))
 				ex, ey := job.Geometry.Map(float64(px), float64(y))
@@ -438,9 +441,6 @@ func (s *footageSums) frame(x *take.Result, job *take.Job, dir string, want func
 				if job.Estimate != nil {
 					f.stated.Add(job.Estimate.Sigma(float64(px), float64(y)))
 				}
-			}
-			if floor.Pix[i] >= 1 { // no screen is seen
-				continue
 			}
 			d, least := 1-float64(x.Transmission.Pix[i])-a, float64(floor.Pix[i])*floorScale
 			f.matte.Add(d)
