@@ -8,7 +8,6 @@ import (
 
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
-	"example.com/twinplate/rig/simulate"
 )
 
 func TestFindFlicker(t *testing.T) {
@@ -57,39 +56,6 @@ func TestAlias(t *testing.T) {
 	}
 }
 
-func solved(t *testing.T, f simulate.Faults, seed uint64, frames ...int) (foreground []*plate.RGB, transmission []*plate.Gray) {
-	t.Helper()
-	s, ref := set(f, seed)
-	solver, err := matte.NewSolver(480, 270, ref, &matte.SolverOptions{Crosstalk: f.Crosstalk, Clamp: matte.ClampNone})
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, i := range frames {
-		shot := s.Frame(i)
-		got, err := solver.Solve(nil, shot.Color, shot.Band, shot.Truth.Gain)
-		if err != nil {
-			t.Fatal(err)
-		}
-		foreground, transmission = append(foreground, got.Foreground), append(transmission, got.Transmission)
-	}
-	return foreground, transmission
-}
-
-func TestEscaped(t *testing.T) {
-	p, tr := solved(t, simulate.DemoFaults(), 6, 4, 6, 8, 10)
-	for k := range p {
-		own := matte.Escaped(p[k], tr[k], 0.01)
-		for j := range p {
-			if j != k && matte.Escaped(p[k], tr[j], 0.01) <= own {
-				t.Errorf("foreground %d escapes less from matte %d than from its own", k, j)
-			}
-		}
-	}
-	if v := matte.Escaped(plate.NewRGB(8, 8), plate.NewGray(8, 8), 0); !math.IsNaN(v) {
-		t.Errorf("a foreground without light: %v, want NaN", v)
-	}
-}
-
 func TestScreenAndWith(t *testing.T) {
 	clean, band, color := plate.NewGray(2, 1), plate.NewGray(2, 1), plate.NewRGB(2, 1)
 	clean.Pix = []float32{0.5, 0}
@@ -129,17 +95,4 @@ func ExampleFindFlicker() {
 func ExampleAlias() {
 	fmt.Println(matte.Alias(100, 24), "Hz")
 	// Output: 4 Hz
-}
-
-// Half of the performer's light stands where the matte is open: the plates are not of one instant.
-func ExampleEscaped() {
-	p, t := plate.NewRGB(64, 32), plate.NewGray(64, 32)
-	p.Fill(0.5, 0.5, 0.5)
-	for i := range t.Pix {
-		if i%64 >= 32 {
-			t.Pix[i] = 1
-		}
-	}
-	fmt.Printf("%.1f\n", matte.Escaped(p, t, 0))
-	// Output: 0.5
 }

@@ -185,16 +185,6 @@ var estimators = []estimator{
 		n, err := matte.PhotonTransfer([][2]*plate.Gray{{o.frames[0].Band, o.frames[1].Band}}, o.darkBand)
 		return []float64{n.Read, n.PerSignal}, err
 	}},
-	{"Escaped", func(o *oddTake) ([]float64, error) {
-		v := matte.Escaped(o.frames[0].Color, o.frames[0].Band, 0.001)
-		if math.IsNaN(v) { // as stated, where there is no light
-			v = 0
-		}
-		if v < 0 || v > 1 {
-			return nil, fmt.Errorf("%v", v)
-		}
-		return []float64{v}, nil
-	}},
 	{"BandWeights", func(o *oddTake) ([]float64, error) {
 		w := matte.BandWeights(o.frames[0].Color)
 		return odd.Floats(w[:]), nil

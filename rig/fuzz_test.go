@@ -35,8 +35,8 @@ func FuzzReadSpectrum(f *testing.F) {
 				t.Fatalf("%v at %v nm, and no row is above %v", v, nm, most)
 			}
 		}
-		if v := s.Integral(); !(v >= 0) || math.IsInf(v, 0) {
-			t.Fatalf("integral %v", v)
+		if v := (rig.Light{Spectrum: s}).Through(); !(v >= 0) || math.IsInf(v, 0) {
+			t.Fatalf("light %v", v)
 		}
 	})
 }

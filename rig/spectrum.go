@@ -141,38 +141,11 @@ func (s Spectrum) Plus(o Spectrum) Spectrum {
 	return out
 }
 
-// Times returns the product of two tables over the wavelengths that both have, with the rows of
-// both. Between rows the product is a straight line.
-func (s Spectrum) Times(o Spectrum) Spectrum {
-	if len(s) == 0 || len(o) == 0 {
-		return nil
-	}
-	from, to := max(s[0][0], o[0][0]), min(s[len(s)-1][0], o[len(o)-1][0])
-	var at []float64
-	for _, t := range []Spectrum{s, o} {
-		for _, p := range t {
-			if p[0] >= from && p[0] <= to {
-				at = append(at, p[0])
-			}
-		}
-	}
-	return tabulate(at, func(nm float64) float64 { return s.At(nm) * o.At(nm) })
-}
-
 // tabulate returns the table of f at these wavelengths.
 func tabulate(at []float64, f func(nm float64) float64) Spectrum {
 	slices.Sort(at)
 	at = slices.Compact(at)
 	return list.Of(at, func(nm float64) [2]float64 { return [2]float64{nm, f(nm)} })
-}
-
-// Integral returns the area under the table.
-func (s Spectrum) Integral() float64 {
-	sum := 0.0
-	for i := 1; i < len(s); i++ {
-		sum += (s[i][0] - s[i-1][0]) * (s[i][1] + s[i-1][1]) / 2
-	}
-	return sum
 }
 
 // A formula is a Distribution.
