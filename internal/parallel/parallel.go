@@ -39,15 +39,32 @@ func Try(ctx context.Context, n, most int, do func(i int) error) error {
 		most = runtime.GOMAXPROCS(0)
 	}
 	group.SetLimit(most)
+	panics := make(chan any, n)
 	for i := range n {
 		group.Go(func() error {
+			defer caught(panics)
 			if err := ctx.Err(); err != nil {
 				return err
 			}
 			return do(i)
 		})
 	}
-	return group.Wait()
+	err := group.Wait()
+	pass(panics)
+	return err
+}
+
+// caught notes the panic of the function that defers it, and pass goes on with the first of those.
+func caught(panics chan<- any) {
+	if r := recover(); r != nil {
+		panics <- r
+	}
+}
+
+func pass(panics <-chan any) {
+	if len(panics) > 0 {
+		panic(<-panics)
+	}
 }
 
 func parts(n, most int, do func(from, to int)) {
@@ -60,16 +77,10 @@ func parts(n, most int, do func(from, to int)) {
 	panics := make(chan any, k)
 	for i := range k {
 		wg.Go(func() {
-			defer func() {
-				if r := recover(); r != nil {
-					panics <- r
-				}
-			}()
+			defer caught(panics)
 			do(i*n/k, (i+1)*n/k)
 		})
 	}
 	wg.Wait()
-	if len(panics) > 0 {
-		panic(<-panics)
-	}
+	pass(panics)
 }
