@@ -465,8 +465,16 @@ func testRefusals(p page) {
 	}
 }
 
-// What snapshot tells is what is on the screen.
+// What snapshot tells is what is on the screen, by shaders, and by the processor while something moves.
 func testScreen(p page) {
+	onScreen(p)
+	p.run(`viewer.look({software: true}), globalThis.moving = setInterval(() => viewer.look({}), 16)`)
+	onScreen(p)
+	p.run(`clearInterval(moving), viewer.look({software: false})`)
+}
+
+func onScreen(p page) {
+	p.Helper()
 	p.uniform(0, 0.7, 0.2, 0.1, 0.6)
 	p.uniform(1, 0.1, 0.2, 0.7, 1)
 	p.run(`viewer.look({under: "checker"}), viewer.divider(0.5)`)
