@@ -54,19 +54,6 @@ step("viewer", () => program("./wasm/viewer", small("all"), join(out, "viewer.wa
 step("planner", () => program("./wasm/planner", small("all"), join(out, "planner.wasm")));
 exec(join(out, "js"));
 
-const options = { outdir: join(out, "js"), target: "es2022", minify: true, metafile: true, legalComments: "none", logLevel: "warning" };
-const source = (name) => join(site, "js", name + ".js");
-// All lie in one folder, so that a module finds the workers beside itself.
-const entryPoints = { app: source("app"), plan: source("plan"), live: source("live"), worker: source("worker/worker"), inflate: source("worker/inflate"), decode: source("worker/decode") };
-const pages = await esbuild.build({ ...options, entryPoints, bundle: true, splitting: true, format: "esm", chunkNames: "part-[hash]" });
-const frame = await esbuild.build({ ...options, entryPoints: [source("viewer-frame")] });
-
-for (const name of ["index.html", "plan.html", "live.html", "viewer.html", "icon.svg", "manifest.webmanifest"]) cpSync(join(site, name), join(out, name));
-for (const name of ["site.css", "live.css"]) cpSync(join(site, "css", name), join(out, name));
-
-const parts = [...goParts(go, [{ args: ["./wasm/..."], env: wasm }]), ...npmParts([pages.metafile, frame.metafile])];
-writeFileSync(join(out, "licenses.html"), readFileSync(join(site, "licenses.html"), "utf8").replace("__NOTICES__", () => asHTML(parts)));
-
 // The demo take is drawn anew where the sources of the program that draws it have changed.
 const drawn = join(out, "demo", "drawn-by.sha256");
 const sources = go(["list", "-deps", "-f", '{{if not .Standard}}{{$dir := .Dir}}{{range .GoFiles}}{{$dir}}/{{.}}\n{{end}}{{range .EmbedFiles}}{{$dir}}/{{.}}\n{{end}}{{end}}', "./site/demo"], { GOEXPERIMENT: "" });
@@ -78,6 +65,21 @@ if (!existsSync(drawn) || readFileSync(drawn, "utf8") !== source256) {
 }
 const demo = Object.fromEntries(["color", "band", "background", "green"].map((folder) => [folder, readdirSync(join(out, "demo", folder)).sort()]));
 writeFileSync(join(out, "demo", "take.json"), JSON.stringify({ ...demo, recipe: JSON.parse(readFileSync(join(out, "demo", "recipe.json"), "utf8")) }));
+
+const options = { outdir: join(out, "js"), target: "es2022", minify: true, metafile: true, legalComments: "none", logLevel: "warning" };
+const source = (name) => join(site, "js", name + ".js");
+// All lie in one folder, so that a module finds the workers beside itself.
+const entryPoints = { app: source("app"), plan: source("plan"), live: source("live"), worker: source("worker/worker"), inflate: source("worker/inflate"), decode: source("worker/decode") };
+const pages = await esbuild.build({ ...options, entryPoints, bundle: true, splitting: true, format: "esm", chunkNames: "part-[hash]" });
+const frame = await esbuild.build({ ...options, entryPoints: [source("viewer-frame")] });
+
+const poster = readFileSync(join(out, "demo", "poster.jpg")).toString("base64");
+writeFileSync(join(out, "index.html"), readFileSync(join(site, "index.html"), "utf8").replace("__POSTER__", `data:image/jpeg;base64,${poster}`));
+for (const name of ["plan.html", "live.html", "viewer.html", "icon.svg", "manifest.webmanifest"]) cpSync(join(site, name), join(out, name));
+for (const name of ["site.css", "live.css"]) cpSync(join(site, "css", name), join(out, name));
+
+const parts = [...goParts(go, [{ args: ["./wasm/..."], env: wasm }]), ...npmParts([pages.metafile, frame.metafile])];
+writeFileSync(join(out, "licenses.html"), readFileSync(join(site, "licenses.html"), "utf8").replace("__NOTICES__", () => asHTML(parts)));
 
 // The service worker keeps everything that is here now, under a name that changes with it.
 const list = (folder) => readdirSync(folder).flatMap((name) => (statSync(join(folder, name)).isDirectory() ? list(join(folder, name)) : [join(folder, name)]));

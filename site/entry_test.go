@@ -82,6 +82,22 @@ func TestTwoClips(t *testing.T) {
 		t.Errorf("the edges are %.2f pixels apart", residual)
 	}
 	p.shoot("full_1440")
+
+	// After a reload it is there again as it was found: a small picture of it first, and no draft.
+	const found = `JSON.stringify(["residual_px", "model", "warnings", "grave"].map((key) => playground.store.value.ready[key]))`
+	before := eval[string](p, found)
+	p.settledClips()
+	p.wait("the take to be kept", `playground.store.value.kept[0]?.found && !playground.store.value.keeping && localStorage.getItem("twinplate-poster")`)
+	p.run(chromedp.Navigate(p.server.URL + "/"))
+	p.wait("a picture at once", `(({ hidden, naturalWidth, src, dataset }) => !hidden && naturalWidth && src !== dataset.demo)(document.getElementById("poster"))`)
+	p.wait("the full take again", `globalThis.playground && `+refined)
+	if after := eval[string](p, found); after != before {
+		t.Errorf("after a reload %s is known of it, and was %s", after, before)
+	}
+	if eval[bool](p, `performance.getEntriesByName("draft").length > 0`) {
+		t.Error("after a reload there is a draft again")
+	}
+	p.wait("the end of the small picture", `document.getElementById("poster").hidden`)
 	p.quiet()
 }
 

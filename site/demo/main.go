@@ -30,6 +30,9 @@ const (
 	// before the first picture; a background is only looked at.
 	quality           = 86
 	backgroundQuality = 78
+	// The poster stands in the picture's place until there is one: it comes with the page, as small as
+	// still tells what it will be.
+	posterPart, posterQuality = 10, 40
 )
 
 func main() {
@@ -104,10 +107,29 @@ func run(out string, frames int) error {
 			return err
 		}
 		gains[p.Number] = f.Gain.Value
+		if p.Number == first {
+			if err := write(file("poster.jpg"), smaller(f.Comp, posterPart), posterQuality); err != nil {
+				return err
+			}
+		}
 	}
 	recipe := job.Recipe(gains)
 	recipe.Write = nil
 	return recipe.Save(file("recipe.json"))
+}
+
+// smaller returns a picture by a whole factor each way smaller, of the mean light.
+func smaller(f *plate.RGB, by int) *plate.RGB {
+	out := plate.NewRGB(f.W/by, f.H/by)
+	part := 1 / float32(by*by)
+	for c, pix := range out.Pix {
+		for y := range out.H * by {
+			for x := range out.W * by {
+				pix[y/by*out.W+x/by] += f.Pix[c][y*f.W+x] * part
+			}
+		}
+	}
+	return out
 }
 
 func write(path string, f image.Image, quality int) error {

@@ -59,6 +59,7 @@ async function start(store) {
   const drops = new Drops(store, engines, opening);
   const saver = new Saver(store, engines);
   const sessions = new Sessions(store, drops);
+  viewer.poster(sessions.poster ?? $("poster").dataset.demo ?? "");
   const openDemo = () => demoWells(0).then((wells) => store.choose(demoChoice(wells)), (error) => refuse(store, error));
 
   if (typeof VideoDecoder === "undefined") {

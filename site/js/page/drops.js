@@ -112,10 +112,11 @@ export class Drops {
    * take makes files and a recipe the take, with no way back from it.
    * @param {Sorted} placed
    * @param {import("./state.js").Recipe} recipe
+   * @param {import("./operations.js").Prepared | null} found what was estimated of it with that recipe before
    */
-  async take(placed, recipe) {
+  async take(placed, recipe, found) {
     try {
-      await this.#fill(placed, true, {}, undefined, recipe);
+      await this.#fill(placed, true, {}, undefined, { recipe, found });
     } finally {
       this.store.update({ busy: null });
     }
@@ -127,7 +128,7 @@ export class Drops {
    * @param {boolean} fresh nothing of the take before is left
    * @param {Record<string, string>} wrong errors so far, by well
    * @param {Dropped} [recipeFile]
-   * @param {import("./state.js").Recipe} [given] in place of a file
+   * @param {import("./state.js").State["again"]} [given] in place of a file
    */
   async #fill(placed, fresh, wrong, recipeFile, given) {
     const { store } = this;
@@ -150,11 +151,11 @@ export class Drops {
         }
       }
     }
-    const recipe = given ?? (recipeFile ? await readRecipe(recipeFile.file) : fresh ? {} : store.value.recipe);
+    const recipe = given?.recipe ?? (recipeFile ? await readRecipe(recipeFile.file) : fresh ? {} : store.value.recipe);
     const { b } = store.value;
     const demo = store.value.demo && !fresh;
     const choice = { wells, recipe, demo, breaks: unbroken, b: b === "green" && !demo ? null : b };
-    if (given) store.update(choice);
+    if (given) store.update({ ...choice, again: given });
     else store.choose(choice);
     await this.opening.done;
     store.update({ errors: { ...wrong, ...store.value.errors } });

@@ -4,7 +4,7 @@
 /** @typedef {import("./state.js").Recipe} Recipe */
 /** @typedef {import("./operations.js").Prepared} Prepared */
 
-/** @typedef {{wells: Wells, recipe: Recipe, ready: Prepared}} Known a take that was prepared */
+/** @typedef {{wells: Wells, recipe: Recipe, ready: Prepared, planes?: import("./take.js").Take["planes"]}} Known a take that was prepared; planes: what was found of it beside its recipe */
 
 // The plates that estimates are from; and a recipe's fields that no estimate hangs on, those that the
 // geometry does not hang on, and those that are estimates.

@@ -13,6 +13,7 @@
  * @property {Record<string, {path: string, size: number}[]>} plates by place
  * @property {number} bytes of its files
  * @property {boolean} held its files are kept, not their names alone
+ * @property {import("./operations.js").Prepared} [found] what was estimated of it, with this recipe
  */
 
 const database = "twinplate";
@@ -75,10 +76,10 @@ function droppedOf(wells) {
  * keep keeps a take. One of the same color and band plates is replaced; where all its files are the same,
  * they are not written again.
  * @param {string} name
- * @param {Pick<State, "wells" | "recipe">} value
+ * @param {Pick<State, "wells" | "recipe" | "ready">} value
  * @returns {Promise<{id: string, why: string}>} why its files are not kept; "" where they are
  */
-export async function keep(name, { wells, recipe }) {
+export async function keep(name, { wells, recipe, ready }) {
   const given = droppedOf(wells);
   const all = Object.values(given).flat();
   const bytes = all.reduce((n, { file }) => n + file.size, 0);
@@ -91,7 +92,7 @@ export async function keep(name, { wells, recipe }) {
   const room = part * (quota - usage);
   let why = same || bytes < room ? "" : `its files have ${megabytes(bytes)}, and this browser has room for ${megabytes(room)}`;
   /** @type {Kept} */
-  const take = { id, name, time: Date.now(), recipe, plates, bytes, held: !why };
+  const take = { id, name, time: Date.now(), recipe, plates, bytes, held: !why, found: ready ?? undefined };
   const put = () => run("readwrite", (takes, files) => {
     if (!same) files.delete(range(id));
     if (!same && take.held) for (const [well, some] of Object.entries(given)) some.forEach(({ file }, i) => files.put(file, [id, well, i]));

@@ -42,8 +42,8 @@ export function drawNotices(store) {
     $("lacks").hidden = !lacks.length;
     $("lacks").textContent = lacks.join(" ");
   });
-  store.show(["ready", "wells", "recipe", "empty"], (value) => {
-    const graves = value.empty ? [] : gravesOf(value);
+  store.show(["ready", "wells", "recipe", "empty", "shown"], (value) => {
+    const graves = value.empty || !value.shown ? [] : gravesOf(value);
     $("badge").hidden = !graves.length;
     $("badge-title").textContent = `✕ The result may be wrong${graves.length > 1 ? `: ${graves.length} reasons` : ""}`;
     fill($("badge-list"), graves.map((text) => el("li", {}, text)));

@@ -27,6 +27,8 @@ export class Opening {
   #done = Promise.resolve();
   /** @type {import("./estimates.js").Known | null} */
   #known = null; // the take that was prepared last
+  /** @type {Wells[string] | undefined} */
+  #color; // the color plate of the take that was opened last
   #opens = false; // a take is open, or being opened
   #finished = -Infinity; // when the finish was changed last
   /** @type {string[]} */
@@ -104,9 +106,12 @@ export class Opening {
   async #open() {
     const { store, take } = this;
     const mine = ++this.#turn;
-    const { wells, recipe } = store.value;
+    const { wells, recipe, again } = store.value;
+    if (again?.found && again.recipe === recipe) this.#known = { wells, recipe, ready: again.found };
     this.frames.leave();
-    store.update({ playing: false, ready: null, errors: {}, failed: new Map(), readings: null, pixel: null, range: null });
+    store.update({ playing: false, ready: null, errors: {}, failed: new Map(), readings: null, pixel: null, range: null, again: null });
+    if (wells.color !== this.#color) store.update({ shown: null, thumbs: [] }); // what is seen of another take has no names any more
+    this.#color = wells.color;
     const missing = [wells.color?.length ? "" : "color plate", wells.band?.length ? "" : "band plate"].filter(Boolean);
     if (missing.length) {
       this.#nothing(`Drop a ${missing.join(" and a ")} here, and the take opens; Open plates, above, does the same.`);
@@ -115,9 +120,9 @@ export class Opening {
     store.update({ empty: "" });
     this.engines.finish = finishOf(recipe);
     const { estimates, all } = known(this.#known, wells, recipe);
-    const words = this.#watch(mine, all ? "Applying what has changed" : "Opening the take");
+    const words = this.#watch(mine, all && !again ? "Applying what has changed" : "Opening the take");
     try {
-      take.lay(wells, { version: store.value.version, ...recipe, ...estimates }, all ? take.planes : null);
+      take.lay(wells, { version: store.value.version, ...recipe, ...estimates }, (all && this.#known?.planes) || null);
       const { geometry } = { ...recipe, ...estimates };
       if ((geometry ?? "auto") === "auto") await this.#draft(mine, words);
       if (mine !== this.#turn) return;
@@ -130,11 +135,10 @@ export class Opening {
       if (mine !== this.#turn) return;
       this.#notes = ready.notes;
       const before = all && this.#known?.ready;
-      ready = before ? { ...ready, model: before.model, residual_px: before.residual_px, notes: before.notes, warnings: union(before.warnings, ready.warnings) } : { ...ready, notes: union(opened.notes, ready.notes) };
-      this.#known = { wells, recipe, ready };
-      words.end();
+      ready = before ? { ...ready, model: before.model, residual_px: before.residual_px, notes: before.notes, warnings: union(before.warnings, ready.warnings), grave: union(before.grave, ready.grave) } : { ...ready, notes: union(opened.notes, ready.notes) };
+      this.#known = { wells, recipe, ready, planes: take.planes };
       take.begin();
-      await this.#show(mine, ready);
+      await this.#show(mine, ready, words);
       if (mine !== this.#turn) return;
       store.update({ engines: take.room(ready) });
       this.#share(ready, recipe).catch((error) => isAbort(error) || refuse(store, error));
@@ -156,6 +160,7 @@ export class Opening {
   async #share(ready, recipe) {
     const { store, take } = this;
     const { first, notes } = await take.share(ready);
+    if (this.#known) this.#known = { ...this.#known, planes: take.planes };
     if (notes) {
       this.#notes = notes;
       if (store.value.recipe !== recipe) this.#finish();
@@ -194,7 +199,7 @@ export class Opening {
    * @param {number} h
    */
   #wait(rgba, w, h) {
-    this.store.update({ shown: null });
+    this.store.update({ shown: null, thumbs: [{ station: "color", w, h, rgba }] });
     this.viewer.wait(rgba, w, h);
   }
 
@@ -227,11 +232,13 @@ export class Opening {
    * #show shows a take that can be worked with.
    * @param {number} mine
    * @param {Prepared} ready
+   * @param {Words} [words] that end with it
    */
-  async #show(mine, ready) {
+  async #show(mine, ready, words) {
     const { store } = this;
     store.update({ ready });
     if (!this.viewer.begun) await this.#first();
+    words?.end();
     await this.frames.seek(store.value.frame, { thumbs: true });
     this.viewer.wait(null);
     if (mine !== this.#turn || ready.draft || store.value.pixel) return;
@@ -246,6 +253,7 @@ export class Opening {
     this.#opens = false;
     this.take.forget();
     this.viewer.wait(null);
+    this.viewer.poster("");
     this.viewer.show(0, null);
     this.viewer.show(1, null);
     this.store.update({ frames: [], ready: null, thumbs: [], busy: null, empty: why });

@@ -1,8 +1,10 @@
 // The takes that are kept: the one that is open is, once it can be worked with; a reload opens it again.
+import { paint } from "../dom.js";
 import { messageOf } from "../errors.js";
 import { nameOf } from "./state.js";
 
 const current = "twinplate-take"; // in the local storage: the id of the take that a reload opens
+const posters = "twinplate-poster"; // likewise: a small picture of it
 const soon = 500; // ms after a change until the recipe is kept
 
 export class Sessions {
@@ -18,13 +20,32 @@ export class Sessions {
     this.drops = drops;
     store.subscribe(["ready", "recipe", "demo"], ({ ready, demo }) => {
       clearTimeout(this.#timer);
-      if (demo) localStorage.removeItem(current);
+      if (demo) this.#leave();
       else if (ready && !ready.draft) this.#timer = setTimeout(() => this.#keep(), soon);
     });
+    store.subscribe(["thumbs"], () => this.#portray());
     store.subscribe(["tab"], ({ tab }) => tab === "plates" && this.#tell());
     addEventListener("beforeunload", (event) => {
       if (store.value.keeping) event.preventDefault(); // the browser asks whether to leave
     });
+  }
+
+  // poster is a small picture of the take that is opened again, as an address; null where that is the demo.
+  get poster() {
+    return localStorage.getItem(current) && localStorage.getItem(posters);
+  }
+
+  // #portray keeps one.
+  #portray() {
+    const { ready, thumbs } = this.store.value;
+    const src = ready && !ready.draft && localStorage.getItem(current) ? posterOf(thumbs) : "";
+    if (src) localStorage.setItem(posters, src);
+  }
+
+  // #leave has a reload open the demo.
+  #leave() {
+    localStorage.removeItem(current);
+    localStorage.removeItem(posters);
   }
 
   /**
@@ -54,7 +75,7 @@ export class Sessions {
       return false;
     }
     const files = await (await import("./kept.js")).files(take);
-    await this.drops.take(files, take.recipe);
+    await this.drops.take(files, take.recipe, take.found ?? null);
     return true;
   }
 
@@ -64,7 +85,7 @@ export class Sessions {
    */
   async forget(id) {
     await (await import("./kept.js")).forget(id);
-    if (!id || localStorage.getItem(current) === id) localStorage.removeItem(current);
+    if (!id || localStorage.getItem(current) === id) this.#leave();
     await this.#tell();
   }
 
@@ -75,6 +96,7 @@ export class Sessions {
     try {
       const { id, why } = await (await import("./kept.js")).keep(nameOf(value), value);
       localStorage.setItem(current, id);
+      this.#portray();
       store.update({ keptWord: why ? `Of this take only the names and the recipe are kept: ${why}.` : "" });
       await this.#tell();
     } catch (error) {
@@ -88,4 +110,17 @@ export class Sessions {
     const { list } = await import("./kept.js");
     this.store.update({ kept: await list().catch(() => []) });
   }
+}
+
+/**
+ * posterOf returns a small picture of a take as an address, "" where none is there yet.
+ * @param {import("./take.js").Thumb[]} thumbs
+ */
+function posterOf(thumbs) {
+  const of = (/** @type {string} */ id) => thumbs.find(({ station, rgba }) => station === id && rgba);
+  const thumb = of("sum") ?? of("foreground") ?? of("color");
+  if (!thumb?.rgba) return "";
+  const canvas = document.createElement("canvas");
+  paint(canvas, thumb.rgba, thumb.w, thumb.h);
+  return canvas.toDataURL("image/jpeg", 0.7);
 }

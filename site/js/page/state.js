@@ -75,6 +75,7 @@ import { Store } from "../store.js";
  * @property {string[] | null} encoders containers of clips that can be written; null before that is known
  * @property {{text: string, total: number, done: number, stop: () => void} | null} saving under way
  * @property {import("./kept.js").Kept[]} kept takes on this machine
+ * @property {{recipe: Recipe, found: import("./operations.js").Prepared | null} | null} again the take that is opened was kept: its recipe, and what was estimated of it with that; null once that is known
  * @property {boolean} keeping the take is being kept
  * @property {string} keptWord why the take is not kept as a whole
  * @property {string} saveError why the last was not done
@@ -98,7 +99,7 @@ export const newStore = () => new Store(
     look: { exposure: 0, channel: "rgb", under: "auto", color: "#4a6b5d", clip: false },
     version: 0, engines: 1, curves: [], frames: [], ready: null, frame: 0, playing: false, loop: true, sound: true, rate: "", shown: null, thumbs: [], pixel: null, failed: new Map(),
     tab: "lesson", step: 0, answers: {}, errors: {}, readings: null, readError: "", reading: null, recipeError: "",
-    range: null, encoders: null, saving: null, saveError: "", kept: [], keeping: false, keptWord: "", busy: null, empty: "", lacks: [], status: "",
+    range: null, encoders: null, saving: null, saveError: "", kept: [], again: null, keeping: false, keptWord: "", busy: null, empty: "", lacks: [], status: "",
   }), chosen);
 
 /** @typedef {ReturnType<typeof newStore>} PageStore */

@@ -48,6 +48,7 @@ export class Viewer {
   #settings = { accent: [0.898, 0.561, 0.694] };
   #frame = /** @type {HTMLIFrameElement} */ ($("viewer"));
   #first = /** @type {HTMLCanvasElement} */ ($("first"));
+  #poster = /** @type {HTMLImageElement} */ ($("poster"));
   #spent;
 
   /**
@@ -90,6 +91,15 @@ export class Viewer {
 
   get begun() {
     return this.plain || !!this.#frame.src;
+  }
+
+  /**
+   * poster shows a picture, by its address, while there is no other; "" takes it away.
+   * @param {string} src
+   */
+  poster(src) {
+    this.#poster.hidden = !src;
+    if (src) this.#poster.src = src;
   }
 
   // begin loads the viewer, where the browser has the graphics for it.
@@ -144,6 +154,7 @@ export class Viewer {
     if (!this.#first.isConnected || !this.api || !this.shown[0]) return;
     await this.api.snapshot();
     this.#first.remove();
+    this.poster("");
   }
 
   /**

@@ -49,8 +49,8 @@ const earlier = (kept, sessions) => el("fieldset", { id: "kept" }, el("legend", 
 
 /** @param {Entry[]} entries */
 function contents(entries) {
-  const [first, last] = [entries[0], entries[entries.length - 1]];
-  return entries.length === 1 ? first.from ?? first.name : `${first.from ?? first.name} … ${last.name}`;
+  const [first, last] = [entries[0], entries[entries.length - 1]].map((e) => e.from ?? e.name);
+  return first === last ? first : `${first} … ${last}`;
 }
 
 /**
