@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -295,24 +296,28 @@ func BenchmarkShot(b *testing.B) {
 }
 
 // BenchmarkClips drops two clips of 1920x1080 whose names say nothing, and reports the times from
-// what the sheet is told to the draft and to the full geometry; how many frames per second playing
-// shows, in the first pass and when they are kept; the median time of a seek to a frame that is not
-// kept; and the memory of all of the browser's processes after it.
+// what the sheet is told to the draft and to the full geometry, and the processor time of all of the
+// browser's processes until then; how many frames per second playing shows, in the first pass and when
+// they are kept, and the processor time of each; the median times of a seek to a frame that is not kept,
+// until it is there and until it is in its full size; and the memory of all processes after it.
 func BenchmarkClips(b *testing.B) {
 	s := newShot(b, span(1001, 1032)...).enlarge(b)
 	color, band := s.clip(b, "color", "C0001.webm"), s.clip(b, "band", "C0002.webm")
 	for b.Loop() {
 		p := open(b, 1440, 900)
 		p.settled()
+		used := processorTime(b)
 		p.dropTwo(color, band)
 		began := time.Now()
 		p.wait("the draft", drafted)
 		b.ReportMetric(float64(time.Since(began).Milliseconds()), "ms-draft")
 		p.wait("the full take", refined)
 		b.ReportMetric(float64(time.Since(began).Milliseconds()), "ms-full")
+		b.ReportMetric((processorTime(b) - used).Seconds(), "cpu-s-full")
 		p.settledClips()
-		fps := func() float64 {
-			return eval[float64](p, `(async () => {
+		play := func(what string) {
+			used := processorTime(b)
+			n := eval[float64](p, `(async () => {
 				const { store } = playground;
 				let n = 0, before = store.value.frame;
 				const began = performance.now();
@@ -321,28 +326,36 @@ func BenchmarkClips(b *testing.B) {
 					if (store.value.frame !== before) n++;
 					before = store.value.frame;
 				}
-				return n / 8;
+				return n;
 			})()`)
+			b.ReportMetric(n/8, "fps-"+what)
+			b.ReportMetric((processorTime(b)-used).Seconds()*1000/n, "cpu-ms-"+what)
 		}
 		eval[any](p, `(playground.take.clear(), document.getElementById("play").click())`)
-		b.ReportMetric(fps(), "fps-first")
+		play("first")
 		time.Sleep(20 * time.Second)
-		b.ReportMetric(fps(), "fps-kept")
+		play("kept")
 		eval[any](p, `document.getElementById("play").click()`)
 		p.settledClips()
-		var ms []float64
+		var first, full []float64
 		for _, n := range []int{28, 9, 25, 3, 31} {
 			eval[any](p, `playground.take.clear()`)
-			ms = append(ms, eval[float64](p, fmt.Sprintf(`(async () => {
+			ms := eval[[]float64](p, fmt.Sprintf(`(async () => {
 				const began = performance.now();
 				const scrub = document.getElementById("scrub");
 				scrub.value = %d;
 				scrub.dispatchEvent(new Event("input"));
-				while (playground.viewer.shown[0]?.number !== %d) await new Promise((resolve) => requestAnimationFrame(resolve));
-				return performance.now() - began;
-			})()`, n-1, n)))
+				const out = [];
+				for (const is of [({ number }) => number === %d, ({ w }) => w === 1920]) {
+					while (!is(playground.viewer.shown[0] ?? {})) await new Promise((resolve) => requestAnimationFrame(resolve));
+					out.push(performance.now() - began);
+				}
+				return out;
+			})()`, n-1, n))
+			first, full = append(first, ms[0]), append(full, ms[1])
 		}
-		b.ReportMetric(median(ms), "ms-seek")
+		b.ReportMetric(median(first), "ms-seek")
+		b.ReportMetric(median(full), "ms-seek-full")
 		b.ReportMetric(megabytes(b), "MB")
 		b.ReportMetric(0, "ns/op")
 	}
@@ -354,30 +367,19 @@ func (p *page) settledClips() {
 	p.wait("the end of the engines' work", `!playground.engines.queue.length && playground.engines.workers.every((w) => !w.busy && !w.held)`)
 }
 
-// megabytes is the memory of this test's programs: the browser's processes, each with its share of
-// what several have (Pss in Linux's smaps_rollup).
-func megabytes(t testing.TB) (sum float64) {
-	t.Helper()
+// processes calls each with the ids of this test's programs: the browser's processes.
+func processes(each func(pid string)) {
 	parents, _ := filepath.Glob("/proc/[0-9]*/stat")
 	children := map[string][]string{}
 	for _, path := range parents {
-		text, err := os.ReadFile(path)
-		if err != nil {
-			continue // it has ended
+		pid, fields := stat(path)
+		if fields != nil { // it has not ended
+			children[fields[1]] = append(children[fields[1]], pid)
 		}
-		pid, rest, _ := strings.Cut(string(text), " ")
-		fields := strings.Fields(rest[strings.LastIndex(rest, ")")+1:])
-		children[fields[1]] = append(children[fields[1]], pid)
 	}
 	var add func(pid string)
 	add = func(pid string) {
-		text, _ := os.ReadFile("/proc/" + pid + "/smaps_rollup")
-		for line := range strings.Lines(string(text)) {
-			var kb float64
-			if n, _ := fmt.Sscanf(line, "Pss: %f", &kb); n == 1 {
-				sum += kb / 1024
-			}
-		}
+		each(pid)
 		for _, child := range children[pid] {
 			add(child)
 		}
@@ -385,5 +387,46 @@ func megabytes(t testing.TB) (sum float64) {
 	for _, child := range children[fmt.Sprint(os.Getpid())] {
 		add(child)
 	}
+}
+
+// stat reads Linux's /proc/PID/stat: the process's id, and the fields after its name; nil where it has
+// ended.
+func stat(path string) (pid string, fields []string) {
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return "", nil
+	}
+	pid, rest, _ := strings.Cut(string(text), " ")
+	return pid, strings.Fields(rest[strings.LastIndex(rest, ")")+1:])
+}
+
+// processorTime is what this test's programs have used of the processors.
+func processorTime(t testing.TB) (sum time.Duration) {
+	t.Helper()
+	const tick = 10 * time.Millisecond // Linux's USER_HZ of 100
+	processes(func(pid string) {
+		if _, fields := stat("/proc/" + pid + "/stat"); fields != nil {
+			for _, field := range fields[11:13] { // utime and stime
+				n, _ := strconv.Atoi(field)
+				sum += time.Duration(n) * tick
+			}
+		}
+	})
+	return sum
+}
+
+// megabytes is the memory of this test's programs, each with its share of what several have (Pss in
+// Linux's smaps_rollup).
+func megabytes(t testing.TB) (sum float64) {
+	t.Helper()
+	processes(func(pid string) {
+		text, _ := os.ReadFile("/proc/" + pid + "/smaps_rollup")
+		for line := range strings.Lines(string(text)) {
+			var kb float64
+			if n, _ := fmt.Sscanf(line, "Pss: %f", &kb); n == 1 {
+				sum += kb / 1024
+			}
+		}
+	})
 	return sum
 }
