@@ -29,15 +29,22 @@ type ScreenColor struct {
 func (k *ScreenColor) CleanColor(screen *plate.Gray, dark *plate.RGB) *plate.RGB {
 	out := plate.NewRGB(screen.W, screen.H)
 	parallel.Rows(screen.W, screen.H, func(y0, y1 int) {
-		terms := make([]float64, len(k.Coefficients[0]))
-		for i := y0 * screen.W; i < y1*screen.W; i++ {
-			powers(terms, k.Order, place(i%screen.W, screen.W), place(i/screen.W, screen.H))
+		row := make([]float64, k.Order+1)
+		for y := y0; y < y1; y++ {
+			from := screen.Pix[y*screen.W : (y+1)*screen.W]
 			for c := range 3 {
-				v := max(float32(dot(terms, k.Coefficients[c])), 0) * screen.Pix[i]
-				if dark != nil {
-					v += dark.Pix[c][i]
+				along(row, k.Coefficients[c], place(y, screen.H))
+				to := out.Pix[c][y*screen.W:][:len(from)]
+				for x, light := range from {
+					if v := polynomial(row, place(x, screen.W)); v > 0 {
+						to[x] = float32(v) * light
+					}
 				}
-				out.Pix[c][i] = v
+				if dark != nil {
+					for x, d := range dark.Pix[c][y*screen.W:][:len(from)] {
+						to[x] += d
+					}
+				}
 			}
 		}
 	})

@@ -75,10 +75,7 @@ func (s *Screen) Gray() *plate.Gray {
 		for y := y0; y < y1; y++ {
 			along(row, s.Coefficients, place(y, s.H))
 			for x := range s.W {
-				u, v := place(x, s.W), 0.
-				for i := len(row) - 1; i >= 0; i-- {
-					v = v*u + row[i]
-				}
+				v := polynomial(row, place(x, s.W))
 				f.Pix[y*s.W+x] = float32(min(max(math.Exp(v), leastScreen), mostScreen))
 			}
 		}
@@ -126,6 +123,14 @@ func along(row, coefficients []float64, y float64) {
 		}
 		at += d + 1
 	}
+}
+
+// polynomial returns what the coefficients of 1, x, x^2 and so on make of x.
+func polynomial(coefficients []float64, x float64) (v float64) {
+	for i := len(coefficients) - 1; i >= 0; i-- {
+		v = v*x + coefficients[i]
+	}
+	return v
 }
 
 func dot(a, b []float64) (sum float64) {
