@@ -224,6 +224,38 @@ func scrub(b *testing.B, name string, files []string) {
 	}
 }
 
+// BenchmarkDraw gives the viewer one picture of 960x540 after the other, ten a second, and reports the
+// processor time of each, that of a page that does nothing taken off, as software draws it: coarsely
+// while pictures follow each other, and by the shader.
+func BenchmarkDraw(b *testing.B) {
+	p := open(b, 1440, 900)
+	p.settled()
+	p.settledClips()
+	const pictures = 60
+	each := func(setup string) float64 {
+		eval[any](p, setup)
+		used := processorTime(b)
+		eval[any](p, fmt.Sprintf(`(async () => {
+			const halves = [0, 1, 2].map((k) => [new Uint8Array(4 * 960 * 540).fill(0x38 + k), new Uint8Array(4 * 960 * 540).fill(k)]);
+			let next = performance.now();
+			for (let k = 0; k < %d; k++) {
+				while (performance.now() < next) await new Promise((resolve) => requestAnimationFrame(resolve));
+				next += 100;
+				draws(k, halves[k %% 3]);
+			}
+			return 0;
+		})()`, pictures))
+		return (processorTime(b) - used).Seconds() * 1000 / pictures
+	}
+	for b.Loop() {
+		nothing := each(`(globalThis.draws = () => {}, 0)`)
+		eval[any](p, `(globalThis.draws = (k, halves) => document.getElementById("viewer").contentWindow.twinplateViewer.picture(0, 960, 540, ...halves), 0)`)
+		b.ReportMetric(each(`(playground.viewer.set({ software: true }), 0)`)-nothing, "cpu-ms-coarse")
+		b.ReportMetric(each(`(playground.viewer.set({ software: false }), 0)`)-nothing, "cpu-ms-shader")
+		b.ReportMetric(0, "ns/op")
+	}
+}
+
 // BenchmarkShot changes the finish of a take of 1920x1080 from JPEG, one setting after the other, and
 // reports the median times until the frame is with the viewer, as the library makes it; and, while a
 // slider is moved with the hand not at rest, how many milliseconds lie between two pictures.

@@ -12,7 +12,7 @@ import { hasSum } from "./state.js";
 /** @typedef {import("./operations.js").Opened} Opened */
 /** @typedef {{say: (text: string, part?: number) => void, end: () => void}} Words what is said of the work, and how much of it is done, 0 to 1 */
 
-const tick = 500; // ms between two words about how long it takes already
+const tick = 1000; // ms between two words about how long it takes already, in seconds
 const late = 1500; // ms after which that is said
 const drag = 300; // ms between two changes of the finish that one move of a hand makes, at the most
 const draftFrames = 2; // that a draft is made from: each takes as long to read as to work on
