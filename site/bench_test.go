@@ -239,8 +239,8 @@ func BenchmarkDraw(b *testing.B) {
 			const halves = [0, 1, 2].map((k) => [new Uint8Array(4 * 960 * 540).fill(0x38 + k), new Uint8Array(4 * 960 * 540).fill(k)]);
 			let next = performance.now();
 			for (let k = 0; k < %d; k++) {
-				while (performance.now() < next) await new Promise((resolve) => requestAnimationFrame(resolve));
-				next += 100;
+				do await new Promise((resolve) => requestAnimationFrame(resolve)); while (performance.now() < next); // the one before is drawn
+				next = performance.now() + 100;
 				draws(k, halves[k %% 3]);
 			}
 			return 0;
