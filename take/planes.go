@@ -44,8 +44,8 @@ func (p KnownPlanes) check(size image.Point) error {
 	return nil
 }
 
-// planesHead begins the bytes of KnownPlanes: their size in pixels, which of them follow as float32, and
-// the numbers of the clean plate.
+// planesHead begins the bytes of KnownPlanes: their size in pixels, which of them follow as float32,
+// and the numbers of the clean plate.
 type planesHead struct {
 	W, H                    uint32
 	Clean, Extent, Searched bool

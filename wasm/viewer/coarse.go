@@ -4,8 +4,8 @@ import "math"
 
 // A coarse frame is the canvas drawn by the processor: each device pixel has the picture's pixel at
 // its middle. Where software plays a graphics processor this takes a third of the time that
-// picture.kage does (BenchmarkDraw in site), and serves while pictures follow each other. It has all of a look but the marks
-// of clipped pixels and the grid.
+// picture.kage does (BenchmarkDraw in site), and serves while pictures follow each other. It has all
+// of a look but the marks of clipped pixels and the grid.
 type coarse struct {
 	w, h    int
 	pix     []byte // red, green, blue and 255 of each device pixel
