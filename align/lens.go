@@ -55,7 +55,7 @@ func (l LateralColor) Told(w, h int) bool {
 // are displaced by this lens alone, but what is painted or printed may have fringes of its own.
 // Frames of one take show the same performer, and do not make the standard errors smaller.
 func FindLateralColor(ctx context.Context, pairs []Pair, g Geometry) (LateralColor, error) {
-	_, f, err := prepared(ctx, pairs, g)
+	_, f, err := prepared(ctx, pairs, g, maxWidth)
 	if err != nil {
 		return LateralColor{}, err
 	}

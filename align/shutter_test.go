@@ -65,7 +65,7 @@ func TestRolling(t *testing.T) {
 func TestRollingSameAtEveryRun(t *testing.T) {
 	g := Identity(320, 180)
 	pairs := cutoutPairs(g, plainFaults, 3, 6)
-	_, f, err := prepared(t.Context(), pairs, g)
+	_, f, err := prepared(t.Context(), pairs, g, maxWidth)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -42,7 +42,7 @@ func (s Softness) Told(least float64) bool {
 // over the pieces is taken. What the performer's light does within a few pixels of an edge looks in
 // part like softness: on drawn takes whose plates differed by 1 pixel it found 0.7 to 0.9.
 func SoftnessDifference(ctx context.Context, pairs []Pair, g Geometry) (Softness, error) {
-	s, f, err := matched(ctx, pairs, g)
+	s, f, err := matched(ctx, pairs, g, maxWidth)
 	if err != nil {
 		return Softness{}, err
 	}

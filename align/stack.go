@@ -73,13 +73,14 @@ const (
 	samples = 20000
 )
 
-// newStack reduces the pairs, and divides the band plates by their screen.
-func newStack(ctx context.Context, pairs []Pair) (*stack, error) {
+// newStack reduces the pairs, to color plates of at most width pixels' width on the finest level, and
+// divides the band plates by their screen.
+func newStack(ctx context.Context, pairs []Pair, width int) (*stack, error) {
 	p := pairs[0]
 	s := &stack{colorW: p.Color.W, colorH: p.Color.H, bandW: p.Band.W, bandH: p.Band.H}
 	// The finest level: about the same resolution in both cameras.
 	fc, fb := 1, 1
-	for p.Color.W/fc > maxWidth {
+	for p.Color.W/fc > width {
 		fc *= 2
 	}
 	for float64(p.Band.W)/float64(fb) > alike*float64(p.Color.W)/float64(fc) {

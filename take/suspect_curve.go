@@ -307,9 +307,10 @@ const (
 	// to 0.72, and sound ones, rolling, soft and through codecs, 1.0 and more.
 	misfitLeft = 0.8
 
-	// Frames that are looked at, which bounds the work: each reading takes about a third of what
-	// registering as many does, and most of them are of one frame.
+	// Frames that are looked at, which bounds the work, and the most pixels of their width, as the
+	// takes had by which these limits were found: most readings are of one frame.
 	misfitFrames = 2
+	misfitWidth  = 1000
 )
 
 // misread looks whether the edges fit clearly better with the files of one camera, or of both, read
@@ -342,26 +343,28 @@ func (t *Take) misread(ctx context.Context, seen []glance, e *align.Estimate) ([
 	if len(ways) == 1 {
 		return nil, nil
 	}
-	var samples []matte.Sample
-	for _, g := range seen[:min(len(seen), misfitFrames)] {
-		s, err := t.readSample(g.pair)
-		if err != nil {
-			return nil, err
-		}
-		samples = append(samples, s)
-	}
 	// The color camera's own channels: those of other primaries are mixed already, and how they are
 	// mixed again changes no edge.
 	own := t.primaries.To(t.colorPrimaries)
+	mixed := !t.colorPrimaries.Near(t.primaries)
 	dark := t.darkColor
-	if !t.colorPrimaries.Near(t.primaries) {
-		for _, s := range samples {
+	if mixed && dark != nil {
+		dark = dark.Clone()
+		dark.Multiply(own)
+	}
+	sample := func(g glance) (matte.Sample, error) {
+		s, ok := t.kept[g.pair.Number]
+		if !ok {
+			var err error
+			if s, err = t.readSample(g.pair); err != nil {
+				return s, err
+			}
+		}
+		if mixed {
+			s.Color = s.Color.Clone()
 			s.Color.Multiply(own)
 		}
-		if dark != nil {
-			dark = dark.Clone()
-			dark.Multiply(own)
-		}
+		return s, nil
 	}
 	// apart is how far the edges are apart in some of the frames, read in one way; infinitely where
 	// they show none.
@@ -374,17 +377,22 @@ func (t *Take) misread(ctx context.Context, seen []glance, e *align.Estimate) ([
 			f := eachRGB(s.Color, color)
 			pairs = append(pairs, align.Pair{Color: matte.Subtract(f, f, eachRGB(dark, color)), Band: flat(eachGray(s.Band, band), bandDark, field)})
 		}
-		v, err := align.Residual(ctx, pairs, e.Geometry)
+		v, err := align.ResidualReduced(ctx, pairs, e.Geometry, misfitWidth)
 		if err != nil {
 			return math.Inf(1), ctx.Err()
 		}
 		return v, nil
 	}
 	// One frame is asked about all ways, and all of them about the best.
+	one, err := sample(seen[0])
+	if err != nil {
+		return nil, err
+	}
+	samples := []matte.Sample{one}
 	var first, least float64
 	best := usual
 	for i, way := range ways {
-		v, err := apart(way, samples[:1])
+		v, err := apart(way, samples)
 		switch {
 		case err != nil:
 			return nil, err
@@ -399,7 +407,13 @@ func (t *Take) misread(ctx context.Context, seen []glance, e *align.Estimate) ([
 	if least > misfitLeft*first {
 		return nil, nil
 	}
-	var err error
+	for _, g := range seen[1:min(len(seen), misfitFrames)] {
+		s, err := sample(g)
+		if err != nil {
+			return nil, err
+		}
+		samples = append(samples, s)
+	}
 	if first, err = apart(usual, samples); err == nil {
 		least, err = apart(best, samples)
 	}
