@@ -2,7 +2,6 @@ package align
 
 import (
 	"math"
-	"slices"
 
 	"example.com/twinplate/internal/parallel"
 )
@@ -19,7 +18,7 @@ func splined(q plane) []float32 {
 		band    = 4  // rows that go together: a number waits for its neighbor in its own row alone
 	)
 	pole := float32(math.Sqrt(3) - 2)
-	c := slices.Clone(q.pix)
+	c := q.clone().pix
 	lines := func(rows [band][]float32) {
 		for _, v := range rows {
 			first, p := v[0], float32(1)

@@ -9,6 +9,7 @@ import (
 
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
+	"example.com/twinplate/plate"
 )
 
 // A stack is the pairs of a take as pyramids; levels[0] is the finest.
@@ -138,6 +139,12 @@ type plane struct {
 	pix  []float32
 }
 
+func (q plane) clone() plane {
+	to := plate.NewGray(q.w, q.h).Pix // which asks for large pages of memory
+	copy(to, q.pix)
+	return plane{q.w, q.h, to}
+}
+
 // reduce fills the color part of the levels for one pair, and returns the band plate at each level.
 func (s *stack) reduce(i int, p Pair, fc, fb int) (list []plane) {
 	channel := func(c int) {
@@ -222,7 +229,7 @@ func (f *frame) isBurnt(w, x, y int) bool {
 // that is not the lens's own blur makes an edge's place less certain.
 func (s *stack) smoothed(q plane, k int) plane {
 	if k == 0 && len(s.levels) > 1 {
-		return blur(plane{q.w, q.h, slices.Clone(q.pix)}, lightly)
+		return blur(q.clone(), lightly)
 	}
 	return smooth(q)
 }
