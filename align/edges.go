@@ -180,18 +180,29 @@ type measurement struct {
 	texture bool // it is of a patch of the core's texture, not of an edge
 }
 
-// measure measures all tiles.
-func (l *level) measure(ctx context.Context, g Geometry, tiles []tile, h shading) ([]measurement, error) {
-	ms := make([]measurement, len(tiles))
+// measure measures all tiles. In the last fits, follow has what trust found of tiles before, and gets
+// what it finds.
+func (l *level) measure(ctx context.Context, g Geometry, tiles []tile, h shading, follow map[tile]float64) ([]measurement, error) {
+	ms, found := make([]measurement, len(tiles)), make([]float64, len(tiles))
 	parallel.Parts(len(tiles), func(from, to int) {
 		s := sampler{shading: h}
 		for i := from; i < to && ctx.Err() == nil; i++ {
 			ms[i] = s.measure(l, &g, tiles[i], 0, 0)
-			if h == bending {
-				s.trust(l, &g, tiles[i], &ms[i])
+			if h != bending {
+				continue
 			}
+			var ok bool
+			if found[i], ok = follow[tiles[i]]; !ok {
+				found[i] = s.follows(l, &g, tiles[i], &ms[i])
+			}
+			ms[i].trust(found[i])
 		}
 	})
+	if h == bending && follow != nil {
+		for i, t := range tiles {
+			follow[t] = found[i]
+		}
+	}
 	return ms, ctx.Err()
 }
 
@@ -216,10 +227,10 @@ type sampler struct {
 	light   [3]float64    // the color there, added up over the channels
 }
 
-// trust measures a tile again with the band plate moved by what it says, or by a part of a pixel at
-// least, and takes over what the two together say. A tile that does not follow says nothing: it
-// holds more than the model of an edge has.
-func (s *sampler) trust(l *level, g *Geometry, t tile, m *measurement) {
+// follows measures a tile again with the band plate moved by what it says, or by a part of a pixel
+// at least, and returns the part of that movement by which what it says moved: 0 where it does not
+// follow, which holds more than the model of an edge has.
+func (s *sampler) follows(l *level, g *Geometry, t tile, m *measurement) float64 {
 	const (
 		least, most = 0.2, 0.6 // pixels of the level by which the plate is moved
 		// Parts of that movement between which a tile that follows says it moved.
@@ -227,7 +238,7 @@ func (s *sampler) trust(l *level, g *Geometry, t tile, m *measurement) {
 	) // chosen by hand; not measured by itself
 	e, x, y, info := m.across()
 	if !(info > 0) {
-		return
+		return 0
 	}
 	d := math.Copysign(math.Max(least, math.Min(math.Abs(e), most)), e)
 	n := s.measure(l, g, t, d*x, d*y)
@@ -235,8 +246,20 @@ func (s *sampler) trust(l *level, g *Geometry, t tile, m *measurement) {
 	if info := x*x*n.info[0] + 2*x*y*n.info[1] + y*y*n.info[2]; info > 0 {
 		left = (x*n.b[0] + y*n.b[1]) / info
 	}
-	follows := (e - left) / d
-	if !(follows > lags && follows < outruns) {
+	if part := (e - left) / d; part > lags && part < outruns {
+		return part
+	}
+	return 0
+}
+
+// trust takes over what a measurement and how its tile follows say together: nothing where it does
+// not.
+func (m *measurement) trust(follows float64) {
+	e, x, y, info := m.across()
+	if !(info > 0) {
+		return
+	}
+	if follows == 0 {
 		m.info = [3]float64{}
 		return
 	}

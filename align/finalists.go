@@ -254,7 +254,7 @@ func (f *finalist) test(ctx context.Context) error {
 	for k := range halves {
 		h := *f.fit
 		if len(halves[k]) >= minEdges {
-			ms, err := f.l.measure(ctx, h.g, halves[k], h.shading)
+			ms, err := f.l.measure(ctx, h.g, halves[k], h.shading, nil)
 			if err != nil {
 				return err
 			}
@@ -262,7 +262,7 @@ func (f *finalist) test(ctx context.Context) error {
 				h.set(next)
 			}
 		}
-		ms, err := f.l.measure(ctx, h.g, halves[1-k], h.shading)
+		ms, err := f.l.measure(ctx, h.g, halves[1-k], h.shading, nil)
 		if err != nil {
 			return err
 		}

@@ -97,8 +97,9 @@ type fit struct {
 	laid     []tile     // windows with edges, and the geometry that they were laid out by
 	laidBy   Geometry
 	last     []measurement
-	solved   bool    // they have been solved with this shutter
-	strayed  float64 // how far the geometry has moved at them since they were measured, rms, in pixels of the level
+	solved   bool             // they have been solved with this shutter
+	strayed  float64          // how far the geometry has moved at them since they were measured, rms, in pixels of the level
+	follow   map[tile]float64 // what trust found of the tiles
 	match    float64
 	stats    stats
 	models   []ModelFit  // that choose chose from
@@ -676,8 +677,13 @@ func (f *fit) run(ctx context.Context, rounds int) (ok bool, err error) {
 
 // measure measures tiles, and the texture where there is one.
 func (f *fit) measure(ctx context.Context, tiles []tile) (err error) {
+	// How far the edges may have moved, in pixels of the level, since tiles were found to follow.
+	const known = 0.25 // chosen by hand
+	if f.follow == nil || f.strayed > known {
+		f.follow = map[tile]float64{}
+	}
 	f.strayed, f.solved = 0, false
-	if f.last, err = f.l.measure(ctx, f.g, tiles, f.shading); err != nil || f.shading != bending || f.texture == nil {
+	if f.last, err = f.l.measure(ctx, f.g, tiles, f.shading, f.follow); err != nil || f.shading != bending || f.texture == nil {
 		return err
 	}
 	more, err := f.texture.measure(ctx, f.l, f.g)
