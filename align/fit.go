@@ -249,36 +249,49 @@ const (
 // equations turns the measurements into equations across each edge and, where there is texture or a
 // corner, along it.
 func (f *fit) equations(ms []measurement) []equation {
+	all, n := make([][2]equation, len(ms)), make([]int, len(ms))
+	parallel.Parts(len(ms), func(from, to int) {
+		for i := from; i < to; i++ {
+			n[i] = f.equationsOf(&all[i], &ms[i], i)
+		}
+	})
 	var list []equation
-	for i, m := range ms {
-		a, b, c := m.info[0], m.info[1], m.info[2]
-		if !(a+c > 0) {
-			continue
-		}
-		dx, dy := f.slope(m.x, m.y)
-		for _, q := range axes(a, b, c) {
-			if !(q.l*worst*worst > correlated) {
-				continue
-			}
-			eq := equation{e: (q.x*m.b[0] + q.y*m.b[1]) / q.l, v: correlated / q.l, from: i, cell: f.cell(m.x, m.y), texture: m.texture}
-			eq.e = math.Max(-farthest, math.Min(eq.e, farthest))
-			for j := range geometric {
-				eq.row[j] = q.x*dx[j] + q.y*dy[j]
-			}
-			switch {
-			case m.texture:
-				eq.own[textureXEffect], eq.own[textureYEffect] = q.x, q.y
-				eq.row[geometric+6], eq.row[geometric+7] = q.x, q.y
-				eq.e -= q.x*f.theta[geometric+6] + q.y*f.theta[geometric+7]
-			case f.shading == bending:
-				f.light(&eq, &m, q.x, q.y)
-			default:
-				eq.v += unlike * unlike * (1 - m.match) * (1 - m.match)
-			}
-			list = append(list, eq)
-		}
+	for i := range all {
+		list = append(list, all[i][:n[i]]...)
 	}
 	return list
+}
+
+// equationsOf fills in those of measurement m, whose number is i, and returns how many they are.
+func (f *fit) equationsOf(list *[2]equation, m *measurement, i int) (n int) {
+	a, b, c := m.info[0], m.info[1], m.info[2]
+	if !(a+c > 0) {
+		return 0
+	}
+	dx, dy := f.slope(m.x, m.y)
+	for _, q := range axes(a, b, c) {
+		if !(q.l*worst*worst > correlated) {
+			continue
+		}
+		eq := &list[n]
+		n++
+		*eq = equation{e: (q.x*m.b[0] + q.y*m.b[1]) / q.l, v: correlated / q.l, from: i, cell: f.cell(m.x, m.y), texture: m.texture}
+		eq.e = math.Max(-farthest, math.Min(eq.e, farthest))
+		for j := range geometric {
+			eq.row[j] = q.x*dx[j] + q.y*dy[j]
+		}
+		switch {
+		case m.texture:
+			eq.own[textureXEffect], eq.own[textureYEffect] = q.x, q.y
+			eq.row[geometric+6], eq.row[geometric+7] = q.x, q.y
+			eq.e -= q.x*f.theta[geometric+6] + q.y*f.theta[geometric+7]
+		case f.shading == bending:
+			f.light(eq, m, q.x, q.y)
+		default:
+			eq.v += unlike * unlike * (1 - m.match) * (1 - m.match)
+		}
+	}
+	return n
 }
 
 // An axis is a direction with its eigenvalue.
@@ -415,7 +428,39 @@ func trusted(r, variance float64, pass int) float64 {
 
 // together is how many equations are added up by themselves, so that the sums do not depend on the
 // number of cores: enough to be worth one.
-const together = 1 << 11
+const together = 1 << 9
+
+// portions returns the equations' numbers in portions to be added up by themselves. Where cells have
+// effects, one has all of each of its cells: at the ends are where those of the next portion begin.
+func (f *fit) portions(eqs []equation) (order []int, ends []int) {
+	order = make([]int, len(eqs))
+	if f.shading != bending {
+		for i := range order {
+			order[i] = i
+		}
+		for i := together; i < len(eqs); i += together {
+			ends = append(ends, i)
+		}
+		return order, append(ends, len(eqs))
+	}
+	next := make([]int, f.cells()+1) // where each cell's begin
+	for i := range eqs {
+		next[eqs[i].cell+1]++
+	}
+	last := 0
+	for c, n := range next[1:] {
+		next[c+1] += next[c]
+		if next[c+1]-last >= together && n > 0 {
+			last = next[c+1]
+			ends = append(ends, last)
+		}
+	}
+	for i := range eqs {
+		order[next[eqs[i].cell]] = i
+		next[eqs[i].cell]++
+	}
+	return order, append(ends, len(eqs))
+}
 
 // mixed returns the normal equations of the free directions, with their weights, and of the cells'
 // own effects where the shading has them. A weak preference for what rigs are like holds what the
@@ -445,29 +490,28 @@ func (f *fit) mixed(eqs []equation, free []theta, at, now theta) *mixed {
 	if f.shading == bending {
 		cells = f.cells()
 	}
-	parts := make([]*mixed, (len(eqs)+together-1)/together)
-	parallel.Parts(len(parts), func(from, to int) {
-		row := make([]float64, n)
-		for k := from; k < to; k++ {
-			parts[k] = newMixed(n, cells)
-			for i := k * together; i < min((k+1)*together, len(eqs)); i++ {
-				q := &eqs[i]
-				v := project(row, &q.row, q.e+sumProducts(q.row[:], now[:])) + f.fill(row[len(free):], q)
-				if f.shading == bending {
-					parts[k].addTo(q.cell, row, &q.own, v, q.weight)
-				} else {
-					parts[k].add(row, v, q.weight)
-				}
+	m := newMixed(n, cells)
+	order, ends := f.portions(eqs)
+	parts := make([]*normal, len(ends))
+	parallel.Each(len(parts), func(k int) {
+		own := &mixed{newNormal(n), m.cells}
+		parts[k] = own.normal
+		row, from := make([]float64, n), 0
+		if k > 0 {
+			from = ends[k-1]
+		}
+		for _, i := range order[from:ends[k]] {
+			q := &eqs[i]
+			v := project(row, &q.row, q.e+sumProducts(q.row[:], now[:])) + f.fill(row[len(free):], q)
+			if f.shading == bending {
+				own.addTo(q.cell, row, &q.own, v, q.weight)
+			} else {
+				own.add(row, v, q.weight)
 			}
 		}
 	})
-	m := newMixed(n, cells)
-	for k, p := range parts {
-		if k == 0 {
-			m = p
-			continue
-		}
-		m.join(p)
+	for _, p := range parts {
+		m.normal.join(p)
 	}
 	row := make([]float64, n)
 	for _, p := range f.preferences() {

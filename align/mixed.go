@@ -90,26 +90,6 @@ func (m *mixed) addTo(cell int, row []float64, own *[effects]float64, v, weight 
 	}
 }
 
-// join adds the equations of another.
-func (m *mixed) join(o *mixed) {
-	m.normal.join(o.normal)
-	for i := range o.cells {
-		from, to := &o.cells[i], &m.cells[i]
-		if !from.used {
-			continue
-		}
-		to.used = true
-		for k, seen := range from.seen {
-			to.seen[k] = to.seen[k] || seen
-		}
-		sum(to.a[:], from.a[:])
-		sum(to.b[:], from.b[:])
-		for j := range from.cross {
-			sum(to.cross[j][:], from.cross[j][:])
-		}
-	}
-}
-
 // reduce takes the effects out of the equations of the shared parameters.
 func (m *mixed) reduce(w widths) {
 	for i := range m.cells {
