@@ -148,30 +148,11 @@ func (l *level) findTexture(ctx context.Context, g Geometry, patches []patch, si
 		used[i] = sums[i].n > 0
 	}
 	for range rounds {
-		n := newNormal(3)
-		count := 0
-		for i, q := range sums {
-			if used[i] {
-				count++
-				for c := range 3 {
-					for d := range 3 {
-						n.a[c*3+d] += q.cc[c][d]
-					}
-					n.b[c] += q.ca[c]
-				}
-			}
-		}
-		if count < leastPatches {
-			return nil, nil
-		}
-		for c := range 3 {
-			n.a[c*3+c] *= 1 + sharedMix
-		}
-		x, ok := n.solve()
+		m, ok := commonMix(sums, func(i int) bool { return used[i] })
 		if !ok {
 			return nil, nil
 		}
-		copy(t.m[:], x)
+		t.m = m
 		scatter := make([]float64, 0, len(sums))
 		left := make([]float64, len(sums))
 		for i, q := range sums {
@@ -512,28 +493,72 @@ func (q *patchSums) explained(m *[3]float64) (v float64) {
 // measure measures the patches where g stands, as measurements of the place in the band plate that
 // have nothing of an edge's in them.
 func (t *textureFit) measure(ctx context.Context, l *level, g Geometry) ([]measurement, error) {
-	ms := make([]measurement, len(t.patches))
+	ms, sums := make([]measurement, len(t.patches)), make([]patchSums, len(t.patches))
+	with := make([][planes]float64, len(t.patches))
 	parallel.Parts(len(ms), func(from, to int) {
 		s := newPatchSampler(t.size)
 		for i := from; i < to && ctx.Err() == nil; i++ {
 			if s.readBand(l, &g, t.patches[i].patch) {
-				ms[i] = s.measure(l, t, &t.patches[i])
+				sums[i], with[i] = s.withBand(l, &t.patches[i])
+			}
+		}
+	})
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	// Where the geometry was off when m was found, m is.
+	if m, ok := commonMix(sums, func(i int) bool { return sums[i].n > 0 }); ok {
+		t.m = m
+	}
+	parallel.Parts(len(ms), func(from, to int) {
+		s := newPatchSampler(t.size)
+		for i := from; i < to; i++ {
+			if _, _, ok := s.to(l, &g, t.patches[i].patch); ok && sums[i].n > 0 {
+				ms[i] = s.measure(t, &t.patches[i], sums[i], with[i])
 			}
 			ms[i].frame, ms[i].texture = t.patches[i].frame, true
 			ms[i].x, ms[i].y = float64(t.patches[i].x)+float64(t.size-1)/2, float64(t.patches[i].y)+float64(t.size-1)/2
 		}
 	})
-	return ms, ctx.Err()
+	return ms, nil
 }
 
-func (s *patchSampler) measure(l *level, t *textureFit, p *pattern) (out measurement) {
+// commonMix returns the m that fits best over those patches that are used; ok is false where they
+// are too few to tell.
+func commonMix(sums []patchSums, used func(i int) bool) (m [3]float64, ok bool) {
+	n := newNormal(3)
+	count := 0
+	for i, q := range sums {
+		if used(i) {
+			count++
+			for c := range 3 {
+				for d := range 3 {
+					n.a[c*3+d] += q.cc[c][d]
+				}
+				n.b[c] += q.ca[c]
+			}
+		}
+	}
+	if count < leastPatches {
+		return m, false
+	}
+	for c := range 3 {
+		n.a[c*3+c] *= 1 + sharedMix
+	}
+	x, ok := n.solve()
+	if ok {
+		copy(m[:], x)
+	}
+	return m, ok
+}
+
+func (s *patchSampler) measure(t *textureFit, p *pattern, q patchSums, with [planes]float64) (out measurement) {
 	const (
 		fitted = 6 // numbers of a patch: its plane, and its m
 		// Times what noise alone gives, which the slopes must have besides it; chosen by hand.
 		clear = 0.5
 	)
-	q, with := s.withBand(l, p)
-	// The patch's own m, drawn to the take's.
+	// The patch's own m, drawn to the take's by what noise leaves unknown: it is alike over many pixels.
 	most := math.Max(math.Abs(t.m[0]), math.Max(math.Abs(t.m[1]), math.Abs(t.m[2])))
 	noise := q.left(&t.m)
 	if !(most > 0) || !(noise > 0) {
@@ -543,7 +568,7 @@ func (s *patchSampler) measure(l *level, t *textureFit, p *pattern) (out measure
 	m := t.m
 	factor := make([]float64, 9)
 	for range 2 {
-		prior = noise / (ownMix * ownMix * most * most)
+		prior = correlated * noise / (ownMix * ownMix * most * most)
 		var b [3]float64
 		for c := range 3 {
 			b[c] = q.ca[c] + prior*t.m[c]
