@@ -2,6 +2,7 @@ package take
 
 import (
 	"path/filepath"
+	"strings"
 
 	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/objects"
@@ -14,6 +15,11 @@ func Files(path string) ([]string, error) { return files(path) }
 // FileOf returns the file that a frame's path is of: the path itself, or the video file that the
 // frame is in.
 func (t *Take) FileOf(path string) string { return t.files.FileOf(path) }
+
+// ofClip reports whether a frame's path is of a clip, or is what a clip's frame was unpacked to.
+func (t *Take) ofClip(path string) bool {
+	return t.FileOf(path) != path || strings.EqualFold(filepath.Ext(path), ".y4m")
+}
 
 // ReferenceFiles returns the files that the recipe names beside its frames and its background:
 // reference plates, flat frames, geometry, measured curves. An error says which is not there.

@@ -161,8 +161,8 @@ func (s *suspect) curves(seen []glance) bool {
 	if s.crushed(seen) {
 		return true
 	}
-	band := s.curve("--band", t.recipe.Band, t.bandCurve, all[0], both)
-	color := s.curve("--color", t.recipe.Color, t.colorCurve, all[1], both || band && alike)
+	band := s.curve("--band", t.recipe.Band, t.bandCurve, all[0], t.ofClip(t.Pairs[0].Band), both)
+	color := s.curve("--color", t.recipe.Color, t.colorCurve, all[1], t.ofClip(t.Pairs[0].Color), both || band && alike)
 	return band || color
 }
 
@@ -188,7 +188,7 @@ func (s *suspect) crushed(seen []glance) bool {
 		for _, g := range seen {
 			name, plates := c.of(g)
 			// The sum: other primaries may make one of the colors negative.
-			if t.FileOf(name) != name && float64(percentile(plates.sum(), darkestPart)) < belowBlack*float64(len(plates.planes)) {
+			if t.ofClip(name) && float64(percentile(plates.sum(), darkestPart)) < belowBlack*float64(len(plates.planes)) {
 				below++
 			}
 		}
@@ -200,15 +200,19 @@ func (s *suspect) crushed(seen []glance) bool {
 	return found
 }
 
-// curve looks at one camera's files, and reports whether they are suspect. Likely says that they
-// are where they are not certain to be otherwise.
-func (s *suspect) curve(flag, path string, used plate.Curve, all []grain, likely bool) bool {
+// curve looks at one camera's files, which may be a clip's, and reports whether they are suspect.
+// Likely says that they are where they are not certain to be otherwise.
+func (s *suspect) curve(flag, path string, used plate.Curve, all []grain, clip, likely bool) bool {
 	if isLog(used) {
 		return false
 	}
 	all = bright(all, used.ToLinear(1))
 	p, sigma := power(all)
-	wrong := sigma < powerError && max(p-powerMost, powerLeast-p) > powerSure*sigma
+	above := p - powerMost
+	if clip { // what a codec leaves of a texture goes with the light's square; and no camera's clips are of linear light
+		above = 0
+	}
+	wrong := sigma < powerError && max(above, powerLeast-p) > powerSure*sigma
 	if !wrong && (!likely || math.IsInf(sigma, 1)) {
 		return false
 	}

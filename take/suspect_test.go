@@ -456,6 +456,13 @@ func TestPowerOfNoise(t *testing.T) {
 			t.Errorf("%s: there and back the power is %.3f, and was %.3f", c.name, again, p)
 		}
 	}
+	// Noise that grows like that is told of files, and of clips not: a codec leaves as much of a texture.
+	for _, clip := range []bool{false, true} {
+		s := &suspect{}
+		if all := recoded(model(0, 1e-4), plate.Linear, plate.SRGB); s.curve("--color", "color", plate.SRGB, all, clip, false) == clip {
+			t.Errorf("linear light read as srgb, of a clip: %v: %q", clip, s.said)
+		}
+	}
 	for name, all := range map[string][]grain{"nothing": nil, "one": {{0.5, 1e-4}}, "no noise": model(0, 0), "one level": slices.Repeat([]grain{{0.5, 1e-4}}, 2400), "no numbers": slices.Repeat([]grain{{math.NaN(), math.NaN()}}, 2400)} {
 		if _, sigma := power(bright(all, 1)); !math.IsInf(sigma, 1) {
 			t.Errorf("%s: tells a power with error %v", name, sigma)
