@@ -146,7 +146,7 @@ func (s *session) prepare(ctx context.Context, a *arguments) (*prepared, error) 
 	if s.take == nil {
 		return nil, errNotOpen
 	}
-	s.take.CurvesLater = a.Later
+	s.take.CurvesLater, s.take.FewFrames = a.Later, true
 	defer func() { s.take.CurvesLater = false }()
 	if a.Planes != "" {
 		data, err := os.ReadFile(a.Planes)
