@@ -103,7 +103,7 @@ func TestFilmedSearch(t *testing.T) {
 // the estimate's.
 func TestFurtherPairs(t *testing.T) {
 	tier.InTest(t)
-	pairs, truth := filmed(t, 71, "", 8, "--performer", "shape", "--height", "0.85", "--photo", "rocket", "--leak", "0.008", "--noise", "0.01")
+	pairs, truth := filmed(t, 71, "", 8, "--performer", "shape", "--height", "0.85", "--photo", "rocket", "--leak", "0.02", "--noise", "0.03")
 	first, err := align.FromFootage(t.Context(), pairs[:2], nil)
 	if err != nil {
 		t.Fatal(err)
@@ -116,11 +116,11 @@ func TestFurtherPairs(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, before := offAtEdges(first, truth)
+	offBefore, before := offAtEdges(first, truth)
 	off, stated := offAtEdges(e, truth)
-	t.Logf("%.3f pixels off at the edges, stated %.3f, and %.3f without the pairs that were asked for %d times", off, stated, before, asked)
-	if asked < 1 || asked > 3 || !(stated < 0.9*before) || off > 2*stated || e.Texture.Patches <= first.Texture.Patches {
-		t.Errorf("asked %d times for further pairs: %.3f pixels off at the edges, stated %.3f, and %.3f without; %d patches of texture, and %d without", asked, off, stated, before, e.Texture.Patches, first.Texture.Patches)
+	t.Logf("%.3f pixels off at the edges, stated %.3f; %.3f and %.3f without the pairs that were asked for %d times", off, stated, offBefore, before, asked)
+	if asked < 1 || asked > 3 || !(off < 0.9*offBefore) || !(stated < 0.95*before) || off > 2*stated || e.Texture.Patches <= first.Texture.Patches {
+		t.Errorf("asked %d times for further pairs: %.3f pixels off at the edges, stated %.3f; %.3f and %.3f without; %d patches of texture, and %d without", asked, off, stated, offBefore, before, e.Texture.Patches, first.Texture.Patches)
 	}
 	lost := errors.New("lost")
 	for name, more := range map[string]func(context.Context) ([]align.Pair, error){
