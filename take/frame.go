@@ -133,6 +133,8 @@ type runner struct {
 	color    *plate.RGB  // as it is solved
 	shot     *plate.Gray // the band plate, as it is resampled
 	band     *plate.Gray // the same in the color camera's frame
+	lamps    *matte.Gain // how bright they were in the frame that is held; nil: that has not been found
+	aligned  bool        // band is of the frame that is held
 	back     hung
 	solution matte.Solution
 	sigma    *plate.Gray
@@ -170,6 +172,7 @@ func (w *runner) frame(i int, p plan, change *Change, each func(y int, row *Stat
 	p.keep = p.keep || held
 	w.held = 0
 	if !held {
+		w.lamps, w.aligned = nil, false
 		if w.shot, err = j.readBand(w.shot, pair); err != nil {
 			return r, err
 		}
@@ -180,11 +183,14 @@ func (w *runner) frame(i int, p plan, change *Change, each func(y int, row *Stat
 		s.pixels = livePixels
 	}
 	if p.band {
-		w.band = j.resampler.Gray(w.band, w.shot)
-		if j.Glare.Strength > 0 {
-			if _, err := j.Glare.Remove(w.band, w.band, j.darkBand); err != nil {
-				return r, err
+		if !w.aligned {
+			w.band = j.resampler.Gray(w.band, w.shot)
+			if j.Glare.Strength > 0 {
+				if _, err := j.Glare.Remove(w.band, w.band, j.darkBand); err != nil {
+					return r, err
+				}
 			}
+			w.aligned = true
 		}
 		s.band = w.band
 	}
@@ -213,6 +219,7 @@ func (w *runner) frame(i int, p plan, change *Change, each func(y int, row *Stat
 		defer s.background.close()
 	}
 	if change.Plates != nil {
+		w.lamps, w.aligned = nil, false
 		if err := change.Plates(w.color, w.band); err != nil {
 			return r, fail(err)
 		}
@@ -220,14 +227,19 @@ func (w *runner) frame(i int, p plan, change *Change, each func(y int, row *Stat
 	}
 	at = w.clock("read", at)
 
-	if !given { // it is found in the plate as a whole
-		if _, err := s.color.row(j.colorSize.Y - 1); err != nil {
-			return r, fail(err)
+	if w.lamps == nil {
+		if !given { // it is found in the plate as a whole
+			if _, err := s.color.row(j.colorSize.Y - 1); err != nil {
+				return r, fail(err)
+			}
 		}
+		found, err := j.gain(pair.Number, &s)
+		if err != nil {
+			return r, fmt.Errorf("%s: %w", pair.Band, err)
+		}
+		w.lamps = &found
 	}
-	if r.Gain, err = j.gain(pair.Number, &s); err != nil {
-		return r, fmt.Errorf("%s: %w", pair.Band, err)
-	}
+	r.Gain = *w.lamps
 	s.gain = r.Gain.Value
 	at = w.clock("gain", at)
 
