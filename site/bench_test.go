@@ -282,7 +282,8 @@ func BenchmarkShot(b *testing.B) {
 				viewer.show = show;
 				return last;
 			};
-			// move resolves to how far apart pictures come while the setting changes with every screen, in the mean.
+			// move resolves to how far apart pictures come, in the mean, while the setting
+			// changes with every screen.
 			const move = async (change) => {
 				const start = performance.now();
 				const given = [];
@@ -329,9 +330,10 @@ func BenchmarkShot(b *testing.B) {
 
 // BenchmarkClips drops two clips of 1920x1080 whose names say nothing, and reports the times from
 // what the sheet is told to the draft and to the full geometry, and the processor time of all of the
-// browser's processes until then; how many frames per second playing shows, in the first pass and when
-// they are kept, and the processor time of each; the median times of a seek to a frame that is not kept,
-// until it is there and until it is in its full size; and the memory of all processes after it.
+// browser's processes until then; how many frames per second playing shows, in the first pass and
+// when they are kept, and the processor time of each; the median times of a seek to a frame that is
+// not kept, until it is there and until it is in its full size; and the memory of all processes
+// after it.
 func BenchmarkClips(b *testing.B) {
 	s := newShot(b, span(1001, 1032)...).enlarge(b)
 	color, band := s.clip(b, "color", "C0001.webm"), s.clip(b, "band", "C0002.webm")

@@ -20,10 +20,10 @@ import (
 const readAhead = 4
 
 // sampled reads up to n frames, evenly spread over those of the take, by read: what is estimated
-// from a take is estimated from these. In the place of a frame that cannot be read, which fails alone when it
-// is made, comes the nearest one that can, and the take warns of it once. Where there are fewer
-// than n that can be read there are fewer; where there is none the error is that of the first. Read
-// is called from several goroutines.
+// from a take is estimated from these. In the place of a frame that cannot be read, which fails
+// alone when it is made, comes the nearest one that can, and the take warns of it once. Where there
+// are fewer than n that can be read there are fewer; where there is none the error is that of the
+// first. Read is called from several goroutines.
 func sampled[T any](ctx context.Context, t *Take, frames []FilePair, n int, read func(FilePair) (T, error)) (pairs []FilePair, all []T, err error) {
 	n = min(n, len(frames))
 	choice := func(k int) int { return (2*k + 1) * len(frames) / (2 * n) }
@@ -151,8 +151,8 @@ func finite[F interface{ CheckFinite() error }](path string, f F, err error) (F,
 }
 
 // registrationPairs reads the pairs that registration looks at of these frames, and with look what
-// there is to see of each as it was read. The color plates keep their level of black, which is nothing to
-// registration.
+// there is to see of each as it was read. The color plates keep their level of black, which is
+// nothing to registration.
 func (t *Take) registrationPairs(ctx context.Context, frames []FilePair, look bool) (of []FilePair, pairs []align.Pair, seen []glance, err error) {
 	type read struct {
 		sample matte.Sample
