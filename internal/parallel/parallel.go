@@ -5,6 +5,7 @@ import (
 	"context"
 	"runtime"
 	"sync"
+	"sync/atomic"
 
 	"golang.org/x/sync/errgroup"
 )
@@ -17,18 +18,36 @@ func Rows(w, h int, do func(y0, y1 int)) { parts(h, min(h, w*h>>14), do) }
 // Parts is Rows for n things that are worth a processor each.
 func Parts(n int, do func(from, to int)) { parts(n, n, do) }
 
-// EachRow and Each are Rows and Parts for what needs nothing but the number of its row or thing.
-func EachRow(w, h int, do func(y int)) { Rows(w, h, one(do)) }
-
-func Each(n int, do func(i int)) { Parts(n, one(do)) }
-
-func one(do func(i int)) func(from, to int) {
-	return func(from, to int) {
-		for i := from; i < to; i++ {
-			do(i)
+// EachRow is Rows for what needs nothing but the number of its row.
+func EachRow(w, h int, do func(y int)) {
+	Rows(w, h, func(y0, y1 int) {
+		for y := y0; y < y1; y++ {
+			do(y)
 		}
-	}
+	})
 }
+
+// Each is Parts for what needs nothing but its number, and may take unlike times: a processor that is
+// done with some has the next ones.
+func Each(n int, do func(i int)) {
+	const turns = 16 // for each processor: more would have them wait for each other where do is short
+	some := max(n/(turns*runtime.GOMAXPROCS(0)), 1)
+	var next atomic.Int64
+	Parts(n, func(from, to int) {
+		for {
+			to := int(next.Add(int64(some)))
+			if to-some >= n {
+				return
+			}
+			for i := to - some; i < min(to, n); i++ {
+				do(i)
+			}
+		}
+	})
+}
+
+// Do calls functions, at the same time.
+func Do(all ...func()) { Each(len(all), func(i int) { all[i]() }) }
 
 // Try calls do for the numbers from 0 up to but not including n, at most so many at a time, of 0 as
 // many as there are processors. It begins no more after an error or the end of ctx, and returns the

@@ -3,6 +3,8 @@ package parallel_test
 import (
 	"context"
 	"errors"
+	"runtime"
+	"sync/atomic"
 	"testing"
 
 	"example.com/twinplate/internal/parallel"
@@ -17,6 +19,7 @@ func TestPanicsReachTheCaller(t *testing.T) {
 	}
 	for name, run := range map[string]func(){
 		"Each": func() { parallel.Each(8, fail) },
+		"Do":   func() { parallel.Do(func() {}, func() { fail(3) }) },
 		"Try": func() {
 			parallel.Try(context.Background(), 8, 2, func(i int) error { fail(i); return nil })
 		},
@@ -43,5 +46,22 @@ func TestTryEndsAtAnError(t *testing.T) {
 	})
 	if !errors.Is(err, wrong) || begun != 5 {
 		t.Errorf("%v after %d, want %v after 5", err, begun, wrong)
+	}
+}
+
+// Each number is there once, however unlike the times are.
+func TestEachOnce(t *testing.T) {
+	const n = 1000
+	var seen [n]atomic.Int32
+	parallel.Each(n, func(i int) {
+		if i%100 == 0 {
+			runtime.Gosched()
+		}
+		seen[i].Add(1)
+	})
+	for i := range seen {
+		if c := seen[i].Load(); c != 1 {
+			t.Fatalf("%d is there %d times", i, c)
+		}
 	}
 }
