@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"sync"
 
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
@@ -167,21 +166,19 @@ func (s *stack) reduce(i int, p Pair, fc, fb int) (list []plane) {
 			}
 		}
 	}
-	var wait sync.WaitGroup
-	for c := range 3 {
-		wait.Go(func() { channel(c) })
-	}
-	defer wait.Wait()
-	q := shrink(plane{p.Band.W, p.Band.H, p.Band.Pix}, fb)
-	for k, l := range s.levels {
-		if k > 0 {
-			q = shrink(q, 2)
-		}
-		list = append(list, s.smoothed(q, k))
-		if i == 0 {
-			l.bw, l.bh = q.w, q.h
+	band := func() {
+		q := shrink(plane{p.Band.W, p.Band.H, p.Band.Pix}, fb)
+		for k, l := range s.levels {
+			if k > 0 {
+				q = shrink(q, 2)
+			}
+			list = append(list, s.smoothed(q, k))
+			if i == 0 {
+				l.bw, l.bh = q.w, q.h
+			}
 		}
 	}
+	parallel.Do(func() { channel(0) }, func() { channel(1) }, func() { channel(2) }, band)
 	return list
 }
 

@@ -396,11 +396,14 @@ func subtractRows(dst, a, dark *plate.RGB, i, j int) {
 // SubtractGray is Subtract for one plane.
 func SubtractGray(dst, a, dark *plate.Gray) *plate.Gray {
 	dst = dst.Sized(a.Size())
-	copy(dst.Pix, a.Pix)
-	if dark != nil {
-		for i, d := range dark.Pix {
-			dst.Pix[i] -= d
+	parallel.Rows(a.W, a.H, func(y0, y1 int) {
+		to := dst.Pix[y0*a.W : y1*a.W]
+		copy(to, a.Pix[y0*a.W:])
+		if dark != nil {
+			for i, d := range dark.Pix[y0*a.W : y1*a.W] {
+				to[i] -= d
+			}
 		}
-	}
+	})
 	return dst
 }

@@ -14,6 +14,7 @@ import (
 	"sync/atomic"
 
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/parallel"
 )
 
 // A Gray is a frame of one value a pixel: a band plate, a transmission, a matte.
@@ -259,7 +260,13 @@ func checkFinite(frame image.Image) error {
 }
 
 func planeFinite(w int, pix []float32, name string) error {
-	if kernel.Finite(pix) {
+	var infinite atomic.Bool
+	parallel.Rows(w, (len(pix)+w-1)/max(w, 1), func(y0, y1 int) {
+		if !kernel.Finite(pix[y0*w : min(y1*w, len(pix))]) {
+			infinite.Store(true)
+		}
+	})
+	if !infinite.Load() {
 		return nil
 	}
 	for i, v := range pix {
