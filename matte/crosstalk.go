@@ -210,47 +210,65 @@ func (s *Solver) core(frames []Sample, glare func(Sample) *plate.Gray, reach int
 	free.m = [3]float32{} // inverse still has m.K in it, a difference of some 1e-3 that the threshold below forgives
 	out := &core{}
 	var places []image.Point // of the rows, from the middle of their frame's core
-	for k, f := range frames {
-		u, err := free.quotient(f)
-		if err != nil {
-			return nil, fmt.Errorf("sample %d: %w", k, err)
+	of := make([]framesCore, len(frames))
+	errs := eachFrame(len(frames), func(k int) (err error) {
+		of[k], err = free.coreOf(frames[k], glare, reach, coreMost/len(frames))
+		return err
+	})
+	for k := range frames {
+		if errs[k] != nil {
+			return nil, fmt.Errorf("sample %d: %w", k, errs[k])
 		}
-		g, err := gainIn(u)
-		if errors.Is(err, ErrNoScreen) {
-			g.Value = 1
-		} else if err != nil {
-			return nil, err
-		}
-		high := boxMax(u, reach)
-		var veil *plate.Gray
-		if glare != nil {
-			veil = glare(f)
-		}
-		first := len(places)
-		var middle image.Point
-		// Of each line by itself, whichever core looks at it.
-		lines := make([][]image.Point, max(s.h-2*reach+coreStep-1, 0)/coreStep)
-		parallel.Each(len(lines), func(n int) {
-			lines[n] = s.coreLine(high, openFrom*float32(g.Value), reach+n*coreStep, reach)
-		})
-		all := slices.Concat(lines...)
-		out.seen += len(all)
-		some := min(len(all), coreMost/len(frames))
-		rows := make([]coreRow, some)
-		for n := range some {
-			places = append(places, all[n*len(all)/some])
-		}
-		parallel.Each(some, func(n int) { rows[n] = s.coreRow(f, veil, places[first+n]) })
-		out.rows = append(out.rows, rows...)
-		for _, p := range places[first:] {
-			middle = middle.Add(p)
-		}
-		for n := range places[first:] {
-			places[first+n] = places[first+n].Sub(middle.Div(len(places) - first))
-		}
+		out.seen += of[k].seen
+		out.rows = append(out.rows, of[k].rows...)
+		places = append(places, of[k].places...)
 	}
 	out.divide(places, s.w)
 	return out, nil
+}
+
+// A framesCore is what core finds in one frame.
+type framesCore struct {
+	seen   int // places
+	rows   []coreRow
+	places []image.Point // of the rows, from their middle
+}
+
+// coreOf is core for one frame, by a solver without crosstalk; it makes so many rows at the most.
+func (s *Solver) coreOf(f Sample, glare func(Sample) *plate.Gray, reach, most int) (framesCore, error) {
+	u, err := s.quotient(f)
+	if err != nil {
+		return framesCore{}, err
+	}
+	g, err := gainIn(u)
+	if errors.Is(err, ErrNoScreen) {
+		g.Value = 1
+	} else if err != nil {
+		return framesCore{}, err
+	}
+	high := boxMax(u, reach)
+	var veil *plate.Gray
+	if glare != nil {
+		veil = glare(f)
+	}
+	// Of each line by itself, whichever core looks at it.
+	lines := make([][]image.Point, max(s.h-2*reach+coreStep-1, 0)/coreStep)
+	parallel.Each(len(lines), func(n int) {
+		lines[n] = s.coreLine(high, openFrom*float32(g.Value), reach+n*coreStep, reach)
+	})
+	all := slices.Concat(lines...)
+	some := min(len(all), most)
+	c := framesCore{len(all), make([]coreRow, some), make([]image.Point, some)}
+	var middle image.Point
+	for n := range some {
+		c.places[n] = all[n*len(all)/some]
+		middle = middle.Add(c.places[n])
+	}
+	parallel.Each(some, func(n int) { c.rows[n] = s.coreRow(f, veil, c.places[n]) })
+	for n := range some {
+		c.places[n] = c.places[n].Sub(middle.Div(some))
+	}
+	return c, nil
 }
 
 // coreLine returns the places of row y that are certainly performer: those around which the

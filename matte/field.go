@@ -75,14 +75,21 @@ const (
 func (s *Solver) ScreenColor(frames []Sample) (*ScreenColor, error) {
 	var rows []colorRow
 	thickest := 0.0 // of the veils that the gains may have
-	for k, f := range frames {
-		u, g, err := s.open(k, f)
-		if errors.Is(err, ErrNoScreen) {
-			continue
-		} else if err != nil {
-			return nil, err
+	of, gains := make([][]colorRow, len(frames)), make([]Gain, len(frames))
+	errs := eachFrame(len(frames), func(k int) error {
+		u, g, err := s.open(k, frames[k])
+		if err == nil {
+			of[k], gains[k] = s.openCells(frames[k], u, g.Value), g
 		}
-		rows = append(rows, s.openCells(f, u, g.Value)...)
+		return err
+	})
+	for k, g := range gains {
+		if errors.Is(errs[k], ErrNoScreen) {
+			continue
+		} else if errs[k] != nil {
+			return nil, errs[k]
+		}
+		rows = append(rows, of[k]...)
 		thickest = max(thickest, g.Veil/g.Value)
 	}
 	if len(rows) < leastCells {

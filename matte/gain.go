@@ -1,9 +1,11 @@
 package matte
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"math"
+	"runtime"
 	"sync/atomic"
 
 	"example.com/twinplate/internal/kernel"
@@ -130,6 +132,20 @@ func (s *Solver) open(k int, frame Sample) (*plate.Gray, Gain, error) {
 	}
 	g, err := gainIn(u)
 	return u, g, err
+}
+
+// framesAtOnce is how many frames are looked at at the same time, each of which has some planes: what
+// Prepare estimates from.
+const framesAtOnce = prepareSamples
+
+// eachFrame calls do for the numbers of n frames, some at the same time, and returns its errors.
+func eachFrame(n int, do func(k int) error) []error {
+	errs := make([]error, n)
+	parallel.Try(context.Background(), n, min(framesAtOnce, runtime.GOMAXPROCS(0)), func(k int) error {
+		errs[k] = do(k)
+		return nil
+	})
+	return errs
 }
 
 // strips returns rows of a frame that have about so many pixels, or all, in strips spread over it.
