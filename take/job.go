@@ -78,6 +78,9 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	if j.Registration, err = t.Register(ctx); err != nil {
 		return nil, err
 	}
+	if err := t.readReferences(ctx); err != nil { // where the geometry was given
+		return nil, err
+	}
 	told := len(t.warnings)
 	if e := j.Estimate; e != nil {
 		for _, words := range []string{e.Texture.Words(), e.Rolling.Words()} {

@@ -6,11 +6,9 @@ import (
 	"fmt"
 	"runtime"
 	"slices"
-	"sync"
-
-	"golang.org/x/sync/errgroup"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
@@ -33,22 +31,19 @@ func sampled[T any](ctx context.Context, t *Take, frames []FilePair, n int, read
 		err error
 	}
 	ahead := make(map[int]*result, n)
-	var reads errgroup.Group
-	reads.SetLimit(min(runtime.GOMAXPROCS(0), readAhead))
 	for k := range n {
-		i := choice(k)
-		if p := frames[i]; t.damaged[p.Number] == nil {
-			r := &result{}
-			ahead[i] = r
-			reads.Go(func() error {
-				if r.err = ctx.Err(); r.err == nil {
-					r.v, r.err = read(p)
-				}
-				return nil
-			})
+		if i := choice(k); t.damaged[frames[i].Number] == nil {
+			ahead[i] = &result{}
 		}
 	}
-	reads.Wait()
+	if err := parallel.Try(ctx, n, min(runtime.GOMAXPROCS(0), readAhead), func(k int) error {
+		if r := ahead[choice(k)]; r != nil {
+			r.v, r.err = read(frames[choice(k)])
+		}
+		return nil
+	}); err != nil {
+		return nil, nil, err
+	}
 	tried := make([]bool, len(frames))
 	var first error
 	one := func(i int) bool {
@@ -113,10 +108,10 @@ func (t *Take) lost(err error) {
 // readPair reads both plates of a frame, and returns an error where a value is not finite.
 func (r *reader) readPair(p FilePair) (color *plate.RGB, band *plate.Gray, err error) {
 	var errs [2]error
-	var wait sync.WaitGroup
-	wait.Go(func() { color, errs[0] = r.finiteColor(p) })
-	wait.Go(func() { band, errs[1] = r.finiteBand(p) })
-	wait.Wait()
+	parallel.Do(
+		func() { color, errs[0] = r.finiteColor(p) },
+		func() { band, errs[1] = r.finiteBand(p) },
+	)
 	return color, band, cmp.Or(errs[:]...)
 }
 
@@ -159,16 +154,25 @@ func (t *Take) registrationPairs(ctx context.Context, frames []FilePair, look bo
 		pair   align.Pair
 		seen   glance
 	}
-	field := screenField(t.darkBand, t.cleanBand)
-	of, all, err := sampled(ctx, t, frames, registrationSamples, func(p FilePair) (r read, err error) {
-		if r.sample, err = t.readSample(p); err != nil {
+	var all []read
+	var errs [2]error
+	parallel.Do(func() {
+		errs[0] = t.readReferences(ctx)
+	}, func() {
+		of, all, errs[1] = sampled(ctx, t, frames, registrationSamples, func(p FilePair) (r read, err error) {
+			if r.sample, err = t.readSample(p); err == nil && look {
+				r.seen = t.newGlance(p, r.sample.Color, r.sample.Band)
+			}
 			return r, err
-		}
-		if look {
-			r.seen = newGlance(p, r.sample.Color, r.sample.Band)
-		}
-		r.pair = align.Pair{Color: r.sample.Color, Band: flat(r.sample.Band, t.darkBand, field)}
-		return r, nil
+		})
+	})
+	if err := cmp.Or(errs[:]...); err != nil {
+		return nil, nil, nil, err
+	}
+	field := screenField(t.darkBand, t.cleanBand)
+	parallel.Each(len(all), func(i int) {
+		s := all[i].sample
+		all[i].pair = align.Pair{Color: s.Color, Band: flat(s.Band, t.darkBand, field)}
 	})
 	for i, r := range all {
 		pairs, seen = append(pairs, r.pair), append(seen, r.seen)
@@ -176,7 +180,7 @@ func (t *Take) registrationPairs(ctx context.Context, frames []FilePair, look bo
 			t.kept[of[i].Number] = r.sample
 		}
 	}
-	return of, pairs, seen, err
+	return of, pairs, seen, nil
 }
 
 // sizeVotes is how many files of a camera must have a size before it is believed to be that of its

@@ -8,7 +8,9 @@ import (
 	"math"
 	"strings"
 
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/internal/list"
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/patches"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
@@ -37,28 +39,30 @@ type coarse struct {
 // and at the bottom is not looked at.
 func newCoarse(size image.Point, across int, planes ...[]float32) *coarse {
 	side := max(size.X/across, 1)
-	c := &coarse{w: size.X / side, h: max(size.Y/side, 1)}
+	c := &coarse{w: size.X / side, h: max(size.Y/side, 1), planes: list.Rows[float32](len(planes), size.X/side*max(size.Y/side, 1))}
 	rows := min(side, size.Y)
-	for _, pix := range planes {
-		out := make([]float32, c.w*c.h)
-		for by := range c.h {
-			to := out[by*c.w : (by+1)*c.w]
-			for y := by * rows; y < (by+1)*rows; y++ {
-				row := pix[y*size.X:]
-				for bx := range to {
+	parallel.Parts(c.h, func(from, to int) {
+		columns, ones := make([]float32, size.X), make([]float32, size.X)
+		for x := range ones {
+			ones[x] = 1
+		}
+		for by := from; by < to; by++ {
+			for k, pix := range planes {
+				clear(columns)
+				for y := by * rows; y < (by+1)*rows; y++ {
+					kernel.Held(columns, columns, ones, pix[y*size.X:(y+1)*size.X])
+				}
+				squares := c.planes[k][by*c.w : (by+1)*c.w]
+				for bx := range squares {
 					var sum float32
-					for _, v := range row[bx*side : (bx+1)*side] {
+					for _, v := range columns[bx*side : (bx+1)*side] {
 						sum += v
 					}
-					to[bx] += sum
+					squares[bx] = sum / float32(side*rows)
 				}
 			}
-			for bx := range to {
-				to[bx] /= float32(side * rows)
-			}
 		}
-		c.planes = append(c.planes, out)
-	}
+	})
 	return c
 }
 
@@ -238,12 +242,20 @@ func (s *suspect) say(format string, args ...any) {
 // A glance is what is kept of a frame.
 type glance struct {
 	pair                  FilePair
-	color, band, fine     *coarse // fine: the band plate again
+	color, band, fine     *coarse // fine: the band plate again, where there is a clean one to hold it against
 	colorGrain, bandGrain []grain // of green, and of the band
 }
 
-func newGlance(p FilePair, color *plate.RGB, band *plate.Gray) glance {
-	return glance{p, coarseRGB(color), coarseGray(band), grayAcross(band, fineAcross), grains(color.Pix[1], color.W, color.H), grains(band.Pix, band.W, band.H)}
+func (t *Take) newGlance(p FilePair, color *plate.RGB, band *plate.Gray) glance {
+	g := glance{pair: p, color: coarseRGB(color), band: coarseGray(band)}
+	if t.recipe.CleanBand != "" {
+		g.fine = grayAcross(band, fineAcross)
+	}
+	parallel.Do(
+		func() { g.colorGrain = grains(color.Pix[1], color.W, color.H) },
+		func() { g.bandGrain = grains(band.Pix, band.W, band.H) },
+	)
+	return g
 }
 
 // suspect looks at the plates of each camera by itself, in its own frame. The band camera's dark
@@ -462,7 +474,7 @@ func deviation(v []float32, middle float32, q float64) float32 {
 // band plate a darker one. The frames have their band plate in the color plate's
 // frame, as the references have.
 func (t *Take) suspectColor(frames []matte.Sample, ref matte.References) []string {
-	if ref.CleanBand == nil {
+	if ref.CleanBand == nil || t.cleanBand == nil && t.cleanColor == nil {
 		return nil
 	}
 	s := &suspect{t: t}
@@ -605,7 +617,7 @@ func (j *preparation) suspect(ctx context.Context, ref matte.References) error {
 	if j.Estimate == nil {
 		var seen []glance
 		for k, p := range j.sampled {
-			seen = append(seen, newGlance(p, frames[k].Color, frames[k].Band))
+			seen = append(seen, t.newGlance(p, frames[k].Color, frames[k].Band))
 		}
 		clean := ref.CleanBand
 		if t.cleanBand == nil { // it is from the take itself

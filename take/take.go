@@ -50,12 +50,13 @@ type Take struct {
 	outputCurve plate.Curve
 	outputVia   transform // that makes the code values of comp and foreground; nil: the curve does
 
-	darkColor, cleanColor *plate.RGB
+	darkColor, cleanColor *plate.RGB  // once readReferences has been called, as all below
 	darkBand, cleanBand   *plate.Gray // in the band camera's frame
 	background            Sequence
 	backgroundInfo        plate.Info // once asked, of the frame that follows
 	backgroundFrom        FrameFile
-	referencePaths        []string // files of the four above
+	referencePaths        []string    // files of the four above
+	unread                []reference // those of them that have not been read
 
 	notes    []string
 	unpaired []string      // notes of the pairing
@@ -69,10 +70,10 @@ type Take struct {
 	kept map[int]matte.Sample
 }
 
-// Open finds and pairs the take's frames and reads its reference plates. A path is a file, a folder
-// or a glob, as of Find, or a video file, whose frames are counted from 1 and read through FFmpeg:
-// see package clip. It needs the recipe's Color and Band. An error names the file, what is wrong
-// with it and what would be right.
+// Open finds and pairs the take's frames and finds its reference plates, which are read when they are
+// first needed. A path is a file, a folder or a glob, as of Find, or a video file, whose frames are
+// counted from 1 and read through FFmpeg: see package clip. It needs the recipe's Color and Band. An
+// error names the file, what is wrong with it and what would be right.
 func Open(r Recipe) (*Take, error) { return OpenContext(context.Background(), r) }
 
 // OpenContext is Open that ends with ctx.Err() when ctx does: with the offset "auto", it reads up
@@ -246,13 +247,8 @@ func (t *opening) look(colors, bands Sequence) error {
 	return nil
 }
 
-// references reads the reference plates, at the same time.
+// references finds the reference plates.
 func (t *opening) references() error {
-	var reads []func() error
-	add := func(r reference, err error) error {
-		reads = append(reads, r.mean)
-		return err
-	}
 	for _, r := range []struct {
 		what, path string
 		to         **plate.RGB
@@ -260,7 +256,7 @@ func (t *opening) references() error {
 		if r.path == "" {
 			continue
 		}
-		if err := add(t.reference(r.what, r.path, t.colorCurve, &t.colorPrimaries, t.colorSize, func(path string) ([]*plate.Gray, error) {
+		if err := t.reference(r.what, r.path, t.colorCurve, &t.colorPrimaries, t.colorSize, func(path string) ([]*plate.Gray, error) {
 			f, err := t.readRGB(nil, path, t.colorCurve, t.colorPrimaries)
 			if err != nil {
 				return nil, err
@@ -272,7 +268,7 @@ func (t *opening) references() error {
 			return planes, nil
 		}, func(mean []*plate.Gray) {
 			*r.to = &plate.RGB{W: t.colorSize.X, H: t.colorSize.Y, Pix: [3][]float32{mean[0].Pix, mean[1].Pix, mean[2].Pix}}
-		})); err != nil {
+		}); err != nil {
 			return err
 		}
 	}
@@ -283,19 +279,28 @@ func (t *opening) references() error {
 		if r.path == "" {
 			continue
 		}
-		if err := add(t.reference(r.what, r.path, t.bandCurve, nil, t.bandSize, func(path string) ([]*plate.Gray, error) {
+		if err := t.reference(r.what, r.path, t.bandCurve, nil, t.bandSize, func(path string) ([]*plate.Gray, error) {
 			f, err := t.readGray(nil, path, t.weights)
 			return []*plate.Gray{f}, err
-		}, func(mean []*plate.Gray) { *r.to = mean[0] })); err != nil {
+		}, func(mean []*plate.Gray) { *r.to = mean[0] }); err != nil {
 			return err
 		}
 	}
-	errs := make([]error, len(reads))
-	parallel.Try(context.Background(), len(reads), 0, func(i int) error { // each may take memory for a whole file
-		errs[i] = reads[i]()
+	return nil
+}
+
+// readReferences reads the reference plates, at the same time, where they have not been read.
+func (t *Take) readReferences(ctx context.Context) error {
+	errs := make([]error, len(t.unread), len(t.unread)+1)
+	ended := parallel.Try(ctx, len(errs), 0, func(i int) error { // each may take memory for a whole file
+		errs[i] = t.unread[i].mean()
 		return nil
 	})
-	return cmp.Or(errs...)
+	err := cmp.Or(append(errs, ended)...)
+	if err == nil {
+		t.unread = nil
+	}
+	return err
 }
 
 // A reference is a reference plate that has been found but not read.
@@ -307,21 +312,28 @@ type reference struct {
 	done func(mean []*plate.Gray)
 }
 
-func (t *opening) reference(what, path string, c plate.Curve, from *plate.Primaries, size image.Point, read func(string) ([]*plate.Gray, error), done func([]*plate.Gray)) (reference, error) {
+// reference finds a reference plate, and looks at the head of its first file.
+func (t *opening) reference(what, path string, c plate.Curve, from *plate.Primaries, size image.Point, read func(string) ([]*plate.Gray, error), done func([]*plate.Gray)) error {
 	seq, err := t.frames(path)
 	if err != nil {
-		return reference{}, fmt.Errorf("%s: %w", what, err)
+		return fmt.Errorf("%s: %w", what, err)
 	}
 	if t.FileOf(seq[0].Path) != seq[0].Path { // a clip
 		seq = middle(seq)
 	}
-	if info, err := t.probe(seq[0].Path); err == nil {
-		t.conflict(seq[0].Path, info, c, from)
+	info, err := t.probe(seq[0].Path)
+	if err != nil {
+		return err
 	}
+	if err := sized(seq[0].Path, what, image.Pt(info.W, info.H), size); err != nil {
+		return err
+	}
+	t.conflict(seq[0].Path, info, c, from)
 	for _, f := range seq {
 		t.referencePaths = append(t.referencePaths, f.Path)
 	}
-	return reference{what, seq, size, read, done}, nil
+	t.unread = append(t.unread, reference{what, seq, size, read, done})
+	return nil
 }
 
 // referenceFrames is how many frames of a clip are averaged at the most: their noise is an eighth
@@ -457,12 +469,23 @@ func (t *Take) register(ctx context.Context) (Registration, error) {
 		return pairs, nil
 	}
 	var suspicions []string
-	if !t.draft {
-		if suspicions, err = t.suspect(seen, t.darkBand, t.cleanBand); err != nil {
-			return Registration{}, err
+	var e *align.Estimate
+	var exchanged error
+	within, cancel := context.WithCancel(ctx)
+	defer cancel()
+	parallel.Do(func() {
+		if t.draft {
+			return
 		}
+		if suspicions, exchanged = t.suspect(seen, t.darkBand, t.cleanBand); exchanged != nil {
+			cancel()
+		}
+	}, func() {
+		e, err = align.FromFootage(within, pairs, &align.FootageOptions{Mirror: parities[t.recipe.Parity], Rough: t.draft, More: more})
+	})
+	if exchanged != nil {
+		return Registration{}, exchanged
 	}
-	e, err := align.FromFootage(ctx, pairs, &align.FootageOptions{Mirror: parities[t.recipe.Parity], Rough: t.draft, More: more})
 	if err != nil {
 		return Registration{}, suspected(fmt.Errorf("%s and %s: %w", t.recipe.Color, t.recipe.Band, err), suspicions)
 	}
@@ -501,9 +524,12 @@ func (t *Take) Residual(ctx context.Context, g align.Geometry) (float64, error) 
 func flat(band, dark, field *plate.Gray) *plate.Gray {
 	out := matte.SubtractGray(nil, band, dark)
 	if field != nil {
-		for i, v := range field.Pix {
-			out.Pix[i] /= v
-		}
+		parallel.Rows(field.W, field.H, func(y0, y1 int) {
+			to := out.Pix[y0*field.W : y1*field.W]
+			for i, v := range field.Pix[y0*field.W : y1*field.W] {
+				to[i] /= v
+			}
+		})
 	}
 	return out
 }
@@ -511,7 +537,7 @@ func flat(band, dark, field *plate.Gray) *plate.Gray {
 // screenField returns what flat divides by: the clean band plate without the dark one. It is nil
 // where there is none, or where the screen ends within the frame: what stands beside it would come
 // up to the screen's light, and registration has a smooth screen of its own.
-func screenField(dark, clean *plate.Gray) *plate.Gray {
+func screenField(black, clean *plate.Gray) *plate.Gray {
 	if clean == nil {
 		return nil
 	}
@@ -521,14 +547,22 @@ func screenField(dark, clean *plate.Gray) *plate.Gray {
 		dim  = 1. / 4
 		part = 0.03
 	)
-	field := matte.SubtractGray(nil, clean, dark)
-	least := dim * slices.Max(field.Pix)
-	n := 0
-	for i, v := range field.Pix {
-		if v < least {
-			field.Pix[i] = least
-			n++
+	field := matte.SubtractGray(nil, clean, black)
+	row := func(y int) []float32 { return field.Pix[y*field.W : (y+1)*field.W] }
+	tops, dark := make([]float32, field.H), make([]int, field.H)
+	parallel.EachRow(field.W, field.H, func(y int) { tops[y] = slices.Max(row(y)) })
+	least := dim * slices.Max(tops)
+	parallel.EachRow(field.W, field.H, func(y int) {
+		for x, v := range row(y) {
+			if v < least {
+				row(y)[x] = least
+				dark[y]++
+			}
 		}
+	})
+	n := 0
+	for _, v := range dark {
+		n += v
 	}
 	if float64(n) > part*float64(len(field.Pix)) {
 		return nil
