@@ -1,7 +1,6 @@
 package matte
 
 import (
-	"errors"
 	"fmt"
 	"image"
 	"math"
@@ -38,8 +37,8 @@ func (c *Clean) Veiled() bool { return c.Veil > 2*c.Off }
 // The screen, from FitScreen, says roughly what the plate must be like; each pixel then gets the
 // mean over the frames in which it is certainly screen, with each frame's gain taken out and the
 // noise averaged over 7x7 pixels. Pixels that are never certainly screen are filled smoothly from
-// around them, by the screen's shape. The dark plate may be nil. The brightness is that of the
-// first frame's lamps, as the screen's.
+// around them, by the screen's shape. The frames' color plates have no part in it, and may be nil;
+// so may the dark plate. The brightness is that of the first frame's lamps, as the screen's.
 //
 // ErrNoScreen means that no frame has a part that is certainly screen. An error says which plate
 // has another size than the screen.
@@ -56,22 +55,27 @@ func CleanFromTake(frames []Sample, screen *Screen, dark *plate.Gray) (*Clean, e
 	}
 	b := &rebuild{Solver: solver, ratio: plate.NewGray(screen.W, screen.H)}
 	b.ratio.Fill(1)
-	gains, errs := make([]Gain, len(frames)), make([]error, len(frames))
-	parallel.Each(len(frames), func(k int) {
-		if errs[k] = checkPlates("screen", solver.Size(), named{"band plate", frames[k].Band}); errs[k] == nil {
-			gains[k], errs[k] = solver.Gain(frames[k])
-		}
-	})
 	for k, f := range frames {
-		if errors.Is(errs[k], ErrNoScreen) {
-			continue
-		} else if errs[k] != nil {
-			return nil, fmt.Errorf("sample %d: %w", k, errs[k])
+		if err := checkPlates("screen", solver.Size(), named{"band plate", f.Band}); err != nil {
+			return nil, fmt.Errorf("sample %d: %w", k, err)
+		}
+		if f.Color != nil {
+			if err := plate.CheckSize("color plate", f.Color.Size(), "screen", solver.Size()); err != nil {
+				return nil, fmt.Errorf("sample %d: %w", k, err)
+			}
 		}
 		b.frames = append(b.frames, f.Band)
-		b.gains = append(b.gains, gains[k].Value)
 	}
-	if len(b.frames) == 0 {
+	b.gains = make([]float64, len(frames))
+	b.regain()
+	n := 0
+	for k, g := range b.gains {
+		if g > 0 {
+			b.frames[n], b.gains[n] = b.frames[k], g
+			n++
+		}
+	}
+	if b.frames, b.gains = b.frames[:n], b.gains[:n]; n == 0 {
 		return nil, ErrNoScreen
 	}
 	for range 2 {
@@ -243,7 +247,7 @@ func (b *rebuild) level() {
 	})
 }
 
-// regain takes the gains anew, now that the ratio is better.
+// regain takes the gains by the ratio as it is now, and leaves those of frames without open screen.
 func (b *rebuild) regain() {
 	rows := strips(b.w, b.h, GainPixels)
 	over := plate.NewGray(b.w, len(rows))

@@ -72,6 +72,10 @@ type PrepareOptions struct {
 	// samples are not used then.
 	Read func(n int) ([]Sample, error)
 
+	// Bands, where not nil, reads samples as Read does, for the clean plate that is rebuilt from them:
+	// they need no color plates. Where it is nil that is rebuilt from the samples.
+	Bands func(n int) ([]Sample, error)
+
 	Screen      *Screen      // stands in for a clean band plate; nil: it is fitted to the samples
 	Clean       *Clean       // what CleanFromTake made of such samples before; nil: it is made where it is needed
 	CleanFrom   CleanSource  // what is made of it
@@ -198,6 +202,14 @@ func (p *preparation) sample(n int) ([]Sample, error) {
 	return p.samples, nil
 }
 
+// bands returns the samples that a clean plate is rebuilt from.
+func (p *preparation) bands() ([]Sample, error) {
+	if p.opt.Bands != nil {
+		return p.opt.Bands(rebuildSamples)
+	}
+	return p.sample(rebuildSamples)
+}
+
 // begin returns what the next estimate is made from: the solver of what is known by now, and
 // samples, of which there may be more than are wanted, for a plate.
 func (p *preparation) begin() (*Solver, []Sample, error) {
@@ -262,7 +274,11 @@ func (p *preparation) standIn() error {
 	rebuild := p.opt.CleanFrom == CleanRebuilt || p.opt.CleanFrom == CleanAuto && p.opt.Screen == nil
 	screen, fitted := p.opt.Screen, p.opt.Screen == nil
 	if fitted {
-		samples, err := p.sample(rebuildSamples)
+		n := rebuildSamples
+		if p.opt.Bands != nil {
+			n = prepareSamples
+		}
+		samples, err := p.sample(n)
 		if err != nil {
 			return err
 		}
@@ -308,7 +324,7 @@ func (p *preparation) rebuilt(screen *Screen) (*Clean, error) {
 	if clean := p.opt.Clean; clean != nil {
 		return clean, plate.CheckSize("rebuilt clean band plate", clean.Band.Size(), "screen", image.Pt(screen.W, screen.H))
 	}
-	samples, err := p.sample(rebuildSamples)
+	samples, err := p.bands()
 	if err != nil {
 		return nil, err
 	}

@@ -108,11 +108,7 @@ func (j *preparation) shape(ctx context.Context, before Job) error {
 		if j.take.cleanBand == nil {
 			n, find = extentFrames, j.solver.ExtentFromFrames
 		}
-		from := j
-		if j.asked != n {
-			from = &preparation{Job: j.Job}
-		}
-		frames, err := from.sample(ctx, n)
+		frames, err := j.bands(ctx, n)
 		if err != nil {
 			return err
 		}

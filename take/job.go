@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"image"
+	"slices"
 	"time"
 
 	"example.com/twinplate/align"
@@ -194,6 +195,7 @@ func (j *preparation) solve(ctx context.Context, ref matte.References) (*plate.G
 	}
 	opt := &matte.PrepareOptions{
 		Read:   func(n int) ([]matte.Sample, error) { return j.sample(ctx, n) },
+		Bands:  func(n int) ([]matte.Sample, error) { return j.bands(ctx, n) },
 		Screen: r.Screen, CleanFrom: cleanSources[r.CleanFrom], ScreenColor: r.ScreenColor, Pedestal: r.Pedestal,
 		EstimateGlare: r.Glare.Mode == "auto", Clamp: clamps[r.Clamp],
 	}
@@ -238,13 +240,12 @@ func (j *preparation) clearGlare(frames []matte.Sample) error {
 // frame. It may return more, where they have been read already, and fewer, where the take or the
 // memory has no more.
 func (j *preparation) sample(ctx context.Context, n int) ([]matte.Sample, error) {
-	perFrame := 4 * 4 * j.take.colorSize.X * j.take.colorSize.Y
-	n = min(n, max(sampleMemory/perFrame, 4))
+	n = j.affordable(n, 4) // red, green, blue and the band
 	if j.frames != nil && j.asked >= min(n, len(j.take.whole)) {
 		return j.frames, nil
 	}
 	pairs, out, err := sampled(ctx, j.take, j.take.whole, n, func(p FilePair) (s matte.Sample, err error) {
-		if kept, ok := j.take.kept[p.Number]; ok && j.lens == (lens{}) {
+		if kept, ok := j.registered(p); ok {
 			s = kept
 		} else {
 			s, err = j.readSample(p)
@@ -259,6 +260,38 @@ func (j *preparation) sample(ctx context.Context, n int) ([]matte.Sample, error)
 	}
 	j.sampled, j.frames, j.asked = pairs, out, n
 	return out, j.clearGlare(out)
+}
+
+// bands is sample for band plates alone: they come without color plates, and what was read of them
+// already is not read again.
+func (j *preparation) bands(ctx context.Context, n int) ([]matte.Sample, error) {
+	// Of two planes each, since the samples are there beside them.
+	_, out, err := sampled(ctx, j.take, j.take.whole, j.affordable(n, 2), func(p FilePair) (s matte.Sample, err error) {
+		if k := slices.IndexFunc(j.sampled, func(q FilePair) bool { return q == p }); k >= 0 {
+			return matte.Sample{Band: j.frames[k].Band}, nil
+		}
+		shot, ok := j.registered(p)
+		if !ok {
+			if shot.Band, err = j.finiteBand(p); err != nil {
+				return s, err
+			}
+		}
+		s.Band = j.resampler.Gray(nil, shot.Band)
+		return s, j.clearGlare([]matte.Sample{s})
+	})
+	return out, err
+}
+
+// registered returns a frame that registration has read, where it read it as it is solved.
+func (j *preparation) registered(p FilePair) (matte.Sample, bool) {
+	s, ok := j.take.kept[p.Number]
+	return s, ok && j.lens == (lens{})
+}
+
+// affordable returns how many frames, of n, may be read for estimates, of so many planes each.
+func (j *preparation) affordable(n, planes int) int {
+	frame := 4 * planes * j.take.colorSize.X * j.take.colorSize.Y
+	return min(n, max(sampleMemory/frame, 4))
 }
 
 // Recipe returns the recipe with everything that was estimated written into it, so that the next
