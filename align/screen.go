@@ -351,8 +351,9 @@ func (sc *screen) divide(b plane, pair int) {
 		return
 	}
 	const (
-		// Places of a row between which the exponential is taken as a straight line: it is off by a
-		// hundred-thousandth where the screen falls by a stop over half of the frame.
+		// Places of a row between which one over the screen is taken as a straight line, and as many
+		// pixels down: it is off by a hundred-thousandth where the screen falls by a stop over half of
+		// the frame.
 		places = 128
 
 		// The light, of the screen's, that goes into alpha: what is darker or brighter says no
@@ -360,25 +361,39 @@ func (sc *screen) divide(b plane, pair int) {
 		least, most = -0.5, 2
 	)
 	step := max(1, b.w/places)
-	line := func(y int) {
+	across, down := (b.w+step-1)/step+1, (b.h+step-1)/step
+	// nodes fills in one over the screen at every step-th place of row y.
+	nodes := func(to []float64, y int) {
 		v := 2*float64(y)/float64(b.h) - 1
-		at := func(x int) float64 {
-			t := screenTerms(2*float64(x)/float64(b.w)-1, v)
+		for i := range to {
+			t := screenTerms(2*float64(i*step)/float64(b.w)-1, v)
 			e := sumProducts(sc.q[:], t[:])
-			return 1 / (gain * math.Exp(math.Max(sc.low, math.Min(e, sc.top))))
-		}
-		row := b.pix[y*b.w : (y+1)*b.w]
-		f0 := at(0)
-		for x := 0; x < b.w; x += step {
-			f1 := at(x + step)
-			f, slope := float32(f0), float32((f1-f0)/float64(step))
-			part := row[x:min(x+step, b.w)]
-			for i, p := range part {
-				part[i] = 1 - max(least, min(p*f, most))
-				f += slope
-			}
-			f0 = f1
+			to[i] = 1 / (gain * math.Exp(math.Max(sc.low, math.Min(e, sc.top))))
 		}
 	}
-	parallel.Each(b.h, line)
+	parallel.Parts(down, func(from, to int) {
+		top, bottom := make([]float64, across), make([]float64, across)
+		nodes(bottom, from*step)
+		for k := from; k < to; k++ {
+			top, bottom = bottom, top
+			nodes(bottom, (k+1)*step)
+			for j := range min(step, b.h-k*step) {
+				part := float64(j) / float64(step)
+				at := func(i int) float64 { return top[i] + part*(bottom[i]-top[i]) }
+				y := k*step + j
+				row := b.pix[y*b.w : (y+1)*b.w]
+				f0 := at(0)
+				for i := range across - 1 {
+					f1 := at(i + 1)
+					f, slope := float32(f0), float32((f1-f0)/float64(step))
+					some := row[i*step : min((i+1)*step, b.w)]
+					for x, p := range some {
+						some[x] = 1 - max(least, min(p*f, most))
+						f += slope
+					}
+					f0 = f1
+				}
+			}
+		}
+	})
 }

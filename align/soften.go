@@ -6,7 +6,7 @@ import (
 	"math"
 	"slices"
 
-	"example.com/twinplate/internal/parallel"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/plate"
 )
 
@@ -205,57 +205,38 @@ func (l *level) soften(g Geometry, variance float64) {
 	}
 }
 
-// Blur blurs a frame in place by nearly a Gaussian: passes of three weights along rows and columns,
-// of together exactly this variance, in pixels squared. Borders are repeated. A variance of 0 or
-// below leaves the frame as it is.
+// Blur blurs a frame in place by nearly a Gaussian: weights of exactly this variance, in pixels
+// squared, along rows and columns. Borders are repeated. A variance of 0 or below leaves the frame as it
+// is.
 func Blur(f *plate.Gray, variance float64) {
-	blur(plane{f.W, f.H, f.Pix}, math.Max(variance, 0))
+	blur(plane{f.W, f.H, f.Pix}, variance)
 }
 
-// blur smooths a plane with a kernel of exactly the variance given along each axis: passes of three
-// weights, borders repeated. The plane's pixels are overwritten.
+// blur smooths a plane in place with a kernel of exactly the variance given along each axis, the
+// borders repeated.
 func blur(q plane, variance float64) plane {
+	if variance > 0 {
+		filter(q, q, gaussian(variance), 1)
+	}
+	return q
+}
+
+// gaussian returns weights of exactly this variance, in pixels squared, which is positive: those of
+// passes of three weights.
+func gaussian(variance float64) []float32 {
 	// Variance of the weights 1, 2, 1; with more, the finest detail would come out reversed.
 	const most = 0.5
 	passes := int(math.Ceil(variance / most))
-	if passes == 0 {
-		return q
+	side := variance / float64(passes) / 2
+	weights := []float64{1}
+	for range passes {
+		next := make([]float64, len(weights)+2)
+		for i, v := range weights {
+			next[i] += side * v
+			next[i+1] += (1 - 2*side) * v
+			next[i+2] += side * v
+		}
+		weights = next
 	}
-	side := float32(variance / float64(passes) / 2)
-	middle := 1 - 2*side
-	parallel.EachRow(q.w, q.h, func(y int) {
-		row := q.pix[y*q.w : (y+1)*q.w]
-		for range passes {
-			before, v := row[0], row[0]
-			for x, after := range row[1:] {
-				row[x] = middle*v + side*(before+after)
-				before, v = v, after
-			}
-			row[q.w-1] = middle*v + side*(before+v)
-		}
-	})
-	const strip = 128 // columns that go down together, so that all passes find them in a cache
-	parallel.Parts((q.w+strip-1)/strip, func(from, to int) {
-		above, now := make([]float32, strip), make([]float32, strip)
-		for k := from; k < to; k++ {
-			x0, x1 := k*strip, min((k+1)*strip, q.w)
-			for range passes {
-				copy(above, q.pix[x0:x1])
-				for y := range q.h {
-					row := q.pix[y*q.w+x0 : y*q.w+x1]
-					below := row
-					if y+1 < q.h {
-						below = q.pix[(y+1)*q.w+x0 : (y+1)*q.w+x1]
-					}
-					copy(now, row)
-					over := above[:len(row)]
-					for x, v := range now[:len(row)] {
-						row[x] = middle*v + side*(over[x]+below[x])
-					}
-					above, now = now, above
-				}
-			}
-		}
-	})
-	return q
+	return list.Of(weights, func(v float64) float32 { return float32(v) })
 }

@@ -6,6 +6,8 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
@@ -138,11 +140,8 @@ type plane struct {
 	pix  []float32
 }
 
-func (q plane) clone() plane {
-	to := plate.NewGray(q.w, q.h).Pix // which asks for large pages of memory
-	copy(to, q.pix)
-	return plane{q.w, q.h, to}
-}
+// newPlane asks for large pages of memory.
+func newPlane(w, h int) plane { return plane{w, h, plate.NewGray(w, h).Pix} }
 
 // reduce fills the color part of the levels for one pair, and returns the band plate at each level.
 func (s *stack) reduce(i int, p Pair, fc, fb int) (list []plane) {
@@ -154,10 +153,7 @@ func (s *stack) reduce(i int, p Pair, fc, fb int) (list []plane) {
 			if k > 0 {
 				q = shrink(q, 2)
 			}
-			b := s.smoothed(q, k)
-			for j := range b.pix {
-				b.pix[j] *= scale
-			}
+			b := s.smoothed(q, k, scale)
 			f := &l.frames[i]
 			f.color[c] = b.pix
 			f.colorNoise[c] = math.Max(noise(b), leastColorNoise)
@@ -172,7 +168,7 @@ func (s *stack) reduce(i int, p Pair, fc, fb int) (list []plane) {
 			if k > 0 {
 				q = shrink(q, 2)
 			}
-			list = append(list, s.smoothed(q, k))
+			list = append(list, s.smoothed(q, k, 1))
 			if i == 0 {
 				l.bw, l.bh = q.w, q.h
 			}
@@ -192,12 +188,17 @@ func clipped(q plane) []bool {
 		many = 16   // pixels of one value: noise makes no two alike that are not clipped
 		near = 5e-3 // of the top: what a curve's rounding and the dark plate's noise leave between clipped values
 	)
-	top := slices.Max(q.pix)
+	tops := make([]float32, q.h) // of each row: most have nothing near the top
+	parallel.EachRow(q.w, q.h, func(y int) { tops[y] = largestOf(q.pix[y*q.w : (y+1)*q.w]) })
+	top := slices.Max(tops)
 	limit := top - near*float32(math.Abs(float64(top)))
 	across := (q.w + burntSide - 1) / burntSide
 	squares := make([]bool, across*((q.h+burntSide-1)/burntSide))
 	n := 0
 	for y := range q.h {
+		if tops[y] < limit {
+			continue
+		}
 		for x, v := range q.pix[y*q.w : (y+1)*q.w] {
 			if v >= limit {
 				n++
@@ -211,6 +212,21 @@ func clipped(q plane) []bool {
 	return squares
 }
 
+// largestOf returns the largest value of a row.
+func largestOf(row []float32) float32 {
+	const some = 64 // values at once
+	if len(row) <= some {
+		return slices.Max(row)
+	}
+	var top [some]float32
+	copy(top[:], row)
+	for i := some; i <= len(row)-some; i += some {
+		kernel.Raise(top[:], row[i:i+some])
+	}
+	kernel.Raise(top[:], row[len(row)-some:])
+	return slices.Max(top[:])
+}
+
 // isBurnt reports whether the color plate clips in the square about a pixel.
 func (f *frame) isBurnt(w, x, y int) bool {
 	i := y/burntSide*((w+burntSide-1)/burntSide) + x/burntSide
@@ -222,13 +238,16 @@ func (f *frame) isBurnt(w, x, y int) bool {
 	return false
 }
 
-// smoothed smooths a plane for level k. On the finest it is as little as interpolation needs: all
-// that is not the lens's own blur makes an edge's place less certain.
-func (s *stack) smoothed(q plane, k int) plane {
+// smoothed returns a plane smoothed for level k, times the factor. On the finest it is as little as
+// interpolation needs: all that is not the lens's own blur makes an edge's place less certain.
+func (s *stack) smoothed(q plane, k int, factor float32) plane {
+	weights := binomial
 	if k == 0 && len(s.levels) > 1 {
-		return blur(q.clone(), lightly)
+		weights = gaussian(lightly)
 	}
-	return smooth(q)
+	to := newPlane(q.w, q.h)
+	filter(to, q, weights, factor)
+	return to
 }
 
 // lightly is the variance of the smoothing on the finest of several levels, in pixels, squared;
@@ -240,7 +259,7 @@ func (s *stack) smoothing(l *level) float64 {
 	if l == s.levels[0] && len(s.levels) > 1 {
 		return lightly
 	}
-	return 1 // of the weights 1, 4, 6, 4, 1
+	return 1 // binomial's
 }
 
 // darkQuantile is the quantile of a color channel that is taken for its dark level; chosen by hand.
@@ -275,10 +294,10 @@ func sampled(pix []float32, n int) []float32 {
 }
 
 // noise returns the standard deviation of a plane's noise, from the median difference of pixels far
-// enough apart for smooth not to have tied them together.
+// enough apart for smoothing not to have tied them together.
 func noise(q plane) float64 {
 	const (
-		apart  = 5      // pixels: smooth's kernel is as wide
+		apart  = 5      // pixels: binomial is as wide
 		median = 0.6745 // of the absolute values of normal noise, in sigma
 	)
 	var d []float32
@@ -297,56 +316,74 @@ func shrink(q plane, f int) plane {
 	if f == 1 {
 		return q
 	}
-	r := plane{w: q.w / f, h: q.h / f}
-	r.pix = make([]float32, r.w*r.h)
-	norm := 1 / float32(f*f)
-	for y := range r.h {
-		out := r.pix[y*r.w : (y+1)*r.w]
-		for j := range f {
-			row := q.pix[(y*f+j)*q.w:]
-			for x := range out {
-				var s float32
-				for _, v := range row[x*f : x*f+f] {
-					s += v
+	r := newPlane(q.w/f, q.h/f)
+	parallel.Rows(q.w, r.h, func(from, end int) {
+		weights := slices.Repeat([]float32{1 / float32(f*f)}, f)
+		sums := make([]float32, r.w*f) // of f rows
+		for y := from; y < end; y++ {
+			kernel.Blend(sums, q.pix[y*f*q.w:], q.w, weights)
+			out := r.pix[y*r.w : (y+1)*r.w]
+			if f == 2 {
+				for x := range out {
+					pair := sums[2*x : 2*x+2]
+					out[x] = pair[0] + pair[1]
 				}
-				out[x] += s * norm
+				continue
+			}
+			for x := range out {
+				for _, v := range sums[x*f : x*f+f] {
+					out[x] += v
+				}
 			}
 		}
-	}
+	})
 	return r
 }
 
-// smooth applies the binomial filter 1 4 6 4 1 along both axes (a standard deviation of 1 pixel),
-// with the borders repeated.
-func smooth(q plane) plane {
-	r := plane{q.w, q.h, make([]float32, q.w*q.h)}
-	rows := make([]float32, q.w*5) // the last five rows, filtered along x
-	filter := func(y int) {
-		in := q.pix[y*q.w : (y+1)*q.w]
-		out := rows[(y%5)*q.w:][:q.w]
-		for x := range out {
-			if x >= 2 && x+2 < q.w {
-				out[x] = (6*in[x] + 4*(in[x-1]+in[x+1]) + in[x-2] + in[x+2]) / 16
-				continue
+// binomial are the weights of a standard deviation of 1 pixel.
+var binomial = []float32{1. / 16, 4. / 16, 6. / 16, 4. / 16, 1. / 16}
+
+// filter sets to, which may be q, to q filtered along both axes by weights of an odd number, the borders
+// repeated, and times the factor.
+func filter(to, q plane, weights []float32, factor float32) {
+	const (
+		strip = 128 // columns that go down together, so that they stay in a cache
+		some  = 32  // rows of them
+	)
+	reach := len(weights) / 2
+	parallel.Rows(q.w, q.h, func(from, end int) {
+		line := make([]float32, q.w+2*reach)
+		for y := from; y < end; y++ {
+			copy(line[reach:], q.pix[y*q.w:(y+1)*q.w])
+			for i := range reach {
+				line[i], line[reach+q.w+i] = line[reach], line[reach+q.w-1]
 			}
-			at := func(i int) float32 { return in[min(max(i, 0), q.w-1)] }
-			out[x] = (6*in[x] + 4*(at(x-1)+at(x+1)) + at(x-2) + at(x+2)) / 16
+			kernel.Blend(to.pix[y*q.w:(y+1)*q.w], line, 1, weights)
 		}
-	}
-	next := 0
-	for y := range q.h {
-		for next <= min(y+2, q.h-1) {
-			filter(next)
-			next++
+	})
+	down := list.Of(weights, func(v float32) float32 { return v * factor })
+	parallel.Parts((q.w+strip-1)/strip, func(from, end int) {
+		rows := make([]float32, (some+2*reach)*strip)
+		for k := from; k < end; k++ {
+			x, n := k*strip, min(strip, q.w-k*strip)
+			read := func(i, y int) {
+				y = min(max(y, 0), q.h-1)
+				copy(rows[i*n:(i+1)*n], to.pix[y*q.w+x:])
+			}
+			for i := range 2 * reach {
+				read(i, i-reach)
+			}
+			for y := 0; y < q.h; y += some {
+				for i := range some {
+					read(2*reach+i, y+reach+i)
+				}
+				for i := range min(some, q.h-y) {
+					kernel.Blend(to.pix[(y+i)*q.w+x:(y+i)*q.w+x+n], rows[i*n:], n, down)
+				}
+				copy(rows, rows[some*n:(some+2*reach)*n])
+			}
 		}
-		row := func(i int) []float32 { return rows[(min(max(i, 0), q.h-1)%5)*q.w:][:q.w] }
-		a, b, c, d, e := row(y-2), row(y-1), row(y), row(y+1), row(y+2)
-		out := r.pix[y*q.w : (y+1)*q.w]
-		for x := range out {
-			out[x] = (6*c[x] + 4*(b[x]+d[x]) + a[x] + e[x]) / 16
-		}
-	}
-	return r
+	})
 }
 
 // measureBlur finds the blur that is in all of the level's pictures by the steepest edges of the

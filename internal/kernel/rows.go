@@ -159,7 +159,7 @@ func Look(dst []float32, step int, places []int32, table *[TableSize]float32) {
 	}
 }
 
-// Mix sets dst to a + part (b - a). All have dst's length.
+// Mix sets dst, which may be a or b, to a + part (b - a). All have dst's length.
 func Mix(dst, a, b []float32, part float32) {
 	mixFrom(mixFront(dst, a, b, part), dst, a, b, part)
 }
