@@ -365,7 +365,7 @@ func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measure
 	for i := range n {
 		s.weight[i] = 1
 	}
-	kernel.Gram(&s.plain, s.row[:n], s.weight[:])
+	kernel.Gram(s.plain[:], s.row[:n], 1, s.weight[:])
 
 	var explained, total float64
 	for c := range s.color {
@@ -464,7 +464,7 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 				s.weight[i] = w
 				s.folded[0][i] = w * v
 			}
-			kernel.Gram(&s.product, rows, s.weight[:])
+			kernel.Gram(s.product[:], rows, 1, s.weight[:])
 			lower(factor, &s.product, k)
 			kernel.Fold(&b, rows, s.folded[0][:])
 		}

@@ -366,6 +366,10 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 		r[i] = eqs[i].e
 	}
 	kinds := byKind(eqs)
+	var sys *system
+	if model != fixedModel {
+		sys = f.system(eqs, model, f.terms, now)
+	}
 	passes := settled
 	if f.shading == bending && !f.solved {
 		passes = closeSettle
@@ -389,7 +393,7 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 		if pass == passes-1 || model == fixedModel {
 			break
 		}
-		next, _ = f.linear(eqs, model, f.terms, now, r)
+		next, _ = sys.solve(r)
 		if len(kinds) > 1 && pass%doubtEvery == doubtEvery-1 {
 			f.doubt *= f.disagreement(eqs, model, now)
 		}
@@ -426,149 +430,10 @@ func trusted(r, variance float64, pass int) float64 {
 	return weight / ((1 + z) * (1 + z))
 }
 
-// together is how many equations are added up by themselves, so that the sums do not depend on the
-// number of cores: enough to be worth one.
-const together = 1 << 9
-
-// portions returns the equations' numbers in portions to be added up by themselves. Where cells have
-// effects, one has all of each of its cells: at the ends are where those of the next portion begin.
-func (f *fit) portions(eqs []equation) (order []int, ends []int) {
-	order = make([]int, len(eqs))
-	if f.shading != bending {
-		for i := range order {
-			order[i] = i
-		}
-		for i := together; i < len(eqs); i += together {
-			ends = append(ends, i)
-		}
-		return order, append(ends, len(eqs))
-	}
-	next := make([]int, f.cells()+1) // where each cell's begin
-	for i := range eqs {
-		next[eqs[i].cell+1]++
-	}
-	last := 0
-	for c, n := range next[1:] {
-		next[c+1] += next[c]
-		if next[c+1]-last >= together && n > 0 {
-			last = next[c+1]
-			ends = append(ends, last)
-		}
-	}
-	for i := range eqs {
-		order[next[eqs[i].cell]] = i
-		next[eqs[i].cell]++
-	}
-	return order, append(ends, len(eqs))
-}
-
-// mixed returns the normal equations of the free directions, with their weights, and of the cells'
-// own effects where the shading has them. A weak preference for what rigs are like holds what the
-// edges do not.
-func (f *fit) mixed(eqs []equation, free []theta, at, now theta) *mixed {
-	n := len(free) + f.shutter.columns()
-	// Directions have one or two parameters each.
-	where := make([][]int, len(free))
-	for j := range free {
-		for k, v := range free[j] {
-			if v != 0 {
-				where[j] = append(where[j], k)
-			}
-		}
-	}
-	project := func(row []float64, full *theta, v float64) float64 {
-		for j, list := range where {
-			s := 0.0
-			for _, k := range list {
-				s += full[k] * free[j][k]
-			}
-			row[j] = s
-		}
-		return v - sumProducts(full[:], at[:])
-	}
-	cells := 0
-	if f.shading == bending {
-		cells = f.cells()
-	}
-	m := newMixed(n, cells)
-	order, ends := f.portions(eqs)
-	parts := make([]*normal, len(ends))
-	parallel.Each(len(parts), func(k int) {
-		own := &mixed{newNormal(n), m.cells}
-		parts[k] = own.normal
-		row, from := make([]float64, n), 0
-		if k > 0 {
-			from = ends[k-1]
-		}
-		for _, i := range order[from:ends[k]] {
-			q := &eqs[i]
-			v := project(row, &q.row, q.e+sumProducts(q.row[:], now[:])) + f.fill(row[len(free):], q)
-			if f.shading == bending {
-				own.addTo(q.cell, row, &q.own, v, q.weight)
-			} else {
-				own.add(row, v, q.weight)
-			}
-		}
-	})
-	for _, p := range parts {
-		m.normal.join(p)
-	}
-	row := make([]float64, n)
-	for _, p := range f.preferences() {
-		v := project(row, &p.row, p.e)
-		m.add(row, v, 1/p.v)
-	}
-	f.shutter.prior(m, len(free))
-	m.reduce(f.widths)
-	return m
-}
-
-// linear solves the equations for a model's parameters; chi2 is the weighted sum of squares left,
-// that of the cells' effects included, and residuals, where it is not nil, is filled with what is
-// left of each equation. Then the effects' widths are brought nearer to what the effects suggest.
-func (f *fit) linear(eqs []equation, model string, terms int, now theta, residuals []float64) (next theta, chi2 float64) {
-	free, at := f.shading.columns(model, terms)
-	m := f.mixed(eqs, free, at, now)
-	x, ok := m.solve()
-	if !ok {
-		return now, math.Inf(1)
-	}
-	next = at
-	for j := range free {
-		for k := range next {
-			next[k] += x[j] * free[j][k]
-		}
-	}
-	own := make([][effects]float64, f.cells())
-	for i := range m.cells {
-		own[i] = m.cells[i].own(x)
-		for k, u := range own[i] {
-			chi2 += u * u / (f.widths.of(k) * f.widths.of(k))
-		}
-	}
-	var delta theta
-	for j := range delta {
-		delta[j] = next[j] - now[j]
-	}
-	sums := make([]float64, (len(eqs)+together-1)/together)
-	parallel.Each(len(sums), func(k int) {
-		for i := k * together; i < min((k+1)*together, len(eqs)); i++ {
-			q := &eqs[i]
-			r := q.e - sumProducts(q.row[:], delta[:]) - sumProducts(q.own[:], own[q.cell][:]) - f.left(q, x[len(free):])
-			sums[k] += q.weight * r * r
-			if residuals != nil {
-				residuals[i] = r
-			}
-		}
-	})
-	for _, v := range sums {
-		chi2 += v
-	}
-	if residuals != nil && f.shading == bending {
-		f.widths = m.widths(own)
-		f.shutter.settle(m, x, len(free))
-	}
-	return next, chi2
+// linear solves the equations for a model's parameters; chi2 is the weighted sum of squares left, that
+// of the cells' effects included.
+func (f *fit) linear(eqs []equation, model string, terms int, now theta) (next theta, chi2 float64) {
+	return f.system(eqs, model, terms, now).solve(nil)
 }
 
 // What rigs are like: standard deviations of the parameters about a geometry that stretches the
@@ -798,7 +663,7 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 				continue
 			}
 			free, _ := f.shading.columns(model, terms)
-			_, chi2 := f.linear(eqs, model, terms, f.theta, nil)
+			_, chi2 := f.linear(eqs, model, terms, f.theta)
 			c := n*math.Log(chi2) + float64(len(free))*math.Log(n)
 			f.models = append(f.models, ModelFit{model, len(free), c})
 			if c < best {
@@ -807,7 +672,7 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 		}
 	}
 	// What the chosen model does not have goes back to nothing.
-	next, _ := f.linear(eqs, f.model, f.terms, f.theta, nil)
+	next, _ := f.linear(eqs, f.model, f.terms, f.theta)
 	f.move(next)
 	if f.strayed > strays {
 		if ok, err = f.run(ctx, 1); !ok || err != nil {

@@ -62,34 +62,6 @@ func newMixed(n, cells int) *mixed {
 	return m
 }
 
-// addTo adds an equation with effects of the cell's own.
-func (m *mixed) addTo(cell int, row []float64, own *[effects]float64, v, weight float64) {
-	m.add(row, v, weight)
-	c := &m.cells[cell]
-	c.used = true
-	var w [effects]float64
-	for k, o := range own {
-		if o == 0 {
-			continue
-		}
-		c.seen[k] = true
-		w[k] = o * weight
-		for l := range k + 1 {
-			c.a[k*effects+l] += w[k] * own[l]
-		}
-		c.b[k] += w[k] * v
-	}
-	for i, r := range row {
-		if r == 0 {
-			continue
-		}
-		to := &c.cross[i]
-		for k, o := range w {
-			to[k] += o * r
-		}
-	}
-}
-
 // reduce takes the effects out of the equations of the shared parameters.
 func (m *mixed) reduce(w widths) {
 	for i := range m.cells {

@@ -102,18 +102,6 @@ func (f *fit) late(q *equation) (frame int, by [lateTerms]float64) {
 	return m.frame, [lateTerms]float64{q.row[2], q.row[5], q.row[2] * h, q.row[5] * h}
 }
 
-// fill fills in the columns of an equation, and returns what the present displacement makes of it.
-func (f *fit) fill(columns []float64, q *equation) float64 {
-	clear(columns)
-	if f.shutter == nil {
-		return 0
-	}
-	frame, by := f.late(q)
-	copy(columns[frame*lateTerms:], by[:])
-	v := f.shutter.values[frame]
-	return by[0]*v[0] + by[1]*v[1] + by[2]*v[2] + by[3]*v[3]
-}
-
 // prior adds to the normal equations, of which the columns begin at first, that the displacements
 // are of the widths.
 func (s *shutter) prior(m *mixed, first int) {
@@ -144,19 +132,6 @@ func (s *shutter) settle(m *mixed, x []float64, first int) {
 		// What they were counts as one frame.
 		s.widths[k] = math.Sqrt((s.widths[k]*s.widths[k] + v) / float64(len(s.values)+1))
 	}
-}
-
-// left returns what of an equation's residual the change of the displacements takes away.
-func (f *fit) left(q *equation, x []float64) float64 {
-	if f.shutter == nil {
-		return 0
-	}
-	frame, by := f.late(q)
-	v := 0.0
-	for k, b := range by {
-		v += b * (x[frame*lateTerms+k] - f.shutter.values[frame][k])
-	}
-	return v
 }
 
 // expose moves the level's band plates by the displacements of the last solution.
@@ -229,8 +204,8 @@ func (f *fit) rolling() Rolling {
 		t.shutter.values = f.shutter.values
 	}
 	t.solve(t.last, t.most, t.theta)
-	free, at := t.shading.columns(t.most, t.terms)
-	m := t.mixed(t.eqs, free, at, t.theta)
+	sys := t.system(t.eqs, t.most, t.terms, t.theta)
+	m := sys.mixed()
 	x, ok := m.solve()
 	if !ok {
 		return Rolling{}
@@ -240,7 +215,7 @@ func (f *fit) rolling() Rolling {
 	n := float64(len(frames))
 	var square, variance float64
 	for k := 2; k < lateTerms; k++ {
-		index := func(frame int) int { return len(free) + frame*lateTerms + k }
+		index := func(frame int) int { return len(sys.free) + frame*lateTerms + k }
 		mean, total := 0.0, 0.0
 		for _, a := range frames {
 			mean += x[index(a)] / n

@@ -97,16 +97,16 @@ func farWarning(most float64, at [2]float64, remedy string) string {
 // allowed, whatever the model that was chosen: a term that was left out is not zero, but only known
 // to be as near to zero as the plates and the preferences say.
 func (f *fit) covariance() (c [12][12]float64) {
-	free, at := f.shading.columns(f.most, radialTerms)
-	m := f.mixed(f.eqs, free, at, f.theta)
+	sys := f.system(f.eqs, f.most, radialTerms, f.theta)
+	m := sys.mixed()
 	if !cholesky(m.a, m.n) {
 		return c
 	}
 	inv := inverse(m.a, m.n)
 	// How the geometry's numbers change with each parameter.
-	j := make([]numbers, len(free))
+	j := make([]numbers, len(sys.free))
 	h := *f
-	for k, way := range free {
+	for k, way := range sys.free {
 		up, down := f.theta, f.theta
 		for i, v := range way {
 			up[i] += step * v

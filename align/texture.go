@@ -665,8 +665,8 @@ const doubtEvery = 8
 // It is at most mostDoubt and may be below 1, where the edges have been doubted before.
 func (f *fit) disagreement(eqs []equation, model string, now theta) float64 {
 	const halvings = 30 // of the logarithm of the doubt, which is then known to nine digits
-	free, at := f.shading.columns(model, f.terms)
-	nuisance := len(at) - geometric
+	const nuisance = len(theta{}) - geometric
+	free, _ := f.shading.columns(model, f.terms)
 	n := len(free) - nuisance
 	if n < 1 {
 		return 1
@@ -674,7 +674,7 @@ func (f *fit) disagreement(eqs []equation, model string, now theta) float64 {
 	var x [2][]float64
 	var cov [2][][]float64
 	for k, texture := range []bool{false, true} {
-		m := f.mixed(only(eqs, texture), free, at, now)
+		m := f.system(only(eqs, texture), model, f.terms, now).mixed()
 		solution, ok := m.solve()
 		if !ok {
 			return 1
@@ -733,7 +733,7 @@ func (f *fit) witness(e *Estimate) {
 	}
 	e.Texture.Doubt, e.Texture.Sigma = f.doubt, e.edgeSigma()
 	edges := *f
-	next, _ := edges.linear(only(f.eqs, false), f.model, f.terms, f.theta, nil)
+	next, _ := edges.linear(only(f.eqs, false), f.model, f.terms, f.theta)
 	edges.set(next)
 	for _, p := range e.Pieces {
 		x0, y0 := f.g.Map(p.Color[0], p.Color[1])

@@ -1,13 +1,17 @@
 package kernel
 
-// Columns is how many values a row of Gram and Fold has: those that are not needed are 0.
+// Columns is how many values a row of Fold has, and a part of a row of Gram: those that are not
+// needed are 0.
 const Columns = 8
 
 // Gram sets the lower triangle of out, row by row, to the sums over the rows of w times the
-// products of their values. The rest of it becomes anything.
-func Gram(out *[Columns * Columns]float64, rows [][Columns]float64, w []float64) {
-	clear(out[:])
-	gramFrom(gramFront(out, rows, w), out, rows, w)
+// products of their values. The rest of it becomes anything. A row has so many parts, one after the
+// other.
+func Gram(out []float64, rows [][Columns]float64, parts int, w []float64) {
+	side := parts * Columns
+	out = out[:side*side]
+	clear(out)
+	gramFrom(gramFront(out, rows, parts, w), out, rows, parts, w)
 }
 
 // Fold sets out to the sums over the rows of c times their values.
@@ -25,14 +29,19 @@ func Fold3(out *[3][Columns]float64, rows [][Columns]float64, c *[3][]float64) {
 	}
 }
 
-func gramFrom(i int, out *[Columns * Columns]float64, rows [][Columns]float64, w []float64) {
-	w = w[:len(rows)]
-	for ; i < len(rows); i++ {
-		r, v := &rows[i], w[i]
-		for j := range Columns {
-			f := v * r[j]
-			for q := range j + 1 {
-				out[j*Columns+q] += f * r[q]
+func gramFrom(i int, out []float64, rows [][Columns]float64, parts int, w []float64) {
+	n := len(rows) / parts
+	w = w[:n]
+	for ; i < n; i++ {
+		row := rows[i*parts : (i+1)*parts]
+		for j := range parts * Columns {
+			f := w[i] * row[j/Columns][j%Columns]
+			to := out[j*parts*Columns:]
+			for p := range j/Columns + 1 {
+				r, sum := &row[p], (*[Columns]float64)(to[p*Columns:])
+				for q, v := range r {
+					sum[q] += f * v
+				}
 			}
 		}
 	}

@@ -564,15 +564,25 @@ func videoFront(v *Video, red, green, blue []int32, luma, cb, cr []float32) int 
 	return i
 }
 
-func gramFront(out *[Columns * Columns]float64, rows [][Columns]float64, w []float64) int {
+func gramFront(out []float64, rows [][Columns]float64, parts int, w []float64) int {
+	n := len(rows) / parts
+	for j := range parts {
+		for k := range j + 1 {
+			gram8(after(first(out, len(out)), (j*parts*Columns+k)*Columns), rows, j, k, parts, first(w, n), n)
+		}
+	}
+	return n
+}
+
+// gram8 is the sums of the products of part j of the rows with part k.
+func gram8(to *float64, rows [][Columns]float64, j, k, parts int, w *float64, n int) {
 	zero := simd.BroadcastFloat64s(0)
-	lanes := min(zero.Len(), Columns)
-	v, to := first(w, len(rows)), first(out[:], len(out))
+	lanes, side := min(zero.Len(), Columns), parts*Columns
 	for p := 0; p < Columns; p += lanes {
 		a0, a1, a2, a3, a4, a5, a6, a7 := zero, zero, zero, zero, zero, zero, zero, zero
-		for i := range rows {
-			r := &rows[i]
-			some := simd.LoadFloat64s(from(&r[0], p)).Mul(simd.BroadcastFloat64s(*after(v, i)))
+		for i := range n {
+			r := &rows[i*parts+j]
+			some := simd.LoadFloat64s(from(&rows[i*parts+k][0], p)).Mul(simd.BroadcastFloat64s(*after(w, i)))
 			a0 = some.MulAdd(simd.BroadcastFloat64s(r[0]), a0)
 			a1 = some.MulAdd(simd.BroadcastFloat64s(r[1]), a1)
 			a2 = some.MulAdd(simd.BroadcastFloat64s(r[2]), a2)
@@ -583,15 +593,14 @@ func gramFront(out *[Columns * Columns]float64, rows [][Columns]float64, w []flo
 			a7 = some.MulAdd(simd.BroadcastFloat64s(r[7]), a7)
 		}
 		a0.Store(from(to, p))
-		a1.Store(from(to, Columns+p))
-		a2.Store(from(to, 2*Columns+p))
-		a3.Store(from(to, 3*Columns+p))
-		a4.Store(from(to, 4*Columns+p))
-		a5.Store(from(to, 5*Columns+p))
-		a6.Store(from(to, 6*Columns+p))
-		a7.Store(from(to, 7*Columns+p))
+		a1.Store(from(to, side+p))
+		a2.Store(from(to, 2*side+p))
+		a3.Store(from(to, 3*side+p))
+		a4.Store(from(to, 4*side+p))
+		a5.Store(from(to, 5*side+p))
+		a6.Store(from(to, 6*side+p))
+		a7.Store(from(to, 7*side+p))
 	}
-	return len(rows)
 }
 
 func foldFront(out *[Columns]float64, rows [][Columns]float64, c []float64) int {

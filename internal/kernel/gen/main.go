@@ -737,43 +737,62 @@ func video() {
 // Rows of Gram and Fold have two vectors of four numbers each.
 const gramRow = 64
 
-// gram is Gram: of its 8 rows the first four need no more than a vector.
+// gram is Gram: for every four of the values, by so many loops over the rows as these four and those
+// before them have parts. Of the first four of a part the products with the second four are not
+// wanted, and cost less than a loop of their own.
 func gram() {
-	begin("gramAVX2", "func(out *float64, rows *float64, w *float64, n int)")
-	out, row, w, left := Load(Param("out"), GP64()), Load(Param("rows"), GP64()), Load(Param("w"), GP64()), Load(Param("n"), GP64())
-	var low [8]VecVirtual
-	var high [8]VecVirtual // from 4 on
-	for i := range low {
-		low[i] = none()
-		if i >= 4 {
-			high[i] = none()
-		}
+	const four = 4
+	begin("gramAVX2", "func(out *float64, rows *float64, w *float64, n int, parts int)")
+	rows, weights := Load(Param("rows"), GP64()), Load(Param("w"), GP64())
+	out := Load(Param("out"), GP64())
+	stride := Load(Param("parts"), GP64())
+	SHLQ(U8(6), stride) // bytes of a row, of the rows as of out
+	times := GP64()     // values of those that are multiplied, in bytes
+	XORQ(times, times)
+	Label("values")
+	part := GP64() // of those that they are multiplied with
+	XORQ(part, part)
+	Label("part")
+	var sum [four][2]VecVirtual
+	for i := range sum {
+		sum[i] = [2]VecVirtual{none(), none()}
 	}
-	JMP(LabelRef("more"))
+	row, w, left := GP64(), GP64(), Load(Param("n"), GP64())
+	MOVQ(rows, row)
+	MOVQ(weights, w)
 	Label("loop")
-	a, b, by := YMM(), YMM(), YMM()
+	by := YMM()
 	VBROADCASTSD(Mem{Base: w}, by)
-	VMULPD(Mem{Base: row}, by, a)
-	VMULPD(Mem{Base: row, Disp: width}, by, b)
-	for i := range low {
-		VBROADCASTSD(Mem{Base: row, Disp: 8 * i}, by)
-		VFMADD231PD(a, by, low[i])
-		if i >= 4 {
-			VFMADD231PD(b, by, high[i])
-		}
+	a, b := YMM(), YMM()
+	VMULPD(Mem{Base: row, Index: part, Scale: 1}, by, a)
+	VMULPD(Mem{Base: row, Index: part, Scale: 1, Disp: width}, by, b)
+	for i := range sum {
+		by := YMM()
+		VBROADCASTSD(Mem{Base: row, Index: times, Scale: 1, Disp: 8 * i}, by)
+		VFMADD231PD(a, by, sum[i][0])
+		VFMADD231PD(b, by, sum[i][1])
 	}
-	ADDQ(U32(gramRow), row)
+	ADDQ(stride, row)
 	ADDQ(U32(8), w)
 	DECQ(left)
-	Label("more")
-	TESTQ(left, left)
 	JGT(LabelRef("loop"))
-	for i := range low {
-		VMOVUPD(low[i], Mem{Base: out, Disp: gramRow * i})
-		if i >= 4 {
-			VMOVUPD(high[i], Mem{Base: out, Disp: gramRow*i + width})
+	to := GP64()
+	MOVQ(out, to)
+	for i := range sum {
+		VMOVUPD(sum[i][0], Mem{Base: to, Index: part, Scale: 1})
+		VMOVUPD(sum[i][1], Mem{Base: to, Index: part, Scale: 1, Disp: width})
+		if i < four-1 {
+			ADDQ(stride, to)
 		}
 	}
+	ADDQ(U32(gramRow), part)
+	CMPQ(part, times)
+	JLE(LabelRef("part"))
+	ADDQ(stride, to)
+	MOVQ(to, out)
+	ADDQ(U32(8*four), times)
+	CMPQ(times, stride)
+	JLT(LabelRef("values"))
 	leave()
 }
 
