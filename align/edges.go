@@ -210,18 +210,24 @@ func (l *level) measure(ctx context.Context, g Geometry, tiles []tile, h shading
 type sampler struct {
 	shading
 	pixels  int
-	alpha   [largest * largest]float64                 // the band plate's alpha where g puts each pixel
-	gx, gy  [largest * largest]float64                 // and its slope, in band pixels of the level
-	bend    [largest * largest]float64                 // and its Laplacian
+	at      [largest * largest]int32      // where the coefficients about each pixel's place are
+	part    [largest * largest][2]float32 // and how far it is between them
+	band    [largest * largest][4]float32 // the band plate's alpha there, its slope and its Laplacian
+	alpha   [largest * largest]float64
+	gx, gy  [largest * largest]float64                 // the slope, in band pixels of the level
+	bend    [largest * largest]float64                 // the Laplacian
 	nx, ny  [largest * largest]float64                 // the direction of the slope
 	hx, hy  [largest * largest]float64                 // by how much the slopes in row change where alpha moves that way
 	row     [largest * largest][kernel.Columns]float64 // the model's columns, of which the last is 0
 	color   [3][largest * largest]float64
+	left    [largest * largest]float64 // what the model leaves of a channel
 	weight  [largest * largest]float64
 	x, y    [largest * largest]float64               // the place in the tile, -1 to 1
+	fourth  float64                                  // the sum of alpha to the fourth power
 	plain   [kernel.Columns * kernel.Columns]float64 // the products of the columns, unweighted
 	product [kernel.Columns * kernel.Columns]float64 // and weighted
 	folded  [3][largest * largest]float64            // what columns are folded with
+	first   [shades * shades]float64                 // the factor of plain, with the prior
 	factor  [shades * shades]float64
 	probe   [3][2]float64 // the places of the edge, and of one and two pixels inward
 	light   [3]float64    // the color there, added up over the channels
@@ -304,7 +310,6 @@ func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measure
 	}
 	blur := l.blur / (half * half)
 	n := 0
-	var mean, square, slope, length float64
 	for y := t.y; y < t.y+s.size; y++ {
 		for x := t.x; x < t.x+s.size; x++ {
 			u, v := (float64(x)-cx)/half, (float64(y)-cy)/half
@@ -313,45 +318,51 @@ func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measure
 			if !(bx >= 1 && by >= 1 && ix < l.bw-2 && iy < l.bh-2) || l.off(iy*l.bw+ix) {
 				continue
 			}
-			a, gx, gy, bend := splineAt(f.spline[(iy-1)*l.bw+ix-1:], l.bw, bx-float64(ix), by-float64(iy))
-			s.alpha[n], s.gx[n], s.gy[n], s.bend[n] = a, gx, gy, bend
+			s.at[n], s.part[n] = int32((iy-1)*l.bw+ix-1), [2]float32{float32(bx - float64(ix)), float32(by - float64(iy))}
 			s.x[n], s.y[n] = u, v
-			s.row[n] = shape(a, u, v, blur*(gx*jx[0]+gy*jx[1]), blur*(gx*jy[0]+gy*jy[1]))
-			e := gx*gx + gy*gy
-			steep := math.Sqrt(e)
-			nx, ny := 0.0, 0.0
-			if steep > 0 {
-				nx, ny = gx/steep, gy/steep
-			}
-			s.nx[n], s.ny[n] = nx, ny
-			s.hx[n], s.hy[n] = blur*bend*(nx*jx[0]+ny*jx[1]), blur*bend*(nx*jy[0]+ny*jy[1])
-			for c := range s.color {
-				s.color[c][n] = float64(f.color[c][y*l.w+x])
-			}
+			k := y*l.w + x
+			s.color[0][n], s.color[1][n], s.color[2][n] = float64(f.color[0][k]), float64(f.color[1][k]), float64(f.color[2][k])
 			n++
-
-			// Where the edge is, and how much of it.
-			mean += a
-			square += a * a
-			slope += e
-			m.x += e * float64(x)
-			m.y += e * float64(y)
-			length += steep
-			m.inward[0] += gx
-			m.inward[1] += gy
 		}
 	}
 	s.pixels = n
 	if n < s.size*s.size/2 {
 		return measurement{frame: t.frame}
 	}
+	kernel.Spline(s.band[:n], f.spline, l.bw, s.at[:n], s.part[:n])
+	var mean, square, slope, length float64
+	s.fourth = 0
+	for i := range n {
+		a, gx, gy, bend := float64(s.band[i][0]), float64(s.band[i][1]), float64(s.band[i][2]), float64(s.band[i][3])
+		s.alpha[i], s.gx[i], s.gy[i], s.bend[i] = a, gx, gy, bend
+		u, v := s.x[i], s.y[i]
+		s.row[i] = shape(a, u, v, blur*(gx*jx[0]+gy*jx[1]), blur*(gx*jy[0]+gy*jy[1]))
+		e := gx*gx + gy*gy
+		steep := math.Sqrt(e)
+		nx, ny := 0.0, 0.0
+		if steep > 0 {
+			nx, ny = gx/steep, gy/steep
+		}
+		s.nx[i], s.ny[i] = nx, ny
+		s.hx[i], s.hy[i] = blur*bend*(nx*jx[0]+ny*jx[1]), blur*bend*(nx*jy[0]+ny*jy[1])
+
+		// Where the edge is, and how much of it.
+		mean += a
+		square += a * a
+		s.fourth += a * a * a * a
+		slope += e
+		m.x += e * u
+		m.y += e * v
+		length += steep
+		m.inward[0] += gx
+		m.inward[1] += gy
+	}
 	mean /= float64(n)
 	m.energy = square - float64(n)*mean*mean
 	if !(slope > 0) || !(m.energy > flat*float64(n)) {
 		return measurement{frame: t.frame}
 	}
-	m.x /= slope
-	m.y /= slope
+	m.x, m.y = cx+half*m.x/slope, cy+half*m.y/slope
 	m.inward[0] /= length
 	m.inward[1] /= length
 	nx, ny := m.inward[0]*jx[0]+m.inward[1]*jx[1], m.inward[0]*jy[0]+m.inward[1]*jy[1]
@@ -366,6 +377,7 @@ func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measure
 		s.weight[i] = 1
 	}
 	kernel.Gram(s.plain[:], s.row[:n], 1, s.weight[:])
+	_, settled := s.solvable(s.first[:], &s.plain)
 
 	var explained, total float64
 	for c := range s.color {
@@ -380,7 +392,9 @@ func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measure
 		v := f.colorNoise[c] * f.colorNoise[c]
 		explained += ca*ca/m.energy/v - 1
 		total += cc/v - float64(n) + noisy*math.Sqrt(float64(n))
-		s.channel(&m, pix, f.colorNoise[c], f.alphaNoise)
+		if settled {
+			s.channel(&m, pix, f.colorNoise[c], f.alphaNoise)
+		}
 	}
 	m.match = max(0, min(explained/total, 1))
 	if s.light[1] > 0 {
@@ -409,15 +423,25 @@ func shade(b *[kernel.Columns]float64, x, y float64) float64 {
 	return b[1] + b[2]*x + b[3]*y + b[4]*(x*x-third) + b[5]*x*y + b[6]*(y*y-third)
 }
 
-func dotShades(a, b *[kernel.Columns]float64) float64 {
-	return a[0]*b[0] + a[1]*b[1] + a[2]*b[2] + a[3]*b[3] + a[4]*b[4] + a[5]*b[5] + a[6]*b[6]
-}
-
-// lower copies the first k rows and columns of the lower triangle of a.
-func lower(to []float64, a *[kernel.Columns * kernel.Columns]float64, k int) {
+// solvable sets factor to Cholesky's of products of the columns with priors, which it returns; ok is
+// false where they do not settle the parameters even so.
+func (s *sampler) solvable(factor []float64, products *[kernel.Columns * kernel.Columns]float64) (prior [shades]float64, ok bool) {
+	const (
+		// Priors that keep the equations solvable, as parts of what the tile says of the screen's
+		// color, and as a whole: far below any noise.
+		constantPrior = 1e-9
+		leastPrior    = 1e-12
+	)
+	k := s.shading.n
 	for j := range k {
-		copy(to[j*k:j*k+j+1], a[j*kernel.Columns:])
+		copy(factor[j*k:j*k+j+1], products[j*kernel.Columns:])
 	}
+	flat := s.flat*factor[k+1] + leastPrior
+	prior = [shades]float64{constantPrior * factor[0], flat, flat, flat, flat, flat, flat}
+	for j := range k {
+		factor[j*k+j] += prior[j]
+	}
+	return prior, cholesky(factor, k)
 }
 
 // channel adds what one channel says to m. The channel is modeled as
@@ -433,66 +457,48 @@ func lower(to []float64, a *[kernel.Columns * kernel.Columns]float64, k int) {
 // The bending terms are for the last fits: they leave too little to tell a blur by.
 func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise float64) {
 	const (
-		// Priors that keep the equations solvable, as parts of what the tile says of the screen's
-		// color, and as a whole: far below any noise.
-		constantPrior = 1e-9
-		leastPrior    = 1e-12
-
 		// What every color is granted besides noise, in parts of itself, as standard deviations:
 		// alpha's own error, and texture that the model does not follow. Chosen by hand; not
 		// measured by itself.
 		alphaError   = 0.03
 		leastTexture = 0.02
 	)
-	k := s.shading.n
-	factor := s.factor[:k*k]
-	n := len(pix)
-	rows := s.row[:n]
+	k, n := s.shading.n, len(pix)
+	rows, left := s.row[:n], s.left[:n]
 	var beta [kernel.Columns]float64
-	var prior [shades]float64
-	base := colorNoise * colorNoise
+	solve := func(factor, pix []float64) {
+		kernel.Fold(&beta, rows, pix)
+		clear(beta[k:])
+		substitute(factor, k, beta[:k])
+		kernel.Dots(left, rows, &beta)
+	}
+	solve(s.first[:], pix)
+	up := 0.0
+	for i, v := range pix {
+		r := s.alpha[i] * (v - left[i])
+		up += r * r
+	}
 	texture := 0.0
-	for pass := range 2 {
-		var b [kernel.Columns]float64
-		if pass == 0 {
-			lower(factor, &s.plain, k)
-			kernel.Fold(&b, rows, pix)
-		} else {
-			for i, v := range pix {
-				a := s.alpha[i]
-				w := 1 / (base + a*a*texture)
-				s.weight[i] = w
-				s.folded[0][i] = w * v
-			}
-			kernel.Gram(s.product[:], rows, 1, s.weight[:])
-			lower(factor, &s.product, k)
-			kernel.Fold(&b, rows, s.folded[0][:])
-		}
-		clear(b[k:])
-		flat := s.flat*factor[k+1] + leastPrior
-		prior = [shades]float64{constantPrior * factor[0], flat, flat, flat, flat, flat, flat}
-		for j := range k {
-			factor[j*k+j] += prior[j]
-		}
-		if !cholesky(factor, k) {
-			return
-		}
-		substitute(factor, k, b[:k])
-		beta = b
-		if pass == 0 {
-			var up, down float64
-			for i, v := range pix {
-				al := s.alpha[i]
-				r := v - dotShades(&beta, &s.row[i])
-				up += al * al * r * r
-				down += al * al * al * al
-			}
-			if down > 0 {
-				texture = up / down
-			}
-			base += beta[1] * beta[1] * (alphaNoise*alphaNoise + alphaError*alphaError)
-			texture = math.Max(texture, leastTexture*leastTexture*beta[1]*beta[1])
-		}
+	if s.fourth > 0 {
+		texture = up / s.fourth
+	}
+	base := colorNoise*colorNoise + beta[1]*beta[1]*(alphaNoise*alphaNoise+alphaError*alphaError)
+	texture = math.Max(texture, leastTexture*leastTexture*beta[1]*beta[1])
+	for i, v := range pix {
+		a := s.alpha[i]
+		w := 1 / (base + a*a*texture)
+		s.weight[i] = w
+		s.folded[0][i] = w * v
+	}
+	kernel.Gram(s.product[:], rows, 1, s.weight[:])
+	factor := s.factor[:k*k]
+	prior, ok := s.solvable(factor, &s.product)
+	if !ok {
+		return
+	}
+	solve(factor, s.folded[0][:])
+	for i, v := range pix {
+		left[i] = v - left[i]
 	}
 	// In the middle of the edge, where alpha is a half and texture counts by its square.
 	edge := shade(&beta, s.probe[0][0], s.probe[0][1])
@@ -501,39 +507,26 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 	}
 	// The columns to project, the slope's two and the Laplacian's: their products with each other
 	// and with the residual.
-	var xx, xy, yy, bb, xr, yr, br float64
-	for i, v := range pix {
-		r := v - dotShades(&beta, &rows[i])
-		x, y := s.x[i], s.y[i]
-		solid := shade(&beta, x, y)
-		turn := (beta[2]+2*x*beta[4]+y*beta[5])*s.hx[i] + (beta[3]+x*beta[5]+2*y*beta[6])*s.hy[i]
-		gx, gy, gb := solid*s.gx[i]+turn*s.nx[i], solid*s.gy[i]+turn*s.ny[i], solid*s.bend[i]
-		w := s.weight[i]
-		wx, wy, wb := w*gx, w*gy, w*gb
-		s.folded[0][i], s.folded[1][i], s.folded[2][i] = wx, wy, wb
-		xx += wx * gx
-		xy += wx * gy
-		yy += wy * gy
-		bb += wb * gb
-		xr += wx * r
-		yr += wy * r
-		br += wb * r
-	}
+	folded := [3][]float64{s.folded[0][:n], s.folded[1][:n], s.folded[2][:n]}
+	sums := (&kernel.Window{
+		X: s.x[:n], Y: s.y[:n], SlopeX: s.gx[:n], SlopeY: s.gy[:n], Bend: s.bend[:n],
+		ToX: s.nx[:n], ToY: s.ny[:n], TurnX: s.hx[:n], TurnY: s.hy[:n], Left: left, Weight: s.weight[:n],
+	}).Move(&folded, &beta)
 	var fold [3][kernel.Columns]float64
-	kernel.Fold3(&fold, rows, &[3][]float64{s.folded[0][:], s.folded[1][:], s.folded[2][:]})
+	kernel.Fold3(&fold, rows, &folded)
 	p := fold
 	substitute3(factor, k, &p)
 	// What projecting leaves of the products needs no second look at the pixels. With R the model's
 	// columns, W the weights, D the prior and p = inverse(R'WR + D) R'Wc, c - R p and d - R q have
 	// the product c'Wd - p'R'Wd - p'D q; and with the residual, to which R is orthogonal but for
 	// the prior, c - R p has c'Wr - p'D beta.
-	m.info[0] += xx
-	m.info[1] += xy
-	m.info[2] += yy
-	m.b[0] += xr
-	m.b[1] += yr
-	m.soft[0] += bb
-	m.soft[1] += br
+	for i, v := range sums[:3] {
+		m.info[i] += v
+	}
+	m.soft[0] += sums[3]
+	m.b[0] += sums[4]
+	m.b[1] += sums[5]
+	m.soft[1] += sums[6]
 	for j := range k {
 		x, y, b := p[0][j], p[1][j], p[2][j]
 		dx, dy, db := prior[j]*x, prior[j]*y, prior[j]*b

@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
@@ -278,6 +279,10 @@ type patchSampler struct {
 	// so for y.
 	inverse [4]float64
 	framed  []float64 // the band with two pixels of nothing around it
+	// Of the band plate, as a sampler has them.
+	at    []int32
+	part  [][2]float32
+	found [][4]float32
 }
 
 func newPatchSampler(size int) *patchSampler {
@@ -300,6 +305,7 @@ func newPatchSampler(size int) *patchSampler {
 		}
 	}
 	s.framed = make([]float64, (size+4)*(size+4))
+	s.at, s.part, s.found = make([]int32, s.n), make([][2]float32, s.n), make([][4]float32, s.n)
 	return s
 }
 
@@ -341,9 +347,13 @@ func (s *patchSampler) readBand(l *level, g *Geometry, t patch) bool {
 			if !(bx >= 1 && by >= 1 && ix < l.bw-2 && iy < l.bh-2) {
 				return false
 			}
-			s.band[n] = 1 - splineValue(s.frame.spline[(iy-1)*l.bw+ix-1:], l.bw, bx-float64(ix), by-float64(iy))
+			s.at[n], s.part[n] = int32((iy-1)*l.bw+ix-1), [2]float32{float32(bx - float64(ix)), float32(by - float64(iy))}
 			n++
 		}
+	}
+	kernel.Spline(s.found, s.frame.spline, l.bw, s.at, s.part)
+	for i, v := range s.found {
+		s.band[i] = 1 - float64(v[0])
 	}
 	s.level(s.band)
 	return true

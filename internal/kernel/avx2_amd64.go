@@ -360,6 +360,66 @@ func fold3Front(out *[3][Columns]float64, rows [][Columns]float64, c *[3][]float
 	return n
 }
 
+func dotsFront(out []float64, rows [][Columns]float64, by *[Columns]float64) int {
+	n := whole(len(out), 4)
+	if n > 0 {
+		dotsAVX2(first(out, n), &first(rows, n)[0], &by[0], n)
+	}
+	return n
+}
+
+// splineNumbers are the weights along two axes, by the powers of the place: of the value, of the slope
+// and of the second derivative; and those of a pair that go to either half of a vector.
+var splineNumbers = func() (c [8][2][4]float32) {
+	for k := range 2 {
+		for i := range 4 {
+			w := func(power int) float32 { return splineWeights[power][i] }
+			for row, v := range [8]float32{w(0), w(1), w(2), w(3), 2 * w(2), 3 * w(3), 6 * w(3), 0} {
+				c[row][k][i] = v
+			}
+			c[7][k][i] = math.Float32frombits(uint32(k))
+		}
+	}
+	return c
+}()
+
+func splineFront(out [][4]float32, c []float32, stride int, at []int32, parts [][2]float32) int {
+	n := whole(len(out), 1)
+	if n == 0 {
+		return 0
+	}
+	low, high := at[0], at[0]
+	for _, k := range at {
+		low, high = min(low, k), max(high, k)
+	}
+	_, _ = c[low], c[int(high)+3*stride+3]
+	splineAVX2(&out[0][0], first(c, 1), stride, first(at, n), &parts[0][0], &splineNumbers[0][0][0], n)
+	return n
+}
+
+func moveFront(sums *[7]float64, out *[3][]float64, w *Window, c *[Columns]float64) int {
+	n := whole(len(w.X), 4)
+	if n == 0 {
+		return 0
+	}
+	rows := [...]*float64{
+		first(out[0], n), first(out[1], n), first(out[2], n), first(w.X, n), first(w.Y, n),
+		first(w.SlopeX, n), first(w.SlopeY, n), first(w.Bend, n), first(w.ToX, n), first(w.ToY, n),
+		first(w.TurnX, n), first(w.TurnY, n), first(w.Left, n), first(w.Weight, n),
+	}
+	numbers := [...]float64{c[1] - (c[4]+c[6])/3, c[2], c[3], c[4], c[5], c[6], 2 * c[4], 2 * c[6]}
+	var all [8][4]float64
+	for i, v := range numbers {
+		all[i] = [4]float64{v, v, v, v}
+	}
+	var parts [7][4]float64
+	moveAVX2(&parts[0][0], &rows[0], &all[0][0], n)
+	for i, p := range parts {
+		sums[i] = p[0] + p[1] + (p[2] + p[3])
+	}
+	return n
+}
+
 // Only the browser's engine makes half floats of rows.
 
 func halvesFront(dst []uint32, src []float32) int { return 0 }

@@ -29,6 +29,15 @@ func Fold3(out *[3][Columns]float64, rows [][Columns]float64, c *[3][]float64) {
 	}
 }
 
+// Dots sets out to the sums of the products of each row's values with by.
+func Dots(out []float64, rows [][Columns]float64, by *[Columns]float64) {
+	rows = rows[:len(out)]
+	for i := dotsFront(out, rows, by); i < len(out); i++ {
+		r := &rows[i]
+		out[i] = r[0]*by[0] + r[1]*by[1] + r[2]*by[2] + r[3]*by[3] + (r[4]*by[4] + r[5]*by[5] + r[6]*by[6] + r[7]*by[7])
+	}
+}
+
 func gramFrom(i int, out []float64, rows [][Columns]float64, parts int, w []float64) {
 	n := len(rows) / parts
 	w = w[:n]

@@ -57,3 +57,11 @@ func gramFront(out []float64, rows [][Columns]float64, parts int, w []float64) i
 func foldFront(out *[Columns]float64, rows [][Columns]float64, c []float64) int { return 0 }
 
 func fold3Front(out *[3][Columns]float64, rows [][Columns]float64, c *[3][]float64) int { return 0 }
+
+func dotsFront(out []float64, rows [][Columns]float64, by *[Columns]float64) int { return 0 }
+
+func splineFront(out [][4]float32, c []float32, stride int, at []int32, parts [][2]float32) int {
+	return 0
+}
+
+func moveFront(sums *[7]float64, out *[3][]float64, w *Window, c *[Columns]float64) int { return 0 }

@@ -85,3 +85,12 @@ func foldAVX2(out *float64, rows *float64, c **float64, n int)
 
 //go:noescape
 func fold3AVX2(out *float64, rows *float64, c **float64, n int)
+
+//go:noescape
+func dotsAVX2(out *float64, rows *float64, by *float64, n int)
+
+//go:noescape
+func splineAVX2(out *float32, c *float32, stride int, at *int32, parts *float32, numbers *float32, n int)
+
+//go:noescape
+func moveAVX2(sums *float64, rows **float64, c *float64, n int)

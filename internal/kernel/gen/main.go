@@ -45,6 +45,9 @@ func main() {
 	gram()
 	fold("foldAVX2", 1)
 	fold("fold3AVX2", 3)
+	dots()
+	spline()
+	move()
 	Generate()
 }
 
@@ -826,6 +829,173 @@ func fold(name string, sums int) {
 	for i, s := range sum {
 		VMOVUPD(s[0], Mem{Base: out, Disp: gramRow * i})
 		VMOVUPD(s[1], Mem{Base: out, Disp: gramRow*i + width})
+	}
+	leave()
+}
+
+// dots is Dots for four rows at a time.
+func dots() {
+	begin("dotsAVX2", "func(out *float64, rows *float64, by *float64, n int)")
+	out, row, by, left := Load(Param("out"), GP64()), Load(Param("rows"), GP64()), Load(Param("by"), GP64()), Load(Param("n"), GP64())
+	low, high := load(Mem{Base: by}), load(Mem{Base: by, Disp: width})
+	Label("loop")
+	var sum [4]VecVirtual
+	for i := range sum {
+		sum[i] = YMM()
+		VMULPD(Mem{Base: row, Disp: gramRow * i}, low, sum[i])
+		VFMADD231PD(Mem{Base: row, Disp: gramRow*i + width}, high, sum[i])
+	}
+	VHADDPD(sum[1], sum[0], sum[0])
+	VHADDPD(sum[3], sum[2], sum[2])
+	lows, highs := YMM(), YMM()
+	VPERM2F128(U8(0x20), sum[2], sum[0], lows)
+	VPERM2F128(U8(0x31), sum[2], sum[0], highs)
+	VADDPD(highs, lows, lows)
+	VMOVUPD(lows, Mem{Base: out})
+	ADDQ(U32(4*gramRow), row)
+	ADDQ(U32(width), out)
+	SUBQ(U8(4), left)
+	JGT(LabelRef("loop"))
+	leave()
+}
+
+// spline is Spline, one place at a time: the weights along x in the low half of a vector and those
+// along y in the high one, then the four coefficients of a row as one vector.
+func spline() {
+	begin("splineAVX2", "func(out *float32, c *float32, stride int, at *int32, parts *float32, numbers *float32, n int)")
+	out, c, stride, at := Load(Param("out"), GP64()), Load(Param("c"), GP64()), Load(Param("stride"), GP64()), Load(Param("at"), GP64())
+	parts, numbers, left := Load(Param("parts"), GP64()), Load(Param("numbers"), GP64()), Load(Param("n"), GP64())
+	SHLQ(U8(2), stride)
+	number := func(i int) Mem { return Mem{Base: numbers, Disp: width * i} }
+	halves := load(number(7))
+	Label("loop")
+	part := YMM()
+	VBROADCASTSD(Mem{Base: parts}, part)
+	VPERMILPS(halves, part, part)
+	value, slope, bend := load(number(3)), load(number(5)), load(number(6))
+	VFMADD213PS(number(2), part, value)
+	VFMADD213PS(number(1), part, value)
+	VFMADD213PS(number(0), part, value)
+	VFMADD213PS(number(4), part, slope)
+	VFMADD213PS(number(1), part, slope)
+	VFMADD213PS(number(4), part, bend)
+	// Down the columns: value, slope and bend along y of each.
+	var down, along [3]VecVirtual
+	for i, v := range []VecVirtual{value, slope, bend} {
+		down[i], along[i] = XMM(), v
+		VEXTRACTF128(U8(1), v, down[i])
+	}
+	row := GP64()
+	MOVLQSX(Mem{Base: at}, row)
+	LEAQ(Mem{Base: c, Index: row, Scale: 4}, row)
+	var sum [3]VecVirtual
+	for j := range 4 {
+		r := XMM()
+		VMOVUPS(Mem{Base: row}, r)
+		if j < 3 {
+			ADDQ(stride, row)
+		}
+		for i := range sum {
+			by := XMM()
+			VPERMILPS(U8(0x55*j), down[i], by)
+			if j == 0 {
+				sum[i] = XMM()
+				VMULPS(r, by, sum[i])
+			} else {
+				VFMADD231PS(r, by, sum[i])
+			}
+		}
+	}
+	// And along the rows.
+	var dx, both = XMM(), XMM()
+	VMULPS(along[1].AsX(), sum[0], dx)
+	VMULPS(along[2].AsX(), sum[0], both)
+	VFMADD231PS(along[0].AsX(), sum[2], both)
+	VMULPS(along[0].AsX(), sum[0], sum[0])
+	VMULPS(along[0].AsX(), sum[1], sum[1])
+	VHADDPS(dx, sum[0], sum[0])
+	VHADDPS(both, sum[1], sum[1])
+	VHADDPS(sum[1], sum[0], sum[0])
+	VMOVUPS(sum[0], Mem{Base: out})
+	ADDQ(U32(16), out)
+	ADDQ(U32(4), at)
+	ADDQ(U32(8), parts)
+	DECQ(left)
+	JGT(LabelRef("loop"))
+	leave()
+}
+
+// move is Window.Move. Rows: the three results; x, y; the slopes, the Laplacian, their direction and
+// its turn, what is left, the weights. Numbers, each four times: of c the first with what the squares
+// have of it, the others, and twice those of the squares. sums has four parts of each sum.
+func move() {
+	begin("moveAVX2", "func(sums *float64, rows **float64, c *float64, n int)")
+	rows, c, end := Load(Param("rows"), GP64()), Load(Param("c"), GP64()), Load(Param("n"), GP64())
+	SHLQ(U8(3), end)
+	at := GP64()
+	XORQ(at, at)
+	of := func(i int) Mem {
+		p := GP64()
+		MOVQ(Mem{Base: rows, Disp: 8 * i}, p)
+		return Mem{Base: p, Index: at, Scale: 1}
+	}
+	number := func(i int) Mem { return Mem{Base: c, Disp: width * i} }
+	const (
+		solid0 = iota
+		x1
+		y1
+		xx1
+		xy1
+		yy1
+		xx2
+		yy2
+	)
+	var sum [7]VecVirtual
+	for i := range sum {
+		sum[i] = none()
+	}
+	Label("loop")
+	x, y := load(of(3)), load(of(4))
+	byX, byY, a, b, solid := load(number(x1)), load(number(y1)), YMM(), YMM(), load(number(solid0))
+	VFMADD231PD(number(xy1), y, byX)
+	VMOVAPD(byX, a)
+	VFMADD231PD(number(xx1), x, a) // c2 + c4 x + c5 y
+	VFMADD231PD(number(xx2), x, byX)
+	VMOVAPD(byY, b)
+	VFMADD231PD(number(yy1), y, b) // c3 + c6 y
+	VFMADD231PD(number(xy1), x, byY)
+	VFMADD231PD(number(yy2), y, byY)
+	VFMADD231PD(x, a, solid)
+	VFMADD231PD(y, b, solid)
+	VMULPD(of(10), byX, byX)
+	VFMADD231PD(of(11), byY, byX) // the turn
+	gx, gy, gb := YMM(), YMM(), YMM()
+	VMULPD(of(5), solid, gx)
+	VFMADD231PD(of(8), byX, gx)
+	VMULPD(of(6), solid, gy)
+	VFMADD231PD(of(9), byX, gy)
+	VMULPD(of(7), solid, gb)
+	weight, left := load(of(13)), load(of(12))
+	wx, wy, wb := YMM(), YMM(), YMM()
+	VMULPD(weight, gx, wx)
+	VMULPD(weight, gy, wy)
+	VMULPD(weight, gb, wb)
+	VMOVUPD(wx, of(0))
+	VMOVUPD(wy, of(1))
+	VMOVUPD(wb, of(2))
+	VFMADD231PD(wx, gx, sum[0])
+	VFMADD231PD(wx, gy, sum[1])
+	VFMADD231PD(wy, gy, sum[2])
+	VFMADD231PD(wb, gb, sum[3])
+	VFMADD231PD(wx, left, sum[4])
+	VFMADD231PD(wy, left, sum[5])
+	VFMADD231PD(wb, left, sum[6])
+	ADDQ(U32(width), at)
+	CMPQ(at, end)
+	JLT(LabelRef("loop"))
+	sums := Load(Param("sums"), GP64())
+	for i := range sum {
+		VMOVUPD(sum[i], Mem{Base: sums, Disp: width * i})
 	}
 	leave()
 }
