@@ -75,11 +75,9 @@ func (l *level) edges(g Geometry, size int) []tile {
 						continue
 					}
 					k := int(by)*l.bw + int(bx)
-					if l.off(k) {
-						continue
+					if a := f.alpha[k]; (a < low || a > high) && !l.off(k) {
+						low, high = min(low, a), max(high, a)
 					}
-					a := f.alpha[k]
-					low, high = min(low, a), max(high, a)
 				}
 			}
 			found[i] = float64(high-low) > contrast+sure*f.alphaNoise
@@ -229,8 +227,9 @@ type sampler struct {
 	folded  [3][largest * largest]float64            // what columns are folded with
 	first   [shades * shades]float64                 // the factor of plain, with the prior
 	factor  [shades * shades]float64
-	probe   [3][2]float64 // the places of the edge, and of one and two pixels inward
-	light   [3]float64    // the color there, added up over the channels
+	probe   [3][2]float64  // the places of the edge, and of one and two pixels inward
+	light   [3]float64     // the color there, added up over the channels
+	own     [3]measurement // what each channel says: info, b and soft
 }
 
 // follows measures a tile again with the band plate moved by what it says, or by a part of a pixel
@@ -392,8 +391,17 @@ func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measure
 		v := f.colorNoise[c] * f.colorNoise[c]
 		explained += ca*ca/m.energy/v - 1
 		total += cc/v - float64(n) + noisy*math.Sqrt(float64(n))
+		own := &s.own[c]
+		*own = measurement{}
 		if settled {
-			s.channel(&m, pix, f.colorNoise[c], f.alphaNoise)
+			s.channel(own, pix, f.colorNoise[c], f.alphaNoise)
+		}
+		for i, v := range own.info {
+			m.info[i] += v
+		}
+		for i := range m.b {
+			m.b[i] += own.b[i]
+			m.soft[i] += own.soft[i]
 		}
 	}
 	m.match = max(0, min(explained/total, 1))

@@ -255,7 +255,11 @@ func (f *fit) equations(ms []measurement) []equation {
 			n[i] = f.equationsOf(&all[i], &ms[i], i)
 		}
 	})
-	var list []equation
+	total := 0
+	for _, k := range n {
+		total += k
+	}
+	list := make([]equation, 0, total)
 	for i := range all {
 		list = append(list, all[i][:n[i]]...)
 	}
@@ -395,7 +399,7 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 		}
 		next, _ = sys.solve(r)
 		if len(kinds) > 1 && pass%doubtEvery == doubtEvery-1 {
-			f.doubt *= f.disagreement(eqs, model, now)
+			f.doubt *= sys.disagreement()
 		}
 	}
 	var sum, weights float64

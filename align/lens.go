@@ -220,11 +220,21 @@ func (s *patchSampler) fringes(l *level, g *Geometry, cell int) (eqs [2][2]equat
 	return eqs
 }
 
-func sumProducts(a, b []float64) (sum float64) {
-	for i, v := range a {
-		sum += v * b[i]
+// sumProducts adds up in four parts, none of which waits for the others.
+func sumProducts(a, b []float64) float64 {
+	b = b[:len(a)]
+	var s0, s1, s2, s3 float64
+	for len(a) >= 4 {
+		s0 += a[0] * b[0]
+		s1 += a[1] * b[1]
+		s2 += a[2] * b[2]
+		s3 += a[3] * b[3]
+		a, b = a[4:], b[4:len(b)]
 	}
-	return sum
+	for i, v := range a {
+		s0 += v * b[i]
+	}
+	return s0 + s1 + (s2 + s3)
 }
 
 // lateralTerms are a channel's scale less 1, its shift along x and y, and how far it seems to lie
@@ -239,11 +249,8 @@ func (s *sampler) fringes(l *level, g *Geometry, t tile, cell int) (eqs [2]equat
 	if !(info > 0) {
 		return eqs
 	}
-	f := &l.frames[t.frame]
 	var e, v [3]float64
-	for c := range s.color {
-		var own measurement
-		s.channel(&own, s.color[c][:s.pixels], f.colorNoise[c], f.alphaNoise)
+	for c, own := range s.own {
 		if info := x*x*own.info[0] + 2*x*y*own.info[1] + y*y*own.info[2]; info*worst*worst > correlated {
 			e[c], v[c] = (x*own.b[0]+y*own.b[1])/info, correlated/info
 		}

@@ -205,7 +205,7 @@ func (f *fit) rolling() Rolling {
 	}
 	t.solve(t.last, t.most, t.theta)
 	sys := t.system(t.eqs, t.most, t.terms, t.theta)
-	m := sys.mixed()
+	m := sys.mixed(nil)
 	x, ok := m.solve()
 	if !ok {
 		return Rolling{}

@@ -98,7 +98,7 @@ func farWarning(most float64, at [2]float64, remedy string) string {
 // to be as near to zero as the plates and the preferences say.
 func (f *fit) covariance() (c [12][12]float64) {
 	sys := f.system(f.eqs, f.most, radialTerms, f.theta)
-	m := sys.mixed()
+	m := sys.mixed(nil)
 	if !cholesky(m.a, m.n) {
 		return c
 	}

@@ -286,7 +286,7 @@ func sampled(pix []float32, n int) []float32 {
 	if step > 1 {
 		step |= 1 // odd, so that it does not keep to the same columns
 	}
-	var v []float32
+	v := make([]float32, 0, len(pix)/step+1)
 	for i := 0; i < len(pix); i += step {
 		v = append(v, pix[i])
 	}
@@ -300,8 +300,8 @@ func noise(q plane) float64 {
 		apart  = 5      // pixels: binomial is as wide
 		median = 0.6745 // of the absolute values of normal noise, in sigma
 	)
-	var d []float32
 	step := max(1, q.w*q.h/samples)
+	d := make([]float32, 0, q.w*q.h/step+1)
 	for i := 0; i < q.w*q.h; i += step {
 		if i%q.w+apart < q.w {
 			d = append(d, float32(math.Abs(float64(q.pix[i+apart]-q.pix[i]))))
@@ -407,10 +407,12 @@ func (l *level) measureBlur() {
 		for x := reach; x+side < l.bw-reach; x += side {
 			most, at := float32(0), 0
 			for j := y; j < y+side; j++ {
-				for k := j*l.bw + x; k < j*l.bw+x+side; k++ {
-					gx, gy := a[k+1]-a[k-1], a[k+l.bw]-a[k-l.bw]
+				k := j*l.bw + x
+				above, row, below := a[k-l.bw:][:side], a[k-1:][:side+2], a[k+l.bw:][:side]
+				for i, v := range above {
+					gx, gy := row[i+2]-row[i], below[i]-v
 					if g := gx*gx + gy*gy; g > most {
-						most, at = g, k
+						most, at = g, k+i
 					}
 				}
 			}

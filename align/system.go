@@ -149,9 +149,9 @@ func (s *system) portion(k int) []group {
 }
 
 // mixed returns the normal equations of the free directions and of the shutter's displacements, with
-// the equations' present weights, and of the cells' own effects. A weak preference for what rigs are
-// like holds what the edges do not.
-func (s *system) mixed() *mixed {
+// the present weights of those equations that count, or where that is nil of all, and of the cells' own
+// effects. A weak preference for what rigs are like holds what the edges do not.
+func (s *system) mixed(counts func(*equation) bool) *mixed {
 	f := s.f
 	n := len(s.free) + f.shutter.columns()
 	cells := 0
@@ -167,7 +167,11 @@ func (s *system) mixed() *mixed {
 		for _, g := range s.portion(k) {
 			weights = weights[:0]
 			for _, i := range s.order[g.from:g.to] {
-				weights = append(weights, s.eqs[i].weight)
+				v := 0.0
+				if q := &s.eqs[i]; counts == nil || counts(q) {
+					v = q.weight
+				}
+				weights = append(weights, v)
 			}
 			kernel.Gram(products, s.rows[g.from*s.parts:g.to*s.parts], s.parts, weights)
 			s.add(parts[k], m.cells, g, products)
@@ -230,7 +234,7 @@ func (s *system) shared(g group, column int) int {
 // each equation. Then the effects' widths are brought nearer to what the effects suggest.
 func (s *system) solve(residuals []float64) (next theta, chi2 float64) {
 	f := s.f
-	m := s.mixed()
+	m := s.mixed(nil)
 	x, ok := m.solve()
 	if !ok {
 		return s.now, math.Inf(1)

@@ -446,18 +446,17 @@ func (s *patchSampler) withBand(l *level, t *pattern) (q patchSums, v [planes]fl
 
 // level takes the plane that fits best out of v, in place.
 func (s *patchSampler) level(v []float64) {
-	var m, mx, my float64
-	for i, p := range v {
+	m, mx, my := 0.0, sumProducts(v, s.x), sumProducts(v, s.y)
+	for _, p := range v {
 		m += p
-		mx += p * s.x[i]
-		my += p * s.y[i]
 	}
 	n := float64(len(v))
 	// The mean square of a place over the patch.
 	square := (1 - 1/float64(s.size*s.size)) / 3
 	m, mx, my = m/n, mx/(n*square), my/(n*square)
+	xs, ys := s.x[:len(v)], s.y[:len(v)]
 	for i := range v {
-		v[i] -= m + mx*s.x[i] + my*s.y[i]
+		v[i] -= m + mx*xs[i] + my*ys[i]
 	}
 }
 
@@ -673,18 +672,17 @@ const doubtEvery = 8
 // geometry which they alone give and the one which texture alone gives are as far apart as their
 // covariances say: the root-mean-square of their distance over its standard deviations is then 1.
 // It is at most mostDoubt and may be below 1, where the edges have been doubted before.
-func (f *fit) disagreement(eqs []equation, model string, now theta) float64 {
+func (s *system) disagreement() float64 {
 	const halvings = 30 // of the logarithm of the doubt, which is then known to nine digits
 	const nuisance = len(theta{}) - geometric
-	free, _ := f.shading.columns(model, f.terms)
-	n := len(free) - nuisance
+	n := len(s.free) - nuisance
 	if n < 1 {
 		return 1
 	}
 	var x [2][]float64
 	var cov [2][][]float64
 	for k, texture := range []bool{false, true} {
-		m := f.system(only(eqs, texture), model, f.terms, now).mixed()
+		m := s.mixed(func(q *equation) bool { return q.texture == texture })
 		solution, ok := m.solve()
 		if !ok {
 			return 1
@@ -711,7 +709,7 @@ func (f *fit) disagreement(eqs []equation, model string, now theta) float64 {
 		}
 		return sum / float64(n)
 	}
-	low, high := 1/f.doubt, mostDoubt/f.doubt
+	low, high := 1/s.f.doubt, mostDoubt/s.f.doubt
 	if distance(low) <= 1 {
 		return low
 	}
