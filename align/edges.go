@@ -375,7 +375,7 @@ func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measure
 	for i := range n {
 		s.weight[i] = 1
 	}
-	kernel.Gram(s.plain[:], s.row[:n], 1, s.weight[:])
+	kernel.Gram(s.plain[:], s.row[:n], 1, s.shading.n, s.weight[:])
 	_, settled := s.solvable(s.first[:], &s.plain)
 
 	var explained, total float64
@@ -498,7 +498,7 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 		s.weight[i] = w
 		s.folded[0][i] = w * v
 	}
-	kernel.Gram(s.product[:], rows, 1, s.weight[:])
+	kernel.Gram(s.product[:], rows, 1, k, s.weight[:])
 	factor := s.factor[:k*k]
 	prior, ok := s.solvable(factor, &s.product)
 	if !ok {

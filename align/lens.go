@@ -229,7 +229,7 @@ func sumProducts(a, b []float64) float64 {
 		s1 += a[1] * b[1]
 		s2 += a[2] * b[2]
 		s3 += a[3] * b[3]
-		a, b = a[4:], b[4:len(b)]
+		a, b = a[4:], b[4:]
 	}
 	for i, v := range a {
 		s0 += v * b[i]

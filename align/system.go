@@ -173,7 +173,7 @@ func (s *system) mixed(counts func(*equation) bool) *mixed {
 				}
 				weights = append(weights, v)
 			}
-			kernel.Gram(products, s.rows[g.from*s.parts:g.to*s.parts], s.parts, weights)
+			kernel.Gram(products, s.rows[g.from*s.parts:g.to*s.parts], s.parts, s.value+1, weights)
 			s.add(parts[k], m.cells, g, products)
 		}
 	})

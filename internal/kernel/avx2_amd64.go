@@ -334,10 +334,10 @@ func videoFront(v *Video, red, green, blue []int32, luma, cb, cr []float32) int 
 	return n
 }
 
-func gramFront(out []float64, rows [][Columns]float64, parts int, w []float64) int {
+func gramFront(out []float64, rows [][Columns]float64, parts, values int, w []float64) int {
 	n := whole(len(rows)/parts, 1)
 	if n > 0 {
-		gramAVX2(first(out, parts*parts*Columns*Columns), &first(rows, n*parts)[0], first(w, n), n, parts)
+		gramAVX2(first(out, parts*parts*Columns*Columns), &first(rows, n*parts)[0], first(w, n), n, parts, min((values+3)&^3, parts*Columns))
 	}
 	return n
 }

@@ -1136,18 +1136,20 @@ more1:
 	VZEROUPPER
 	RET
 
-// func gramAVX2(out *float64, rows *float64, w *float64, n int, parts int)
+// func gramAVX2(out *float64, rows *float64, w *float64, n int, parts int, values int)
 // Requires: AVX, FMA3
-TEXT ·gramAVX2(SB), NOSPLIT, $0-40
+TEXT ·gramAVX2(SB), NOSPLIT, $0-48
 	MOVQ rows+8(FP), AX
 	MOVQ w+16(FP), CX
 	MOVQ out+0(FP), DX
 	MOVQ parts+32(FP), BX
 	SHLQ $0x06, BX
-	XORQ SI, SI
+	MOVQ values+40(FP), SI
+	SHLQ $0x03, SI
+	XORQ DI, DI
 
 values:
-	XORQ DI, DI
+	XORQ R8, R8
 
 part:
 	VXORPS Y0, Y0, Y0
@@ -1158,49 +1160,49 @@ part:
 	VXORPS Y5, Y5, Y5
 	VXORPS Y6, Y6, Y6
 	VXORPS Y7, Y7, Y7
-	MOVQ   n+24(FP), R10
-	MOVQ   AX, R8
-	MOVQ   CX, R9
+	MOVQ   n+24(FP), R11
+	MOVQ   AX, R9
+	MOVQ   CX, R10
 
 loop:
-	VBROADCASTSD (R9), Y8
-	VMULPD       (R8)(DI*1), Y8, Y9
-	VMULPD       32(R8)(DI*1), Y8, Y8
-	VBROADCASTSD (R8)(SI*1), Y10
+	VBROADCASTSD (R10), Y8
+	VMULPD       (R9)(R8*1), Y8, Y9
+	VMULPD       32(R9)(R8*1), Y8, Y8
+	VBROADCASTSD (R9)(DI*1), Y10
 	VFMADD231PD  Y9, Y10, Y0
 	VFMADD231PD  Y8, Y10, Y1
-	VBROADCASTSD 8(R8)(SI*1), Y10
+	VBROADCASTSD 8(R9)(DI*1), Y10
 	VFMADD231PD  Y9, Y10, Y2
 	VFMADD231PD  Y8, Y10, Y3
-	VBROADCASTSD 16(R8)(SI*1), Y10
+	VBROADCASTSD 16(R9)(DI*1), Y10
 	VFMADD231PD  Y9, Y10, Y4
 	VFMADD231PD  Y8, Y10, Y5
-	VBROADCASTSD 24(R8)(SI*1), Y10
+	VBROADCASTSD 24(R9)(DI*1), Y10
 	VFMADD231PD  Y9, Y10, Y6
 	VFMADD231PD  Y8, Y10, Y7
-	ADDQ         BX, R8
-	ADDQ         $0x00000008, R9
-	DECQ         R10
+	ADDQ         BX, R9
+	ADDQ         $0x00000008, R10
+	DECQ         R11
 	JGT          loop
-	MOVQ         DX, R8
-	VMOVUPD      Y0, (R8)(DI*1)
-	VMOVUPD      Y1, 32(R8)(DI*1)
-	ADDQ         BX, R8
-	VMOVUPD      Y2, (R8)(DI*1)
-	VMOVUPD      Y3, 32(R8)(DI*1)
-	ADDQ         BX, R8
-	VMOVUPD      Y4, (R8)(DI*1)
-	VMOVUPD      Y5, 32(R8)(DI*1)
-	ADDQ         BX, R8
-	VMOVUPD      Y6, (R8)(DI*1)
-	VMOVUPD      Y7, 32(R8)(DI*1)
-	ADDQ         $0x00000040, DI
-	CMPQ         DI, SI
+	MOVQ         DX, R9
+	VMOVUPD      Y0, (R9)(R8*1)
+	VMOVUPD      Y1, 32(R9)(R8*1)
+	ADDQ         BX, R9
+	VMOVUPD      Y2, (R9)(R8*1)
+	VMOVUPD      Y3, 32(R9)(R8*1)
+	ADDQ         BX, R9
+	VMOVUPD      Y4, (R9)(R8*1)
+	VMOVUPD      Y5, 32(R9)(R8*1)
+	ADDQ         BX, R9
+	VMOVUPD      Y6, (R9)(R8*1)
+	VMOVUPD      Y7, 32(R9)(R8*1)
+	ADDQ         $0x00000040, R8
+	CMPQ         R8, DI
 	JLE          part
-	ADDQ         BX, R8
-	MOVQ         R8, DX
-	ADDQ         $0x00000020, SI
-	CMPQ         SI, BX
+	ADDQ         BX, R9
+	MOVQ         R9, DX
+	ADDQ         $0x00000020, DI
+	CMPQ         DI, SI
 	JLT          values
 	VZEROUPPER
 	RET

@@ -5,13 +5,13 @@ package kernel
 const Columns = 8
 
 // Gram sets the lower triangle of out, row by row, to the sums over the rows of w times the
-// products of their values. The rest of it becomes anything. A row has so many parts, one after the
-// other.
-func Gram(out []float64, rows [][Columns]float64, parts int, w []float64) {
+// products of their first values, so many of them. The rest of it becomes anything. A row has so many
+// parts, one after the other, and out as many rows and columns as a row has values.
+func Gram(out []float64, rows [][Columns]float64, parts, values int, w []float64) {
 	side := parts * Columns
 	out = out[:side*side]
 	clear(out)
-	gramFrom(gramFront(out, rows, parts, w), out, rows, parts, w)
+	gramFrom(gramFront(out, rows, parts, values, w), out, rows, parts, values, w)
 }
 
 // Fold sets out to the sums over the rows of c times their values.
@@ -38,18 +38,18 @@ func Dots(out []float64, rows [][Columns]float64, by *[Columns]float64) {
 	}
 }
 
-func gramFrom(i int, out []float64, rows [][Columns]float64, parts int, w []float64) {
+func gramFrom(i int, out []float64, rows [][Columns]float64, parts, values int, w []float64) {
 	n := len(rows) / parts
 	w = w[:n]
 	for ; i < n; i++ {
 		row := rows[i*parts : (i+1)*parts]
-		for j := range parts * Columns {
+		for j := range values {
 			f := w[i] * row[j/Columns][j%Columns]
-			to := out[j*parts*Columns:]
-			for p := range j/Columns + 1 {
-				r, sum := &row[p], (*[Columns]float64)(to[p*Columns:])
-				for q, v := range r {
-					sum[q] += f * v
+			to := out[j*parts*Columns:][:j+1]
+			for k := range row[:j/Columns+1] {
+				r, some := &row[k], to[k*Columns:]
+				for q := range min(Columns, len(some)) {
+					some[q] += f * r[q]
 				}
 			}
 		}

@@ -52,7 +52,9 @@ func weaveFront(high, low []uint32, planes *[4][]uint32) int { return 0 }
 
 func videoFront(v *Video, red, green, blue []int32, luma, cb, cr []float32) int { return 0 }
 
-func gramFront(out []float64, rows [][Columns]float64, parts int, w []float64) int { return 0 }
+func gramFront(out []float64, rows [][Columns]float64, parts, values int, w []float64) int {
+	return 0
+}
 
 func foldFront(out *[Columns]float64, rows [][Columns]float64, c []float64) int { return 0 }
 

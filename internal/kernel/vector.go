@@ -564,43 +564,40 @@ func videoFront(v *Video, red, green, blue []int32, luma, cb, cr []float32) int 
 	return i
 }
 
-func gramFront(out []float64, rows [][Columns]float64, parts int, w []float64) int {
-	n := len(rows) / parts
-	for j := range parts {
-		for k := range j + 1 {
-			gram8(after(first(out, len(out)), (j*parts*Columns+k)*Columns), rows, j, k, parts, first(w, n), n)
+// gramFront goes over the rows for every four values and the lanes of those before them and of
+// themselves.
+func gramFront(out []float64, rows [][Columns]float64, parts, values int, w []float64) int {
+	n, side := len(rows)/parts, parts*Columns
+	lanes := min(simd.BroadcastFloat64s(0).Len(), Columns)
+	if n == 0 {
+		return 0
+	}
+	row, weights, to := &first(rows, n*parts)[0], first(w, n), first(out, side*side)
+	for j := 0; j < values; j += 4 {
+		for p := 0; p < j+4; p += lanes {
+			gram4(after(to, j*side+p), after(row, j), after(row, p), side, weights, n)
 		}
 	}
 	return n
 }
 
-// gram8 is the sums of the products of part j of the rows with part k.
-func gram8(to *float64, rows [][Columns]float64, j, k, parts int, w *float64, n int) {
+// gram4 is the sums of the products of the four values of a row that begin at row with the vector at
+// by, in side values a row.
+func gram4(to, row, by *float64, side int, w *float64, n int) {
 	zero := simd.BroadcastFloat64s(0)
-	lanes, side := min(zero.Len(), Columns), parts*Columns
-	for p := 0; p < Columns; p += lanes {
-		a0, a1, a2, a3, a4, a5, a6, a7 := zero, zero, zero, zero, zero, zero, zero, zero
-		for i := range n {
-			r := &rows[i*parts+j]
-			some := simd.LoadFloat64s(from(&rows[i*parts+k][0], p)).Mul(simd.BroadcastFloat64s(*after(w, i)))
-			a0 = some.MulAdd(simd.BroadcastFloat64s(r[0]), a0)
-			a1 = some.MulAdd(simd.BroadcastFloat64s(r[1]), a1)
-			a2 = some.MulAdd(simd.BroadcastFloat64s(r[2]), a2)
-			a3 = some.MulAdd(simd.BroadcastFloat64s(r[3]), a3)
-			a4 = some.MulAdd(simd.BroadcastFloat64s(r[4]), a4)
-			a5 = some.MulAdd(simd.BroadcastFloat64s(r[5]), a5)
-			a6 = some.MulAdd(simd.BroadcastFloat64s(r[6]), a6)
-			a7 = some.MulAdd(simd.BroadcastFloat64s(r[7]), a7)
-		}
-		a0.Store(from(to, p))
-		a1.Store(from(to, side+p))
-		a2.Store(from(to, 2*side+p))
-		a3.Store(from(to, 3*side+p))
-		a4.Store(from(to, 4*side+p))
-		a5.Store(from(to, 5*side+p))
-		a6.Store(from(to, 6*side+p))
-		a7.Store(from(to, 7*side+p))
+	a0, a1, a2, a3 := zero, zero, zero, zero
+	for i := range n {
+		r := (*[4]float64)(unsafe.Pointer(after(row, i*side)))
+		some := simd.LoadFloat64s(from(by, i*side)).Mul(simd.BroadcastFloat64s(*after(w, i)))
+		a0 = some.MulAdd(simd.BroadcastFloat64s(r[0]), a0)
+		a1 = some.MulAdd(simd.BroadcastFloat64s(r[1]), a1)
+		a2 = some.MulAdd(simd.BroadcastFloat64s(r[2]), a2)
+		a3 = some.MulAdd(simd.BroadcastFloat64s(r[3]), a3)
 	}
+	a0.Store(from(to, 0))
+	a1.Store(from(to, side))
+	a2.Store(from(to, 2*side))
+	a3.Store(from(to, 3*side))
 }
 
 func foldFront(out *[Columns]float64, rows [][Columns]float64, c []float64) int {
@@ -635,4 +632,99 @@ func fold3Front(out *[3][Columns]float64, rows [][Columns]float64, c *[3][]float
 		s2.Store(from(to2, p))
 	}
 	return len(rows)
+}
+
+func dotsFront(out []float64, rows [][Columns]float64, by *[Columns]float64) int {
+	if simd.BroadcastFloat64s(0).Len() != 2 {
+		return 0
+	}
+	by0, by2, by4, by6 := simd.LoadFloat64s(by[0:]), simd.LoadFloat64s(by[2:]), simd.LoadFloat64s(by[4:]), simd.LoadFloat64s(by[6:])
+	var v [2]float64
+	for i := range out {
+		r := &rows[i]
+		sum := simd.LoadFloat64s(r[0:]).Mul(by0)
+		sum = simd.LoadFloat64s(r[2:]).MulAdd(by2, sum)
+		sum = simd.LoadFloat64s(r[4:]).MulAdd(by4, sum)
+		simd.LoadFloat64s(r[6:]).MulAdd(by6, sum).Store(v[:])
+		out[i] = v[0] + v[1]
+	}
+	return len(out)
+}
+
+// splineFront does one place at a time, with the four coefficients of a row as one vector.
+func splineFront(out [][4]float32, c []float32, stride int, at []int32, parts [][2]float32) int {
+	if len(out) == 0 || simd.BroadcastFloat32s(0).Len() != 4 {
+		return 0
+	}
+	low, high := at[0], at[0]
+	for _, k := range at {
+		low, high = min(low, k), max(high, k)
+	}
+	_, _ = c[low], c[int(high)+3*stride+3]
+	p := first(c, 1)
+	w0, w1, w2, w3 := simd.LoadFloat32s(splineWeights[0][:]), simd.LoadFloat32s(splineWeights[1][:]), simd.LoadFloat32s(splineWeights[2][:]), simd.LoadFloat32s(splineWeights[3][:])
+	d1, d2, b1 := w2.Add(w2), w3.Add(w3).Add(w3), w3.Mul(simd.BroadcastFloat32s(6))
+	var y, dy, by, sums [4]float32
+	for i := range out {
+		u, v := simd.BroadcastFloat32s(parts[i][0]), simd.BroadcastFloat32s(parts[i][1])
+		w3.MulAdd(v, w2).MulAdd(v, w1).MulAdd(v, w0).Store(y[:])
+		d2.MulAdd(v, d1).MulAdd(v, w1).Store(dy[:])
+		b1.MulAdd(v, d1).Store(by[:])
+		about := after(p, int(at[i]))
+		row := simd.LoadFloat32s(from(about, 0))
+		value, down, bend := row.Mul(simd.BroadcastFloat32s(y[0])), row.Mul(simd.BroadcastFloat32s(dy[0])), row.Mul(simd.BroadcastFloat32s(by[0]))
+		row = simd.LoadFloat32s(from(about, stride))
+		value, down, bend = row.MulAdd(simd.BroadcastFloat32s(y[1]), value), row.MulAdd(simd.BroadcastFloat32s(dy[1]), down), row.MulAdd(simd.BroadcastFloat32s(by[1]), bend)
+		row = simd.LoadFloat32s(from(about, 2*stride))
+		value, down, bend = row.MulAdd(simd.BroadcastFloat32s(y[2]), value), row.MulAdd(simd.BroadcastFloat32s(dy[2]), down), row.MulAdd(simd.BroadcastFloat32s(by[2]), bend)
+		row = simd.LoadFloat32s(from(about, 3*stride))
+		value, down, bend = row.MulAdd(simd.BroadcastFloat32s(y[3]), value), row.MulAdd(simd.BroadcastFloat32s(dy[3]), down), row.MulAdd(simd.BroadcastFloat32s(by[3]), bend)
+		x := w3.MulAdd(u, w2).MulAdd(u, w1).MulAdd(u, w0)
+		sum := func(v simd.Float32s) float32 {
+			v.Store(sums[:])
+			return sums[0] + sums[1] + (sums[2] + sums[3])
+		}
+		out[i] = [4]float32{
+			sum(x.Mul(value)), sum(d2.MulAdd(u, d1).MulAdd(u, w1).Mul(value)), sum(x.Mul(down)),
+			sum(x.MulAdd(bend, b1.MulAdd(u, d1).Mul(value))),
+		}
+	}
+	return len(out)
+}
+
+func moveFront(sums *[7]float64, out *[3][]float64, w *Window, c *[Columns]float64) int {
+	all := simd.BroadcastFloat64s
+	lanes := all(0).Len()
+	n := len(w.X) / lanes * lanes
+	solid0, x1, y1, xx, xy, yy := all(c[1]-(c[4]+c[6])/3), all(c[2]), all(c[3]), all(c[4]), all(c[5]), all(c[6])
+	px, py, slopeX, slopeY, bend := first(w.X, n), first(w.Y, n), first(w.SlopeX, n), first(w.SlopeY, n), first(w.Bend, n)
+	toX, toY, byX, byY, lefts, weights := first(w.ToX, n), first(w.ToY, n), first(w.TurnX, n), first(w.TurnY, n), first(w.Left, n), first(w.Weight, n)
+	out0, out1, out2 := first(out[0], n), first(out[1], n), first(out[2], n)
+	zero := all(0)
+	s0, s1, s2, s3, s4, s5, s6 := zero, zero, zero, zero, zero, zero, zero
+	for i := 0; i < n; i += lanes {
+		x, y := simd.LoadFloat64s(from(px, i)), simd.LoadFloat64s(from(py, i))
+		alongX, alongY := xy.MulAdd(y, x1), xy.MulAdd(x, y1)
+		solid := alongX.Add(xx.Mul(x)).MulAdd(x, yy.MulAdd(y, y1).MulAdd(y, solid0))
+		turnX, turnY := xx.Add(xx).MulAdd(x, alongX), yy.Add(yy).MulAdd(y, alongY)
+		turn := turnX.Mul(simd.LoadFloat64s(from(byX, i))).Add(turnY.Mul(simd.LoadFloat64s(from(byY, i))))
+		gx := solid.MulAdd(simd.LoadFloat64s(from(slopeX, i)), turn.Mul(simd.LoadFloat64s(from(toX, i))))
+		gy := solid.MulAdd(simd.LoadFloat64s(from(slopeY, i)), turn.Mul(simd.LoadFloat64s(from(toY, i))))
+		gb := solid.Mul(simd.LoadFloat64s(from(bend, i)))
+		weight, left := simd.LoadFloat64s(from(weights, i)), simd.LoadFloat64s(from(lefts, i))
+		wx, wy, wb := weight.Mul(gx), weight.Mul(gy), weight.Mul(gb)
+		wx.Store(from(out0, i))
+		wy.Store(from(out1, i))
+		wb.Store(from(out2, i))
+		s0, s1, s2, s3 = wx.MulAdd(gx, s0), wx.MulAdd(gy, s1), wy.MulAdd(gy, s2), wb.MulAdd(gb, s3)
+		s4, s5, s6 = wx.MulAdd(left, s4), wy.MulAdd(left, s5), wb.MulAdd(left, s6)
+	}
+	var part [Pad]float64
+	for i, v := range [...]simd.Float64s{s0, s1, s2, s3, s4, s5, s6} {
+		v.Store(part[:])
+		for _, p := range part[:lanes] {
+			sums[i] += p
+		}
+	}
+	return n
 }

@@ -740,17 +740,19 @@ func video() {
 // Rows of Gram and Fold have two vectors of four numbers each.
 const gramRow = 64
 
-// gram is Gram: for every four of the values, by so many loops over the rows as these four and those
-// before them have parts. Of the first four of a part the products with the second four are not
+// gram is Gram, for a number of values that is a multiple of four: for every four, by so many loops over
+// the rows as these four and those before them have parts. Of the first four of a part the products with the second four are not
 // wanted, and cost less than a loop of their own.
 func gram() {
 	const four = 4
-	begin("gramAVX2", "func(out *float64, rows *float64, w *float64, n int, parts int)")
+	begin("gramAVX2", "func(out *float64, rows *float64, w *float64, n int, parts int, values int)")
 	rows, weights := Load(Param("rows"), GP64()), Load(Param("w"), GP64())
 	out := Load(Param("out"), GP64())
 	stride := Load(Param("parts"), GP64())
 	SHLQ(U8(6), stride) // bytes of a row, of the rows as of out
-	times := GP64()     // values of those that are multiplied, in bytes
+	values := Load(Param("values"), GP64())
+	SHLQ(U8(3), values)
+	times := GP64() // values of those that are multiplied, in bytes
 	XORQ(times, times)
 	Label("values")
 	part := GP64() // of those that they are multiplied with
@@ -794,7 +796,7 @@ func gram() {
 	ADDQ(stride, to)
 	MOVQ(to, out)
 	ADDQ(U32(8*four), times)
-	CMPQ(times, stride)
+	CMPQ(times, values)
 	JLT(LabelRef("values"))
 	leave()
 }
