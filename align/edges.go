@@ -92,12 +92,12 @@ func (l *level) edges(g Geometry, size int) []tile {
 	return list
 }
 
-// thinned returns at most n of the tiles, evenly spread.
-func thinned(list []tile, n int) []tile {
+// thinned returns at most n of the list, evenly spread.
+func thinned[T any](list []T, n int) []T {
 	if len(list) <= n {
 		return list
 	}
-	some := make([]tile, n)
+	some := make([]T, n)
 	for i := range some {
 		some[i] = list[i*len(list)/n]
 	}

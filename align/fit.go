@@ -106,7 +106,7 @@ type fit struct {
 	widths   widths      // of the cells' own effects
 	eqs      []equation  // of the last solution, with their weights
 	doubt    float64     // what the variances of edges are multiplied by, so that they agree with the texture
-	core     []patch     // windows of the core; nil where they have not been looked for
+	core     []pattern   // windows of the core; nil where they have not been looked for
 	coreSize int         // their side, in pixels
 	texture  *textureFit // the core's texture, in the last fits; nil where there is none
 	shutter  *shutter    // nil unless the rows of the cameras are not of the same instants
@@ -504,18 +504,19 @@ func (f *fit) tiles() []tile {
 	return f.l.centered(f.g, list, f.shading.size)
 }
 
-// patches returns the windows of the core, and their side in pixels: half of the usual one, and so
+// patterns returns the windows of the core, and their side in pixels: half of the usual one, and so
 // on, where few fit into a small performer.
-func (f *fit) patches() ([]patch, int) {
+func (f *fit) patterns(ctx context.Context) (list []pattern, size int, err error) {
 	if f.core == nil {
 		for f.coreSize = f.l.patchSize(); ; f.coreSize = max(leastPatch, f.coreSize/2) &^ 1 {
-			f.core = f.l.corePatches(&f.g, f.coreSize)
-			if len(f.core) >= plentyPatches || f.coreSize == leastPatch {
+			patches := f.l.corePatches(&f.g, f.coreSize)
+			if len(patches) >= plentyPatches || f.coreSize == leastPatch {
+				f.core, err = f.l.patterns(ctx, patches, f.coreSize)
 				break
 			}
 		}
 	}
-	return f.core, f.coreSize
+	return f.core, f.coreSize, err
 }
 
 // move takes a solution over, and with it the last measurements: what an edge says of its place
@@ -628,8 +629,11 @@ func (f *fit) choose(ctx context.Context) (ok bool, err error) {
 	// Closer; but the fit must not wander off.
 	before := *f
 	f.shading = bending
-	patches, size := f.patches()
-	if f.texture, err = f.l.findTexture(ctx, f.g, patches, size); err != nil {
+	patterns, size, err := f.patterns(ctx)
+	if err != nil {
+		return false, err
+	}
+	if f.texture, err = f.l.findTexture(ctx, f.g, patterns, size); err != nil {
 		return false, err
 	}
 	// Some of the edges bring it near, and all of them say where it is.

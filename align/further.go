@@ -84,8 +84,11 @@ func (f *fit) further(ctx context.Context, pairs []Pair, lateral LateralColor) e
 	if lateral.Told(f.g.ColorW, f.g.ColorH) {
 		l.correct(lateral)
 	}
-	patches, size := newFit(f.g, l, f.model).patches()
-	texture, err := l.findTexture(ctx, f.g, patches, size)
+	patterns, size, err := newFit(f.g, l, f.model).patterns(ctx)
+	if err != nil {
+		return err
+	}
+	texture, err := l.findTexture(ctx, f.g, patterns, size)
 	if err != nil || texture == nil {
 		return err
 	}

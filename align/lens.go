@@ -81,6 +81,7 @@ func (f *fit) lateral(ctx context.Context) (all LateralColor, err error) {
 			break
 		}
 		f.l.correct(more)
+		f.core = nil // which has the colors before
 	}
 	return all, nil
 }
@@ -114,7 +115,10 @@ func (f *fit) fringed(ctx context.Context) (LateralColor, error) {
 	if known != [2]bool{true, true} {
 		return LateralColor{}, ctx.Err()
 	}
-	red, blue := f.textureFringes(ctx)
+	red, blue, err := f.textureFringes(ctx)
+	if err != nil {
+		return LateralColor{}, err
+	}
 	c.Red, c.RedSigma = f.agreed(c.Red, c.RedSigma, red)
 	c.Blue, c.BlueSigma = f.agreed(c.Blue, c.BlueSigma, blue)
 	return c, ctx.Err()
@@ -145,21 +149,17 @@ func (f *fit) agreed(scale, sigma float64, texture []equation) (float64, float64
 
 // textureFringes measures how far red and blue stand from green in the costume's texture, as
 // fringes does it at edges.
-func (f *fit) textureFringes(ctx context.Context) (red, blue []equation) {
-	l, g := f.l, f.g
-	patches, size := f.patches()
-	patches = thinned(patches, maxTiles)
-	all := make([][2][2]equation, len(patches))
-	parallel.Parts(len(patches), func(from, to int) {
-		s := newPatchSampler(size)
-		for i := from; i < to && ctx.Err() == nil; i++ {
-			if _, _, ok := s.to(l, &g, patches[i]); ok {
-				s.readColor(l)
-				all[i] = s.fringes(l, &g, f.cell(float64(patches[i].x), float64(patches[i].y)))
-			}
+func (f *fit) textureFringes(ctx context.Context) (red, blue []equation, err error) {
+	patterns, size, err := f.patterns(ctx)
+	if err != nil {
+		return nil, nil, err
+	}
+	s := newPatchSampler(size)
+	for _, t := range thinned(patterns, maxTiles) {
+		if _, _, ok := s.to(f.l, &f.g, t.patch); !ok {
+			continue
 		}
-	})
-	for _, pair := range all {
+		pair := s.fringes(f.l, &f.g, &t, f.cell(float64(t.x), float64(t.y)))
 		for k := range 2 {
 			if q := pair[0][k]; q.v > 0 {
 				red = append(red, q)
@@ -169,38 +169,37 @@ func (f *fit) textureFringes(ctx context.Context) (red, blue []equation) {
 			}
 		}
 	}
-	return red, blue
+	return red, blue, ctx.Err()
 }
 
-// fringes measures a patch: red and blue are green, brighter or darker and displaced, as far as
+// fringes measures a pattern: red and blue are green, brighter or darker and displaced, as far as
 // texture goes.
-func (s *patchSampler) fringes(l *level, g *Geometry, cell int) (eqs [2][2]equation) {
-	const leastNoise = 1e-12 // variance; a channel that is green's multiple leaves none
+func (s *patchSampler) fringes(l *level, g *Geometry, t *pattern, cell int) (eqs [2][2]equation) {
+	const (
+		green      = 1
+		leastNoise = 1e-12 // variance; a channel that is green's multiple leaves none
+	)
 	cx, cy := s.middle()
 	ox, oy := l.outward(g, cx, cy)
-	green := s.color[1]
-	gg := sumProducts(green, green)
-	if !(gg > 0) {
+	p := &t.products
+	if !(p[green][green] > 0) {
 		return eqs
 	}
+	alongX, alongY := alongX+green, alongY+green
 	for i, c := range []int{0, 2} {
-		a := sumProducts(green, s.color[c]) / gg
-		var m measurement
-		left := 0.0
-		for k, v := range s.color[c] {
-			y := v - a*green[k]
-			gx, gy := s.turned(a*s.slope[1][0][k], a*s.slope[1][1][k])
-			left += y * y
-			m.info[0] += gx * gx
-			m.info[1] += gx * gy
-			m.info[2] += gy * gy
-			m.b[0] += gx * y
-			m.b[1] += gy * y
-		}
+		a := p[green][c] / p[green][green]
+		left := p[c][c] - a*p[green][c]
+		// The products of green's slopes, by the color pixel, with each other and with what is left.
+		xx, xy := s.turned(p[alongX][alongX], p[alongX][alongY])
+		yx, yy := s.turned(p[alongY][alongX], p[alongY][alongY])
+		xx, _ = s.turned(xx, yx)
+		xy, yy = s.turned(xy, yy)
+		bx, by := s.turned(p[alongX][c]-a*p[alongX][green], p[alongY][c]-a*p[alongY][green])
+		m := measurement{info: [3]float64{a * a * xx, a * a * xy, a * a * yy}, b: [2]float64{a * bx, a * by}}
 		// Green's noise is no slope of the costume's: with it, what is displaced seemed to be less so.
-		grain := s.grain([3]float64{1: a})
+		grain := s.grain([3]float64{green: a})
 		m.info[0], m.info[2] = m.info[0]-grain, m.info[2]-grain
-		noise := left/float64(s.n) + leastNoise
+		noise := math.Max(left, 0)/float64(s.n) + leastNoise
 		for k := range m.info {
 			m.info[k] /= noise
 		}

@@ -64,6 +64,7 @@ func newMixed(n, cells int) *mixed {
 
 // reduce takes the effects out of the equations of the shared parameters.
 func (m *mixed) reduce(w widths) {
+	half := make([][effects]float64, m.n)
 	for i := range m.cells {
 		c := &m.cells[i]
 		if !c.used {
@@ -76,15 +77,23 @@ func (m *mixed) reduce(w widths) {
 			c.used = false
 			continue
 		}
-		b := c.solved(c.b)
+		// With the factor L, v' inverse(L L') w is the product of inverse(L) v and inverse(L) w.
+		b := c.b
+		forward(c.a[:], effects, b[:])
 		for i := range m.n {
-			t := c.solved(c.cross[i])
-			for j := range i + 1 {
-				m.a[i*m.n+j] -= sumProducts(t[:], c.cross[j][:])
+			t := c.cross[i]
+			forward(c.a[:], effects, t[:])
+			half[i] = t
+			for j, o := range half[:i+1] {
+				m.a[i*m.n+j] -= dotEffects(&t, &o)
 			}
-			m.b[i] -= sumProducts(b[:], c.cross[i][:])
+			m.b[i] -= dotEffects(&t, &b)
 		}
 	}
+}
+
+func dotEffects(a, b *[effects]float64) float64 {
+	return a[0]*b[0] + a[1]*b[1] + a[2]*b[2] + a[3]*b[3] + a[4]*b[4]
 }
 
 func (c *cell) solved(v [effects]float64) [effects]float64 {
@@ -129,7 +138,7 @@ func (m *mixed) widths(u [][effects]float64) widths {
 			unit = c.solved(unit)
 			v := u[i][k]*u[i][k] + unit[k]
 			for j := range row {
-				row[j] = sumProducts(unit[:], c.cross[j][:])
+				row[j] = dotEffects(&unit, &c.cross[j])
 			}
 			// row' inverse(a) row, by half of substitute.
 			for j := range row {

@@ -78,17 +78,22 @@ func cholesky(a []float64, n int) bool {
 
 // substitute solves for x in place, given cholesky's factor.
 func substitute(a []float64, n int, x []float64) {
-	for i := range n {
-		v := x[i]
-		for k, f := range a[i*n : i*n+i] {
-			v -= f * x[k]
-		}
-		x[i] = v / a[i*n+i]
-	}
+	forward(a, n, x)
 	for i := n - 1; i >= 0; i-- {
 		v := x[i]
 		for k := i + 1; k < n; k++ {
 			v -= a[k*n+i] * x[k]
+		}
+		x[i] = v / a[i*n+i]
+	}
+}
+
+// forward is the first half of substitute.
+func forward(a []float64, n int, x []float64) {
+	for i := range n {
+		v := x[i]
+		for k, f := range a[i*n : i*n+i] {
+			v -= f * x[k]
 		}
 		x[i] = v / a[i*n+i]
 	}

@@ -118,25 +118,24 @@ const (
 	planes = 9
 )
 
-// findTexture finds those of the core's patches that have texture, and m. It returns nil where none
+// findTexture finds those of the core's patterns that have texture, and m. It returns nil where none
 // do.
-func (l *level) findTexture(ctx context.Context, g Geometry, patches []patch, size int) (*textureFit, error) {
+func (l *level) findTexture(ctx context.Context, g Geometry, patterns []pattern, size int) (*textureFit, error) {
 	const (
 		rounds  = 4 // of leaving out; chosen by hand
 		outlier = 4 // times the median's scatter, from which a patch is left out; chosen by hand
 	)
 	t := &textureFit{size: size}
-	if len(patches) < leastPatches {
+	if len(patterns) < leastPatches {
 		return nil, nil
 	}
 	// m by least squares over all patches, each with a plane of its own taken out; patches whose
 	// scatter is far above the others' are left out (seams of what is transparent, highlights).
-	patterns, sums := make([]pattern, len(patches)), make([]patchSums, len(patches))
+	sums := make([]patchSums, len(patterns))
 	parallel.Parts(len(sums), func(from, to int) {
 		s := newPatchSampler(t.size)
 		for i := from; i < to && ctx.Err() == nil; i++ {
-			if s.readBand(l, &g, patches[i]) {
-				patterns[i] = s.pattern(l)
+			if s.readBand(l, &g, patterns[i].patch) {
 				sums[i], _ = s.withBand(l, &patterns[i])
 			}
 		}
@@ -183,6 +182,19 @@ func (l *level) findTexture(ctx context.Context, g Geometry, patches []patch, si
 		t.patches = append(t.patches, patterns[r.index])
 	}
 	return t, nil
+}
+
+// patterns returns what the color plates say of patches.
+func (l *level) patterns(ctx context.Context, patches []patch, size int) ([]pattern, error) {
+	list := make([]pattern, len(patches))
+	parallel.Parts(len(list), func(from, to int) {
+		s := newPatchSampler(size)
+		for i := from; i < to && ctx.Err() == nil; i++ {
+			s.patch, s.frame = patches[i], &l.frames[patches[i].frame]
+			list[i] = s.pattern(l)
+		}
+	})
+	return list, ctx.Err()
 }
 
 // patchSize returns the side of a patch, in pixels.

@@ -63,13 +63,24 @@ func textured(t testing.TB, w, h int, m [3]float64, moved [2]float64, stripes bo
 	return s.levels[0], Identity(w, h)
 }
 
-// measuredTexture returns what the texture of a level says.
-func measuredTexture(t *testing.T, l *level, g Geometry) []measurement {
+// foundTexture finds the texture of a level in all of its core.
+func foundTexture(t testing.TB, l *level, g Geometry) *textureFit {
 	t.Helper()
-	f, err := l.findTexture(t.Context(), g, l.corePatches(&g, l.patchSize()), l.patchSize())
+	patterns, err := l.patterns(t.Context(), l.corePatches(&g, l.patchSize()), l.patchSize())
+	if err != nil {
+		t.Fatal(err)
+	}
+	f, err := l.findTexture(t.Context(), g, patterns, l.patchSize())
 	if err != nil || f == nil {
 		t.Fatalf("no texture: %v", err)
 	}
+	return f
+}
+
+// measuredTexture returns what the texture of a level says.
+func measuredTexture(t *testing.T, l *level, g Geometry) []measurement {
+	t.Helper()
+	f := foundTexture(t, l, g)
 	ms, err := f.measure(t.Context(), l, g)
 	if err != nil {
 		t.Fatal(err)
@@ -104,10 +115,7 @@ func TestTextureDisplaced(t *testing.T) {
 func TestStripesDisplaced(t *testing.T) {
 	const moved = 0.15
 	l, g := textured(t, 480, 270, [3]float64{0.12, 0.08, 0.04}, [2]float64{moved, 0}, true)
-	f, err := l.findTexture(t.Context(), g, l.corePatches(&g, l.patchSize()), l.patchSize())
-	if err != nil || f == nil {
-		t.Fatalf("no texture: %v", err)
-	}
+	f := foundTexture(t, l, g)
 	// Each round brings it nearer, as in a fit.
 	for range 4 {
 		ms, err := f.measure(t.Context(), l, g)
@@ -156,15 +164,10 @@ func TestPatchWithBand(t *testing.T) {
 // What a round of a fit asks of the texture, at 1920x1080.
 func BenchmarkTexture(b *testing.B) {
 	l, g := textured(b, 1920, 1080, [3]float64{0.03, 0.02, 0.01}, [2]float64{0.3, -0.2}, false)
-	f, err := l.findTexture(b.Context(), g, l.corePatches(&g, l.patchSize()), l.patchSize())
-	if err != nil || f == nil {
-		b.Fatalf("no texture: %v", err)
-	}
+	f := foundTexture(b, l, g)
 	b.Run("find", func(b *testing.B) {
 		for b.Loop() {
-			if _, err := l.findTexture(b.Context(), g, l.corePatches(&g, l.patchSize()), l.patchSize()); err != nil {
-				b.Fatal(err)
-			}
+			foundTexture(b, l, g)
 		}
 	})
 	b.Run("measure", func(b *testing.B) {
