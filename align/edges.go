@@ -226,6 +226,7 @@ type sampler struct {
 	product [kernel.Columns * kernel.Columns]float64 // and weighted
 	folded  [3][largest * largest]float64            // what columns are folded with
 	first   [shades * shades]float64                 // the factor of plain, with the prior
+	betas   [3][kernel.Columns]float64               // and what it gives for the channels
 	factor  [shades * shades]float64
 	probe   [3][2]float64  // the places of the edge, and of one and two pixels inward
 	light   [3]float64     // the color there, added up over the channels
@@ -377,6 +378,10 @@ func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measure
 	}
 	kernel.Gram(s.plain[:], s.row[:n], 1, s.shading.n, s.weight[:])
 	_, settled := s.solvable(s.first[:], &s.plain)
+	if settled {
+		kernel.Fold3(&s.betas, s.row[:n], &[3][]float64{s.color[0][:n], s.color[1][:n], s.color[2][:n]})
+		substitute3(s.first[:], s.shading.n, &s.betas)
+	}
 
 	var explained, total float64
 	for c := range s.color {
@@ -394,7 +399,7 @@ func (s *sampler) measure(l *level, g *Geometry, t tile, mx, my float64) measure
 		own := &s.own[c]
 		*own = measurement{}
 		if settled {
-			s.channel(own, pix, f.colorNoise[c], f.alphaNoise)
+			s.channel(own, c, f.colorNoise[c], f.alphaNoise)
 		}
 		for i, v := range own.info {
 			m.info[i] += v
@@ -463,7 +468,7 @@ func (s *sampler) solvable(factor []float64, products *[kernel.Columns * kernel.
 // model's slope with what the parameters could explain projected out.
 //
 // The bending terms are for the last fits: they leave too little to tell a blur by.
-func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise float64) {
+func (s *sampler) channel(m *measurement, c int, colorNoise, alphaNoise float64) {
 	const (
 		// What every color is granted besides noise, in parts of itself, as standard deviations:
 		// alpha's own error, and texture that the model does not follow. Chosen by hand; not
@@ -471,16 +476,11 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 		alphaError   = 0.03
 		leastTexture = 0.02
 	)
-	k, n := s.shading.n, len(pix)
-	rows, left := s.row[:n], s.left[:n]
-	var beta [kernel.Columns]float64
-	solve := func(factor, pix []float64) {
-		kernel.Fold(&beta, rows, pix)
-		clear(beta[k:])
-		substitute(factor, k, beta[:k])
-		kernel.Dots(left, rows, &beta)
-	}
-	solve(s.first[:], pix)
+	k, n := s.shading.n, s.pixels
+	pix, rows, left := s.color[c][:n], s.row[:n], s.left[:n]
+	beta := s.betas[c]
+	clear(beta[k:])
+	kernel.Dots(left, rows, &beta)
 	up := 0.0
 	for i, v := range pix {
 		r := s.alpha[i] * (v - left[i])
@@ -504,7 +504,10 @@ func (s *sampler) channel(m *measurement, pix []float64, colorNoise, alphaNoise 
 	if !ok {
 		return
 	}
-	solve(factor, s.folded[0][:])
+	kernel.Fold(&beta, rows, s.folded[0][:])
+	clear(beta[k:])
+	substitute(factor, k, beta[:k])
+	kernel.Dots(left, rows, &beta)
 	for i, v := range pix {
 		left[i] = v - left[i]
 	}
