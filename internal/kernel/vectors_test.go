@@ -315,6 +315,25 @@ func compare(t *testing.T, bits func() uint32, n, at int) {
 	if i := cubicFront(&Run{0, n / 3, 0, 5, -7}, dst, src, stride, dx, dy); i > n {
 		t.Fatalf("Cubic: %d pixels of a run of %d in a row of %d", i, n/3, n)
 	}
+
+	coefficients := m.floats(4*stride + 1)
+	found, found2 := as[[4]float32](m.words(4*n)), make([][4]float32, n)
+	starts, parts := make([]int32, n), make([][2]float32, n)
+	for i := range parts {
+		starts[i], parts[i] = int32(bits()%uint32(n+1)), [2]float32{float32(bits()>>8) / (1 << 24), float32(bits()>>8) / (1 << 24)}
+	}
+	splineFrom(0, found2, coefficients, stride, starts, parts)
+	Spline(found, coefficients, stride, starts, parts)
+	for i, k := range starts {
+		c := coefficients[k:]
+		size := largest(c[:4], c[stride:stride+4], c[2*stride:2*stride+4], c[3*stride:3*stride+4])
+		for j, v := range found2[i] {
+			if !near(found[i][j], v, 8*size) { // the Laplacian's weights come to 8
+				t.Fatalf("Spline: number %d of place %d of %d is %v, and the plain loop has %v", j, i, n, found[i][j], v)
+			}
+		}
+	}
+	m.check(t, "Spline")
 }
 
 // as is the row's memory as values of another kind, which are no larger.
