@@ -57,7 +57,16 @@ func (s *Solver) Crosstalk(frames []Sample) (Crosstalk, error) {
 	if err != nil {
 		return Crosstalk{}, err
 	}
-	x, both, err := c.fit(coreConstant)
+	var x, field []float64
+	var both, errs [2][][]float64
+	noField := ErrNoCore
+	parallel.Do(func() {
+		x, both, err = c.fit(coreConstant)
+	}, func() {
+		if len(c.rows) >= leastRows {
+			field, errs, noField = c.fit(coreField)
+		}
+	})
 	if err != nil {
 		return Crosstalk{}, err
 	}
@@ -70,13 +79,11 @@ func (s *Solver) Crosstalk(frames []Sample) (Crosstalk, error) {
 		loose    = 20
 	)
 	columns := coreConstant
-	if len(c.rows) >= leastRows {
-		if field, errs, err := c.fit(coreField); err == nil {
-			for i, v := range field[4:] {
-				if math.Abs(v) > max(plain*math.Sqrt(errs[0][4+i][4+i]), plainLit) {
-					x, both, columns = field, errs, coreField
-					break
-				}
+	if noField == nil {
+		for i, v := range field[4:] {
+			if math.Abs(v) > max(plain*math.Sqrt(errs[0][4+i][4+i]), plainLit) {
+				x, both, columns = field, errs, coreField
+				break
 			}
 		}
 	}
@@ -421,7 +428,7 @@ func (c *core) fit(columns []int) (x []float64, covariance [2][][]float64, err e
 		variance = sd * sd
 	}
 	inverse := inverted(a)
-	for size := range covariance {
+	parallel.Each(len(covariance), func(size int) {
 		parts := make([]part, c.groups[size])
 		for i := range c.rows {
 			r, e := &c.rows[i], left[i]
@@ -434,14 +441,17 @@ func (c *core) fit(columns []int) (x []float64, covariance [2][][]float64, err e
 			}
 			for i, k := range columns {
 				g.score[i] += r.v[k] * e
-				for j, l := range columns {
+				for j, l := range columns[:i+1] {
 					g.a[i][j] += r.v[k] * r.v[l]
 				}
 			}
 		}
+		for _, g := range parts {
+			mirror(g.a)
+		}
 		covariance[size] = jackknife(a, parts)
 		if inverse == nil {
-			continue
+			return
 		}
 		// What is usual has errors of its own.
 		for i := range n {
@@ -451,8 +461,17 @@ func (c *core) fit(columns []int) (x []float64, covariance [2][][]float64, err e
 				}
 			}
 		}
-	}
+	})
 	return x, covariance, nil
+}
+
+// mirror fills a symmetric matrix, of which the lower triangle is there.
+func mirror(a [][]float64) {
+	for p := range a {
+		for q := range p {
+			a[q][p] = a[p][q]
+		}
+	}
 }
 
 // normal returns the normal equations of these columns, each row with the weight that weigh gives
@@ -497,10 +516,6 @@ func (c *core) normal(columns []int, left []float64, weigh func(left float64) fl
 			}
 		}
 	}
-	for p := range n {
-		for q := range p {
-			a[q][p] = a[p][q]
-		}
-	}
+	mirror(a)
 	return a, b, used
 }

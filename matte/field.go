@@ -95,7 +95,8 @@ func (s *Solver) ScreenColor(frames []Sample) (*ScreenColor, error) {
 	if len(rows) < leastCells {
 		return nil, ErrNoScreen
 	}
-	constant, field := fitColor(rows, 0), fitColor(rows, 2)
+	var constant, field colorFit
+	parallel.Do(func() { constant = fitColor(rows, 0) }, func() { field = fitColor(rows, 2) })
 	out := constant
 	for c := range 3 {
 		// An F test for the field's further unknowns.
@@ -225,7 +226,7 @@ func fitColor(rows []colorRow, order int) colorFit {
 	)
 	n := (order + 1) * (order + 2) / 2
 	f := colorFit{order: order}
-	for c := range 3 {
+	parallel.Each(3, func(c int) {
 		x := make([]float64, n)
 		residual := func(r colorRow) float64 { return r.color[c] - r.screen*dot(x, r.terms[:n]) }
 		limit := math.Inf(1)
@@ -277,7 +278,7 @@ func fitColor(rows []colorRow, order int) colorFit {
 			}
 		}
 		f.x[c], f.sigma[c] = x, sandwich(a, list)[0]
-	}
+	})
 	return f
 }
 
