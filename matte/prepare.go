@@ -5,8 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"image"
+	"sync"
 
 	"example.com/twinplate/internal/list"
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 )
 
@@ -273,6 +275,7 @@ func (p *preparation) findCleanBand() error {
 func (p *preparation) standIn() error {
 	rebuild := p.opt.CleanFrom == CleanRebuilt || p.opt.CleanFrom == CleanAuto && p.opt.Screen == nil
 	screen, fitted := p.opt.Screen, p.opt.Screen == nil
+	bands := sync.OnceValues(p.bands)
 	if fitted {
 		n := rebuildSamples
 		if p.opt.Bands != nil {
@@ -282,7 +285,14 @@ func (p *preparation) standIn() error {
 		if err != nil {
 			return err
 		}
-		if screen, err = FitScreen(samples, p.ref.DarkColor, p.ref.DarkBand, 0); err != nil {
+		parallel.Do(func() {
+			screen, err = FitScreen(samples, p.ref.DarkColor, p.ref.DarkBand, 0)
+		}, func() {
+			if rebuild && p.opt.Clean == nil {
+				bands()
+			}
+		})
+		if err != nil {
 			return err
 		}
 	} else if err := screen.check(); err != nil {
@@ -295,7 +305,7 @@ func (p *preparation) standIn() error {
 	p.out.Screen = screen
 	why := ""
 	if rebuild {
-		clean, err := p.rebuilt(screen)
+		clean, err := p.rebuilt(screen, bands)
 		switch {
 		case errors.Is(err, ErrNoScreen):
 			why = "; none can be rebuilt from the take, since no frame has a part that is certainly screen"
@@ -319,12 +329,12 @@ func (p *preparation) standIn() error {
 	return nil
 }
 
-// rebuilt returns the clean band plate as it is rebuilt from the samples, now or before.
-func (p *preparation) rebuilt(screen *Screen) (*Clean, error) {
+// rebuilt returns the clean band plate as it is rebuilt from the samples that bands reads, now or before.
+func (p *preparation) rebuilt(screen *Screen, bands func() ([]Sample, error)) (*Clean, error) {
 	if clean := p.opt.Clean; clean != nil {
 		return clean, plate.CheckSize("rebuilt clean band plate", clean.Band.Size(), "screen", image.Pt(screen.W, screen.H))
 	}
-	samples, err := p.bands()
+	samples, err := bands()
 	if err != nil {
 		return nil, err
 	}

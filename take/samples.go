@@ -13,8 +13,8 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// readAhead is how many frames are read at once where several are wanted: more would have clips'
-// frames read out of order further than is kept of them.
+// readAhead is how many frames of clips are read at once where several are wanted: more would be read
+// out of order further than is kept of them.
 const readAhead = 4
 
 // sampled reads up to n frames, evenly spread over those of the take, by read: what is estimated
@@ -36,7 +36,11 @@ func sampled[T any](ctx context.Context, t *Take, frames []FilePair, n int, read
 			ahead[i] = &result{}
 		}
 	}
-	if err := parallel.Try(ctx, n, min(runtime.GOMAXPROCS(0), readAhead), func(k int) error {
+	most := runtime.GOMAXPROCS(0)
+	if t.ofClip(frames[0].Color) || t.ofClip(frames[0].Band) {
+		most = min(most, readAhead)
+	}
+	if err := parallel.Try(ctx, n, most, func(k int) error {
 		if r := ahead[choice(k)]; r != nil {
 			r.v, r.err = read(frames[choice(k)])
 		}
