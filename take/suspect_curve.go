@@ -9,6 +9,7 @@ import (
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/internal/list"
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
@@ -259,13 +260,12 @@ func curveFlag(flag string, c plate.Curve) string {
 	return flag + "-curve by the name of the camera's, such as slog3 (twinplate curves lists them)"
 }
 
-// settled reports whether the noise of one camera's files says that they are coded as they are
-// read: it is a camera's as it is, and could be none by the other curve.
+// settled reports whether the noise of one camera's files, of which bright has returned all, says that
+// they are coded as they are read: it is a camera's as it is, and could be none by the other curve.
 func settled(all []grain, used, other plate.Curve) bool {
 	if isLog(used) {
 		return false // see above: a codec's could be any
 	}
-	all = bright(all, used.ToLinear(1))
 	p, sigma := power(all)
 	if !(sigma < powerError && p > powerLeast && p < powerMost) {
 		return false
@@ -330,6 +330,10 @@ func (t *Take) misread(ctx context.Context, seen []glance, e *align.Estimate) ([
 	}
 	type reading struct{ color, band plate.Curve }
 	usual := reading{t.colorCurve, t.bandCurve}
+	parallel.Do(
+		func() { colorGrain = bright(colorGrain, usual.color.ToLinear(1)) },
+		func() { bandGrain = bright(bandGrain, usual.band.ToLinear(1)) },
+	)
 	ways := []reading{usual}
 	for _, other := range []plate.Curve{plate.Linear, plate.SRGB, plate.SLog3} {
 		colorMay := slices.Contains(otherCurves(usual.color), other) && !settled(colorGrain, usual.color, other)
