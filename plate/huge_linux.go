@@ -7,14 +7,14 @@ import (
 
 // huge asks the system for large pages of memory under s, which is new, where it gives them only to
 // who asks (madvise(2), MADV_HUGEPAGE), and returns s: a frame is then at hand after a few page
-// faults instead of thousands. It asks for no more memory than s has.
+// faults instead of thousands. The large pages at either end it shares with its neighbors in Go's heap,
+// whose regions are of whole such pages; mostly these are planes too.
 func huge[T any](s []T) []T {
 	const page = 2 << 20
-	b := unsafe.Slice((*byte)(unsafe.Pointer(unsafe.SliceData(s))), len(s)*int(unsafe.Sizeof(*new(T))))
-	at := uintptr(unsafe.Pointer(unsafe.SliceData(b)))
-	from, to := int(-at%page), int((at+uintptr(len(b)))/page*page-at)
-	if from < to {
-		syscall.Madvise(b[from:to], syscall.MADV_HUGEPAGE) // a hint: without it all works as well
+	at, n := uintptr(unsafe.Pointer(unsafe.SliceData(s))), uintptr(len(s))*unsafe.Sizeof(*new(T))
+	if n >= page {
+		from, to := at/page*page, (at+n+page-1)/page*page
+		syscall.RawSyscall(syscall.SYS_MADVISE, from, to-from, syscall.MADV_HUGEPAGE) // a hint: without it all works as well
 	}
 	return s
 }
