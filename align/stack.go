@@ -1,6 +1,7 @@
 package align
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -104,24 +105,31 @@ func newStack(ctx context.Context, pairs []Pair, width int) (*stack, error) {
 	}
 
 	bands := make([][]plane, len(pairs)) // by pair and level
-	if err := parallel.Try(ctx, len(pairs), 0, func(i int) error {
-		bands[i] = s.reduce(i, pairs[i], fc, fb)
-		return nil
-	}); err != nil {
+	var errs [2]error
+	parallel.Do(func() {
+		errs[0] = parallel.Try(ctx, len(pairs), 0, func(i int) error {
+			bands[i] = s.reduceBand(i, pairs[i].Band, fb)
+			return nil
+		})
+		if errs[0] == nil { // beside the color plates, since it is for one core
+			s.screen, errs[0] = fitScreen(bands)
+		}
+	}, func() {
+		errs[1] = parallel.Try(ctx, 3*len(pairs), 0, func(i int) error {
+			s.reduceColor(i/3, i%3, pairs[i/3].Color, fc)
+			return nil
+		})
+	})
+	if err := cmp.Or(errs[:]...); err != nil {
 		return nil, err
 	}
-	sc, err := fitScreen(bands)
-	if err != nil {
-		return nil, err
-	}
-	s.screen = sc
 	for _, l := range s.levels {
-		l.beyond = sc.beyond(l.bw, l.bh)
+		l.beyond = s.screen.beyond(l.bw, l.bh)
 	}
-	err = parallel.Try(ctx, len(pairs), 0, func(i int) error {
+	err := parallel.Try(ctx, len(pairs), 0, func(i int) error {
 		for k, l := range s.levels {
 			b := bands[i][k]
-			sc.divide(b, i)
+			s.screen.divide(b, i)
 			l.frames[i].alpha = b.pix
 			l.frames[i].spline = splined(b)
 			l.frames[i].alphaNoise = math.Max(noise(b), leastAlphaNoise)
@@ -143,38 +151,37 @@ type plane struct {
 // newPlane asks for large pages of memory.
 func newPlane(w, h int) plane { return plane{w, h, plate.NewGray(w, h).Pix} }
 
-// reduce fills the color part of the levels for one pair, and returns the band plate at each level.
-func (s *stack) reduce(i int, p Pair, fc, fb int) (list []plane) {
-	channel := func(c int) {
-		q := shrink(plane{p.Color.W, p.Color.H, p.Color.Pix[c]}, fc)
-		s.levels[0].frames[i].burnt[c] = clipped(q)
-		scale := highlight(q)
-		for k, l := range s.levels {
-			if k > 0 {
-				q = shrink(q, 2)
-			}
-			b := s.smoothed(q, k, scale)
-			f := &l.frames[i]
-			f.color[c] = b.pix
-			f.colorNoise[c] = math.Max(noise(b), leastColorNoise)
-			if i == 0 && c == 0 {
-				l.w, l.h = q.w, q.h
-			}
+// reduceColor fills the levels for a channel of one pair's color plate.
+func (s *stack) reduceColor(i, c int, p *plate.RGB, factor int) {
+	q := shrink(plane{p.W, p.H, p.Pix[c]}, factor)
+	s.levels[0].frames[i].burnt[c] = clipped(q)
+	scale := highlight(q)
+	for k, l := range s.levels {
+		if k > 0 {
+			q = shrink(q, 2)
+		}
+		b := s.smoothed(q, k, scale)
+		f := &l.frames[i]
+		f.color[c] = b.pix
+		f.colorNoise[c] = math.Max(noise(b), leastColorNoise)
+		if i == 0 && c == 0 {
+			l.w, l.h = q.w, q.h
 		}
 	}
-	band := func() {
-		q := shrink(plane{p.Band.W, p.Band.H, p.Band.Pix}, fb)
-		for k, l := range s.levels {
-			if k > 0 {
-				q = shrink(q, 2)
-			}
-			list = append(list, s.smoothed(q, k, 1))
-			if i == 0 {
-				l.bw, l.bh = q.w, q.h
-			}
+}
+
+// reduceBand returns one pair's band plate at each level.
+func (s *stack) reduceBand(i int, p *plate.Gray, factor int) (list []plane) {
+	q := shrink(plane{p.W, p.H, p.Pix}, factor)
+	for k, l := range s.levels {
+		if k > 0 {
+			q = shrink(q, 2)
+		}
+		list = append(list, s.smoothed(q, k, 1))
+		if i == 0 {
+			l.bw, l.bh = q.w, q.h
 		}
 	}
-	parallel.Do(func() { channel(0) }, func() { channel(1) }, func() { channel(2) }, band)
 	return list
 }
 
