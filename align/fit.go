@@ -369,21 +369,26 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 	for i := range eqs {
 		r[i] = eqs[i].e
 	}
-	kinds := byKind(eqs)
+	var kinds []kind
 	var sys *system
-	if model != fixedModel {
-		sys = f.system(eqs, model, f.terms, now)
-	}
+	parallel.Do(func() { kinds = byKind(eqs) }, func() {
+		if model != fixedModel {
+			sys = f.system(eqs, model, f.terms, now)
+		}
+	})
 	passes := settled
 	if f.shading == bending && !f.solved {
 		passes = closeSettle
 	}
 	f.solved = true
 	for pass := range passes {
-		for _, k := range kinds {
-			times, beyond := 1.0, math.Pow(apart(k.sharp, r, k.least), 2)
+		parallel.Each(len(kinds), func(n int) {
+			k := &kinds[n]
+			times, beyond := 1.0, 0.0
 			if f.shading == bending {
 				times, beyond = k.scatter(eqs, r)
+			} else {
+				beyond = math.Pow(apart(k.sharp, r, k.least), 2)
 			}
 			for _, i := range k.all {
 				q := &eqs[i]
@@ -393,7 +398,7 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 				}
 				q.weight = trusted(r[i], variance, pass)
 			}
-		}
+		})
 		if pass == passes-1 || model == fixedModel {
 			break
 		}
