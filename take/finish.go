@@ -104,11 +104,12 @@ func (j *preparation) shape(ctx context.Context, before Job) error {
 	if !j.searched {
 		// Always of the same frames, whatever else was read for other estimates: with these given
 		// it is the same extent. Without a clean plate the performer should be elsewhere in some.
-		n, find := 1, j.solver.Extent
+		// The middle of the last three quarters is one that registration reads, too.
+		n, of, find := 1, j.take.whole[len(j.take.whole)/4:], j.solver.Extent
 		if j.take.cleanBand == nil {
-			n, find = extentFrames, j.solver.ExtentFromFrames
+			n, of, find = extentFrames, j.take.whole, j.solver.ExtentFromFrames
 		}
-		frames, err := j.bands(ctx, n)
+		frames, err := j.bands(ctx, of, n)
 		if err != nil {
 			return err
 		}

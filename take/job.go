@@ -195,7 +195,7 @@ func (j *preparation) solve(ctx context.Context, ref matte.References) (*plate.G
 	}
 	opt := &matte.PrepareOptions{
 		Read:   func(n int) ([]matte.Sample, error) { return j.sample(ctx, n) },
-		Bands:  func(n int) ([]matte.Sample, error) { return j.bands(ctx, n) },
+		Bands:  func(n int) ([]matte.Sample, error) { return j.bands(ctx, j.take.whole, n) },
 		Screen: r.Screen, CleanFrom: cleanSources[r.CleanFrom], ScreenColor: r.ScreenColor, Pedestal: r.Pedestal,
 		EstimateGlare: r.Glare.Mode == "auto", Clamp: clamps[r.Clamp],
 	}
@@ -262,11 +262,11 @@ func (j *preparation) sample(ctx context.Context, n int) ([]matte.Sample, error)
 	return out, j.clearGlare(out)
 }
 
-// bands is sample for band plates alone: they come without color plates, and what was read of them
-// already is not read again.
-func (j *preparation) bands(ctx context.Context, n int) ([]matte.Sample, error) {
+// bands is sample for band plates alone, of these frames: they come without color plates, and what was
+// read of them already is not read again.
+func (j *preparation) bands(ctx context.Context, of []FilePair, n int) ([]matte.Sample, error) {
 	// Of two planes each, since the samples are there beside them.
-	_, out, err := sampled(ctx, j.take, j.take.whole, j.affordable(n, 2), func(p FilePair) (s matte.Sample, err error) {
+	_, out, err := sampled(ctx, j.take, of, j.affordable(n, 2), func(p FilePair) (s matte.Sample, err error) {
 		if k := slices.IndexFunc(j.sampled, func(q FilePair) bool { return q == p }); k >= 0 {
 			return matte.Sample{Band: j.frames[k].Band}, nil
 		}
