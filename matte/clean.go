@@ -8,7 +8,6 @@ import (
 	"sync/atomic"
 
 	"example.com/twinplate/internal/kernel"
-	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
@@ -82,11 +81,10 @@ func CleanFromTake(frames []Sample, screen *Screen, dark *plate.Gray) (*Clean, e
 		b.level()
 		b.regain()
 	}
-	sum, count := b.gather()
-	out := &Clean{Band: model, Frames: len(b.frames), Sigma: b.sigma}
-	out.Seen = float64(list.Count(count.Pix, func(n float32) bool { return n > 0 })) / float64(len(count.Pix))
+	sum, count, seen := b.gather()
+	out := &Clean{Band: model, Frames: len(b.frames), Sigma: b.sigma, Seen: float64(seen) / float64(len(count.Pix))}
 	b.fill(sum, count)
-	out.Off, out.Veil = b.spread(count)
+	out.Off, out.Veil = b.spread(count, seen)
 	parallel.Rows(screen.W, screen.H, func(y0, y1 int) {
 		for i := y0 * screen.W; i < y1*screen.W; i++ {
 			v, r := model.Pix[i], b.ratio.Pix[i]
@@ -302,8 +300,9 @@ func (b *rebuild) reaches() []float64 {
 }
 
 // gather adds up, for every pixel, how far from 1 the frames are in which it is certainly screen,
-// and counts them: those that have nothing else as far as kernel.Reach around.
-func (b *rebuild) gather() (sum, count *plate.Gray) {
+// and counts them: those that have nothing else as far as kernel.Reach around. Of seen pixels there is
+// one at least.
+func (b *rebuild) gather() (sum, count *plate.Gray, seen int) {
 	const (
 		r     = kernel.Reach
 		strip = 32 // rows that are gone through for all frames, which a cache holds, whatever the number of cores
@@ -313,7 +312,7 @@ func (b *rebuild) gather() (sum, count *plate.Gray) {
 	reaches := b.reaches()
 	sum, count = plate.NewGray(w, b.h), plate.NewGray(w, b.h)
 	strips := (b.h + strip - 1) / strip
-	d2, used := make([]float64, strips), make([]float64, strips) // of each strip
+	d2, used, some := make([]float64, strips), make([]float64, strips), make([]int, strips) // of each strip
 	parallel.Parts(strips, func(first, last int) {
 		factors, counts := make([]float32, (strip+2*(r+1))*w), make([]int32, strip*w)
 		var flat [ring][]float32 // the last rows
@@ -354,6 +353,9 @@ func (b *rebuild) gather() (sum, count *plate.Gray) {
 			for i, v := range counts[:(y1-y0)*w] {
 				count.Pix[y0*w+i] = float32(v)
 				used[n] += float64(v)
+				if v > 0 {
+					some[n]++
+				}
 			}
 			for _, v := range squares {
 				d2[n] += float64(v)
@@ -362,10 +364,10 @@ func (b *rebuild) gather() (sum, count *plate.Gray) {
 	})
 	square, n := 0.0, 0.0
 	for i := range strips {
-		square, n = square+d2[i], n+used[i]
+		square, n, seen = square+d2[i], n+used[i], seen+some[i]
 	}
 	b.sigma = math.Sqrt(square / max(n, 1))
-	return sum, count
+	return sum, count, seen
 }
 
 // fill mends the ratio by the sums: over 7x7 pixels where the screen was seen, and wider where it
@@ -397,16 +399,16 @@ func (b *rebuild) fill(sum, count *plate.Gray) {
 	}
 }
 
-// spread returns the relative standard deviation of the ratio above its median, over the pixels
-// that were seen, and that by which it is larger below: each from a hundredth of the pixels, which
+// spread returns the relative standard deviation of the ratio above its median, over the pixels, so
+// many, that were seen, and that by which it is larger below: each from a hundredth of the pixels, which
 // for normal numbers is at 2.326. Of a twentieth, smoke over three hundredths of the frame did not
 // show.
-func (b *rebuild) spread(count *plate.Gray) (above, veil float64) {
+func (b *rebuild) spread(count *plate.Gray, pixels int) (above, veil float64) {
 	const (
 		tail   = 0.01  // part of the pixels on either side
 		normal = 2.326 // sigma, beyond which normal numbers have that part
 	)
-	var seen []float32
+	seen := make([]float32, 0, pixels)
 	for i, n := range count.Pix {
 		if n > 0 {
 			seen = append(seen, b.ratio.Pix[i])
