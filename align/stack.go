@@ -55,8 +55,10 @@ type frame struct {
 }
 
 const (
-	// Pixels of a color plate's width that are worked on without reducing it; bounds the work.
-	maxWidth = 2400
+	// maxWidth is how wide, in pixels, color plates may be that are worked on without reducing them: those
+	// of 4096-wide cameras are not. It bounds the memory. At half their size small performers lit from one
+	// side were 0.03 to 0.18 pixels off at the edges, and are 0.01 to 0.04.
+	maxWidth = 4800
 	topWidth = 200 // pixels, about, of the coarsest level's width; chosen by hand
 
 	// alike is by how much the cameras' resolutions may differ on a level. Of drawn takes lit from one
