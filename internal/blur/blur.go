@@ -3,6 +3,7 @@ package blur
 
 import (
 	"math"
+	"slices"
 	"sync"
 
 	"example.com/twinplate/internal/kernel"
@@ -12,130 +13,302 @@ import (
 // A Gaussian convolves planes of one size with a Gaussian, in time that does not grow with its
 // width. It is safe for concurrent use.
 //
-// A wide one is two, one after the other, of half its variance each. What the first leaves is so
-// smooth that the second needs no more than some of its rows and columns. A plane of ones stays one
-// to the bit.
+// Of a wide one every so many-th row and column is kept, by a short filter that leaves next to
+// nothing of what these cannot show. They are convolved with what is missing to the Gaussian, and
+// all rows and columns come back by the short filter. No weight is below 0, so that nothing goes
+// above or below what there was, and a plane of ones stays one to the bit.
 type Gaussian struct {
-	w, h    int
-	x, y    axis
-	line    []float32 // the weights of a narrow one, for whole rows; nil: it is two
-	scratch sync.Pool // of *[]float32
+	w, h   int
+	every  int       // rows and columns, of which one is kept; 1: all are
+	x, y   axis      // columns and rows
+	middle []float32 // the weights over what is kept
+	ones   []float32 // the weights of as many sums as every
+	pool   sync.Pool // of *Soft
 }
 
-// apart is how many standard deviations of the first Gaussian lie between the rows and columns that
-// are kept of it, at the most: what they cannot show is then below 1e-5 of a step (by the tests).
-const apart = 1 / 1.15
+// An axis says which of n values are kept, and how they become as many as before.
+type axis struct {
+	down  []Sum       // the values that are kept, and as many beyond the ends as reach within them
+	thin  [][]float32 // the weights of down where no end is near, by their place modulo every
+	start int         // the first value that the first of down reaches, below 0
+	up    []Sum       // for each place modulo every: First is from the place's own part on
+}
+
+// A Sum is one value: of so many in a row, each times its weight.
+type Sum struct {
+	First   int
+	Weights []float32
+}
+
+// What a wide Gaussian is made by.
+const (
+	// boxes is how many boxes, each as wide as the values that are kept are apart, make the short
+	// filter: then it has as many zeros where what is not kept would be taken for something else.
+	boxes = 8
+	// apart is how many standard deviations lie between the values that are kept, at the most: with
+	// so many boxes a step is then off by 5e-6 at the most (by the tests; by 2e-5 with 1 / 1.7).
+	apart = 1 / 1.8
+	// Of one that is too narrow for that, but at least so wide, every second value is kept by a long
+	// filter, with nothing in the middle; it comes back by a short one of more boxes.
+	leastSigma, moreBoxes = 3, 12
+)
 
 // NewGaussian returns the Gaussian of the standard deviation sigma, in pixels, for planes of w by h
 // values. One of 0 or less does nothing.
 func NewGaussian(w, h int, sigma float64) *Gaussian {
-	g := &Gaussian{w: w, h: h}
+	g := &Gaussian{w: w, h: h, every: 1}
 	if !(sigma > 0) || w == 0 || h == 0 {
 		g.h = 0
 		return g
 	}
-	if half := sigma / math.Sqrt2; apart*half >= 2 {
-		weights, every := gaussian(half), int(apart*half)
-		g.x, g.y = newAxis(w, every, weights), newAxis(h, every, weights)
-		return g
+	down, up, middle := gaussian(sigma), []float64{1}, []float64{1}
+	switch n := int(apart * sigma); {
+	case n > 1:
+		g.every, up = n, short(n, boxes)
+		down, middle = up, rest(sigma, up, up, n)
+	case sigma >= leastSigma:
+		g.every, up = 2, short(2, moreBoxes)
+		down = rest(sigma, up, nil, 1)
 	}
-	weights := gaussian(sigma)
-	g.y.down = sumsOf(h, 0, h, 1, weights)
-	reach := len(weights) - 1
-	g.line = newSum(0, 2*reach+1, func(i int) float64 { return weights[max(i-reach, reach-i)] }).weights
+	reach := len(middle) - 1
+	g.middle, g.ones = both(middle).Weights, slices.Repeat([]float32{1}, g.every)
+	g.x, g.y = newAxis(w, g.every, reach, down, up), newAxis(h, g.every, reach, down, up)
 	return g
 }
 
 // None reports whether it does nothing.
 func (g *Gaussian) None() bool { return g.h == 0 }
 
+// Rows returns the rows that are to be convolved along themselves, as sums of the plane's. They are
+// shared, and must not be changed.
+func (g *Gaussian) Rows() []Sum { return g.y.down }
+
 // Plane convolves a plane in place. Beyond its borders the plane goes on as it is there.
 func (g *Gaussian) Plane(pix []float32) {
 	if g.None() {
 		return
 	}
-	kept, columns := len(g.y.down), len(g.x.down)
-	pitch := (kept + kernel.Pad - 1) / kernel.Pad * kernel.Pad // of columns that lie side by side as rows
-	size := kept * g.w
-	buffer, _ := g.scratch.Get().(*[]float32)
-	if buffer == nil {
-		buffer = new([]float32)
-		*buffer = make([]float32, size+columns*pitch+min(columns, 1)*g.w*pitch)
+	s, _ := g.pool.Get().(*Soft)
+	if s == nil {
+		s = new(Soft)
 	}
-	defer g.scratch.Put(buffer)
-	rows, least := (*buffer)[:size], (*buffer)[size:size+columns*pitch]
-	add(rows, pix, g.w, g.y.down)
-	if g.line != nil {
-		g.rows(pix, rows)
-		return
+	defer g.pool.Put(s)
+	src := pix
+	if g.every == 1 { // whose rows are made from the plane itself
+		s.low = sized(s.low, len(pix))
+		copy(s.low, pix)
+		src = s.low
 	}
-	turned := (*buffer)[size+columns*pitch:]
-	transpose(turned, pitch, rows, g.w, g.w, kept)
-	add(least, turned, pitch, g.x.down)
-	add(turned, least, pitch, g.x.up)
-	transpose(rows, g.w, turned, pitch, kept, g.w)
-	add(pix, rows, g.w, g.y.up)
+	s.Begin(g, Lines{Pix: src, W: g.w, Stride: g.w, Rows: g.Rows()})
+	s.Plane(pix)
 }
 
-// rows convolves each row of src by the weights of a narrow Gaussian.
-func (g *Gaussian) rows(dst, src []float32) {
-	reach := len(g.line) / 2
-	parallel.Rows(g.w, g.h, func(y0, y1 int) {
-		wide := make([]float32, g.w+2*reach)
-		for y := y0; y < y1; y++ {
-			row := src[y*g.w : (y+1)*g.w]
-			copy(wide[reach:], row)
-			for i := range reach {
-				wide[i], wide[reach+g.w+i] = row[0], row[g.w-1]
-			}
-			kernel.Blend(dst[y*g.w:(y+1)*g.w], wide, 1, g.line)
+// Lines are the rows that a Gaussian is to convolve: each a sum of rows of Pix, of W values that
+// begin Stride values after those of the row before, which Across, where it is not nil, makes as
+// many values of as the plane is wide.
+type Lines struct {
+	Pix       []float32
+	W, Stride int
+	Rows      []Sum
+	Across    func(dst, row []float32)
+}
+
+// line returns line k, in one of two buffers, whose lengths are W and the plane's width.
+func (l *Lines) line(k int, row, wide []float32) []float32 {
+	s := &l.Rows[k]
+	if len(s.Weights) == 0 || l.W == 0 {
+		clear(row)
+	} else {
+		kernel.Blend(row, l.Pix[s.First*l.Stride:], l.Stride, s.Weights)
+	}
+	if l.Across == nil {
+		return row
+	}
+	l.Across(wide, row)
+	return wide
+}
+
+// A Soft plane is what a Gaussian makes of one, row by row. Its memory goes from one to the next.
+// The zero value is ready for Begin.
+type Soft struct {
+	g     *Gaussian
+	lines Lines
+	low   []float32 // what is kept, convolved down and across
+	one   cursor    // of Row
+}
+
+// Begin has it be what g, which must do something, makes of lines. Their Pix must stay as they are
+// while rows are asked for.
+func (s *Soft) Begin(g *Gaussian, lines Lines) {
+	s.g, s.lines = g, lines
+	s.one.to = 0
+	s.one.from = 0
+	if g.every == 1 {
+		return
+	}
+	columns := len(g.x.down)
+	s.low = sized(s.low, columns*len(g.y.down))
+	parallel.Rows(g.w, len(g.y.down), func(k0, k1 int) {
+		var c cursor
+		if k0 == 0 { // which is all of them on one core
+			c = s.one
+			defer func() { s.one = c }()
+		}
+		for k := k0; k < k1; k++ {
+			s.thin(s.low[k*columns:(k+1)*columns], &c, k)
 		}
 	})
 }
 
-// An axis says how many values become fewer, and these as many as before.
-type axis struct{ down, up []sum }
-
-// A sum is one value: of so many in a row, each times its weight.
-type sum struct {
-	first   int
-	weights []float32
+// Plane sets all rows of a plane.
+func (s *Soft) Plane(dst []float32) {
+	w := s.g.w
+	parallel.Rows(w, s.g.h, func(y0, y1 int) {
+		var c cursor
+		if y0 == 0 {
+			c = s.one
+			defer func() { s.one = c }()
+		}
+		for y := y0; y < y1; y++ {
+			s.row(dst[y*w:(y+1)*w], &c, y)
+		}
+	})
 }
 
-// newAxis is for n values, of which every so many-th is kept, and as many beyond their ends as
-// reach within them.
-func newAxis(n, every int, weights []float64) (a axis) {
-	reach := len(weights) - 1
-	from, to := -(reach / every), (n-1+reach)/every+1
-	a.down = sumsOf(n, from, to, every, weights)
-	a.up = make([]sum, n)
-	for i := range a.up {
-		first := floor(i-reach+every-1, every)
-		last := floor(i+reach, every)
-		a.up[i] = newSum(first-from, last-first+1, func(k int) float64 {
-			d := i - (first+k)*every
-			return weights[max(d, -d)]
+// Row sets dst to row y. It is quickest from the top, and not safe for concurrent use.
+func (s *Soft) Row(dst []float32, y int) { s.row(dst, &s.one, y) }
+
+// A cursor has the memory of who goes over rows, and those that are kept and have all columns.
+type cursor struct {
+	row, wide, parts, sums []float32
+	kept                   []float32
+	from, to               int // the numbers of those in kept, by those of the kept rows
+}
+
+// room is how many rows more than one row needs a cursor has, so that they seldom move.
+const room = 16
+
+// thin sets dst to the columns that are kept of line k.
+func (s *Soft) thin(dst []float32, c *cursor, k int) {
+	g := s.g
+	c.row, c.wide = sized(c.row, s.lines.W), sized(c.wide, g.w)
+	line := s.lines.line(k, c.row, c.wide)
+	// Every so many-th value lies beside its like, so that sums of them go by vectors: beyond the
+	// ends as they are there.
+	n, pitch := len(dst), len(dst)+len(g.x.thin[0])
+	c.parts, c.sums = sized(c.parts, pitch), sized(c.sums, g.every*n)
+	for r, weights := range g.x.thin {
+		part := c.parts[:n+len(weights)-1]
+		at := g.x.start + r
+		i := 0
+		for ; i < len(part) && at < 0; i, at = i+1, at+g.every {
+			part[i] = line[0]
+		}
+		if at < g.w {
+			inside := min((g.w-1-at)/g.every+1, len(part)-i)
+			kernel.Pick(part[i:i+inside], line[at:], g.every)
+			i += inside
+		}
+		for ; i < len(part); i++ {
+			part[i] = line[g.w-1]
+		}
+		to := dst
+		if g.every > 1 {
+			to = c.sums[r*n : (r+1)*n]
+		}
+		kernel.Blend(to, part, 1, weights)
+	}
+	if g.every > 1 {
+		kernel.Blend(dst, c.sums, n, g.ones)
+	}
+}
+
+// row sets dst to row y.
+func (s *Soft) row(dst []float32, c *cursor, y int) {
+	g := s.g
+	if g.every == 1 {
+		s.thin(dst, c, y)
+		return
+	}
+	up := &g.y.up[y%g.every]
+	from := y/g.every + up.First
+	to := from + len(up.Weights)
+	most := len(g.y.up[0].Weights) + 1
+	c.kept = sized(c.kept, (most+room)*g.w)
+	if from < c.from || from > c.to {
+		c.from, c.to = from, from
+	}
+	if to-c.from > most+room {
+		copy(c.kept, c.kept[(from-c.from)*g.w:(c.to-c.from)*g.w])
+		c.from = from
+	}
+	for ; c.to < to; c.to++ {
+		s.widen(c.kept[(c.to-c.from)*g.w:][:g.w], c, c.to)
+	}
+	kernel.Blend(dst, c.kept[(from-c.from)*g.w:], g.w, up.Weights)
+}
+
+// widen sets dst to all columns of the row from number k on of those that are kept, convolved.
+func (s *Soft) widen(dst []float32, c *cursor, k int) {
+	g := s.g
+	columns := len(g.x.down)
+	c.row, c.parts = sized(c.row, columns), sized(c.parts, columns)
+	kernel.Blend(c.row, s.low[k*columns:], columns, g.middle)
+	n := columns - len(g.middle) + 1
+	kernel.Blend(c.parts[:n], c.row, 1, g.middle)
+	for r := range min(g.every, g.w) {
+		up := &g.x.up[r]
+		part := (g.w-1-r)/g.every + 1
+		c.sums = sized(c.sums, part)
+		kernel.Blend(c.sums, c.parts[up.First:], 1, up.Weights)
+		kernel.Place(dst[r:], g.every, c.sums)
+	}
+}
+
+// sized returns a slice of n values, which is s where that has room.
+func sized(s []float32, n int) []float32 {
+	if cap(s) < n {
+		return make([]float32, n)
+	}
+	return s[:n]
+}
+
+// newAxis is for n values, of which every so many-th is kept by the weights down, convolved by
+// others that reach so many to either side, and comes back by the weights up: each from their
+// middle to one side.
+func newAxis(n, every, reach int, down, up []float64) (a axis) {
+	side := len(up) - 1
+	from, to := -(side/every)-reach, (n-1+side)/every+reach+1
+	a.down = sumsOf(n, from, to, every, down)
+	a.start = from*every - (len(down) - 1)
+	a.thin = make([][]float32, every)
+	for i, v := range both(down).Weights {
+		a.thin[i%every] = append(a.thin[i%every], v)
+	}
+	a.up = make([]Sum, every)
+	for r := range a.up {
+		first, last := -((side - r) / every), (side+r)/every
+		a.up[r] = newSum(first+side/every, last-first+1, func(k int) float64 {
+			d := r - (first+k)*every
+			return up[max(d, -d)]
 		})
 	}
 	return a
 }
 
-// floor is a over b, rounded down.
-func floor(a, b int) int {
-	if a < 0 {
-		return -((b - 1 - a) / b)
-	}
-	return a / b
-}
-
 // sumsOf returns the sums around every so many-th of n values, from number from on up to but not
 // including number to. The weight of what lies beyond an end is the end's.
-func sumsOf(n, from, to, every int, weights []float64) []sum {
+func sumsOf(n, from, to, every int, weights []float64) []Sum {
 	reach := len(weights) - 1
-	all := make([]sum, 0, to-from)
+	all := make([]Sum, 0, to-from)
+	inside := both(weights).Weights
 	var folded []float64
 	for j := from; j < to; j++ {
 		at := j * every
+		if at >= reach && at+reach < n {
+			all = append(all, Sum{at - reach, inside})
+			continue
+		}
 		first, last := min(max(at-reach, 0), n-1), min(max(at+reach, 0), n-1)
 		folded = append(folded[:0], make([]float64, last-first+1)...)
 		for d := -reach; d <= reach; d++ {
@@ -146,9 +319,15 @@ func sumsOf(n, from, to, every int, weights []float64) []sum {
 	return all
 }
 
+// both returns the sum of weights from their middle to either side.
+func both(weights []float64) Sum {
+	reach := len(weights) - 1
+	return newSum(0, 2*reach+1, func(i int) float64 { return weights[max(i-reach, reach-i)] })
+}
+
 // newSum returns a sum whose n weights come to one, without rounding: they are whole numbers of
 // 1/unit, which float32 has all of up to one.
-func newSum(first, n int, weight func(i int) float64) sum {
+func newSum(first, n int, weight func(i int) float64) Sum {
 	const unit = 1 << 24
 	all, most := 0., 0
 	for i := range n {
@@ -157,14 +336,14 @@ func newSum(first, n int, weight func(i int) float64) sum {
 			most = i
 		}
 	}
-	s := sum{first, make([]float32, n)}
+	s := Sum{first, make([]float32, n)}
 	rest := unit
 	for i := range n {
 		v := int(math.Round(weight(i) / all * unit))
 		rest -= v
-		s.weights[i] = float32(v) / unit
+		s.Weights[i] = float32(v) / unit
 	}
-	s.weights[most] += float32(rest) / unit
+	s.Weights[most] += float32(rest) / unit
 	return s
 }
 
@@ -184,35 +363,59 @@ func gaussian(sigma float64) []float64 {
 	return weights
 }
 
-// block is how many values of a row are done before the next row's, so that those of all rows of a
-// sum stay in a processor's first caches. Measured; 256 to 1024 differ little.
-const block = 512
-
-// add sets the rows of dst, of w values, to sums of those of src.
-func add(dst, src []float32, w int, sums []sum) {
-	parallel.Rows(w, len(sums), func(y0, y1 int) {
-		for x := 0; x < w; x += block {
-			n := min(block, w-x)
-			for y := y0; y < y1; y++ {
-				kernel.Blend(dst[y*w+x:y*w+x+n], src[sums[y].first*w+x:], w, sums[y].weights)
+// short returns the convolution of so many boxes of n values, from its middle to one side.
+func short(n, boxes int) []float64 {
+	all := []float64{1}
+	for range boxes {
+		next := make([]float64, len(all)+n-1)
+		for i, v := range all {
+			for k := range n {
+				next[i+k] += v / float64(n)
 			}
 		}
-	})
+		all = next
+	}
+	return all[len(all)/2:]
 }
 
-// side is that of the squares that transpose goes by, so that their rows stay in the cache.
-const side = 16
-
-// transpose makes rows of dst, which are h, of w values and so many apart, of the columns of src.
-func transpose(dst []float32, apart int, src []float32, pitch, h, w int) {
-	parallel.Rows(w, h, func(y0, y1 int) {
-		for x := 0; x < w; x += side {
-			for y := y0; y < y1; y++ {
-				to := dst[y*apart+x : y*apart+min(x+side, w)]
-				for i := range to {
-					to[i] = src[(x+i)*pitch+y]
-				}
-			}
+// rest returns what is missing to a Gaussian of sigma beside filters by the weights a and b, over
+// every so many-th value, from its middle to one side: the Fourier transform of the quotient, as
+// far as there are frequencies.
+func rest(sigma float64, a, b []float64, every int) []float64 {
+	const (
+		parts = 256  // of the frequencies; the quotient is smooth, and 64 would do
+		none  = 1e-9 // of a Gaussian, whose filters need no quotient
+		reach = 5.2  // standard deviations, beyond which is nothing to see
+		least = 2e-6 // a weight that counts
+	)
+	pass := func(weights []float64, w float64) float64 {
+		if weights == nil {
+			return 1
 		}
-	})
+		sum := weights[0]
+		for k, v := range weights[1:] {
+			sum += 2 * v * math.Cos(float64(k+1)*w)
+		}
+		return sum
+	}
+	var quotient [parts]float64
+	for i := range quotient {
+		w := (float64(i) + 0.5) / parts * math.Pi / float64(every)
+		if v := math.Exp(-sigma * sigma * w * w / 2); v > none {
+			quotient[i] = v / (pass(a, w) * pass(b, w))
+		}
+	}
+	n := int(math.Ceil(reach*sigma/float64(every))) + 1
+	out := make([]float64, 0, n+1)
+	for k := range n + 1 {
+		sum := 0.
+		for i, v := range quotient {
+			sum += v * math.Cos((float64(i)+0.5)/parts*math.Pi*float64(k))
+		}
+		out = append(out, max(sum/parts, 0))
+	}
+	for len(out) > 1 && out[len(out)-1] < least {
+		out = out[:len(out)-1]
+	}
+	return out
 }

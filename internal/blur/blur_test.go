@@ -12,7 +12,7 @@ import (
 // pixels, whose width has a variance of 1/12 itself. Wherever the step lies between the values that
 // are kept of a wide one it is the same.
 func TestGaussian(t *testing.T) {
-	for _, sigma := range []float64{0.2, 0.5, 1, 2.3, 3.2, 3.3, 4, 5.6, 8, 13, 30} {
+	for _, sigma := range []float64{0.2, 0.5, 1, 2.3, 2.99, 3, 3.2, 3.5, 3.6, 4, 5.3, 5.4, 5.6, 7.2, 8, 10.8, 13, 16.2, 30.6} {
 		const w, h = 401, 301
 		g := blur.NewGaussian(w, h, sigma)
 		point := make([]float32, w*h)

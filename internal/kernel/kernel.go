@@ -10,7 +10,7 @@
 //   - elsewhere what the portable vector package makes, where the toolchain has that (vector.go);
 //   - or nothing (none.go).
 //
-// Products are rounded before they are added, so that Solve, Held, Blend and Slant give the same
+// Products are rounded before they are added, so that Solve, Held, Blend, Four and Slant give the same
 // bits on every machine. MapLine, Spread, Cubic, Gram and Fold may fuse them, and agree to a few
 // units in the last place.
 package kernel
@@ -131,6 +131,17 @@ func Cubic(dst, src []float32, stride int, dx, dy []float32, runs []Run) {
 			r.cubic(i, dst, src, stride, dx, dy)
 		}
 	}
+}
+
+// A Step is a part of a row, from pixel From up to but not including To, of which each is made from
+// four neighbors of a line: the first of them from those at At on, each next from the next ones.
+type Step struct{ From, To, At int }
+
+// Four sets the pixels of a row that are in steps, which are in their order, to the sums of their
+// neighbors in line, each times its weight, of which there are four rows as long as dst. Other
+// pixels may be overwritten. It gives the same bits on every machine.
+func Four(dst, line []float32, weights *[4][]float32, steps []Step) {
+	fourFrom(fourFront(dst, line, weights, steps), dst, line, weights, steps)
 }
 
 // A Slant says where the pixels of a row lie in a picture that is turned: the first at X and Y,

@@ -207,3 +207,37 @@ func blendFrom(i int, dst, src []float32, stride int, weights []float32) {
 		dst[i] = sum
 	}
 }
+
+// Pick sets dst to every step-th value of src, from the first on.
+func Pick(dst, src []float32, step int) {
+	n := len(dst)
+	if n == 0 {
+		return
+	}
+	d, s := first(dst, n), first(src, (n-1)*step+1)
+	i := 0
+	for ; i <= n-4; i += 4 {
+		p, to := after(s, i*step), (*[4]float32)(unsafe.Pointer(after(d, i)))
+		to[0], to[1], to[2], to[3] = *p, *after(p, step), *after(p, 2*step), *after(p, 3*step)
+	}
+	for ; i < n; i++ {
+		*after(d, i) = *after(s, i*step)
+	}
+}
+
+// Place sets every step-th value of dst, from the first on, to those of src.
+func Place(dst []float32, step int, src []float32) {
+	n := len(src)
+	if n == 0 {
+		return
+	}
+	d, s := first(dst, (n-1)*step+1), first(src, n)
+	i := 0
+	for ; i <= n-4; i += 4 {
+		p, from := after(d, i*step), (*[4]float32)(unsafe.Pointer(after(s, i)))
+		*p, *after(p, step), *after(p, 2*step), *after(p, 3*step) = from[0], from[1], from[2], from[3]
+	}
+	for ; i < n; i++ {
+		*after(d, i*step) = *after(s, i)
+	}
+}

@@ -173,6 +173,19 @@ func (r *Run) cubic(i int, dst, src []float32, stride int, dx, dy []float32) {
 	}
 }
 
+// fourFrom is Four for the steps from number k on.
+func fourFrom(k int, dst, line []float32, weights *[4][]float32, steps []Step) {
+	for _, s := range steps[k:] {
+		to := dst[s.From:s.To]
+		n := len(to)
+		w0, w1, w2, w3 := weights[0][s.From:][:n], weights[1][s.From:][:n], weights[2][s.From:][:n], weights[3][s.From:][:n]
+		l := line[s.At:][:n+3]
+		for i := range to {
+			to[i] = float32(w0[i]*l[i]) + float32(w1[i]*l[i+1]) + float32(w2[i]*l[i+2]) + float32(w3[i]*l[i+3])
+		}
+	}
+}
+
 // weights sets where the neighbors of a row's pixels begin, and their weights, four across and four
 // down.
 func (s Slant) weights(at []int32, weights []float32, stride int) {

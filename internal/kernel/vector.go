@@ -319,6 +319,30 @@ func stretch(r *cubicRows, n int) {
 	}
 }
 
+// fourFront does all steps whose whole vectors are in the rows: what they write after a step belongs
+// to the next one, or to none.
+func fourFront(dst, line []float32, weights *[4][]float32, steps []Step) int {
+	n := len(dst)
+	to, l := first(dst, n), first(line, len(line))
+	w0, w1, w2, w3 := first(weights[0], n), first(weights[1], n), first(weights[2], n), first(weights[3], n)
+	lanes := simd.BroadcastFloat32s(0).Len()
+	for k := range steps {
+		s := &steps[k]
+		i, end, p := s.From, s.To, after(l, s.At)
+		if past := end + lanes - 1; i < 0 || s.At < 0 || past > n || s.At+past-i+3 > len(line) {
+			return k
+		}
+		for ; i < end; i += lanes {
+			sum := simd.LoadFloat32s(from(p, 0)).Mul(simd.LoadFloat32s(from(w0, i)))
+			sum = sum.Add(simd.LoadFloat32s(from(p, 1)).Mul(simd.LoadFloat32s(from(w1, i))))
+			sum = sum.Add(simd.LoadFloat32s(from(p, 2)).Mul(simd.LoadFloat32s(from(w2, i))))
+			sum.Add(simd.LoadFloat32s(from(p, 3)).Mul(simd.LoadFloat32s(from(w3, i)))).Store(from(to, i))
+			p = after(p, lanes)
+		}
+	}
+	return len(steps)
+}
+
 func mixFront(dst, a, b []float32, part float32) int {
 	n := len(dst)
 	to, x, y := first(dst, n), first(a, n), first(b, n)
