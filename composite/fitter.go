@@ -3,11 +3,14 @@ package composite
 import (
 	"cmp"
 	"fmt"
+	"image"
 	"math"
+	"slices"
 	"sync"
 
 	"example.com/twinplate/internal/blur"
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 )
@@ -27,8 +30,9 @@ type Fitter struct {
 	copies                 bool // the picture lies in the frame as it is
 	cols, rows             taps
 	soft                   *blur.Gaussian
-	turn                   *turning  // nil: the picture is upright
-	scratch                sync.Pool // of *[]float32: a row of the picture, srcW long
+	lines                  []blur.Sum // of the picture's rows, that soft convolves along themselves
+	turn                   *turning   // nil: the picture is upright
+	pool                   sync.Pool  // of *Fitted
 }
 
 // NewFitter prepares to fit pictures of srcW by srcH pixels to frames of dstW by dstH. All four
@@ -47,6 +51,11 @@ func NewFitter(srcW, srcH, dstW, dstH int, f Fit) (*Fitter, error) {
 	}
 	out.copies = srcW == dstW && srcH == dstH && left == 0 && top == 0 && sx == 1 && sy == 1
 	out.cols, out.rows = newTaps(srcW, dstW, left, sx), newTaps(srcH, dstH, top, sy)
+	out.cols.follow()
+	out.lines = out.soft.Rows()
+	if !out.copies {
+		out.lines = list.Of(out.lines, out.rows.sum)
+	}
 	return out, nil
 }
 
@@ -112,16 +121,13 @@ func (f *Fitter) RGB(dst, src *plate.RGB) (*plate.RGB, error) {
 
 // planes fits planes of one picture.
 func (f *Fitter) planes(dst, src [][]float32) {
-	if f.turn != nil {
-		f.turn.planes(dst, src, f.dstW, f.dstH)
-	} else {
-		for c := range dst {
-			f.plane(dst[c], src[c])
-		}
+	r, _ := f.pool.Get().(*Fitted)
+	if r == nil {
+		r = new(Fitted)
 	}
-	for c := range dst {
-		f.soft.Plane(dst[c])
-	}
+	defer f.pool.Put(r)
+	r.begin(f, src)
+	r.planes(dst)
 }
 
 // RGBA is RGB for a premultiplied layer: what src does not reach is transparent. Alpha is clamped
@@ -143,51 +149,175 @@ func (f *Fitter) RGBA(dst, src *plate.RGBA) (*plate.RGBA, error) {
 }
 
 func (f *Fitter) target(dst, src *plate.RGB) (*plate.RGB, error) {
-	picture, frame := plate.RGB{W: f.srcW, H: f.srcH}, plate.RGB{W: f.dstW, H: f.dstH}
-	if err := plate.CheckSize("source", src.Size(), "picture that the Fitter was prepared for", picture.Size()); err != nil {
+	if err := f.check(src); err != nil {
 		return nil, err
 	}
 	if dst == nil {
 		return plate.NewRGB(f.dstW, f.dstH), nil
 	}
+	frame := plate.RGB{W: f.dstW, H: f.dstH}
 	return dst, plate.CheckSize("destination", dst.Size(), "frame that the Fitter was prepared for", frame.Size())
 }
 
-// plane fits one plane. Each row of the frame is first gathered from rows of the picture and then
-// resampled along itself, so that nothing larger than one row is held between.
-func (f *Fitter) plane(dst, src []float32) {
-	if f.copies {
-		copy(dst, src)
+func (f *Fitter) check(src *plate.RGB) error {
+	picture := plate.RGB{W: f.srcW, H: f.srcH}
+	return plate.CheckSize("source", src.Size(), "picture that the Fitter was prepared for", picture.Size())
+}
+
+// A Fitted picture is one as a Fitter lays it in the frame, row by row, so that the frame need not
+// be in memory. Its memory goes from one picture to the next. The zero value is ready for Begin. It
+// is not safe for concurrent use.
+type Fitted struct {
+	f      *Fitter
+	src    [][]float32 // planes of the picture; where it is turned, of the size that this has there
+	shrunk [][]float32 // those, where the picture shrinks
+	turned [][]float32 // planes of the frame, where it is soft too
+	soft   []blur.Soft
+	buffer []float32    // a row of the picture
+	out    [3][]float32 // of Row
+}
+
+// Begin has it be src as f lays it, or as nothing if the error says that src is not of the size
+// that f was prepared for. Src must stay as it is while rows are asked for.
+func (r *Fitted) Begin(f *Fitter, src *plate.RGB) error {
+	if err := f.check(src); err != nil {
+		return err
+	}
+	r.begin(f, src.Pix[:])
+	return nil
+}
+
+// Row returns row y of the frame, as RGB has it, to the bit. It is quickest from the top. The rows
+// are the Fitted's own, and the next one overwrites them.
+func (r *Fitted) Row(y int) [3][]float32 {
+	for c := range r.out {
+		r.out[c] = slices.Grow(r.out[c][:0], r.f.dstW)[:r.f.dstW]
+	}
+	if r.f.soft.None() {
+		r.row(r.out[:], &r.buffer, y)
+		return r.out
+	}
+	for c := range r.out {
+		r.soft[c].Row(r.out[c], y)
+	}
+	return r.out
+}
+
+// RGB is Fitter.RGB of the picture.
+func (r *Fitted) RGB(dst *plate.RGB) *plate.RGB {
+	dst = dst.Sized(image.Pt(r.f.dstW, r.f.dstH))
+	r.planes(dst.Pix[:])
+	return dst
+}
+
+// begin does what must be done to the picture as a whole.
+func (r *Fitted) begin(f *Fitter, src [][]float32) {
+	r.f, r.src = f, src
+	if t := f.turn; t != nil && t.shrink != nil {
+		r.shrunk = sized(r.shrunk, len(src), t.w*t.h)
+		t.shrink.planes(r.shrunk, src)
+		r.src = r.shrunk
+	}
+	if f.soft.None() {
 		return
 	}
-	x0, x1 := f.cols.reach()
-	parallel.Rows(f.dstW, f.dstH, func(y0, y1 int) {
-		buf, _ := f.scratch.Get().(*[]float32)
-		if buf == nil {
-			buf = new([]float32)
-			*buf = make([]float32, f.srcW)
+	src = r.src
+	lines, left := blur.Lines{W: f.srcW, Stride: f.srcW, Rows: f.lines}, 0
+	switch {
+	case f.turn != nil:
+		r.turned = sized(r.turned, len(src), f.dstW*f.dstH)
+		r.fit(r.turned)
+		src, lines = r.turned, blur.Lines{W: f.dstW, Stride: f.dstW, Rows: f.soft.Rows()}
+	case !f.copies:
+		lines.W, lines.Across, left = f.cols.to-f.cols.from, f.cols.resample, f.cols.from
+	}
+	if len(r.soft) < len(src) {
+		r.soft = make([]blur.Soft, len(src))
+	}
+	for c := range src {
+		lines.Pix = src[c][left:]
+		r.soft[c].Begin(f.soft, lines)
+	}
+}
+
+// sized returns n planes of so many values, which are planes where those have room.
+func sized(planes [][]float32, n, values int) [][]float32 {
+	if len(planes) != n || cap(planes[0]) < values {
+		return list.Rows[float32](n, values)
+	}
+	for c := range planes {
+		planes[c] = planes[c][:values]
+	}
+	return planes
+}
+
+// planes sets all rows of planes of the frame.
+func (r *Fitted) planes(dst [][]float32) {
+	if r.f.soft.None() {
+		r.fit(dst)
+		return
+	}
+	for c := range dst {
+		r.soft[c].Plane(dst[c])
+	}
+}
+
+// fit is planes without softness.
+func (r *Fitted) fit(dst [][]float32) {
+	w := r.f.dstW
+	parallel.Rows(w, r.f.dstH, func(y0, y1 int) {
+		row := make([][]float32, len(dst))
+		var buffer []float32
+		if y0 == 0 {
+			buffer = r.buffer
+			defer func() { r.buffer = buffer }()
 		}
-		defer f.scratch.Put(buf)
 		for y := y0; y < y1; y++ {
-			out := dst[y*f.dstW : (y+1)*f.dstW]
-			first, weights := f.rows.at(y)
-			if len(weights) == 0 || x0 == x1 {
-				clear(out)
-				continue
+			for c := range dst {
+				row[c] = dst[c][y*w : (y+1)*w]
 			}
-			kernel.Blend((*buf)[x0:x1], src[first*f.srcW+x0:], f.srcW, weights)
-			f.cols.resample(out, *buf)
+			r.row(row, &buffer, y)
 		}
 	})
+}
+
+// row sets row y of each plane, without softness. Each is first gathered from rows of the picture
+// and then resampled along itself, so that nothing larger than one row is held between.
+func (r *Fitted) row(dst [][]float32, buffer *[]float32, y int) {
+	f := r.f
+	if f.turn != nil {
+		f.turn.row(dst, r.src, y)
+		return
+	}
+	n := f.cols.to - f.cols.from
+	*buffer = slices.Grow((*buffer)[:0], n)[:n]
+	first, weights := f.rows.at(y)
+	for c := range dst {
+		switch {
+		case f.copies:
+			copy(dst[c], r.src[c][y*f.srcW:])
+		case len(weights) == 0 || n == 0:
+			clear(dst[c])
+		default:
+			kernel.Blend(*buffer, r.src[c][first*f.srcW+f.cols.from:], f.srcW, weights)
+			f.cols.resample(dst[c], *buffer)
+		}
+	}
 }
 
 // Taps say, for each pixel of a row of the frame, which pixels of the picture's row make it and
 // with what weights. Weights of 0 are left off at both ends, so that a pixel moved by whole pixels
 // is copied exactly.
 type taps struct {
-	first   []int32 // the first pixel of the picture
-	start   []int32 // where the weights begin; one more entry than pixels
-	weights []float32
+	first    []int32 // the first pixel of the picture
+	start    []int32 // where the weights begin; one more entry than pixels
+	weights  []float32
+	from, to int // the pixels of the picture that are used at all: up to before to
+
+	// Of pixels with four weights each, whose neighbors follow each other, as they do where the
+	// picture is hardly enlarged.
+	steps []kernel.Step
+	four  [4][]float32 // weights of all pixels
 }
 
 // at returns the taps of pixel i.
@@ -195,7 +325,7 @@ func (t *taps) at(i int) (first int, weights []float32) {
 	return int(t.first[i]), t.weights[t.start[i]:t.start[i+1]]
 }
 
-// reach returns the pixels of the picture that are used at all: from x0 to before x1.
+// reach finds the pixels of the picture that are used at all.
 func (t *taps) reach() (x0, x1 int) {
 	for i := range t.first {
 		first, weights := t.at(i)
@@ -209,10 +339,45 @@ func (t *taps) reach() (x0, x1 int) {
 	return x0, x1
 }
 
-// resample sets out from line.
+// sum returns a sum of pixels of the frame as one of the picture's.
+func (t *taps) sum(s blur.Sum) blur.Sum {
+	from, to := 0, 0
+	for i := range s.Weights {
+		if first, weights := t.at(s.First + i); len(weights) > 0 {
+			if from == to {
+				from, to = first, first+len(weights)
+			}
+			from, to = min(from, first), max(to, first+len(weights))
+		}
+	}
+	sums := make([]float64, to-from)
+	for i, v := range s.Weights {
+		first, weights := t.at(s.First + i)
+		for k, w := range weights {
+			sums[first+k-from] += float64(v) * float64(w)
+		}
+	}
+	return blur.Sum{First: from, Weights: list.Of(sums, func(v float64) float32 { return float32(v) })}
+}
+
+// resample sets out from the part of a line that is used.
 func (t *taps) resample(out, line []float32) {
-	for i := range out {
+	done := 0
+	if t.steps != nil {
+		kernel.Four(out, line, &t.four, t.steps)
+	}
+	for _, s := range t.steps {
+		t.each(out, line, done, s.From)
+		done = s.To
+	}
+	t.each(out, line, done, len(out))
+}
+
+// each is resample for some pixels.
+func (t *taps) each(out, line []float32, from, to int) {
+	for i := from; i < to; i++ {
 		first, w := t.at(i)
+		first -= t.from
 		if len(w) == 4 {
 			l := line[first : first+4 : first+4]
 			out[i] = float32(w[0]*l[0]) + float32(w[1]*l[1]) + float32(w[2]*l[2]) + float32(w[3]*l[3])
@@ -223,6 +388,33 @@ func (t *taps) resample(out, line []float32) {
 			sum += float32(w[k] * l)
 		}
 		out[i] = sum
+	}
+}
+
+// follow finds the steps.
+func (t *taps) follow() {
+	const least = 6 // pixels, from which vectors gain
+	n := len(t.first)
+	for i := 0; i < n; {
+		from, at := i, t.first[i]
+		for i < n && t.start[i+1]-t.start[i] == 4 && t.first[i] == at+int32(i-from) {
+			i++
+		}
+		if i-from >= least {
+			t.steps = append(t.steps, kernel.Step{From: from, To: i, At: int(at) - t.from})
+		}
+		i = max(i, from+1)
+	}
+	if t.steps == nil {
+		return
+	}
+	for k := range t.four {
+		t.four[k] = make([]float32, n)
+		for i := range n {
+			if _, w := t.at(i); len(w) == 4 {
+				t.four[k][i] = w[k]
+			}
+		}
 	}
 }
 
@@ -268,5 +460,6 @@ func newTaps(src, dst int, edge, scale float64) taps {
 		}
 		t.start[i+1] = int32(len(t.weights))
 	}
+	t.from, t.to = t.reach()
 	return t
 }

@@ -502,7 +502,8 @@ func TestTurnByRows(t *testing.T) {
 			from, to, _ := f.turn.within(y, w)
 			atOnce += to - from
 			for x := range w {
-				f.turn.pixel(want.Pix[:], small, x, y, y*w+x)
+				row := want.Row(y)
+				f.turn.pixel(row[:], small, x, y)
 				if _, _, cover := f.turn.at(x, y); x >= from && x < to && cover != 1 {
 					t.Errorf("%+v: pixel %d, %d is covered by %v and done at once", fit, x, y, cover)
 				}

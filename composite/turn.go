@@ -4,8 +4,6 @@ import (
 	"math"
 
 	"example.com/twinplate/internal/kernel"
-	"example.com/twinplate/internal/list"
-	"example.com/twinplate/internal/parallel"
 )
 
 // A turning lays a picture over the frame at an angle. Where the picture shrinks it is first made
@@ -42,31 +40,23 @@ func (t *turning) at(x, y int) (u, v float64, cover float32) {
 	return (a/t.fw+0.5)*float64(t.w) - 0.5, (b/t.fh+0.5)*float64(t.h) - 0.5, cover
 }
 
-// planes turns planes of one picture.
-func (t *turning) planes(dst, src [][]float32, w, h int) {
-	if t.shrink != nil {
-		small := list.Rows[float32](len(src), t.w*t.h)
-		t.shrink.planes(small, src)
-		src = small
-	}
-	parallel.Rows(w, h, func(y0, y1 int) {
-		row := make([][]float32, len(dst))
-		for y := y0; y < y1; y++ {
-			from, to, slant := t.within(y, w)
-			if from < to {
-				for c := range dst {
-					row[c] = dst[c][y*w+from : y*w+to]
-				}
-				slant.At(from).Cubic(row, src, t.w)
-			}
-			for x := range from {
-				t.pixel(dst, src, x, y, y*w+x)
-			}
-			for x := to; x < w; x++ {
-				t.pixel(dst, src, x, y, y*w+x)
-			}
+// row sets row y of each plane of the frame from planes of what is turned.
+func (t *turning) row(dst, src [][]float32, y int) {
+	w := len(dst[0])
+	from, to, slant := t.within(y, w)
+	if from < to {
+		inside := make([][]float32, len(dst))
+		for c := range dst {
+			inside[c] = dst[c][from:to]
 		}
-	})
+		slant.At(from).Cubic(inside, src, t.w)
+	}
+	for x := range from {
+		t.pixel(dst, src, x, y)
+	}
+	for x := to; x < w; x++ {
+		t.pixel(dst, src, x, y)
+	}
 }
 
 // within returns which pixels of a row of w the picture covers whole, and with all their neighbors,
@@ -99,12 +89,12 @@ func (t *turning) within(y, w int) (from, to int, s kernel.Slant) {
 	return int(low), int(high), kernel.Slant{X: whole(u), Y: whole(v), DX: whole(du), DY: whole(dv)}
 }
 
-// pixel sets pixel i, at x and y, anywhere.
-func (t *turning) pixel(dst, src [][]float32, x, y, i int) {
+// pixel sets pixel x of row y, anywhere.
+func (t *turning) pixel(dst, src [][]float32, x, y int) {
 	u, v, cover := t.at(x, y)
 	if cover == 0 {
 		for c := range dst {
-			dst[c][i] = 0
+			dst[c][x] = 0
 		}
 		return
 	}
@@ -122,6 +112,6 @@ func (t *turning) pixel(dst, src [][]float32, x, y, i int) {
 			row := src[c][min(max(y0+k, 0), t.h-1)*t.w:]
 			sum += float32(down[k] * (float32(across[0]*row[columns[0]]) + float32(across[1]*row[columns[1]]) + float32(across[2]*row[columns[2]]) + float32(across[3]*row[columns[3]])))
 		}
-		dst[c][i] = sum
+		dst[c][x] = sum
 	}
 }
