@@ -148,11 +148,14 @@ func (b *backdrop) reach(i int) (*plate.Gray, error) {
 // A hung background is fitted to a frame. Its memory, and what is the same, goes from one frame to
 // the next.
 type hung struct {
-	at    hanging    // what shown is; the zero value is nothing
-	shown *plate.RGB // one of those below
-	file  string     // that read was read from; "": none
+	at     hanging    // what shown is; the zero value is nothing
+	shown  *plate.RGB // one of those below
+	file   string     // that read was read from; "": none
+	tinted hanging    // of what file graded is, by what grade; the zero value is nothing
+	passed hanging    // what went by row by row
 
 	read, graded, fitted *plate.RGB // each of the one before
+	rows                 composite.Fitted
 }
 
 // A hanging is a file, how it is graded, and how it is fitted.
@@ -165,8 +168,12 @@ type hanging struct {
 // has reports whether no file must be read for it.
 func (h *hung) has(at hanging) bool { return h.at == at || h.file == at.path }
 
-// holds says that all rows of a picture that open has begun are there.
+// holds says that all rows of a picture that open has begun are there; shown is nil where they went
+// by.
 func (h *hung) holds(at hanging, shown *plate.RGB) {
+	if shown == nil {
+		return
+	}
 	h.at, h.shown = at, shown
 	if at.grade == nil && shown == h.read {
 		h.file = at.path
@@ -174,56 +181,73 @@ func (h *hung) holds(at hanging, shown *plate.RGB) {
 }
 
 // forget has the next one read from its file.
-func (h *hung) forget() { h.at, h.file = hanging{}, "" }
+func (h *hung) forget() { h.at, h.tinted, h.file = hanging{}, hanging{}, "" }
 
 func (b *backdrop) hanging(i int) hanging { return hanging{b.file(i), b.grade, b.fitAt(i)} }
 
 // hang reads, grades and fits the background of the frame at index i into h, as far as that is not
 // there already.
-func (b *backdrop) hang(h *hung, i int) (err error) {
-	at, before := b.hanging(i), h.at
-	if at == before {
+func (b *backdrop) hang(h *hung, i int) error {
+	at := b.hanging(i)
+	if at == h.at {
 		return nil
 	}
-	h.at = hanging{}
-	if h.file != at.path {
-		h.forget()
-		if h.read, err = b.in.readRGB(h.read, at.path, b.in.backgroundCurve, b.in.backgroundPrimaries); err != nil {
-			return err
-		}
-		h.file, before = at.path, hanging{}
+	picture, fits, err := b.lay(h, i)
+	if err != nil {
+		return err
 	}
-	picture := h.read
-	if b.grade != nil {
-		if before.path != at.path || before.grade != at.grade {
-			h.graded = h.graded.Sized(h.read.Size())
-			h.graded.Paste(h.read, 0, 0)
-			b.grade.Frame(h.graded)
-		}
-		picture = h.graded
-	}
-	if !b.same() || picture.Size() != b.in.colorSize {
-		fitter := b.fitter
-		if b.end != nil {
-			fitter, err = b.fitterOf(at.fit)
-		}
-		if err == nil {
-			h.fitted, err = fitter.RGB(h.fitted, picture)
-		}
-		if err != nil {
-			h.forget()
-			return fmt.Errorf("%s: %w", at.path, err)
-		}
+	if fits {
+		h.fitted = h.rows.RGB(h.fitted)
 		picture = h.fitted
 	}
 	h.at, h.shown = at, picture
 	return nil
 }
 
-// open is hang for whoever needs a row at a time: where it can be, the file is read so. With keep
-// holds is to be told once all rows were asked for.
+// lay reads and grades the background of the frame at index i, as far as that is not there already,
+// and, where it is to be fitted, has the rows of h be it.
+func (b *backdrop) lay(h *hung, i int) (picture *plate.RGB, fits bool, err error) {
+	at := b.hanging(i)
+	h.at = hanging{}
+	if h.file != at.path {
+		h.forget()
+		if h.read, err = b.in.readRGB(h.read, at.path, b.in.backgroundCurve, b.in.backgroundPrimaries); err != nil {
+			return nil, false, err
+		}
+		h.file = at.path
+	}
+	picture = h.read
+	if b.grade != nil {
+		if tint := (hanging{path: at.path, grade: at.grade}); h.tinted != tint {
+			h.graded = h.graded.Sized(h.read.Size())
+			h.graded.Paste(h.read, 0, 0)
+			b.grade.Frame(h.graded)
+			h.tinted = tint
+		}
+		picture = h.graded
+	}
+	if b.same() && picture.Size() == b.in.colorSize {
+		return picture, false, nil
+	}
+	fitter := b.fitter
+	if b.end != nil {
+		fitter, err = b.fitterOf(at.fit)
+	}
+	if err == nil {
+		err = h.rows.Begin(fitter, picture)
+	}
+	if err != nil {
+		h.forget()
+		return nil, false, fmt.Errorf("%s: %w", at.path, err)
+	}
+	return picture, true, nil
+}
+
+// open is hang for whoever needs a row at a time: where it can be, the file is read so, and what is
+// behind one frame alone is fitted so. With keep holds is to be told once all rows were asked for.
 func (b *backdrop) open(h *hung, i int, keep bool) (rows, error) {
-	if at := b.hanging(i); !h.has(at) && b.same() {
+	at := b.hanging(i)
+	if !h.has(at) && b.same() {
 		h.forget()
 		into := &h.read
 		if b.grade != nil {
@@ -241,9 +265,25 @@ func (b *backdrop) open(h *hung, i int, keep bool) (rows, error) {
 		}
 		f.close() // hang fits it, and says what is wrong
 	}
+	if changes := b.end != nil || len(b.frames) > 1; changes && !b.same() && at != h.at && at != h.passed {
+		_, _, err := b.lay(h, i)
+		h.passed = at
+		return passing{&h.rows, b.in.colorSize}, err
+	}
 	err := b.hang(h, i)
 	return whole{h.shown}, err
 }
+
+// Passing is a background that is fitted as its rows are asked for.
+type passing struct {
+	*composite.Fitted
+	frame image.Point
+}
+
+func (p passing) size() image.Point               { return p.frame }
+func (p passing) row(y int) ([3][]float32, error) { return p.Row(y), nil }
+func (p passing) plane() *plate.RGB               { return nil }
+func (p passing) close()                          {}
 
 // shared returns a function that gives the background that all frames share, which it reads the
 // first time that it is called. It is nil where each frame has a background of its own.
