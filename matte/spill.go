@@ -10,7 +10,6 @@ import (
 
 	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
-	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
 
@@ -143,48 +142,115 @@ func findCore(transmission *plate.Gray) *spillCore {
 	c.step = max(square/places, 1)
 	reach := square / c.step * c.step
 	c.left, c.top = (c.at.Min.X+first%c.at.Dx())%c.step, (c.at.Min.Y+first/c.at.Dx())%c.step
-	across := 2*reach/c.step + 1
-	values := make([]float32, across*across)
-	// next is the first place of the grid at p or beyond it.
-	next := func(p, grid int) int { return p + ((grid-p)%c.step+c.step)%c.step }
-	left, top := next(c.at.Min.X, c.left), next(c.at.Min.Y, c.top)
-	for y := top; y < c.at.Max.Y; y += c.step {
-		row := c.row(y)
-		for x := left; x < c.at.Max.X; x += c.step {
-			if !row[x-c.at.Min.X] {
-				continue
-			}
-			n := 0
-			for v := max(y-reach, top); v <= min(y+reach, c.at.Max.Y-1); v += c.step {
-				inside, smooth := c.row(v), smoothRow(v)
-				for u := max(x-reach, left) - c.at.Min.X; u <= min(x+reach-c.at.Min.X, len(inside)-1); u += c.step {
-					if inside[u] {
-						values[n] = smooth[u]
-						n++
-					}
-				}
-			}
-			c.spots = append(c.spots, spot{x, y, robust.Median(values[:n])})
-		}
-	}
+	c.medians(smoothRow, reach/c.step)
 	return c
 }
 
-// lowIn returns the rectangle around all values of at most limit.
+// medians finds the spots: at each place of the grid in the core, the median of smooth over its
+// places that are at most so many to either side. Those of a row change by a column from one to the
+// next, so they are counted by their ranks in all of the core, in groups of ranks.
+func (c *spillCore) medians(smooth func(y int) []float32, reach int) {
+	// next is the first place of the grid at p or beyond it.
+	next := func(p, grid int) int { return p + ((grid-p)%c.step+c.step)%c.step }
+	left, top := next(c.at.Min.X, c.left), next(c.at.Min.Y, c.top)
+	w, h := max(c.at.Max.X-left+c.step-1, 0)/c.step, max(c.at.Max.Y-top+c.step-1, 0)/c.step
+	ranks := slices.Repeat([]int{-1}, w*h) // of each place; -1: not in the core
+	var values []float32
+	var places []int // of values
+	for v := range h {
+		inside, row := c.row(top+v*c.step), smooth(top+v*c.step)
+		for u := range w {
+			if x := left + u*c.step - c.at.Min.X; inside[x] {
+				places = append(places, v*w+u)
+				values = append(values, row[x])
+			}
+		}
+	}
+	order := list.To(len(values))
+	slices.SortFunc(order, func(a, b int) int { return cmp.Compare(values[a], values[b]) })
+	for rank, i := range order {
+		ranks[places[i]] = rank
+	}
+	const group = 64 // ranks; about as many groups are passed from one median to the next as it has
+	counts, groups := make([]int, len(values)+group), make([]int, len(values)/group+1)
+	for v := range h {
+		clear(counts)
+		clear(groups)
+		n, at, before := 0, 0, 0 // how many there are; the group of the last median, and how many lie before it
+		column := func(u, by int) {
+			if u < 0 || u >= w {
+				return
+			}
+			for i := max(v-reach, 0); i <= min(v+reach, h-1); i++ {
+				rank := ranks[i*w+u]
+				if rank < 0 {
+					continue
+				}
+				counts[rank] += by
+				groups[rank/group] += by
+				n += by
+				if rank/group < at {
+					before += by
+				}
+			}
+		}
+		for u := range reach {
+			column(u, 1)
+		}
+		for u := range w {
+			column(u+reach, 1)
+			column(u-reach-1, -1)
+			if ranks[v*w+u] < 0 {
+				continue
+			}
+			middle := n / 2 // as robust.Median has it
+			for before > middle {
+				at--
+				before -= groups[at]
+			}
+			for before+groups[at] <= middle {
+				before += groups[at]
+				at++
+			}
+			rank := at * group
+			for passed := before + counts[rank]; passed <= middle; passed += counts[rank] {
+				rank++
+			}
+			c.spots = append(c.spots, spot{left + u*c.step, top + v*c.step, values[order[rank]]})
+		}
+	}
+}
+
+// lowIn returns the rectangle around all values of at most limit, which must be above 0.
 func lowIn(f *plate.Gray, limit float32) image.Rectangle {
+	const block = 8 // values that are looked at as one; measured
+	// As whole numbers, floats that are not negative have their own order.
+	bits := int32(math.Float32bits(limit)) + 1
+	none := func(v *[block]float32) bool {
+		var low int32
+		for _, x := range v {
+			b := int32(math.Float32bits(x))
+			low |= b | (b - bits)
+		}
+		return low >= 0
+	}
 	var box image.Rectangle
 	for y := range f.H {
 		row := f.Pix[y*f.W : (y+1)*f.W]
 		x0 := 0
 		for x0 < len(row) && !(row[x0] <= limit) {
-			x0++
+			for x0++; x0 <= len(row)-block && none((*[block]float32)(row[x0:])); {
+				x0 += block
+			}
 		}
 		if x0 == len(row) {
 			continue
 		}
 		x1 := len(row)
 		for !(row[x1-1] <= limit) {
-			x1--
+			for x1--; x1 >= block && none((*[block]float32)(row[x1-block:])); {
+				x1 -= block
+			}
 		}
 		box = box.Union(image.Rect(x0, y, x1, y+1))
 	}

@@ -4,6 +4,7 @@ import (
 	"image"
 	"math"
 	"slices"
+	"sync/atomic"
 
 	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/internal/parallel"
@@ -65,25 +66,14 @@ func (s *Solver) takeSpill(dst *Solution, gain float64, where *Coverage) (taken 
 	if field == nil {
 		return taken, nil
 	}
-	const counts = 0.001 // a quarter of a step of eight bits
-	touched, n := 0, 0
+	n := 0
 	var scatter []float64
 	b := field.Bounds
 	core := b.Intersect(c.at)
-	for y := b.Min.Y; y < b.Max.Y; y++ {
-		row, through := field.Row(y), t.Pix[y*c.w+b.Min.X:]
-		from, to := wherePositive(row)
-		for x := from; x < to; x++ {
-			if row[x]*(1-through[x]) > counts {
-				touched++
-			}
-		}
-		if y < core.Min.Y || y >= core.Max.Y {
-			continue
-		}
-		inside, off := c.row(y), b.Min.X-c.at.Min.X
-		for x := max(from, -off); x < min(to, len(inside)-off); x++ {
-			if v := row[x]; inside[x+off] && v > 0 {
+	for y := core.Min.Y; y < core.Max.Y; y++ {
+		row, through := field.Row(y)[core.Min.X-b.Min.X:], t.Pix[y*c.w+core.Min.X:]
+		for x, inside := range c.row(y)[core.Min.X-c.at.Min.X:][:core.Dx()] {
+			if v := row[x]; inside && v > 0 {
 				taken.Mean += float64(v)
 				if n++; n%7 == 0 { // enough of them; neither a row's length nor a grid's step
 					scatter = append(scatter, float64(through[x]-v))
@@ -91,16 +81,18 @@ func (s *Solver) takeSpill(dst *Solution, gain float64, where *Coverage) (taken 
 			}
 		}
 	}
-	taken.Part = float64(touched) / float64(len(t.Pix))
 	if n > 0 {
 		taken.Mean /= float64(n)
 	}
 	if len(scatter) > 0 {
 		taken.Scatter = scatterOf(scatter)
 	}
+	var touched atomic.Int64
 	parallel.Rows(b.Dx(), b.Dy(), func(y0, y1 int) {
 		clamps := s.clamp != ClampNone
+		const counts = 0.001             // a quarter of a step of eight bits
 		moved := make([]float32, b.Dx()) // of a row, times the gain
+		n := 0
 		for y := b.Min.Y + y0; y < b.Min.Y+y1; y++ {
 			row := field.Row(y)
 			from, to := wherePositive(row)
@@ -111,6 +103,9 @@ func (s *Solver) takeSpill(dst *Solution, gain float64, where *Coverage) (taken 
 					continue
 				}
 				was := through[x]
+				if spill*(1-was) > counts {
+					n++
+				}
 				now := (was - spill) / (1 - spill)
 				if now < 0 && clamps { // for max WebAssembly calls a function
 					now = 0
@@ -124,7 +119,9 @@ func (s *Solver) takeSpill(dst *Solution, gain float64, where *Coverage) (taken 
 				}
 			}
 		}
+		touched.Add(int64(n))
 	})
+	taken.Part = float64(touched.Load()) / float64(len(t.Pix))
 	return taken, nil
 }
 
