@@ -4,11 +4,13 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"image"
 	"math"
 	"slices"
 	"time"
 
 	"example.com/twinplate/composite"
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
@@ -142,6 +144,7 @@ type runner struct {
 	imposes  bool        // in the last frame
 	marks    *plate.Gray // where the matte is not measured
 	comp     *plate.RGB
+	row      *plate.RGB  // of the composite, where no plane of it is asked for
 	open     *plate.Gray // a transmission of 1
 	joined   *plate.RGBA // the composite by another operator than the default
 	alpha    *plate.Gray // of the foreground, for it
@@ -213,7 +216,9 @@ func (w *runner) frame(i int, p plan, change *Change, each func(y int, row *Stat
 		s.color = whole{w.color}
 	}
 	if j.backdrop != nil && !p.cut {
-		if s.background, err = w.background(i, byRow && !p.live, p.keep); err != nil {
+		// By another operator there must be planes.
+		passes := byRow || each != nil && j.take.recipe.Operator == composite.AOverB
+		if s.background, err = w.background(i, passes && !p.live, p.keep); err != nil {
 			return r, err
 		}
 		defer s.background.close()
@@ -274,21 +279,14 @@ func (w *runner) frame(i int, p plan, change *Change, each func(y int, row *Stat
 	if s.background != nil {
 		r.Background = s.background.plane()
 	}
-	if p.foreground {
-		if err := w.over(&r, i, change); err != nil {
-			return r, err
-		}
+	if p.foreground && (each == nil || s.background != nil && j.take.recipe.Operator != composite.AOverB) {
+		err = w.over(&r, i, change)
 	}
-	if p.foreground && each != nil {
-		for y := range j.colorSize.Y {
-			row := StationRow{Color: s.color.plane().Row(y), Band: grayRow(s.band, y), Transmission: grayRow(r.Transmission, y)}
-			if r.Comp != nil {
-				row.Sum = r.Comp.Row(y)
-			} else {
-				row.Foreground = r.Foreground.Row(y)
-			}
-			each(y, &row)
-		}
+	if err == nil && p.foreground && each != nil {
+		err = w.tell(&r, &s, each)
+	}
+	if err != nil {
+		return r, err
 	}
 	w.clock("composite", at)
 	if kept := s.color.plane(); kept != nil {
@@ -301,6 +299,33 @@ func (w *runner) frame(i int, p plan, change *Change, each func(y int, row *Stat
 		}
 	}
 	return r, nil
+}
+
+// tell calls each with the rows of a frame whose foreground is there. Where its composite is not, the
+// rows go over the background at once, and that need not be a plane either.
+func (w *runner) tell(r *Result, s *solving, each func(y int, row *StationRow)) error {
+	w.row = w.row.Sized(image.Pt(r.Foreground.W, 1))
+	for y := range r.Foreground.H {
+		row := StationRow{Color: s.color.plane().Row(y), Band: grayRow(s.band, y), Transmission: grayRow(r.Transmission, y)}
+		foreground := r.Foreground.Row(y)
+		switch {
+		case r.Comp != nil:
+			row.Sum = r.Comp.Row(y)
+		case s.background != nil:
+			background, err := s.background.row(y)
+			if err != nil {
+				return fmt.Errorf("frame %d: %w", r.Number, err)
+			}
+			row.Sum = w.row.Row(0)
+			for c := range row.Sum {
+				kernel.Held(row.Sum[c], foreground[c], row.Transmission, background[c])
+			}
+		default:
+			row.Foreground = foreground
+		}
+		each(y, &row)
+	}
+	return nil
 }
 
 // gain returns the gain of one frame, as the recipe asks for it: given, or found. A frame in which
