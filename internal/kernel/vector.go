@@ -136,25 +136,32 @@ func heldFront(out, p, t, b []float32) int {
 }
 
 // The weights of some rows at a time stay in registers: in a loop over the rows the sums would be
-// put away and fetched with every turn.
+// put away and fetched with every turn. The first one to four set the sums, so that the rest are
+// eights and a four.
 func blendFront(dst, src []float32, stride int, weights []float32) int {
 	taps := len(weights)
 	n := len(dst) - len(dst)%simd.BroadcastFloat32s(0).Len()
 	if n == 0 {
 		return 0
 	}
-	clear(dst[:n])
 	to, p, w := first(dst, n), first(src, (taps-1)*stride+n), first(weights, taps)
-	k := 0
-	for ; k <= taps-8; k += 8 {
-		blend8(to, after(p, k*stride), stride, after(w, k), n)
+	k := (taps-1)%4 + 1
+	switch k {
+	case 1:
+		set1(to, p, w, n)
+	case 2:
+		set2(to, p, stride, w, n)
+	case 3:
+		set3(to, p, stride, w, n)
+	case 4:
+		set4(to, p, stride, w, n)
 	}
-	if k <= taps-4 {
+	if (taps-k)%8 != 0 {
 		blend4(to, after(p, k*stride), stride, after(w, k), n)
 		k += 4
 	}
-	for ; k < taps; k++ {
-		blend1(to, after(p, k*stride), after(w, k), n)
+	for ; k < taps; k += 8 {
+		blend8(to, after(p, k*stride), stride, after(w, k), n)
 	}
 	return n
 }
@@ -181,11 +188,38 @@ func blend4(to, p *float32, stride int, w *float32, n int) {
 	}
 }
 
-func blend1(to, p, w *float32, n int) {
-	w0 := simd.BroadcastFloat32s(*after(w, 0))
+// What is below 0 by nothing is 0 in a sum that begins with 0.
+
+func set1(to, p, w *float32, n int) {
+	w0, zero := simd.BroadcastFloat32s(*w), simd.BroadcastFloat32s(0)
 	for i, lanes := 0, w0.Len(); i < n; i += lanes {
-		sum := simd.LoadFloat32s(from(to, i))
-		sum.Add(simd.LoadFloat32s(from(p, i)).Mul(w0)).Store(from(to, i))
+		zero.Add(simd.LoadFloat32s(from(p, i)).Mul(w0)).Store(from(to, i))
+	}
+}
+
+func set2(to, p *float32, stride int, w *float32, n int) {
+	w0, w1, zero := simd.BroadcastFloat32s(*w), simd.BroadcastFloat32s(*after(w, 1)), simd.BroadcastFloat32s(0)
+	p1 := after(p, stride)
+	for i, lanes := 0, w0.Len(); i < n; i += lanes {
+		zero.Add(simd.LoadFloat32s(from(p, i)).Mul(w0)).Add(simd.LoadFloat32s(from(p1, i)).Mul(w1)).Store(from(to, i))
+	}
+}
+
+func set3(to, p *float32, stride int, w *float32, n int) {
+	w0, w1, w2, zero := simd.BroadcastFloat32s(*w), simd.BroadcastFloat32s(*after(w, 1)), simd.BroadcastFloat32s(*after(w, 2)), simd.BroadcastFloat32s(0)
+	p1, p2 := after(p, stride), after(p, 2*stride)
+	for i, lanes := 0, w0.Len(); i < n; i += lanes {
+		sum := zero.Add(simd.LoadFloat32s(from(p, i)).Mul(w0)).Add(simd.LoadFloat32s(from(p1, i)).Mul(w1))
+		sum.Add(simd.LoadFloat32s(from(p2, i)).Mul(w2)).Store(from(to, i))
+	}
+}
+
+func set4(to, p *float32, stride int, w *float32, n int) {
+	w0, w1, w2, w3 := simd.BroadcastFloat32s(*w), simd.BroadcastFloat32s(*after(w, 1)), simd.BroadcastFloat32s(*after(w, 2)), simd.BroadcastFloat32s(*after(w, 3))
+	p1, p2, p3, zero := after(p, stride), after(p, 2*stride), after(p, 3*stride), simd.BroadcastFloat32s(0)
+	for i, lanes := 0, w0.Len(); i < n; i += lanes {
+		sum := zero.Add(simd.LoadFloat32s(from(p, i)).Mul(w0)).Add(simd.LoadFloat32s(from(p1, i)).Mul(w1))
+		sum.Add(simd.LoadFloat32s(from(p2, i)).Mul(w2)).Add(simd.LoadFloat32s(from(p3, i)).Mul(w3)).Store(from(to, i))
 	}
 }
 
