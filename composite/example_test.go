@@ -190,6 +190,29 @@ func ExampleNewFitter() {
 	// Output: [3 3 4 4]
 }
 
+// A picture twice as large as the frame, of which no frame is stored: its rows go by.
+func ExampleFitted() {
+	fitter, err := composite.NewFitter(4, 4, 2, 2, composite.Fit{})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	picture := plate.NewRGB(4, 4)
+	picture.Fill(0.25, 0.5, 1)
+
+	var fitted composite.Fitted
+	if err := fitted.Begin(fitter, picture); err != nil {
+		fmt.Println(err)
+		return
+	}
+	for y := range 2 {
+		fmt.Printf("%.2f\n", fitted.Row(y))
+	}
+	// Output:
+	// [[0.25 0.25] [0.50 0.50] [1.00 1.00]]
+	// [[0.25 0.25] [0.50 0.50] [1.00 1.00]]
+}
+
 // A Fit in a recipe.
 func ExampleFit() {
 	var fit composite.Fit

@@ -13,6 +13,8 @@ import (
 
 	"golang.org/x/image/draw"
 
+	"example.com/twinplate/internal/blur"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/plate"
 )
 
@@ -528,6 +530,98 @@ func TestToward(t *testing.T) {
 	for _, f := range []Fit{{Turn: 400}, {Turn: math.NaN()}, {Softness: -1}, {Softness: 900}} {
 		if _, err := NewFitter(4, 4, 4, 4, f); err == nil {
 			t.Errorf("%+v was taken", f)
+		}
+	}
+}
+
+// Rows by themselves are those of the frame to the bit, in any order and of one picture after the
+// other, whatever is done to it; and so is a frame of a Fitted.
+func TestFittedRows(t *testing.T) {
+	const w, h = 90, 160
+	rng := rand.New(rand.NewPCG(7, 7))
+	picture := func(w, h int) *plate.RGB {
+		f := plate.NewRGB(w, h)
+		for c := range f.Pix {
+			for i := range f.Pix[c] {
+				f.Pix[c][i] = rng.Float32()
+			}
+		}
+		return f
+	}
+	pictures := []*plate.RGB{picture(w, h), picture(130, 70)}
+	var fitted Fitted
+	for _, fit := range []Fit{
+		{}, {Scale: 1.1}, {Scale: 3, OffsetY: 0.4}, {Mode: Inside, Scale: 0.7}, {OffsetX: 5}, {Softness: 1}, {Softness: 3.2}, {Softness: 12},
+		{Scale: 1.2, Softness: 1}, {Scale: 1.2, Softness: 5, OffsetX: 0.7}, {Mode: Inside, Softness: 30}, {OffsetY: 3, Softness: 4},
+		{Turn: 8}, {Turn: 8, Softness: 5}, {Turn: 50, Scale: 0.5, Softness: 1},
+	} {
+		for _, src := range pictures {
+			f, err := NewFitter(src.W, src.H, w, h, fit)
+			if err != nil {
+				t.Fatal(err)
+			}
+			want, err := f.RGB(nil, src)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := fitted.Begin(f, src); err != nil {
+				t.Fatal(err)
+			}
+			order := slices.Concat(rng.Perm(h), list.To(h))
+			for _, y := range order {
+				row := fitted.Row(y)
+				for c := range row {
+					if !slices.Equal(row[c], want.Row(y)[c]) {
+						t.Fatalf("%+v of %v: row %d differs", fit, src.Size(), y)
+					}
+				}
+			}
+			if again := fitted.RGB(nil); !slices.Equal(again.Pix[1], want.Pix[1]) {
+				t.Errorf("%+v of %v: the frame differs", fit, src.Size())
+			}
+		}
+	}
+	f, err := NewFitter(4, 4, w, h, Fit{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := fitted.Begin(f, pictures[0]); err == nil {
+		t.Error("a picture of another size was taken")
+	}
+}
+
+// What is fitted and softened in one is what is softened after it was fitted, but for rounding.
+func TestSoftAfterFit(t *testing.T) {
+	const w, h = 120, 100
+	src := plate.NewRGB(100, 90)
+	rng := rand.New(rand.NewPCG(8, 8))
+	for c := range src.Pix {
+		for i := range src.Pix[c] {
+			src.Pix[c][i] = rng.Float32()
+		}
+	}
+	for _, softness := range []float64{0.8, 3.1, 7} {
+		for _, fit := range []Fit{{}, {Scale: 1.3, OffsetX: 0.2}, {Mode: Inside, Scale: 0.6}} {
+			plain, err := NewFitter(src.W, src.H, w, h, fit)
+			if err != nil {
+				t.Fatal(err)
+			}
+			fit.Softness = softness
+			soft, err := NewFitter(src.W, src.H, w, h, fit)
+			if err != nil {
+				t.Fatal(err)
+			}
+			want, _ := plain.RGB(nil, src)
+			got, _ := soft.RGB(nil, src)
+			g := blur.NewGaussian(w, h, softness)
+			for c := range want.Pix {
+				g.Plane(want.Pix[c])
+				for i, v := range want.Pix[c] {
+					if d := math.Abs(float64(got.Pix[c][i] - v)); !(d <= 1e-6) { // some roundings of float32
+						t.Fatalf("%+v: pixel %d, %d is off by %v", fit, i%w, i/w, d)
+					}
+				}
+			}
 		}
 	}
 }

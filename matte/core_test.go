@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
 
@@ -55,6 +56,59 @@ func TestCoreByItsDefinition(t *testing.T) {
 		}
 		if c.size != size {
 			t.Errorf("frame %d: a core of %d pixels, want %d", n, c.size, size)
+		}
+	}
+}
+
+// The spots by their definition: at each place of the grid in the core the median of the grid's
+// other places in the core, in the square around it.
+func TestSpotsByTheirDefinition(t *testing.T) {
+	rng := rand.New(rand.NewPCG(8, 12))
+	for n := range 30 {
+		w, h := 60+rng.IntN(200), 40+rng.IntN(150)
+		if n == 0 {
+			w, h = 900, 400 // for which the grid is not the pixels'
+		}
+		f := plate.NewGray(w, h)
+		for i := range f.Pix {
+			f.Pix[i] = 0.3 * rng.Float32() * float32(i%w) / float32(w)
+			if n%3 == 0 {
+				f.Pix[i] = float32(rng.IntN(3)) / 10 // many alike
+			}
+		}
+		for range n % 5 {
+			f.Pix[rng.IntN(len(f.Pix))] = 20
+		}
+		c := findCore(f)
+		if c.size == 0 {
+			continue
+		}
+		smooth := boxMean(f, 1)
+		square := 2 * max(w/100, 3)
+		reach := square / c.step * c.step
+		want := 0
+		for y := c.top; y < h; y += c.step {
+			for x := c.left; x < w; x += c.step {
+				inside := func(x, y int) bool { return image.Pt(x, y).In(c.at) && c.row(y)[x-c.at.Min.X] }
+				if !inside(x, y) {
+					continue
+				}
+				var values []float32
+				for v := y - reach; v <= y+reach; v += c.step {
+					for u := x - reach; u <= x+reach; u += c.step {
+						if inside(u, v) {
+							values = append(values, smooth.Pix[v*w+u])
+						}
+					}
+				}
+				if want >= len(c.spots) || c.spots[want] != (spot{x, y, robust.Median(values)}) {
+					t.Fatalf("frame %d of %dx%d: spot %d is not the median at %d, %d", n, w, h, want, x, y)
+				}
+				want++
+			}
+		}
+		if want != len(c.spots) {
+			t.Errorf("frame %d: %d spots, want %d", n, len(c.spots), want)
 		}
 	}
 }
