@@ -9,6 +9,7 @@ import (
 	"sync"
 
 	"example.com/twinplate/internal/blur"
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 )
@@ -267,10 +268,13 @@ func raster(out *plate.Gray, line [][2]float64, left, top float64) {
 		const steps = 0xffff
 		for y := y0; y < y1; y++ {
 			row := out.Pix[y*out.W : (y+1)*out.W]
-			sum := 0.
+			sum, covered := 0., float32(0)
 			for x, v := range row {
-				sum += float64(v)
-				row[x] = float32(int32(min(math.Abs(sum), 1)*steps+0.5)) / steps
+				if v != 0 { // as it is where a side passes
+					sum += float64(v)
+					covered = float32(int32(min(math.Abs(sum), 1)*steps+0.5)) / steps
+				}
+				row[x] = covered
 			}
 		}
 	})
@@ -459,20 +463,20 @@ func (s *Solver) impose(dst *Solution, color *plate.RGB, gain float64, effect Re
 	}
 	b := cover.Bounds
 	parallel.Rows(b.Dx(), b.Dy(), func(y0, y1 int) {
+		away, less := make([]float32, b.Dx()), make([]float32, b.Dx()) // of a row: from open, and -cover
 		for y := b.Min.Y + y0; y < b.Min.Y+y1; y++ {
 			part := cover.Row(y)
 			i := y*s.w + b.Min.X
 			row := func(pix []float32) []float32 { return pix[i : i+len(part)] }
 			t := row(dst.Transmission.Pix)
 			for x, c := range part {
-				t[x] += c * (open - t[x])
+				away[x], less[x] = open-t[x], -c
 			}
+			kernel.Held(t, t, part, away)
 			for j := range 3 {
 				f := row(dst.Foreground.Pix[j])
 				if effect == Outside {
-					for x, c := range part {
-						f[x] -= c * f[x]
-					}
+					kernel.Held(f, f, less, f)
 				} else {
 					s.mixIn(f, part, i, j, color, float32(gain)*open)
 				}
