@@ -222,12 +222,12 @@ func (r *Fitted) begin(f *Fitter, src [][]float32) {
 		return
 	}
 	src = r.src
-	lines, left := blur.Lines{W: f.srcW, Stride: f.srcW, Rows: f.lines}, 0
+	lines, left := blur.Crisp{W: f.srcW, Stride: f.srcW, Rows: f.lines}, 0
 	switch {
 	case f.turn != nil:
 		r.turned = sized(r.turned, len(src), f.dstW*f.dstH)
 		r.fit(r.turned)
-		src, lines = r.turned, blur.Lines{W: f.dstW, Stride: f.dstW, Rows: f.soft.Rows()}
+		src, lines = r.turned, blur.Crisp{W: f.dstW, Stride: f.dstW, Rows: f.soft.Rows()}
 	case !f.copies:
 		lines.W, lines.Across, left = f.cols.to-f.cols.from, f.cols.resample, f.cols.from
 	}
@@ -316,7 +316,7 @@ type taps struct {
 
 	// Of pixels with four weights each, whose neighbors follow each other, as they do where the
 	// picture is hardly enlarged.
-	steps []kernel.Step
+	spans []kernel.Span
 	four  [4][]float32 // weights of all pixels
 }
 
@@ -363,10 +363,10 @@ func (t *taps) sum(s blur.Sum) blur.Sum {
 // resample sets out from the part of a line that is used.
 func (t *taps) resample(out, line []float32) {
 	done := 0
-	if t.steps != nil {
-		kernel.Four(out, line, &t.four, t.steps)
+	if t.spans != nil {
+		kernel.Four(out, line, &t.four, t.spans)
 	}
-	for _, s := range t.steps {
+	for _, s := range t.spans {
 		t.each(out, line, done, s.From)
 		done = s.To
 	}
@@ -391,7 +391,7 @@ func (t *taps) each(out, line []float32, from, to int) {
 	}
 }
 
-// follow finds the steps.
+// follow finds the spans.
 func (t *taps) follow() {
 	const least = 6 // pixels, from which vectors gain
 	n := len(t.first)
@@ -401,11 +401,11 @@ func (t *taps) follow() {
 			i++
 		}
 		if i-from >= least {
-			t.steps = append(t.steps, kernel.Step{From: from, To: i, At: int(at) - t.from})
+			t.spans = append(t.spans, kernel.Span{From: from, To: i, At: int(at) - t.from})
 		}
 		i = max(i, from+1)
 	}
-	if t.steps == nil {
+	if t.spans == nil {
 		return
 	}
 	for k := range t.four {

@@ -99,14 +99,14 @@ func (g *Gaussian) Plane(pix []float32) {
 		copy(s.low, pix)
 		src = s.low
 	}
-	s.Begin(g, Lines{Pix: src, W: g.w, Stride: g.w, Rows: g.Rows()})
+	s.Begin(g, Crisp{Pix: src, W: g.w, Stride: g.w, Rows: g.Rows()})
 	s.Plane(pix)
 }
 
-// Lines are the rows that a Gaussian is to convolve: each a sum of rows of Pix, of W values that
+// Crisp rows are those that a Gaussian is to convolve: each a sum of rows of Pix, of W values that
 // begin Stride values after those of the row before, which Across, where it is not nil, makes as
 // many values of as the plane is wide.
-type Lines struct {
+type Crisp struct {
 	Pix       []float32
 	W, Stride int
 	Rows      []Sum
@@ -114,7 +114,7 @@ type Lines struct {
 }
 
 // line returns line k, in one of two buffers, whose lengths are W and the plane's width.
-func (l *Lines) line(k int, row, wide []float32) []float32 {
+func (l *Crisp) line(k int, row, wide []float32) []float32 {
 	s := &l.Rows[k]
 	if len(s.Weights) == 0 || l.W == 0 {
 		clear(row)
@@ -132,14 +132,14 @@ func (l *Lines) line(k int, row, wide []float32) []float32 {
 // The zero value is ready for Begin.
 type Soft struct {
 	g     *Gaussian
-	lines Lines
+	lines Crisp
 	low   []float32 // what is kept, convolved down and across
 	one   cursor    // of Row
 }
 
 // Begin has it be what g, which must do something, makes of lines. Their Pix must stay as they are
 // while rows are asked for.
-func (s *Soft) Begin(g *Gaussian, lines Lines) {
+func (s *Soft) Begin(g *Gaussian, lines Crisp) {
 	s.g, s.lines = g, lines
 	s.one.to = 0
 	s.one.from = 0

@@ -161,7 +161,7 @@ func cubicFront(r *Run, dst, src []float32, stride int, dx, dy []float32) int {
 	return n
 }
 
-func fourFront(dst, line []float32, weights *[4][]float32, steps []Step) int { return 0 }
+func fourFront(dst, line []float32, weights *[4][]float32, spans []Span) int { return 0 }
 
 func mixFront(dst, a, b []float32, part float32) int {
 	n := whole(len(dst), lanes)

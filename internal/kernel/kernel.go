@@ -133,15 +133,15 @@ func Cubic(dst, src []float32, stride int, dx, dy []float32, runs []Run) {
 	}
 }
 
-// A Step is a part of a row, from pixel From up to but not including To, of which each is made from
+// A Span is a part of a row, from pixel From up to but not including To, of which each is made from
 // four neighbors of a line: the first of them from those at At on, each next from the next ones.
-type Step struct{ From, To, At int }
+type Span struct{ From, To, At int }
 
-// Four sets the pixels of a row that are in steps, which are in their order, to the sums of their
+// Four sets the pixels of a row that are in spans, which are in their order, to the sums of their
 // neighbors in line, each times its weight, of which there are four rows as long as dst. Other
 // pixels may be overwritten. It gives the same bits on every machine.
-func Four(dst, line []float32, weights *[4][]float32, steps []Step) {
-	fourFrom(fourFront(dst, line, weights, steps), dst, line, weights, steps)
+func Four(dst, line []float32, weights *[4][]float32, spans []Span) {
+	fourFrom(fourFront(dst, line, weights, spans), dst, line, weights, spans)
 }
 
 // A Slant says where the pixels of a row lie in a picture that is turned: the first at X and Y,

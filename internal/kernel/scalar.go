@@ -173,9 +173,9 @@ func (r *Run) cubic(i int, dst, src []float32, stride int, dx, dy []float32) {
 	}
 }
 
-// fourFrom is Four for the steps from number k on.
-func fourFrom(k int, dst, line []float32, weights *[4][]float32, steps []Step) {
-	for _, s := range steps[k:] {
+// fourFrom is Four for the spans from number k on.
+func fourFrom(k int, dst, line []float32, weights *[4][]float32, spans []Span) {
+	for _, s := range spans[k:] {
 		to := dst[s.From:s.To]
 		n := len(to)
 		w0, w1, w2, w3 := weights[0][s.From:][:n], weights[1][s.From:][:n], weights[2][s.From:][:n], weights[3][s.From:][:n]

@@ -353,15 +353,15 @@ func stretch(r *cubicRows, n int) {
 	}
 }
 
-// fourFront does all steps whose whole vectors are in the rows: what they write after a step belongs
+// fourFront does all spans whose whole vectors are in the rows: what they write after a span belongs
 // to the next one, or to none.
-func fourFront(dst, line []float32, weights *[4][]float32, steps []Step) int {
+func fourFront(dst, line []float32, weights *[4][]float32, spans []Span) int {
 	n := len(dst)
 	to, l := first(dst, n), first(line, len(line))
 	w0, w1, w2, w3 := first(weights[0], n), first(weights[1], n), first(weights[2], n), first(weights[3], n)
 	lanes := simd.BroadcastFloat32s(0).Len()
-	for k := range steps {
-		s := &steps[k]
+	for k := range spans {
+		s := &spans[k]
 		i, end, p := s.From, s.To, after(l, s.At)
 		if past := end + lanes - 1; i < 0 || s.At < 0 || past > n || s.At+past-i+3 > len(line) {
 			return k
@@ -374,7 +374,7 @@ func fourFront(dst, line []float32, weights *[4][]float32, steps []Step) int {
 			p = after(p, lanes)
 		}
 	}
-	return len(steps)
+	return len(spans)
 }
 
 func mixFront(dst, a, b []float32, part float32) int {

@@ -166,15 +166,15 @@ func compare(t *testing.T, bits func() uint32, n, at int) {
 		rows("Slant", other, want)
 	}
 	line, four := m.floats(n+3), [4][]float32{m.floats(n), m.floats(n), m.floats(n), m.floats(n)}
-	var steps []Step
+	var spans []Span
 	for i := 0; i < n; { // one after the other, or some pixels apart
 		to := i + 1 + int(bits()>>8)%min(n-i, 13)
-		steps = append(steps, Step{i, to, int(bits()>>8) % (n - to + i + 1)})
+		spans = append(spans, Span{i, to, int(bits()>>8) % (n - to + i + 1)})
 		i = to + int(bits()>>8)%3
 	}
-	fourFrom(0, want, line, &four, steps)
-	Four(dst, line, &four, steps)
-	for _, s := range steps {
+	fourFrom(0, want, line, &four, spans)
+	Four(dst, line, &four, spans)
+	for _, s := range spans {
 		rows("Four", dst[s.From:s.To], want[s.From:s.To])
 	}
 	part := number()
