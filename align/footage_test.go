@@ -7,6 +7,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"strings"
+	"sync/atomic"
 	"testing"
 
 	"example.com/twinplate/internal/test/tier"
@@ -398,6 +399,43 @@ func TestFromFootageGrows(t *testing.T) {
 		e.grow(row.apart)
 		if got := e.Sigma(10, 20); math.Abs(got-0.1*row.by) > 1e-9 {
 			t.Errorf("edges %.2f pixels apart: stated %v, want %v", row.apart, got, 0.1*row.by)
+		}
+	}
+}
+
+// A stopping is a context that ends when it is asked for the n-th time whether it has.
+type stopping struct {
+	context.Context
+	end  context.CancelFunc
+	left atomic.Int64
+}
+
+func (s *stopping) Err() error {
+	if s.left.Add(-1) < 0 {
+		s.end()
+	}
+	return s.Context.Err()
+}
+
+// Whenever a registration is stopped it returns the context's error.
+func TestFromFootageStopped(t *testing.T) {
+	tier.InTest(t)
+	g := Identity(240, 136)
+	pairs := cutoutPairs(g, simulate.Faults{}, 1, 2)
+	for n := int64(0); ; n += 1 + n/4 {
+		s := &stopping{}
+		s.Context, s.end = context.WithCancel(t.Context())
+		s.left.Store(n)
+		_, err := FromFootage(s, pairs, &FootageOptions{More: func(context.Context) ([]Pair, error) { return cutoutPairs(g, simulate.Faults{}, 2, 2), nil }})
+		s.end()
+		if s.left.Load() >= 0 { // it ended before
+			if n < 20 || err != nil {
+				t.Fatalf("asked %d times at most: %v", n, err)
+			}
+			return
+		}
+		if !errors.Is(err, context.Canceled) {
+			t.Fatalf("stopped at the question %d: %v", n, err)
 		}
 	}
 }

@@ -138,10 +138,13 @@ func newStack(ctx context.Context, pairs []Pair, width int) (*stack, error) {
 		}
 		return nil
 	})
+	if err != nil {
+		return nil, err
+	}
 	for _, l := range s.levels {
 		l.measureBlur()
 	}
-	return s, err
+	return s, nil
 }
 
 // A plane is one channel of a picture.
