@@ -7,9 +7,9 @@ import (
 	"math"
 	"math/rand/v2"
 	"strings"
-	"sync/atomic"
 	"testing"
 
+	"example.com/twinplate/internal/test/stop"
 	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig/simulate"
@@ -403,39 +403,21 @@ func TestFromFootageGrows(t *testing.T) {
 	}
 }
 
-// A stopping is a context that ends when it is asked for the n-th time whether it has.
-type stopping struct {
-	context.Context
-	end  context.CancelFunc
-	left atomic.Int64
-}
-
-func (s *stopping) Err() error {
-	if s.left.Add(-1) < 0 {
-		s.end()
-	}
-	return s.Context.Err()
-}
-
-// Whenever a registration is stopped it returns the context's error.
+// Wherever a registration is stopped it returns the context's error.
 func TestFromFootageStopped(t *testing.T) {
 	tier.InTest(t)
 	g := Identity(240, 136)
-	pairs := cutoutPairs(g, simulate.Faults{}, 1, 2)
-	for n := int64(0); ; n += 1 + n/4 {
-		s := &stopping{}
-		s.Context, s.end = context.WithCancel(t.Context())
-		s.left.Store(n)
-		_, err := FromFootage(s, pairs, &FootageOptions{More: func(context.Context) ([]Pair, error) { return cutoutPairs(g, simulate.Faults{}, 2, 2), nil }})
-		s.end()
-		if s.left.Load() >= 0 { // it ended before
-			if n < 20 || err != nil {
-				t.Fatalf("asked %d times at most: %v", n, err)
-			}
-			return
+	pairs, more := cutoutPairs(g, simulate.Faults{}, 1, 2), cutoutPairs(g, simulate.Faults{}, 2, 2)
+	errs := stop.Everywhere(t.Context(), func(ctx context.Context) error {
+		_, err := FromFootage(ctx, pairs, &FootageOptions{More: func(context.Context) ([]Pair, error) { return more, nil }})
+		return err
+	})
+	for i, err := range errs {
+		if last := i == len(errs)-1; last && err != nil || !last && !errors.Is(err, context.Canceled) {
+			t.Errorf("stop %d of %d: %v", i, len(errs), err)
 		}
-		if !errors.Is(err, context.Canceled) {
-			t.Fatalf("stopped at the question %d: %v", n, err)
-		}
+	}
+	if len(errs) < 10 {
+		t.Errorf("it asked for %d stops", len(errs))
 	}
 }

@@ -14,6 +14,7 @@ import (
 	"testing"
 
 	"example.com/twinplate/align"
+	"example.com/twinplate/internal/test/stop"
 	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
@@ -315,6 +316,34 @@ func TestCanceled(t *testing.T) {
 	cancel()
 	if _, err := job.Run(ctx, nil); !errors.Is(err, context.Canceled) {
 		t.Errorf("error %v, want context.Canceled", err)
+	}
+}
+
+// Wherever preparing a take is stopped it returns the context's error.
+func TestPrepareStopped(t *testing.T) {
+	tier.InTest(t)
+	with := testShot(t, simulate.Cutouts{}, simulate.DemoFaults(), 1)
+	with.Geometry = take.Choice[align.Geometry]{}
+	without := with
+	without.CleanColor, without.DarkColor, without.CleanBand, without.DarkBand = "", "", "", ""
+	for name, r := range map[string]take.Recipe{"references": with, "none": without} {
+		errs := stop.Everywhere(t.Context(), func(ctx context.Context) error {
+			opened, err := take.OpenContext(ctx, r)
+			if err != nil {
+				return err
+			}
+			defer opened.Close()
+			_, err = opened.Prepare(ctx)
+			return err
+		})
+		for i, err := range errs {
+			if last := i == len(errs)-1; last && err != nil || !last && !errors.Is(err, context.Canceled) {
+				t.Errorf("%s, stop %d of %d: %v", name, i, len(errs), err)
+			}
+		}
+		if len(errs) < 10 {
+			t.Errorf("%s: it asked for %d stops", name, len(errs))
+		}
 	}
 }
 
