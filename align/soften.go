@@ -206,8 +206,8 @@ func (l *level) soften(g Geometry, variance float64) {
 }
 
 // Blur blurs a frame in place by nearly a Gaussian: weights of exactly this variance, in pixels
-// squared, along rows and columns. Borders are repeated. A variance of 0 or below leaves the frame as it
-// is.
+// squared, along rows and columns. Borders are repeated. A variance of 0 or below leaves the frame as
+// it is.
 func Blur(f *plate.Gray, variance float64) {
 	blur(plane{f.W, f.H, f.Pix}, variance)
 }

@@ -355,8 +355,8 @@ func shrink(q plane, f int) plane {
 // binomial are the weights of a standard deviation of 1 pixel.
 var binomial = []float32{1. / 16, 4. / 16, 6. / 16, 4. / 16, 1. / 16}
 
-// filter sets to, which may be q, to q filtered along both axes by weights of an odd number, the borders
-// repeated, and times the factor.
+// filter sets to, which may be q, to q filtered along both axes by weights of an odd number, the
+// borders repeated, and times the factor.
 func filter(to, q plane, weights []float32, factor float32) {
 	const (
 		strip = 128 // columns that go down together, so that they stay in a cache

@@ -400,9 +400,9 @@ func (b *rebuild) fill(sum, count *plate.Gray) {
 }
 
 // spread returns the relative standard deviation of the ratio above its median, over the pixels, so
-// many, that were seen, and that by which it is larger below: each from a hundredth of the pixels, which
-// for normal numbers is at 2.326. Of a twentieth, smoke over three hundredths of the frame did not
-// show.
+// many, that were seen, and that by which it is larger below: each from a hundredth of the pixels,
+// which for normal numbers is at 2.326. Of a twentieth, smoke over three hundredths of the frame did
+// not show.
 func (b *rebuild) spread(count *plate.Gray, pixels int) (above, veil float64) {
 	const (
 		tail   = 0.01  // part of the pixels on either side

@@ -329,7 +329,8 @@ func (p *preparation) standIn() error {
 	return nil
 }
 
-// rebuilt returns the clean band plate as it is rebuilt from the samples that bands reads, now or before.
+// rebuilt returns the clean band plate as it is rebuilt from the samples that bands reads, now or
+// before.
 func (p *preparation) rebuilt(screen *Screen, bands func() ([]Sample, error)) (*Clean, error) {
 	if clean := p.opt.Clean; clean != nil {
 		return clean, plate.CheckSize("rebuilt clean band plate", clean.Band.Size(), "screen", image.Pt(screen.W, screen.H))

@@ -740,9 +740,9 @@ func video() {
 // Rows of Gram and Fold have two vectors of four numbers each.
 const gramRow = 64
 
-// gram is Gram, for a number of values that is a multiple of four: for every four, by so many loops over
-// the rows as these four and those before them have parts. Of the first four of a part the products with the second four are not
-// wanted, and cost less than a loop of their own.
+// gram is Gram, for a number of values that is a multiple of four: for every four, by so many loops
+// over the rows as these four and those before them have parts. Of the first four of a part the
+// products with the second four are not wanted, and cost less than a loop of their own.
 func gram() {
 	const four = 4
 	begin("gramAVX2", "func(out *float64, rows *float64, w *float64, n int, parts int, values int)")
