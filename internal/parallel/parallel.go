@@ -33,7 +33,7 @@ func Each(n int, do func(i int)) {
 	const turns = 16 // for each processor: more would have them wait for each other where do is short
 	some := max(n/(turns*runtime.GOMAXPROCS(0)), 1)
 	var next atomic.Int64
-	Parts(n, func(from, to int) {
+	Parts(n, func(_, _ int) {
 		for {
 			to := int(next.Add(int64(some)))
 			if to-some >= n {

@@ -1,49 +1,56 @@
-// Package stop has contexts that end in the middle of work, for tests of what work does then.
+// Package stop has work end in its middle, for tests of what it does then.
 package stop
 
 import (
 	"context"
+	"errors"
 	"sync/atomic"
+	"testing"
 )
 
-// A Context ends when it is asked for the n-th time whether it has.
-type Context struct {
+// stopping is a context that ends when it is asked for the n-th time whether it has.
+type stopping struct {
 	context.Context
 	end  context.CancelFunc
 	left atomic.Int64
 }
 
-// At returns a context that ends at the n-th question, n being 1 or more.
-func At(parent context.Context, n int64) *Context {
-	c := &Context{}
-	c.Context, c.end = context.WithCancel(parent)
-	c.left.Store(n)
-	return c
-}
-
-// Stopped reports whether it has ended by a question.
-func (c *Context) Stopped() bool { return c.left.Load() <= 0 }
-
-func (c *Context) asked() context.Context {
+func (c *stopping) asked() context.Context {
 	if c.left.Add(-1) <= 0 {
 		c.end()
 	}
 	return c.Context
 }
 
-func (c *Context) Err() error            { return c.asked().Err() }
-func (c *Context) Done() <-chan struct{} { return c.asked().Done() }
+func (c *stopping) Err() error            { return c.asked().Err() }
+func (c *stopping) Done() <-chan struct{} { return c.asked().Done() }
 
-// Everywhere calls do with contexts that end ever later, until one does not end, and returns what do
-// returned each time. The last is that of the call that came to its end.
-func Everywhere(parent context.Context, do func(ctx context.Context) error) (errs []error) {
-	const closer = 2 // each time half as many questions again: all would take too long
+// Everywhere calls do with contexts that end ever later, until one does not end. It fails the test
+// unless do returns the error of each that ends, and no error of the last, and where there is hardly
+// a place to stop at.
+func Everywhere(t *testing.T, name string, do func(ctx context.Context) error) {
+	const (
+		closer = 2 // each time half as many questions again: all would take too long
+		least  = 5 // calls
+	)
+	t.Helper()
+	calls := 0
 	for n := int64(1); ; n += 1 + n/closer {
-		c := At(parent, n)
-		errs = append(errs, do(c))
+		c := &stopping{}
+		c.Context, c.end = context.WithCancel(t.Context())
+		c.left.Store(n)
+		err := do(c)
 		c.end()
-		if !c.Stopped() {
-			return errs
+		calls++
+		last := c.left.Load() > 0
+		if last && err != nil || !last && !errors.Is(err, context.Canceled) {
+			t.Errorf("%s, stopped at question %d, ended %v: %v", name, n, !last, err)
 		}
+		if last {
+			break
+		}
+	}
+	if calls < least {
+		t.Errorf("%s: it was called %d times, want %d at least", name, calls, least)
 	}
 }
