@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 
 	"example.com/twinplate/matte"
@@ -54,7 +55,7 @@ func partial(t *testing.T) take.Recipe {
 	return r
 }
 
-// result runs a recipe of one frame, and returns it and the report.
+// result runs a recipe, and returns its first frame and the report.
 func result(t *testing.T, r take.Recipe) (got take.Result, report *take.Report, job *take.Job) {
 	t.Helper()
 	opened, err := take.Open(r)
@@ -64,7 +65,13 @@ func result(t *testing.T, r take.Recipe) (got take.Result, report *take.Report, 
 	if job, err = opened.Prepare(context.Background()); err != nil {
 		t.Fatal(err)
 	}
+	var mu sync.Mutex
 	report, err = job.Run(context.Background(), &take.RunOptions{Each: func(r *take.Result) error {
+		mu.Lock()
+		defer mu.Unlock()
+		if got.Comp != nil && got.Number < r.Number {
+			return nil
+		}
 		got = *r
 		got.Comp, got.Transmission = r.Comp.Clone(), r.Transmission.Clone()
 		if r.Sigma != nil {
