@@ -42,6 +42,12 @@ func (b box) add(x, y float64) box {
 	return box{min(b.x0, x), min(b.y0, y), max(b.x1, x), max(b.y1, y)}
 }
 
+// square returns the square of the distance from (x, y) to b, which is 0 in it.
+func (b box) square(x, y float64) float64 {
+	dx, dy := max(b.x0-x, 0, x-b.x1), max(b.y0-y, 0, y-b.y1)
+	return dx*dx + dy*dy
+}
+
 var nowhere = box{math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)}
 
 // pixels returns the pixels whose centers lie in b: x0 <= x < x1, y0 <= y < y1.

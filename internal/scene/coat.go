@@ -101,7 +101,7 @@ func (a *act) coat(c *canvas) {
 		{0.826, 0.440}, {0.836, 0.365}, {0.822, 0.300}, {0.785, 0.258}, {0.745, 0.236}, {0.705, 0.228},
 	})
 	belt := func(x, y float64) float64 { return y - 0.508 - 0.05*(x-0.7) }
-	r := body(around(shape), 0.135, func(x, y float64) float64 { return inside(shape, x, y) }, func(x, y float64) float64 {
+	r := body(around(shape), 0.135, inside(shape), func(x, y float64) float64 {
 		u := x - a.shift(y)
 		b := belt(u, y) / 0.017
 		gather := 0.010 * math.Exp(-b*b/7) * noise(u*75, y*6, a.seed+21) // pulled in by the belt

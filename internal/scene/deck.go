@@ -219,7 +219,7 @@ func (a *act) leg(c *canvas, hip knot, x, y, dim, tilt float64, seed uint32) {
 		at(-0.050, -0.150), at(0.046, -0.150), at(0.043, -0.105), at(0.040, -0.070), at(0.062, -0.052), at(0.094, -0.038),
 		at(0.108, -0.018), at(0.104, -0.002), at(0.040, 0.001), at(-0.044, 0.001), at(-0.052, -0.020), at(-0.046, -0.060), at(-0.047, -0.110),
 	}, 7)
-	r = body(around(shape), 0.045, func(px, py float64) float64 { return inside(shape, px, py) }, func(px, py float64) float64 {
+	r = body(around(shape), 0.045, inside(shape), func(px, py float64) float64 {
 		v := y - py
 		crease := math.Exp(-(v-0.075)*(v-0.075)/0.0009) * 0.0028 * math.Sin((v+0.20*(px-x))*230)
 		return 0.006*cloud((px-x)*22, py*22, 2, a.seed+seed+1) + crease

@@ -57,7 +57,7 @@ func (a *act) head(c *canvas) {
 		d := ((x-cx)*(x-cx) + (y-cy)*(y-cy)) / (r * r)
 		return math.Exp(-d)
 	}
-	r = body(around(face), 0.056, func(x, y float64) float64 { return inside(face, x, y) }, func(x, y float64) float64 {
+	r = body(around(face), 0.056, inside(face), func(x, y float64) float64 {
 		u, v := a.fromHead(x, y)
 		return -0.0075*dent(u, v, 0.763, 0.150, 0.0080) + 0.005*dent(u, v, 0.754, 0.138, 0.010) + 0.0065*dent(u, v, 0.753, 0.170, 0.015) -
 			0.003*dent(u, v, 0.752, 0.193, 0.012) + 0.003*dent(u, v, 0.766, 0.209, 0.010) + 0.004*dent(u, v, 0.767, 0.190, 0.006)
@@ -85,7 +85,7 @@ func (a *act) head(c *canvas) {
 
 	// The hair under the cap.
 	mass := a.headShape([]point{{0.655, 0.140}, {0.700, 0.130}, {0.742, 0.130}, {0.7455, 0.150}, {0.7400, 0.172}, {0.7270, 0.196}, {0.712, 0.222}, {0.690, 0.246}, {0.655, 0.240}, {0.634, 0.215}, {0.642, 0.175}}, 6)
-	r = body(around(mass), 0.05, func(x, y float64) float64 { return inside(mass, x, y) }, func(x, y float64) float64 {
+	r = body(around(mass), 0.05, inside(mass), func(x, y float64) float64 {
 		u, v := a.fromHead(x, y)
 		return 0.012 * cloud((u+v*0.7)*60, (v-u*0.55)*9, 2, a.seed+33)
 	})
@@ -106,7 +106,7 @@ func (a *act) head(c *canvas) {
 // clothPart paints a piece of the coat's cloth.
 func (a *act) clothPart(c *canvas, p []point, round, dim float64, k uint32) {
 	shape := a.moved(p)
-	r := body(around(shape), round, func(x, y float64) float64 { return inside(shape, x, y) }, func(x, y float64) float64 {
+	r := body(around(shape), round, inside(shape), func(x, y float64) float64 {
 		return 0.010 * cloud((x-a.shift(y))*30, y*22, 2, a.seed+k)
 	})
 	c.body(r, &a.night, func(x, y float64, s surface) look {
@@ -125,7 +125,7 @@ func (a *act) cap(c *canvas) {
 		return fract(u * 78), 0.7 + 0.3*math.Abs(2*fract(v*120+0.3*math.Abs(2*fract(u*78)-1))-1)
 	}
 	dome := a.headShape([]point{{0.652, 0.150}, {0.654, 0.105}, {0.676, 0.068}, {0.714, 0.052}, {0.748, 0.066}, {0.772, 0.096}, {0.780, 0.124}, {0.72, 0.145}}, 6)
-	r := body(around(dome), 0.062, func(x, y float64) float64 { return inside(dome, x, y) }, nil)
+	r := body(around(dome), 0.062, inside(dome), nil)
 	c.body(r, &a.night, func(x, y float64, s surface) look {
 		u, v := a.fromHead(x, y)
 		u = 0.714 + (u-0.714)*(1+0.5*(0.13-v)/0.08*0.6) // the ribs meet at the crown

@@ -44,28 +44,67 @@ func bend(a, b, c, d, t float64) float64 {
 	return b + t/2*(c-a+t*(2*a-5*b+4*c-d+t*(3*b-3*c+d-a)))
 }
 
-// inside returns the signed distance from (x, y) to a closed polygon, negative inside it.
-func inside(p []point, x, y float64) float64 {
-	d2, in := math.Inf(1), false
+// span is how many sides of a polygon are looked at together: as many as a spline's piece has.
+const span = 7
+
+// inside returns the signed distance from a place to a closed polygon, negative inside it. Sides are
+// passed over by the boxes that they lie in.
+func inside(p []point) func(x, y float64) float64 {
+	type side struct{ x, y, y0, ex, ey, square float64 } // its end, its start's y, from end to start, and its length's square
+	sides := make([]side, len(p))
+	boxes := make([]box, (len(p)+span-1)/span)
 	b := p[len(p)-1]
-	for _, a := range p {
+	for i, a := range p {
 		ex, ey := b.x-a.x, b.y-a.y
-		wx, wy := x-a.x, y-a.y
-		t := 0.0
-		if l := ex*ex + ey*ey; l > 0 {
-			t = clamp((wx*ex + wy*ey) / l)
+		sides[i] = side{a.x, a.y, b.y, ex, ey, ex*ex + ey*ey}
+		if i%span == 0 {
+			boxes[i/span] = nowhere
 		}
-		ox, oy := wx-t*ex, wy-t*ey
-		d2 = min(d2, ox*ox+oy*oy)
-		if (a.y > y) != (b.y > y) && (x < a.x+ex*wy/ey) {
-			in = !in
-		}
+		boxes[i/span] = boxes[i/span].add(a.x, a.y).add(b.x, b.y)
 		b = a
 	}
-	if in {
-		return -math.Sqrt(d2)
+	return func(x, y float64) float64 {
+		first, nearest := 0, math.Inf(1)
+		for k, b := range boxes {
+			if d := b.square(x, y); d < nearest {
+				first, nearest = k, d
+			}
+		}
+		d2, in := math.Inf(1), false
+		for k := range boxes {
+			// The nearest box's sides are first, so that hardly any other is near enough.
+			switch k {
+			case 0:
+				k = first
+			case first:
+				k = 0
+			}
+			b := &boxes[k]
+			near := b.square(x, y) < d2*(1+1e-9) // both are rounded
+			level := b.y0 <= y && y <= b.y1
+			if !near && !level {
+				continue
+			}
+			for _, s := range sides[k*span : min((k+1)*span, len(sides))] {
+				wx, wy := x-s.x, y-s.y
+				if near {
+					t := 0.0
+					if s.square > 0 {
+						t = clamp((wx*s.ex + wy*s.ey) / s.square)
+					}
+					ox, oy := wx-t*s.ex, wy-t*s.ey
+					d2 = min(d2, ox*ox+oy*oy)
+				}
+				if (s.y > y) != (s.y0 > y) && x < s.x+s.ex*wy/s.ey {
+					in = !in
+				}
+			}
+		}
+		if in {
+			return -math.Sqrt(d2)
+		}
+		return math.Sqrt(d2)
 	}
-	return math.Sqrt(d2)
 }
 
 // limb returns the signed distance from (x, y) to the union of round cones along knots.
