@@ -16,7 +16,8 @@ import (
 
 // A Reader reads the frames of a video file in any order; it is quickest in theirs. One ffmpeg runs
 // at a time, and a few frames are kept that it passed on the way to the one asked for, so several
-// goroutines may share the frames of one stretch. It is safe to use concurrently.
+// goroutines may share the frames of one stretch; of small frames the last are kept in any case. It
+// is safe to use concurrently.
 type Reader struct {
 	path string
 	info Stream
@@ -35,10 +36,13 @@ type passed struct {
 	data  []byte
 }
 
-// How far ahead frames are read over rather than sought, and how many bytes of them are kept.
+// How far ahead frames are read over rather than sought, and how many bytes of them are kept; as
+// many as keepAlways, which are some frames of 640x360, are kept after they were asked for, too:
+// whoever looks at a take reads the same ones several times, and to start FFmpeg takes longer.
 const (
-	readOver = 32
-	keepMost = 192 << 20
+	readOver   = 32
+	keepMost   = 192 << 20
+	keepAlways = 32 << 20
 )
 
 // Open returns a Reader of a video file. Its Close must be called.
@@ -47,8 +51,9 @@ func Open(ctx context.Context, path string) (*Reader, error) {
 	if err != nil {
 		return nil, err
 	}
-	most := keepMost / info.layout.bytes(info.W, info.H)
-	return &Reader{path: path, info: info, most: max(1, min(most, 2*runtime.GOMAXPROCS(0)))}, nil
+	size := info.layout.bytes(info.W, info.H)
+	most := min(keepMost/size, max(2*runtime.GOMAXPROCS(0), keepAlways/size))
+	return &Reader{path: path, info: info, most: max(1, most)}, nil
 }
 
 // A Range says which code values of a clip of Y'CbCr or gray are black and white, where its tag is
@@ -106,7 +111,9 @@ func (r *Reader) data(index int) ([]byte, error) {
 	defer r.mu.Unlock()
 	for i, p := range r.passed {
 		if p.index == index {
-			r.passed = slices.Delete(r.passed, i, i+1)
+			if !r.small(len(r.passed)) {
+				r.passed = slices.Delete(r.passed, i, i+1)
+			}
 			return p.data, nil
 		}
 	}
@@ -126,14 +133,22 @@ func (r *Reader) data(index int) ([]byte, error) {
 			return nil, fmt.Errorf("FFmpeg ends before frame %d: %s", at, said(&r.errs, r.path, err))
 		}
 		r.next++
-		if r.next > index {
+		found := r.next > index
+		if !found || r.small(1) {
+			if len(r.passed) == r.most {
+				r.passed = slices.Delete(r.passed, 0, 1)
+			}
+			r.passed = append(r.passed, passed{r.next - 1, data})
+		}
+		if found {
 			return data, nil
 		}
-		if len(r.passed) == r.most {
-			r.passed = slices.Delete(r.passed, 0, 1)
-		}
-		r.passed = append(r.passed, passed{r.next - 1, data})
 	}
+}
+
+// small reports whether so many frames may be kept after they were asked for.
+func (r *Reader) small(frames int) bool {
+	return frames*r.info.layout.bytes(r.info.W, r.info.H) <= keepAlways
 }
 
 // start starts ffmpeg at a frame.
