@@ -116,7 +116,7 @@ func (s woven) Draw(i, w, h int) (*plate.RGB, *plate.Gray) {
 func TestSigmaCovers(t *testing.T) {
 	tier.InTest(t)
 	const w, h = 800, 450
-	takes := 2
+	takes := 1
 	if tier.All() {
 		takes = 4
 	}

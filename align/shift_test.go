@@ -99,7 +99,7 @@ func bentFactor() float64 {
 // a shift is all.
 func TestShiftBound(t *testing.T) {
 	tier.InTest(t)
-	tries, noises := 8, []float64{0.0025, 0.04}
+	tries, noises := 5, []float64{0.0025, 0.04}
 	if tier.All() {
 		tries, noises = 12, []float64{0.0025, 0.005, 0.01, 0.02, 0.04}
 	}

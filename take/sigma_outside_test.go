@@ -46,7 +46,7 @@ func TestSigmaIsTheError(t *testing.T) {
 	}{
 		{"PNG", false, nil},
 		{"ProRes", true, []string{"--codec", "prores"}},
-		{"HEVC 10-bit", false, []string{"--codec", "hevc"}},
+		{"HEVC 10-bit", true, []string{"--codec", "hevc"}},
 		{"H.264", true, []string{"--codec", "h264-18"}},
 		{"H.264, no reference plates", false, []string{"--codec", "h264-18", "--without", "clean,dark"}},
 		{"the mosaic of a color sensor", false, []string{"--fault", "bandmosaic"}},
