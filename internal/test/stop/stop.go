@@ -29,13 +29,10 @@ func (c *stopping) Done() <-chan struct{} { return c.asked().Done() }
 // unless do returns the error of each that ends, and no error of the last, and where there is hardly
 // a place to stop at.
 func Everywhere(t *testing.T, name string, do func(ctx context.Context) error) {
-	const (
-		closer = 2 // each time half as many questions again: all would take too long
-		least  = 5 // calls
-	)
+	const least = 5 // calls
 	t.Helper()
 	calls := 0
-	for n := int64(1); ; n += 1 + n/closer {
+	for n := int64(1); ; n *= 2 { // all questions would take too long
 		c := &stopping{}
 		c.Context, c.end = context.WithCancel(t.Context())
 		c.left.Store(n)
