@@ -501,13 +501,15 @@ func TestTurnByRows(t *testing.T) {
 		atOnce := 0
 		want := plate.NewRGB(w, h)
 		for y := range h {
-			from, to, _ := f.turn.within(y, w)
+			left, right, from, to := f.turn.within(y, w)
 			atOnce += to - from
 			for x := range w {
 				row := want.Row(y)
 				f.turn.pixel(row[:], small, x, y)
 				if _, _, cover := f.turn.at(x, y); x >= from && x < to && cover != 1 {
 					t.Errorf("%+v: pixel %d, %d is covered by %v and done at once", fit, x, y, cover)
+				} else if (x < left || x >= right) && cover != 0 {
+					t.Errorf("%+v: pixel %d, %d is covered by %v and left out", fit, x, y, cover)
 				}
 			}
 		}

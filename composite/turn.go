@@ -42,51 +42,83 @@ func (t *turning) at(x, y int) (u, v float64, cover float32) {
 
 // row sets row y of each plane of the frame from planes of what is turned.
 func (t *turning) row(dst, src [][]float32, y int) {
-	w := len(dst[0])
-	from, to, slant := t.within(y, w)
+	left, right, from, to := t.within(y, len(dst[0]))
+	for c := range dst {
+		clear(dst[c][:left])
+		clear(dst[c][right:])
+	}
 	if from < to {
 		inside := make([][]float32, len(dst))
 		for c := range dst {
 			inside[c] = dst[c][from:to]
 		}
-		slant.At(from).Cubic(inside, src, t.w)
+		t.slant(y).At(from).Cubic(inside, src, t.w)
 	}
-	for x := range from {
+	for x := left; x < from; x++ {
 		t.pixel(dst, src, x, y)
 	}
-	for x := to; x < w; x++ {
+	for x := to; x < right; x++ {
 		t.pixel(dst, src, x, y)
 	}
 }
 
-// within returns which pixels of a row of w the picture covers whole, and with all their neighbors,
-// and where they lie in it.
-func (t *turning) within(y, w int) (from, to int, s kernel.Slant) {
-	const rounding = 1e-6 // of a pixel: more than a Slant's, over the widest row
+// step returns how far a pixel of a row is from the one before in what is turned.
+func (t *turning) step() (du, dv float64) {
+	return t.cos / t.fw * float64(t.w), -t.sin / t.fh * float64(t.h)
+}
+
+// slant returns where the pixels of a row lie in what is turned.
+func (t *turning) slant(y int) kernel.Slant {
+	whole := func(v float64) int64 { return int64(math.Round(v * kernel.Whole)) }
 	u, v, _ := t.at(0, y)
-	du, dv := t.cos/t.fw*float64(t.w), -t.sin/t.fh*float64(t.h)
+	du, dv := t.step()
+	return kernel.Slant{X: whole(u), Y: whole(v), DX: whole(du), DY: whole(dv)}
+}
+
+// within returns which pixels of a row of w the picture may reach, up to right, and which it covers
+// whole, and with all their neighbors, up to to.
+func (t *turning) within(y, w int) (left, right, from, to int) {
+	u, v, _ := t.at(0, y)
+	du, dv := t.step()
 	// The border's half pixel, and the neighbors: one before and two after.
 	edgeX, edgeY := 0.5*float64(t.w)/t.fw, 0.5*float64(t.h)/t.fh
+	most := func(edge float64, n int) (low, high float64) {
+		return max(edge-0.5, 1), min(float64(n)-0.5-edge, float64(n-2))
+	}
+	lowX, highX := most(edgeX, t.w)
+	lowY, highY := most(edgeY, t.h)
+	const rounding = 1e-6 // of a pixel: more than a Slant's, over the widest row
+	from, to = stretch(w, line{u, du, lowX + rounding, highX - rounding}, line{v, dv, lowY + rounding, highY - rounding})
+	left, right = stretch(w, line{u, du, -0.5 - edgeX - rounding, float64(t.w) - 0.5 + edgeX + rounding}, line{v, dv, -0.5 - edgeY - rounding, float64(t.h) - 0.5 + edgeY + rounding})
+	if from >= to {
+		from, to = right, right
+	}
+	return left, right, from, to
+}
+
+// A line is at a place, moves on by step with each pixel, and is wanted between low and high.
+type line struct{ at, step, low, high float64 }
+
+// stretch returns the pixels of w, up to to, in which all lines are where they are wanted; from is to
+// where there are none.
+func stretch(w int, lines ...line) (from, to int) {
 	low, high := 0., float64(w)
-	clip := func(at, step, least, most float64) {
-		least, most = least+rounding-at, most-rounding-at
+	for _, l := range lines {
+		least, most := l.low-l.at, l.high-l.at
 		switch {
-		case step < 0:
+		case l.step < 0:
 			least, most = most, least
 			fallthrough
-		case step > 0:
-			low, high = max(low, math.Ceil(least/step)), min(high, math.Floor(most/step)+1)
+		case l.step > 0:
+			low, high = max(low, math.Ceil(least/l.step)), min(high, math.Floor(most/l.step)+1)
 		case least > 0 || most < 0:
 			high = low
 		}
 	}
-	clip(u, du, max(edgeX-0.5, 1), min(float64(t.w)-0.5-edgeX, float64(t.w-2)))
-	clip(v, dv, max(edgeY-0.5, 1), min(float64(t.h)-0.5-edgeY, float64(t.h-2)))
 	if !(low < high) {
-		return 0, 0, s
+		return 0, 0
 	}
-	whole := func(v float64) int64 { return int64(math.Round(v * kernel.Whole)) }
-	return int(low), int(high), kernel.Slant{X: whole(u), Y: whole(v), DX: whole(du), DY: whole(dv)}
+	return int(low), int(high)
 }
 
 // pixel sets pixel x of row y, anywhere.

@@ -97,6 +97,8 @@ func blendFront(dst, src []float32, stride int, weights []float32) int {
 	return n
 }
 
+func slopedFront(s Slant, dst, src [][]float32, stride int) int { return 0 }
+
 func slantedFront(dst, src []float32, stride int, at []int32, weights []float32) int {
 	n := len(dst)
 	if !avx2 || n == 0 {

@@ -164,7 +164,7 @@ func (s Slant) Cubic(dst, src [][]float32, stride int) {
 	const block = 128 // pixels, whose weights are in the first cache
 	var at [block]int32
 	var weights [block * 8]float32
-	for i := 0; i < len(dst[0]); i += block {
+	for i := slopedFront(s, dst, src, stride); i < len(dst[0]); i += block {
 		n := min(block, len(dst[0])-i)
 		s.At(i).weights(at[:n], weights[:8*n], stride)
 		for c := range dst {

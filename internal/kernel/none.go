@@ -14,6 +14,8 @@ func heldFront(out, p, t, b []float32) int { return 0 }
 
 func blendFront(dst, src []float32, stride int, weights []float32) int { return 0 }
 
+func slopedFront(s Slant, dst, src [][]float32, stride int) int { return 0 }
+
 func slantedFront(dst, src []float32, stride int, at []int32, weights []float32) int { return 0 }
 
 func placesFront(l *MapLine, dx, dy []float32, at [2]float32) int { return 0 }

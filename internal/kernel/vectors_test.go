@@ -148,13 +148,20 @@ func compare(t *testing.T, bits func() uint32, n, at int) {
 			rows("Blend", dst, want)
 		}
 	}
-	if n > 0 {
-		const w, h = 40, 30
+	for _, gentle := range []bool{false, true} { // a gentle slope has neighbors that follow each other
+		w, h := 40, 30
+		if gentle {
+			w += n * 5 / 4
+		}
 		inside := func(size int) int64 {
 			return int64((uint64(bits())<<32|uint64(bits()))>>1)%(int64(size-4)*Whole) + Whole
 		}
 		s := Slant{X: inside(w), Y: inside(h)}
-		s.DX, s.DY = (inside(w)-s.X)/int64(n), (inside(h)-s.Y)/int64(n)
+		s.DX, s.DY = (inside(w)-s.X)/int64(max(n, 1)), (inside(h)-s.Y)/int64(max(n, 1))
+		if gentle {
+			s.X = inside(40)
+			s.DX, s.DY = Whole+int64(int32(bits()))/8, min(max(s.DY, -Whole/5), Whole/5)
+		}
 		from := [][]float32{m.floats(w * h), m.floats(w * h)}
 		at, weights := make([]int32, n), make([]float32, 8*n)
 		s.weights(at, weights, w)
