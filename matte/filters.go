@@ -102,6 +102,32 @@ func (m *mean3) at(to []float32, y int) {
 	}
 }
 
+// meanAt returns what mean3x3 has at a pixel.
+func meanAt(f *plate.Gray, x, y int) float32 {
+	along := func(y int) float32 {
+		row := f.Pix[y*f.W : (y+1)*f.W]
+		switch {
+		case len(row) == 1:
+			return row[0]
+		case x == 0:
+			return (row[0] + row[1]) / 2
+		case x == len(row)-1:
+			return (row[x-1] + row[x]) / 2
+		}
+		return (row[x-1] + row[x] + row[x+1]) * (1. / 3)
+	}
+	half := func(a, b float32) float32 { return a + float32(0.5*(b-a)) }
+	switch {
+	case f.H == 1:
+		return along(y)
+	case y == 0:
+		return half(along(y), along(y+1))
+	case y == f.H-1:
+		return half(along(y), along(y-1))
+	}
+	return (along(y-1) + along(y) + along(y+1)) * (1. / 3)
+}
+
 func meanLine(dst, src []float32, n, r int) {
 	sum, count := 0.0, 0
 	for i := -r; i < n; i++ {

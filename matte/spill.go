@@ -116,21 +116,10 @@ func findCore(transmission *plate.Gray) *spillCore {
 		places          = 6 // to a half of a square's side (chosen by hand)
 	)
 	c := &spillCore{w: transmission.W, h: transmission.H}
-	// The mean of nine pixels is low only where one of them is.
-	frame := image.Rect(0, 0, c.w, c.h)
-	low := lowIn(transmission, openFrom)
-	if low.Empty() {
-		return c
-	}
-	c.at = low.Inset(-1).Intersect(frame)
-	around := c.at.Inset(-1).Intersect(frame)
-	smooth := boxMean(crop(transmission, around), 1)
-	smoothRow := func(y int) []float32 { // of at
-		i := (y-around.Min.Y)*around.Dx() + c.at.Min.X - around.Min.X
-		return smooth.Pix[i : i+c.at.Dx()]
-	}
 	radius := max(c.w/away, leastAway)
-	c.findInside(smoothRow, radius)
+	if c.at = coreIn(transmission, radius); !c.at.Empty() {
+		c.findInside(transmission, radius)
+	}
 	if c.size == 0 {
 		return c
 	}
@@ -142,14 +131,14 @@ func findCore(transmission *plate.Gray) *spillCore {
 	c.step = max(square/places, 1)
 	reach := square / c.step * c.step
 	c.left, c.top = (c.at.Min.X+first%c.at.Dx())%c.step, (c.at.Min.Y+first/c.at.Dx())%c.step
-	c.medians(smoothRow, reach/c.step)
+	c.medians(transmission, reach/c.step)
 	return c
 }
 
-// medians finds the spots: at each place of the grid in the core, the median of smooth over its
-// places that are at most so many to either side. Those of a row change by a column from one to the
+// medians finds the spots: at each place of the grid in the core, the median of means of nine pixels
+// over its places that are at most so many to either side. Those of a row change by a column from one to the
 // next, so they are counted by their ranks in all of the core, in groups of ranks.
-func (c *spillCore) medians(smooth func(y int) []float32, reach int) {
+func (c *spillCore) medians(transmission *plate.Gray, reach int) {
 	// next is the first place of the grid at p or beyond it.
 	next := func(p, grid int) int { return p + ((grid-p)%c.step+c.step)%c.step }
 	left, top := next(c.at.Min.X, c.left), next(c.at.Min.Y, c.top)
@@ -158,11 +147,12 @@ func (c *spillCore) medians(smooth func(y int) []float32, reach int) {
 	var values []float32
 	var places []int // of values
 	for v := range h {
-		inside, row := c.row(top+v*c.step), smooth(top+v*c.step)
+		y := top + v*c.step
+		inside := c.row(y)
 		for u := range w {
-			if x := left + u*c.step - c.at.Min.X; inside[x] {
+			if x := left + u*c.step; inside[x-c.at.Min.X] {
 				places = append(places, v*w+u)
-				values = append(values, row[x])
+				values = append(values, meanAt(transmission, x, y))
 			}
 		}
 	}
@@ -221,8 +211,25 @@ func (c *spillCore) medians(smooth func(y int) []float32, reach int) {
 	}
 }
 
-// lowIn returns the rectangle around all values of at most limit, which must be above 0.
-func lowIn(f *plate.Gray, limit float32) image.Rectangle {
+// coreIn returns a rectangle around the squares of 2r+1 that have nothing open, as far as they are in
+// the frame. Within one, or within the r+1 rows of it that are in the frame, every three rows have a
+// low value in every three columns, since the mean of nine is low only where one of them is: so it is
+// enough to look at three rows of every r-1.
+func coreIn(f *plate.Gray, r int) image.Rectangle {
+	var box image.Rectangle
+	for y := 0; y < f.H; y += r - 1 {
+		for v := y; v < min(y+3, f.H); v++ {
+			if from, to := lowIn(f.Pix[v*f.W:(v+1)*f.W], openFrom); from < to {
+				box = box.Union(image.Rect(from-2, y-r, to+2, y+r+3))
+			}
+		}
+	}
+	return box.Intersect(image.Rect(0, 0, f.W, f.H))
+}
+
+// lowIn returns where the first of a row's values of at most limit, which must be above 0, is, and
+// what is behind the last.
+func lowIn(row []float32, limit float32) (from, to int) {
 	const block = 8 // values that are looked at as one; measured
 	// As whole numbers, floats that are not negative have their own order.
 	bits := int32(math.Float32bits(limit)) + 1
@@ -234,100 +241,87 @@ func lowIn(f *plate.Gray, limit float32) image.Rectangle {
 		}
 		return low >= 0
 	}
-	var box image.Rectangle
-	for y := range f.H {
-		row := f.Pix[y*f.W : (y+1)*f.W]
-		x0 := 0
-		for x0 < len(row) && !(row[x0] <= limit) {
-			for x0++; x0 <= len(row)-block && none((*[block]float32)(row[x0:])); {
-				x0 += block
-			}
+	for from < len(row) && !(row[from] <= limit) {
+		for from++; from <= len(row)-block && none((*[block]float32)(row[from:])); {
+			from += block
 		}
-		if x0 == len(row) {
-			continue
-		}
-		x1 := len(row)
-		for !(row[x1-1] <= limit) {
-			for x1--; x1 >= block && none((*[block]float32)(row[x1-block:])); {
-				x1 -= block
-			}
-		}
-		box = box.Union(image.Rect(x0, y, x1, y+1))
 	}
-	return box
-}
-
-// crop returns a part of a plane.
-func crop(f *plate.Gray, r image.Rectangle) *plate.Gray {
-	out := plate.NewGray(r.Dx(), r.Dy())
-	for y := range out.H {
-		i := (r.Min.Y+y)*f.W + r.Min.X
-		copy(out.Pix[y*out.W:(y+1)*out.W], f.Pix[i:])
+	if from == len(row) {
+		return 0, 0
 	}
-	return out
+	for to = len(row); !(row[to-1] <= limit); {
+		for to--; to >= block && none((*[block]float32)(row[to-block:])); {
+			to -= block
+		}
+	}
+	return from, to
 }
 
 // findInside finds the pixels that have nothing open in the square of 2r+1 around them, or beyond
 // at: those of r rows before and behind that are in a row's stretch without anything open, less r
-// at its ends. Beyond the frame nothing is open. smooth returns a row of at.
-func (c *spillCore) findInside(smooth func(y int) []float32, r int) {
-	c.inside = make([]bool, c.at.Dx()*c.at.Dy())
+// at its ends. Beyond the frame nothing is open.
+func (c *spillCore) findInside(transmission *plate.Gray, r int) {
+	w := c.at.Dx()
+	c.inside = make([]bool, w*c.at.Dy())
 	var size atomic.Int64
-	parallel.Rows(c.at.Dx(), c.at.Dy(), func(y0, y1 int) {
+	parallel.Rows(w, c.at.Dy(), func(y0, y1 int) {
 		y0, y1 = c.at.Min.Y+y0, c.at.Min.Y+y1
-		w, n := c.at.Dx(), 0
-		// The rows in which a column has been in such a stretch without a break: the last, and the
-		// first.
-		last, first := make([]int, w), make([]int, w)
-		for x := range last {
-			last[x] = -2 * (r + 1)
-		}
-		begin := max(y0-r, c.at.Min.Y)
-		from := begin
-		if begin == 0 {
-			from = -r // as do all that lie above the frame
+		n, begin := 0, max(y0-r, c.at.Min.Y)
+		left, right := max(c.at.Min.X-1, 0), min(c.at.Max.X+1, c.w)
+		means, mean, added := newMean3(right-left, c.h), make([]float32, right-left), max(begin-1, 0)
+		row := mean[c.at.Min.X-left:][:w]
+		rows := make([]int32, w) // how many, one after the other, a column has been in such a stretch
+		if begin == 0 {          // as all are that lie above the frame
+			for x := range rows {
+				rows[x] = int32(r)
+			}
 		}
 		for y := begin; y < y1+r; y++ {
-			if y >= c.at.Max.Y && c.at.Max.Y < c.h {
-				break
-			}
-			if y < c.h {
-				row := smooth(y)
-				for x := 0; x < len(row); {
-					for x < len(row) && !(row[x] <= openFrom) { // what is no number too
+			switch {
+			case y < c.at.Max.Y:
+				for ; added <= min(y+1, c.h-1); added++ {
+					means.add(transmission.Pix[added*c.w+left:added*c.w+right], added)
+				}
+				means.at(mean, y)
+				done := 0
+				for x := 0; x < w; {
+					for x < w && !(row[x] <= openFrom) { // what is no number too
 						x++
 					}
 					x0 := x
-					for x < len(row) && row[x] <= openFrom {
+					for x < w && row[x] <= openFrom {
 						x++
 					}
 					x1 := x
 					if x0 > 0 || c.at.Min.X > 0 {
 						x0 += r
 					}
-					if x1 < len(row) || c.at.Max.X < c.w {
+					if x1 < w || c.at.Max.X < c.w {
 						x1 -= r
 					}
-					for k := x0; k < x1; k++ {
-						if last[k] != y-1 {
-							first[k] = y
-							if y == begin {
-								first[k] = from
-							}
+					if x0 < x1 {
+						clear(rows[done:x0])
+						for k := range rows[x0:x1] {
+							rows[x0+k]++
 						}
-						last[k] = y
+						done = x1
 					}
 				}
+				clear(rows[done:])
+			case c.at.Max.Y == c.h:
+				for x := range rows {
+					rows[x]++
+				}
+			default:
+				clear(rows)
 			}
-			middle := y - r
-			if middle < y0 {
-				continue
-			}
-			inside := c.row(middle)
-			for x, l := range last {
-				if l >= min(y, c.h-1) && first[x] <= middle-r {
-					inside[x] = true
-					n++
+			if middle := y - r; middle >= y0 {
+				inside := c.row(middle)
+				for x, some := range rows[:len(inside)] {
+					if some > int32(2*r) {
+						inside[x] = true
+						n++
+					}
 				}
 			}
 		}

@@ -68,14 +68,19 @@ func (s *Solver) takeSpill(dst *Solution, gain float64, where *Coverage) (taken 
 	}
 	n := 0
 	var scatter []float64
-	b := field.Bounds
+	b := field.bounds
 	core := b.Intersect(c.at)
+	rows := field.rows()
+	// The grid's rows tell enough of it; each spot is in one.
 	for y := core.Min.Y; y < core.Max.Y; y++ {
-		row, through := field.Row(y)[core.Min.X-b.Min.X:], t.Pix[y*c.w+core.Min.X:]
+		if (y-c.top)%c.step != 0 {
+			continue
+		}
+		row, through := rows.at(y)[core.Min.X-b.Min.X:], t.Pix[y*c.w+core.Min.X:]
 		for x, inside := range c.row(y)[core.Min.X-c.at.Min.X:][:core.Dx()] {
 			if v := row[x]; inside && v > 0 {
 				taken.Mean += float64(v)
-				if n++; n%7 == 0 { // enough of them; neither a row's length nor a grid's step
+				if n++; n%7 == 0 { // enough of them, and not a row's length
 					scatter = append(scatter, float64(through[x]-v))
 				}
 			}
@@ -89,29 +94,16 @@ func (s *Solver) takeSpill(dst *Solution, gain float64, where *Coverage) (taken 
 	}
 	var touched atomic.Int64
 	parallel.Rows(b.Dx(), b.Dy(), func(y0, y1 int) {
-		clamps := s.clamp != ClampNone
 		const counts = 0.001             // a quarter of a step of eight bits
 		moved := make([]float32, b.Dx()) // of a row, times the gain
-		n := 0
+		rows, n := field.rows(), 0
+		u := kernel.Unspill{Gain: float32(gain), Clamp: s.clamp != ClampNone, Counts: counts}
 		for y := b.Min.Y + y0; y < b.Min.Y+y1; y++ {
-			row := field.Row(y)
+			row := rows.at(y)
 			from, to := wherePositive(row)
 			i := y*c.w + b.Min.X + from
-			through, moved := t.Pix[i:i+to-from], moved[:to-from]
-			for x, spill := range row[from:to] {
-				if moved[x] = 0; spill == 0 {
-					continue
-				}
-				was := through[x]
-				if spill*(1-was) > counts {
-					n++
-				}
-				now := (was - spill) / (1 - spill)
-				if now < 0 && clamps { // for max WebAssembly calls a function
-					now = 0
-				}
-				through[x], moved[x] = now, float32(gain)*(was-now)
-			}
+			moved := moved[:to-from]
+			n += u.Row(t.Pix[i:i+to-from], moved, row[from:to])
 			if s.screen != nil {
 				for k := range 3 {
 					foreground := dst.Foreground.Pix[k][i : i+len(moved)]
@@ -145,124 +137,159 @@ func scatterOf(v []float64) float64 {
 	return robust.Sigma(v)
 }
 
-// field returns the core's spill, smooth, of the spots in where and in proportion to it; nil where
-// there is none.
-func (c *spillCore) field(where *Coverage) *Coverage {
+// A spillField is a core's spill, smooth: its values on the core's grid, which it has for the whole
+// frame, and what is between them.
+type spillField struct {
+	c      *spillCore
+	grid   *plate.Gray
+	bounds image.Rectangle // of the frame, beyond which it is 0
+	where  *Coverage       // nil: everywhere
+	places []gridPlace     // of the columns of bounds
+}
+
+// A gridPlace is before which two columns of a grid a pixel lies, and how far behind the first, 0 to
+// 1.
+type gridPlace struct {
+	before, behind int
+	part           float32
+}
+
+// field returns the core's spill of the spots in where and in proportion to it; nil where there is
+// none.
+func (c *spillCore) field(where *Coverage) *spillField {
 	if c.size == 0 {
 		return nil
 	}
 	gw, gh := (c.w-c.left+c.step-1)/c.step, (c.h-c.top+c.step-1)/c.step
-	const empty = -1
-	far := slices.Repeat([]int{empty}, gw*gh) // steps from the core
-	grid := plate.NewGray(gw, gh)
-	var edge []int
+	// Steps from the core, of which those around the grid are none that anything spreads to or from.
+	const empty, never = -1, math.MaxInt32
+	pitch := gw + 2
+	far, spill := slices.Repeat([]int32{never}, pitch*(gh+2)), make([]float32, pitch*(gh+2))
+	for y := range gh {
+		row := far[(y+1)*pitch+1:][:gw]
+		for x := range row {
+			row[x] = empty
+		}
+	}
+	var edge, next []int
 	for _, p := range c.spots {
 		if at := image.Pt(p.x, p.y); where != nil && (!at.In(where.Bounds) || where.Row(p.y)[p.x-where.Bounds.Min.X] == 0) {
 			continue
 		}
-		i := (p.y-c.top)/c.step*gw + (p.x-c.left)/c.step
-		far[i], grid.Pix[i] = 0, max(p.spill, 0)
+		i := ((p.y-c.top)/c.step+1)*pitch + (p.x-c.left)/c.step + 1
+		far[i], spill[i] = 0, max(p.spill, 0)
 		edge = append(edge, i)
 	}
 	if len(edge) == 0 {
 		return nil
 	}
-	neighbors := func(i int, do func(k int)) {
-		x, y := i%gw, i/gw
-		for v := max(y-1, 0); v <= min(y+1, gh-1); v++ {
-			for u := max(x-1, 0); u <= min(x+1, gw-1); u++ {
-				if k := v*gw + u; k != i {
-					do(k)
-				}
-			}
-		}
-	}
+	neighbors := [...]int{-pitch - 1, -pitch, -pitch + 1, -1, 1, pitch - 1, pitch, pitch + 1}
 	reach, fade := spillReach*float64(c.w)/float64(c.step), spillFade*float64(c.w)/float64(c.step)
-	for d := 1; float64(d) < reach+fade && len(edge) > 0; d++ {
-		var next []int
+	for d := int32(1); float64(d) < reach+fade && len(edge) > 0; d++ {
+		next = next[:0]
 		for _, i := range edge {
-			neighbors(i, func(k int) {
-				if far[k] == empty {
+			for _, by := range neighbors {
+				if k := i + by; far[k] == empty {
 					far[k] = d
 					next = append(next, k)
 				}
-			})
+			}
 		}
 		for _, k := range next { // the mean of the neighbors that are nearer
 			var sum, n float32
-			neighbors(k, func(i int) {
-				if far[i] != empty && far[i] < d {
-					sum += grid.Pix[i]
+			for _, by := range neighbors {
+				if i := k + by; uint32(far[i]) < uint32(d) { // and not empty
+					sum += spill[i]
 					n++
 				}
-			})
-			grid.Pix[k] = sum / n
+			}
+			spill[k] = sum / n
 		}
-		edge = next
+		edge, next = next, edge
 	}
-	for i, d := range far {
-		if over := float64(d) - reach; over > 0 {
-			grid.Pix[i] *= float32(max(0, 1-over/fade))
-		}
-	}
+	grid := plate.NewGray(gw, gh)
 	// Where it is not 0: around the squares, as far as the mean and what is between two reach.
 	var some image.Rectangle
-	for i, v := range grid.Pix {
-		if v > 0 {
-			x, y := i%gw, i/gw
-			some = some.Union(image.Rect(x-2, y-2, x+3, y+3))
+	for y := range gh {
+		row, low, high := grid.Pix[y*gw:(y+1)*gw], gw, 0
+		for x := range row {
+			i := (y+1)*pitch + 1 + x
+			v := spill[i]
+			if over := float64(far[i]) - reach; over > 0 {
+				v *= float32(max(0, 1-over/fade))
+			}
+			if row[x] = v; v > 0 {
+				low, high = min(low, x), x+1
+			}
+		}
+		if low < high {
+			some = some.Union(image.Rect(low-2, y-2, high+2, y+3))
 		}
 	}
 	frame := image.Rect(0, 0, c.w, c.h)
 	place := func(p image.Point) image.Point { return p.Mul(c.step).Add(image.Pt(c.left, c.top)) }
-	out := &Coverage{Bounds: image.Rectangle{place(some.Min), place(some.Max)}.Intersect(frame)}
+	f := &spillField{c: c, grid: boxMean(grid, 1), where: where}
+	f.bounds = image.Rectangle{place(some.Min), place(some.Max)}.Intersect(frame)
 	if some.Min.X <= 0 { // before the first the grid goes on
-		out.Bounds.Min.X = 0
+		f.bounds.Min.X = 0
 	}
 	if some.Min.Y <= 0 {
-		out.Bounds.Min.Y = 0
+		f.bounds.Min.Y = 0
 	}
 	if where != nil {
-		out.Bounds = out.Bounds.Intersect(where.Bounds)
+		f.bounds = f.bounds.Intersect(where.Bounds)
 	}
-	grid = boxMean(grid, 1)
-	b := out.Bounds
-	out.Part = plate.NewGray(b.Dx(), b.Dy())
-	parallel.Rows(b.Dx(), b.Dy(), func(y0, y1 int) {
-		// A row of the grid at every pixel of a row, for the one before and the one behind.
-		lines, at := [2][]float32{make([]float32, b.Dx()), make([]float32, b.Dx())}, [2]int{-1, -1}
-		line := func(v int) []float32 {
-			to := lines[v%2]
-			if at[v%2] == v {
-				return to
-			}
-			at[v%2] = v
-			values := grid.Pix[v*gw : (v+1)*gw]
-			for i := range to {
-				u, a := between(b.Min.X+i, c.left, c.step, gw)
-				to[i] = values[u] + a*(values[min(u+1, gw-1)]-values[u])
-			}
-			return to
-		}
-		for y := b.Min.Y + y0; y < b.Min.Y+y1; y++ {
-			v, down := between(y, c.top, c.step, gh)
-			row := out.Row(y)
-			kernel.Mix(row, line(v), line(min(v+1, gh-1)), down)
-			if where != nil {
-				for x, part := range where.Row(y)[b.Min.X-where.Bounds.Min.X:][:len(row)] {
-					row[x] *= part
-				}
-			}
-		}
-	})
-	return out
+	f.places = make([]gridPlace, f.bounds.Dx())
+	for i := range f.places {
+		f.places[i] = between(f.bounds.Min.X+i, c.left, c.step, gw)
+	}
+	return f
 }
 
-// between returns the place on a grid of n before x, and how far x is to the next, 0 to 1.
-func between(x, first, step, n int) (at int, part float32) {
-	d := max(x-first, 0)
-	if at = d / step; at >= n-1 {
-		return n - 1, 0
+// rows returns what goes over the rows of a field. It is not safe for concurrent use.
+func (f *spillField) rows() *fieldRows {
+	n := f.bounds.Dx()
+	return &fieldRows{f: f, row: make([]float32, n), lines: [2][]float32{make([]float32, n), make([]float32, n)}, have: [2]int{-1, -1}}
+}
+
+type fieldRows struct {
+	f     *spillField
+	row   []float32
+	lines [2][]float32 // a row of the grid at every pixel of a row, for the one before and the one behind
+	have  [2]int
+}
+
+// at returns row y of the frame as far as the field's bounds go. The next one overwrites it.
+func (r *fieldRows) at(y int) []float32 {
+	f := r.f
+	down := between(y, f.c.top, f.c.step, f.grid.H)
+	kernel.Mix(r.row, r.line(down.before), r.line(down.behind), down.part)
+	if f.where != nil {
+		for x, part := range f.where.Row(y)[f.bounds.Min.X-f.where.Bounds.Min.X:][:len(r.row)] {
+			r.row[x] *= part
+		}
 	}
-	return at, float32(d%step) / float32(step)
+	return r.row
+}
+
+func (r *fieldRows) line(v int) []float32 {
+	to := r.lines[v%2]
+	if r.have[v%2] != v {
+		r.have[v%2] = v
+		values := r.f.grid.Pix[v*r.f.grid.W : (v+1)*r.f.grid.W]
+		for i := range to {
+			p := &r.f.places[i]
+			to[i] = values[p.before] + float32(p.part*(values[p.behind]-values[p.before]))
+		}
+	}
+	return to
+}
+
+// between returns where x is on a grid of n places.
+func between(x, first, step, n int) gridPlace {
+	d := max(x-first, 0)
+	if at := d / step; at < n-1 {
+		return gridPlace{at, at + 1, float32(d%step) / float32(step)}
+	}
+	return gridPlace{n - 1, n - 1, 0}
 }

@@ -183,6 +183,20 @@ func raiseFront(dst, a []float32) int {
 	return n
 }
 
+func unspillFront(u *Unspill, t, moved, spill []float32) (n, count int) {
+	if n = whole(len(t), lanes); n == 0 {
+		return 0, 0
+	}
+	var counts [lanes]int32
+	rows := [...]*float32{first(t, n), first(moved, n), first(spill, n), words(&counts[0])}
+	c := [...]float32{u.Gain, u.Counts, 1, math.Float32frombits(uint32(u.floor()))}
+	unspillAVX2(&rows[0], &c[0], n)
+	for _, some := range counts {
+		count += int(some)
+	}
+	return n, count
+}
+
 func mean3Front(dst, a, b, c []float32) int {
 	n := whole(len(dst), lanes)
 	if n > 0 {

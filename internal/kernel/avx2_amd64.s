@@ -692,6 +692,49 @@ more1:
 	VZEROUPPER
 	RET
 
+// func unspillAVX2(rows **float32, c *float32, n int)
+// Requires: AVX, AVX2
+TEXT ·unspillAVX2(SB), NOSPLIT, $0-24
+	MOVQ         rows+0(FP), AX
+	MOVQ         n+16(FP), CX
+	SHLQ         $0x02, CX
+	MOVQ         (AX), DX
+	MOVQ         8(AX), BX
+	MOVQ         16(AX), SI
+	MOVQ         24(AX), DI
+	MOVQ         c+8(FP), AX
+	VBROADCASTSS (AX), Y0
+	VBROADCASTSS 4(AX), Y1
+	VBROADCASTSS 8(AX), Y2
+	VBROADCASTSS 12(AX), Y3
+	VXORPS       Y4, Y4, Y4
+	XORQ         AX, AX
+	JMP          more1
+
+loop1:
+	VMOVUPS (SI)(AX*1), Y5
+	VMOVUPS (DX)(AX*1), Y6
+	VSUBPS  Y6, Y2, Y7
+	VMULPS  Y5, Y7, Y7
+	VCMPPS  $0x11, Y7, Y1, Y7
+	VPSUBD  Y7, Y4, Y4
+	VSUBPS  Y5, Y6, Y7
+	VSUBPS  Y5, Y2, Y5
+	VDIVPS  Y5, Y7, Y7
+	VPMAXSD Y3, Y7, Y7
+	VMOVUPS Y7, (DX)(AX*1)
+	VSUBPS  Y7, Y6, Y7
+	VMULPS  Y0, Y7, Y7
+	VMOVUPS Y7, (BX)(AX*1)
+	ADDQ    $0x00000020, AX
+
+more1:
+	CMPQ    AX, CX
+	JLT     loop1
+	VMOVUPS Y4, (DI)
+	VZEROUPPER
+	RET
+
 // func mean3AVX2(rows **float32, c *float32, n int)
 // Requires: AVX
 TEXT ·mean3AVX2(SB), NOSPLIT, $0-24

@@ -30,6 +30,8 @@ func mixFront(dst, a, b []float32, part float32) int { return 0 }
 
 func raiseFront(dst, a []float32) int { return 0 }
 
+func unspillFront(u *Unspill, t, moved, spill []float32) (int, int) { return 0, 0 }
+
 func mean3Front(dst, a, b, c []float32) int { return 0 }
 
 func insideFront(inside []int32, row []float32, low, high float32) int { return 0 }

@@ -2,6 +2,7 @@ package kernel
 
 import (
 	"encoding/binary"
+	"math"
 	"unsafe"
 )
 
@@ -184,6 +185,43 @@ func raiseFrom(i int, dst, a []float32) {
 			dst[i] = a[i]
 		}
 	}
+}
+
+// An Unspill takes light off transmissions that fell on whom the screen lies behind: of the measured
+// t + (1 - t) s it leaves t.
+type Unspill struct {
+	Gain   float32 // of the screen's light that goes with the transmission
+	Clamp  bool    // what would be below 0 becomes 0
+	Counts float32 // by how much a transmission must be lowered to count, before it is clamped
+}
+
+// Row takes the spill, which must be below 1, off the transmissions t, sets moved to what that was,
+// times the gain, and returns how many count. All have t's length.
+func (u *Unspill) Row(t, moved, spill []float32) int {
+	i, n := unspillFront(u, t, moved, spill)
+	return n + u.from(i, t, moved, spill)
+}
+
+func (u *Unspill) from(i int, t, moved, spill []float32) (n int) {
+	floor := u.floor()
+	moved, spill = moved[:len(t)], spill[:len(t)]
+	for ; i < len(t); i++ {
+		s, was := spill[i], t[i]
+		if float32(s*(1-was)) > u.Counts {
+			n++
+		}
+		now := atLeast((was-s)/(1-s), floor)
+		t[i], moved[i] = now, float32(u.Gain*(was-now))
+	}
+	return n
+}
+
+// floor is what transmissions are brought to, as atLeast has it.
+func (u *Unspill) floor() int32 {
+	if u.Clamp {
+		return 0
+	}
+	return math.MinInt32
 }
 
 // Mean3 sets dst to the means of a, b and c. All have dst's length.

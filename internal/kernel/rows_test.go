@@ -104,6 +104,40 @@ func TestMean3(t *testing.T) {
 	}
 }
 
+// Spill comes off by its definition: what is left makes with it what was measured.
+func TestUnspill(t *testing.T) {
+	r := rand.New(rand.NewPCG(57, 58))
+	for _, n := range lengths {
+		for _, clamp := range []bool{false, true} {
+			was, now, moved, spill := make([]float32, n), make([]float32, n), make([]float32, n), make([]float32, n)
+			want := 0
+			for i := range was {
+				was[i], spill[i] = 1.2*r.Float32()-0.1, 0.5*r.Float32()
+				if i%5 == 0 {
+					spill[i] = 0
+				}
+				if spill[i]*(1-was[i]) > 0.1 {
+					want++
+				}
+			}
+			copy(now, was)
+			u := &Unspill{Gain: 0.5, Clamp: clamp, Counts: 0.1}
+			if count := u.Row(now, moved, spill); count != want {
+				t.Fatalf("%d of %d count, want %d", count, n, want)
+			}
+			for i, s := range spill {
+				left, low := float64(now[i]), clamp && was[i] < s
+				if back := left + (1-left)*float64(s); low && left != 0 || !low && math.Abs(back-float64(was[i])) > 1e-6 {
+					t.Fatalf("%v less a spill of %v is %v", was[i], s, left)
+				}
+				if s == 0 && !low && now[i] != was[i] || moved[i] != 0.5*(was[i]-now[i]) {
+					t.Fatalf("%v less a spill of %v is %v, and moved by %v", was[i], s, left, moved[i])
+				}
+			}
+		}
+	}
+}
+
 // Values of a frame are open where all around them, 3 columns and 3 rows far, are between the
 // limits: the plain way is to look at all of them.
 func TestBarAndTally(t *testing.T) {

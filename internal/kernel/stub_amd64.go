@@ -36,6 +36,9 @@ func mixAVX2(rows **float32, c *float32, n int)
 func raiseAVX2(rows **float32, n int)
 
 //go:noescape
+func unspillAVX2(rows **float32, c *float32, n int)
+
+//go:noescape
 func mean3AVX2(rows **float32, c *float32, n int)
 
 //go:noescape

@@ -520,6 +520,26 @@ func raiseFront(dst, a []float32) int {
 	return i
 }
 
+func unspillFront(u *Unspill, t, moved, spill []float32) (i, count int) {
+	n := len(t)
+	at, to, by := first(t, n), first(moved, n), first(spill, n)
+	gain, counts, one, floor := simd.BroadcastFloat32s(u.Gain), simd.BroadcastFloat32s(u.Counts), simd.BroadcastFloat32s(1), simd.BroadcastInt32s(u.floor())
+	all, lanes := simd.BroadcastInt32s(0), one.Len()
+	for ; i <= n-lanes; i += lanes {
+		s, was := simd.LoadFloat32s(from(by, i)), simd.LoadFloat32s(from(at, i))
+		all = all.Sub(s.Mul(one.Sub(was)).Greater(counts).ToInt32s())
+		now := was.Sub(s).Div(one.Sub(s)).ToBits().BitsToInt32().Max(floor).ToBits().BitsToFloat32()
+		now.Store(from(at, i))
+		gain.Mul(was.Sub(now)).Store(from(to, i))
+	}
+	var parts [Pad]int32
+	all.Store(parts[:])
+	for _, some := range parts {
+		count += int(some)
+	}
+	return i, count
+}
+
 func mean3Front(dst, a, b, c []float32) int {
 	n := len(dst)
 	to, x, y, z := first(dst, n), first(a, n), first(b, n), first(c, n)

@@ -196,6 +196,27 @@ func compare(t *testing.T, bits func() uint32, n, at int) {
 	mean3From(0, want, a, b, c)
 	Mean3(dst, a, b, c)
 	rows("Mean3", dst, want)
+	for _, clamp := range []bool{false, true} {
+		// What is not finite never gets so far.
+		tr, spill, moved := m.floats(n), m.floats(n), m.floats(n)
+		for i := range n {
+			if tr[i]-tr[i] != 0 {
+				tr[i] = 1
+			}
+			spill[i] = min(max(spill[i], 0), 0.99)
+			if spill[i]-spill[i] != 0 {
+				spill[i] = 0.5
+			}
+		}
+		u := &Unspill{Gain: 0.9, Clamp: clamp, Counts: 0.25}
+		was, wanted, wantMoved := slices.Clone(spill), slices.Clone(tr), make([]float32, n)
+		count := u.from(0, wanted, wantMoved, was)
+		if got := u.Row(tr, moved, spill); got != count {
+			t.Fatalf("Unspill: %d of %d count, and for the plain loop %d", got, n, count)
+		}
+		rows("Unspill", tr, wanted)
+		rows("Unspill", moved, wantMoved)
+	}
 	if Finite(a) != allFinite(a) {
 		t.Fatalf("Finite: %v of %d values, and the plain loop says %v", Finite(a), n, allFinite(a))
 	}

@@ -31,6 +31,7 @@ func main() {
 	cubic()
 	mix()
 	raise()
+	unspill()
 	mean3()
 	bar()
 	barred()
@@ -485,6 +486,32 @@ func raise() {
 		VMAXPS(k.of(dst, 0), v, v)
 		VMOVUPS(v, k.of(dst, 0))
 	})
+}
+
+// unspill is Unspill.Row: t, what is moved, the spill, and where lanes' counts go. Numbers: the gain,
+// what counts, 1, and the bits that t is brought to.
+func unspill() {
+	const less = 0x11 // not signaling
+	k := function("unspillAVX2", signature, 2)
+	t, moved, spill, counts := k.row(0), k.row(1), k.row(2), k.row(3)
+	gain, least, one, floor, n := k.all(0), k.all(1), k.all(2), k.all(3), none()
+	k.loop(width, func() {
+		s, was, v, left := load(k.of(spill, 0)), load(k.of(t, 0)), YMM(), YMM()
+		VSUBPS(was, one, v)
+		VMULPS(s, v, v)
+		VCMPPS(U8(less), v, least, v)
+		VPSUBD(v, n, n)
+		VSUBPS(s, was, v)
+		VSUBPS(s, one, left)
+		VDIVPS(left, v, v)
+		VPMAXSD(floor, v, v)
+		VMOVUPS(v, k.of(t, 0))
+		VSUBPS(v, was, v)
+		VMULPS(gain, v, v)
+		VMOVUPS(v, k.of(moved, 0))
+	})
+	VMOVUPS(n, Mem{Base: counts})
+	leave()
 }
 
 // mean3 is Mean3: dst, a, b, c. Number: a third.
