@@ -61,25 +61,63 @@ func (s *Solver) TakeSpill(dst *Solution, gain float64, where *plate.Gray) (take
 // takeSpill is TakeSpill for a part of the frame; nil is all of it.
 func (s *Solver) takeSpill(dst *Solution, gain float64, where *Coverage) (taken SpillTaken, err error) {
 	t := dst.Transmission
+	spill := s.spill(t, gain, where)
+	b := spill.bounds()
+	var lowered atomic.Int64
+	parallel.Rows(b.Dx(), b.Dy(), func(y0, y1 int) {
+		part := spill.again()
+		for y := b.Min.Y + y0; y < b.Min.Y+y1; y++ {
+			part.Row(t.Pix[y*s.w:(y+1)*s.w], dst.Foreground.Row(y), y)
+		}
+		lowered.Add(int64(part.lowered))
+	})
+	spill.lowered = int(lowered.Load())
+	return spill.Taken(), nil
+}
+
+// A SpillRows takes spill off row by row, as TakeSpill does. It is not safe for concurrent use.
+type SpillRows struct {
+	s       *Solver
+	rows    *fieldRows // nil: there is no core
+	kernel  kernel.Unspill
+	taken   SpillTaken
+	lowered int       // pixels that count
+	moved   []float32 // of a row, times the gain
+}
+
+// SpillRows returns what takes the spill off all of a frame whose transmission is known before its
+// rows go by. It keeps nothing of the transmission. An error says that this has another size than the
+// solver's frames.
+func (s *Solver) SpillRows(transmission *plate.Gray, gain float64) (*SpillRows, error) {
+	if err := plate.CheckSize("transmission", transmission.Size(), "solver's frame", s.Size()); err != nil {
+		return nil, err
+	}
+	return s.spill(transmission, gain, nil), nil
+}
+
+// spill is SpillRows for a part of the frame; nil is all of it.
+func (s *Solver) spill(t *plate.Gray, gain float64, where *Coverage) *SpillRows {
+	const counts = 0.001 // a quarter of a step of eight bits
+	r := &SpillRows{s: s, kernel: kernel.Unspill{Gain: float32(gain), Clamp: s.clamp != ClampNone, Counts: counts}}
 	c := findCore(t)
 	field := c.field(where)
 	if field == nil {
-		return taken, nil
+		return r
 	}
+	r.rows = field.rows()
 	n := 0
 	var scatter []float64
 	b := field.bounds
 	core := b.Intersect(c.at)
-	rows := field.rows()
 	// The grid's rows tell enough of it; each spot is in one.
 	for y := core.Min.Y; y < core.Max.Y; y++ {
 		if (y-c.top)%c.step != 0 {
 			continue
 		}
-		row, through := rows.at(y)[core.Min.X-b.Min.X:], t.Pix[y*c.w+core.Min.X:]
+		row, through := r.rows.at(y)[core.Min.X-b.Min.X:], t.Pix[y*c.w+core.Min.X:]
 		for x, inside := range c.row(y)[core.Min.X-c.at.Min.X:][:core.Dx()] {
 			if v := row[x]; inside && v > 0 {
-				taken.Mean += float64(v)
+				r.taken.Mean += float64(v)
 				if n++; n%7 == 0 { // enough of them, and not a row's length
 					scatter = append(scatter, float64(through[x]-v))
 				}
@@ -87,34 +125,56 @@ func (s *Solver) takeSpill(dst *Solution, gain float64, where *Coverage) (taken 
 		}
 	}
 	if n > 0 {
-		taken.Mean /= float64(n)
+		r.taken.Mean /= float64(n)
 	}
 	if len(scatter) > 0 {
-		taken.Scatter = scatterOf(scatter)
+		r.taken.Scatter = scatterOf(scatter)
 	}
-	var touched atomic.Int64
-	parallel.Rows(b.Dx(), b.Dy(), func(y0, y1 int) {
-		const counts = 0.001             // a quarter of a step of eight bits
-		moved := make([]float32, b.Dx()) // of a row, times the gain
-		rows, n := field.rows(), 0
-		u := kernel.Unspill{Gain: float32(gain), Clamp: s.clamp != ClampNone, Counts: counts}
-		for y := b.Min.Y + y0; y < b.Min.Y+y1; y++ {
-			row := rows.at(y)
-			from, to := wherePositive(row)
-			i := y*c.w + b.Min.X + from
-			moved := moved[:to-from]
-			n += u.Row(t.Pix[i:i+to-from], moved, row[from:to])
-			if s.screen != nil {
-				for k := range 3 {
-					foreground := dst.Foreground.Pix[k][i : i+len(moved)]
-					kernel.Held(foreground, foreground, moved, s.screen.Pix[k][i:i+len(moved)])
-				}
-			}
+	return r
+}
+
+// again returns one for other rows of the same frame, of which none are done.
+func (r *SpillRows) again() *SpillRows {
+	next := *r
+	next.moved, next.lowered = nil, 0
+	if r.rows != nil {
+		next.rows = r.rows.f.rows()
+	}
+	return &next
+}
+
+// bounds returns the part of the frame that has spill.
+func (r *SpillRows) bounds() (b image.Rectangle) {
+	if r.rows != nil {
+		b = r.rows.f.bounds
+	}
+	return b
+}
+
+// Row takes the spill off row y of a solution. It panics where a row is shorter than the frame is
+// wide.
+func (r *SpillRows) Row(t []float32, foreground [3][]float32, y int) {
+	b := r.bounds()
+	if y < b.Min.Y || y >= b.Max.Y {
+		return
+	}
+	spill := r.rows.at(y)
+	from, to := wherePositive(spill)
+	spill = spill[from:to]
+	from, to = b.Min.X+from, b.Min.X+to
+	r.moved = slices.Grow(r.moved[:0], len(spill))[:len(spill)]
+	r.lowered += r.kernel.Row(t[from:to], r.moved, spill)
+	if screen := r.s.screen; screen != nil {
+		for k, row := range screen.Row(y) {
+			kernel.Held(foreground[k][from:to], foreground[k][from:to], r.moved, row[from:to])
 		}
-		touched.Add(int64(n))
-	})
-	taken.Part = float64(touched.Load()) / float64(len(t.Pix))
-	return taken, nil
+	}
+}
+
+// Taken returns what was taken off, as far as rows were done.
+func (r *SpillRows) Taken() SpillTaken {
+	r.taken.Part = float64(r.lowered) / float64(r.s.w*r.s.h)
+	return r.taken
 }
 
 // wherePositive returns the first of a row's values that is above 0, and what is behind the last.

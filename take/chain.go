@@ -72,8 +72,9 @@ type solving struct {
 	color      rows
 	shot       *plate.Gray // the band plate, as the band camera has it
 	band       *plate.Gray // the same in the color camera's frame, where there must be a plane of it; else each row is resampled
-	background rows        // nil where there are no planes of the foreground: each is told of its rows
+	background rows        // nil where there are no planes of the foreground: each, where there is one, is told of its rows
 	gain       float64
+	spill      *matte.SpillRows  // taken off, where there is no plane of the foreground; on one core; nil: none
 	grade      *composite.Grader // of the foreground, where there is no plane of it; nil: none
 
 	// Planes that the rows go to; where one is nil, each row overwrites the one before. With a
@@ -125,13 +126,12 @@ func (c *Chain) strip(s *solving, frame *matte.Frame, y0, y1 int) error {
 		}
 		if s.background == nil {
 			foreground := buffers.foreground
-			if !frame.Row(t, foreground, color, band, y) {
+			if !s.solveRow(frame, t, foreground, color, band, y) {
 				return fmt.Errorf("row %d: %w", y, matte.ErrNotFinite)
 			}
-			if s.grade != nil {
-				s.grade.Premultiplied(foreground, t)
+			if s.each != nil {
+				s.each(y, &StationRow{Color: color, Band: band, Transmission: t, Foreground: foreground})
 			}
-			s.each(y, &StationRow{Color: color, Band: band, Transmission: t, Foreground: foreground})
 			continue
 		}
 		background, err := s.background.row(y)
@@ -153,16 +153,30 @@ func (c *Chain) strip(s *solving, frame *matte.Frame, y0, y1 int) error {
 
 // compRow makes a row of the composite and of the transmission, and reports whether all is finite.
 func (c *Chain) compRow(s *solving, frame *matte.Frame, buffers *rowBuffers, t []float32, out, color [3][]float32, band []float32, background [3][]float32, y int) bool {
-	if s.grade == nil {
+	if s.grade == nil && s.spill == nil {
 		return frame.CompRow(t, out, color, band, background, y)
 	}
 	foreground := buffers.foreground
+	if !s.solveRow(frame, t, foreground, color, band, y) {
+		return false
+	}
+	for k := range out {
+		kernel.Held(out[k], foreground[k], t, background[k])
+	}
+	return true
+}
+
+// solveRow makes a row of the transmission and of the foreground that no plane is asked for of, and
+// reports whether all is finite.
+func (s *solving) solveRow(frame *matte.Frame, t []float32, foreground, color [3][]float32, band []float32, y int) bool {
 	if !frame.Row(t, foreground, color, band, y) {
 		return false
 	}
-	s.grade.Premultiplied(foreground, t)
-	for k := range out {
-		kernel.Held(out[k], foreground[k], t, background[k])
+	if s.spill != nil {
+		s.spill.Row(t, foreground, y)
+	}
+	if s.grade != nil {
+		s.grade.Premultiplied(foreground, t)
 	}
 	return true
 }

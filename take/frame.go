@@ -24,7 +24,7 @@ type plan struct {
 	tidy       bool
 	sigma      bool
 	limits     bool
-	unspilled  bool // the performer's spill is taken off
+	unspilled  bool // the performer's spill is taken off; row by row where there is no foreground
 	shaped     bool // regions, or the screen's extent, act on it
 	unmeasured bool // where the matte is not measured is marked
 	keep       bool // the plates are held until the next frame
@@ -35,7 +35,7 @@ type plan struct {
 func (j *Job) plan() plan {
 	r := &j.take.recipe
 	p := plan{band: r.Tidy || j.Glare.Strength > 0, tidy: r.Tidy, limits: r.Limits != (matte.Limits{}), unspilled: r.Spill == "core", shaped: j.regions != nil || j.Extent != nil}
-	p.foreground = p.tidy || p.limits || p.unspilled || p.shaped || r.Operator != composite.AOverB
+	p.foreground = p.tidy || p.limits || p.shaped || r.Operator != composite.AOverB
 	return p
 }
 
@@ -48,7 +48,7 @@ func (j *Job) runPlan(each bool) plan {
 	p.sigma = r.needsNoise()
 	p.unmeasured = j.unmeasured(p) || slices.Contains(r.Write, "unmeasured")
 	p.band = p.band || p.sigma
-	p.foreground = p.foreground || p.sigma || each || j.backdrop == nil || slices.Contains(r.Write, "foreground") || slices.Contains(r.Write, "unmeasured")
+	p.foreground = p.foreground || p.unspilled || p.sigma || each || j.backdrop == nil || slices.Contains(r.Write, "foreground") || slices.Contains(r.Write, "unmeasured")
 	return p
 }
 
@@ -64,7 +64,7 @@ func (j *Job) sumPlan(keep bool) plan {
 	p := j.plan()
 	// The band plate is resampled at once: whoever decodes the other files meanwhile
 	// (Scrubber.Files) is not ready yet.
-	p.band, p.keep = true, keep || p.foreground
+	p.band, p.keep = true, keep || p.foreground || p.unspilled
 	return p
 }
 
@@ -78,7 +78,7 @@ func (j *Job) cutPlan(keep bool) plan {
 // livePlan is that of the rows of a frame that is seen for a moment.
 func (j *Job) livePlan() plan {
 	p := j.plan()
-	p.live, p.band = true, p.band || p.foreground
+	p.live, p.band = true, p.band || p.foreground || p.unspilled
 	return p
 }
 
@@ -204,7 +204,7 @@ func (w *runner) frame(i int, p plan, change *Change, each func(y int, row *Stat
 	switch {
 	case held:
 		s.color = whole{w.color}
-	case byRow:
+	case byRow && !p.unspilled: // whose rows go by twice
 		if s.color, err = j.openColor(w.color, p.keep || !given, pair); err != nil {
 			return r, err
 		}
@@ -248,6 +248,11 @@ func (w *runner) frame(i int, p plan, change *Change, each func(y int, row *Stat
 	s.gain = r.Gain.Value
 	at = w.clock("gain", at)
 
+	if byRow && p.unspilled {
+		if s.spill, err = w.spill(s); err != nil {
+			return r, fail(err)
+		}
+	}
 	if !byRow {
 		w.solution.Transmission = w.solution.Transmission.Sized(j.colorSize)
 		s.transmission = w.solution.Transmission
@@ -299,6 +304,17 @@ func (w *runner) frame(i int, p plan, change *Change, each func(y int, row *Stat
 		}
 	}
 	return r, nil
+}
+
+// spill returns what takes the spill off the rows of a frame, which is seen in its transmission as a
+// whole.
+func (w *runner) spill(s solving) (*matte.SpillRows, error) {
+	w.solution.Transmission = w.solution.Transmission.Sized(w.job.colorSize)
+	s.transmission, s.background, s.grade = w.solution.Transmission, nil, nil
+	if err := w.job.chain.solve(&s, w.cores); err != nil {
+		return nil, err
+	}
+	return w.job.solver.SpillRows(s.transmission, s.gain)
 }
 
 // tell calls each with the rows of a frame whose foreground is there. Where its composite is not, the
@@ -398,7 +414,10 @@ func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
 		w.measured = w.measured.Sized(j.colorSize)
 		copy(w.measured.Pix, w.solution.Transmission.Pix)
 	}
-	if p.unspilled {
+	switch {
+	case s.spill != nil:
+		r.Spill = s.spill.Taken()
+	case p.unspilled:
 		if r.Spill, err = j.solver.TakeSpill(&w.solution, s.gain, nil); err != nil {
 			return err
 		}

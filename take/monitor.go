@@ -102,7 +102,7 @@ func (m *Monitor) Arithmetic(number int) (*Arithmetic, error) {
 		asks bool
 		what string
 	}{
-		{p.band || p.foreground, "glare, tidy, limits, spill, regions, the screen's extent or an operator"},
+		{p.band || p.foreground || p.unspilled, "glare, tidy, limits, spill, regions, the screen's extent or an operator"},
 		{j.foregroundGrade != nil, "a grade of the foreground"},
 		{j.lens.ofFrame() || j.lens.band != 0, "a correction of the lenses"},
 		{!t.colorPrimaries.Near(t.primaries) || t.colorVia != nil || t.bandVia != nil, "plates of other primaries, or transforms"},

@@ -99,6 +99,7 @@ func TestForegroundIsRun(t *testing.T) {
 		"without one":       func(r *take.Recipe) { r.Background = "" },
 		"graded":            func(r *take.Recipe) { r.Background, r.ForegroundGrade.Exposure = "", 0.5 },
 		"tidy":              func(r *take.Recipe) { r.Background, r.Tidy = "", true },
+		"spill, graded":     func(r *take.Recipe) { r.Spill, r.ForegroundGrade.Exposure = "core", 0.5 },
 	} {
 		r := record(t, 3, 4)
 		change(&r.recipe)
@@ -114,6 +115,9 @@ func TestForegroundIsRun(t *testing.T) {
 			mu.Lock()
 			defer mu.Unlock()
 			want[r.Number] = planes{r.Foreground.Clone(), r.Transmission.Clone()}
+			if taken := r.Spill.Part > 0; taken != strings.Contains(name, "spill") {
+				t.Errorf("%s: spill is taken off: %v", name, taken)
+			}
 			return nil
 		}}); err != nil {
 			t.Fatal(err)
@@ -149,6 +153,11 @@ func TestSumIsRun(t *testing.T) {
 		"background fitted":         func(r *take.Recipe) { r.Background = filepath.Join(filepath.Dir(r.Background), "sea.png") },
 		"other primaries":           func(r *take.Recipe) { r.Primaries = "bt2020" },
 		"tidy":                      func(r *take.Recipe) { r.Tidy = true },
+		"spill":                     func(r *take.Recipe) { r.Spill = "core" },
+		"spill, gain found, graded": func(r *take.Recipe) {
+			r.Spill, r.Gain = "core", take.Choice[map[int]float64]{}
+			r.ForegroundGrade.Exposure = 0.5
+		},
 		"glare and softness": func(r *take.Recipe) {
 			r.Glare, r.MatchSoftness = take.Given(matte.Glare{Strength: 0.02}), take.Given(0.7)
 		},
@@ -171,6 +180,9 @@ func TestSumIsRun(t *testing.T) {
 			mu.Lock()
 			defer mu.Unlock()
 			want[r.Number] = r.Comp.Clone()
+			if taken := r.Spill.Part > 0; taken != strings.HasPrefix(name, "spill") {
+				t.Errorf("%s: spill is taken off: %v", name, taken)
+			}
 			return nil
 		}}); err != nil {
 			t.Fatal(err)
