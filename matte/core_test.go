@@ -85,7 +85,8 @@ func TestSpotsByTheirDefinition(t *testing.T) {
 		}
 		smooth := boxMean(f, 1)
 		square := 2 * max(w/100, 3)
-		reach := square / c.step * c.step
+		apart := max(square/6, 1)
+		reach := square / apart * apart
 		want := 0
 		for y := c.top; y < h; y += c.step {
 			for x := c.left; x < w; x += c.step {
@@ -94,8 +95,8 @@ func TestSpotsByTheirDefinition(t *testing.T) {
 					continue
 				}
 				var values []float32
-				for v := y - reach; v <= y+reach; v += c.step {
-					for u := x - reach; u <= x+reach; u += c.step {
+				for v := y - reach; v <= y+reach; v += apart {
+					for u := x - reach; u <= x+reach; u += apart {
 						if inside(u, v) {
 							values = append(values, smooth.Pix[v*w+u])
 						}

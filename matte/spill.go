@@ -114,6 +114,7 @@ func findCore(transmission *plate.Gray) *spillCore {
 		// One part in so many of the width, and pixels, that the core stays away from the rest.
 		away, leastAway = 100, 3
 		places          = 6 // to a half of a square's side (chosen by hand)
+		every           = 2 // places from a spot to the next: six to a square, which is smooth
 	)
 	c := &spillCore{w: transmission.W, h: transmission.H}
 	radius := max(c.w/away, leastAway)
@@ -128,42 +129,58 @@ func findCore(transmission *plate.Gray) *spillCore {
 	// which goes through the core's first pixel: so a square has its own middle in it, and the
 	// smallest core has a square.
 	square := 2 * radius
-	c.step = max(square/places, 1)
-	reach := square / c.step * c.step
+	apart := max(square/places, 1)
+	c.step = every * apart
 	c.left, c.top = (c.at.Min.X+first%c.at.Dx())%c.step, (c.at.Min.Y+first/c.at.Dx())%c.step
-	c.medians(transmission, reach/c.step)
+	c.medians(transmission, apart, square/apart)
 	return c
 }
 
 // medians finds the spots: at each place of the grid in the core, the median of means of nine pixels
-// over its places that are at most so many to either side. Those of a row change by a column from one to the
-// next, so they are counted by their ranks in all of the core, in groups of ranks.
-func (c *spillCore) medians(transmission *plate.Gray, reach int) {
-	// next is the first place of the grid at p or beyond it.
-	next := func(p, grid int) int { return p + ((grid-p)%c.step+c.step)%c.step }
+// over places in the core that are so far apart, at most so many of them to either side. Those of a
+// row change by a column from one to the next, so they are counted by their ranks in all of the core,
+// in groups of ranks.
+func (c *spillCore) medians(transmission *plate.Gray, apart, reach int) {
+	// next is the first place at p or beyond it.
+	next := func(p, grid int) int { return p + ((grid-p)%apart+apart)%apart }
 	left, top := next(c.at.Min.X, c.left), next(c.at.Min.Y, c.top)
-	w, h := max(c.at.Max.X-left+c.step-1, 0)/c.step, max(c.at.Max.Y-top+c.step-1, 0)/c.step
+	w, h := max(c.at.Max.X-left+apart-1, 0)/apart, max(c.at.Max.Y-top+apart-1, 0)/apart
 	ranks := slices.Repeat([]int{-1}, w*h) // of each place; -1: not in the core
 	var values []float32
 	var places []int // of values
 	for v := range h {
-		y := top + v*c.step
+		y := top + v*apart
 		inside := c.row(y)
 		for u := range w {
-			if x := left + u*c.step; inside[x-c.at.Min.X] {
+			if x := left + u*apart; inside[x-c.at.Min.X] {
 				places = append(places, v*w+u)
 				values = append(values, meanAt(transmission, x, y))
 			}
 		}
 	}
-	order := list.To(len(values))
-	slices.SortFunc(order, func(a, b int) int { return cmp.Compare(values[a], values[b]) })
-	for rank, i := range order {
-		ranks[places[i]] = rank
+	// The order of values, as one of whole numbers, and their places behind them: quicker by half than
+	// by a function that compares.
+	order := make([]uint64, len(values))
+	for i, v := range values {
+		bits := math.Float32bits(v)
+		if bits>>31 != 0 {
+			bits = ^bits
+		} else {
+			bits |= 1 << 31
+		}
+		order[i] = uint64(bits)<<32 | uint64(i)
+	}
+	slices.Sort(order)
+	for rank, key := range order {
+		ranks[places[uint32(key)]] = rank
 	}
 	const group = 64 // ranks; about as many groups are passed from one median to the next as it has
 	counts, groups := make([]int, len(values)+group), make([]int, len(values)/group+1)
 	for v := range h {
+		y := top + v*apart
+		if (y-c.top)%c.step != 0 {
+			continue
+		}
 		clear(counts)
 		clear(groups)
 		n, at, before := 0, 0, 0 // how many there are; the group of the last median, and how many lie before it
@@ -190,7 +207,8 @@ func (c *spillCore) medians(transmission *plate.Gray, reach int) {
 		for u := range w {
 			column(u+reach, 1)
 			column(u-reach-1, -1)
-			if ranks[v*w+u] < 0 {
+			x := left + u*apart
+			if ranks[v*w+u] < 0 || (x-c.left)%c.step != 0 {
 				continue
 			}
 			middle := n / 2 // as robust.Median has it
@@ -206,7 +224,7 @@ func (c *spillCore) medians(transmission *plate.Gray, reach int) {
 			for passed := before + counts[rank]; passed <= middle; passed += counts[rank] {
 				rank++
 			}
-			c.spots = append(c.spots, spot{left + u*c.step, top + v*c.step, values[order[rank]]})
+			c.spots = append(c.spots, spot{x, y, values[uint32(order[rank])]})
 		}
 	}
 }
@@ -289,9 +307,7 @@ func (c *spillCore) findInside(transmission *plate.Gray, r int) {
 						x++
 					}
 					x0 := x
-					for x < w && row[x] <= openFrom {
-						x++
-					}
+					x = lowTo(row, x, openFrom)
 					x1 := x
 					if x0 > 0 || c.at.Min.X > 0 {
 						x0 += r
@@ -301,33 +317,78 @@ func (c *spillCore) findInside(transmission *plate.Gray, r int) {
 					}
 					if x0 < x1 {
 						clear(rows[done:x0])
-						for k := range rows[x0:x1] {
-							rows[x0+k]++
-						}
+						oneMore(rows[x0:x1])
 						done = x1
 					}
 				}
 				clear(rows[done:])
 			case c.at.Max.Y == c.h:
-				for x := range rows {
-					rows[x]++
-				}
+				oneMore(rows)
 			default:
 				clear(rows)
 			}
 			if middle := y - r; middle >= y0 {
-				inside := c.row(middle)
-				for x, some := range rows[:len(inside)] {
-					if some > int32(2*r) {
-						inside[x] = true
-						n++
-					}
-				}
+				n += moreThan(c.row(middle), rows, int32(2*r))
 			}
 		}
 		size.Add(int64(n))
 	})
 	c.size = int(size.Load())
+}
+
+// For a turn of a loop WebAssembly takes as long as for some values: so the following have blocks.
+
+// lowTo returns where the values of at most limit that begin at x end.
+func lowTo(row []float32, x int, limit float32) int {
+	for x <= len(row)-8 {
+		v := (*[8]float32)(row[x:])
+		if !(v[0] <= limit && v[1] <= limit && v[2] <= limit && v[3] <= limit && v[4] <= limit && v[5] <= limit && v[6] <= limit && v[7] <= limit) {
+			break
+		}
+		x += 8
+	}
+	for x < len(row) && row[x] <= limit {
+		x++
+	}
+	return x
+}
+
+// oneMore adds 1 to each.
+func oneMore(n []int32) {
+	for ; len(n) >= 8; n = n[8:] {
+		v := (*[8]int32)(n)
+		v[0], v[1], v[2], v[3], v[4], v[5], v[6], v[7] = v[0]+1, v[1]+1, v[2]+1, v[3]+1, v[4]+1, v[5]+1, v[6]+1, v[7]+1
+	}
+	for i := range n {
+		n[i]++
+	}
+}
+
+// moreThan sets those to true of which there are more than least, and returns how many these are. All
+// numbers must be from 0 to half of what an int32 has.
+func moreThan(set []bool, n []int32, least int32) (count int) {
+	i := 0
+	for ; i <= len(set)-8; i += 8 {
+		v := (*[8]int32)(n[i:])
+		a, b, c, d, e, f, g, h := least-v[0], least-v[1], least-v[2], least-v[3], least-v[4], least-v[5], least-v[6], least-v[7]
+		if a&b&c&d&e&f&g&h < 0 {
+			*(*[8]bool)(set[i:]) = [8]bool{true, true, true, true, true, true, true, true}
+			count += 8
+		} else if a|b|c|d|e|f|g|h < 0 {
+			count += moreThanEach(set[i:i+8], v[:], least)
+		}
+	}
+	return count + moreThanEach(set[i:], n[i:], least)
+}
+
+func moreThanEach(set []bool, n []int32, least int32) (count int) {
+	for i := range set {
+		if n[i] > least {
+			set[i] = true
+			count++
+		}
+	}
+	return count
 }
 
 // Limits take the ends off a transmission: what lets less than Floor through becomes solid, and

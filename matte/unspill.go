@@ -118,7 +118,7 @@ func (s *Solver) spill(t *plate.Gray, gain float64, where *Coverage) *SpillRows 
 		for x, inside := range c.row(y)[core.Min.X-c.at.Min.X:][:core.Dx()] {
 			if v := row[x]; inside && v > 0 {
 				r.taken.Mean += float64(v)
-				if n++; n%7 == 0 { // enough of them, and not a row's length
+				if n++; n%3 == 0 { // enough of them, and not a row's length
 					scatter = append(scatter, float64(through[x]-v))
 				}
 			}
@@ -221,69 +221,68 @@ func (c *spillCore) field(where *Coverage) *spillField {
 		return nil
 	}
 	gw, gh := (c.w-c.left+c.step-1)/c.step, (c.h-c.top+c.step-1)/c.step
-	// Steps from the core, of which those around the grid are none that anything spreads to or from.
-	const empty, never = -1, math.MaxInt32
+	// Steps from the core: where it has not spread to yet too many, and none around the grid, where it
+	// does not.
+	const empty = math.MaxInt32
 	pitch := gw + 2
-	far, spill := slices.Repeat([]int32{never}, pitch*(gh+2)), make([]float32, pitch*(gh+2))
+	cells := pitch * (gh + 2)
+	far, spill, shares := make([]int32, cells), make([]float32, cells), make([]float32, cells)
 	for y := range gh {
 		row := far[(y+1)*pitch+1:][:gw]
 		for x := range row {
 			row[x] = empty
 		}
 	}
-	var edge, next []int
+	queue := make([]int32, 0, gw*gh) // those that it has spread to, the nearest first
 	for _, p := range c.spots {
 		if at := image.Pt(p.x, p.y); where != nil && (!at.In(where.Bounds) || where.Row(p.y)[p.x-where.Bounds.Min.X] == 0) {
 			continue
 		}
 		i := ((p.y-c.top)/c.step+1)*pitch + (p.x-c.left)/c.step + 1
 		far[i], spill[i] = 0, max(p.spill, 0)
-		edge = append(edge, i)
+		queue = append(queue, int32(i))
 	}
-	if len(edge) == 0 {
+	if len(queue) == 0 {
 		return nil
 	}
-	neighbors := [...]int{-pitch - 1, -pitch, -pitch + 1, -1, 1, pitch - 1, pitch, pitch + 1}
+	// The next step has the mean of the neighbors that are nearer.
 	reach, fade := spillReach*float64(c.w)/float64(c.step), spillFade*float64(c.w)/float64(c.step)
-	for d := int32(1); float64(d) < reach+fade && len(edge) > 0; d++ {
-		next = next[:0]
+	for from, d := 0, int32(1); float64(d) < reach+fade && from < len(queue); d++ {
+		edge := queue[from:]
+		from = len(queue)
 		for _, i := range edge {
-			for _, by := range neighbors {
-				if k := i + by; far[k] == empty {
-					far[k] = d
-					next = append(next, k)
+			v := spill[i]
+			for _, k := range [...]int{int(i) - pitch - 1, int(i) - 1, int(i) + pitch - 1} {
+				steps, sums, n := (*[3]int32)(far[k:]), (*[3]float32)(spill[k:]), (*[3]float32)(shares[k:])
+				for j := range steps {
+					if steps[j] < d {
+						continue
+					}
+					if steps[j] > d {
+						steps[j] = d
+						queue = append(queue, int32(k+j))
+					}
+					sums[j] += v
+					n[j]++
 				}
 			}
 		}
-		for _, k := range next { // the mean of the neighbors that are nearer
-			var sum, n float32
-			for _, by := range neighbors {
-				if i := k + by; uint32(far[i]) < uint32(d) { // and not empty
-					sum += spill[i]
-					n++
-				}
-			}
-			spill[k] = sum / n
+		for _, k := range queue[from:] {
+			spill[k] /= shares[k]
 		}
-		edge, next = next, edge
 	}
 	grid := plate.NewGray(gw, gh)
 	// Where it is not 0: around the squares, as far as the mean and what is between two reach.
 	var some image.Rectangle
-	for y := range gh {
-		row, low, high := grid.Pix[y*gw:(y+1)*gw], gw, 0
-		for x := range row {
-			i := (y+1)*pitch + 1 + x
-			v := spill[i]
-			if over := float64(far[i]) - reach; over > 0 {
-				v *= float32(max(0, 1-over/fade))
-			}
-			if row[x] = v; v > 0 {
-				low, high = min(low, x), x+1
-			}
+	for _, k := range queue {
+		v := spill[k]
+		if over := float64(far[k]) - reach; over > 0 {
+			v *= float32(max(0, 1-over/fade))
 		}
-		if low < high {
-			some = some.Union(image.Rect(low-2, y-2, high+2, y+3))
+		if v > 0 {
+			x, y := int(k)%pitch-1, int(k)/pitch-1
+			grid.Pix[y*gw+x] = v
+			some = some.Union(image.Rect(x-2, y-2, x+3, y+3))
 		}
 	}
 	frame := image.Rect(0, 0, c.w, c.h)
