@@ -10,17 +10,24 @@ import (
 	"example.com/twinplate/internal/robust"
 )
 
+// leastPivot is the part of a matrix's diagonal that elimination must leave there: what is less is
+// rounding of float64, 2^-53 of each product, and settles nothing.
+const leastPivot = 1e-15
+
 // nonNegative returns the x >= 0 that makes x'Ax/2 - b'x least: least squares by its normal
 // equations, over all choices of what is held at zero. It is for a handful of unknowns. Those
 // listed in signed may have any sign, and so are never held where the equations settle them.
 func nonNegative(a [][]float64, b []float64, signed ...int) []float64 {
 	n := len(b)
-	best := make([]float64, n)
+	memory := make([]float64, n*n+2*n)
+	best, x, factor := memory[:n], memory[n:2*n], memory[2*n:]
+	free := make([]int, 0, n)
 	least := 0.0 // of x = 0
 	always := 0
 	for _, i := range signed {
 		always |= 1 << i
 	}
+	anySign := always
 	for set := 1<<n - 1; set > 0; set-- {
 		if set&always != always {
 			if least < 0 {
@@ -28,35 +35,62 @@ func nonNegative(a [][]float64, b []float64, signed ...int) []float64 {
 			}
 			always = 0 // nothing was settled yet
 		}
-		free := list.Where(list.To(n), func(i int) bool { return set>>i&1 == 1 })
-		sub := mat.NewSymDense(len(free), nil)
-		rhs := mat.NewVecDense(len(free), nil)
-		for p, i := range free {
-			rhs.SetVec(p, b[i])
-			for q, j := range free[p:] {
-				sub.SetSym(p, p+q, a[i][j])
+		free = free[:0]
+		for i := range n {
+			if set>>i&1 == 1 {
+				free = append(free, i)
 			}
 		}
-		var chol mat.Cholesky
-		if !chol.Factorize(sub) {
+		if !settle(x, factor, a, b, free) {
 			continue
 		}
-		var sol mat.VecDense
-		if chol.SolveVecTo(&sol, rhs) != nil {
-			continue
-		}
-		x := make([]float64, n)
 		inside, value := true, 0.0
-		for p, i := range free {
-			x[i] = sol.AtVec(p)
-			inside = inside && (x[i] >= 0 || slices.Contains(signed, i))
+		for _, i := range free {
+			inside = inside && (x[i] >= 0 || anySign>>i&1 == 1)
 			value -= b[i] * x[i] / 2 // at the minimum x'Ax = b'x
 		}
 		if inside && value < least {
-			least, best = value, x
+			least, best, x = value, x, best
 		}
 	}
 	return best
+}
+
+// settle solves the equations Ax = b of the free unknowns, all others being 0, by Cholesky's
+// factorization of A, a symmetric matrix of which it reads the upper triangle. It reports whether
+// they have one solution. Factor is memory for as many values as A has.
+func settle(x, factor []float64, a [][]float64, b []float64, free []int) bool {
+	clear(x)
+	n := len(free)
+	for p, i := range free { // row p of the lower triangle, and of its solution
+		row := factor[p*n : (p+1)*n]
+		for q, j := range free[:p+1] {
+			v := a[j][i]
+			for k, f := range factor[q*n : q*n+q] {
+				v -= f * row[k]
+			}
+			if q < p {
+				row[q] = v / factor[q*n+q]
+			} else if v > leastPivot*a[i][i] {
+				row[p] = math.Sqrt(v)
+			} else {
+				return false
+			}
+		}
+		v := b[i]
+		for q, j := range free[:p] {
+			v -= row[q] * x[j]
+		}
+		x[i] = v / row[p]
+	}
+	for p := n - 1; p >= 0; p-- {
+		i := free[p]
+		x[i] /= factor[p*n+p]
+		for q, j := range free[:p] {
+			x[j] -= factor[p*n+q] * x[i]
+		}
+	}
+	return true
 }
 
 // symmetric returns a symmetric matrix as gonum has it.

@@ -3,11 +3,11 @@ package matte
 import (
 	"cmp"
 	"errors"
-	"fmt"
 	"math"
 	"slices"
 
 	"example.com/twinplate/internal/list"
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
 )
@@ -70,9 +70,7 @@ func (s *Solver) Bound(frames []Sample, color, band Noise) (Noise, Scatter, erro
 	found := Scatter{Open: math.NaN(), Core: math.NaN(), Level: math.NaN(), Edge: math.NaN()}
 	b.flat(&band, &found)
 	for _, p := range planes {
-		if err := b.edges(s, p, color, band); err != nil {
-			return band, found, fmt.Errorf("matte: %w", err)
-		}
+		b.edges(s, p, color, band)
 	}
 	if len(b.edge) >= leastEdges {
 		band.Edge = math.Sqrt(max(robust.Nth(b.edge, len(b.edge)/4), 0) / quietEdges)
@@ -254,65 +252,112 @@ func (b *bounds) flat(band *Noise, found *Scatter) {
 }
 
 // edges adds the squares on edges of one frame.
-func (b *bounds) edges(s *Solver, f boundFrame, color, band Noise) error {
-	noise, err := s.Sigma(nil, f.Sample, f.gain, color, band)
-	if err != nil {
-		return err
-	}
+func (b *bounds) edges(s *Solver, f boundFrame, color, band Noise) {
 	t := s.measured(f.Sample, f.gain)
 	slope := boxMean(s.slopes(t, f.Sample, f.gain, &color, &band), edgeSquare)
 	stride := edgeStep * max(s.w/1000, 1)
-	for y := edgeSquare; y < s.h-edgeSquare; y += stride {
-		for x := edgeSquare; x < s.w-edgeSquare; x += stride {
-			if square := float64(slope.Pix[y*s.w+x]); square >= edgeSlope {
-				if left, ok := s.square(f, t, noise, &color, x, y); ok {
-					b.edge = append(b.edge, left/square)
+	rows := make([][]float64, max((s.h-2*edgeSquare+stride-1)/stride, 0))
+	parallel.Parts(len(rows), func(first, last int) {
+		e := edgeRow{s: s, spread: s.spread(f.Sample, f.gain, &color, &band), t: t.Pix, columns: make([]edgeColumn, s.w), a: list.Rows[float64](3, 3), b: make([]float64, 3)}
+		for n := first; n < last; n++ {
+			y := edgeSquare + n*stride
+			e.y = y
+			for x := edgeSquare; x < s.w-edgeSquare; x += stride {
+				if square := float64(slope.Pix[y*s.w+x]); square >= edgeSlope {
+					if left, ok := e.square(x); ok {
+						rows[n] = append(rows[n], left/square)
+					}
 				}
 			}
 		}
+	})
+	b.edge = append(b.edge, slices.Concat(rows...)...)
+}
+
+// An edgeRow is what the squares on edges of one row have in common: the sums over their columns.
+type edgeRow struct {
+	s       *Solver
+	spread  *spread
+	t       []float32 // of the whole frame
+	y       int       // of the squares' middle
+	columns []edgeColumn
+	a       [][]float64 // the equations of a square's line
+	b       []float64
+}
+
+// An edgeColumn has the sums over a square's column of red, green, blue and t, of their products, and
+// of the noise's variance in t.
+type edgeColumn struct {
+	y        int // of the row that they are of; 0: of none
+	sum      [4]float64
+	products [4][4]float64 // the lower triangle
+	grain    float64
+}
+
+// column returns column x of the row's squares.
+func (e *edgeRow) column(x int) *edgeColumn {
+	c := &e.columns[x]
+	if c.y == e.y {
+		return c
 	}
-	return nil
+	*c = edgeColumn{y: e.y}
+	for y := e.y - edgeSquare; y <= e.y+edgeSquare; y++ {
+		i := y*e.s.w + x
+		pix := &e.spread.frame.Color.Pix
+		v0, v1, v2, v3 := float64(pix[0][i]), float64(pix[1][i]), float64(pix[2][i]), float64(e.t[i])
+		c.sum[0] += v0
+		c.sum[1] += v1
+		c.sum[2] += v2
+		c.sum[3] += v3
+		c.products[0][0] += v0 * v0
+		c.products[1][0] += v1 * v0
+		c.products[1][1] += v1 * v1
+		c.products[2][0] += v2 * v0
+		c.products[2][1] += v2 * v1
+		c.products[2][2] += v2 * v2
+		c.products[3][0] += v3 * v0
+		c.products[3][1] += v3 * v1
+		c.products[3][2] += v3 * v2
+		c.products[3][3] += v3 * v3
+		c.grain += e.spread.ofAlpha(i)
+	}
+	return c
 }
 
 // square returns the variance of t, beyond noise, about the straight line that it makes with the
-// color plate's channels around (x, y). It reports whether the color plate has enough contrast
-// there to tell: its noise is small, and it explains half of t at least.
-func (s *Solver) square(f boundFrame, t, noise *plate.Gray, color *Noise, x, y int) (left float64, ok bool) {
+// color plate's channels in the square around x. It reports whether the color plate has enough
+// contrast there to tell: its noise is small, and it explains half of t at least.
+func (e *edgeRow) square(x int) (left float64, ok bool) {
 	const n = (2*edgeSquare + 1) * (2*edgeSquare + 1)
-	// Sums of red, green, blue and t, and of their products.
-	var sum [4]float64
+	// Means of red, green, blue and t, and of their products.
+	var mean [4]float64
 	var products [4][4]float64
 	grain := 0.0
-	for j := y - edgeSquare; j <= y+edgeSquare; j++ {
-		for i := j*s.w + x - edgeSquare; i <= j*s.w+x+edgeSquare; i++ {
-			v := [4]float64{float64(f.Color.Pix[0][i]), float64(f.Color.Pix[1][i]), float64(f.Color.Pix[2][i]), float64(t.Pix[i])}
-			for a := range v {
-				sum[a] += v[a] / n
-				for c := range a + 1 {
-					products[a][c] += v[a] * v[c] / n
-				}
+	for at := x - edgeSquare; at <= x+edgeSquare; at++ {
+		c := e.column(at)
+		for i := range mean {
+			mean[i] += c.sum[i] / n
+			for k := range i + 1 {
+				products[i][k] += c.products[i][k] / n
 			}
-			grain += float64(noise.Pix[i]) * float64(noise.Pix[i]) / n
 		}
+		grain += c.grain / n
 	}
-	a, b := [][]float64{make([]float64, 3), make([]float64, 3), make([]float64, 3)}, make([]float64, 3)
 	for i := range 3 {
-		for j := range i + 1 {
-			a[i][j] = products[i][j] - sum[i]*sum[j]
-			a[j][i] = a[i][j]
+		for k := i; k < 3; k++ {
+			e.a[i][k] = products[k][i] - mean[k]*mean[i]
 		}
-		b[i] = products[3][i] - sum[3]*sum[i]
+		e.b[i] = products[3][i] - mean[3]*mean[i]
 	}
-	all := products[3][3] - sum[3]*sum[3]
+	all := products[3][3] - mean[3]*mean[3]
 	if all < edgeSlope {
 		return 0, false
 	}
 	left = all
-	lines := nonNegative(a, b, 0, 1, 2)
 	own := 0.0 // the color plate's noise, in t
-	for c, k := range lines {
-		left -= k * b[c]
-		own += k * k * color.Variance(sum[c])
+	for c, k := range nonNegative(e.a, e.b, 0, 1, 2) {
+		left -= k * e.b[c]
+		own += k * k * e.spread.color.Variance(mean[c])
 	}
 	// The lower quartile of chi-squared with 45 degrees of freedom is 38.291: of noise alone, that
 	// part is in the quietest quarter.

@@ -32,13 +32,8 @@ func (s *Solver) Sigma(dst *plate.Gray, frame Sample, gain float64, color, band 
 	spread := s.spread(frame, gain, &color, &band)
 	parallel.Rows(s.w, s.h, func(y0, y1 int) {
 		for i := y0 * s.w; i < y1*s.w; i++ {
-			inv := float64(s.inverse.Pix[i]) / gain
-			if inv == 0 {
-				dst.Pix[i] = 0
-				continue
-			}
-			v := spread.variance(i) * inv * inv
-			if slope != nil {
+			v := spread.ofAlpha(i)
+			if slope != nil && s.inverse.Pix[i] != 0 {
 				v += band.Edge * band.Edge * positive(float64(slope.Pix[i]))
 			}
 			dst.Pix[i] = float32(math.Sqrt(v))
@@ -125,6 +120,15 @@ func (p *spread) variance(i int) float64 {
 		all += positive(square)
 	}
 	return all + x*x*clean + (1-x)*(1-x)*p.dark
+}
+
+// ofAlpha returns variance in alpha: 0 where there is no screen.
+func (p *spread) ofAlpha(i int) float64 {
+	inv := float64(p.s.inverse.Pix[i]) / p.gain
+	if inv == 0 {
+		return 0
+	}
+	return p.variance(i) * inv * inv
 }
 
 // light returns the band plate's light at pixel i: N'.
