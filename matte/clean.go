@@ -8,6 +8,7 @@ import (
 	"sync/atomic"
 
 	"example.com/twinplate/internal/kernel"
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
 	"example.com/twinplate/plate"
@@ -238,9 +239,16 @@ func (b *rebuild) level() {
 		}
 	}
 	spreadOut(coarse, weight)
-	parallel.Rows(b.w, b.h, func(y0, y1 int) {
-		for i := y0 * b.w; i < y1*b.w; i++ {
-			b.ratio.Pix[i] = bilinear(coarse, (float64(i%b.w)+0.5)/float64(side)-0.5, (float64(i/b.w)+0.5)/float64(side)-0.5)
+	along := list.By(b.w, func(x int) lying { return lies((float64(x)+0.5)/float64(side)-0.5, across) })
+	parallel.EachRow(b.w, b.h, func(y int) {
+		down := lies((float64(y)+0.5)/float64(side)-0.5, down)
+		above, below := coarse.Pix[down.first*across:][:across], coarse.Pix[down.last*across:][:across]
+		to := b.ratio.Pix[y*b.w : (y+1)*b.w]
+		for x := range to {
+			at := &along[x]
+			top := above[at.first] + at.part*(above[at.last]-above[at.first])
+			bottom := below[at.first] + at.part*(below[at.last]-below[at.first])
+			to[x] = top + down.part*(bottom-top)
 		}
 	})
 }
@@ -450,14 +458,16 @@ func spreadOut(f, weight *plate.Gray) {
 	copy(f.Pix, out.Pix)
 }
 
-// bilinear returns f between its pixels; outside it the outer pixels are repeated.
-func bilinear(f *plate.Gray, x, y float64) float32 {
-	x, y = min(max(x, 0), float64(f.W-1)), min(max(y, 0), float64(f.H-1))
-	x0, y0 := int(x), int(y)
-	x1, y1 := min(x0+1, f.W-1), min(y0+1, f.H-1)
-	u, v := float32(x-float64(x0)), float32(y-float64(y0))
-	a, b := f.Pix[y0*f.W+x0], f.Pix[y0*f.W+x1]
-	c, d := f.Pix[y1*f.W+x0], f.Pix[y1*f.W+x1]
-	top, bottom := a+u*(b-a), c+u*(d-c)
-	return top + v*(bottom-top)
+// A lying is a place between two values of a row: so large a part of the way from the first to the
+// last.
+type lying struct {
+	first, last int
+	part        float32
+}
+
+// lies returns the place x of n values; outside them the outer values are repeated.
+func lies(x float64, n int) lying {
+	x = min(max(x, 0), float64(n-1))
+	first := int(x)
+	return lying{first, min(first+1, n-1), float32(x - float64(first))}
 }

@@ -21,26 +21,28 @@ func boxMean(f *plate.Gray, r int) *plate.Gray {
 	// The columns side by side, row by row as they are in memory: each core has some columns, so
 	// that their sums do not depend on how many there are.
 	parallel.Rows(f.H, f.W, func(x0, x1 int) {
+		none := make([]float32, x1-x0)
+		row := func(y int) []float32 {
+			if y < 0 || y >= f.H {
+				return none
+			}
+			return tmp.Pix[y*f.W+x0 : y*f.W+x1]
+		}
 		sums := make([]float64, x1-x0)
-		count := 0
-		for i := -r; i < f.H; i++ {
-			if j := i + r; j < f.H && j >= 0 {
-				for x, v := range tmp.Pix[j*f.W+x0 : j*f.W+x1] {
-					sums[x] += float64(v)
-				}
-				count++
+		for y := range min(r, f.H) {
+			for x, v := range row(y) {
+				sums[x] += float64(v)
 			}
-			if j := i - r - 1; j >= 0 {
-				for x, v := range tmp.Pix[j*f.W+x0 : j*f.W+x1] {
-					sums[x] -= float64(v)
-				}
-				count--
-			}
-			if i >= 0 {
-				row := out.Pix[i*f.W+x0 : i*f.W+x1]
-				for x, v := range sums {
-					row[x] = float32(v / float64(count))
-				}
+		}
+		for y := range f.H {
+			count := float64(min(y+r, f.H-1) - max(y-r, 0) + 1)
+			to := out.Pix[y*f.W+x0 : y*f.W+x1]
+			come, gone := row(y + r)[:len(to)], row(y - r - 1)[:len(to)]
+			sums := sums[:len(to)]
+			for x := range to {
+				v := sums[x] + float64(come[x]) - float64(gone[x])
+				sums[x] = v
+				to[x] = float32(v / count)
 			}
 		}
 	})
@@ -128,20 +130,34 @@ func meanAt(f *plate.Gray, x, y int) float32 {
 	return (along(y-1) + along(y) + along(y+1)) * (1. / 3)
 }
 
+// meanLine puts the means over 2r+1 of n values around each, cut off at the ends, into dst.
 func meanLine(dst, src []float32, n, r int) {
-	sum, count := 0.0, 0
-	for i := -r; i < n; i++ {
-		if j := i + r; j < n && j >= 0 {
-			sum += float64(src[j])
-			count++
+	dst, src = dst[:n], src[:n]
+	sum := 0.0
+	for _, v := range src[:min(r, n)] {
+		sum += float64(v)
+	}
+	// In the middle one value comes with each step, and one goes.
+	first, last := min(r+1, n), max(n-r, 0)
+	for i := range first {
+		if i < last {
+			sum += float64(src[i+r])
 		}
-		if j := i - r - 1; j >= 0 {
-			sum -= float64(src[j])
-			count--
+		dst[i] = float32(sum / float64(min(i+r, n-1)+1))
+	}
+	if first < last {
+		count := float64(2*r + 1)
+		to := dst[first:last]
+		come, gone := src[first+r:][:len(to)], src[:len(to)]
+		for i := range to {
+			sum += float64(come[i])
+			sum -= float64(gone[i])
+			to[i] = float32(sum / count)
 		}
-		if i >= 0 {
-			dst[i] = float32(sum / float64(count))
-		}
+	}
+	for i := max(first, last); i < n; i++ {
+		sum -= float64(src[i-r-1])
+		dst[i] = float32(sum / float64(n-(i-r)))
 	}
 }
 

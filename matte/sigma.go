@@ -173,6 +173,19 @@ func (s *Solver) measured(frame Sample, gain float64) *plate.Gray {
 // slopeReach is how far, in pixels along each axis, slopes looks.
 const slopeReach = 2
 
+// A slopeRow is a row of what slopes works from.
+type slopeRow struct{ t, noise, inverse []float32 }
+
+// square returns the square of the slope from a pixel with these values to pixel x, less the noise's:
+// 0 where that has no screen.
+func (r *slopeRow) square(x int, t, noise float32) float32 {
+	if r.inverse[x] == 0 {
+		return 0
+	}
+	d := t - r.t[x]
+	return d*d - noise - r.noise[x]
+}
+
 // slopes returns the mean over 3x3 pixels of the squared gradient of t, by the differences of
 // neighbors: those see a strand one pixel wide too. What resampling does at an edge reaches that
 // far. White noise has a slope of its own, which is taken off: so the mean may be below 0. Beside
@@ -189,22 +202,34 @@ func (s *Solver) slopes(t *plate.Gray, frame Sample, gain float64, color, band *
 			noise.Pix[i] = float32(spread.white(i) * inv * inv)
 		}
 	})
+	row := func(y int) slopeRow {
+		i, j := y*t.W, (y+1)*t.W
+		return slopeRow{t.Pix[i:j], noise.Pix[i:j], s.inverse.Pix[i:j]}
+	}
 	parallel.EachRow(t.W, t.H, func(y int) {
 		up, down := max(y-1, 0), min(y+1, t.H-1)
-		for x := range t.W {
-			left, right := max(x-1, 0), min(x+1, t.W-1)
-			i := y*t.W + x
-			if s.inverse.Pix[i] == 0 {
+		here, above, below := row(y), row(up), row(down)
+		to := out.Pix[y*t.W : (y+1)*t.W]
+		for x := range to {
+			if here.inverse[x] == 0 {
 				continue
 			}
-			square := func(j int) float32 { // of the slope to pixel j
-				if j == i || s.inverse.Pix[j] == 0 {
-					return 0
-				}
-				d := t.Pix[i] - t.Pix[j]
-				return d*d - noise.Pix[i] - noise.Pix[j]
+			left, right := max(x-1, 0), min(x+1, t.W-1)
+			v, n := here.t[x], here.noise[x]
+			var across, along float32
+			if left < x {
+				across += here.square(left, v, n)
 			}
-			out.Pix[i] = (square(y*t.W+left)+square(y*t.W+right))/float32(right-left) + (square(up*t.W+x)+square(down*t.W+x))/float32(down-up)
+			if right > x {
+				across += here.square(right, v, n)
+			}
+			if up < y {
+				along += above.square(x, v, n)
+			}
+			if down > y {
+				along += below.square(x, v, n)
+			}
+			to[x] = across/float32(right-left) + along/float32(down-up)
 		}
 	})
 	return boxMean(out, slopeReach-1)
