@@ -5,7 +5,9 @@ import (
 	"image"
 	"math"
 	"math/bits"
+	"sort"
 
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/internal/parallel"
 )
 
@@ -13,15 +15,8 @@ import (
 // nearest code. It is prepared once for a curve and a depth, needs no power or logarithm for a
 // pixel, and is safe to use concurrently.
 type Encoder struct {
-	full int // the highest code, 255 or 65535
-	// from[k] is the least light, as ordered bits, whose code is k or more; from[0] and
-	// from[full+1] bound all.
-	from []uint32
-	// start[i] is the code, unrounded and in units of 1/65536, of the light whose ordered bits are
-	// i<<16. From one to the next light changes by 1/128 at most, and curves are nearly straight:
-	// what lies between is guessed by a line, and the guess is wrong only near the places where the
-	// code changes.
-	start []uint32
+	full  int // the highest code, 255 or 65535
+	codes kernel.Steps
 	steps *[1 << 16]step // of 8-bit codes: of the light whose bits begin with the index
 }
 
@@ -61,78 +56,68 @@ func NewEncoder(c Curve, depth int) *Encoder {
 // Code returns the code value nearest to that of the light l: 0 for less than the curve can hold
 // and for NaN, and 255 or 65535 for more.
 func (e *Encoder) Code(l float32) uint16 {
+	k := e.codes.Code(l)
+	if k > e.full {
+		k = e.search(l)
+	}
+	return uint16(k)
+}
+
+// search returns the code of the light l where no line is near enough.
+func (e *Encoder) search(l float32) int {
 	if l != l {
 		return 0
 	}
-	key := orderedBits(l)
-	p, q := uint64(e.start[key>>16]), uint64(e.start[key>>16+1])
-	k := int((p<<16 + (q-p)*uint64(key&0xffff)) >> 32)
-	if e.from[k] <= key && key < e.from[k+1] {
-		return uint16(k)
-	}
-	return e.search(key, k)
+	return e.holding(kernel.Order(l))
 }
 
-// search returns the code of key, looking near the guess k first.
-func (e *Encoder) search(key uint32, k int) uint16 {
-	// The code is lo or more, and less than hi.
-	lo, hi := 0, e.full+1
-	if e.from[k] <= key {
-		lo = k
-		for step := 1; lo+step < hi; step *= 2 {
-			if key < e.from[lo+step] {
-				hi = lo + step
-				break
-			}
-			lo += step
-		}
-	} else {
-		hi = k
-		for step := 1; hi-step > lo; step *= 2 {
-			if e.from[hi-step] <= key {
-				lo = hi - step
-				break
-			}
-			hi -= step
-		}
-	}
-	for hi-lo > 1 {
-		if mid := (lo + hi) / 2; e.from[mid] <= key {
-			lo = mid
-		} else {
-			hi = mid
-		}
-	}
-	return uint16(lo)
+// holding returns the code of the light whose order is key.
+func (e *Encoder) holding(key int32) int {
+	return sort.Search(e.full, func(k int) bool { return e.codes.From[k+1] > key })
 }
 
-// orderedBits returns the bits of l, arranged so that they order as the numbers do.
-func orderedBits(l float32) uint32 {
-	u := math.Float32bits(l)
-	return u ^ (uint32(int32(u)>>31) | 1<<31)
-}
+// Row puts the codes of a row of light into dst, as parts of the highest: 0 to 1. Both have one
+// length.
+func (e *Encoder) Row(dst, light []float32) { e.row(dst, light, 1/float32(e.full)) }
 
-func fromOrderedBits(key uint32) float32 {
-	return math.Float32frombits(key ^ (uint32(int32(^key)>>31) | 1<<31))
+// row puts unit times the codes of a row of light into dst.
+func (e *Encoder) row(dst, light []float32, unit float32) {
+	if e.codes.Row(dst, light, unit) {
+		return
+	}
+	last := float32(e.full) * unit
+	for x, code := range dst {
+		if code > last {
+			dst[x] = float32(e.search(light[x])) * unit
+		}
+	}
 }
 
 func buildEncoder(toLinear, fromLinear func(float64) float64, full int) *Encoder {
-	e := &Encoder{full: full, from: make([]uint32, full+2), start: make([]uint32, 1<<16+1)}
-	code := func(key uint32) float64 { return fromLinear(float64(fromOrderedBits(key)))*float64(full) + 0.5 }
+	e := &Encoder{full: full}
+	code := func(key int32) float64 { return fromLinear(float64(kernel.Ordered(key)))*float64(full) + 0.5 }
+	from := make([]int32, full+3)
+	from[0] = math.MinInt32
 	for k := 1; k <= full; k++ {
 		guess := float32(toLinear((float64(k) - 0.5) / float64(full)))
-		e.from[k] = least(guess, func(key uint32) bool { return code(key) >= float64(k) })
+		from[k] = least(guess, func(key int32) bool { return code(key) >= float64(k) })
 	}
-	e.from[full+1] = math.MaxUint32 // a NaN
-	for i := range e.start {
-		switch key := uint64(i) << 16; {
-		case key <= darkest:
-		case key >= brightest:
-			e.start[i] = uint32(full)<<16 | 0xffff
-		default:
-			e.start[i] = uint32(min(max(code(uint32(key)), 0)*0x10000, float64(uint32(full)<<16|0xffff)))
-			e.start[i] = max(e.start[i], e.start[i-1]) // a curve may fall by the rounding of its constants
+	from[full+1], from[full+2] = math.MaxInt32, math.MaxInt32
+	low, high := max(from[1]-1, darkest), from[full]
+	e.codes = kernel.Steps{Low: kernel.Ordered(low), High: kernel.Ordered(high), First: low >> 16, From: from}
+	// From one line to the next light changes by 1/128 at most, and curves are nearly straight: at 16
+	// bits they are an eighth of a code off, and more only where the curve has a corner.
+	e.codes.Lines = make([][2]float32, high>>16-low>>16+1)
+	next := code(low &^ 0xffff)
+	for i := range e.codes.Lines {
+		first := (e.codes.First + int32(i)) << 16
+		at := next
+		next = code(int32(min(int64(first)+1<<16, brightest)))
+		line := [2]float32{float32(at + 0.5), float32((next - at) / (1 << 16))}
+		if !e.near(line, max(first, low), min(first|0xffff, high)) {
+			line = kernel.NoLine(full + 1)
 		}
+		e.codes.Lines[i] = line
 	}
 	if full == 0xff {
 		e.steps = new([1 << 16]step)
@@ -143,7 +128,7 @@ func buildEncoder(toLinear, fromLinear func(float64) float64, full int) *Encoder
 			case first == last:
 				e.steps[i] = math.MaxUint32<<32 | step(first)
 			case first+1 == last: // of a range below 0 the last is the lower
-				e.steps[i] = step(math.Float32bits(fromOrderedBits(e.from[last]))-1)<<32 | step(first)
+				e.steps[i] = step(math.Float32bits(kernel.Ordered(from[last]))-1)<<32 | step(first)
 			default:
 				e.steps[i] = manyCodes
 			}
@@ -152,24 +137,42 @@ func buildEncoder(toLinear, fromLinear func(float64) float64, full int) *Encoder
 	return e
 }
 
-// The ordered bits of -Inf and +Inf; those beyond are NaN.
-const darkest, brightest = 0x007fffff, 0xff800000
+// near reports whether a line gives the code, or one more, of all light whose orders are those from
+// first to last.
+func (e *Encoder) near(line [2]float32, first, last int32) bool {
+	if !(line[1] >= 0) || first == darkest && e.codes.From[1] <= darkest {
+		return false
+	}
+	from := e.codes.From
+	guess := func(key int32) float32 { return line[0] + float32(line[1]*float32(key&0xffff)) }
+	for k := e.holding(first); k <= e.full && from[k] <= last; k++ {
+		a, b := max(first, from[k]), min(last, from[k+1]-1)
+		// Both rise with the light, so that it is enough to look at the ends of what has code k.
+		if a <= b && !(guess(a) >= float32(k) && guess(b) < float32(k+2)) {
+			return false
+		}
+	}
+	return true
+}
 
-// least returns the ordered bits of the least number for which ok, which is false up to some number
-// and true from there on, or those of +Inf where it is never true. It looks near the guess first.
-func least(guess float32, ok func(key uint32) bool) uint32 {
+// The orders of -Inf and +Inf; those beyond are NaN.
+const darkest, brightest = -0x7f800001, 0x7f800000
+
+// least returns the order of the least number for which ok, which is false up to some number and
+// true from there on, or that of +Inf where it is never true. It looks near the guess first.
+func least(guess float32, ok func(key int32) bool) int32 {
 	if guess != guess {
 		guess = 0
 	}
 	// ok is false at lo, or lo is below all; it is true at hi, or hi is +Inf.
-	lo, hi := int64(orderedBits(guess)), int64(orderedBits(guess))
-	if ok(uint32(lo)) {
+	lo, hi := int64(kernel.Order(guess)), int64(kernel.Order(guess))
+	if ok(int32(lo)) {
 		for step := int64(1); ; step *= 2 {
 			if lo = hi - step; lo < darkest {
 				lo = darkest - 1
 				break
 			}
-			if !ok(uint32(lo)) {
+			if !ok(int32(lo)) {
 				break
 			}
 			hi = lo
@@ -180,20 +183,20 @@ func least(guess float32, ok func(key uint32) bool) uint32 {
 				hi = brightest
 				break
 			}
-			if ok(uint32(hi)) {
+			if ok(int32(hi)) {
 				break
 			}
 			lo = hi
 		}
 	}
 	for hi-lo > 1 {
-		if mid := (lo + hi) / 2; ok(uint32(mid)) {
+		if mid := (lo + hi) / 2; ok(int32(mid)) {
 			hi = mid
 		} else {
 			lo = mid
 		}
 	}
-	return uint32(hi)
+	return int32(hi)
 }
 
 // Image encodes a frame: *Gray to *image.Gray or *image.Gray16, *RGB to an opaque *image.RGBA or
@@ -296,9 +299,15 @@ func (e *Encoder) spaced(dst []byte, step int, values []float32) {
 		}
 		return
 	}
-	for _, v := range values {
-		put16(dst[at:], e.Code(v))
-		at += step
+	var codes [256]float32 // of as many values at a time
+	for len(values) > 0 {
+		n := min(len(values), len(codes))
+		e.row(codes[:n], values[:n], 1)
+		for _, code := range codes[:n] {
+			put16(dst[at:], uint16(code))
+			at += step
+		}
+		values = values[n:]
 	}
 }
 

@@ -352,6 +352,19 @@ func videoFront(v *Video, red, green, blue []int32, luma, cb, cr []float32) int 
 	return n
 }
 
+func stepsFront(s *Steps, dst, light []float32, unit float32) (int, bool) {
+	n := whole(len(dst), lanes)
+	if n == 0 {
+		return 0, true
+	}
+	rows := [...]*float32{first(dst, n), first(light, n), &s.Lines[0][0], words(&s.From[0])}
+	numbers := struct {
+		low, high, unit float32
+		first, last     int32
+	}{s.Low, s.High, unit, s.First, int32(len(s.From) - 3)}
+	return n, stepsAVX2(&rows[0], &numbers.low, n)
+}
+
 func gramFront(out []float64, rows [][Columns]float64, parts, values int, w []float64) int {
 	n := whole(len(rows)/parts, 1)
 	if n > 0 {

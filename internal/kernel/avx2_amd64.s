@@ -1179,6 +1179,70 @@ more1:
 	VZEROUPPER
 	RET
 
+// func stepsAVX2(rows **float32, c *float32, n int) bool
+// Requires: AVX, AVX2
+TEXT ·stepsAVX2(SB), NOSPLIT, $0-25
+	MOVQ         rows+0(FP), AX
+	MOVQ         n+16(FP), CX
+	SHLQ         $0x02, CX
+	MOVQ         (AX), DX
+	MOVQ         8(AX), BX
+	MOVQ         16(AX), SI
+	MOVQ         24(AX), DI
+	MOVQ         c+8(FP), AX
+	VBROADCASTSS (AX), Y0
+	VBROADCASTSS 4(AX), Y1
+	VBROADCASTSS 8(AX), Y2
+	VBROADCASTSS 12(AX), Y3
+	VBROADCASTSS 16(AX), Y4
+	VXORPS       Y5, Y5, Y5
+	XORQ         AX, AX
+	JMP          more1
+
+loop1:
+	VMOVUPS      (BX)(AX*1), Y6
+	VMAXPS       Y0, Y6, Y6
+	VMINPS       Y1, Y6, Y6
+	VPSRAD       $0x1f, Y6, Y7
+	VPSRLD       $0x01, Y7, Y7
+	VPXOR        Y6, Y7, Y7
+	VPSRAD       $0x10, Y7, Y6
+	VPSUBD       Y3, Y6, Y6
+	VPSLLD       $0x10, Y7, Y11
+	VPSRLD       $0x10, Y11, Y11
+	VCVTDQ2PS    Y11, Y11
+	VPCMPEQD     Y12, Y12, Y12
+	VPGATHERDQ   Y12, (SI)(X6*8), Y8
+	VEXTRACTI128 $0x01, Y6, X6
+	VPCMPEQD     Y12, Y12, Y12
+	VPGATHERDQ   Y12, (SI)(X6*8), Y9
+	VSHUFPS      $0x88, Y9, Y8, Y6
+	VSHUFPS      $0xdd, Y9, Y8, Y12
+	VPERMQ       $0xd8, Y6, Y6
+	VPERMQ       $0xd8, Y12, Y12
+	VMULPS       Y11, Y12, Y12
+	VADDPS       Y12, Y6, Y6
+	VCVTTPS2DQ   Y6, Y6
+	VPCMPEQD     Y11, Y11, Y11
+	VPGATHERDD   Y11, (DI)(Y6*4), Y10
+	VPCMPGTD     Y7, Y10, Y10
+	VPADDD       Y10, Y6, Y6
+	VPCMPGTD     Y4, Y6, Y10
+	VPOR         Y10, Y5, Y5
+	VCVTDQ2PS    Y6, Y6
+	VMULPS       Y2, Y6, Y6
+	VMOVUPS      Y6, (DX)(AX*1)
+	ADDQ         $0x00000020, AX
+
+more1:
+	CMPQ   AX, CX
+	JLT    loop1
+	VPTEST Y5, Y5
+	SETEQ  AL
+	MOVB   AL, ret+24(FP)
+	VZEROUPPER
+	RET
+
 // func gramAVX2(out *float64, rows *float64, w *float64, n int, parts int, values int)
 // Requires: AVX, FMA3
 TEXT ·gramAVX2(SB), NOSPLIT, $0-48

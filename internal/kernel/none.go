@@ -58,6 +58,8 @@ func weaveFront(high, low []uint32, planes *[4][]uint32) int { return 0 }
 
 func videoFront(v *Video, red, green, blue []int32, luma, cb, cr []float32) int { return 0 }
 
+func stepsFront(s *Steps, dst, light []float32, unit float32) (int, bool) { return 0, true }
+
 func gramFront(out []float64, rows [][Columns]float64, parts, values int, w []float64) int {
 	return 0
 }

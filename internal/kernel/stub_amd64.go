@@ -81,6 +81,9 @@ func floats22AVX2(dst *float32, src *byte, n int)
 func videoAVX2(rows **float32, c *float32, n int)
 
 //go:noescape
+func stepsAVX2(rows **float32, c *float32, n int) bool
+
+//go:noescape
 func gramAVX2(out *float64, rows *float64, w *float64, n int, parts int, values int)
 
 //go:noescape

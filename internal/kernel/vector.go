@@ -762,6 +762,8 @@ func videoFront(v *Video, red, green, blue []int32, luma, cb, cr []float32) int 
 	return i
 }
 
+func stepsFront(s *Steps, dst, light []float32, unit float32) (int, bool) { return 0, true }
+
 // gramFront goes over the rows for every four values and the lanes of those before them and of
 // themselves.
 func gramFront(out []float64, rows [][Columns]float64, parts, values int, w []float64) int {

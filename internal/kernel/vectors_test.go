@@ -305,6 +305,12 @@ func compare(t *testing.T, bits func() uint32, n, at int) {
 		}
 	}
 	m.check(t, "Video")
+	k := quarters()
+	got, all := k.Row(dst, a, 0.25), k.row(0, want, a, 0.25)
+	rows("Steps", dst, want)
+	if got != all {
+		t.Fatalf("Steps: all %d lines are near: %v, and the plain loop says %v", n, got, all)
+	}
 
 	// near reports whether two values differ by no more than rounding does where the terms of a sum
 	// are as large as size. Sums that left the range of float32 may be anything.

@@ -85,9 +85,7 @@ func (e *encoder) fill(dst []byte, f *plate.RGB, alpha *plate.Gray) {
 func (e *encoder) codeRow(dst, light [3][]float32) {
 	for c := range 3 {
 		to := dst[c]
-		for x, v := range light[c] {
-			to[x] = float32(e.codes.Code(v)) * (1. / 0xffff)
-		}
+		e.codes.Row(to[:e.w], light[c])
 		for x := e.w; x < e.wide; x++ {
 			to[x] = to[e.w-1]
 		}

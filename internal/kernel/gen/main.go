@@ -43,6 +43,7 @@ func main() {
 	adler()
 	floats()
 	video()
+	steps()
 	gram()
 	fold("foldAVX2", 1)
 	fold("fold3AVX2", 3)
@@ -762,6 +763,63 @@ func video() {
 		sum(y, u, 5)
 		put(2)
 	})
+}
+
+// steps is Steps.Row: dst, light, Lines, From. Numbers: Low, High, the unit, First, and the last
+// code. It returns whether no code is behind that.
+func steps() {
+	const signature = "func(rows **float32, c *float32, n int) bool"
+	k := function("stepsAVX2", signature, 2)
+	dst, light, lines, from := k.row(0), k.row(1), k.row(2), k.row(3)
+	low, high, unit, first, last, beyond := k.all(0), k.all(1), k.all(2), k.all(3), k.all(4), none()
+	k.loop(width, func() {
+		v, key := load(k.of(light, 0)), YMM()
+		VMAXPS(low, v, v) // low where v is not a number
+		VMINPS(high, v, v)
+		VPSRAD(U8(31), v, key)
+		VPSRLD(U8(1), key, key)
+		VPXOR(v, key, key)
+		at, f := YMM(), YMM()
+		VPSRAD(U8(16), key, at)
+		VPSUBD(first, at, at)
+		VPSLLD(U8(16), key, f)
+		VPSRLD(U8(16), f, f)
+		VCVTDQ2PS(f, f)
+		// Two numbers at a time: of values 0 to 3, and of 4 to 7.
+		gather := func(at Register) VecVirtual {
+			to, all := YMM(), YMM()
+			VPCMPEQD(all, all, all)
+			VPGATHERDQ(all, Mem{Base: lines, Index: at, Scale: 8}, to)
+			return to
+		}
+		a := gather(at.AsX())
+		next := XMM()
+		VEXTRACTI128(U8(1), at, next)
+		b := gather(next)
+		whole, slope := YMM(), YMM()
+		VSHUFPS(U8(0x88), b, a, whole) // of values 0 1 4 5 2 3 6 7
+		VSHUFPS(U8(0xdd), b, a, slope)
+		VPERMQ(U8(0xd8), whole, whole)
+		VPERMQ(U8(0xd8), slope, slope)
+		VMULPS(f, slope, slope)
+		VADDPS(slope, whole, whole)
+		VCVTTPS2DQ(whole, whole)
+		begins, all := YMM(), YMM()
+		VPCMPEQD(all, all, all)
+		VPGATHERDD(all, Mem{Base: from, Index: whole, Scale: 4}, begins)
+		VPCMPGTD(key, begins, begins)
+		VPADDD(begins, whole, whole)
+		VPCMPGTD(last, whole, begins)
+		VPOR(begins, beyond, beyond)
+		VCVTDQ2PS(whole, whole)
+		VMULPS(unit, whole, whole)
+		VMOVUPS(whole, k.of(dst, 0))
+	})
+	VPTEST(beyond, beyond)
+	ok := GP8()
+	SETEQ(ok)
+	Store(ok, ReturnIndex(0))
+	leave()
 }
 
 // Rows of Gram and Fold have two vectors of four numbers each.
