@@ -88,10 +88,10 @@ func OpenFiles(ctx context.Context, files plate.Files, r Recipe) (*Take, error) 
 	}
 	t := opening{&Take{recipe: r, damaged: map[int]error{}, reader: reader{files: files}}}
 	defer t.files.Rest()
-	offset := func() error { return t.offset(ctx) }
-	steps := []func() error{t.transforms, t.find, t.curves, offset, t.pair, func() error { return t.look(t.sides()) }}
+	transforms, offset := func() error { return t.transforms(ctx) }, func() error { return t.offset(ctx) }
+	steps := []func() error{transforms, t.find, t.curves, offset, t.pair, func() error { return t.look(t.sides()) }}
 	if r.Offset.Mode == "auto" { // the frames must be read before they are paired
-		steps = []func() error{t.transforms, t.find, t.curves, func() error { return t.look(t.color, t.band) }, offset, t.pair}
+		steps = []func() error{transforms, t.find, t.curves, func() error { return t.look(t.color, t.band) }, offset, t.pair}
 	}
 	for _, step := range steps {
 		if err := step(); err != nil {

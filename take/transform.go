@@ -1,6 +1,7 @@
 package take
 
 import (
+	"context"
 	"fmt"
 	"image"
 
@@ -70,10 +71,10 @@ func white(t transform) float64 {
 
 // transforms reads the recipe's ranges and transforms, and has the pictures that they are for read
 // by them.
-func (t *opening) transforms() error {
+func (t *opening) transforms(ctx context.Context) error {
 	r := &t.recipe
 	files := &transformed{t.files, map[string]via{}}
-	for _, p := range []struct {
+	plates := []struct {
 		what, span, file string
 		plates           []string
 		to               *transform
@@ -81,15 +82,26 @@ func (t *opening) transforms() error {
 		{"color", r.ColorRange, r.ColorTransform, []string{r.Color, r.CleanColor, r.DarkColor, r.FlatColor}, &t.colorVia},
 		{"band", r.BandRange, r.BandTransform, []string{r.Band, r.CleanBand, r.DarkBand, r.FlatBand}, &t.bandVia},
 		{"background", r.BackgroundRange, r.BackgroundTransform, []string{r.Background}, nil},
-	} {
+	}
+	var checks []func() error // they ask a clip what it is, by a program: several at a time
+	for _, p := range plates {
 		for _, path := range p.plates {
 			if path == "" {
 				continue
 			}
-			if err := setRange(t.files, path, p.span); err != nil {
-				return fmt.Errorf("%s plate: %w", p.what, err)
-			}
+			setRange(t.files, path, p.span)
+			checks = append(checks, func() error {
+				if err := checkRange(t.files, path, p.span); err != nil {
+					return fmt.Errorf("%s plate: %w", p.what, err)
+				}
+				return nil
+			})
 		}
+	}
+	if err := parallel.Try(ctx, len(checks), 0, func(i int) error { return checks[i]() }); err != nil {
+		return err
+	}
+	for _, p := range plates {
 		if p.file == "" {
 			continue
 		}

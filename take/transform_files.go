@@ -27,11 +27,15 @@ func (t *Take) media() *clip.MediaFiles {
 }
 
 // setRange has a plate's clip read by a range.
-func setRange(files plate.Files, path, span string) error {
-	media, ok := files.(*clip.MediaFiles)
-	if ok {
+func setRange(files plate.Files, path, span string) {
+	if media, ok := files.(*clip.MediaFiles); ok {
 		media.SetRange(path, clip.Range(span))
 	}
+}
+
+// checkRange asks a plate's file what it is, and refuses a range where that is no clip.
+func checkRange(files plate.Files, path, span string) error {
+	_, ok := files.(*clip.MediaFiles)
 	if f, err := files.Footage(path); span != "" && err == nil && (!ok || f == nil) {
 		return fmt.Errorf("%s: the range %s is for clips, and this is none: pictures' values are of the full range", path, span)
 	}

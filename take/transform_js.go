@@ -11,8 +11,11 @@ func readTransform(path string) (transform, error) {
 	return nil, fmt.Errorf("%s: a transform cannot be read in a browser: use the command", path)
 }
 
-// setRange refuses a range: the browser's decoder has settled it.
-func setRange(_ plate.Files, path, span string) error {
+// setRange does nothing: the browser's decoder has settled it.
+func setRange(plate.Files, string, string) {}
+
+// checkRange refuses a range.
+func checkRange(_ plate.Files, path, span string) error {
 	if span != "" {
 		return fmt.Errorf("%s: a range cannot be chosen in a browser: use the command", path)
 	}

@@ -3,7 +3,6 @@
 package clip
 
 import (
-	"bufio"
 	"bytes"
 	"cmp"
 	"context"
@@ -153,6 +152,8 @@ type probed struct {
 		Start string `json:"start_time"`
 		Tags  tags   `json:"tags"`
 	} `json:"format"`
+	times   []float64 // of the frames as the packets come, in seconds; nil: it was not asked for
+	untimed bool      // some packet says no time: 0 is in its place
 }
 
 type tags map[string]string
@@ -182,7 +183,7 @@ func probe(ctx context.Context, path string) (Stream, error) {
 	if stat.Size() == 0 {
 		return Stream{}, errors.New("it is empty")
 	}
-	p, err := ffprobe(ctx, path)
+	p, err := ffprobe(ctx, path, stat.Size() <= readAll)
 	if err != nil {
 		return Stream{}, err
 	}
@@ -243,15 +244,72 @@ func probe(ctx context.Context, path string) (Stream, error) {
 	return i, nil
 }
 
-// ffprobe asks about the first video stream.
-func ffprobe(ctx context.Context, path string) (p probed, err error) {
-	err = probeStream(ctx, path, "v:0", func(out io.Reader) error {
-		if err := json.NewDecoder(out).Decode(&p); err != nil {
-			return fmt.Errorf("what ffprobe says of it cannot be read: %w", err)
-		}
-		return nil
-	}, "-of", "json", "-show_streams", "-show_format")
+// ffprobe asks about the first video stream, and where that is wanted for the times of its frames,
+// for which all of the file is read.
+func ffprobe(ctx context.Context, path string, times bool) (p probed, err error) {
+	args := []string{"-of", "json=compact=1", "-show_streams", "-show_format"}
+	if times {
+		args = append(args, "-show_entries", "packet=pts_time,flags")
+	}
+	err = probeStream(ctx, path, "v:0", p.read, args...)
 	return p, err
+}
+
+// read reads what ffprobe prints.
+func (p *probed) read(out io.Reader) error {
+	d := json.NewDecoder(out)
+	err := each(d, func() error {
+		key, err := d.Token()
+		switch {
+		case err != nil:
+			return err
+		case key == "streams":
+			return d.Decode(&p.Streams)
+		case key == "format":
+			return d.Decode(&p.Format)
+		case key == "packets": // one by one, for there may be any number of them
+			return each(d, func() error { return p.packet(d) })
+		}
+		return d.Decode(new(json.RawMessage))
+	})
+	if err != nil {
+		return fmt.Errorf("what ffprobe says of it cannot be read: %w", err)
+	}
+	return nil
+}
+
+// each calls do for what is in the object or the list that comes next.
+func each(d *json.Decoder, do func() error) error {
+	_, err := d.Token()
+	for err == nil && d.More() {
+		err = do()
+	}
+	if err == nil {
+		_, err = d.Token()
+	}
+	return err
+}
+
+// packet reads a packet, which is a frame.
+func (p *probed) packet(d *json.Decoder) error {
+	var packet struct {
+		Time  string `json:"pts_time"`
+		Flags string `json:"flags"`
+	}
+	if err := d.Decode(&packet); err != nil {
+		return err
+	}
+	if strings.Contains(packet.Flags, "D") { // to be decoded, and not shown
+		return nil
+	}
+	t, err := strconv.ParseFloat(packet.Time, 64)
+	if err != nil {
+		p.untimed = true
+	}
+	if p.times = append(p.times, t); len(p.times) > MaxFrames {
+		return fmt.Errorf("more than %d frames", MaxFrames)
+	}
+	return nil
 }
 
 // probeStream runs ffprobe on a stream of FFmpeg's naming, and hands on what it prints.
@@ -308,27 +366,14 @@ func (i *Stream) index(ctx context.Context, path string, size int64, p probed) e
 		i.first = start - formatStart
 		return nil
 	}
-	var times []float64
-	err := probeStream(ctx, path, "v:0", func(out io.Reader) error {
-		lines := bufio.NewScanner(out)
-		for lines.Scan() {
-			time, flags, _ := strings.Cut(lines.Text(), ",")
-			if time == "" || strings.Contains(flags, "D") { // no packet; to be decoded, and not shown
-				continue
-			}
-			t, err := strconv.ParseFloat(time, 64)
-			if err != nil {
-				i.seekable = false
-			}
-			if times = append(times, t); len(times) > MaxFrames {
-				return fmt.Errorf("more than %d frames", MaxFrames)
-			}
+	if p.times == nil {
+		var err error
+		if p, err = ffprobe(ctx, path, true); err != nil {
+			return err
 		}
-		return lines.Err()
-	}, "-show_entries", "packet=pts_time,flags", "-of", "csv=p=0")
-	if err != nil {
-		return err
 	}
+	times := p.times
+	i.seekable = i.seekable && !p.untimed
 	i.Frames = len(times)
 	if len(times) == 0 {
 		return errors.New("no frame in it")

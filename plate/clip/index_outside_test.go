@@ -33,7 +33,7 @@ func TestIndexOfALargeFile(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		p, err := ffprobe(context.Background(), path)
+		p, err := ffprobe(context.Background(), path, false)
 		if err != nil {
 			t.Fatal(err)
 		}
