@@ -10,6 +10,7 @@ import (
 	"os/exec"
 	"runtime"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 )
@@ -44,6 +45,15 @@ const (
 	keepMost   = 192 << 20
 	keepAlways = 32 << 20
 )
+
+// decoders is how many threads a decoder gets at most. One decodes 40 HD frames of ProRes a second,
+// which is more than all else that is done to a frame leaves time for on sixteen cores; each that
+// goes ahead of the frame that was asked for takes as long for nothing where there is no next one.
+const decoders = 4
+
+// sliced are codecs, by FFmpeg's names, whose frames several threads decode together, in slices: none
+// goes ahead.
+var sliced = []string{"prores", "dnxhd"}
 
 // Open returns a Reader of a video file. Its Close must be called.
 func Open(ctx context.Context, path string) (*Reader, error) {
@@ -151,14 +161,21 @@ func (r *Reader) small(frames int) bool {
 	return frames*r.info.layout.bytes(r.info.W, r.info.H) <= keepAlways
 }
 
-// start starts ffmpeg at a frame.
+// start starts ffmpeg at a frame, or some before it.
 func (r *Reader) start(index int) error {
 	r.stop()
 	program, _, err := find()
 	if err != nil {
 		return err
 	}
-	args := []string{"-nostdin", "-v", "error"} // FFmpeg turns the frames as the file says
+	if index < runtime.GOMAXPROCS(0) {
+		index = 0 // as many ask at once, and the first frame is seldom the first that is asked for
+	}
+	// FFmpeg turns the frames as the file says.
+	args := []string{"-nostdin", "-v", "error", "-threads", strconv.Itoa(min(runtime.GOMAXPROCS(0), decoders))}
+	if slices.Contains(sliced, r.info.Codec) {
+		args = append(args, "-thread_type", "slice")
+	}
 	var filters []string
 	switch {
 	case index == 0:
