@@ -180,20 +180,13 @@ func decodeY4M(s *source, _ Info) (image.Image, error) {
 	if err != nil {
 		return nil, err
 	}
-	var sizes [3]int64
-	all := int64(0)
-	for i := range sizes {
-		w, h := v.size(i)
-		sizes[i] = int64(w) * int64(h) * int64(v.bytes())
-		all += sizes[i]
-	}
-	file, err := s.part(at, all)
+	file, err := s.part(at, v.frame())
 	if err != nil {
 		return nil, err
 	}
-	if rest := s.size - at - all; rest > 0 {
+	if rest := s.size - at - v.frame(); rest > 0 {
 		next := make([]byte, min(5, rest))
-		if _, err := s.ReadAt(next, at+all); err != nil && err != io.EOF {
+		if _, err := s.ReadAt(next, s.size-rest); err != nil && err != io.EOF {
 			return nil, err
 		}
 		if string(next) == "FRAME" {
@@ -201,10 +194,49 @@ func decodeY4M(s *source, _ Info) (image.Image, error) {
 		}
 		return nil, fmt.Errorf("damaged: %d bytes follow its picture", rest)
 	}
-	for i, n := range sizes {
-		v.planes[i], file = file[:n], file[n:]
-	}
+	v.hold(file)
 	return v, nil
+}
+
+// VideoFrame returns a frame of Y'CbCr or gray values, which is in memory as a YUV4MPEG2 file has it:
+// its planes one after the other. The tokens of such a file's head, as "C422p10 XCOLORRANGE=LIMITED",
+// say what it is. The frame keeps data. It is what Decode makes of that file.
+func VideoFrame(w, h int, tokens string, data []byte) (image.Image, error) {
+	head := fmt.Sprintf("YUV4MPEG2 W%d H%d Ip %s\nFRAME\n", w, h, tokens)
+	v, _, err := parseY4M(&source{ReaderAt: strings.NewReader(head), size: int64(len(head))})
+	if err != nil {
+		return nil, err
+	}
+	if most := (*ReadLimits)(nil).maxPixels(); w > most/h {
+		return nil, fmt.Errorf("%dx%d pixels are more than the limit of %d", w, h, most)
+	}
+	if want := v.frame(); int64(len(data)) != want {
+		return nil, fmt.Errorf("%d bytes for a frame of %dx%d pixels of %s, which has %d", len(data), w, h, tokens, want)
+	}
+	v.hold(data)
+	return v, nil
+}
+
+// frame returns how many bytes all planes have together.
+func (v *video) frame() (all int64) {
+	for i := range v.planes {
+		all += v.plane(i)
+	}
+	return all
+}
+
+// plane returns how many bytes a plane has.
+func (v *video) plane(i int) int64 {
+	w, h := v.size(i)
+	return int64(w) * int64(h) * int64(v.bytes())
+}
+
+// hold makes data, of frame bytes, the planes.
+func (v *video) hold(data []byte) {
+	for i := range v.planes {
+		n := v.plane(i)
+		v.planes[i], data = data[:n], data[n:]
+	}
 }
 
 // size returns the columns and lines of a plane.

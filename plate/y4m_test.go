@@ -5,6 +5,7 @@ import (
 	"image"
 	"math"
 	"math/rand/v2"
+	"reflect"
 	"regexp"
 	"strings"
 	"testing"
@@ -324,5 +325,35 @@ func BenchmarkY4M(b *testing.B) {
 				}
 			}
 		})
+	}
+}
+
+// A frame in memory is the frame of a file, and one of another size is refused.
+func TestVideoFrame(t *testing.T) {
+	random := rand.New(rand.NewPCG(9, 9))
+	for _, tokens := range []string{"C420mpeg2 XMATRIX=BT601", "C422p10 XCOLORRANGE=LIMITED", "C444", "Cmono12 XCOLORRANGE=FULL"} {
+		file := y4m(7, 5, tokens, func(_, _, _ int) int { return random.IntN(256) })
+		want, _, err := plate.Decode([]byte(file), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		data := []byte(file[strings.Index(file, "FRAME\n")+6:])
+		got, err := plate.VideoFrame(7, 5, tokens, data)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if d := plate.RGBFromImage(got, plate.SRGB).Pix; !reflect.DeepEqual(d, plate.RGBFromImage(want, plate.SRGB).Pix) {
+			t.Errorf("%s: the frame in memory has other light than the file's", tokens)
+		}
+		for _, bad := range [][]byte{data[1:], append(data, 0), nil} {
+			if _, err := plate.VideoFrame(7, 5, tokens, bad); err == nil {
+				t.Errorf("%s: a frame of %d bytes is taken for one of %d", tokens, len(bad), len(data))
+			}
+		}
+		for _, size := range [][2]int{{0, 5}, {7, -5}, {1 << 30, 1 << 30}} {
+			if _, err := plate.VideoFrame(size[0], size[1], tokens, data); err == nil {
+				t.Errorf("%s: a frame of %dx%d pixels is taken for one of 7x5", tokens, size[0], size[1])
+			}
+		}
 	}
 }

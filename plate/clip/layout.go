@@ -147,9 +147,7 @@ func (l layout) bytes(w, h int) int {
 // picture makes a picture of a frame's bytes, which it may keep.
 func (l layout) picture(w, h int, data []byte) (image.Image, error) {
 	if l.y4m != "" {
-		head := fmt.Sprintf("YUV4MPEG2 W%d H%d F25:1 Ip A1:1 %s\nFRAME\n", w, h, l.y4m)
-		m, _, err := plate.Decode(append([]byte(head), data...), nil)
-		return m, err
+		return plate.VideoFrame(w, h, l.y4m, data)
 	}
 	n := w * h
 	if l.float {
