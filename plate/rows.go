@@ -4,6 +4,7 @@ import (
 	"image"
 	"math"
 
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/internal/parallel"
 )
 
@@ -82,7 +83,5 @@ func grayRow(dst, red, green, blue []float32, w *[3]float32) {
 		}
 		return
 	}
-	for x, r := range red {
-		dst[x] = w[0]*r + w[1]*green[x] + w[2]*blue[x]
-	}
+	kernel.Weigh(dst, red, green, blue, w)
 }

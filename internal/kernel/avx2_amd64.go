@@ -207,6 +207,48 @@ func mean3Front(dst, a, b, c []float32) int {
 	return n
 }
 
+func mean2Front(dst, a, b []float32) int {
+	n := whole(len(dst), lanes)
+	if n > 0 {
+		rows := [...]*float32{first(dst, n), first(a, n), first(b, n)}
+		half := float32(0.5)
+		mean2AVX2(&rows[0], &half, n)
+	}
+	return n
+}
+
+func weighFront(dst, a, b, c []float32, weights *[3]float32) int {
+	n := whole(len(dst), lanes)
+	if n > 0 {
+		rows := [...]*float32{first(dst, n), first(a, n), first(b, n), first(c, n)}
+		weighAVX2(&rows[0], &weights[0], n)
+	}
+	return n
+}
+
+func decimateFront(dst, src []float32) int {
+	n := whole(len(dst), lanes)
+	if n > 0 {
+		rows := [...]*float32{first(dst, n), first(src, 2*n+2)}
+		parts := [...]float32{0.5, 0.25}
+		decimateAVX2(&rows[0], &parts[0], n)
+	}
+	return n
+}
+
+func quantizeFront(dst []byte, size int, a, b []float32, scale, by, zero float32) int {
+	n := whole(len(a), lanes)
+	if n > 0 {
+		to, rows, c := first(dst, size*n), [...]*float32{first(a, n), first(b, n)}, [...]float32{scale, by, zero}
+		if size == 1 {
+			quantize8AVX2(to, &rows[0], &c[0], n)
+		} else {
+			quantize16AVX2(to, &rows[0], &c[0], n)
+		}
+	}
+	return n
+}
+
 func insideFront(inside []int32, row []float32, low, high float32) int {
 	n := whole(len(row), lanes)
 	if n > 0 {

@@ -764,6 +764,167 @@ more1:
 	VZEROUPPER
 	RET
 
+// func mean2AVX2(rows **float32, c *float32, n int)
+// Requires: AVX
+TEXT ·mean2AVX2(SB), NOSPLIT, $0-24
+	MOVQ         rows+0(FP), AX
+	MOVQ         n+16(FP), CX
+	SHLQ         $0x02, CX
+	MOVQ         (AX), DX
+	MOVQ         8(AX), BX
+	MOVQ         16(AX), SI
+	MOVQ         c+8(FP), AX
+	VBROADCASTSS (AX), Y0
+	XORQ         AX, AX
+	JMP          more1
+
+loop1:
+	VMOVUPS (BX)(AX*1), Y1
+	VADDPS  (SI)(AX*1), Y1, Y1
+	VMULPS  Y0, Y1, Y1
+	VMOVUPS Y1, (DX)(AX*1)
+	ADDQ    $0x00000020, AX
+
+more1:
+	CMPQ AX, CX
+	JLT  loop1
+	VZEROUPPER
+	RET
+
+// func weighAVX2(rows **float32, c *float32, n int)
+// Requires: AVX
+TEXT ·weighAVX2(SB), NOSPLIT, $0-24
+	MOVQ         rows+0(FP), AX
+	MOVQ         n+16(FP), CX
+	SHLQ         $0x02, CX
+	MOVQ         (AX), DX
+	MOVQ         8(AX), BX
+	MOVQ         16(AX), SI
+	MOVQ         24(AX), DI
+	MOVQ         c+8(FP), AX
+	VBROADCASTSS (AX), Y0
+	VBROADCASTSS 4(AX), Y1
+	VBROADCASTSS 8(AX), Y2
+	XORQ         AX, AX
+	JMP          more1
+
+loop1:
+	VMULPS  (BX)(AX*1), Y0, Y3
+	VMULPS  (SI)(AX*1), Y1, Y4
+	VADDPS  Y4, Y3, Y3
+	VMULPS  (DI)(AX*1), Y2, Y4
+	VADDPS  Y4, Y3, Y3
+	VMOVUPS Y3, (DX)(AX*1)
+	ADDQ    $0x00000020, AX
+
+more1:
+	CMPQ AX, CX
+	JLT  loop1
+	VZEROUPPER
+	RET
+
+// func decimateAVX2(rows **float32, c *float32, n int)
+// Requires: AVX, AVX2
+TEXT ·decimateAVX2(SB), NOSPLIT, $0-24
+	MOVQ         rows+0(FP), AX
+	MOVQ         n+16(FP), CX
+	SHLQ         $0x02, CX
+	MOVQ         (AX), DX
+	MOVQ         8(AX), BX
+	MOVQ         c+8(FP), AX
+	VBROADCASTSS (AX), Y0
+	VBROADCASTSS 4(AX), Y1
+	XORQ         AX, AX
+	JMP          more1
+
+loop1:
+	VMOVUPS (BX)(AX*2), Y2
+	VMOVUPS 32(BX)(AX*2), Y3
+	VMOVUPS 8(BX)(AX*2), Y5
+	VSHUFPS $0x88, Y3, Y2, Y4
+	VSHUFPS $0xdd, Y3, Y2, Y2
+	VSHUFPS $0x88, 40(BX)(AX*2), Y5, Y3
+	VADDPS  Y3, Y4, Y4
+	VMULPS  Y1, Y4, Y4
+	VMULPS  Y0, Y2, Y2
+	VADDPS  Y4, Y2, Y2
+	VPERMQ  $0xd8, Y2, Y2
+	VMOVUPS Y2, (DX)(AX*1)
+	ADDQ    $0x00000020, AX
+
+more1:
+	CMPQ AX, CX
+	JLT  loop1
+	VZEROUPPER
+	RET
+
+// func quantize8AVX2(dst *byte, rows **float32, c *float32, n int)
+// Requires: AVX, AVX2
+TEXT ·quantize8AVX2(SB), NOSPLIT, $0-32
+	MOVQ         rows+8(FP), AX
+	MOVQ         n+24(FP), CX
+	MOVQ         dst+0(FP), DX
+	MOVQ         (AX), BX
+	MOVQ         8(AX), SI
+	MOVQ         c+16(FP), AX
+	VBROADCASTSS (AX), Y0
+	VBROADCASTSS 4(AX), Y1
+	VBROADCASTSS 8(AX), Y2
+	XORQ         AX, AX
+	JMP          more1
+
+loop1:
+	VMOVUPS      (BX)(AX*4), Y3
+	VSUBPS       (SI)(AX*4), Y3, Y3
+	VMULPS       Y0, Y3, Y3
+	VDIVPS       Y1, Y3, Y3
+	VADDPS       Y2, Y3, Y3
+	VCVTTPS2DQ   Y3, Y3
+	VEXTRACTI128 $0x01, Y3, X4
+	VPACKUSDW    X4, X3, X4
+	VPACKUSWB    X4, X4, X4
+	VMOVQ        X4, (DX)(AX*1)
+	ADDQ         $0x00000008, AX
+
+more1:
+	CMPQ AX, CX
+	JLT  loop1
+	VZEROUPPER
+	RET
+
+// func quantize16AVX2(dst *byte, rows **float32, c *float32, n int)
+// Requires: AVX, AVX2
+TEXT ·quantize16AVX2(SB), NOSPLIT, $0-32
+	MOVQ         rows+8(FP), AX
+	MOVQ         n+24(FP), CX
+	MOVQ         dst+0(FP), DX
+	MOVQ         (AX), BX
+	MOVQ         8(AX), SI
+	MOVQ         c+16(FP), AX
+	VBROADCASTSS (AX), Y0
+	VBROADCASTSS 4(AX), Y1
+	VBROADCASTSS 8(AX), Y2
+	XORQ         AX, AX
+	JMP          more1
+
+loop1:
+	VMOVUPS      (BX)(AX*4), Y3
+	VSUBPS       (SI)(AX*4), Y3, Y3
+	VMULPS       Y0, Y3, Y3
+	VDIVPS       Y1, Y3, Y3
+	VADDPS       Y2, Y3, Y3
+	VCVTTPS2DQ   Y3, Y3
+	VEXTRACTI128 $0x01, Y3, X4
+	VPACKUSDW    X4, X3, X4
+	VMOVDQU      X4, (DX)(AX*2)
+	ADDQ         $0x00000008, AX
+
+more1:
+	CMPQ AX, CX
+	JLT  loop1
+	VZEROUPPER
+	RET
+
 // func insideAVX2(rows **float32, c *float32, n int)
 // Requires: AVX, AVX2
 TEXT ·insideAVX2(SB), NOSPLIT, $0-24

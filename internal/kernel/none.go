@@ -34,6 +34,14 @@ func unspillFront(u *Unspill, t, moved, spill []float32) (int, int) { return 0, 
 
 func mean3Front(dst, a, b, c []float32) int { return 0 }
 
+func mean2Front(dst, a, b []float32) int { return 0 }
+
+func weighFront(dst, a, b, c []float32, weights *[3]float32) int { return 0 }
+
+func decimateFront(dst, src []float32) int { return 0 }
+
+func quantizeFront(dst []byte, size int, a, b []float32, scale, by, zero float32) int { return 0 }
+
 func insideFront(inside []int32, row []float32, low, high float32) int { return 0 }
 
 func barFront(barred, inside []int32, mark int32) int { return 0 }

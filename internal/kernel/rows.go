@@ -236,6 +236,64 @@ func mean3From(i int, dst, a, b, c []float32) {
 	}
 }
 
+// Mean2 sets dst, which may be a or b, to the means of a and b. All have dst's length.
+func Mean2(dst, a, b []float32) {
+	mean2From(mean2Front(dst, a, b), dst, a, b)
+}
+
+func mean2From(i int, dst, a, b []float32) {
+	a, b = a[:len(dst)], b[:len(dst)]
+	for ; i < len(dst); i++ {
+		dst[i] = (a[i] + b[i]) * 0.5
+	}
+}
+
+// Weigh sets dst, which may be one of the others, to the sums of a, b and c, each times its weight.
+// All have dst's length. It gives the same bits on every machine.
+func Weigh(dst, a, b, c []float32, weights *[3]float32) {
+	weighFrom(weighFront(dst, a, b, c, weights), dst, a, b, c, weights)
+}
+
+func weighFrom(i int, dst, a, b, c []float32, weights *[3]float32) {
+	a, b, c = a[:len(dst)], b[:len(dst)], c[:len(dst)]
+	for ; i < len(dst); i++ {
+		dst[i] = float32(weights[0]*a[i]) + float32(weights[1]*b[i]) + float32(weights[2]*c[i])
+	}
+}
+
+// Decimate sets dst to every second value of src, from the second on, each mixed with a half of
+// either neighbor. src has 2 more than twice dst's length, of which the last is not used.
+func Decimate(dst, src []float32) {
+	src = src[:2*len(dst)+2]
+	decimateFrom(decimateFront(dst, src), dst, src)
+}
+
+func decimateFrom(i int, dst, src []float32) {
+	for ; i < len(dst); i++ {
+		from := src[2*i:][:3]
+		dst[i] = from[1]/2 + (from[0]+from[2])/4
+	}
+}
+
+// Quantize sets dst to the numbers scale (a - b) / by + zero, rounded toward 0, in size bytes each, 1
+// or 2, the lowest first. They must fit into these. a and b have one length, and dst size times it.
+// It gives the same bits on every machine.
+func Quantize(dst []byte, size int, a, b []float32, scale, by, zero float32) {
+	b, dst = b[:len(a)], dst[:size*len(a)]
+	quantizeFrom(quantizeFront(dst, size, a, b, scale, by, zero), dst, size, a, b, scale, by, zero)
+}
+
+func quantizeFrom(i int, dst []byte, size int, a, b []float32, scale, by, zero float32) {
+	for ; i < len(a); i++ {
+		v := uint16(int32(float32(scale*(a[i]-b[i]))/by + zero))
+		if size == 1 {
+			dst[i] = byte(v)
+		} else {
+			binary.LittleEndian.PutUint16(dst[2*i:], v)
+		}
+	}
+}
+
 func blendFrom(i int, dst, src []float32, stride int, weights []float32) {
 	for ; i < len(dst); i++ {
 		var sum float32

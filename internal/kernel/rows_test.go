@@ -1,6 +1,7 @@
 package kernel
 
 import (
+	"encoding/binary"
 	"math"
 	"math/rand/v2"
 	"reflect"
@@ -315,6 +316,39 @@ func TestCodes(t *testing.T) {
 					if three[c][i] != code(size, 3*i+c) {
 						t.Fatalf("color %d, pixel %d of %d, %d bytes: %v, want %v", c, i, n, size, three[c][i], code(size, 3*i+c))
 					}
+				}
+			}
+		}
+	}
+}
+
+// Rows of chroma and of luma, by hand, for the plain loops and for vectors.
+func TestDecimateAndQuantize(t *testing.T) {
+	for _, n := range lengths {
+		src, half := make([]float32, 2*n+2), make([]float32, n)
+		for i := range src {
+			src[i] = float32(i * i)
+		}
+		Decimate(half, src)
+		for i, got := range half {
+			if want := float32((2*i+1)*(2*i+1)) + 0.5; got != want { // the mean of both neighbors is 1 more
+				t.Fatalf("value %d of %d is %v, want %v", i, n, got, want)
+			}
+		}
+		a, b, dst := make([]float32, n), make([]float32, n), make([]byte, 2*n)
+		for i := range a {
+			a[i], b[i] = float32(i), float32(i%7)
+		}
+		for size := 1; size <= 2; size++ {
+			Quantize(dst[:size*n], size, a, b, 3, 2, 20.5)
+			for i := range n {
+				want := int(1.5*float64(i-i%7) + 20.5)
+				got := int(dst[size*i])
+				if size == 2 {
+					got = int(binary.LittleEndian.Uint16(dst[2*i:]))
+				}
+				if got != want {
+					t.Fatalf("number %d of %d in %d bytes is %d, want %d", i, n, size, got, want)
 				}
 			}
 		}

@@ -42,6 +42,21 @@ func unspillAVX2(rows **float32, c *float32, n int)
 func mean3AVX2(rows **float32, c *float32, n int)
 
 //go:noescape
+func mean2AVX2(rows **float32, c *float32, n int)
+
+//go:noescape
+func weighAVX2(rows **float32, c *float32, n int)
+
+//go:noescape
+func decimateAVX2(rows **float32, c *float32, n int)
+
+//go:noescape
+func quantize8AVX2(dst *byte, rows **float32, c *float32, n int)
+
+//go:noescape
+func quantize16AVX2(dst *byte, rows **float32, c *float32, n int)
+
+//go:noescape
 func insideAVX2(rows **float32, c *float32, n int)
 
 //go:noescape

@@ -1,6 +1,7 @@
 package kernel
 
 import (
+	"bytes"
 	"encoding/binary"
 	"hash/adler32"
 	"math"
@@ -216,6 +217,32 @@ func compare(t *testing.T, bits func() uint32, n, at int) {
 		}
 		rows("Unspill", tr, wanted)
 		rows("Unspill", moved, wantMoved)
+	}
+	mean2From(0, want, a, b)
+	Mean2(dst, a, b)
+	rows("Mean2", dst, want)
+	weights := [3]float32{number(), number(), number()}
+	weighFrom(0, want, a, b, c, &weights)
+	Weigh(dst, a, b, c, &weights)
+	rows("Weigh", dst, want)
+	wide := m.floats(2*n + 2)
+	decimateFrom(0, want, wide)
+	Decimate(dst, wide)
+	rows("Decimate", dst, want)
+	levels := [2][]float32{m.floats(n), m.floats(n)}
+	for _, row := range levels {
+		for i := range row {
+			row[i] = float32(bits()) / (1 << 32)
+		}
+	}
+	for size := 1; size <= 2; size++ {
+		got, plain := m.bytes(size*n), make([]byte, size*n)
+		Quantize(got, size, levels[0], levels[1], 110, 1.3, 128.5)
+		quantizeFrom(0, plain, size, levels[0], levels[1], 110, 1.3, 128.5)
+		if !bytes.Equal(got, plain) {
+			t.Fatalf("Quantize: %d numbers of %d bytes are %v, and the plain loop has %v", n, size, got, plain)
+		}
+		m.check(t, "Quantize")
 	}
 	if Finite(a) != allFinite(a) {
 		t.Fatalf("Finite: %v of %d values, and the plain loop says %v", Finite(a), n, allFinite(a))

@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"strings"
 
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
@@ -70,24 +71,43 @@ func (e *encoder) fill(dst []byte, f *plate.RGB, alpha *plate.Gray) {
 	}
 	lines := e.chroma[1]
 	parallel.Rows(e.w, (e.high+lines-1)/lines, func(y0, y1 int) {
-		rows := list.By(lines, func(int) [3][]float32 { return plate.NewRGB(e.wide, 1).Row(0) }) // code values, 0 to 1
+		s := e.newScratch()
 		for y := y0; y < y1; y++ {
-			for i := range rows {
-				e.codeRow(rows[i], f.Row(min(y*lines+i, e.h-1)))
-				e.luma(dst, y*lines+i, rows[i])
+			for i := range s.lines {
+				e.codeRow(s.lines[i], f.Row(min(y*lines+i, e.h-1)))
+				e.luma(dst, y*lines+i, s.lines[i], s)
 			}
-			e.colors(dst, y, rows)
+			e.colors(dst, y, s)
 		}
 	})
 }
 
-// codeRow puts the code values of a row of light, 0 to 1, into dst, and repeats the last.
+// A scratch is the rows that it takes to encode those of one row of chroma.
+type scratch struct {
+	lines       [][3][]float32 // code values, 0 to 1, with one more before the first and one after the last
+	luma, zeros []float32
+	mean        [3][]float32 // code values where chroma is
+	other       []float32    // of a second line
+}
+
+func (e *encoder) newScratch() *scratch {
+	row := func(w int) []float32 { return make([]float32, w) }
+	three := func(w int) [3][]float32 { return [3][]float32{row(w), row(w), row(w)} }
+	columns := e.wide / e.chroma[0]
+	return &scratch{
+		lines: list.By(e.chroma[1], func(int) [3][]float32 { return three(e.wide + 2) }),
+		luma:  row(e.wide), zeros: row(e.wide), mean: three(columns), other: row(columns),
+	}
+}
+
+// codeRow puts the code values of a row of light into a scratch's line, and goes on with the first
+// and the last.
 func (e *encoder) codeRow(dst, light [3][]float32) {
-	for c := range 3 {
-		to := dst[c]
-		e.codes.Row(to[:e.w], light[c])
-		for x := e.w; x < e.wide; x++ {
-			to[x] = to[e.w-1]
+	for c, to := range dst {
+		e.codes.Row(to[1:1+e.w], light[c])
+		to[0] = to[1]
+		for x := 1 + e.w; x < len(to); x++ {
+			to[x] = to[e.w]
 		}
 	}
 }
@@ -95,21 +115,27 @@ func (e *encoder) codeRow(dst, light [3][]float32) {
 // The weights of ITU-R BT.709, item 3.2.
 const weightRed, weightGreen, weightBlue = 0.2126, 0.7152, 0.0722
 
+var weights = [3]float32{weightRed, weightGreen, weightBlue}
+
 // luma writes row y of luma.
-func (e *encoder) luma(dst []byte, y int, row [3][]float32) {
-	at := y * e.wide
-	red, green, blue := row[0], row[1][:len(row[0])], row[2][:len(row[0])]
-	// The narrow range's black and white, ITU-R BT.709 item 4.6, and a half for rounding.
+func (e *encoder) luma(dst []byte, y int, line [3][]float32, s *scratch) {
+	n := e.wide
+	kernel.Weigh(s.luma, line[0][1:1+n], line[1][1:1+n], line[2][1:1+n], &weights)
+	// The narrow range's black and white, ITU-R BT.709 item 4.6.
 	scale, black := e.narrow(219, 16)
-	for x, r := range red {
-		e.put(dst, at+x, uint16(scale*(weightRed*r+weightGreen*green[x]+weightBlue*blue[x])+black))
-	}
+	e.quantize(dst, y*n, s.luma, s.zeros, scale, 1, black)
 }
 
 // narrow returns the scale and the zero of the narrow range, with a half for rounding.
 func (e *encoder) narrow(scale, zero float32) (float32, float32) {
 	step := float32(int(1) << (e.depth - 8))
 	return step * scale, step*zero + 0.5
+}
+
+// quantize puts the values scale (a - b) / by + zero into dst, from value at on.
+func (e *encoder) quantize(dst []byte, at int, a, b []float32, scale, by, zero float32) {
+	size := (e.depth + 7) / 8
+	kernel.Quantize(dst[at*size:][:len(a)*size], size, a, b[:len(a)], scale, by, zero)
 }
 
 func (e *encoder) put(dst []byte, i int, v uint16) {
@@ -121,31 +147,31 @@ func (e *encoder) put(dst []byte, i int, v uint16) {
 }
 
 // colors writes row y of both chroma planes from the lines that it is of.
-func (e *encoder) colors(dst []byte, y int, rows [][3][]float32) {
-	columns := e.wide / e.chroma[0]
+func (e *encoder) colors(dst []byte, y int, s *scratch) {
+	columns := len(s.other)
+	for c, mean := range s.mean {
+		for i, line := range s.lines {
+			to := mean
+			if i > 0 {
+				to = s.other
+			}
+			if e.chroma[0] == 1 {
+				copy(to, line[c][1:])
+			} else { // in line with the left pixel: it, and a half of either neighbor
+				kernel.Decimate(to, line[c])
+			}
+			if i > 0 {
+				kernel.Mean2(mean, mean, to)
+			}
+		}
+	}
+	luma := s.luma[:columns]
+	kernel.Weigh(luma, s.mean[0], s.mean[1], s.mean[2], &weights)
+	scale, zero := e.narrow(224, 128)
 	first := e.wide*e.high + y*columns
 	second := first + columns*(e.high/e.chroma[1])
-	scale, zero := e.narrow(224, 128)
-	share := 1 / float32(len(rows))
-	for x := range columns {
-		var r, g, b float32
-		for _, row := range rows {
-			if e.chroma[0] == 1 {
-				r, g, b = r+row[0][x], g+row[1][x], b+row[2][x]
-				continue
-			}
-			// In line with the left pixel: it, and a half of either neighbor.
-			k := 2 * x
-			left := max(k-1, 0)
-			r += row[0][k]/2 + (row[0][left]+row[0][k+1])/4
-			g += row[1][k]/2 + (row[1][left]+row[1][k+1])/4
-			b += row[2][k]/2 + (row[2][left]+row[2][k+1])/4
-		}
-		r, g, b = r*share, g*share, b*share
-		luma := weightRed*r + weightGreen*g + weightBlue*b
-		e.put(dst, first+x, uint16(scale*(b-luma)/(2*(1-weightBlue))+zero))
-		e.put(dst, second+x, uint16(scale*(r-luma)/(2*(1-weightRed))+zero))
-	}
+	e.quantize(dst, first, s.mean[2], luma, scale, 2*(1-weightBlue), zero)
+	e.quantize(dst, second, s.mean[0], luma, scale, 2*(1-weightRed), zero)
 }
 
 // fillRGB is fill for R'G'B' and alpha, which is linear, in the order green, blue, red, alpha.

@@ -33,6 +33,11 @@ func main() {
 	raise()
 	unspill()
 	mean3()
+	mean2()
+	weigh()
+	decimate()
+	quantize("quantize8AVX2", 1)
+	quantize("quantize16AVX2", 2)
 	bar()
 	barred()
 	tally()
@@ -526,6 +531,82 @@ func mean3() {
 		VMULPS(third, v, v)
 		VMOVUPS(v, k.of(dst, 0))
 	})
+}
+
+// mean2 is Mean2: dst, a, b. Number: a half.
+func mean2() {
+	k := function("mean2AVX2", signature, 2)
+	dst, a, b, half := k.row(0), k.row(1), k.row(2), k.all(0)
+	k.each(func() {
+		v := load(k.of(a, 0))
+		VADDPS(k.of(b, 0), v, v)
+		VMULPS(half, v, v)
+		VMOVUPS(v, k.of(dst, 0))
+	})
+}
+
+// weigh is Weigh: dst, a, b, c. Numbers: the weights.
+func weigh() {
+	k := function("weighAVX2", signature, 2)
+	dst, rows, weights := k.row(0), [3]GPVirtual{k.row(1), k.row(2), k.row(3)}, [3]VecVirtual{k.all(0), k.all(1), k.all(2)}
+	k.each(func() {
+		sum := YMM()
+		VMULPS(k.of(rows[0], 0), weights[0], sum)
+		for i := 1; i < 3; i++ {
+			v := YMM()
+			VMULPS(k.of(rows[i], 0), weights[i], v)
+			VADDPS(v, sum, sum)
+		}
+		VMOVUPS(sum, k.of(dst, 0))
+	})
+}
+
+// decimate is Decimate: dst, src. Numbers: a half and a quarter.
+func decimate() {
+	k := function("decimateAVX2", signature, 2)
+	dst, src, half, quarter := k.row(0), k.row(1), k.all(0), k.all(1)
+	from := func(more int) Mem { return Mem{Base: src, Index: k.at, Scale: 2, Disp: 4 * more} }
+	k.each(func() {
+		// Every second value of sixteen, from the first or the second on: 0 1 4 5 2 3 6 7 of them.
+		a, b, left, middle, right, c := load(from(0)), load(from(8)), YMM(), YMM(), YMM(), load(from(2))
+		VSHUFPS(U8(0x88), b, a, left)
+		VSHUFPS(U8(0xdd), b, a, middle)
+		VSHUFPS(U8(0x88), from(10), c, right)
+		VADDPS(right, left, left)
+		VMULPS(quarter, left, left)
+		VMULPS(half, middle, middle)
+		VADDPS(left, middle, middle)
+		VPERMQ(U8(0xd8), middle, middle)
+		VMOVUPS(middle, k.of(dst, 0))
+	})
+}
+
+// quantize is Quantize for numbers of so many bytes: a, b. Numbers: the scale, the divisor, the zero.
+func quantize(name string, size uint8) {
+	begin(name, "func(dst *byte, rows **float32, c *float32, n int)")
+	k := &kernel{rows: Load(Param("rows"), GP64()), at: GP64()}
+	k.end = Load(Param("n"), GP64()).(GPVirtual)
+	dst := Load(Param("dst"), GP64())
+	a, b, scale, by, zero := k.row(0), k.row(1), k.all(0), k.all(1), k.all(2)
+	from := func(p Register) Mem { return Mem{Base: p, Index: k.at, Scale: 4} }
+	k.loop(lanes, func() {
+		v, high := load(from(a)), XMM()
+		VSUBPS(from(b), v, v)
+		VMULPS(scale, v, v)
+		VDIVPS(by, v, v)
+		VADDPS(zero, v, v)
+		VCVTTPS2DQ(v, v)
+		VEXTRACTI128(U8(1), v, high)
+		VPACKUSDW(high, v.AsX(), high)
+		to := Mem{Base: dst, Index: k.at, Scale: size}
+		if size == 1 {
+			VPACKUSWB(high, high, high)
+			VMOVQ(high, to)
+			return
+		}
+		VMOVDQU(high, to)
+	})
+	leave()
 }
 
 // bar is the first half of Bar: inside from its Reach-th value on, the row. Numbers: the limits.
