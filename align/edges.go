@@ -76,7 +76,12 @@ func (l *level) edges(g Geometry, size int) []tile {
 					}
 					k := int(by)*l.bw + int(bx)
 					if a := f.alpha[k]; (a < low || a > high) && !l.off(k) {
-						low, high = min(low, a), max(high, a)
+						if a < low {
+							low = a
+						}
+						if a > high {
+							high = a
+						}
 					}
 				}
 			}

@@ -189,7 +189,7 @@ func FromFootage(ctx context.Context, pairs []Pair, opt *FootageOptions) (*Estim
 	if err := cmp.Or(o.fill(), checkPairs(pairs)); err != nil {
 		return nil, err
 	}
-	s, err := newStack(ctx, pairs, maxWidth)
+	s, err := newStack(ctx, pairs, maxWidth, allLevels)
 	if err != nil {
 		return nil, err
 	}
@@ -223,7 +223,7 @@ func prepared(ctx context.Context, pairs []Pair, g Geometry, width int) (*stack,
 	if c, b := pairs[0].Color, pairs[0].Band; c.W != g.ColorW || c.H != g.ColorH || b.W != g.BandW || b.H != g.BandH {
 		return nil, nil, fmt.Errorf("align: the plates have %dx%d (color) and %dx%d (band) pixels, and the geometry is for %dx%d and %dx%d", c.W, c.H, b.W, b.H, g.ColorW, g.ColorH, g.BandW, g.BandH)
 	}
-	s, err := newStack(ctx, pairs, min(width, maxWidth))
+	s, err := newStack(ctx, pairs, min(width, maxWidth), 2) // matchSoftness looks at two
 	if err != nil {
 		return nil, nil, err
 	}

@@ -70,7 +70,7 @@ func (f *fit) further(ctx context.Context, pairs []Pair, lateral LateralColor) e
 	if c, b, g := pairs[0].Color, pairs[0].Band, &f.g; c.W != g.ColorW || c.H != g.ColorH || b.W != g.BandW || b.H != g.BandH {
 		return fmt.Errorf("align: further pairs have %v (color) and %v (band) pixels, and the first have %dx%d and %dx%d", c.Size(), b.Size(), g.ColorW, g.ColorH, g.BandW, g.BandH)
 	}
-	s, err := newStack(ctx, pairs, maxWidth)
+	s, err := newStack(ctx, pairs, maxWidth, 1)
 	if errors.Is(err, ErrNoSilhouettes) {
 		return nil
 	}

@@ -388,7 +388,13 @@ func (sc *screen) divide(b plane, pair int) {
 					f, slope := float32(f0), float32((f1-f0)/float64(step))
 					some := row[i*step : min((i+1)*step, b.w)]
 					for x, p := range some {
-						some[x] = 1 - max(least, min(p*f, most))
+						light := p * f
+						if light < least { // no min and max, which in WebAssembly are calls
+							light = least
+						} else if light > most {
+							light = most
+						}
+						some[x] = 1 - light
 						f += slope
 					}
 					f0 = f1

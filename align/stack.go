@@ -78,9 +78,13 @@ const (
 	samples = 20000
 )
 
+// allLevels is more than a stack has.
+const allLevels = 64
+
 // newStack reduces the pairs, to color plates of at most width pixels' width on the finest level, and
-// divides the band plates by their screen.
-func newStack(ctx context.Context, pairs []Pair, width int) (*stack, error) {
+// divides the band plates by their screen. Of the levels the finest have their frames, so many at
+// most: one that nobody looks at takes as much time as any.
+func newStack(ctx context.Context, pairs []Pair, width, filled int) (*stack, error) {
 	p := pairs[0]
 	s := &stack{colorW: p.Color.W, colorH: p.Color.H, bandW: p.Band.W, bandH: p.Band.H}
 	// The finest level: about the same resolution in both cameras.
@@ -106,11 +110,12 @@ func newStack(ctx context.Context, pairs []Pair, width int) (*stack, error) {
 		s.levels = append(s.levels, &level{fc: float64(fc << i), fb: float64(fb << i), frames: make([]frame, len(pairs))})
 	}
 
+	filled = min(filled, n)
 	bands := make([][]plane, len(pairs)) // by pair and level
 	var errs [2]error
 	parallel.Do(func() {
 		errs[0] = parallel.Try(ctx, len(pairs), 0, func(i int) error {
-			bands[i] = s.reduceBand(i, pairs[i].Band, fb)
+			bands[i] = s.reduceBand(i, pairs[i].Band, fb, filled)
 			return nil
 		})
 		if errs[0] == nil { // beside the color plates, since it is for one core
@@ -118,18 +123,18 @@ func newStack(ctx context.Context, pairs []Pair, width int) (*stack, error) {
 		}
 	}, func() {
 		errs[1] = parallel.Try(ctx, 3*len(pairs), 0, func(i int) error {
-			s.reduceColor(i/3, i%3, pairs[i/3].Color, fc)
+			s.reduceColor(i/3, i%3, pairs[i/3].Color, fc, filled)
 			return nil
 		})
 	})
 	if err := cmp.Or(errs[:]...); err != nil {
 		return nil, err
 	}
-	for _, l := range s.levels {
+	for _, l := range s.levels[:filled] {
 		l.beyond = s.screen.beyond(l.bw, l.bh)
 	}
 	err := parallel.Try(ctx, len(pairs), 0, func(i int) error {
-		for k, l := range s.levels {
+		for k, l := range s.levels[:filled] {
 			b := bands[i][k]
 			s.screen.divide(b, i)
 			l.frames[i].alpha = b.pix
@@ -141,7 +146,7 @@ func newStack(ctx context.Context, pairs []Pair, width int) (*stack, error) {
 	if err != nil {
 		return nil, err
 	}
-	for _, l := range s.levels {
+	for _, l := range s.levels[:filled] {
 		l.measureBlur()
 	}
 	return s, nil
@@ -156,12 +161,12 @@ type plane struct {
 // newPlane asks for large pages of memory.
 func newPlane(w, h int) plane { return plane{w, h, plate.NewGray(w, h).Pix} }
 
-// reduceColor fills the levels for a channel of one pair's color plate.
-func (s *stack) reduceColor(i, c int, p *plate.RGB, factor int) {
+// reduceColor fills that many levels for a channel of one pair's color plate.
+func (s *stack) reduceColor(i, c int, p *plate.RGB, factor, filled int) {
 	q := shrink(plane{p.W, p.H, p.Pix[c]}, factor)
 	s.levels[0].frames[i].burnt[c] = clipped(q)
 	scale := highlight(q)
-	for k, l := range s.levels {
+	for k, l := range s.levels[:filled] {
 		if k > 0 {
 			q = shrink(q, 2)
 		}
@@ -175,14 +180,19 @@ func (s *stack) reduceColor(i, c int, p *plate.RGB, factor int) {
 	}
 }
 
-// reduceBand returns one pair's band plate at each level.
-func (s *stack) reduceBand(i int, p *plate.Gray, factor int) (list []plane) {
+// reduceBand returns one pair's band plate at each level: smoothed where that is to be filled, and at
+// the coarsest, by which the screen is found.
+func (s *stack) reduceBand(i int, p *plate.Gray, factor, filled int) (list []plane) {
 	q := shrink(plane{p.W, p.H, p.Pix}, factor)
 	for k, l := range s.levels {
 		if k > 0 {
 			q = shrink(q, 2)
 		}
-		list = append(list, s.smoothed(q, k, 1))
+		if k < filled || k == len(s.levels)-1 {
+			list = append(list, s.smoothed(q, k, 1))
+		} else {
+			list = append(list, q)
+		}
 		if i == 0 {
 			l.bw, l.bh = q.w, q.h
 		}

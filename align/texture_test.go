@@ -56,7 +56,7 @@ func textured(t testing.TB, w, h int, m [3]float64, moved [2]float64, stripes bo
 			band.Pix[i] += float32(0.0005 * r.NormFloat64())
 		}
 	}
-	s, err := newStack(t.Context(), []Pair{{color, band}}, maxWidth)
+	s, err := newStack(t.Context(), []Pair{{color, band}}, maxWidth, allLevels)
 	if err != nil {
 		t.Fatal(err)
 	}
