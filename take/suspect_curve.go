@@ -383,7 +383,10 @@ func (t *Take) misread(ctx context.Context, seen []glance, e *align.Estimate) ([
 		var pairs []align.Pair
 		for _, s := range samples {
 			f := eachRGB(s.Color, color)
-			pairs = append(pairs, align.Pair{Color: matte.Subtract(f, f, eachRGB(dark, color)), Band: flat(eachGray(s.Band, band), bandDark, field)})
+			if dark != nil {
+				f = matte.Subtract(nil, f, eachRGB(dark, color))
+			}
+			pairs = append(pairs, align.Pair{Color: f, Band: flat(eachGray(s.Band, band), bandDark, field)})
 		}
 		v, err := align.ResidualReduced(ctx, pairs, e.Geometry, misfitWidth)
 		if err != nil {
@@ -445,10 +448,10 @@ func (t *Take) misread(ctx context.Context, seen []glance, e *align.Estimate) ([
 	return said, nil
 }
 
-// reread returns what a value that was read by one curve is by another.
+// reread returns what a value that was read by one curve is by another; nil where that is the same.
 func reread(used, other plate.Curve) func(float32) float32 {
 	if used == other {
-		return func(v float32) float32 { return v }
+		return nil
 	}
 	const steps = 1 << 14 // from 0 to 1, between which the curves are straight to 1e-4
 	var table [steps + 1]float32
@@ -465,10 +468,11 @@ func reread(used, other plate.Curve) func(float32) float32 {
 	}
 }
 
-// eachRGB returns a plate of what each of f's values becomes, and nil for none.
+// eachRGB returns a plate of what each of f's values becomes, f itself where becomes is nil, and nil for
+// none.
 func eachRGB(f *plate.RGB, becomes func(float32) float32) *plate.RGB {
-	if f == nil {
-		return nil
+	if f == nil || becomes == nil {
+		return f
 	}
 	out := &plate.RGB{W: f.W, H: f.H}
 	for c, pix := range f.Pix {
@@ -479,8 +483,8 @@ func eachRGB(f *plate.RGB, becomes func(float32) float32) *plate.RGB {
 
 // eachGray is eachRGB for one plane.
 func eachGray(f *plate.Gray, becomes func(float32) float32) *plate.Gray {
-	if f == nil {
-		return nil
+	if f == nil || becomes == nil {
+		return f
 	}
 	return &plate.Gray{W: f.W, H: f.H, Pix: list.Of(f.Pix, becomes)}
 }
