@@ -48,7 +48,11 @@ func CleanFromTake(frames []Sample, screen *Screen, dark *plate.Gray) (*Clean, e
 			return nil, err
 		}
 	}
-	model := screen.CleanBand(dark)
+	return cleanFromTake(frames, screen, screen.CleanBand(dark), dark)
+}
+
+// cleanFromTake is CleanFromTake with the clean band plate that the screen makes.
+func cleanFromTake(frames []Sample, screen *Screen, model, dark *plate.Gray) (*Clean, error) {
 	solver, err := NewSolver(screen.W, screen.H, References{CleanBand: model, DarkBand: dark}, nil)
 	if err != nil {
 		return nil, err
@@ -83,7 +87,7 @@ func CleanFromTake(frames []Sample, screen *Screen, dark *plate.Gray) (*Clean, e
 		b.regain()
 	}
 	sum, count, seen := b.gather()
-	out := &Clean{Band: model, Frames: len(b.frames), Sigma: b.sigma, Seen: float64(seen) / float64(len(count.Pix))}
+	out := &Clean{Band: plate.NewGray(screen.W, screen.H), Frames: len(b.frames), Sigma: b.sigma, Seen: float64(seen) / float64(len(count.Pix))}
 	b.fill(sum, count)
 	out.Off, out.Veil = b.spread(count, seen)
 	parallel.Rows(screen.W, screen.H, func(y0, y1 int) {
@@ -94,7 +98,7 @@ func CleanFromTake(frames []Sample, screen *Screen, dark *plate.Gray) (*Clean, e
 			} else {
 				v *= r
 			}
-			model.Pix[i] = v
+			out.Band.Pix[i] = v
 		}
 	})
 	return out, nil

@@ -28,6 +28,7 @@ type ScreenColor struct {
 // nil, added. The screen is the clean band plate less its dark plate. K is nowhere negative.
 func (k *ScreenColor) CleanColor(screen *plate.Gray, dark *plate.RGB) *plate.RGB {
 	out := plate.NewRGB(screen.W, screen.H)
+	places := placesOf(screen.W)
 	parallel.Rows(screen.W, screen.H, func(y0, y1 int) {
 		row := make([]float64, k.Order+1)
 		for y := y0; y < y1; y++ {
@@ -35,9 +36,9 @@ func (k *ScreenColor) CleanColor(screen *plate.Gray, dark *plate.RGB) *plate.RGB
 			for c := range 3 {
 				along(row, k.Coefficients[c], place(y, screen.H))
 				to := out.Pix[c][y*screen.W:][:len(from)]
-				for x, light := range from {
-					if v := polynomial(row, place(x, screen.W)); v > 0 {
-						to[x] = float32(v) * light
+				for x, at := range places {
+					if v := polynomial(row, at); v > 0 {
+						to[x] = float32(v) * from[x]
 					}
 				}
 				if dark != nil {

@@ -303,9 +303,10 @@ func (p *preparation) standIn() error {
 		}
 	}
 	p.out.Screen = screen
+	smooth := screen.CleanBand(p.ref.DarkBand)
 	why := ""
 	if rebuild {
-		clean, err := p.rebuilt(screen, bands)
+		clean, err := p.rebuilt(screen, smooth, bands)
 		switch {
 		case errors.Is(err, ErrNoScreen):
 			why = "; none can be rebuilt from the take, since no frame has a part that is certainly screen"
@@ -325,13 +326,13 @@ func (p *preparation) standIn() error {
 	if fitted || why != "" {
 		p.note("no clean band plate: a smooth screen was fitted to the %.0f %% of the frame that is certainly screen (scatter %.1f %%)%s", 100*screen.Coverage, 100*screen.Scatter, why)
 	}
-	p.ref.CleanBand = screen.CleanBand(p.ref.DarkBand)
+	p.ref.CleanBand = smooth
 	return nil
 }
 
 // rebuilt returns the clean band plate as it is rebuilt from the samples that bands reads, now or
-// before.
-func (p *preparation) rebuilt(screen *Screen, bands func() ([]Sample, error)) (*Clean, error) {
+// before. Smooth is the one that the screen makes.
+func (p *preparation) rebuilt(screen *Screen, smooth *plate.Gray, bands func() ([]Sample, error)) (*Clean, error) {
 	if clean := p.opt.Clean; clean != nil {
 		return clean, plate.CheckSize("rebuilt clean band plate", clean.Band.Size(), "screen", image.Pt(screen.W, screen.H))
 	}
@@ -339,7 +340,7 @@ func (p *preparation) rebuilt(screen *Screen, bands func() ([]Sample, error)) (*
 	if err != nil {
 		return nil, err
 	}
-	return CleanFromTake(samples, screen, p.ref.DarkBand)
+	return cleanFromTake(samples, screen, smooth, p.ref.DarkBand)
 }
 
 // findGlare finds the lens's glare where it is asked for, and takes it off the clean band plate and

@@ -70,13 +70,14 @@ func FitScreen(samples []Sample, darkColor *plate.RGB, darkBand *plate.Gray, ord
 // takes.
 func (s *Screen) Gray() *plate.Gray {
 	f := plate.NewGray(s.W, s.H)
+	places := placesOf(s.W)
 	parallel.Rows(s.W, s.H, func(y0, y1 int) {
 		row := make([]float64, s.Order+1)
 		for y := y0; y < y1; y++ {
 			along(row, s.Coefficients, place(y, s.H))
-			for x := range s.W {
-				v := polynomial(row, place(x, s.W))
-				f.Pix[y*s.W+x] = float32(min(max(math.Exp(v), leastScreen), mostScreen))
+			to := f.Pix[y*s.W:][:len(places)]
+			for x, at := range places {
+				to[x] = float32(min(max(math.Exp(polynomial(row, at)), leastScreen), mostScreen))
 			}
 		}
 	})
@@ -96,6 +97,9 @@ func (s *Screen) CleanBand(dark *plate.Gray) *plate.Gray {
 }
 
 func place(i, n int) float64 { return (2*float64(i) + 1 - float64(n)) / float64(n) }
+
+// placesOf returns the places of n pixels.
+func placesOf(n int) []float64 { return list.By(n, func(i int) float64 { return place(i, n) }) }
 
 // powers fills terms with 1, x, y, x^2, xy, y^2 and so on to the given order.
 func powers(terms []float64, order int, x, y float64) {

@@ -149,22 +149,19 @@ func (s *Solver) set(frame Sample, c, i int) float64 {
 	return p
 }
 
-// leak returns m . C' at pixel i.
-func (s *Solver) leak(frame Sample, i int) (sum float64) {
-	for c, m := range s.m {
-		if m != 0 {
-			sum += float64(m) * s.set(frame, c, i)
-		}
-	}
-	return sum
-}
-
 // measured returns the transmission as it comes; 0 where there is no screen.
 func (s *Solver) measured(frame Sample, gain float64) *plate.Gray {
 	t := plate.NewGray(s.w, s.h)
-	parallel.Rows(s.w, s.h, func(y0, y1 int) {
-		for i := y0 * s.w; i < y1*s.w; i++ {
-			t.Pix[i] = float32((s.light(frame, i) - s.leak(frame, i)) * float64(s.inverse.Pix[i]) / gain)
+	m := [3]float64{float64(s.m[0]), float64(s.m[1]), float64(s.m[2])}
+	parallel.EachRow(s.w, s.h, func(y int) {
+		to := t.Pix[y*s.w : (y+1)*s.w]
+		r := s.row(frame.Color.Row(y), frame.Band.Pix[y*s.w:], y)
+		band, dark, inverse := r.Band[:len(to)], r.DarkBand[:len(to)], r.Inverse[:len(to)]
+		red, green, blue := r.Color[0][:len(to)], r.Color[1][:len(to)], r.Color[2][:len(to)]
+		darkRed, darkGreen, darkBlue := r.DarkColor[0][:len(to)], r.DarkColor[1][:len(to)], r.DarkColor[2][:len(to)]
+		for x := range to {
+			leak := m[0]*(float64(red[x])-float64(darkRed[x])) + m[1]*(float64(green[x])-float64(darkGreen[x])) + m[2]*(float64(blue[x])-float64(darkBlue[x]))
+			to[x] = float32((float64(band[x]) - float64(dark[x]) - leak) * float64(inverse[x]) / gain)
 		}
 	})
 	return t
