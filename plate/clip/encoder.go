@@ -1,7 +1,6 @@
 package clip
 
 import (
-	"encoding/binary"
 	"strings"
 
 	"example.com/twinplate/internal/kernel"
@@ -138,14 +137,6 @@ func (e *encoder) quantize(dst []byte, at int, a, b []float32, scale, by, zero f
 	kernel.Quantize(dst[at*size:][:len(a)*size], size, a, b[:len(a)], scale, by, zero)
 }
 
-func (e *encoder) put(dst []byte, i int, v uint16) {
-	if e.depth == 8 {
-		dst[i] = byte(v)
-		return
-	}
-	binary.LittleEndian.PutUint16(dst[2*i:], v)
-}
-
 // colors writes row y of both chroma planes from the lines that it is of.
 func (e *encoder) colors(dst []byte, y int, s *scratch) {
 	columns := len(s.other)
@@ -176,19 +167,22 @@ func (e *encoder) colors(dst []byte, y int, s *scratch) {
 
 // fillRGB is fill for R'G'B' and alpha, which is linear, in the order green, blue, red, alpha.
 func (e *encoder) fillRGB(dst []byte, f *plate.RGB, alpha *plate.Gray) {
-	n := e.w * e.h
+	n, full := e.w*e.h, float32(int(1)<<e.depth-1)
 	parallel.Rows(e.w, e.h, func(y0, y1 int) {
-		for p, c := range [3]int{1, 2, 0} {
-			for i := y0 * e.w; i < y1*e.w; i++ {
-				e.put(dst, p*n+i, e.codes.Code(f.Pix[c][i]))
+		row, zeros := make([]float32, e.w), make([]float32, e.w)
+		for y := y0; y < y1; y++ {
+			light := f.Row(y)
+			for p, c := range [3]int{1, 2, 0} {
+				e.codes.Row(row, light[c])
+				e.quantize(dst, p*n+y*e.w, row, zeros, full, 1, 0.5)
 			}
-		}
-		if alpha == nil {
-			return
-		}
-		full := float32(int(1)<<e.depth - 1)
-		for i := y0 * e.w; i < y1*e.w; i++ {
-			e.put(dst, 3*n+i, uint16(min(max(alpha.Pix[i], 0), 1)*full+0.5))
+			if alpha == nil {
+				continue
+			}
+			for x, v := range alpha.Pix[y*e.w : (y+1)*e.w] {
+				row[x] = min(max(v, 0), 1)
+			}
+			e.quantize(dst, 3*n+y*e.w, row, zeros, full, 1, 0.5)
 		}
 	})
 }
