@@ -71,8 +71,8 @@ func (s *Solver) takeSpill(dst *Solution, gain float64, where *Coverage) (taken 
 		}
 		lowered.Add(int64(part.lowered))
 	})
-	spill.lowered = int(lowered.Load())
-	return spill.Taken(), nil
+	spill.taken.Part = float64(lowered.Load()) / float64(s.w*s.h)
+	return spill.taken, nil
 }
 
 // A SpillRows takes spill off row by row, as TakeSpill does. It is not safe for concurrent use.
@@ -151,17 +151,38 @@ func (r *SpillRows) bounds() (b image.Rectangle) {
 	return b
 }
 
+// row returns the spill of row y, and which pixels have it.
+func (r *SpillRows) row(y int) (spill []float32, from, to int) {
+	b := r.bounds()
+	if y < b.Min.Y || y >= b.Max.Y {
+		return nil, 0, 0
+	}
+	spill = r.rows.at(y)
+	from, to = wherePositive(spill)
+	return spill[from:to], b.Min.X + from, b.Min.X + to
+}
+
+// CompRow is Frame.CompRow with the spill taken off.
+func (r *SpillRows) CompRow(f *Frame, t []float32, out [3][]float32, color [3][]float32, band []float32, background [3][]float32, y int) bool {
+	spill, from, to := r.row(y)
+	in := f.solver.row(color, band, y)
+	at := func(p *[3][]float32, i, j int) *[3][]float32 { return &[3][]float32{p[0][i:j], p[1][i:j], p[2][i:j]} }
+	plain := func(i, j int) bool {
+		some := in.Part(i, j)
+		return f.model.Over(t[i:j], at(&out, i, j), &some, at(&background, i, j))
+	}
+	some := in.Part(from, to)
+	ok := f.model.OverUnspilled(t[from:to], at(&out, from, to), &some, at(&background, from, to), spill)
+	return plain(0, from) && ok && plain(to, f.solver.w)
+}
+
 // Row takes the spill off row y of a solution. It panics where a row is shorter than the frame is
 // wide.
 func (r *SpillRows) Row(t []float32, foreground [3][]float32, y int) {
-	b := r.bounds()
-	if y < b.Min.Y || y >= b.Max.Y {
+	spill, from, to := r.row(y)
+	if from == to {
 		return
 	}
-	spill := r.rows.at(y)
-	from, to := wherePositive(spill)
-	spill = spill[from:to]
-	from, to = b.Min.X+from, b.Min.X+to
 	r.moved = slices.Grow(r.moved[:0], len(spill))[:len(spill)]
 	r.lowered += r.kernel.Row(t[from:to], r.moved, spill)
 	if screen := r.s.screen; screen != nil {
@@ -169,12 +190,6 @@ func (r *SpillRows) Row(t []float32, foreground [3][]float32, y int) {
 			kernel.Held(foreground[k][from:to], foreground[k][from:to], r.moved, row[from:to])
 		}
 	}
-}
-
-// Taken returns what was taken off, as far as rows were done.
-func (r *SpillRows) Taken() SpillTaken {
-	r.taken.Part = float64(r.lowered) / float64(r.s.w*r.s.h)
-	return r.taken
 }
 
 // wherePositive returns the first of a row's values that is above 0, and what is behind the last.

@@ -153,7 +153,11 @@ func (c *Chain) strip(s *solving, frame *matte.Frame, y0, y1 int) error {
 
 // compRow makes a row of the composite and of the transmission, and reports whether all is finite.
 func (c *Chain) compRow(s *solving, frame *matte.Frame, buffers *rowBuffers, t []float32, out, color [3][]float32, band []float32, background [3][]float32, y int) bool {
-	if s.grade == nil && s.spill == nil {
+	switch {
+	case s.grade != nil:
+	case s.spill != nil:
+		return s.spill.CompRow(frame, t, out, color, band, background, y)
+	default:
 		return frame.CompRow(t, out, color, band, background, y)
 	}
 	foreground := buffers.foreground

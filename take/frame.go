@@ -414,10 +414,7 @@ func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
 		w.measured = w.measured.Sized(j.colorSize)
 		copy(w.measured.Pix, w.solution.Transmission.Pix)
 	}
-	switch {
-	case s.spill != nil:
-		r.Spill = s.spill.Taken()
-	case p.unspilled:
+	if p.unspilled && s.spill == nil {
 		if r.Spill, err = j.solver.TakeSpill(&w.solution, s.gain, nil); err != nil {
 			return err
 		}

@@ -35,9 +35,9 @@ const lanes, byteLanes = 8, 32
 func words(p *int32) *float32 { return (*float32)(unsafe.Pointer(p)) }
 
 // numbers returns what the assembly for a Solve wants.
-func (s *Solve) numbers() [9]float32 {
+func (s *Solve) numbers() [10]float32 {
 	low, high, floor := s.bits()
-	return [9]float32{s.M[0], s.M[1], s.M[2], s.Gain, 1 / s.Gain, 0, math.Float32frombits(uint32(low)), math.Float32frombits(uint32(high)), math.Float32frombits(uint32(floor))}
+	return [10]float32{s.M[0], s.M[1], s.M[2], s.Gain, 1 / s.Gain, 0, math.Float32frombits(uint32(low)), math.Float32frombits(uint32(high)), math.Float32frombits(uint32(floor)), 1}
 }
 
 func rowFront(s *Solve, t []float32, p *[3][]float32, in *Row) (int, bool) {
@@ -77,6 +77,22 @@ func overFront(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]flo
 		first(in.Screen[0], n), first(in.Screen[1], n), first(in.Screen[2], n),
 	}
 	return n, overAVX2(&rows[0], &c[0], n)
+}
+
+func overUnspilledFront(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]float32, spill []float32) (int, bool) {
+	n := whole(len(t), lanes)
+	if n == 0 {
+		return 0, true
+	}
+	c := s.numbers()
+	rows := [...]*float32{
+		first(t, n), first(out[0], n), first(out[1], n), first(out[2], n),
+		first(in.Band, n), first(in.Inverse, n), first(in.Color[0], n), first(in.Color[1], n), first(in.Color[2], n),
+		first(back[0], n), first(back[1], n), first(back[2], n),
+		first(in.DarkBand, n), first(in.DarkColor[0], n), first(in.DarkColor[1], n), first(in.DarkColor[2], n),
+		first(in.Screen[0], n), first(in.Screen[1], n), first(in.Screen[2], n), first(spill, n),
+	}
+	return n, overUnspilledAVX2(&rows[0], &c[0], n)
 }
 
 func heldFront(out, p, t, b []float32) int {

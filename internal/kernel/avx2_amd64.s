@@ -185,6 +185,120 @@ more1:
 	VZEROUPPER
 	RET
 
+// func overUnspilledAVX2(rows **float32, c *float32, n int) bool
+// Requires: AVX, AVX2
+TEXT ·overUnspilledAVX2(SB), NOSPLIT, $0-25
+	MOVQ         rows+0(FP), AX
+	MOVQ         n+16(FP), DX
+	SHLQ         $0x02, DX
+	MOVQ         (AX), BX
+	MOVQ         8(AX), SI
+	MOVQ         16(AX), DI
+	MOVQ         24(AX), R8
+	MOVQ         32(AX), R9
+	MOVQ         40(AX), R10
+	MOVQ         48(AX), R11
+	MOVQ         56(AX), R12
+	MOVQ         64(AX), R13
+	MOVQ         c+8(FP), R14
+	VBROADCASTSS (R14), Y0
+	VBROADCASTSS 4(R14), Y1
+	VBROADCASTSS 8(R14), Y2
+	VBROADCASTSS 12(R14), Y3
+	VBROADCASTSS 16(R14), Y4
+	VBROADCASTSS 20(R14), Y5
+	VBROADCASTSS 24(R14), Y6
+	VBROADCASTSS 28(R14), Y7
+	VBROADCASTSS 32(R14), Y8
+	VXORPS       Y9, Y9, Y9
+	XORQ         CX, CX
+	JMP          more1
+
+loop1:
+	VMOVUPS      (R11)(CX*1), Y10
+	MOVQ         104(AX), R15
+	VSUBPS       (R15)(CX*1), Y10, Y10
+	VMOVUPS      (R12)(CX*1), Y11
+	MOVQ         112(AX), R15
+	VSUBPS       (R15)(CX*1), Y11, Y11
+	VMOVUPS      (R13)(CX*1), Y12
+	MOVQ         120(AX), R15
+	VSUBPS       (R15)(CX*1), Y12, Y12
+	VMULPS       Y0, Y10, Y13
+	VMULPS       Y1, Y11, Y14
+	VADDPS       Y14, Y13, Y13
+	VMULPS       Y2, Y12, Y14
+	VADDPS       Y14, Y13, Y13
+	VMOVUPS      (R9)(CX*1), Y14
+	VSUBPS       Y13, Y14, Y14
+	MOVQ         96(AX), R15
+	VSUBPS       (R15)(CX*1), Y14, Y14
+	VMULPS       (R10)(CX*1), Y4, Y13
+	VMULPS       Y13, Y14, Y14
+	VADDPS       Y10, Y14, Y13
+	VADDPS       Y11, Y13, Y13
+	VADDPS       Y12, Y13, Y13
+	VMULPS       Y5, Y13, Y13
+	VADDPS       Y13, Y9, Y9
+	VMULPS       Y14, Y3, Y13
+	MOVQ         128(AX), R15
+	VMULPS       (R15)(CX*1), Y13, Y15
+	VSUBPS       Y15, Y10, Y10
+	MOVQ         136(AX), R15
+	VMULPS       (R15)(CX*1), Y13, Y15
+	VSUBPS       Y15, Y11, Y11
+	MOVQ         144(AX), R15
+	VMULPS       (R15)(CX*1), Y13, Y15
+	VSUBPS       Y15, Y12, Y12
+	VPMAXSD      Y6, Y14, Y14
+	VPMINSD      Y7, Y14, Y14
+	VBROADCASTSS 36(R14), Y15
+	MOVQ         152(AX), R15
+	VSUBPS       (R15)(CX*1), Y15, Y15
+	MOVQ         152(AX), R15
+	VSUBPS       (R15)(CX*1), Y14, Y13
+	VDIVPS       Y15, Y13, Y13
+	VPMAXSD      Y6, Y13, Y13
+	VSUBPS       Y13, Y14, Y14
+	VMULPS       Y14, Y3, Y14
+	VPMAXSD      Y8, Y10, Y10
+	MOVQ         128(AX), R15
+	VMULPS       (R15)(CX*1), Y14, Y15
+	VADDPS       Y15, Y10, Y10
+	MOVQ         72(AX), R15
+	VMULPS       (R15)(CX*1), Y13, Y15
+	VADDPS       Y15, Y10, Y10
+	VMOVUPS      Y10, (SI)(CX*1)
+	VPMAXSD      Y8, Y11, Y11
+	MOVQ         136(AX), R15
+	VMULPS       (R15)(CX*1), Y14, Y10
+	VADDPS       Y10, Y11, Y11
+	MOVQ         80(AX), R15
+	VMULPS       (R15)(CX*1), Y13, Y10
+	VADDPS       Y10, Y11, Y11
+	VMOVUPS      Y11, (DI)(CX*1)
+	VPMAXSD      Y8, Y12, Y12
+	MOVQ         144(AX), R15
+	VMULPS       (R15)(CX*1), Y14, Y10
+	VADDPS       Y10, Y12, Y12
+	MOVQ         88(AX), R15
+	VMULPS       (R15)(CX*1), Y13, Y10
+	VADDPS       Y10, Y12, Y12
+	VMOVUPS      Y12, (R8)(CX*1)
+	VMOVUPS      Y13, (BX)(CX*1)
+	ADDQ         $0x00000020, CX
+
+more1:
+	CMPQ      CX, DX
+	JLT       loop1
+	VCMPPS    $0x00, Y9, Y9, Y9
+	VMOVMSKPS Y9, AX
+	CMPL      AX, $0x000000ff
+	SETEQ     AL
+	MOVB      AL, ret+24(FP)
+	VZEROUPPER
+	RET
+
 // func plainOverAVX2(rows **float32, c *float32, n int) bool
 // Requires: AVX, AVX2
 TEXT ·plainOverAVX2(SB), NOSPLIT, $0-25

@@ -79,6 +79,20 @@ func (s *Solve) Over(t []float32, out *[3][]float32, in *Row, back *[3][]float32
 	return s.over(i, t, out, in, back) && ok
 }
 
+// OverUnspilled is Over with light taken off that fell on the performer: of what is measured,
+// t + (1 - t) s with the spill s, which must be below 1, it leaves t, and P gets back the screen's
+// light that goes with the rest. In is read as if it were not plain.
+func (s *Solve) OverUnspilled(t []float32, out *[3][]float32, in *Row, back *[3][]float32, spill []float32) bool {
+	i, ok := overUnspilledFront(s, t, out, in, back, spill)
+	return s.overUnspilled(i, t, out, in, back, spill) && ok
+}
+
+// Part returns the part of the rows from pixel i up to but not including j.
+func (r *Row) Part(i, j int) Row {
+	three := func(p *[3][]float32) [3][]float32 { return [3][]float32{p[0][i:j], p[1][i:j], p[2][i:j]} }
+	return Row{r.Band[i:j], r.DarkBand[i:j], r.Inverse[i:j], three(&r.Color), three(&r.DarkColor), three(&r.Screen), r.Plain}
+}
+
 // Held sets out to p + t b. The rows have the length of out; out may be one of them.
 func Held(out, p, t, b []float32) {
 	held(heldFront(out, p, t, b), out, p, t, b)

@@ -112,6 +112,38 @@ func TestSolvePlain(t *testing.T) {
 	}
 }
 
+// A row that spill is taken off is to the bit what Row, Unspill and Held make of it one after the
+// other, whole or in parts.
+func TestSolveUnspilled(t *testing.T) {
+	r := rand.New(rand.NewPCG(61, 62))
+	for _, n := range lengths {
+		for clamp := range 4 {
+			s, in := randomRow(r, n)
+			s.ClampT, s.ClampP = clamp&1 != 0, clamp&2 != 0
+			spill, moved, back := noise(r, n), noise(r, n), noise3(r, n)
+			for i, v := range spill {
+				spill[i] = float32(math.Abs(float64(v))) / 2
+			}
+			t1, t2, p, out := noise(r, n), noise(r, n), noise3(r, n), noise3(r, n)
+			ok := s.Row(t1, &p, in)
+			u := &Unspill{Gain: s.Gain, Clamp: s.ClampT}
+			u.Row(t1, moved, spill)
+			for c := range p {
+				Held(p[c], p[c], moved, in.Screen[c])
+				Held(p[c], p[c], t1, back[c])
+			}
+			part := func(i, j int) bool {
+				at := func(p [3][]float32) *[3][]float32 { return &[3][]float32{p[0][i:j], p[1][i:j], p[2][i:j]} }
+				some := in.Part(i, j)
+				return s.OverUnspilled(t2[i:j], at(out), &some, at(back), spill[i:j])
+			}
+			if !ok || !part(0, n/3) || !part(n/3, n) || !slices.Equal(t1, t2) || !reflect.DeepEqual(p, out) {
+				t.Fatalf("%d pixels: %v, %v, want %v, %v", n, t2, out, t1, p)
+			}
+		}
+	}
+}
+
 func TestSolveNotFinite(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))
 	for _, n := range lengths[1:] {

@@ -10,6 +10,10 @@ func overFront(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]flo
 	return 0, true
 }
 
+func overUnspilledFront(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]float32, spill []float32) (int, bool) {
+	return 0, true
+}
+
 func heldFront(out, p, t, b []float32) int { return 0 }
 
 func blendFront(dst, src []float32, stride int, weights []float32) int { return 0 }

@@ -85,6 +85,36 @@ func (s *Solve) over(i int, t []float32, out *[3][]float32, in *Row, back *[3][]
 	return bad == 0
 }
 
+// overUnspilled is Solve.OverUnspilled for the pixels from i on.
+func (s *Solve) overUnspilled(i int, t []float32, out *[3][]float32, in *Row, back *[3][]float32, spill []float32) bool {
+	n := len(t)
+	band, darkBand, inverse := in.Band[:n], in.DarkBand[:n], in.Inverse[:n]
+	spill = spill[:n]
+	c0, c1, c2 := three(&in.Color, n)
+	d0, d1, d2 := three(&in.DarkColor, n)
+	k0, k1, k2 := three(&in.Screen, n)
+	o0, o1, o2 := three(out, n)
+	b0, b1, b2 := three(back, n)
+	m0, m1, m2, gain, perGain := s.M[0], s.M[1], s.M[2], s.Gain, 1/s.Gain
+	low, high, floor := s.bits()
+	var bad float32
+	for ; i < n; i++ {
+		p0, p1, p2 := c0[i]-d0[i], c1[i]-d1[i], c2[i]-d2[i]
+		v := band[i] - (float32(m0*p0) + float32(m1*p1) + float32(m2*p2)) - darkBand[i]
+		v = float32(v * (inverse[i] * perGain))
+		bad += float32((v + p0 + p1 + p2) * 0)
+		g := gain * v
+		v = clamp(v, low, high)
+		now := atLeast((v-spill[i])/(1-spill[i]), low)
+		moved := float32(gain * (v - now))
+		o0[i] = atLeast(p0-float32(g*k0[i]), floor) + float32(moved*k0[i]) + float32(now*b0[i])
+		o1[i] = atLeast(p1-float32(g*k1[i]), floor) + float32(moved*k1[i]) + float32(now*b1[i])
+		o2[i] = atLeast(p2-float32(g*k2[i]), floor) + float32(moved*k2[i]) + float32(now*b2[i])
+		t[i] = now
+	}
+	return bad == 0
+}
+
 // plainOver is over where the dark plates and K are 0.
 func (s *Solve) plainOver(i int, t []float32, out *[3][]float32, in *Row, back *[3][]float32) bool {
 	n := len(t)

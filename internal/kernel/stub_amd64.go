@@ -9,6 +9,9 @@ func rowAVX2(rows **float32, c *float32, n int) bool
 func overAVX2(rows **float32, c *float32, n int) bool
 
 //go:noescape
+func overUnspilledAVX2(rows **float32, c *float32, n int) bool
+
+//go:noescape
 func plainOverAVX2(rows **float32, c *float32, n int) bool
 
 //go:noescape

@@ -87,6 +87,46 @@ func overFront(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]flo
 	return i, isZero(bad)
 }
 
+func overUnspilledFront(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]float32, spill []float32) (int, bool) {
+	n, at, by := len(t), first(t, len(t)), first(spill, len(t))
+	band, darkBand, inverse := first(in.Band, n), first(in.DarkBand, n), first(in.Inverse, n)
+	c0, c1, c2 := first(in.Color[0], n), first(in.Color[1], n), first(in.Color[2], n)
+	d0, d1, d2 := first(in.DarkColor[0], n), first(in.DarkColor[1], n), first(in.DarkColor[2], n)
+	k0, k1, k2 := first(in.Screen[0], n), first(in.Screen[1], n), first(in.Screen[2], n)
+	o0, o1, o2 := first(out[0], n), first(out[1], n), first(out[2], n)
+	b0, b1, b2 := first(back[0], n), first(back[1], n), first(back[2], n)
+	zero := simd.BroadcastFloat32s(0)
+	m0, m1, m2 := simd.BroadcastFloat32s(s.M[0]), simd.BroadcastFloat32s(s.M[1]), simd.BroadcastFloat32s(s.M[2])
+	gain := simd.BroadcastFloat32s(s.Gain)
+	one := simd.BroadcastFloat32s(1)
+	perGain := one.Div(gain)
+	l, h, f := s.bits()
+	low, high, floor := simd.BroadcastInt32s(l), simd.BroadcastInt32s(h), simd.BroadcastInt32s(f)
+	bad := zero
+	i, lanes := 0, zero.Len()
+	for ; i <= n-lanes; i += lanes {
+		p0 := simd.LoadFloat32s(from(c0, i)).Sub(simd.LoadFloat32s(from(d0, i)))
+		p1 := simd.LoadFloat32s(from(c1, i)).Sub(simd.LoadFloat32s(from(d1, i)))
+		p2 := simd.LoadFloat32s(from(c2, i)).Sub(simd.LoadFloat32s(from(d2, i)))
+		v := simd.LoadFloat32s(from(band, i)).Sub(m0.Mul(p0).Add(m1.Mul(p1)).Add(m2.Mul(p2))).Sub(simd.LoadFloat32s(from(darkBand, i)))
+		v = v.Mul(simd.LoadFloat32s(from(inverse, i)).Mul(perGain))
+		bad = bad.Add(v.Add(p0).Add(p1).Add(p2).Mul(zero))
+		g := gain.Mul(v)
+		v = v.ToBits().BitsToInt32().Max(low).Min(high).ToBits().BitsToFloat32()
+		spilled := simd.LoadFloat32s(from(by, i))
+		now := v.Sub(spilled).Div(one.Sub(spilled)).ToBits().BitsToInt32().Max(low).ToBits().BitsToFloat32()
+		moved := gain.Mul(v.Sub(now))
+		k := simd.LoadFloat32s(from(k0, i))
+		p0.Sub(g.Mul(k)).ToBits().BitsToInt32().Max(floor).ToBits().BitsToFloat32().Add(moved.Mul(k)).Add(now.Mul(simd.LoadFloat32s(from(b0, i)))).Store(from(o0, i))
+		k = simd.LoadFloat32s(from(k1, i))
+		p1.Sub(g.Mul(k)).ToBits().BitsToInt32().Max(floor).ToBits().BitsToFloat32().Add(moved.Mul(k)).Add(now.Mul(simd.LoadFloat32s(from(b1, i)))).Store(from(o1, i))
+		k = simd.LoadFloat32s(from(k2, i))
+		p2.Sub(g.Mul(k)).ToBits().BitsToInt32().Max(floor).ToBits().BitsToFloat32().Add(moved.Mul(k)).Add(now.Mul(simd.LoadFloat32s(from(b2, i)))).Store(from(o2, i))
+		now.Store(from(at, i))
+	}
+	return i, isZero(bad)
+}
+
 // plainOver is overFront where the dark plates and K are 0.
 func plainOver(s *Solve, t []float32, out *[3][]float32, in *Row, back *[3][]float32) (int, bool) {
 	n, at := len(t), first(t, len(t))

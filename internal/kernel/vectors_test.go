@@ -133,6 +133,19 @@ func compare(t *testing.T, bits func() uint32, n, at int) {
 			}
 			return s.over(0, t, out, in, back)
 		})
+		spill := m.floats(n)
+		for i := range spill {
+			if spill[i] = min(max(spill[i], 0), 0.99); spill[i]-spill[i] != 0 {
+				spill[i] = 0.5
+			}
+		}
+		solved("OverUnspilled", s.OverUnspilled(tr, &out, in, &back, spill), func(t []float32, out, back *[3][]float32, one *Row) bool {
+			i := 0
+			for &one.Band[0] != &in.Band[i] {
+				i++
+			}
+			return s.overUnspilled(0, t, out, one, back, spill[i:i+1])
+		})
 		solved("Row", s.Row(tr, &out, in), func(t []float32, out, _ *[3][]float32, in *Row) bool { return s.solve(0, t, out, in) })
 	}
 

@@ -20,9 +20,10 @@ import (
 )
 
 func main() {
-	solve("rowAVX2", false, false)
-	solve("overAVX2", true, false)
-	solve("plainOverAVX2", true, true)
+	solve("rowAVX2", false, false, false)
+	solve("overAVX2", true, false, false)
+	solve("overUnspilledAVX2", true, false, true)
+	solve("plainOverAVX2", true, true, false)
 	held()
 	blend()
 	slanted()
@@ -158,11 +159,11 @@ func leaveFinite(sum VecVirtual) {
 	leave()
 }
 
-// solve is Solve.Row, or Solve.Over. Rows: t, three results, the band plate, its inverse, three
-// colors; the background's three; the band's dark plate, the three of color, the three of K.
-// Numbers: m, the gain, one over it, 0, and the bits that t and P are brought between. Pointers
-// that find no register are loaded again for every vector.
-func solve(name string, over, plain bool) {
+// solve is Solve.Row, Solve.Over, or Solve.OverUnspilled. Rows: t, three results, the band plate, its
+// inverse, three colors; the background's three; the band's dark plate, the three of color, the three
+// of K; the spill. Numbers: m, the gain, one over it, 0, the bits that t and P are brought between,
+// and 1. Pointers that find no register are loaded again for every vector.
+func solve(name string, over, plain, unspilled bool) {
 	k := function(name, "func(rows **float32, c *float32, n int) bool", 2)
 	next := 0
 	row := func(keep bool) func() Mem {
@@ -182,12 +183,15 @@ func solve(name string, over, plain bool) {
 	}
 	t, out, band, inverse, color := row(true), rows(true), row(true), row(true), rows(true)
 	var back, dark, screen [3]func() Mem
-	var darkBand func() Mem
+	var darkBand, spill func() Mem
 	if over {
 		back = rows(plain)
 	}
 	if !plain {
 		darkBand, dark, screen = row(false), rows(false), rows(false)
+	}
+	if unspilled {
+		spill = row(false)
 	}
 	var m [3]VecVirtual
 	for c := range m {
@@ -235,8 +239,24 @@ func solve(name string, over, plain bool) {
 		}
 		VPMAXSD(low, v, v)
 		VPMINSD(high, v, v)
+		moved := v
+		if unspilled {
+			now, left := YMM(), k.all(9)
+			VSUBPS(spill(), left, left)
+			VSUBPS(spill(), v, now)
+			VDIVPS(left, now, now)
+			VPMAXSD(low, now, now)
+			VSUBPS(now, v, moved)
+			VMULPS(moved, gain, moved)
+			v = now
+		}
 		for c := range p {
 			VPMAXSD(floor, p[c], p[c])
+			if unspilled {
+				w := YMM()
+				VMULPS(screen[c](), moved, w)
+				VADDPS(w, p[c], p[c])
+			}
 			if over {
 				w := YMM()
 				VMULPS(back[c](), v, w)
