@@ -419,11 +419,7 @@ func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
 			return err
 		}
 		if p.unmeasured {
-			for i := range w.marks.Pix {
-				if w.moved(i) {
-					w.marks.Pix[i] = 1
-				}
-			}
+			w.markMoved()
 		}
 	}
 	if p.limits {
@@ -462,8 +458,35 @@ const shows = 1e-3
 
 // moved reports whether the transmission of a pixel is another than was measured.
 func (w *runner) moved(i int) bool {
-	d := w.solution.Transmission.Pix[i] - w.measured.Pix[i]
-	return d > shows || d < -shows
+	return oneIf(w.solution.Transmission.Pix[i]-w.measured.Pix[i]) > 0
+}
+
+// markMoved marks the pixels whose transmission is another than was measured. For a turn of a loop
+// WebAssembly takes as long as for some of them.
+func (w *runner) markMoved() {
+	is, was, marks := w.solution.Transmission.Pix, w.measured.Pix, w.marks.Pix
+	i := 0
+	for ; i <= len(marks)-8; i += 8 {
+		a, b := (*[8]float32)(is[i:]), (*[8]float32)(was[i:])
+		d0, d1, d2, d3, d4, d5, d6, d7 := a[0]-b[0], a[1]-b[1], a[2]-b[2], a[3]-b[3], a[4]-b[4], a[5]-b[5], a[6]-b[6], a[7]-b[7]
+		if d0 == 0 && d1 == 0 && d2 == 0 && d3 == 0 && d4 == 0 && d5 == 0 && d6 == 0 && d7 == 0 {
+			continue
+		}
+		m := (*[8]float32)(marks[i:])
+		m[0], m[1], m[2], m[3] = oneIf(d0), oneIf(d1), oneIf(d2), oneIf(d3)
+		m[4], m[5], m[6], m[7] = oneIf(d4), oneIf(d5), oneIf(d6), oneIf(d7)
+	}
+	for ; i < len(marks); i++ {
+		marks[i] = oneIf(is[i] - was[i])
+	}
+}
+
+// oneIf returns 1 where a transmission is another by d, and that counts, and otherwise 0.
+func oneIf(d float32) float32 {
+	if d > shows || d < -shows {
+		return 1
+	}
+	return 0
 }
 
 // mark adds to the marks what the band camera does not see, what lies beyond the screen, and
