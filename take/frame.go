@@ -498,7 +498,9 @@ func (w *runner) mark(number int) error {
 	}
 	if j.Extent != nil {
 		for i, inside := range j.Extent.Inside.Pix {
-			marks[i] = max(marks[i], 1-inside)
+			if beyond := 1 - inside; beyond > marks[i] { // for max WebAssembly calls a function
+				marks[i] = beyond
+			}
 		}
 	}
 	if j.regions == nil {
@@ -514,10 +516,14 @@ func (w *runner) mark(number int) error {
 		}
 		spill := j.take.recipe.Regions[k].Effect == matte.Unspilled
 		for y := cover.Bounds.Min.Y; y < cover.Bounds.Max.Y; y++ {
-			from := y*j.colorSize.X + cover.Bounds.Min.X
-			for x, v := range cover.Row(y) {
-				if i := from + x; v > 0 && (!spill || w.moved(i)) {
-					marks[i] = max(marks[i], v)
+			from, row := y*j.colorSize.X+cover.Bounds.Min.X, cover.Row(y)
+			if !spill {
+				kernel.Raise(marks[from:from+len(row)], row)
+				continue
+			}
+			for x, v := range row {
+				if i := from + x; v > marks[i] && w.moved(i) {
+					marks[i] = v
 				}
 			}
 		}
