@@ -105,7 +105,6 @@ func (s *Solver) spill(t *plate.Gray, gain float64, where *Coverage) *SpillRows 
 		return r
 	}
 	r.rows = field.rows()
-	n := 0
 	var scatter []float64
 	b := field.bounds
 	core := b.Intersect(c.at)
@@ -118,16 +117,12 @@ func (s *Solver) spill(t *plate.Gray, gain float64, where *Coverage) *SpillRows 
 		for x, inside := range c.row(y)[core.Min.X-c.at.Min.X:][:core.Dx()] {
 			if v := row[x]; inside && v > 0 {
 				r.taken.Mean += float64(v)
-				if n++; n%3 == 0 { // enough of them, and not a row's length
-					scatter = append(scatter, float64(through[x]-v))
-				}
+				scatter = append(scatter, float64(through[x]-v))
 			}
 		}
 	}
-	if n > 0 {
+	if n := len(scatter); n > 0 {
 		r.taken.Mean /= float64(n)
-	}
-	if len(scatter) > 0 {
 		r.taken.Scatter = scatterOf(scatter)
 	}
 	return r
