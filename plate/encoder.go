@@ -105,8 +105,8 @@ func buildEncoder(toLinear, fromLinear func(float64) float64, full int) *Encoder
 	from[full+1], from[full+2] = math.MaxInt32, math.MaxInt32
 	low, high := max(from[1]-1, darkest), from[full]
 	e.codes = kernel.Steps{Low: kernel.Ordered(low), High: kernel.Ordered(high), First: low >> 16, From: from}
-	// From one line to the next light changes by 1/128 at most, and curves are nearly straight: at 16
-	// bits they are an eighth of a code off, and more only where the curve has a corner.
+	// From one line to the next light changes by 1/128 at most, and curves are nearly straight: at
+	// 16 bits they are an eighth of a code off, and more only where the curve has a corner.
 	e.codes.Lines = make([][2]float32, high>>16-low>>16+1)
 	next := code(low &^ 0xffff)
 	for i := range e.codes.Lines {

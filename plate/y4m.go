@@ -198,9 +198,10 @@ func decodeY4M(s *source, _ Info) (image.Image, error) {
 	return v, nil
 }
 
-// VideoFrame returns a frame of Y'CbCr or gray values, which is in memory as a YUV4MPEG2 file has it:
-// its planes one after the other. The tokens of such a file's head, as "C422p10 XCOLORRANGE=LIMITED",
-// say what it is. The frame keeps data. It is what Decode makes of that file.
+// VideoFrame returns a frame of Y'CbCr or gray values, which is in memory as a YUV4MPEG2 file has
+// it: its planes one after the other. The tokens of such a file's head, such as
+// "C422p10 XCOLORRANGE=LIMITED", say what it is. The frame keeps data, which must not change. It is
+// what Decode makes of that file.
 func VideoFrame(w, h int, tokens string, data []byte) (image.Image, error) {
 	head := fmt.Sprintf("YUV4MPEG2 W%d H%d Ip %s\nFRAME\n", w, h, tokens)
 	v, _, err := parseY4M(&source{ReaderAt: strings.NewReader(head), size: int64(len(head))})

@@ -275,9 +275,9 @@ func decimateFrom(i int, dst, src []float32) {
 	}
 }
 
-// Quantize sets dst to the numbers scale (a - b) / by + zero, rounded toward 0, in size bytes each, 1
-// or 2, the lowest first. They must fit into these. a and b have one length, and dst size times it.
-// It gives the same bits on every machine.
+// Quantize sets dst to the numbers scale (a - b) / by + zero, rounded toward 0, in size bytes each,
+// 1 or 2, the lowest first. They must fit into these. a and b have one length, and dst size times
+// it. It gives the same bits on every machine.
 func Quantize(dst []byte, size int, a, b []float32, scale, by, zero float32) {
 	b, dst = b[:len(a)], dst[:size*len(a)]
 	quantizeFrom(quantizeFront(dst, size, a, b, scale, by, zero), dst, size, a, b, scale, by, zero)

@@ -5,11 +5,11 @@ import "math"
 // Steps is a rising row of steps: code k is that of the values whose Order is From[k] or more, and
 // less than From[k+1]. A line gives a value's code, or one more, and a comparison which of them.
 type Steps struct {
-	// Low and High are values of the first and of the last code. All others are brought between them,
-	// and what is not a number to Low.
+	// Low and High are values of the first and of the last code. All others are brought between
+	// them, and what is not a number to Low.
 	Low, High float32
-	// Of values whose Orders have the upper 16 bits First + i: with f the lower ones, the code or one
-	// more is the whole number below Lines[i][0] + f Lines[i][1]. Lines go from Low to High.
+	// Of values whose Orders have the upper 16 bits First + i: with f the lower ones, the code or
+	// one more is the whole number below Lines[i][0] + f Lines[i][1]. Lines go from Low to High.
 	Lines [][2]float32
 	First int32
 	From  []int32 // the first is math.MinInt32, and the last two, behind the last code, math.MaxInt32
@@ -48,8 +48,8 @@ func (s *Steps) guess(key int32) int {
 	return int(line[0] + float32(line[1]*float32(key&0xffff)))
 }
 
-// Row sets dst to unit times the codes of light, as Code has them, and reports whether all lines are
-// near enough. Both have one length.
+// Row sets dst to unit times the codes of light, as Code has them, and reports whether all lines
+// are near enough. Both have one length.
 func (s *Steps) Row(dst, light []float32, unit float32) bool {
 	i, ok := stepsFront(s, dst, light, unit)
 	return s.row(i, dst, light, unit) && ok

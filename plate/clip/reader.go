@@ -51,8 +51,8 @@ const (
 // goes ahead of the frame that was asked for takes as long for nothing where there is no next one.
 const decoders = 4
 
-// sliced are codecs, by FFmpeg's names, whose frames several threads decode together, in slices: none
-// goes ahead.
+// sliced are codecs, by FFmpeg's names, whose frames several threads decode together, in slices:
+// none goes ahead.
 var sliced = []string{"prores", "dnxhd"}
 
 // Open returns a Reader of a video file. Its Close must be called.

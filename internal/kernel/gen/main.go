@@ -601,7 +601,8 @@ func decimate() {
 	})
 }
 
-// quantize is Quantize for numbers of so many bytes: a, b. Numbers: the scale, the divisor, the zero.
+// quantize is Quantize for numbers of so many bytes: a, b. Numbers: the scale, the divisor, the
+// zero.
 func quantize(name string, size uint8) {
 	begin(name, "func(dst *byte, rows **float32, c *float32, n int)")
 	k := &kernel{rows: Load(Param("rows"), GP64()), at: GP64()}
