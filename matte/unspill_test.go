@@ -162,3 +162,42 @@ func ExampleSolver_TakeSpill() {
 	fmt.Printf("%.3f of %.0f %% of the frame; left %.3f\n", taken.Mean, 100*taken.Part, s.Transmission.Pix[0])
 	// Output: 0.020 of 100 % of the frame; left 0.000
 }
+
+// The sum of each row in one pass, without a plane of the foreground.
+func ExampleSolver_SpillRows() {
+	const w, h = 96, 54
+	clean, band, color, sea := plate.NewGray(w, h), plate.NewGray(w, h), plate.NewRGB(w, h), plate.NewRGB(w, h)
+	clean.Fill(0.8)
+	band.Fill(0.016) // a black performer who fills the frame lets 2 % through: that is spill
+	sea.Fill(0.1, 0.2, 0.4)
+	solver, err := matte.NewSolver(w, h, matte.References{CleanBand: clean}, nil)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	s, err := solver.Solve(nil, color, band, 1)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	frame, err := solver.Frame(1)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	rows, err := solver.SpillRows(s.Transmission, 1)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	with, without := plate.NewRGB(w, h), plate.NewRGB(w, h)
+	t := make([]float32, w)
+	for y := range h {
+		b := band.Pix[y*w : (y+1)*w]
+		if !frame.CompRow(t, with.Row(y), color.Row(y), b, sea.Row(y), y) || !rows.CompRow(&frame, t, without.Row(y), color.Row(y), b, sea.Row(y), y) {
+			fmt.Println("row", y, "is not finite")
+		}
+	}
+	fmt.Printf("blue of the sea in the performer: %.3f with spill, %.3f without\n", with.Pix[2][0], without.Pix[2][0])
+	// Output: blue of the sea in the performer: 0.008 with spill, 0.000 without
+}

@@ -125,6 +125,19 @@ func ExampleEncoder() {
 	// 10000 65535
 }
 
+// One frame of the gray clip of two by two pixels that a program of video has handed over.
+func ExampleVideoFrame() {
+	m, err := plate.VideoFrame(2, 2, "Cmono XCOLORRANGE=LIMITED", []byte{16, 235, 126, 16})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	for _, v := range plate.GrayFromImage(m, plate.Linear, nil).Pix {
+		fmt.Printf("%.3f ", v)
+	}
+	// Output: 0.000 1.000 0.502 0.000
+}
+
 func ExampleWrite() {
 	dir, err := os.MkdirTemp("", "plate")
 	if err != nil {
