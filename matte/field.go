@@ -30,14 +30,15 @@ func (k *ScreenColor) CleanColor(screen *plate.Gray, dark *plate.RGB) *plate.RGB
 	out := plate.NewRGB(screen.W, screen.H)
 	places := placesOf(screen.W)
 	parallel.Rows(screen.W, screen.H, func(y0, y1 int) {
-		row := make([]float64, k.Order+1)
+		row, ratios := make([]float64, k.Order+1), make([]float64, screen.W)
 		for y := y0; y < y1; y++ {
 			from := screen.Pix[y*screen.W : (y+1)*screen.W]
 			for c := range 3 {
 				along(row, k.Coefficients[c], place(y, screen.H))
+				polynomials(ratios, row, places)
 				to := out.Pix[c][y*screen.W:][:len(from)]
-				for x, at := range places {
-					if v := polynomial(row, at); v > 0 {
+				for x, v := range ratios[:len(from)] {
+					if v > 0 {
 						to[x] = float32(v) * from[x]
 					}
 				}
