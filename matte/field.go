@@ -179,37 +179,46 @@ func (s *Solver) openCells(f Sample, u *plate.Gray, gain float64) []colorRow {
 
 // openLine is openCells for the cells from row y0 on.
 func (s *Solver) openLine(f Sample, near *plate.Gray, gain float64, y0, side int, groups cells) (rows []colorRow) {
+	var dark [3][]float32 // of one row of a cell
+	for c := range dark {
+		dark[c] = make([]float32, side)
+	}
 	for x0 := 0; x0+side <= s.w; x0 += side {
-		r := colorRow{group: groups.of(x0, y0)}
-		n := 0.0
+		// The sums over the cell, of the color's light and of its squares.
+		var n, screen, red, green, blue, red2, green2, blue2 float64
 		for y := y0; y < y0+side; y++ {
-			for i := y*s.w + x0; i < y*s.w+x0+side; i++ {
-				if near.Pix[i] > 0 {
+			from, to := y*s.w+x0, y*s.w+x0+side
+			if s.darkColor != nil {
+				for c := range dark {
+					dark[c] = s.darkColor.Pix[c][from:to]
+				}
+			}
+			near, inverse := near.Pix[from:to], s.inverse.Pix[from:to]
+			r, g, b := f.Color.Pix[0][from:to], f.Color.Pix[1][from:to], f.Color.Pix[2][from:to]
+			r0, g0, b0 := dark[0], dark[1], dark[2]
+			r, g, b, r0, g0, b0, inverse = r[:len(near)], g[:len(near)], b[:len(near)], r0[:len(near)], g0[:len(near)], b0[:len(near)], inverse[:len(near)]
+			for i, v := range near {
+				if v > 0 {
 					continue
 				}
 				n++
-				r.screen += 1 / float64(s.inverse.Pix[i])
-				for c := range 3 {
-					v := float64(f.Color.Pix[c][i])
-					if s.darkColor != nil {
-						v -= float64(s.darkColor.Pix[c][i])
-					}
-					r.color[c] += v / gain
-					r.noise[c] += v / gain * v / gain
-				}
+				screen += 1 / float64(inverse[i])
+				vr, vg, vb := float64(r[i])-float64(r0[i]), float64(g[i])-float64(g0[i]), float64(b[i])-float64(b0[i])
+				red, green, blue = red+vr, green+vg, blue+vb
+				red2, green2, blue2 = red2+vr*vr, green2+vg*vg, blue2+vb*vb
 			}
 		}
 		if n <= openCell*float64(side*side) {
 			continue
 		}
-		r.screen /= n
+		row := colorRow{group: groups.of(x0, y0), screen: screen / n, color: [3]float64{red, green, blue}, noise: [3]float64{red2, green2, blue2}}
 		for c := range 3 {
-			r.color[c] /= n
-			r.noise[c] = meanCorrelation * max(r.noise[c]/n-r.color[c]*r.color[c], 0) / n
+			row.color[c] /= n * gain
+			row.noise[c] = meanCorrelation * max(row.noise[c]/(n*gain*gain)-row.color[c]*row.color[c], 0) / n
 		}
 		half := side / 2
-		powers(r.terms[:], 2, place(x0+half, s.w), place(y0+half, s.h))
-		rows = append(rows, r)
+		powers(row.terms[:], 2, place(x0+half, s.w), place(y0+half, s.h))
+		rows = append(rows, row)
 	}
 	return rows
 }
