@@ -29,3 +29,10 @@ func TestScreenGrayIsTheExponential(t *testing.T) {
 		}
 	}
 }
+
+func BenchmarkScreenGray(b *testing.B) {
+	s := &Screen{W: 1920, H: 1080, Order: 4, Coefficients: []float64{-0.4, 0.1, -0.1, -0.3, 0.05, -0.2, 0.02, 0.01, 0, 0.03, 0.01, 0, -0.02, 0, 0.01}}
+	for b.Loop() {
+		s.Gray()
+	}
+}
