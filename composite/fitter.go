@@ -43,18 +43,12 @@ func NewFitter(srcW, srcH, dstW, dstH int, f Fit) (*Fitter, error) {
 		return nil, err
 	}
 	left, top, sx, sy := f.place(srcW, srcH, dstW, dstH)
-	soft := blur.NewGaussian(dstW, dstH, f.Softness)
-	if math.Mod(f.Turn, 360) == 0 {
-		return newUpright(srcW, srcH, dstW, dstH, left, top, sx, sy, soft), nil
+	out := &Fitter{srcW: srcW, srcH: srcH, dstW: dstW, dstH: dstH, soft: blur.NewGaussian(dstW, dstH, f.Softness)}
+	if math.Mod(f.Turn, 360) != 0 {
+		var err error
+		out.turn, err = newTurning(srcW, srcH, left, top, sx, sy, f.Turn)
+		return out, err
 	}
-	turn, err := newTurning(srcW, srcH, left, top, sx, sy, f.Turn)
-	return &Fitter{srcW: srcW, srcH: srcH, dstW: dstW, dstH: dstH, turn: turn, soft: soft}, err
-}
-
-// newUpright lays the picture's left and top edges at a place of the frame, enlarged by sx and sy, and
-// blurs it by soft, which is of the frame's size.
-func newUpright(srcW, srcH, dstW, dstH int, left, top, sx, sy float64, soft *blur.Gaussian) *Fitter {
-	out := &Fitter{srcW: srcW, srcH: srcH, dstW: dstW, dstH: dstH, soft: soft}
 	out.copies = srcW == dstW && srcH == dstH && left == 0 && top == 0 && sx == 1 && sy == 1
 	out.cols, out.rows = newTaps(srcW, dstW, left, sx), newTaps(srcH, dstH, top, sy)
 	out.cols.follow()
@@ -62,7 +56,7 @@ func newUpright(srcW, srcH, dstW, dstH int, left, top, sx, sy float64, soft *blu
 	if !out.copies {
 		out.lines = list.Of(out.lines, out.rows.sum)
 	}
-	return out
+	return out, nil
 }
 
 func checkSides(name string, w, h int) error {
@@ -181,11 +175,6 @@ type Fitted struct {
 	soft   []blur.Soft
 	buffer []float32    // a row of the picture
 	out    [3][]float32 // of Row
-
-	// Of a Pan: how wide the borders are (0: none), what is in them, and what that is made from.
-	border           int
-	sides, tops, cut *plate.RGB
-	along            *Fitted
 }
 
 // Begin has it be src as f lays it, or as nothing if the error says that src is not of the size
@@ -223,7 +212,7 @@ func (r *Fitted) RGB(dst *plate.RGB) *plate.RGB {
 
 // begin does what must be done to the picture as a whole.
 func (r *Fitted) begin(f *Fitter, src [][]float32) {
-	r.f, r.src, r.border = f, src, 0
+	r.f, r.src = f, src
 	if t := f.turn; t != nil && t.shrink != nil {
 		r.shrunk = sized(r.shrunk, len(src), t.w*t.h)
 		t.shrink.planes(r.shrunk, src)
@@ -298,10 +287,6 @@ func (r *Fitted) row(dst [][]float32, buffer *[]float32, y int) {
 	f := r.f
 	if f.turn != nil {
 		f.turn.row(dst, r.src, y)
-		return
-	}
-	if r.border > 0 {
-		r.panned(dst, buffer, y)
 		return
 	}
 	n := f.cols.to - f.cols.from

@@ -22,7 +22,6 @@ type backdrop struct {
 	fit      composite.Fit
 	end      *composite.Fit    // nil: it does not drift
 	fitter   *composite.Fitter // of fit
-	pan      *composite.Pan    // nil: the frames are fitted one by one
 	grade    *composite.Grader // nil: none
 	size     image.Point       // of what it is fitted from
 	alpha    *plate.Gray       // where the recipe's operator asks for it: how much of each pixel the background reaches
@@ -49,9 +48,6 @@ func (t *Take) newBackdrop() (b *backdrop, note string, err error) {
 	}
 	if b.end != nil && *b.end == b.fit {
 		b.end = nil
-	}
-	if b.end != nil && len(b.frames) == 1 {
-		b.pan = composite.NewPan(b.size.X, b.size.Y, t.colorSize.X, t.colorSize.Y, b.fit, *b.end)
 	}
 	if op := t.recipe.Operator; op != composite.AOverB {
 		b.alpha = b.fitter.Coverage()
@@ -156,11 +152,9 @@ type hung struct {
 	shown  *plate.RGB // one of those below
 	file   string     // that read was read from; "": none
 	tinted hanging    // of what file graded is, by what grade; the zero value is nothing
-	panned hanging    // of what wide is made, for what pan; the zero value is nothing
 	passed hanging    // what went by row by row
 
 	read, graded, fitted *plate.RGB // each of the one before
-	wide                 *plate.RGB // of the one that is fitted, where frames are panned over it
 	rows                 composite.Fitted
 }
 
@@ -168,7 +162,6 @@ type hung struct {
 type hanging struct {
 	path  string
 	grade *composite.Grader
-	pan   [2]composite.Fit // the first and the last, where frames are panned
 	fit   composite.Fit
 }
 
@@ -188,15 +181,9 @@ func (h *hung) holds(at hanging, shown *plate.RGB) {
 }
 
 // forget has the next one read from its file.
-func (h *hung) forget() { h.at, h.tinted, h.panned, h.file = hanging{}, hanging{}, hanging{}, "" }
+func (h *hung) forget() { h.at, h.tinted, h.file = hanging{}, hanging{}, "" }
 
-func (b *backdrop) hanging(i int) hanging {
-	at := hanging{path: b.file(i), grade: b.grade, fit: b.fitAt(i)}
-	if b.pan != nil {
-		at.pan = [2]composite.Fit{b.fit, *b.end}
-	}
-	return at
-}
+func (b *backdrop) hanging(i int) hanging { return hanging{b.file(i), b.grade, b.fitAt(i)} }
 
 // hang reads, grades and fits the background of the frame at index i into h, as far as that is not
 // there already.
@@ -242,34 +229,18 @@ func (b *backdrop) lay(h *hung, i int) (picture *plate.RGB, fits bool, err error
 	if b.same() && picture.Size() == b.in.colorSize {
 		return picture, false, nil
 	}
-	if b.pan != nil {
-		err = b.panTo(h, at, picture)
-	} else {
-		fitter := b.fitter
-		if b.end != nil {
-			fitter, err = b.fitterOf(at.fit)
-		}
-		if err == nil {
-			err = h.rows.Begin(fitter, picture)
-		}
+	fitter := b.fitter
+	if b.end != nil {
+		fitter, err = b.fitterOf(at.fit)
+	}
+	if err == nil {
+		err = h.rows.Begin(fitter, picture)
 	}
 	if err != nil {
 		h.forget()
 		return nil, false, fmt.Errorf("%s: %w", at.path, err)
 	}
 	return picture, true, nil
-}
-
-// panTo has the rows of h be a frame that is panned over picture.
-func (b *backdrop) panTo(h *hung, at hanging, picture *plate.RGB) (err error) {
-	if all := (hanging{path: at.path, grade: at.grade, pan: at.pan}); h.panned != all {
-		h.panned = hanging{}
-		if h.wide, err = b.pan.Wide(h.wide, picture); err != nil {
-			return err
-		}
-		h.panned = all
-	}
-	return h.rows.BeginPan(b.pan, h.wide, picture, at.fit)
 }
 
 // open is hang for whoever needs a row at a time: where it can be, the file is read so, and what is

@@ -3,9 +3,7 @@ package take_test
 import (
 	"context"
 	"fmt"
-	"math"
 	"path/filepath"
-	"slices"
 	"strings"
 	"testing"
 
@@ -19,12 +17,7 @@ import (
 // a run shows behind each frame, in the middle and at a place left of it.
 func behind(t *testing.T, n int) (take.Recipe, func(take.Recipe) (middle, left []float32)) {
 	t.Helper()
-	return behindOf(t, n, 64, 36)
-}
-
-// behindOf is behind for frames of w by h, of which that is shown.
-func behindOf(t *testing.T, n, w, h int) (take.Recipe, func(take.Recipe) (middle, left []float32)) {
-	t.Helper()
+	const w, h = 64, 36
 	dir := t.TempDir()
 	band, color, clean := plate.NewGray(w, h), plate.NewRGB(w, h), plate.NewGray(w, h)
 	band.Fill(0.5)
@@ -51,7 +44,7 @@ func behindOf(t *testing.T, n, w, h int) (take.Recipe, func(take.Recipe) (middle
 		for y := range h {
 			for x := range w {
 				f.Pix[0][y*w+x] = float32(i) / 100
-				f.Pix[1][y*w+x] = float32(x) / float32(w)
+				f.Pix[1][y*w+x] = float32(x) / w
 			}
 		}
 		write(fmt.Sprintf("back.%04d.png", i), f, nil)
@@ -152,103 +145,5 @@ func TestBackgroundDrifts(t *testing.T) {
 	r.Fit, r.FitEnd = *r.FitEnd, nil
 	if _, end := run(r); end[0] != all[4] {
 		t.Errorf("at its end it shows %v, want %v", all[4], end[0])
-	}
-}
-
-// A soft still that moves and does nothing else is what a Fitter makes of it for each frame, within
-// the blur's 1/65535 of a step; and the same to the bit whatever was asked for before.
-func TestBackgroundPans(t *testing.T) {
-	const w, h, srcW, srcH = 144, 136, 160, 140 // borders of 8, up to 1/16 of a frame
-	r, _ := behindOf(t, 1, w, h)
-	src := plate.NewRGB(srcW, srcH)
-	for c := range src.Pix {
-		for i := range src.Pix[c] {
-			src.Pix[c][i] = float32((i*7+i/src.W*(c+2))%11) / 11
-		}
-	}
-	r.Background = filepath.Join(filepath.Dir(r.Background), "still.exr")
-	if err := plate.Write(r.Background, src, nil); err != nil {
-		t.Fatal(err)
-	}
-	src, err := plate.ReadRGB(r.Background, plate.Linear, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	scale := 1 / max(w/float64(srcW), h/float64(srcH))
-	r.Fit = composite.Fit{Scale: scale, Softness: 1, OffsetX: -5.3 / w, OffsetY: 0.4 / h}
-	r.FitEnd = &composite.Fit{Scale: scale, Softness: 1, OffsetX: 6.1 / w, OffsetY: -1.7 / h}
-	if composite.NewPan(srcW, srcH, w, h, r.Fit, *r.FitEnd) == nil {
-		t.Fatal("there is no pan")
-	}
-	further := r
-	further.FitEnd = &composite.Fit{Scale: scale, Softness: 1, OffsetX: 7.9 / w}
-	still := r
-	still.FitEnd = nil
-	jobs, made := map[*take.Recipe]*take.Job{}, map[*take.Recipe]map[int]*plate.RGB{}
-	for _, r := range []*take.Recipe{&r, &further, &still} {
-		opened, err := take.Open(*r)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if jobs[r], err = opened.Prepare(t.Context()); err != nil {
-			t.Fatal(err)
-		}
-		frames := map[int]*plate.RGB{}
-		if _, err := jobs[r].Run(t.Context(), &take.RunOptions{InOrder: func(f *take.Result) error {
-			frames[f.Number] = f.Comp.Clone()
-			return nil
-		}}); err != nil {
-			t.Fatal(err)
-		}
-		made[r] = frames
-	}
-	for number, got := range made[&r] {
-		f, err := composite.NewFitter(srcW, srcH, w, h, r.Fit.Toward(*r.FitEnd, float64(number-10)/4))
-		if err != nil {
-			t.Fatal(err)
-		}
-		want, err := f.RGB(nil, src)
-		if err != nil {
-			t.Fatal(err)
-		}
-		for c := range want.Pix {
-			for i, v := range want.Pix[c] {
-				if d := math.Abs(float64(got.Pix[c][i] - max(v, 0))); !(d <= 1./65535) {
-					t.Fatalf("frame %d: pixel %d, %d is off by %v", number, i%w, i/w, d)
-				}
-			}
-		}
-	}
-	s := jobs[&r].NewScrubber()
-	for _, step := range []struct {
-		r      *take.Recipe
-		number int
-		whole  bool
-	}{
-		{&r, 12, true}, {&r, 14, false}, {&r, 10, false}, {&r, 10, true}, {&further, 10, true}, {&further, 13, false}, {&still, 10, true},
-		{&r, 10, false}, {&r, 10, false}, {&r, 11, false}, {&further, 11, true},
-	} {
-		if err := s.Finish(t.Context(), *step.r); err != nil {
-			t.Fatal(err)
-		}
-		got := plate.NewRGB(w, h)
-		if step.whole {
-			f, err := s.Frame(step.number, nil)
-			if err != nil {
-				t.Fatal(err)
-			}
-			got = f.Comp
-		} else if err := s.Sum(step.number, false, func(y int, row [3][]float32) {
-			for c := range row {
-				copy(got.Pix[c][y*w:], row[c])
-			}
-		}); err != nil {
-			t.Fatal(err)
-		}
-		for c := range got.Pix {
-			if !slices.Equal(got.Pix[c], made[step.r][step.number].Pix[c]) {
-				t.Errorf("%+v: a run shows another frame", step)
-			}
-		}
 	}
 }

@@ -62,9 +62,6 @@ func (j *Job) frameMemory(opt *RunOptions) int64 {
 		if !j.backdrop.same() {
 			values += 3 * back // and as it is read
 		}
-		if j.backdrop.pan != nil {
-			values += 3 * composite.MostPanned * frame // and what frames are panned over, at the most
-		}
 		if j.backdrop.grade != nil {
 			values += 3 * back // and as it is graded
 		}

@@ -2,7 +2,6 @@
 package blur
 
 import (
-	"image"
 	"math"
 	"slices"
 	"sync"
@@ -79,9 +78,6 @@ func NewGaussian(w, h int, sigma float64) *Gaussian {
 
 // None reports whether it does nothing.
 func (g *Gaussian) None() bool { return g.h == 0 }
-
-// Size returns the size of its planes.
-func (g *Gaussian) Size() image.Point { return image.Pt(g.w, g.h) }
 
 // Rows returns the rows that are to be convolved along themselves, as sums of the plane's. They are
 // shared, and must not be changed.
