@@ -74,7 +74,8 @@ func TestFilmedSearch(t *testing.T) {
 		{"a screen over a part of the frame", 3, "partial", nil},
 		{"a performer of two like sides, one pair", 1, "", []string{"--performer", "symmetric", "--photo", "plain"}},
 		{"a performer of two like sides before a part", 2, "partial", []string{"--performer", "symmetric"}},
-		// The first start is of the wrong parity here, and puts hardly any edge where one is. Drawing it takes long.
+		// The first start is of the wrong parity here, and puts hardly any edge where one is. Drawing it
+		// takes long.
 		{"a performer in the corner of a large frame, one pair", 1, "shake,soft", []string{"--seed", "94006", "--size", "1920x1080", "--performer", "shape", "--height", "0.4", "--light", "flat", "--leak", "0.015", "--noise", "0.005"}},
 	} {
 		seeds := 1

@@ -180,8 +180,8 @@ func (s *stack) reduceColor(i, c int, p *plate.RGB, factor, filled int) {
 	}
 }
 
-// reduceBand returns one pair's band plate at each level: smoothed where that is to be filled, and at
-// the coarsest, by which the screen is found.
+// reduceBand returns one pair's band plate at each level: smoothed where that is to be filled, and
+// at the coarsest, by which the screen is found.
 func (s *stack) reduceBand(i int, p *plate.Gray, factor, filled int) (list []plane) {
 	q := shrink(plane{p.W, p.H, p.Pix}, factor)
 	for k, l := range s.levels {

@@ -99,8 +99,8 @@ func (t *turning) within(y, w int) (left, right, from, to int) {
 // A line is at a place, moves on by step with each pixel, and is wanted between low and high.
 type line struct{ at, step, low, high float64 }
 
-// stretch returns the pixels of w, up to to, in which all lines are where they are wanted; from is to
-// where there are none.
+// stretch returns the pixels of w, up to to, in which all lines are where they are wanted; from is
+// to where there are none.
 func stretch(w int, lines ...line) (from, to int) {
 	low, high := 0., float64(w)
 	for _, l := range lines {

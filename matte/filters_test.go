@@ -9,8 +9,8 @@ import (
 	"example.com/twinplate/plate"
 )
 
-// A mean over squares is what it is by definition, at the borders and where the square is larger than
-// the frame, too.
+// A mean over squares is what it is by definition, at the borders and where the square is larger
+// than the frame, too.
 func TestBoxMean(t *testing.T) {
 	random := rand.New(rand.NewPCG(4, 2))
 	for _, size := range [][2]int{{1, 1}, {2, 1}, {1, 7}, {5, 3}, {16, 9}, {200, 101}} {
@@ -40,8 +40,8 @@ func TestBoxMean(t *testing.T) {
 	}
 }
 
-// Equations that do not settle an unknown leave it at 0, whichever of two alike that is, and one of any
-// sign is not held at 0.
+// Equations that do not settle an unknown leave it at 0, whichever of two alike that is, and one of
+// any sign is not held at 0.
 func TestNonNegative(t *testing.T) {
 	for _, test := range []struct {
 		name   string

@@ -285,8 +285,8 @@ type edgeRow struct {
 	b       []float64
 }
 
-// An edgeColumn has the sums over a square's column of red, green, blue and t, of their products, and
-// of the noise's variance in t.
+// An edgeColumn has the sums over a square's column of red, green, blue and t, of their products,
+// and of the noise's variance in t.
 type edgeColumn struct {
 	y        int // of the row that they are of; 0: of none
 	sum      [4]float64

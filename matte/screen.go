@@ -109,9 +109,9 @@ func newPowersOf2() *powersOf2 {
 	return &t
 }
 
-// exp sets dst, which has as many values, to e^v for each v of logs, from -300 to 300, to 1e-13 of itself
-// before it is rounded. In WebAssembly, where a call for each number takes long, Gray takes an eighth
-// of the time that it takes with math.Exp.
+// exp sets dst, which has as many values, to e^v for each v of logs, from -300 to 300, to 1e-13 of
+// itself before it is rounded. In WebAssembly, where a call for each number takes long, Gray takes
+// an eighth of the time that it takes with math.Exp.
 func (t *powersOf2) exp(dst []float32, logs []float64) {
 	const (
 		step   = math.Ln2 / (1 << powersBits)
@@ -173,8 +173,9 @@ func along(row, coefficients []float64, y float64) {
 	}
 }
 
-// polynomials sets dst to what the coefficients of 1, x, x^2 and so on make of each place x. It does
-// one coefficient after the other for the whole row: in WebAssembly a loop for each place takes long.
+// polynomials sets dst to what the coefficients of 1, x, x^2 and so on make of each place x. It
+// does one coefficient after the other for the whole row: in WebAssembly a loop for each place
+// takes long.
 func polynomials(dst, coefficients, places []float64) {
 	dst = dst[:len(places)]
 	last := len(coefficients) - 1

@@ -5,8 +5,8 @@ import (
 	"testing"
 )
 
-// A screen's model is the exponential of its polynomial, term by term, to the rounding of a float32;
-// where that goes beyond what a Solver takes it is held.
+// A screen's model is the exponential of its polynomial, term by term, to the rounding of a
+// float32; where that goes beyond what a Solver takes it is held.
 func TestScreenGrayIsTheExponential(t *testing.T) {
 	for _, steep := range []float64{0, 0.5, 4, 40} {
 		for _, size := range [][2]int{{1, 1}, {7, 5}, {64, 3}} {

@@ -173,8 +173,8 @@ const slopeReach = 2
 // A slopeRow is a row of what slopes works from.
 type slopeRow struct{ t, noise, inverse []float32 }
 
-// square returns the square of the slope from a pixel with these values to pixel x, less the noise's:
-// 0 where that has no screen.
+// square returns the square of the slope from a pixel with these values to pixel x, less the
+// noise's: 0 where that has no screen.
 func (r *slopeRow) square(x int, t, noise float32) float32 {
 	if r.inverse[x] == 0 {
 		return 0

@@ -136,10 +136,10 @@ func findCore(transmission *plate.Gray) *spillCore {
 	return c
 }
 
-// medians finds the spots: at each place of the grid in the core, the median of means of nine pixels
-// over places in the core that are so far apart, at most so many of them to either side. Those of a
-// row change by a column from one to the next, so they are counted by their ranks in all of the core,
-// in groups of ranks.
+// medians finds the spots: at each place of the grid in the core, the median of means of nine
+// pixels over places in the core that are so far apart, at most so many of them to either side.
+// Those of a row change by a column from one to the next, so they are counted by their ranks in all
+// of the core, in groups of ranks.
 func (c *spillCore) medians(transmission *plate.Gray, apart, reach int) {
 	// next is the first place at p or beyond it.
 	next := func(p, grid int) int { return p + ((grid-p)%apart+apart)%apart }
@@ -229,10 +229,10 @@ func (c *spillCore) medians(transmission *plate.Gray, apart, reach int) {
 	}
 }
 
-// coreIn returns a rectangle around the squares of 2r+1 that have nothing open, as far as they are in
-// the frame. Within one, or within the r+1 rows of it that are in the frame, every three rows have a
-// low value in every three columns, since the mean of nine is low only where one of them is: so it is
-// enough to look at three rows of every r-1.
+// coreIn returns a rectangle around the squares of 2r+1 that have nothing open, as far as they are
+// in the frame. Within one, or within the r+1 rows of it that are in the frame, every three rows
+// have a low value in every three columns, since the mean of nine is low only where one of them is:
+// so it is enough to look at three rows of every r-1.
 func coreIn(f *plate.Gray, r int) image.Rectangle {
 	var box image.Rectangle
 	for y := 0; y < f.H; y += r - 1 {
@@ -364,8 +364,8 @@ func oneMore(n []int32) {
 	}
 }
 
-// moreThan sets those to true of which there are more than least, and returns how many these are. All
-// numbers must be from 0 to half of what an int32 has.
+// moreThan sets those to true of which there are more than least, and returns how many these are.
+// All numbers must be from 0 to half of what an int32 has.
 func moreThan(set []bool, n []int32, least int32) (count int) {
 	i := 0
 	for ; i <= len(set)-8; i += 8 {

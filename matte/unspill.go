@@ -86,8 +86,8 @@ type SpillRows struct {
 }
 
 // SpillRows returns what takes the spill off all of a frame whose transmission is known before its
-// rows go by. It keeps nothing of the transmission. An error says that this has another size than the
-// solver's frames.
+// rows go by. It keeps nothing of the transmission. An error says that this has another size than
+// the solver's frames.
 func (s *Solver) SpillRows(transmission *plate.Gray, gain float64) (*SpillRows, error) {
 	if err := plate.CheckSize("transmission", transmission.Size(), "solver's frame", s.Size()); err != nil {
 		return nil, err
@@ -217,8 +217,8 @@ type spillField struct {
 	places []gridPlace     // of the columns of bounds
 }
 
-// A gridPlace is before which two columns of a grid a pixel lies, and how far behind the first, 0 to
-// 1.
+// A gridPlace is before which two columns of a grid a pixel lies, and how far behind the first, 0
+// to 1.
 type gridPlace struct {
 	before, behind int
 	part           float32

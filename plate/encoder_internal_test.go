@@ -57,8 +57,9 @@ func TestDeflateTellsRunsFromNoise(t *testing.T) {
 	}
 }
 
-// The codes of a row are those of its values, which the curve itself agrees with: beside each place where the code changes, at
-// the ends of what a float can be, and at random; and for a curve with a corner and a step, which no line is near to.
+// The codes of a row are those of its values, which the curve itself agrees with: beside each place
+// where the code changes, at the ends of what a float can be, and at random; and for a curve with a
+// corner and a step, which no line is near to.
 func TestCodesOfRow(t *testing.T) {
 	random := rand.New(rand.NewPCG(1, 2))
 	cornered := newCurve("cornered", func(v float64) float64 {

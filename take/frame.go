@@ -306,8 +306,8 @@ func (w *runner) frame(i int, p plan, change *Change, each func(y int, row *Stat
 	return r, nil
 }
 
-// spill returns what takes the spill off the rows of a frame, which is seen in its transmission as a
-// whole.
+// spill returns what takes the spill off the rows of a frame, which is seen in its transmission as
+// a whole.
 func (w *runner) spill(s solving) (*matte.SpillRows, error) {
 	w.solution.Transmission = w.solution.Transmission.Sized(w.job.colorSize)
 	s.transmission, s.background, s.grade = w.solution.Transmission, nil, nil

@@ -468,8 +468,8 @@ func reread(used, other plate.Curve) func(float32) float32 {
 	}
 }
 
-// eachRGB returns a plate of what each of f's values becomes, f itself where becomes is nil, and nil for
-// none.
+// eachRGB returns a plate of what each of f's values becomes, f itself where becomes is nil, and
+// nil for none.
 func eachRGB(f *plate.RGB, becomes func(float32) float32) *plate.RGB {
 	if f == nil || becomes == nil {
 		return f

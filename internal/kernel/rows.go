@@ -187,8 +187,8 @@ func raiseFrom(i int, dst, a []float32) {
 	}
 }
 
-// An Unspill takes light off transmissions that fell on whom the screen lies behind: of the measured
-// t + (1 - t) s it leaves t.
+// An Unspill takes light off transmissions that fell on whom the screen lies behind: of the
+// measured t + (1 - t) s it leaves t.
 type Unspill struct {
 	Gain   float32 // of the screen's light that goes with the transmission
 	Clamp  bool    // what would be below 0 becomes 0

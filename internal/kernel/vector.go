@@ -264,8 +264,8 @@ func set4(to, p *float32, stride int, w *float32, n int) {
 	}
 }
 
-// Where a slope is gentle some pixels in a row have the same whole numbers below their displacements,
-// and neighbors that follow each other.
+// Where a slope is gentle some pixels in a row have the same whole numbers below their
+// displacements, and neighbors that follow each other.
 func slopedFront(s Slant, dst, src [][]float32, stride int) int {
 	const least = 3 // pixels in such a run, in the mean, from which this is quicker than one by one; measured
 	if byX, byY := s.DX-Whole, s.DY; (max(byX, -byX)+max(byY, -byY))*least > Whole {
@@ -296,8 +296,8 @@ func slopedFront(s Slant, dst, src [][]float32, stride int) int {
 // slopedBlock is how many pixels are done at once, so that their weights stay in the first cache.
 const slopedBlock = 256
 
-// slopedRuns appends the first runs of a row of n pixels, as far as whole vectors stay in the row and in
-// src, which has so many values. What they write after a run belongs to the next one.
+// slopedRuns appends the first runs of a row of n pixels, as far as whole vectors stay in the row
+// and in src, which has so many values. What they write after a run belongs to the next one.
 func slopedRuns(runs []Span, s Slant, n, stride, values int) []Span {
 	lanes := simd.BroadcastFloat32s(0).Len()
 	byX, byY := s.DX-Whole, s.DY

@@ -47,8 +47,8 @@ func bend(a, b, c, d, t float64) float64 {
 // span is how many sides of a polygon are looked at together: as many as a spline's piece has.
 const span = 7
 
-// inside returns the signed distance from a place to a closed polygon, negative inside it. Sides are
-// passed over by the boxes that they lie in.
+// inside returns the signed distance from a place to a closed polygon, negative inside it. Sides
+// are passed over by the boxes that they lie in.
 func inside(p []point) func(x, y float64) float64 {
 	type side struct{ x, y, y0, ex, ey, square float64 } // its end, its start's y, from end to start, and its length's square
 	sides := make([]side, len(p))

@@ -159,10 +159,10 @@ func leaveFinite(sum VecVirtual) {
 	leave()
 }
 
-// solve is Solve.Row, Solve.Over, or Solve.OverUnspilled. Rows: t, three results, the band plate, its
-// inverse, three colors; the background's three; the band's dark plate, the three of color, the three
-// of K; the spill. Numbers: m, the gain, one over it, 0, the bits that t and P are brought between,
-// and 1. Pointers that find no register are loaded again for every vector.
+// solve is Solve.Row, Solve.Over, or Solve.OverUnspilled. Rows: t, three results, the band plate,
+// its inverse, three colors; the background's three; the band's dark plate, the three of color, the
+// three of K; the spill. Numbers: m, the gain, one over it, 0, the bits that t and P are brought
+// between, and 1. Pointers that find no register are loaded again for every vector.
 func solve(name string, over, plain, unspilled bool) {
 	k := function(name, "func(rows **float32, c *float32, n int) bool", 2)
 	next := 0
@@ -514,8 +514,8 @@ func raise() {
 	})
 }
 
-// unspill is Unspill.Row: t, what is moved, the spill, and where lanes' counts go. Numbers: the gain,
-// what counts, 1, and the bits that t is brought to.
+// unspill is Unspill.Row: t, what is moved, the spill, and where lanes' counts go. Numbers: the
+// gain, what counts, 1, and the bits that t is brought to.
 func unspill() {
 	const less = 0x11 // not signaling
 	k := function("unspillAVX2", signature, 2)
