@@ -250,9 +250,8 @@ func (b *rebuild) level() {
 		to := b.ratio.Pix[y*b.w : (y+1)*b.w]
 		for x := range to {
 			at := &along[x]
-			top := above[at.first] + at.part*(above[at.last]-above[at.first])
-			bottom := below[at.first] + at.part*(below[at.last]-below[at.first])
-			to[x] = top + down.part*(bottom-top)
+			top, bottom := at.of(above), at.of(below)
+			to[x] = top + float32(down.part*(bottom-top))
 		}
 	})
 }
@@ -467,6 +466,11 @@ func spreadOut(f, weight *plate.Gray) {
 type lying struct {
 	first, last int
 	part        float32
+}
+
+// of returns what lies there of a row.
+func (l *lying) of(row []float32) float32 {
+	return row[l.first] + float32(l.part*(row[l.last]-row[l.first]))
 }
 
 // lies returns the place x of n values; outside them the outer values are repeated.

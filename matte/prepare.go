@@ -303,7 +303,8 @@ func (p *preparation) standIn() error {
 		}
 	}
 	p.out.Screen = screen
-	smooth := screen.CleanBand(p.ref.DarkBand)
+	// Where a plate was rebuilt before nobody asks for it.
+	smooth := sync.OnceValue(func() *plate.Gray { return screen.CleanBand(p.ref.DarkBand) })
 	why := ""
 	if rebuild {
 		clean, err := p.rebuilt(screen, smooth, bands)
@@ -326,13 +327,13 @@ func (p *preparation) standIn() error {
 	if fitted || why != "" {
 		p.note("no clean band plate: a smooth screen was fitted to the %.0f %% of the frame that is certainly screen (scatter %.1f %%)%s", 100*screen.Coverage, 100*screen.Scatter, why)
 	}
-	p.ref.CleanBand = smooth
+	p.ref.CleanBand = smooth()
 	return nil
 }
 
 // rebuilt returns the clean band plate as it is rebuilt from the samples that bands reads, now or
-// before. Smooth is the one that the screen makes.
-func (p *preparation) rebuilt(screen *Screen, smooth *plate.Gray, bands func() ([]Sample, error)) (*Clean, error) {
+// before. Smooth returns the one that the screen makes.
+func (p *preparation) rebuilt(screen *Screen, smooth func() *plate.Gray, bands func() ([]Sample, error)) (*Clean, error) {
 	if clean := p.opt.Clean; clean != nil {
 		return clean, plate.CheckSize("rebuilt clean band plate", clean.Band.Size(), "screen", image.Pt(screen.W, screen.H))
 	}
@@ -340,7 +341,7 @@ func (p *preparation) rebuilt(screen *Screen, smooth *plate.Gray, bands func() (
 	if err != nil {
 		return nil, err
 	}
-	return cleanFromTake(samples, screen, smooth, p.ref.DarkBand)
+	return cleanFromTake(samples, screen, smooth(), p.ref.DarkBand)
 }
 
 // findGlare finds the lens's glare where it is asked for, and takes it off the clean band plate and

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"sync/atomic"
 
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
@@ -162,13 +163,7 @@ func (c *spillCore) medians(transmission *plate.Gray, apart, reach int) {
 	// by a function that compares.
 	order := make([]uint64, len(values))
 	for i, v := range values {
-		bits := math.Float32bits(v)
-		if bits>>31 != 0 {
-			bits = ^bits
-		} else {
-			bits |= 1 << 31
-		}
-		order[i] = uint64(bits)<<32 | uint64(i)
+		order[i] = uint64(uint32(kernel.Order(v))^1<<31)<<32 | uint64(i)
 	}
 	slices.Sort(order)
 	for rank, key := range order {

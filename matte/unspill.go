@@ -214,14 +214,7 @@ type spillField struct {
 	grid   *plate.Gray
 	bounds image.Rectangle // of the frame, beyond which it is 0
 	where  *Coverage       // nil: everywhere
-	places []gridPlace     // of the columns of bounds
-}
-
-// A gridPlace is before which two columns of a grid a pixel lies, and how far behind the first, 0
-// to 1.
-type gridPlace struct {
-	before, behind int
-	part           float32
+	places []lying         // of the columns of bounds
 }
 
 // field returns the core's spill of the spots in where and in proportion to it; nil where there is
@@ -308,7 +301,7 @@ func (c *spillCore) field(where *Coverage) *spillField {
 	if where != nil {
 		f.bounds = f.bounds.Intersect(where.Bounds)
 	}
-	f.places = make([]gridPlace, f.bounds.Dx())
+	f.places = make([]lying, f.bounds.Dx())
 	for i := range f.places {
 		f.places[i] = between(f.bounds.Min.X+i, c.left, c.step, gw)
 	}
@@ -332,7 +325,7 @@ type fieldRows struct {
 func (r *fieldRows) at(y int) []float32 {
 	f := r.f
 	down := between(y, f.c.top, f.c.step, f.grid.H)
-	kernel.Mix(r.row, r.line(down.before), r.line(down.behind), down.part)
+	kernel.Mix(r.row, r.line(down.first), r.line(down.last), down.part)
 	if f.where != nil {
 		for x, part := range f.where.Row(y)[f.bounds.Min.X-f.where.Bounds.Min.X:][:len(r.row)] {
 			r.row[x] *= part
@@ -347,18 +340,17 @@ func (r *fieldRows) line(v int) []float32 {
 		r.have[v%2] = v
 		values := r.f.grid.Pix[v*r.f.grid.W : (v+1)*r.f.grid.W]
 		for i := range to {
-			p := &r.f.places[i]
-			to[i] = values[p.before] + float32(p.part*(values[p.behind]-values[p.before]))
+			to[i] = r.f.places[i].of(values)
 		}
 	}
 	return to
 }
 
 // between returns where x is on a grid of n places.
-func between(x, first, step, n int) gridPlace {
+func between(x, first, step, n int) lying {
 	d := max(x-first, 0)
 	if at := d / step; at < n-1 {
-		return gridPlace{at, at + 1, float32(d%step) / float32(step)}
+		return lying{at, at + 1, float32(d%step) / float32(step)}
 	}
-	return gridPlace{n - 1, n - 1, 0}
+	return lying{n - 1, n - 1, 0}
 }
