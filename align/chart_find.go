@@ -1,9 +1,9 @@
 package align
 
 import (
-	"cmp"
 	"math"
 	"slices"
+	"sort"
 
 	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
@@ -172,7 +172,7 @@ func candidates(q plane, noise float64) []*saddle {
 	faint := float64(robust.Quantile(swings, strong)) / weak
 	all = slices.DeleteFunc(all, func(c *saddle) bool { return c.swing < faint })
 	if len(all) > maxCorners {
-		slices.SortStableFunc(all, func(a, b *saddle) int { return cmp.Compare(b.swing, a.swing) })
+		sort.SliceStable(all, func(i, j int) bool { return all[i].swing > all[j].swing })
 		all = all[:maxCorners]
 	}
 	return all

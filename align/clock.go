@@ -8,6 +8,7 @@ import (
 	"image"
 	"math"
 	"slices"
+	"sort"
 
 	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
@@ -303,7 +304,7 @@ func peaks(list []contender) (high []contender) {
 			high = append(high, v)
 		}
 	}
-	slices.SortStableFunc(high, func(a, b contender) int { return cmp.Compare(b.agreement, a.agreement) })
+	sort.SliceStable(high, func(i, j int) bool { return high[i].agreement > high[j].agreement })
 	for i, v := range high {
 		if i == most || v.agreement < part*high[0].agreement {
 			return high[:i]

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sort"
 
 	"example.com/twinplate/internal/parallel"
 )
@@ -143,7 +144,7 @@ func (c *contest) settle(most int) {
 		same = 0.7  // pixels of the level apart that two fits of one place may be
 	)
 	list := c.list
-	slices.SortStableFunc(list, func(a, b finalist) int { return cmp.Compare(b.score, a.score) })
+	sort.SliceStable(list, func(i, j int) bool { return list[i].score > list[j].score })
 	best := list[0]
 	for _, f := range list {
 		if f.g.Mirror != best.g.Mirror {

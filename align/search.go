@@ -1,11 +1,11 @@
 package align
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"math"
 	"slices"
+	"sort"
 
 	"gonum.org/v1/gonum/dsp/fourier"
 
@@ -161,7 +161,7 @@ func (s *stack) search(ctx context.Context, o FootageOptions) ([]Geometry, error
 	}
 	for _, mirror := range mirrors {
 		sorted := list.Where(cands, func(c start) bool { return c.g.Mirror == mirror })
-		slices.SortStableFunc(sorted, func(a, b start) int { return cmp.Compare(b.score, a.score) })
+		sort.SliceStable(sorted, func(i, j int) bool { return sorted[i].score > sorted[j].score })
 		var kept []start
 		for _, c := range sorted {
 			if !slices.ContainsFunc(kept, func(k start) bool {

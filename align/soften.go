@@ -1,10 +1,9 @@
 package align
 
 import (
-	"cmp"
 	"context"
 	"math"
-	"slices"
+	"sort"
 
 	"example.com/twinplate/internal/list"
 	"example.com/twinplate/plate"
@@ -104,7 +103,7 @@ func (l *level) votes(ms []measurement) (votes []vote, half float64) {
 			half += math.Sqrt(m.soft[0]) / 2
 		}
 	}
-	slices.SortFunc(votes, func(a, b vote) int { return cmp.Compare(a.v, b.v) })
+	sort.Slice(votes, func(i, j int) bool { return votes[i].v < votes[j].v })
 	return votes, half
 }
 

@@ -1,11 +1,11 @@
 package align
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"math"
 	"slices"
+	"sort"
 
 	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/internal/list"
@@ -177,7 +177,7 @@ func (l *level) findTexture(ctx context.Context, g Geometry, patterns []pattern,
 			list = append(list, ranked{i, q.explained(&t.m)})
 		}
 	}
-	slices.SortStableFunc(list, func(a, b ranked) int { return cmp.Compare(b.energy, a.energy) })
+	sort.SliceStable(list, func(i, j int) bool { return list[i].energy > list[j].energy })
 	for _, r := range list[:min(len(list), mostPatches)] {
 		t.patches = append(t.patches, patterns[r.index])
 	}

@@ -1,10 +1,10 @@
 package composite
 
 import (
-	"cmp"
 	"fmt"
 	"math"
 	"slices"
+	"sort"
 
 	"example.com/twinplate/internal/list"
 	"example.com/twinplate/plate"
@@ -90,7 +90,7 @@ func Neutral(f *plate.RGB, transmission *plate.Gray) (rgb [3]float64, ok bool) {
 			order = append(order, i)
 		}
 	}
-	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(all[a].colored, all[b].colored) })
+	sort.SliceStable(order, func(i, j int) bool { return all[order[i]].colored < all[order[j]].colored })
 	order = order[:max(int(part*float64(len(order))), 1)]
 	for _, i := range order {
 		for c := range rgb {

@@ -1,9 +1,8 @@
 package matte
 
 import (
-	"cmp"
 	"math"
-	"slices"
+	"sort"
 
 	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/robust"
@@ -128,7 +127,7 @@ const beatFrames = 4096
 // in rising order.
 func densest(numbers []int) []int {
 	order := list.To(len(numbers))
-	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(numbers[a], numbers[b]) })
+	sort.SliceStable(order, func(i, j int) bool { return numbers[order[i]] < numbers[order[j]] })
 	var most []int
 	from := 0
 	for to := range order {

@@ -5,7 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"slices"
+	"sort"
 
 	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/robust"
@@ -227,12 +227,7 @@ func NoiseOfTake(frames []*plate.Gray, dark *plate.Gray) (Noise, error) {
 	if len(blocks) < leastPlains {
 		return Noise{}, ErrNoNoise
 	}
-	slices.SortFunc(blocks, func(a, b block) int {
-		if a.level < b.level {
-			return -1
-		}
-		return 1
-	})
+	sort.Slice(blocks, func(i, j int) bool { return blocks[i].level < blocks[j].level })
 	var points []transfer
 	per := max(len(blocks)/transferBins, leastPer)
 	for from := 0; from < len(blocks); from += per {

@@ -10,6 +10,7 @@ import (
 	"io"
 	"math"
 	"slices"
+	"sort"
 
 	"golang.org/x/image/tiff"
 )
@@ -129,7 +130,7 @@ func encodeFrameTIFF(w io.Writer, p codedFrame, opt *WriteOptions) error {
 			entries = append(entries, tiffEntry{34675, tiffBytes, uint32(len(icc)), icc})
 		}
 	}
-	slices.SortFunc(entries, func(a, b tiffEntry) int { return cmp.Compare(a.tag, b.tag) })
+	sort.Slice(entries, func(i, j int) bool { return entries[i].tag < entries[j].tag })
 	order := binary.LittleEndian
 	at := 8 + 2 + 12*len(entries) + 4 // where the values that are longer than an entry has room for begin
 	var long []byte

@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"sort"
 	"strconv"
 	"strings"
 
@@ -137,7 +138,7 @@ func number(paths []string) (Sequence, error) {
 		}
 		seq = append(seq, FrameFile{n, p})
 	}
-	slices.SortStableFunc(seq, func(a, b FrameFile) int { return a.Number - b.Number })
+	sort.SliceStable(seq, func(i, j int) bool { return seq[i].Number < seq[j].Number })
 	for i := 1; i < len(seq); i++ {
 		if seq[i].Number == seq[i-1].Number {
 			return nil, fmt.Errorf("%s and %s both have the frame number %d: give a pattern that selects one of them, like \"%s\"",

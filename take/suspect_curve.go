@@ -1,11 +1,11 @@
 package take
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"math"
 	"slices"
+	"sort"
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/internal/list"
@@ -87,7 +87,7 @@ func bright(all []grain, full float64) []grain {
 	}
 	least := grainDark * float64(percentile(levels, brightest))
 	out := list.Where(all, func(g grain) bool { return g.level > max(least, 0) && g.level < grainBright*full })
-	slices.SortFunc(out, func(a, b grain) int { return cmp.Compare(a.level, b.level) })
+	sort.Slice(out, func(i, j int) bool { return out[i].level < out[j].level })
 	return out
 }
 

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sort"
 	"sync"
 
 	"example.com/twinplate/align"
@@ -334,7 +335,7 @@ func byTimecode(paths []string, rate int, drop bool) Sequence {
 			seq[i].Number += day
 		}
 	}
-	slices.SortFunc(seq, func(a, b FrameFile) int { return a.Number - b.Number })
+	sort.Slice(seq, func(i, j int) bool { return seq[i].Number < seq[j].Number })
 	for i := 1; i < len(seq); i++ {
 		if seq[i].Number == seq[i-1].Number {
 			return nil

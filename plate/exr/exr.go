@@ -9,12 +9,12 @@
 package exr
 
 import (
-	"cmp"
 	"encoding/binary"
 	"fmt"
 	"image"
 	"math"
 	"slices"
+	"sort"
 	"strings"
 )
 
@@ -125,7 +125,7 @@ func floorDiv(a, n int) int {
 }
 
 func (m *Image) sort() {
-	slices.SortFunc(m.Channels, func(a, b Channel) int { return cmp.Compare(a.Name, b.Name) })
+	sort.Slice(m.Channels, func(i, j int) bool { return m.Channels[i].Name < m.Channels[j].Name })
 }
 
 // Channel returns the channel of that name, or nil.
