@@ -9,8 +9,8 @@ import { dirname, join, relative, resolve } from "node:path";
 import { fileURLToPath } from "node:url";
 import { brotliCompressSync, constants, gzipSync } from "node:zlib";
 import * as esbuild from "esbuild";
-import { withoutLines } from "./lines.mjs";
 import { asHTML, goParts, npmParts } from "./notices.mjs";
+import { slim } from "./slim.mjs";
 
 const site = dirname(fileURLToPath(import.meta.url));
 const root = dirname(site);
@@ -33,8 +33,8 @@ const small = (...packages) => packages.map((p) => `-gcflags=${p}=-l`);
 const whole = (...packages) => packages.map((p) => `-gcflags=${p}=`);
 const engine = [...small("std", "gonum.org/...", "golang.org/...", "example.com/twinplate/take", "example.com/twinplate/wasm/engine", "example.com/twinplate/plate/exr"), ...whole("simd/...", "math/...", "encoding/binary", "image/...", "compress/...", "golang.org/x/image/...", "gonum.org/v1/gonum/dsp/...")];
 function program(name, flags, to) {
-  go(["build", "-trimpath", "-ldflags=-s -w", ...flags, "-o", to, name], wasm);
-  writeFileSync(to, withoutLines(readFileSync(to)));
+  go(["build", "-trimpath", "-ldflags=-w", ...flags, "-o", to, name], wasm);
+  writeFileSync(to, slim(readFileSync(to)));
 }
 const exec = (folder) => cpSync(join(go(["env", "GOROOT"]).trim(), "lib", "wasm", "wasm_exec.js"), join(folder, "wasm_exec.js"));
 
