@@ -2,7 +2,13 @@
 
 package plate
 
-import "bufio"
+import (
+	"bufio"
+	"runtime"
+)
+
+// severally says that chunks are inflated at the same time: a page has one processor.
+const severally = runtime.GOOS != "js"
 
 type inflater = inSteps
 
@@ -13,4 +19,10 @@ func newInflater(r *bufio.Reader, _ int) *inflater {
 
 // ReadMemory returns how many bytes it may take to read a picture of so many pixels, beside the
 // picture itself.
-func ReadMemory(int64) int64 { return 0 }
+func ReadMemory(int64) int64 {
+	n := int64(runtime.GOMAXPROCS(0))
+	if n == 1 {
+		return 0
+	}
+	return 3 * usualPart * n // chunks, what they inflate to, and lines
+}

@@ -24,6 +24,9 @@ type inflater struct {
 	lines  []byte
 }
 
+// severally says that chunks are inflated at the same time: all lines at once take less time.
+const severally = false
+
 // mostAtOnce is how many bytes of lines are inflated at once: those of a 4096x2160 picture of 16
 // bits and color are.
 var mostAtOnce = 1 << 26

@@ -212,7 +212,7 @@ func (p *Picture) do(read func() error) error {
 // read reads the picture line by line where it can be read so and is in order, and else as a whole,
 // which says what is wrong.
 func (p *Picture) read(byLine func(*lines) error, whole func(image.Image)) error {
-	if l := p.byLine(); l != nil {
+	if l := p.byLine(true); l != nil {
 		if err := byLine(l); err == nil || l == p.lines {
 			return err
 		}
@@ -250,12 +250,13 @@ func (p *Picture) fits() error {
 	return nil
 }
 
-// byLine returns the picture's lines, or nil where it is read as a whole.
-func (p *Picture) byLine() *lines {
+// byLine returns the picture's lines, or nil where it is read as a whole. With ahead several
+// processors may make them before they are asked for.
+func (p *Picture) byLine(ahead bool) *lines {
 	if p.lines != nil || p.image != nil || p.full != nil || p.format.name != "png" {
 		return p.lines
 	}
-	if l := pngLines(p.file, p.info.W, p.info.H); l != nil && l.kind != pngfile.ColorAlpha {
+	if l := pngLines(p.file, p.info.W, p.info.H, ahead); l != nil && l.kind != pngfile.ColorAlpha {
 		return l
 	}
 	return nil
@@ -305,7 +306,7 @@ type Rows struct {
 func (p *Picture) Rows(c Curve) (*Rows, error) {
 	r := &Rows{p: p, curve: c}
 	err := p.do(func() error {
-		if r.lines = p.byLine(); r.lines != nil {
+		if r.lines = p.byLine(false); r.lines != nil {
 			r.light = r.lines.light(c)
 			return nil
 		}

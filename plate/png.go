@@ -111,7 +111,7 @@ func (p *codedFrame) encode(w io.Writer) error {
 	}
 	// The bands do not depend on the number of processors, so that neither do the bytes of the
 	// file.
-	lines := max(1<<18/(1+p.w*p.size), 1)
+	lines := max(usualPart/(1+p.w*p.size), 1)
 	bands := make([]pngBand, min(runtime.GOMAXPROCS(0), (p.h+lines-1)/lines))
 	before, sum := []byte{0x78, 0x01}, kernel.Adler32(nil) // the zlib head: deflate, window of 32 kB, quick
 	for y := 0; y < p.h; y += len(bands) * lines {

@@ -198,10 +198,11 @@ func TestDecoded(t *testing.T) {
 		if file.info.Alpha {
 			continue
 		}
-		all := pngLines(file.file, w, h)
+		all := pngLines(file.file, w, h, false)
 		var line int
 		var pix [][]byte
-		if err := all.each(func(_ int, line []byte) { pix = append(pix, bytes.Clone(line)) }); err != nil {
+		keep := func(_ int, line []byte) { pix = append(pix, bytes.Clone(line)) }
+		if err := all.each(func() func(int, []byte) { return keep }); err != nil {
 			t.Fatal(err)
 		}
 		next := func() ([]byte, error) { line++; return pix[line-1], nil }
