@@ -154,12 +154,18 @@ func (f *fit) textureFringes(ctx context.Context) (red, blue []equation, err err
 	if err != nil {
 		return nil, nil, err
 	}
-	s := newPatchSampler(size)
-	for _, t := range thinned(patterns, maxTiles) {
-		if _, _, ok := s.to(f.l, &f.g, t.patch); !ok {
-			continue
+	some := thinned(patterns, maxTiles)
+	eqs := make([][2][2]equation, len(some)) // of each, for red and blue
+	parallel.Parts(len(some), func(from, to int) {
+		s := newPatchSampler(size)
+		for i := from; i < to && ctx.Err() == nil; i++ {
+			t := &some[i]
+			if _, _, ok := s.to(f.l, &f.g, t.patch); ok {
+				eqs[i] = s.fringes(f.l, &f.g, t, f.cell(float64(t.x), float64(t.y)))
+			}
 		}
-		pair := s.fringes(f.l, &f.g, &t, f.cell(float64(t.x), float64(t.y)))
+	})
+	for _, pair := range eqs {
 		for k := range 2 {
 			if q := pair[0][k]; q.v > 0 {
 				red = append(red, q)

@@ -228,8 +228,9 @@ func (l *level) openSums(at *places, f *frame) []int32 {
 	w, h := l.w/coreStep, l.h/coreStep
 	sums := make([]int32, (w+1)*(h+1))
 	most := float32(1 - coreLight - sure*f.alphaNoise)
-	for y := range h {
-		row := int32(0)
+	line := func(y int) []int32 { return sums[y*(w+1) : (y+1)*(w+1)] }
+	parallel.EachRow(w, h, func(y int) {
+		row, to := int32(0), line(y + 1)[1:]
 		for x := range w {
 			bx, by := at.of(x*coreStep, y*coreStep)
 			if !(bx >= 2 && by >= 2 && bx < float64(l.bw-3) && by < float64(l.bh-3)) {
@@ -237,7 +238,13 @@ func (l *level) openSums(at *places, f *frame) []int32 {
 			} else if k := int(by+0.5)*l.bw + int(bx+0.5); f.alpha[k] < most || l.off(k) || f.isBurnt(l.w, x*coreStep, y*coreStep) {
 				row++
 			}
-			sums[(y+1)*(w+1)+x+1] = sums[y*(w+1)+x+1] + row
+			to[x] = row
+		}
+	})
+	for y := range h {
+		above := line(y)
+		for x, v := range line(y + 1) {
+			line(y + 1)[x] = v + above[x]
 		}
 	}
 	return sums
