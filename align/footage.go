@@ -8,6 +8,7 @@ import (
 	"math"
 
 	"example.com/twinplate/internal/list"
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 )
 
@@ -395,26 +396,34 @@ func (s *stack) estimate(ctx context.Context, o FootageOptions) (*Estimate, erro
 	if err := f.ask(ctx, o.More, e.LateralColor); err != nil {
 		return nil, err
 	}
-	if e.Rolling = f.rolling(); e.Rolling.Told() { // once more, with the frames' displacements left free
+	// What the estimate says of itself, side by side: the parts of it have little for many processors.
+	say := func() (err error) {
+		e.Pieces = f.pieces()
+		for i := range f.l.frames {
+			f.l.frames[i].late = [lateTerms]float64{} // the geometry alone is what all frames have
+		}
+		edges := 0.0
+		parallel.Do(
+			func() { e.Rolling = f.rolling() },
+			func() { e.Covariance, edges = f.drift() },
+			func() { e.Residual, e.Match, err = f.residual(ctx) },
+		)
+		e.Rolling.Edges = edges
+		return err
+	}
+	if err := say(); err != nil {
+		return nil, err
+	}
+	if e.Rolling.Told() { // once more, with the frames' displacements left free
 		if err := choose(f.newShutter(1)); err != nil {
 			return nil, err
 		}
-		e.Rolling = f.rolling()
+		if err := say(); err != nil {
+			return nil, err
+		}
 	}
 	e.Geometry, e.Model, e.Models = f.g, f.model, f.models
 	e.Edges = list.Count(f.eqs, func(q equation) bool { return !q.texture })
-	e.Pieces = f.pieces()
-	e.Covariance, e.Rolling.Edges = f.drift(e.Rolling.Frames)
-	for i := range f.l.frames {
-		f.l.frames[i].late = [lateTerms]float64{} // the geometry alone is what all frames have
-	}
-	// As Residual has it: over all edges, not only those that the last fit looked at.
-	whole := f.again(Radial)
-	whole.model = fixedModel
-	if _, err := whole.run(ctx, 0); err != nil {
-		return nil, err
-	}
-	e.Residual, e.Match = whole.stats.rms, whole.match
 	e.grow(e.Residual / f.l.fb)
 	f.witness(e)
 	if err := e.Geometry.Check(); err != nil {
@@ -429,6 +438,15 @@ func (s *stack) estimate(ctx context.Context, o FootageOptions) (*Estimate, erro
 		e.Warnings = append(e.Warnings, fmt.Sprintf("the plates match nearly as well flipped left to right as not (by %.2f): check the parity by eye, or give it, or add a frame in which the performer's two sides differ", e.ParityMargin))
 	}
 	return e, nil
+}
+
+// residual returns Estimate's Residual and Match: over all edges, not only those that the last fit
+// looked at.
+func (f *fit) residual(ctx context.Context) (rms, match float64, err error) {
+	whole := f.again(Radial)
+	whole.model = fixedModel
+	_, err = whole.run(ctx, 0)
+	return whole.stats.rms, whole.match, err
 }
 
 // leastMargin is the ParityMargin below which there is a warning: chosen by hand; not measured by

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+
+	"example.com/twinplate/internal/parallel"
 )
 
 // A take's edges are displaced by its light alike in every frame, so that more frames of them tell
@@ -29,11 +31,19 @@ const (
 // ask asks for further pairs as often as their texture would tell more. Lateral is the lateral
 // color that has been taken out.
 func (f *fit) ask(ctx context.Context, more func(context.Context) ([]Pair, error), lateral LateralColor) error {
-	if more == nil || f.texture == nil || f.expectedWith(1+askMost) > worthwhile*f.expectedWith(1) {
+	if more == nil || f.texture == nil {
 		return nil
 	}
-	for range askMost {
-		if f.expectedWith(1) < fineError*(f.s[0]+f.s[1])/2 {
+	var now, then float64
+	parallel.Do(func() { now = f.expectedWith(1) }, func() { then = f.expectedWith(1 + askMost) })
+	if then > worthwhile*now {
+		return nil
+	}
+	for k := range askMost {
+		if k > 0 {
+			now = f.expectedWith(1)
+		}
+		if now < fineError*(f.s[0]+f.s[1])/2 {
 			return nil
 		}
 		pairs, err := more(ctx)

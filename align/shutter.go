@@ -157,13 +157,25 @@ func (l *level) displaced(frame int, y float64) (dx, dy float64) {
 	return v[0] + v[2]*h, v[1] + v[3]*h
 }
 
+// seen returns the frames of the measurements that had weight, in order, so that sums over them are the
+// same at every run.
+func (f *fit) seen() (frames []int) {
+	for _, m := range f.last {
+		if m.used {
+			frames = append(frames, m.frame)
+		}
+	}
+	slices.Sort(frames)
+	return slices.Compact(frames)
+}
+
 // drift returns the geometry's covariance, with what the frames' displacements may do to it, and
 // how far the edges are displaced: Rolling.Edges. The displacements' mean over the frames is the
 // geometry's error, and none but their scatter tells how large that may be: so it is counted
 // whether or not they are told.
-func (f *fit) drift(frames int) (cov [12][12]float64, edges float64) {
+func (f *fit) drift() (cov [12][12]float64, edges float64) {
 	t := *f
-	if frames < 2 {
+	if len(f.seen()) < 2 {
 		return t.covariance(), 0
 	}
 	if t.shutter == nil {
@@ -185,14 +197,7 @@ func (f *fit) drift(frames int) (cov [12][12]float64, edges float64) {
 // left free, and leaves the fit as it was. Weights are found anew: without displacements, those
 // that disagree most had none.
 func (f *fit) rolling() Rolling {
-	var frames []int // in order, so that the sums over them are the same at every run
-	for _, m := range f.last {
-		if m.used {
-			frames = append(frames, m.frame)
-		}
-	}
-	slices.Sort(frames)
-	frames = slices.Compact(frames)
+	frames := f.seen()
 	if len(frames) < 2 {
 		return Rolling{}
 	}
