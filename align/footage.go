@@ -502,6 +502,12 @@ const (
 // the color frame's width, as Estimate.Coverage states it.
 const coverageReach = 0.1
 
+// cellsAbout returns from which and up to which of n cells, from 0 to 1, those are whose middles may be
+// within reach of x.
+func cellsAbout(x, reach float64, n int) (from, to int) {
+	return max(int((x-reach)*float64(n)), 0), min(int((x+reach)*float64(n))+1, n)
+}
+
 // describe fills in what concerns where in the frame the edges were, and the warnings.
 func (f *fit) describe(e *Estimate) {
 	l := f.l
@@ -527,8 +533,10 @@ func (f *fit) describe(e *Estimate) {
 		}
 		x, y := m.x/w, m.y/h
 		x0, x1, y0, y1 = min(x0, x), max(x1, x), min(y0, y), max(y1, y)
-		for j := range n {
-			for i := range n {
+		i0, i1 := cellsAbout(x, coverageReach, n)
+		j0, j1 := cellsAbout(y, coverageReach*w/h, n)
+		for j := j0; j < j1; j++ {
+			for i := i0; i < i1; i++ {
 				dx, dy := (float64(i)+0.5)/n-x, ((float64(j)+0.5)/n-y)*h/w
 				near[j*n+i] = near[j*n+i] || dx*dx+dy*dy < coverageReach*coverageReach
 			}
