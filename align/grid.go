@@ -30,15 +30,17 @@ func (g Geometry) Grid(n int) []PointPair {
 
 // RMS returns the distance between where a and where b put the pixels of the color frame, in pixels of the
 // band plate: the root of the mean square over a grid of 65 by 65 places in a's color frame.
-func RMS(a, b Geometry) float64 {
-	const n = 65
+func RMS(a, b Geometry) float64 { return rms(a, b, 65) }
+
+// rms is RMS over n by n places.
+func rms(a, b Geometry, n int) float64 {
 	sum := 0.0
 	for _, p := range a.Grid(n) {
 		bx, by := b.Map(p.Color[0], p.Color[1])
 		dx, dy := bx-p.Band[0], by-p.Band[1]
 		sum += dx*dx + dy*dy
 	}
-	return math.Sqrt(sum / (n * n))
+	return math.Sqrt(sum / float64(n*n))
 }
 
 // jacobian returns the derivatives of a map by x and by y, from half a pixel to either side.

@@ -126,31 +126,35 @@ func (sc *screen) fit(light []float64, open []bool, w, h int) {
 		// Pixels' worth by which each term is held to zero, so that the equations can be solved.
 		ridge = 1e-3
 	)
-	terms := func(i int) [6]float64 {
-		return screenTerms(2*float64(i%w)/float64(w)-1, 2*float64(i/w)/float64(h)-1)
-	}
+	xs := list.By(w, func(i int) float64 { return 2*float64(i)/float64(w) - 1 })
+	ys := list.By(h, func(i int) float64 { return 2*float64(i)/float64(h) - 1 })
 	for pass := range passes {
 		m := newNormal(6)
 		count := 0
-		for i, v := range light {
-			if !open[i] {
-				continue
-			}
-			t := terms(i)
-			weight := 1.0
-			if pass > 0 {
-				r := v - sumProducts(sc.q[:], t[:])
-				switch {
-				case r < -solid && pass >= convex:
-					weight = 0
-				case r < -thin:
-					weight = thinWeight
+		for j, y := range ys {
+			var sums screenSums
+			c, b, a := sc.across(y)
+			for i, v := range light[j*w : (j+1)*w] {
+				if !open[j*w+i] {
+					continue
 				}
+				x := xs[i]
+				weight := 1.0
+				if pass > 0 {
+					r := v - (c + x*(b+x*a))
+					switch {
+					case r < -solid && pass >= convex:
+						weight = 0
+					case r < -thin:
+						weight = thinWeight
+					}
+				}
+				if weight == 1 {
+					count++
+				}
+				sums.add(x, v, weight)
 			}
-			if weight == 1 {
-				count++
-			}
-			m.add(t[:], v, weight)
+			sums.into(m, y)
 		}
 		if pass >= convex && count < len(light)/fewest {
 			break
@@ -165,15 +169,52 @@ func (sc *screen) fit(light []float64, open []bool, w, h int) {
 		copy(sc.q[:], x)
 	}
 	sc.low, sc.top = math.Inf(1), math.Inf(-1)
-	for i, v := range light {
-		t := terms(i)
-		fit := sumProducts(sc.q[:], t[:])
-		if open[i] && math.Abs(v-fit) < solid {
-			sc.low, sc.top = math.Min(sc.low, fit), math.Max(sc.top, fit)
+	for j, y := range ys {
+		c, b, a := sc.across(y)
+		for i, x := range xs {
+			fit := c + x*(b+x*a)
+			if k := j*w + i; open[k] && math.Abs(light[k]-fit) < solid {
+				sc.low, sc.top = math.Min(sc.low, fit), math.Max(sc.top, fit)
+			}
 		}
 	}
 	if sc.low > sc.top {
 		sc.low, sc.top = 0, 0
+	}
+}
+
+// across returns the screen along a row, c + b x + a x^2.
+func (sc *screen) across(y float64) (c, b, a float64) {
+	q := &sc.q
+	return q[0] + y*(q[2]+y*q[5]), q[1] + y*q[4], q[3]
+}
+
+// screenSums are a row's part in the equations of the screen's terms: those of the weights times the
+// powers of x, and of these times the light.
+type screenSums struct {
+	powers [5]float64
+	light  [3]float64
+}
+
+func (s *screenSums) add(x, light, weight float64) {
+	p := &s.powers
+	w1 := weight * x
+	w2 := w1 * x
+	w3 := w2 * x
+	p[0], p[1], p[2], p[3], p[4] = p[0]+weight, p[1]+w1, p[2]+w2, p[3]+w3, p[4]+w3*x
+	l := &s.light
+	l[0], l[1], l[2] = l[0]+weight*light, l[1]+w1*light, l[2]+w2*light
+}
+
+// into adds them for the row y.
+func (s *screenSums) into(m *normal, y float64) {
+	byX, byY := [6]int{0, 1, 0, 2, 1, 0}, [6]int{0, 0, 1, 0, 1, 2} // the powers in screenTerms
+	high := [5]float64{1, y, y * y, y * y * y, y * y * y * y}
+	for i := range byX {
+		for j := range i + 1 {
+			m.a[i*6+j] += high[byY[i]+byY[j]] * s.powers[byX[i]+byX[j]]
+		}
+		m.b[i] += high[byY[i]] * s.light[byX[i]]
 	}
 }
 

@@ -25,6 +25,7 @@ const (
 	startsKept = 8 // candidates of each parity that are refined; chosen by hand
 	// Pixels of the level up to which a candidate is the same as a better one; chosen by hand.
 	samePlace   = 3.
+	samePlaces  = 9 // along each axis, by which that is told: a similarity needs no more
 	startsAbout = 8 // directions from the best of a parity in which others start
 	roughStarts = 2 // candidates of each parity that a rough estimate refines, and none about them; chosen by hand
 	// And how far, in pixels of the level: further than a fit catches what it is near.
@@ -165,7 +166,7 @@ func (s *stack) search(ctx context.Context, o FootageOptions) ([]Geometry, error
 		var kept []start
 		for _, c := range sorted {
 			if !slices.ContainsFunc(kept, func(k start) bool {
-				return max(k.rot-c.rot, c.rot-k.rot, k.s-c.s, c.s-k.s) <= 1 && RMS(k.g, c.g) < samePlace*l.fb
+				return max(k.rot-c.rot, c.rot-k.rot, k.s-c.s, c.s-k.s) <= 1 && rms(k.g, c.g, samePlaces) < samePlace*l.fb
 			}) {
 				kept = append(kept, c)
 				starts = append(starts, c.g)
