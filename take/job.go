@@ -74,7 +74,7 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 		}
 		j.screen, j.searched = t.Known.Extent, t.Known.Searched
 	}
-	t.kept = map[int]matte.Sample{}
+	t.kept = map[FilePair]matte.Sample{}
 	defer func() { t.kept = nil }()
 	if j.Registration, err = t.Register(ctx); err != nil {
 		return nil, err
@@ -284,7 +284,7 @@ func (j *preparation) bands(ctx context.Context, of []FilePair, n int) ([]matte.
 
 // registered returns a frame that registration has read, where it read it as it is solved.
 func (j *preparation) registered(p FilePair) (matte.Sample, bool) {
-	s, ok := j.take.kept[p.Number]
+	s, ok := j.take.kept[p]
 	return s, ok && j.lens == (lens{})
 }
 

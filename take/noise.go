@@ -30,11 +30,14 @@ func (j *preparation) noise(ctx context.Context) error {
 	}{
 		{"color", t.recipe.FlatColor, t.recipe.ColorNoise, &j.ColorNoise, greenOf(j.lens.ofColor(t.darkColor)), greenOf(j.lens.ofColor(t.cleanColor)), j.readGreen},
 		{"band", t.recipe.FlatBand, t.recipe.BandNoise, &j.BandNoise, someOf(j.lens.ofBand(t.darkBand)), someOf(j.lens.ofBand(t.cleanBand)), func(p FilePair) (*plate.Gray, error) {
-			f, err := j.finiteBand(p)
-			if err != nil {
-				return nil, err
+			shot, ok := j.registered(p)
+			if !ok {
+				var err error
+				if shot.Band, err = j.finiteBand(p); err != nil {
+					return nil, err
+				}
 			}
-			return matte.SubtractGray(f, f, j.lens.ofBand(t.darkBand)), nil
+			return less(shot.Band, someOf(j.lens.ofBand(t.darkBand))), nil
 		}},
 	} {
 		if c.given != nil {
@@ -236,16 +239,23 @@ func (j *preparation) edgeSigma() float64 {
 // readGreen reads the green of a color plate, less its dark plate: it stands for the color camera's
 // noise.
 func (j *preparation) readGreen(p FilePair) (*plate.Gray, error) {
-	t := j.take
-	f, err := j.finiteColor(p)
-	if err != nil {
-		return nil, err
+	shot, ok := j.registered(p)
+	if !ok {
+		var err error
+		if shot.Color, err = j.finiteColor(p); err != nil {
+			return nil, err
+		}
 	}
-	green := &plate.Gray{W: f.W, H: f.H, Pix: f.Pix[1]}
-	if t.darkColor == nil {
-		return green, nil
+	return less(greenOf(shot.Color)[0], greenOf(j.take.darkColor)), nil
+}
+
+// less returns a plate less its dark one, where there is one. The plate stays as it is: others may have it
+// too.
+func less(f *plate.Gray, dark []*plate.Gray) *plate.Gray {
+	if len(dark) == 0 {
+		return f
 	}
-	return matte.SubtractGray(green, green, &plate.Gray{W: f.W, H: f.H, Pix: t.darkColor.Pix[1]}), nil
+	return matte.SubtractGray(nil, f, dark[0])
 }
 
 // noiseOfFlats measures a camera's noise from the flat frames that path stands for: each two that

@@ -181,7 +181,7 @@ func (t *Take) registrationPairs(ctx context.Context, frames []FilePair, look bo
 	for i, r := range all {
 		pairs, seen = append(pairs, r.pair), append(seen, r.seen)
 		if look && t.kept != nil { // further ones may be many
-			t.kept[of[i].Number] = r.sample
+			t.kept[of[i]] = r.sample
 		}
 	}
 	return of, pairs, seen, nil

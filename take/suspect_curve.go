@@ -361,7 +361,7 @@ func (t *Take) misread(ctx context.Context, seen []glance, e *align.Estimate) ([
 		dark.Multiply(own)
 	}
 	sample := func(g glance) (matte.Sample, error) {
-		s, ok := t.kept[g.pair.Number]
+		s, ok := t.kept[g.pair]
 		if !ok {
 			var err error
 			if s, err = t.readSample(g.pair); err != nil {

@@ -65,9 +65,9 @@ type Take struct {
 	damaged  map[int]error // frames that were looked at for an estimate and cannot be read
 	warnings []string      // of these
 
-	// The frames that registration read, by number, until Prepare has estimated all else; nil: they
+	// The frames that registration read, until Prepare has estimated all else; nil: they
 	// are not kept.
-	kept map[int]matte.Sample
+	kept map[FilePair]matte.Sample
 }
 
 // Open finds and pairs the take's frames and finds its reference plates, which are read when they are
