@@ -78,6 +78,7 @@ func TestTwoClips(t *testing.T) {
 	if full := eval[[]int](p, `[playground.viewer.shown[0].w, playground.viewer.shown[0].h]`); fmt.Sprint(full) != "[960 540]" {
 		t.Errorf("the full picture has %v pixels", full)
 	}
+	p.wait("the error bar", `playground.store.value.ready.recipe.band_noise?.edge > 0 && playground.store.value.pixel?.sigma > 0`)
 	if residual := eval[float64](p, `playground.store.value.ready.residual_px`); residual > 0.5 {
 		t.Errorf("the edges are %.2f pixels apart", residual)
 	}

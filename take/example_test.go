@@ -427,6 +427,39 @@ func ExampleJob_Curves() {
 	// 135 rows, 0 doubts, <nil>
 }
 
+// A frame is looked at first; what its error bar is made from is found behind it.
+func ExampleJob_Noise() {
+	dir, err := os.MkdirTemp("", "take")
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer os.RemoveAll(dir)
+	pier(dir, 240, 135)
+	opened, err := take.Open(take.Recipe{Color: filepath.Join(dir, "color"), Band: filepath.Join(dir, "band"), Write: []string{"comp", "sigma"}})
+	if err != nil {
+		log.Fatal(err)
+	}
+	opened.NoiseLater = true
+	job, err := opened.Prepare(context.Background())
+	if err != nil {
+		log.Fatal(err)
+	}
+	scrubber := job.NewScrubber()
+	frame, err := scrubber.Frame(2, nil)
+	if err != nil {
+		log.Fatal(err)
+	}
+	_, err = scrubber.Sigma(frame)
+	fmt.Println(frame.Transmission.Size(), err)
+	if job, err = job.Noise(context.Background()); err != nil {
+		log.Fatal(err)
+	}
+	fmt.Println(job.NoiseLeft(), job.BandNoise.Edge > 0)
+	// Output:
+	// (240,135) the cameras' noise, which error bars are made from, is not known yet: Job.Noise finds it
+	// false true
+}
+
 // Both grades as other programs have them.
 func ExampleRecipe_CDLs() {
 	saturation := 0.5

@@ -43,6 +43,7 @@ type Job struct {
 	prepared        []string      // Notes without those of the finish
 	screen          *matte.Extent // where the screen is; Extent, where the recipe asks for it
 	searched        bool          // for it
+	left            *leftNoise    // what Take.NoiseLater left; nil: nothing
 }
 
 // A preparation is a job whose estimates are being made.
@@ -129,8 +130,9 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 		return nil, err
 	}
 	if t.recipe.needsNoise() {
-		t.stage("the cameras' noise")
-		if err := j.noise(ctx); err != nil {
+		if t.NoiseLater && !t.recipe.Tidy && (t.recipe.ColorNoise == nil || t.recipe.BandNoise == nil) {
+			j.left = &leftNoise{j.frames, j.sampled, j.asked, t.kept, len(j.Warnings)}
+		} else if err := j.noise(ctx); err != nil {
 			return nil, err
 		}
 	}
@@ -165,7 +167,7 @@ func (j *preparation) estimated() []string {
 		{"the glare", r.Glare.Mode == "auto"},
 		{"the band plate's level of black", r.Pedestal == 0 && j.Pedestal > 0},
 		{"the crosstalk", r.Crosstalk.Mode == "" || r.Crosstalk.Mode == "auto"},
-		{"the cameras' noise", r.needsNoise() && (r.ColorNoise == nil || r.BandNoise == nil)},
+		{"the cameras' noise", r.needsNoise() && j.left == nil && (r.ColorNoise == nil || r.BandNoise == nil)},
 	} {
 		if e.is {
 			all = append(all, e.what)
@@ -331,7 +333,7 @@ func (j *Job) Recipe(gains map[int]float64) Recipe {
 		}
 	}
 	r.ForegroundGrade, r.BackgroundGrade = j.grades.foreground, j.grades.background
-	if r.needsNoise() {
+	if r.needsNoise() && j.left == nil {
 		r.ColorNoise, r.BandNoise = &j.ColorNoise, &j.BandNoise
 	}
 	r.BandWeights = j.take.weights

@@ -7,6 +7,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"time"
 
 	"example.com/twinplate/internal/list"
 	"example.com/twinplate/matte"
@@ -18,10 +19,54 @@ const (
 	maxFlats     = 64 // flat frames of a camera
 )
 
+// A leftNoise is what Job.Noise goes on from: the frames of a preparation, and those that registration
+// has read; and how many warnings there were.
+type leftNoise struct {
+	frames  []matte.Sample
+	sampled []FilePair
+	asked   int
+	kept    map[FilePair]matte.Sample
+	warned  int
+}
+
+var errNoiseLeft = errors.New("the cameras' noise, which error bars are made from, is not known yet: Job.Noise finds it")
+
+// NoiseLeft reports whether Take.NoiseLater has left the noise to Noise.
+func (j *Job) NoiseLeft() bool { return j.left != nil }
+
+// Noise returns the job with the cameras' noise that Take.NoiseLater has left: it is then the one that
+// Prepare gives without that. Until then the recipe has no noise, and what is made of it is an error:
+// Run where the recipe asks for sigma, Scrubber.Sigma and Scrubber.Pixel. Where nothing was left it
+// returns the job itself.
+func (j *Job) Noise(ctx context.Context) (*Job, error) {
+	if j.left == nil {
+		return j, nil
+	}
+	defer j.files.Rest()
+	start := time.Now()
+	next, t := *j, *j.take
+	t.kept = j.left.kept
+	next.take, next.left, next.Notes = &t, nil, slices.Clone(j.prepared)
+	told, warned := len(t.warnings), j.left.warned
+	next.Warnings = slices.Clone(j.Warnings[:warned])
+	p := &preparation{Job: &next, frames: j.left.frames, sampled: j.left.sampled, asked: j.left.asked}
+	if err := p.noise(ctx); err != nil {
+		return nil, err
+	}
+	t.kept = nil
+	next.prepared = next.Notes
+	next.Notes = slices.Concat(next.prepared, j.Notes[len(j.prepared):])
+	next.Warnings = slices.Concat(next.Warnings, j.Warnings[warned:], t.warnings[told:])
+	next.Estimated = p.estimated()
+	next.Seconds += time.Since(start).Seconds()
+	return &next, nil
+}
+
 // noise finds the cameras' noise: as the cameras made their frames, given, from flat frames, or
 // from the take; that of the reference plates; and what the frames really scatter beyond.
 func (j *preparation) noise(ctx context.Context) error {
 	t := j.take
+	t.stage("the cameras' noise")
 	for _, c := range []struct {
 		what, flat  string
 		given, to   *matte.Noise

@@ -5,9 +5,12 @@ import (
 	"math"
 	"math/rand/v2"
 	"path/filepath"
+	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
+	"example.com/twinplate/align"
 	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/rig/simulate"
@@ -58,6 +61,63 @@ func TestNoiseFromFlatFrames(t *testing.T) {
 		}
 		if err == nil || !strings.Contains(err.Error(), bad.says) {
 			t.Errorf("%s: %v; want %q", bad.name, err, bad.says)
+		}
+	}
+}
+
+// The noise that is found later is what Prepare finds, and so is all that is told of the take; until
+// then nothing is made of it.
+func TestNoiseLater(t *testing.T) {
+	r := testShot(t, simulate.Cutouts{Seed: 2}, simulate.DemoFaults(), 2)
+	r.Write, r.Geometry, r.CleanBand, r.Beyond = []string{"sigma"}, take.Choice[align.Geometry]{}, "", "outside"
+	want := prepare(t, r)
+	opened, err := take.Open(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	opened.NoiseLater = true
+	left, err := opened.Prepare(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if found := left.Recipe(nil); found.ColorNoise != nil || found.BandNoise != nil {
+		t.Error("the recipe has the noise before it is found")
+	}
+	if _, err := left.Run(t.Context(), nil); err == nil {
+		t.Error("a run that is to write sigma begins without the noise")
+	}
+	look := func(j *take.Job) error {
+		s := j.NewScrubber()
+		f, err := s.Frame(opened.Pairs[0].Number, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, sigma := s.Sigma(f)
+		_, pixel := s.Pixel(f, 0, 0)
+		if (sigma == nil) != (pixel == nil) {
+			t.Errorf("of the plane %v, of a pixel %v", sigma, pixel)
+		}
+		return sigma
+	}
+	if look(left) == nil {
+		t.Error("there is an error bar before the noise is found")
+	}
+	got, err := left.Noise(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := look(got); err != nil {
+		t.Error(err)
+	}
+	if again, err := got.Noise(t.Context()); again != got || err != nil {
+		t.Errorf("where nothing is left: another job, %v", err)
+	}
+	if !reflect.DeepEqual(got.Recipe(nil), want.Recipe(nil)) {
+		t.Errorf("later %+v\nat once %+v", got.Recipe(nil), want.Recipe(nil))
+	}
+	for what, said := range map[string][2][]string{"notes": {got.Notes, want.Notes}, "warnings": {got.Warnings, want.Warnings}, "estimates": {got.Estimated, want.Estimated}} {
+		if !slices.Equal(said[0], said[1]) {
+			t.Errorf("%s: later %q\nat once %q", what, said[0], said[1])
 		}
 	}
 }

@@ -75,6 +75,9 @@ func (j *Job) Run(ctx context.Context, opt *RunOptions) (*Report, error) {
 	if err := opt.Shard.Check(); err != nil {
 		return nil, err
 	}
+	if j.left != nil {
+		return nil, errNoiseLeft
+	}
 	first, end := opt.Shard.Range(len(j.take.Pairs))
 	r := &run{
 		job: j, opt: opt, first: first, pairs: j.take.Pairs[first:end], stop: make(chan struct{}),

@@ -161,6 +161,9 @@ func (s *Scrubber) Sigma(f *Scrubbed) (*plate.Gray, error) {
 		return f.Sigma, nil
 	}
 	j := s.w.job
+	if j.left != nil {
+		return nil, errNoiseLeft
+	}
 	var err error
 	s.w.sigma, err = j.solver.Sigma(s.w.sigma, matte.Sample{Color: f.Color, Band: f.Band}, f.Gain.Value, j.ColorNoise, j.BandNoise)
 	if err != nil {
@@ -191,5 +194,8 @@ func (s *Scrubber) Held(f *Scrubbed) (*plate.RGB, error) {
 // noise as the recipe gives it, or none.
 func (s *Scrubber) Pixel(f *Scrubbed, x, y int) (matte.Pixel, error) {
 	j := s.w.job
+	if j.left != nil {
+		return matte.Pixel{}, errNoiseLeft
+	}
 	return j.solver.Pixel(matte.Sample{Color: f.Color, Band: f.Band}, f.Gain.Value, j.ColorNoise, j.BandNoise, x, y)
 }

@@ -111,6 +111,8 @@ func (s *session) call(ctx context.Context, op string, text []byte) (js.Value, e
 		return answer(s.open(ctx, a.Path, a.Draft))
 	case "prepare":
 		return answer(s.prepare(ctx, &a))
+	case "noise":
+		return answer(s.noise(ctx, &a))
 	case "planes":
 		b, err := s.planes()
 		if err != nil {

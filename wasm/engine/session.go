@@ -121,7 +121,8 @@ type prepared struct {
 	Notes     []string        `json:"notes"`
 	Seconds   float64         `json:"seconds"`
 	Draft     bool            `json:"draft"`
-	Grave     []string        `json:"grave"` // those of the warnings by which the result is likely wrong
+	Grave     []string        `json:"grave"`    // those of the warnings by which the result is likely wrong
+	NoNoise   bool            `json:"no_noise"` // the cameras' noise, and with it error bars, is left to noise
 }
 
 // graveOf returns the warnings by which the result is likely wrong, not only worse than it could
@@ -140,14 +141,14 @@ func graveOf(j *take.Job) []string {
 var errNotOpen = errors.New("no take is open")
 
 // prepare makes the take ready, and writes the recipe with every estimate to the file at a.Path; a
-// draft is made from a.Samples. With a.Later a test for wrong curves is left to curves, and with
-// a.Planes what another engine has found is not looked for again.
+// draft is made from a.Samples. With a.Later a test for wrong curves is left to curves, and the cameras'
+// noise to noise; with a.Planes what another engine has found is not looked for again.
 func (s *session) prepare(ctx context.Context, a *arguments) (*prepared, error) {
 	if s.take == nil {
 		return nil, errNotOpen
 	}
-	s.take.CurvesLater, s.take.FewFrames = a.Later, true
-	defer func() { s.take.CurvesLater = false }()
+	s.take.CurvesLater, s.take.NoiseLater, s.take.FewFrames = a.Later, a.Later, true
+	defer func() { s.take.CurvesLater, s.take.NoiseLater = false, false }()
 	if a.Planes != "" {
 		data, err := os.ReadFile(a.Planes)
 		if err != nil {
@@ -174,21 +175,39 @@ func (s *session) prepare(ctx context.Context, a *arguments) (*prepared, error) 
 	if s.job, err = s.take.Prepare(ctx); err != nil {
 		return nil, err
 	}
+	return s.prepared(a.Path)
+}
+
+// noise finds the noise that prepare has left, and does what else prepare does.
+func (s *session) noise(ctx context.Context, a *arguments) (*prepared, error) {
+	if s.job == nil {
+		return nil, errNotOpen
+	}
+	j, err := s.job.Noise(ctx)
+	if err != nil {
+		return nil, err
+	}
+	s.job, s.frame, s.finish = j, nil, ""
+	return s.prepared(a.Path)
+}
+
+// prepared has frames made of the job, and writes its recipe with every estimate to the file at path.
+func (s *session) prepared(path string) (*prepared, error) {
 	s.scrubber = s.job.NewScrubber()
 	r := s.job.Recipe(nil)
 	s.linear = slices.Contains([]string{r.ColorCurve, r.BandCurve, r.BackgroundCurve}, plate.Linear.Name())
 	if s.sigma {
 		r.Write = slices.DeleteFunc(slices.Clone(r.Write), func(p string) bool { return p == "sigma" })
 	}
-	if err := r.Save(a.Path); err != nil {
+	if err := r.Save(path); err != nil {
 		return nil, err
 	}
-	text, err := os.ReadFile(a.Path)
+	text, err := os.ReadFile(path)
 	if err != nil {
 		return nil, err
 	}
 	j := s.job
-	return &prepared{text, j.Geometry.ColorW, j.Geometry.ColorH, j.Residual, j.Model, j.Geometry.Mirror, j.Crosstalk, orEmpty(j.Warnings), orEmpty(j.Notes), j.Seconds, s.rough, graveOf(j)}, nil
+	return &prepared{text, j.Geometry.ColorW, j.Geometry.ColorH, j.Residual, j.Model, j.Geometry.Mirror, j.Crosstalk, orEmpty(j.Warnings), orEmpty(j.Notes), j.Seconds, s.rough, graveOf(j), j.NoiseLeft()}, nil
 }
 
 // planes returns what was found of the take that its recipe has no room for.

@@ -20,7 +20,7 @@ const near = 24; // frames from the first that a draft takes of a clip with few 
 
 // Where each part of preparing begins, in parts of the whole: of HD clips without clean plates, measured.
 /** @type {Record<string, number>} */
-const stages = { "the geometry between the cameras": 0.05, "the lenses": 0.5, "the screen, the crosstalk and the reference plates": 0.55, "the cameras' noise": 0.85 };
+const stages = { "the geometry between the cameras": 0.05, "the lenses": 0.5, "the screen, the crosstalk and the reference plates": 0.65 };
 
 export class Opening {
   #turn = 0; // counts the openings, and what ends one
@@ -120,7 +120,7 @@ export class Opening {
     store.update({ empty: "" });
     this.engines.finish = finishOf(recipe);
     const { estimates, all } = known(this.#known, wells, recipe);
-    const words = this.#watch(mine, all && !again ? "Applying what has changed" : "Opening the take");
+    let words = this.#watch(mine, all && !again ? "Applying what has changed" : "Opening the take");
     try {
       take.lay(wells, { version: store.value.version, ...recipe, ...estimates }, (all && this.#known?.planes) || null);
       const { geometry } = { ...recipe, ...estimates };
@@ -130,16 +130,31 @@ export class Opening {
       if (mine !== this.#turn) return;
       this.#number(opened);
       performance.mark("opened");
-      let ready = await take.prepare((stage) => words.say(`${store.value.ready ? "Refining the draft" : "Making the take ready"}: ${stage}`, stages[stage]));
+      const before = all && this.#known?.ready;
+      /** @type {(found: Prepared) => Prepared} */
+      const told = (found) => {
+        const ready = before ? { ...found, model: before.model, residual_px: before.residual_px, notes: before.notes, warnings: union(before.warnings, found.warnings), grave: union(before.grave, found.grave) } : { ...found, notes: union(opened.notes, found.notes) };
+        this.#notes = found.notes;
+        this.#known = found.no_noise ? null : { wells, recipe, ready, planes: take.planes };
+        return ready;
+      };
+      const found = await take.prepare((stage) => words.say(`${store.value.ready ? "Refining the draft" : "Making the take ready"}: ${stage}`, stages[stage]));
       performance.mark("prepared");
       if (mine !== this.#turn) return;
-      this.#notes = ready.notes;
-      const before = all && this.#known?.ready;
-      ready = before ? { ...ready, model: before.model, residual_px: before.residual_px, notes: before.notes, warnings: union(before.warnings, ready.warnings), grave: union(before.grave, ready.grave) } : { ...ready, notes: union(opened.notes, ready.notes) };
-      this.#known = { wells, recipe, ready, planes: take.planes };
+      let ready = told(found);
       take.begin();
-      await this.#show(mine, ready, words);
+      await this.#show(ready, words);
       if (mine !== this.#turn) return;
+      if (ready.no_noise) {
+        words = this.#watch(mine, "Measuring the cameras' noise, for the error bar of alpha");
+        const more = await take.noise();
+        if (mine !== this.#turn) return;
+        ready = told(more);
+        store.update({ ready });
+        words.end();
+        if (store.value.recipe !== recipe) this.#finish();
+      }
+      if (!store.value.pixel) this.probe.at(store.value.demo ? steam : { x: Math.floor(ready.w / 2), y: Math.floor(ready.h / 2) }, this.frames.signal);
       store.update({ engines: take.room(ready) });
       this.#share(ready, recipe).catch((error) => isAbort(error) || refuse(store, error));
     } catch (error) {
@@ -185,7 +200,7 @@ export class Opening {
       const { opened, ready } = await this.take.draft(this.store.value.wells.color[0].name, ({ w, h }, rgba) => mine === this.#turn && this.#wait(rgba, w, h), (found) => this.#samples(found));
       if (mine !== this.#turn) return;
       this.#number(opened);
-      await this.#show(mine, ready);
+      await this.#show(ready);
       performance.mark("draft");
     } catch (error) {
       if (isAbort(error)) throw error;
@@ -230,19 +245,16 @@ export class Opening {
 
   /**
    * #show shows a take that can be worked with.
-   * @param {number} mine
    * @param {Prepared} ready
    * @param {Words} [words] that end with it
    */
-  async #show(mine, ready, words) {
+  async #show(ready, words) {
     const { store } = this;
     store.update({ ready });
     if (!this.viewer.begun) await this.#first();
     words?.end();
     await this.frames.seek(store.value.frame, { thumbs: true });
     this.viewer.wait(null);
-    if (mine !== this.#turn || ready.draft || store.value.pixel) return;
-    this.probe.at(store.value.demo ? steam : { x: Math.floor(ready.w / 2), y: Math.floor(ready.h / 2) }, this.frames.signal);
   }
 
   /**

@@ -37,6 +37,7 @@
  * @property {number} seconds
  * @property {string[]} grave those of the warnings by which the result is likely wrong
  * @property {boolean} draft it is of reduced plates and a few frames: the full one follows
+ * @property {boolean} no_noise it has no error bars yet: noise finds what they are made from
  */
 
 /** @typedef {[number, number, number]} Triple a linear color */
@@ -127,7 +128,8 @@
  *
  * @typedef {object} Operations
  * @property {{takes: {path: string, draft?: boolean}, gives: Opened}} open
- * @property {{takes: {path: string, samples?: number[], later?: boolean, planes?: string}, gives: Prepared}} prepare later: without the test that curves makes; planes: a file of what planes gave, which is not looked for again
+ * @property {{takes: {path: string, samples?: number[], later?: boolean, planes?: string}, gives: Prepared}} prepare later: without what curves and noise make; planes: a file of what planes gave, which is not looked for again
+ * @property {{takes: {path: string}, gives: Prepared}} noise of the cameras, where prepare left it
  * @property {{takes: {}, gives: null}} planes what was found of the take beside its recipe, as bytes
  * @property {{takes: {}, gives: string[]}} curves warnings that files are read by a wrong curve, where prepare left that test
  * @property {{takes: {fps: number}, gives: Readings}} check

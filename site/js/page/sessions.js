@@ -21,7 +21,7 @@ export class Sessions {
     store.subscribe(["ready", "recipe", "demo"], ({ ready, demo }) => {
       clearTimeout(this.#timer);
       if (demo) this.#leave();
-      else if (ready && !ready.draft) this.#timer = setTimeout(() => this.#keep(), soon);
+      else if (ready && !ready.draft && !ready.no_noise) this.#timer = setTimeout(() => this.#keep(), soon);
     });
     store.subscribe(["thumbs"], () => this.#portray());
     store.subscribe(["tab"], ({ tab }) => tab === "plates" && this.#tell());

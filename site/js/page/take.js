@@ -121,6 +121,11 @@ export class Take {
     return (await this.engines.call("prepare", { path: places.resolved, later: true, planes: this.#known() }, { ...this.#on(0), stage })).result;
   }
 
+  // noise finds the cameras' noise, which prepare has left.
+  async noise() {
+    return (await this.engines.call("noise", { path: places.resolved }, this.#on(0))).result;
+  }
+
   // #known is where the engines find what is known of the take beside its recipe.
   #known() {
     return this.planes ? places.planes : "";
