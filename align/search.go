@@ -7,8 +7,6 @@ import (
 	"slices"
 	"sort"
 
-	"gonum.org/v1/gonum/dsp/fourier"
-
 	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/internal/robust"
@@ -451,8 +449,11 @@ func removeMean(pictures [][]float64, mask []float64) (n, energy float64) {
 
 // put adds a picture of width w to a larger one of width fw, times the factor.
 func put(to []complex128, fw int, v []float64, w int, factor complex128) {
-	for i, x := range v {
-		to[i/w*fw+i%w] += complex(x, 0) * factor
+	for y := range len(v) / w {
+		to := to[y*fw : y*fw+w]
+		for x, v := range v[y*w : (y+1)*w] {
+			to[x] += scaled(factor, v)
+		}
 	}
 }
 
@@ -467,62 +468,6 @@ func fastSize(n int) int {
 		}
 		if m == 1 {
 			return n
-		}
-	}
-}
-
-// A transform is a Fourier transform in two dimensions, without normalization.
-type transform struct {
-	w, h     int
-	row, col *fourier.CmplxFFT
-	columns  [abreast][]complex128
-}
-
-// abreast is how many columns are copied at a time: as many as a line of a cache holds numbers.
-const abreast = 4
-
-func newTransform(w, h int) *transform {
-	t := &transform{w: w, h: h, row: fourier.NewCmplxFFT(w), col: fourier.NewCmplxFFT(h)}
-	t.columns = [abreast][]complex128(list.Rows[complex128](abreast, h))
-	return t
-}
-
-// forward transforms v, of which all rows from this one on are 0.
-func (t *transform) forward(v []complex128, rows int) {
-	for y := range rows {
-		r := v[y*t.w : (y+1)*t.w]
-		t.row.Coefficients(r, r)
-	}
-	t.down(v, t.col.Coefficients)
-}
-
-// inverse transforms v back. Of the rows no more are right than those up to margin to either side
-// of the first, as they go around.
-func (t *transform) inverse(v []complex128, margin int) {
-	t.down(v, t.col.Sequence)
-	for y := range min(2*margin+1, t.h) {
-		at := ((y-margin)%t.h + t.h) % t.h * t.w
-		r := v[at : at+t.w]
-		t.row.Sequence(r, r)
-	}
-}
-
-// down transforms the columns.
-func (t *transform) down(v []complex128, do func(dst, src []complex128) []complex128) {
-	for x := 0; x < t.w; x += abreast {
-		some := t.columns[:min(abreast, t.w-x)]
-		for y := range t.h {
-			for i, c := range v[y*t.w+x : y*t.w+x+len(some)] {
-				some[i][y] = c
-			}
-		}
-		for _, c := range some {
-			do(c, c)
-		}
-		for y := range t.h {
-			for i, c := range some {
-				v[y*t.w+x+i] = c[y]
-			}
 		}
 	}
 }
