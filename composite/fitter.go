@@ -51,7 +51,7 @@ func NewFitter(srcW, srcH, dstW, dstH int, f Fit) (*Fitter, error) {
 	}
 	out.copies = srcW == dstW && srcH == dstH && left == 0 && top == 0 && sx == 1 && sy == 1
 	out.cols, out.rows = newTaps(srcW, dstW, left, sx), newTaps(srcH, dstH, top, sy)
-	out.cols.follow()
+	out.cols.four()
 	out.lines = out.soft.Rows()
 	if !out.copies {
 		out.lines = list.Of(out.lines, out.rows.sum)
@@ -173,7 +173,7 @@ type Fitted struct {
 	shrunk [][]float32 // those, where the picture shrinks
 	turned [][]float32 // planes of the frame, where it is soft too
 	soft   []blur.Soft
-	buffer []float32    // a row of the picture
+	buffer [][]float32  // a row of each plane of the picture
 	out    [3][]float32 // of Row
 }
 
@@ -267,7 +267,7 @@ func (r *Fitted) fit(dst [][]float32) {
 	w := r.f.dstW
 	parallel.Rows(w, r.f.dstH, func(y0, y1 int) {
 		row := make([][]float32, len(dst))
-		var buffer []float32
+		var buffer [][]float32
 		if y0 == 0 {
 			buffer = r.buffer
 			defer func() { r.buffer = buffer }()
@@ -283,25 +283,29 @@ func (r *Fitted) fit(dst [][]float32) {
 
 // row sets row y of each plane, without softness. Each is first gathered from rows of the picture
 // and then resampled along itself, so that nothing larger than one row is held between.
-func (r *Fitted) row(dst [][]float32, buffer *[]float32, y int) {
+func (r *Fitted) row(dst [][]float32, buffer *[][]float32, y int) {
 	f := r.f
 	if f.turn != nil {
 		f.turn.row(dst, r.src, y)
 		return
 	}
 	n := f.cols.to - f.cols.from
-	*buffer = slices.Grow((*buffer)[:0], n)[:n]
 	first, weights := f.rows.at(y)
-	for c := range dst {
-		switch {
-		case f.copies:
+	switch {
+	case f.copies:
+		for c := range dst {
 			copy(dst[c], r.src[c][y*f.srcW:])
-		case len(weights) == 0 || n == 0:
-			clear(dst[c])
-		default:
-			kernel.Blend(*buffer, r.src[c][first*f.srcW+f.cols.from:], f.srcW, weights)
-			f.cols.resample(dst[c], *buffer)
 		}
+	case len(weights) == 0 || n == 0:
+		for c := range dst {
+			clear(dst[c])
+		}
+	default:
+		*buffer = sized(*buffer, len(dst), n)
+		for c, line := range *buffer {
+			kernel.Blend(line, r.src[c][first*f.srcW+f.cols.from:], f.srcW, weights)
+		}
+		f.cols.planes(dst, *buffer)
 	}
 }
 
@@ -314,10 +318,7 @@ type taps struct {
 	weights  []float32
 	from, to int // the pixels of the picture that are used at all: up to before to
 
-	// Of pixels with four weights each, whose neighbors follow each other, as they do where the
-	// picture is hardly enlarged.
-	spans []kernel.Span
-	four  [4][]float32 // weights of all pixels
+	fours *kernel.Fours // the same where no pixel has more than four weights; or nil
 }
 
 // at returns the taps of pixel i.
@@ -362,60 +363,54 @@ func (t *taps) sum(s blur.Sum) blur.Sum {
 
 // resample sets out from the part of a line that is used.
 func (t *taps) resample(out, line []float32) {
-	done := 0
-	if t.spans != nil {
-		kernel.Four(out, line, &t.four, t.spans)
+	if t.fours != nil {
+		t.fours.Row(out, line)
+		return
 	}
-	for _, s := range t.spans {
-		t.each(out, line, done, s.From)
-		done = s.To
-	}
-	t.each(out, line, done, len(out))
-}
-
-// each is resample for some pixels.
-func (t *taps) each(out, line []float32, from, to int) {
-	for i := from; i < to; i++ {
+	for i := range out {
 		first, w := t.at(i)
-		first -= t.from
-		if len(w) == 4 {
-			l := line[first : first+4 : first+4]
-			out[i] = float32(w[0]*l[0]) + float32(w[1]*l[1]) + float32(w[2]*l[2]) + float32(w[3]*l[3])
-			continue
-		}
 		var sum float32
-		for k, l := range line[first : first+len(w)] {
+		for k, l := range line[first-t.from : first-t.from+len(w)] {
 			sum += float32(w[k] * l)
 		}
 		out[i] = sum
 	}
 }
 
-// follow finds the spans.
-func (t *taps) follow() {
-	const least = 6 // pixels, from which vectors gain
-	n := len(t.first)
-	for i := 0; i < n; {
-		from, at := i, t.first[i]
-		for i < n && t.start[i+1]-t.start[i] == 4 && t.first[i] == at+int32(i-from) {
-			i++
-		}
-		if i-from >= least {
-			t.spans = append(t.spans, kernel.Span{From: from, To: i, At: int(at) - t.from})
-		}
-		i = max(i, from+1)
-	}
-	if t.spans == nil {
+// planes is resample for a line of each plane.
+func (t *taps) planes(out, lines [][]float32) {
+	if t.fours != nil && len(out) == 3 {
+		t.fours.Three((*[3][]float32)(out), (*[3][]float32)(lines))
 		return
 	}
-	for k := range t.four {
-		t.four[k] = make([]float32, n)
-		for i := range n {
-			if _, w := t.at(i); len(w) == 4 {
-				t.four[k][i] = w[k]
+	for c := range out {
+		t.resample(out[c], lines[c])
+	}
+}
+
+// four finds the Fours.
+func (t *taps) four() {
+	n := t.to - t.from
+	at, four := make([]int32, len(t.first)), make([][4]float32, len(t.first))
+	for i := range at {
+		first, weights := t.at(i)
+		// Neighbors that are in the line, of which the first and the last ones may count nothing.
+		k := max(min(first-t.from, n-len(four[i])), 0)
+		switch {
+		case i > 0 && len(weights) == 0:
+			k = int(at[i-1])
+		case i > 0:
+			k = min(k, int(at[i-1])+1)
+		}
+		at[i] = int32(k)
+		if len(weights) > 0 {
+			if k = first - t.from - k; k+len(weights) > len(four[i]) {
+				return
 			}
+			copy(four[i][k:], weights)
 		}
 	}
+	t.fours = kernel.NewFours(n, at, four)
 }
 
 // newTaps lays src pixels over dst, enlarged by scale, from the place edge on.

@@ -32,7 +32,7 @@ func whole(n, lanes int) int {
 const lanes, byteLanes = 8, 32
 
 // words are rows whose vectors are of whole numbers.
-func words(p *int32) *float32 { return (*float32)(unsafe.Pointer(p)) }
+func words[T int8 | int32](p *T) *float32 { return (*float32)(unsafe.Pointer(p)) }
 
 // numbers returns what the assembly for a Solve wants.
 func (s *Solve) numbers() [10]float32 {
@@ -179,7 +179,26 @@ func cubicFront(r *Run, dst, src []float32, stride int, dx, dy []float32) int {
 	return n
 }
 
-func fourFront(dst, line []float32, weights *[4][]float32, spans []Span) int { return 0 }
+func foursFront(f *Fours, dst, line []float32) int {
+	n := whole(f.n, 4)
+	if n > 0 {
+		rows := [...]*float32{first(dst, n), first(line, f.line), words(first(f.picks, 4*n)), first(f.weights, 4*n), words(first(f.at, n/4))}
+		foursAVX2(&rows[0], n)
+	}
+	return n
+}
+
+func threeFoursFront(f *Fours, dst, lines *[3][]float32) int {
+	n, line := whole(f.n, 4), f.line
+	if n > 0 {
+		rows := [...]*float32{
+			first(dst[0], n), first(dst[1], n), first(dst[2], n), first(lines[0], line), first(lines[1], line), first(lines[2], line),
+			words(first(f.picks, 4*n)), first(f.weights, 4*n), words(first(f.at, n/4)),
+		}
+		threeFoursAVX2(&rows[0], n)
+	}
+	return n
+}
 
 func mixFront(dst, a, b []float32, part float32) int {
 	n := whole(len(dst), lanes)

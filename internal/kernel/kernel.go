@@ -10,10 +10,12 @@
 //   - elsewhere what the portable vector package makes, where the toolchain has that (vector.go);
 //   - or nothing (none.go).
 //
-// Products are rounded before they are added, so that Solve, Held, Blend, Four and Slant give the same
+// Products are rounded before they are added, so that Solve, Held, Blend, Fours and Slant give the same
 // bits on every machine. MapLine, Spread, Cubic, Gram and Fold may fuse them, and agree to a few
 // units in the last place.
 package kernel
+
+import "slices"
 
 // Vectors says by what the kernels are done: "AVX2", the portable vectors and their length, or
 // "plain loops".
@@ -147,15 +149,55 @@ func Cubic(dst, src []float32, stride int, dx, dy []float32, runs []Run) {
 	}
 }
 
-// A Span is a part of a row, from pixel From up to but not including To, of which each is made from
-// four neighbors of a line: the first of them from those at At on, each next from the next ones.
-type Span struct{ From, To, At int }
+// Fours make a row of a line that is enlarged: each pixel is the sum of four neighbors in the line,
+// each times its weight. They give the same bits on every machine.
+type Fours struct {
+	n, line int       // pixels, and how long the line is
+	at      []int32   // of four pixels, the place in the line that their picks count from
+	picks   []int8    // of each pixel, the four bytes of its first neighbor, from there on
+	weights []float32 // of four pixels, those of their first neighbors, then of their second ones, and so on
+}
 
-// Four sets the pixels of a row that are in spans, which are in their order, to the sums of their
-// neighbors in line, each times its weight, of which there are four rows as long as dst. Other
-// pixels may be overwritten. It gives the same bits on every machine.
-func Four(dst, line []float32, weights *[4][]float32, spans []Span) {
-	fourFrom(fourFront(dst, line, weights, spans), dst, line, weights, spans)
+// NewFours returns the Fours of so long a line whose pixel i has the neighbors from at[i] on, with
+// weights[i]. It returns nil where four pixels have neighbors too far apart, as they have in a line
+// that shrinks, or the line is too short for vectors.
+func NewFours(line int, at []int32, weights [][4]float32) *Fours {
+	const reach = 4 // first neighbors of four pixels, which one vector has
+	whole := (len(at) + 3) / 4
+	f := &Fours{n: len(at), line: line, at: make([]int32, whole), picks: make([]int8, 16*whole), weights: make([]float32, 16*whole)}
+	last := int32(line - 3 - reach) // from which on all four vectors are in the line
+	for g := range f.at {
+		four := at[4*g : min(4*g+4, len(at))]
+		f.at[g] = min(slices.Min(four), last)
+		if f.at[g] < 0 || slices.Max(four) >= f.at[g]+reach {
+			return nil
+		}
+		for i, first := range four {
+			for b := range 4 {
+				f.picks[16*g+4*i+b] = int8(4*(first-f.at[g])) + int8(b)
+				f.weights[16*g+4*b+i] = weights[4*g+i][b]
+			}
+		}
+	}
+	return f
+}
+
+// Row sets dst to the row of a line.
+func (f *Fours) Row(dst, line []float32) {
+	dst, line = dst[:f.n], line[:f.line]
+	f.from(foursFront(f, dst, line), dst, line)
+}
+
+// Three is Row for three lines.
+func (f *Fours) Three(dst, lines *[3][]float32) {
+	var to, from [3][]float32
+	for c := range to {
+		to[c], from[c] = dst[c][:f.n], lines[c][:f.line]
+	}
+	i := threeFoursFront(f, &to, &from)
+	for c := range to {
+		f.from(i, to[c], from[c])
+	}
 }
 
 // A Slant says where the pixels of a row lie in a picture that is turned: the first at X and Y,

@@ -28,7 +28,9 @@ func spreadFront(dst, nodes []float32) int { return 0 }
 
 func cubicFront(r *Run, dst, src []float32, stride int, dx, dy []float32) int { return 0 }
 
-func fourFront(dst, line []float32, weights *[4][]float32, spans []Span) int { return 0 }
+func foursFront(f *Fours, dst, line []float32) int { return 0 }
+
+func threeFoursFront(f *Fours, dst, lines *[3][]float32) int { return 0 }
 
 func mixFront(dst, a, b []float32, part float32) int { return 0 }
 

@@ -203,16 +203,11 @@ func (r *Run) cubic(i int, dst, src []float32, stride int, dx, dy []float32) {
 	}
 }
 
-// fourFrom is Four for the spans from number k on.
-func fourFrom(k int, dst, line []float32, weights *[4][]float32, spans []Span) {
-	for _, s := range spans[k:] {
-		to := dst[s.From:s.To]
-		n := len(to)
-		w0, w1, w2, w3 := weights[0][s.From:][:n], weights[1][s.From:][:n], weights[2][s.From:][:n], weights[3][s.From:][:n]
-		l := line[s.At:][:n+3]
-		for i := range to {
-			to[i] = float32(w0[i]*l[i]) + float32(w1[i]*l[i+1]) + float32(w2[i]*l[i+2]) + float32(w3[i]*l[i+3])
-		}
+func (f *Fours) from(i int, dst, line []float32) {
+	for ; i < len(dst); i++ {
+		w := (*[13]float32)(f.weights[i/4*16+i%4:])
+		l := (*[4]float32)(line[int(f.at[i/4])+int(f.picks[4*i])/4:])
+		dst[i] = float32(w[0]*l[0]) + float32(w[4]*l[1]) + float32(w[8]*l[2]) + float32(w[12]*l[3])
 	}
 }
 

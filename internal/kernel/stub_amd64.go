@@ -24,6 +24,12 @@ func blendAVX2(rows **float32, c *float32, n int, taps int, stride int)
 func slantedAVX2(rows **float32, n int, stride int)
 
 //go:noescape
+func foursAVX2(rows **float32, n int)
+
+//go:noescape
+func threeFoursAVX2(rows **float32, n int)
+
+//go:noescape
 func placesAVX2(rows **float32, c *float32, n int)
 
 //go:noescape

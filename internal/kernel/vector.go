@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"simd"
+	"simd/archsimd"
 	"unsafe"
 )
 
@@ -276,7 +277,7 @@ func slopedFront(s Slant, dst, src [][]float32, stride int) int {
 		values = min(values, len(src[c]))
 	}
 	var weights slopedWeights
-	var runs [slopedBlock]Span
+	var runs [slopedBlock]span
 	for i := 0; i < n; {
 		all := slopedRuns(runs[:0], s.At(i), n-i, stride, values)
 		if len(all) == 0 {
@@ -293,12 +294,16 @@ func slopedFront(s Slant, dst, src [][]float32, stride int) int {
 	return n
 }
 
+// A span is a part of a row, from pixel From up to but not including To, of which each is made from
+// neighbors of its own: the first of them from those at At on, each next from the next ones.
+type span struct{ From, To, At int }
+
 // slopedBlock is how many pixels are done at once, so that their weights stay in the first cache.
 const slopedBlock = 256
 
 // slopedRuns appends the first runs of a row of n pixels, as far as whole vectors stay in the row
 // and in src, which has so many values. What they write after a run belongs to the next one.
-func slopedRuns(runs []Span, s Slant, n, stride, values int) []Span {
+func slopedRuns(runs []span, s Slant, n, stride, values int) []span {
 	lanes := simd.BroadcastFloat32s(0).Len()
 	byX, byY := s.DX-Whole, s.DY
 	nextX, nextY := stays(s.X, byX), stays(s.Y, byY)
@@ -316,7 +321,7 @@ func slopedRuns(runs []Span, s Slant, n, stride, values int) []Span {
 		if to == nextY {
 			nextY += stays(s.At(to).Y, byY)
 		}
-		runs = append(runs, Span{k, to, at})
+		runs = append(runs, span{k, to, at})
 		k = to
 	}
 	return runs
@@ -362,7 +367,7 @@ func slopes(w *[4][slopedBlock + Pad]float32, at, step uint32, n int) {
 	}
 }
 
-func sloped(dst, src *float32, stride int, w *slopedWeights, runs []Span) {
+func sloped(dst, src *float32, stride int, w *slopedWeights, runs []span) {
 	lanes := simd.BroadcastFloat32s(0).Len()
 	x0, x1, x2, x3 := &w.across[0][0], &w.across[1][0], &w.across[2][0], &w.across[3][0]
 	y0, y1, y2, y3 := &w.down[0][0], &w.down[1][0], &w.down[2][0], &w.down[3][0]
@@ -513,28 +518,49 @@ func stretch(r *cubicRows, n int) {
 	}
 }
 
-// fourFront does all spans whose whole vectors are in the rows: what they write after a span belongs
-// to the next one, or to none.
-func fourFront(dst, line []float32, weights *[4][]float32, spans []Span) int {
-	n := len(dst)
-	to, l := first(dst, n), first(line, len(line))
-	w0, w1, w2, w3 := first(weights[0], n), first(weights[1], n), first(weights[2], n), first(weights[3], n)
-	lanes := simd.BroadcastFloat32s(0).Len()
-	for k := range spans {
-		s := &spans[k]
-		i, end, p := s.From, s.To, after(l, s.At)
-		if past := end + lanes - 1; i < 0 || s.At < 0 || past > n || s.At+past-i+3 > len(line) {
-			return k
-		}
-		for ; i < end; i += lanes {
-			sum := simd.LoadFloat32s(from(p, 0)).Mul(simd.LoadFloat32s(from(w0, i)))
-			sum = sum.Add(simd.LoadFloat32s(from(p, 1)).Mul(simd.LoadFloat32s(from(w1, i))))
-			sum = sum.Add(simd.LoadFloat32s(from(p, 2)).Mul(simd.LoadFloat32s(from(w2, i))))
-			sum.Add(simd.LoadFloat32s(from(p, 3)).Mul(simd.LoadFloat32s(from(w3, i)))).Store(from(to, i))
-			p = after(p, lanes)
-		}
+// The first neighbors of four pixels are picked from one vector; the second ones lie in the same way
+// one value further on, and so do the others.
+
+func foursFront(f *Fours, dst, line []float32) int {
+	n := f.n / 4 * 4
+	fours(f, n, first(dst, n), first(line, f.line))
+	return n
+}
+
+func fours(f *Fours, n int, to, line *float32) {
+	at, picks, weights := first(f.at, n/4), first(f.picks, 4*n), first(f.weights, 4*n)
+	for i := 0; i < n; i += 4 {
+		pick, w, p := archsimd.LoadInt8x16(from(picks, 4*i)), after(weights, 4*i), after(line, int(*after(at, i/4)))
+		sum := picked(p, pick).Mul(quad(w)).Add(picked(after(p, 1), pick).Mul(quad(after(w, 4))))
+		sum.Add(picked(after(p, 2), pick).Mul(quad(after(w, 8)))).Add(picked(after(p, 3), pick).Mul(quad(after(w, 12)))).Store(from(to, i))
 	}
-	return len(spans)
+}
+
+func threeFoursFront(f *Fours, dst, lines *[3][]float32) int {
+	n, line := f.n/4*4, f.line
+	threeFours(f, n, first(dst[0], n), first(dst[1], n), first(dst[2], n), first(lines[0], line), first(lines[1], line), first(lines[2], line))
+	return n
+}
+
+func threeFours(f *Fours, n int, to0, to1, to2, line0, line1, line2 *float32) {
+	at, picks, weights := first(f.at, n/4), first(f.picks, 4*n), first(f.weights, 4*n)
+	for i := 0; i < n; i += 4 {
+		pick, w, k := archsimd.LoadInt8x16(from(picks, 4*i)), after(weights, 4*i), int(*after(at, i/4))
+		w0, w1, w2, w3 := quad(w), quad(after(w, 4)), quad(after(w, 8)), quad(after(w, 12))
+		p := after(line0, k)
+		picked(p, pick).Mul(w0).Add(picked(after(p, 1), pick).Mul(w1)).Add(picked(after(p, 2), pick).Mul(w2)).Add(picked(after(p, 3), pick).Mul(w3)).Store(from(to0, i))
+		p = after(line1, k)
+		picked(p, pick).Mul(w0).Add(picked(after(p, 1), pick).Mul(w1)).Add(picked(after(p, 2), pick).Mul(w2)).Add(picked(after(p, 3), pick).Mul(w3)).Store(from(to1, i))
+		p = after(line2, k)
+		picked(p, pick).Mul(w0).Add(picked(after(p, 1), pick).Mul(w1)).Add(picked(after(p, 2), pick).Mul(w2)).Add(picked(after(p, 3), pick).Mul(w3)).Store(from(to2, i))
+	}
+}
+
+func quad(p *float32) archsimd.Float32x4 { return archsimd.LoadFloat32x4(from(p, 0)) }
+
+// picked returns the bytes of the vector at p that pick says.
+func picked(p *float32, pick archsimd.Int8x16) archsimd.Float32x4 {
+	return quad(p).ToBits().ReshapeToUint8s().BitsToInt8().LookupOrZero(pick).ToBits().ReshapeToUint32s().BitsToFloat32()
 }
 
 func mixFront(dst, a, b []float32, part float32) int {

@@ -186,17 +186,22 @@ func compare(t *testing.T, bits func() uint32, n, at int) {
 		slantedFrom(0, want, from[1], w, at, weights)
 		rows("Slant", other, want)
 	}
-	line, four := m.floats(n+3), [4][]float32{m.floats(n), m.floats(n), m.floats(n), m.floats(n)}
-	var spans []Span
-	for i := 0; i < n; { // one after the other, or some pixels apart
-		to := i + 1 + int(bits()>>8)%min(n-i, 13)
-		spans = append(spans, Span{i, to, int(bits()>>8) % (n - to + i + 1)})
-		i = to + int(bits()>>8)%3
+	lines, rest, own := m.three(n+7), m.three(n), make([][4]float32, n)
+	first, step := m.whole(n), bits()>>8%2 // one after the other, or at times one twice
+	for i := range own {
+		own[i] = [4]float32{number(), number(), number(), number()}
+		if first[i] = 0; i > 0 {
+			first[i] = first[i-1] + int32(step|bits()>>8%2)
+		}
 	}
-	fourFrom(0, want, line, &four, spans)
-	Four(dst, line, &four, spans)
-	for _, s := range spans {
-		rows("Four", dst[s.From:s.To], want[s.From:s.To])
+	fours := NewFours(n+7, first, own)
+	fours.from(0, want, lines[0])
+	fours.Row(dst, lines[0])
+	rows("Fours", dst, want)
+	fours.Three(&rest, &lines)
+	for c := range rest {
+		fours.from(0, want, lines[c])
+		rows("three Fours", rest[c], want)
 	}
 	part := number()
 	mixFrom(0, want, a, b, part)

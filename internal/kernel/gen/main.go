@@ -27,6 +27,8 @@ func main() {
 	held()
 	blend()
 	slanted()
+	fours("foursAVX2", 1)
+	fours("threeFoursAVX2", 3)
 	places()
 	spread()
 	cubic()
@@ -352,6 +354,39 @@ func slanted() {
 		VHADDPS(sum, sum, sum)
 		VMOVSS(sum, k.of(dst, 0))
 		ADDQ(U32(32), w)
+	})
+	leave()
+}
+
+// fours is Fours for so many lines: each dst, each line, then the picks, the weights and at.
+func fours(name string, lines int) {
+	k := function(name, "func(rows **float32, n int)", 2)
+	var dst, line []Register
+	for i := range lines {
+		dst, line = append(dst, k.row(i)), append(line, k.row(lines+i))
+	}
+	picks, weights, at := k.row(2*lines), k.row(2*lines+1), k.row(2*lines+2)
+	k.loop(16, func() {
+		pick, from := XMM(), GP64()
+		VMOVDQU(k.of(picks, 0), pick)
+		MOVLQSX(Mem{Base: at}, from)
+		for i := range lines {
+			var sum VecVirtual
+			for tap := range 4 {
+				v := XMM()
+				VMOVDQU(Mem{Base: line[i], Index: from, Scale: 4, Disp: 4 * tap}, v)
+				VPSHUFB(pick, v, v)
+				VMULPS(Mem{Base: weights, Disp: 16 * tap}, v, v)
+				if tap == 0 {
+					sum = v
+					continue
+				}
+				VADDPS(v, sum, sum)
+			}
+			VMOVUPS(sum, k.of(dst[i], 0))
+		}
+		ADDQ(U32(64), weights)
+		ADDQ(U32(4), at)
 	})
 	leave()
 }
