@@ -15,6 +15,7 @@ import (
 	"slices"
 	"strings"
 
+	"example.com/twinplate/internal/list"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 	"example.com/twinplate/plate/clip"
@@ -72,8 +73,12 @@ func (j *Job) RunClips(ctx context.Context, opt *RunOptions, clips ClipOptions) 
 		return nil, err
 	}
 	defer w.abort()
-	own.InOrder = func(r *Result) error { return w.add(r.Comp, r.Foreground, r.Transmission) }
-	own.Foreground = w.wants("foreground")
+	if opt.Out == "" && opt.Each == nil && !w.wants("foreground") {
+		own.taker = w.taker
+	} else {
+		own.InOrder = func(r *Result) error { return w.add(r.Comp, r.Foreground, r.Transmission) }
+		own.Foreground = w.wants("foreground")
+	}
 	report, err := j.Run(ctx, &own)
 	if err == nil && len(report.Failed) == 0 {
 		err = w.close()
@@ -202,10 +207,15 @@ type clipWriters struct {
 	job   *Job
 	list  []*clip.Writer // nil once they are closed
 	order []ClipOrder
+	coded bool // what comes has gone through the output's transform already
+	own   clipPlanes
+}
+
+// clipPlanes are what frames, or rows, become on their way into clips.
+type clipPlanes struct {
 	alpha *plate.Gray
 	light *plate.RGB // straight, or in a preview's primaries
 	codes *plate.RGB // by the output's transform
-	coded bool       // what comes has gone through that already
 }
 
 func (w *clipWriters) wants(product string) bool {
@@ -257,29 +267,8 @@ func (j *Job) openClips(ctx context.Context, opt ClipOptions) (*clipWriters, err
 
 // add adds a frame to every clip. Planes that no clip wants may be nil.
 func (w *clipWriters) add(comp, foreground *plate.RGB, transmission *plate.Gray) error {
-	if transmission != nil && (w.wants("matte") || w.wants("foreground")) {
-		w.alpha = matte.Alpha(w.alpha, transmission)
-	}
 	for i, c := range w.order {
-		f, alpha := comp, (*plate.Gray)(nil)
-		switch c.Of {
-		case "foreground":
-			if f, alpha = foreground, w.alpha; c.Alpha == "straight" {
-				f = w.straight(foreground)
-			}
-		case "matte":
-			f = &plate.RGB{W: w.alpha.W, H: w.alpha.H, Pix: [3][]float32{w.alpha.Pix, w.alpha.Pix, w.alpha.Pix}}
-		case "comp":
-			if p := w.job.take.primaries; c.Look && w.job.take.outputVia == nil && !p.Near(plate.PrimariesBT709) {
-				w.light = copied(w.light, f)
-				w.light.Multiply(p.To(plate.PrimariesBT709))
-				f = w.light
-			}
-		}
-		if c.Of != "matte" && !w.coded {
-			w.codes = w.job.take.written(w.codes, f)
-			f = w.codes
-		}
+		f, alpha := w.frame(c, &w.own, comp, foreground, transmission)
 		if err := w.list[i].Add(f, alpha); err != nil {
 			return err
 		}
@@ -287,11 +276,62 @@ func (w *clipWriters) add(comp, foreground *plate.RGB, transmission *plate.Gray)
 	return nil
 }
 
+// frame returns what of a frame, or of a row, goes into a clip, and its alpha where that has one.
+func (w *clipWriters) frame(c ClipOrder, p *clipPlanes, comp, foreground *plate.RGB, transmission *plate.Gray) (f *plate.RGB, alpha *plate.Gray) {
+	switch c.Of {
+	case "matte":
+		p.alpha = matte.Alpha(p.alpha, transmission)
+		return &plate.RGB{W: p.alpha.W, H: p.alpha.H, Pix: [3][]float32{p.alpha.Pix, p.alpha.Pix, p.alpha.Pix}}, nil
+	case "foreground":
+		p.alpha = matte.Alpha(p.alpha, transmission)
+		if f, alpha = foreground, p.alpha; c.Alpha == "straight" {
+			f = p.straight(f)
+		}
+	case "comp":
+		f = comp
+		if from := w.job.take.primaries; c.Look && w.job.take.outputVia == nil && !from.Near(plate.PrimariesBT709) {
+			p.light = copied(p.light, f)
+			p.light.Multiply(from.To(plate.PrimariesBT709))
+			f = p.light
+		}
+	}
+	if !w.coded {
+		p.codes = w.job.take.written(p.codes, f)
+		f = p.codes
+	}
+	return f, alpha
+}
+
+// taker returns what makes a worker's composites and mattes into the clips' code values while each
+// row is at hand.
+func (w *clipWriters) taker() taker {
+	frames := list.Of(w.list, (*clip.Writer).NewFrame)
+	own := make([]clipPlanes, len(frames))
+	return taker{
+		row: func(y int, row *StationRow) {
+			transmission := &plate.Gray{W: len(row.Transmission), H: 1, Pix: row.Transmission}
+			comp := &plate.RGB{W: transmission.W, H: 1, Pix: row.Sum}
+			for i, c := range w.order {
+				f, _ := w.frame(c, &own[i], comp, nil, transmission)
+				frames[i].Row(y, f.Row(0), nil)
+			}
+		},
+		inOrder: func(*Result) error {
+			for i, f := range frames {
+				if err := w.list[i].AddFrame(f); err != nil {
+					return err
+				}
+			}
+			return nil
+		},
+	}
+}
+
 // straight returns the foreground divided by its alpha, and black where there is none.
-func (w *clipWriters) straight(f *plate.RGB) *plate.RGB {
-	w.light = copied(w.light, f)
-	for _, pix := range w.light.Pix {
-		for i, a := range w.alpha.Pix {
+func (p *clipPlanes) straight(f *plate.RGB) *plate.RGB {
+	p.light = copied(p.light, f)
+	for _, pix := range p.light.Pix {
+		for i, a := range p.alpha.Pix {
 			if a > 0 {
 				pix[i] /= min(a, 1)
 			} else {
@@ -299,7 +339,7 @@ func (w *clipWriters) straight(f *plate.RGB) *plate.RGB {
 			}
 		}
 	}
-	return w.light
+	return p.light
 }
 
 func (w *clipWriters) close() error {

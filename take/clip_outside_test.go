@@ -10,9 +10,11 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
+	"example.com/twinplate/composite"
 	"example.com/twinplate/internal/test/outside"
 	"example.com/twinplate/internal/test/tier"
 	"example.com/twinplate/plate"
@@ -156,6 +158,55 @@ func TestClipsAreTheirFrames(t *testing.T) {
 	report, err = short.Run(context.Background(), &take.RunOptions{Out: file("short")})
 	if err != nil || report.Frames == 0 || report.Frames+len(report.Failed) > 5 || report.Frames == 5 {
 		t.Errorf("cut off: %+v, %v", report, err)
+	}
+}
+
+// Clips whose rows are made into code values while they are at hand are those of planes, whatever the
+// recipe does.
+func TestClipsByRow(t *testing.T) {
+	tier.InTest(t)
+	r := record(t, 1, 2, 3)
+	for name, change := range map[string]func(*take.Recipe){
+		"as it is":      func(*take.Recipe) {},
+		"a wide gamut":  func(r *take.Recipe) { r.Primaries = "ap1" },
+		"graded":        func(r *take.Recipe) { r.ForegroundGrade.Exposure, r.BackgroundGrade.Exposure = 0.5, -1 },
+		"limits":        func(r *take.Recipe) { r.Limits.Floor = 0.1 },
+		"spill":         func(r *take.Recipe) { r.Spill = "core" },
+		"operator":      func(r *take.Recipe) { r.Operator, r.Fit.Mode = composite.AXorB, composite.Inside },
+		"no background": func(r *take.Recipe) { r.Background = "" },
+	} {
+		recipe := r.recipe
+		change(&recipe)
+		job := prepare(t, recipe)
+		decoded := func(to string, opt take.RunOptions) (all []string) {
+			orders := []take.ClipOrder{{Path: filepath.Join(r.dir, to+" matte.mkv"), Of: "matte"}}
+			if recipe.Background != "" {
+				orders = append(orders, take.ClipOrder{Path: filepath.Join(r.dir, to+".mkv"), Of: "comp"}, take.ClipOrder{Path: filepath.Join(r.dir, to+".mp4"), Of: "comp", Format: clip.H264, Look: true})
+			}
+			if _, err := job.RunClips(context.Background(), &opt, take.ClipOptions{Orders: orders}); err != nil {
+				t.Fatalf("%s: %v", name, err)
+			}
+			for _, o := range orders {
+				sum := filepath.Join(r.dir, "sum")
+				ffmpeg(t, "-i", o.Path, "-f", "md5", sum)
+				data, err := os.ReadFile(sum)
+				if err != nil {
+					t.Fatal(err)
+				}
+				all = append(all, string(data))
+			}
+			return all
+		}
+		rows := decoded("rows", take.RunOptions{})
+		planes := decoded("planes", take.RunOptions{Each: func(r *take.Result) error {
+			if recipe.Background != "" && r.Comp == nil {
+				t.Errorf("%s: no plane of the composite", name)
+			}
+			return nil
+		}})
+		if !slices.Equal(rows, planes) {
+			t.Errorf("%s: by rows %q, by planes %q", name, rows, planes)
+		}
 	}
 }
 

@@ -322,7 +322,10 @@ func (w *runner) spill(s solving) (*matte.SpillRows, error) {
 func (w *runner) tell(r *Result, s *solving, each func(y int, row *StationRow)) error {
 	w.row = w.row.Sized(image.Pt(r.Foreground.W, 1))
 	for y := range r.Foreground.H {
-		row := StationRow{Color: s.color.plane().Row(y), Band: grayRow(s.band, y), Transmission: grayRow(r.Transmission, y)}
+		row := StationRow{Color: s.color.plane().Row(y), Transmission: grayRow(r.Transmission, y)}
+		if s.band != nil { // a run's is resampled row by row, and gone
+			row.Band = grayRow(s.band, y)
+		}
 		foreground := r.Foreground.Row(y)
 		switch {
 		case r.Comp != nil:

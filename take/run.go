@@ -31,8 +31,20 @@ type RunOptions struct {
 	InOrder    func(*Result) error
 	Foreground bool // results have a foreground, though the recipe does not write it
 
+	taker func() taker // for a worker, in place of InOrder
+
 	StopAtError bool // begin no more frames after one that failed
 }
+
+// A taker takes a worker's frames: row is told of each composite's rows, of which there then need be no
+// planes, and inOrder is called as InOrder is. Row may be nil.
+type taker struct {
+	row     func(y int, row *StationRow)
+	inOrder func(*Result) error
+}
+
+// ordered reports whether all results are wanted, in their order.
+func (o *RunOptions) ordered() bool { return o.InOrder != nil || o.taker != nil }
 
 // A Failure is a frame that could not be done.
 type Failure struct {
@@ -168,14 +180,18 @@ func (r *run) work(next <-chan int) {
 	w := r.job.newRunner(1)
 	w.shared = r.shared
 	plan := r.job.runPlan(r.opt.Each != nil || r.opt.Foreground)
+	to := taker{inOrder: r.opt.InOrder}
+	if r.opt.taker != nil {
+		to = r.opt.taker()
+	}
 	var p planes
 	for i := range next {
 		var d done
-		if r.out != nil && r.opt.Each == nil && r.opt.InOrder == nil {
+		if r.out != nil && r.opt.Each == nil && !r.opt.ordered() {
 			d.Gain.Value, d.kept = r.out.finished(r.first + i)
 		}
 		if !d.kept {
-			r.frame(w, plan, &p, i, &d)
+			r.frame(w, plan, &p, &to, i, &d)
 		}
 		r.note(i, &d)
 	}
@@ -199,8 +215,8 @@ type done struct {
 }
 
 // frame makes a frame and hands it to whoever wants it.
-func (r *run) frame(w *runner, plan plan, p *planes, i int, d *done) {
-	if d.Result, d.err = w.frame(r.first+i, plan, nil, nil); d.err != nil {
+func (r *run) frame(w *runner, plan plan, p *planes, to *taker, i int, d *done) {
+	if d.Result, d.err = w.frame(r.first+i, plan, nil, to.row); d.err != nil {
 		return
 	}
 	at := time.Now()
@@ -216,8 +232,8 @@ func (r *run) frame(w *runner, plan plan, p *planes, i int, d *done) {
 		}
 		at = w.clock("each", at)
 	}
-	if r.opt.InOrder != nil && r.waits(i) {
-		d.err = r.opt.InOrder(&d.Result)
+	if to.inOrder != nil && r.waits(i) {
+		d.err = to.inOrder(&d.Result)
 		w.clock("in order", at)
 	}
 }
@@ -248,7 +264,7 @@ func (r *run) note(i int, d *done) {
 		if r.full == nil && full(d.err) {
 			r.full = d.err
 		}
-		if (r.opt.StopAtError || r.opt.InOrder != nil || r.full != nil) && !r.stopped {
+		if (r.opt.StopAtError || r.opt.ordered() || r.full != nil) && !r.stopped {
 			r.stopped = true
 			close(r.stop)
 		}

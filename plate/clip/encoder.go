@@ -62,23 +62,40 @@ func (e *encoder) bytes() int {
 	return n
 }
 
-// fill puts a frame into dst.
+// fill puts a frame into dst, on all cores.
 func (e *encoder) fill(dst []byte, f *plate.RGB, alpha *plate.Gray) {
-	if !e.video() {
-		e.fillRGB(dst, f, alpha)
-		return
-	}
-	lines := e.chroma[1]
-	parallel.Rows(e.w, (e.high+lines-1)/lines, func(y0, y1 int) {
+	lines := max(e.chroma[1], 1)
+	parallel.Rows(e.w, (e.h+lines-1)/lines, func(from, to int) {
 		s := e.newScratch()
-		for y := y0; y < y1; y++ {
-			for i := range s.lines {
-				e.codeRow(s.lines[i], f.Row(min(y*lines+i, e.h-1)))
-				e.luma(dst, y*lines+i, s.lines[i], s)
+		for y := from * lines; y < min(to*lines, e.h); y++ {
+			var a []float32
+			if alpha != nil {
+				a = alpha.Pix[y*e.w : (y+1)*e.w]
 			}
-			e.colors(dst, y, s)
+			e.row(dst, y, f.Row(y), a, s)
 		}
 	})
+}
+
+// row puts row y into dst. The rows of one row of chroma come one after the other, with one scratch.
+func (e *encoder) row(dst []byte, y int, light [3][]float32, alpha []float32, s *scratch) {
+	if !e.video() {
+		e.rowRGB(dst, y, light, alpha, s)
+		return
+	}
+	line := s.lines[y%len(s.lines)]
+	e.codeRow(line, light)
+	e.luma(dst, y, line, s)
+	if y == e.h-1 && e.high > e.h { // the last row goes on to an even one
+		for c, code := range line {
+			copy(s.lines[1][c], code)
+		}
+		e.luma(dst, y+1, line, s)
+		y++
+	}
+	if (y+1)%len(s.lines) == 0 {
+		e.colors(dst, y/len(s.lines), s)
+	}
 }
 
 // A scratch is the rows that it takes to encode those of one row of chroma.
@@ -91,6 +108,9 @@ type scratch struct {
 
 func (e *encoder) newScratch() *scratch {
 	row := func(w int) []float32 { return make([]float32, w) }
+	if !e.video() {
+		return &scratch{luma: row(e.w), zeros: row(e.w)}
+	}
 	three := func(w int) [3][]float32 { return [3][]float32{row(w), row(w), row(w)} }
 	columns := e.wide / e.chroma[0]
 	return &scratch{
@@ -165,24 +185,18 @@ func (e *encoder) colors(dst []byte, y int, s *scratch) {
 	e.quantize(dst, second, s.mean[0], luma, scale, 2*(1-weightRed), zero)
 }
 
-// fillRGB is fill for R'G'B' and alpha, which is linear, in the order green, blue, red, alpha.
-func (e *encoder) fillRGB(dst []byte, f *plate.RGB, alpha *plate.Gray) {
+// rowRGB is row for R'G'B' and alpha, which is linear, in the order green, blue, red, alpha.
+func (e *encoder) rowRGB(dst []byte, y int, light [3][]float32, alpha []float32, s *scratch) {
 	n, full := e.w*e.h, float32(int(1)<<e.depth-1)
-	parallel.Rows(e.w, e.h, func(y0, y1 int) {
-		row, zeros := make([]float32, e.w), make([]float32, e.w)
-		for y := y0; y < y1; y++ {
-			light := f.Row(y)
-			for p, c := range [3]int{1, 2, 0} {
-				e.codes.Row(row, light[c])
-				e.quantize(dst, p*n+y*e.w, row, zeros, full, 1, 0.5)
-			}
-			if alpha == nil {
-				continue
-			}
-			for x, v := range alpha.Pix[y*e.w : (y+1)*e.w] {
-				row[x] = min(max(v, 0), 1)
-			}
-			e.quantize(dst, 3*n+y*e.w, row, zeros, full, 1, 0.5)
-		}
-	})
+	for p, c := range [3]int{1, 2, 0} {
+		e.codes.Row(s.luma, light[c])
+		e.quantize(dst, p*n+y*e.w, s.luma, s.zeros, full, 1, 0.5)
+	}
+	if alpha == nil {
+		return
+	}
+	for x, v := range alpha {
+		s.luma[x] = min(max(v, 0), 1)
+	}
+	e.quantize(dst, 3*n+y*e.w, s.luma, s.zeros, full, 1, 0.5)
 }

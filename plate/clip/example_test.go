@@ -54,6 +54,41 @@ func Example() {
 	fmt.Println(r.Info().Frames, "frames of", r.Info().Codec, "at", r.Info().FPS(), "a second; red is", red)
 }
 
+// A frame whose rows are made one by one needs no planes.
+func ExampleWriter_NewFrame() {
+	if clip.Installed() != nil {
+		fmt.Println("FFmpeg is not installed")
+		return
+	}
+	dir, err := os.MkdirTemp("", "clip")
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer os.RemoveAll(dir)
+	path := filepath.Join(dir, "ramp.mp4")
+	w, err := clip.Create(path, clip.WriterOptions{Kind: clip.H264, W: 32, H: 18, Rate: [2]int{24, 1}, Curve: plate.SRGB})
+	if err != nil {
+		log.Fatal(err)
+	}
+	frame, row := w.NewFrame(), plate.NewRGB(32, 1)
+	for y := range 18 {
+		row.Fill(float32(y)/17, 0.5, 0.25)
+		frame.Row(y, row.Row(0), nil)
+	}
+	if err := w.AddFrame(frame); err != nil {
+		w.Abort()
+		log.Fatal(err)
+	}
+	if err := w.Close(); err != nil {
+		log.Fatal(err)
+	}
+	i, err := clip.Probe(context.Background(), path)
+	if err != nil {
+		log.Fatal(err)
+	}
+	fmt.Println(i.Frames, "frame of", i.Codec)
+}
+
 // A clear word where FFmpeg is not installed.
 func ExampleProbe() {
 	path := os.Getenv("PATH")

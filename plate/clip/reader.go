@@ -198,6 +198,7 @@ func (r *Reader) start(index int) error {
 	if r.pipe, err = c.StdoutPipe(); err != nil {
 		return err
 	}
+	widen(r.pipe)
 	if err := c.Start(); err != nil {
 		return err
 	}

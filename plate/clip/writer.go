@@ -96,8 +96,8 @@ type Writer struct {
 	ffmpeg       *exec.Cmd
 	pipe         io.WriteCloser
 	errs         bytes.Buffer
-	frame        []byte
 	encoder      *encoder
+	frame        *Frame // for Add
 }
 
 // Create begins a video file: beside its name, under which it appears when Close has returned nil.
@@ -220,7 +220,8 @@ func (w *Writer) start() error {
 	if w.pipe, err = w.ffmpeg.StdinPipe(); err != nil {
 		return err
 	}
-	w.frame = make([]byte, w.encoder.bytes())
+	widen(w.pipe)
+	w.frame = w.NewFrame()
 	return w.ffmpeg.Start()
 }
 
@@ -258,8 +259,33 @@ func (w *Writer) Add(f *plate.RGB, alpha *plate.Gray) error {
 	case alpha != nil && alpha.Size() != want:
 		return w.fail(plate.CheckSize("alpha", alpha.Size(), "clip", want))
 	}
-	w.encoder.fill(w.frame, f, alpha)
-	if _, err := w.pipe.Write(w.frame); err != nil {
+	w.encoder.fill(w.frame.data, f, alpha)
+	return w.AddFrame(w.frame)
+}
+
+// A Frame is a frame of a Writer's clip that becomes code values row by row, as Add makes them.
+// Several goroutines may each make one at the same time.
+type Frame struct {
+	encoder *encoder
+	data    []byte
+	scratch *scratch
+}
+
+// NewFrame returns a frame that may be added, made again, and added again. Its memory is that of one.
+func (w *Writer) NewFrame() *Frame {
+	return &Frame{w.encoder, make([]byte, w.encoder.bytes()), w.encoder.newScratch()}
+}
+
+// Row makes row y of linear light, in the options' primaries. All rows must come, each once, from the
+// top; they are as wide as the clip, and alpha is nil where that has none.
+func (f *Frame) Row(y int, light [3][]float32, alpha []float32) {
+	f.encoder.row(f.data, y, light, alpha, f.scratch)
+}
+
+// AddFrame adds a frame of the Writer's own whose rows are all there, and is done with it when it
+// returns.
+func (w *Writer) AddFrame(f *Frame) error {
+	if _, err := w.pipe.Write(f.data); err != nil {
 		err := w.end(err)
 		os.Remove(w.beside)
 		return w.fail(err)

@@ -1,0 +1,6 @@
+//go:build !linux
+
+package clip
+
+// widen does nothing.
+func widen(any) {}
