@@ -349,6 +349,23 @@ func ExampleDecodedPicture() {
 	// Output: [0 1]
 }
 
+// Memory that a picture was decoded into may be used again once its light is there.
+func ExamplePicture_Lent() {
+	m := image.NewGray(image.Rect(0, 0, 2, 1))
+	picture := plate.DecodedPicture("take.mov#0", plate.Info{W: 2, H: 1, Depth: 8}, func() (image.Image, error) { return m, nil }).
+		Lent(func() { fmt.Println("given back") })
+	f, err := picture.Gray(nil, plate.SRGB, nil)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	picture.Close()
+	fmt.Println(f.Pix)
+	// Output:
+	// given back
+	// [0 0]
+}
+
 func ExamplePicture_Reduced() {
 	p := plate.DecodedPicture("plate", plate.Info{W: 1920, H: 1080}, func() (image.Image, error) { return plate.NewRGB(1920, 1080), nil })
 	f, err := p.Reduced(4).RGB(nil, plate.SRGB)

@@ -78,6 +78,7 @@ type Picture struct {
 
 	image func() (image.Image, error) // in place of a file
 	lines *lines                      // likewise
+	back  func()                      // gives back what image has given; nil: that was not lent
 
 	full *Picture // that this one is, reduced; else nil
 	by   int      // what its sides are divided by
@@ -135,6 +136,20 @@ func DecodedLines(name string, info Info, padded bool, next func() ([]byte, erro
 	return &Picture{name: name, info: info, format: format{name: info.Format}, lines: l}
 }
 
+// Lent says of a DecodedPicture that what decode returns is lent, and returns the picture: back is
+// called by Close, where it has become light by then. Where it was Image that read it, its caller has it.
+func (p *Picture) Lent(back func()) *Picture {
+	read := p.image
+	p.image = func() (image.Image, error) {
+		m, err := read()
+		if err == nil {
+			p.back = back
+		}
+		return m, err
+	}
+	return p
+}
+
 // Info returns what the picture says of itself.
 func (p *Picture) Info() Info { return p.info }
 
@@ -143,6 +158,13 @@ func (p *Picture) Size() image.Point { return image.Pt(p.info.W, p.info.H) }
 
 // Close closes the file.
 func (p *Picture) Close() error {
+	if p.full != nil {
+		return p.full.Close()
+	}
+	if p.back != nil {
+		p.back()
+		p.back = nil
+	}
 	if c, ok := p.file.ReaderAt.(io.Closer); ok {
 		return fileError(p.name, c.Close())
 	}
@@ -152,6 +174,7 @@ func (p *Picture) Close() error {
 // Image reads the picture's code values: see ReadImage.
 func (p *Picture) Image() (m image.Image, err error) {
 	err = p.do(func() error { m, err = p.decode(); return err })
+	p.back = nil
 	return m, err
 }
 

@@ -76,7 +76,11 @@ func (f *MediaFiles) Open(name string) (*plate.Picture, error) {
 	if err != nil {
 		return nil, err
 	}
-	return plate.DecodedPicture(name, r.Info().Info, func() (image.Image, error) { return r.Frame(index) }), nil
+	var lent *passed
+	return plate.DecodedPicture(name, r.Info().Info, func() (m image.Image, err error) {
+		m, lent, err = r.lend(index)
+		return m, err
+	}).Lent(func() { r.giveBack(lent) }), nil
 }
 
 // FileOf returns the file that a picture is in.

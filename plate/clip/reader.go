@@ -28,13 +28,17 @@ type Reader struct {
 	pipe   io.ReadCloser
 	errs   bytes.Buffer
 	next   int // the frame that the pipe gives next
-	passed []passed
-	most   int // frames in passed
+	passed []*passed
+	most   int      // frames in passed
+	free   [][]byte // of frames that nobody has any more
 }
 
+// A passed frame is in memory: among Reader.passed, in the hands of so many, or both.
 type passed struct {
 	index int
 	data  []byte
+	kept  bool
+	users int
 }
 
 // How far ahead frames are read over rather than sought, and how many bytes of them are kept; as
@@ -102,18 +106,49 @@ func (r *Reader) Info() Stream { return r.info }
 // Frame returns the frame at an index from 0 as code values, at the file's depth, or of floating
 // point as a *plate.RGB or *plate.Gray in linear light. Errors are of type *plate.FileError.
 func (r *Reader) Frame(index int) (image.Image, error) {
-	data, err := r.data(index)
-	var m image.Image
-	if err == nil {
-		m, err = r.info.layout.picture(r.info.W, r.info.H, data)
-	}
-	if err != nil {
-		return nil, ofFile(r.path, fmt.Errorf("frame %d: %w", index, err))
-	}
-	return m, nil
+	m, _, err := r.lend(index)
+	return m, err
 }
 
-func (r *Reader) data(index int) ([]byte, error) {
+// lend is Frame, with the memory that the picture is in, which giveBack may be given when the picture
+// is not used any more.
+func (r *Reader) lend(index int) (image.Image, *passed, error) {
+	p, err := r.at(index)
+	var m image.Image
+	if err == nil {
+		m, err = r.info.layout.picture(r.info.W, r.info.H, p.data)
+	}
+	if err != nil {
+		return nil, nil, ofFile(r.path, fmt.Errorf("frame %d: %w", index, err))
+	}
+	return m, p, nil
+}
+
+// giveBack says that one who has a frame's memory uses it no more.
+func (r *Reader) giveBack(p *passed) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	p.users--
+	r.reuse(p)
+}
+
+// reuse keeps the memory of a frame that nobody has for another.
+func (r *Reader) reuse(p *passed) {
+	if p.users == 0 && !p.kept && len(r.free) < r.most {
+		r.free = append(r.free, p.data)
+	}
+}
+
+// forget takes frame i out of passed.
+func (r *Reader) forget(i int) {
+	p := r.passed[i]
+	r.passed = slices.Delete(r.passed, i, i+1)
+	p.kept = false
+	r.reuse(p)
+}
+
+// at returns the memory of the frame at an index, which has one user more.
+func (r *Reader) at(index int) (*passed, error) {
 	if index < 0 || index >= r.info.Frames {
 		return nil, fmt.Errorf("the clip has frames 0 to %d", r.info.Frames-1)
 	}
@@ -121,10 +156,11 @@ func (r *Reader) data(index int) ([]byte, error) {
 	defer r.mu.Unlock()
 	for i, p := range r.passed {
 		if p.index == index {
+			p.users++
 			if !r.small(len(r.passed)) {
-				r.passed = slices.Delete(r.passed, i, i+1)
+				r.forget(i)
 			}
-			return p.data, nil
+			return p, nil
 		}
 	}
 	if r.ffmpeg == nil || index < r.next || index > r.next+readOver {
@@ -133,8 +169,13 @@ func (r *Reader) data(index int) ([]byte, error) {
 		}
 	}
 	for {
-		data := make([]byte, r.info.layout.bytes(r.info.W, r.info.H))
-		if _, err := io.ReadFull(r.pipe, data); err != nil {
+		p := &passed{index: r.next}
+		if n := len(r.free); n > 0 {
+			p.data, r.free = r.free[n-1], r.free[:n-1]
+		} else {
+			p.data = make([]byte, r.info.layout.bytes(r.info.W, r.info.H))
+		}
+		if _, err := io.ReadFull(r.pipe, p.data); err != nil {
 			at := r.next
 			r.stop()
 			if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
@@ -146,12 +187,14 @@ func (r *Reader) data(index int) ([]byte, error) {
 		found := r.next > index
 		if !found || r.small(1) {
 			if len(r.passed) == r.most {
-				r.passed = slices.Delete(r.passed, 0, 1)
+				r.forget(0)
 			}
-			r.passed = append(r.passed, passed{r.next - 1, data})
+			p.kept = true
+			r.passed = append(r.passed, p)
 		}
 		if found {
-			return data, nil
+			p.users++
+			return p, nil
 		}
 	}
 }
@@ -223,7 +266,7 @@ func (r *Reader) Rest() {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.stop()
-	r.passed = nil
+	r.passed, r.free = nil, nil
 }
 
 // Close ends the program that is running.
