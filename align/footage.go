@@ -396,7 +396,8 @@ func (s *stack) estimate(ctx context.Context, o FootageOptions) (*Estimate, erro
 	if err := f.ask(ctx, o.More, e.LateralColor); err != nil {
 		return nil, err
 	}
-	// What the estimate says of itself, side by side: the parts of it have little for many processors.
+	// What the estimate says of itself, side by side: the parts of it have little for many
+	// processors.
 	say := func() (err error) {
 		e.Pieces = f.pieces()
 		for i := range f.l.frames {
@@ -502,8 +503,8 @@ const (
 // the color frame's width, as Estimate.Coverage states it.
 const coverageReach = 0.1
 
-// cellsAbout returns from which and up to which of n cells, from 0 to 1, those are whose middles may be
-// within reach of x.
+// cellsAbout returns from which and up to which of n cells, from 0 to 1, those are whose middles
+// may be within reach of x.
 func cellsAbout(x, reach float64, n int) (from, to int) {
 	return max(int((x-reach)*float64(n)), 0), min(int((x+reach)*float64(n))+1, n)
 }

@@ -189,8 +189,8 @@ func (sc *screen) across(y float64) (c, b, a float64) {
 	return q[0] + y*(q[2]+y*q[5]), q[1] + y*q[4], q[3]
 }
 
-// screenSums are a row's part in the equations of the screen's terms: those of the weights times the
-// powers of x, and of these times the light.
+// screenSums are a row's part in the equations of the screen's terms: those of the weights times
+// the powers of x, and of these times the light.
 type screenSums struct {
 	powers [5]float64
 	light  [3]float64

@@ -157,8 +157,8 @@ func (l *level) displaced(frame int, y float64) (dx, dy float64) {
 	return v[0] + v[2]*h, v[1] + v[3]*h
 }
 
-// seen returns the frames of the measurements that had weight, in order, so that sums over them are the
-// same at every run.
+// seen returns the frames of the measurements that had weight, in order, so that sums over them are
+// the same at every run.
 func (f *fit) seen() (frames []int) {
 	for _, m := range f.last {
 		if m.used {

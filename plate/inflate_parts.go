@@ -12,10 +12,10 @@ import (
 	"example.com/twinplate/internal/pngfile"
 )
 
-// inParts undoes the compression of a file's IDAT chunks at the same time, where each can be inflated
-// without those before it, as in the files that this package writes. A chunk that others follow then
-// ends with an empty block. Whether that was all of it, the number of bytes tells, and the Adler-32
-// over all.
+// inParts undoes the compression of a file's IDAT chunks at the same time, where each can be
+// inflated without those before it, as in the files that this package writes. A chunk that others
+// follow then ends with an empty block. Whether that was all of it, the number of bytes tells, and
+// the Adler-32 over all.
 type inParts struct {
 	chunks *pngfile.Chunks
 	parts  []part // as many as are inflated at the same time
@@ -33,14 +33,14 @@ type part struct {
 }
 
 const (
-	// usualPart is how many bytes of lines a chunk has that this package writes, and mostPart the most
-	// that a part may have, packed or not: it bounds the memory.
+	// usualPart is how many bytes of lines a chunk has that this package writes, and mostPart the
+	// most that a part may have, packed or not: it bounds the memory.
 	usualPart = 1 << 18
 	mostPart  = 4 * usualPart
 )
 
-// flushed is the end of a chunk that others follow, an empty block at a whole byte, and final an empty
-// block that is the last one (RFC 1951, section 3.2.4).
+// flushed is the end of a chunk that others follow, an empty block at a whole byte, and final an
+// empty block that is the last one (RFC 1951, section 3.2.4).
 var (
 	flushed = []byte{0, 0, 0xff, 0xff}
 	final   = []byte{1, 0, 0, 0xff, 0xff}
@@ -53,9 +53,9 @@ type resettable interface {
 
 var unpacking = sync.Pool{New: func() any { return new(inParts) }}
 
-// newInParts inflates the first of the chunks, which are at the beginning of their data. It returns nil
-// where they are not such parts, and then a reader of all data in steps; or neither where a chunk is
-// damaged.
+// newInParts inflates the first of the chunks, which are at the beginning of their data. It returns
+// nil where they are not such parts, and then a reader of all data in steps; or neither where a
+// chunk is damaged.
 func newInParts(chunks *pngfile.Chunks) (*inParts, io.Reader) {
 	if !severally || runtime.GOMAXPROCS(0) == 1 {
 		return nil, chunks

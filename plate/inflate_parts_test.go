@@ -15,8 +15,8 @@ import (
 	"example.com/twinplate/internal/pngfile"
 )
 
-// chunkedPNG returns a gray picture's file, whose lines are in so many chunks, each ended by a flush.
-// Those from number alone on can be inflated only after the ones before them.
+// chunkedPNG returns a gray picture's file, whose lines are in so many chunks, each ended by a
+// flush. Those from number alone on can be inflated only after the ones before them.
 func chunkedPNG(t *testing.T, m *image.Gray, chunks, alone int) []byte {
 	t.Helper()
 	size := m.Bounds().Size()
@@ -51,8 +51,8 @@ func chunkedPNG(t *testing.T, m *image.Gray, chunks, alone int) []byte {
 	return file.Bytes()
 }
 
-// Chunks that are inflated at the same time, and those that cannot be, make the picture that package
-// png reads.
+// Chunks that are inflated at the same time, and those that cannot be, make the picture that
+// package png reads.
 func TestInflateInParts(t *testing.T) {
 	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(3))
 	noise := rand.New(rand.NewPCG(7, 8))

@@ -83,8 +83,8 @@ type unpacker interface {
 	rest() (*bufio.Reader, bool)
 }
 
-// newUnpacker returns one of n bytes of lines, from chunks that are at the beginning of their data, or
-// nil where that is not in order.
+// newUnpacker returns one of n bytes of lines, from chunks that are at the beginning of their data,
+// or nil where that is not in order.
 func newUnpacker(chunks *pngfile.Chunks, n int, ahead bool) unpacker {
 	var data io.Reader = chunks
 	if ahead {
@@ -124,8 +124,8 @@ func skipChunk(c *pngfile.Chunks) bool {
 	return c.Skip()
 }
 
-// each calls what begin returns with the bytes of every line, and begin for each processor that does.
-// Whether all is in order is known only at the end.
+// each calls what begin returns with the bytes of every line, and begin for each processor that
+// does. Whether all is in order is known only at the end.
 func (l *lines) each(begin func() func(y int, line []byte)) error {
 	if !l.ahead {
 		do := begin()
