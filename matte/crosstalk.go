@@ -253,7 +253,7 @@ func (s *Solver) coreOf(f Sample, glare func(Sample) *plate.Gray, reach, most in
 	} else if err != nil {
 		return framesCore{}, err
 	}
-	high := boxMax(u, reach)
+	high := boxMaxAt(u, reach, reach, coreStep)
 	var veil *plate.Gray
 	if glare != nil {
 		veil = glare(f)
@@ -261,7 +261,7 @@ func (s *Solver) coreOf(f Sample, glare func(Sample) *plate.Gray, reach, most in
 	// Of each line by itself, whichever core looks at it.
 	lines := make([][]image.Point, max(s.h-2*reach+coreStep-1, 0)/coreStep)
 	parallel.Each(len(lines), func(n int) {
-		lines[n] = s.coreLine(high, openFrom*float32(g.Value), reach+n*coreStep, reach)
+		lines[n] = s.coreLine(high.Pix[n*high.W:(n+1)*high.W], openFrom*float32(g.Value), reach+n*coreStep, reach)
 	})
 	all := slices.Concat(lines...)
 	some := min(len(all), most)
@@ -279,10 +279,11 @@ func (s *Solver) coreOf(f Sample, glare func(Sample) *plate.Gray, reach, most in
 }
 
 // coreLine returns the places of row y that are certainly performer: those around which the
-// quotient, of which high is the largest, is at most open.
-func (s *Solver) coreLine(high *plate.Gray, open float32, y, reach int) (places []image.Point) {
+// quotient, of which high is the largest at every coreStep-th pixel from reach on, is at most open.
+func (s *Solver) coreLine(high []float32, open float32, y, reach int) (places []image.Point) {
+	inverse := s.inverse.Pix[y*s.w : (y+1)*s.w]
 	for x := reach; x < s.w-reach; x += coreStep {
-		if i := y*s.w + x; high.Pix[i] <= open && s.inverse.Pix[i] != 0 {
+		if high[(x-reach)/coreStep] <= open && inverse[x] != 0 {
 			places = append(places, image.Pt(x, y))
 		}
 	}

@@ -162,46 +162,63 @@ func meanLine(dst, src []float32, n, r int) {
 }
 
 // boxMax returns the largest value in the square of 2r+1 pixels around each, cut off at the
-// borders: along a row, of windows that double in length; down the columns, of a window that begins
-// in one block of 2r+1 and ends in the next, the largest from there to the block's end and from the
-// next one's beginning (van Herk 1992; not checked against the source).
-func boxMax(f *plate.Gray, r int) *plate.Gray {
-	w, h, k := f.W, f.H, 2*r+1
-	tmp, out := plate.NewGray(w, h), plate.NewGray(w, h)
+// borders.
+func boxMax(f *plate.Gray, r int) *plate.Gray { return boxMaxAt(f, r, 0, 1) }
+
+// boxMaxAt is boxMax for every step-th pixel along both axes, from the one at first on: along a
+// row, of windows that double in length; down the columns, of a window that begins in one block of
+// 2r+1 and ends in the next, the largest from there to the block's end and from the next one's
+// beginning (van Herk 1992; not checked against the source).
+func boxMaxAt(f *plate.Gray, r, first, step int) *plate.Gray {
+	k := 2*r + 1
+	some := func(n int) int { return max((n-first+step-1)/step, 0) }
+	w, h := some(f.W), some(f.H)
+	tmp, out := plate.NewGray(w, f.H), plate.NewGray(w, h)
 	none := float32(math.Inf(-1))
-	parallel.Rows(w, h, func(y0, y1 int) {
-		row := make([]float32, w+2*r)
+	parallel.Rows(f.W, f.H, func(y0, y1 int) {
+		row := make([]float32, f.W+2*r)
 		for y := y0; y < y1; y++ {
 			fill(row, none)
-			copy(row[r:], f.Pix[y*w:(y+1)*w])
+			copy(row[r:], f.Pix[y*f.W:(y+1)*f.W])
 			n := 1 // values of the window that begins at each
 			for n < k {
 				by := min(n, k-n)
 				kernel.Raise(row[:len(row)-by], row[by:])
 				n += by
 			}
-			copy(tmp.Pix[y*w:], row[:w])
+			to := tmp.Pix[y*w : (y+1)*w]
+			if step == 1 {
+				copy(to, row[first:])
+				continue
+			}
+			for i := range to {
+				to[i] = row[first+i*step]
+			}
 		}
 	})
-	parallel.Rows(w, h, func(y0, y1 int) { // the same by whole rows
+	parallel.Rows(w, h, func(j0, j1 int) { // the same by whole rows
 		ends := list.Rows[float32](k+1, w)
 		begun := make([]float32, w)
-		for b := y0; b < y1; b += k {
+		for j := j0; j < j1; {
+			b := first + j*step
 			fill(ends[k], none)
 			for i := k - 1; i >= 0; i-- {
 				copy(ends[i], ends[i+1])
-				if y := b - r + i; y >= 0 && y < h {
+				if y := b - r + i; y >= 0 && y < f.H {
 					kernel.Raise(ends[i], tmp.Pix[y*w:])
 				}
 			}
 			fill(begun, none)
-			for i := range min(k, y1-b) {
-				if y := b + r + i; i > 0 && y < h {
+			for i := 0; i < k && j < j1; i++ {
+				if y := b + r + i; i > 0 && y < f.H {
 					kernel.Raise(begun, tmp.Pix[y*w:])
 				}
-				dst := out.Pix[(b+i)*w : (b+i+1)*w]
-				copy(dst, ends[i])
-				kernel.Raise(dst, begun)
+				if i%step == 0 {
+					dst := out.Pix[j*w : (j+1)*w]
+					copy(dst, ends[i])
+					kernel.Raise(dst, begun)
+					j++
+				}
 			}
 		}
 	})
