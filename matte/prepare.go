@@ -424,7 +424,7 @@ func (p *preparation) findCrosstalk() error {
 	} else if err != nil {
 		return err
 	}
-	p.out.Crosstalk, p.out.CrosstalkSigma, p.out.CrosstalkCovariance, p.solver = m.M, m.Sigma, m.Covariance, nil
+	p.out.Crosstalk, p.out.CrosstalkSigma, p.out.CrosstalkCovariance = m.M, m.Sigma, m.Covariance
 	switch level := m.Pedestal; {
 	case p.ref.DarkBand != nil:
 	case level > maxPedestal:
@@ -432,6 +432,9 @@ func (p *preparation) findCrosstalk() error {
 	case level > pedestalSure*m.PedestalSigma:
 		p.setPedestal(level, m.PedestalSigma)
 		p.note("no dark band plate: the performer's core has a level of black of %.2f %% of full scale (standard error %.3f %%) in the band plate that no set light explains, and that is taken off; spill that is the same everywhere would look like it", 100*level, 100*m.PedestalSigma)
+	}
+	if p.solver != nil { // the plates have not changed
+		return p.solver.cross(p.ref, p.out.Crosstalk)
 	}
 	return nil
 }

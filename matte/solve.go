@@ -117,32 +117,38 @@ func NewSolver(w, h int, ref References, opt *SolverOptions) (*Solver, error) {
 		return nil, err
 	}
 	s := &Solver{w: w, h: h, clamp: opt.Clamp, darkColor: ref.DarkColor, darkBand: ref.DarkBand, inverse: plate.NewGray(w, h), black: make([]float32, w)}
-	for c, v := range opt.Crosstalk {
+	if ref.CleanColor != nil {
+		s.screen = plate.NewRGB(w, h)
+		parallel.Rows(w, h, func(y0, y1 int) { subtractRows(s.screen, ref.CleanColor, ref.DarkColor, y0*w, y1*w) })
+	}
+	if err := s.cross(ref, opt.Crosstalk); err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+// cross sets m, and what follows from it, in a Solver that was made from ref.
+func (s *Solver) cross(ref References, m [3]float64) error {
+	for c, v := range m {
 		if !(math.Abs(v) < 1) {
-			return nil, fmt.Errorf("matte: crosstalk %v for %s: it must be a number between -1 and 1, and is usually below 0.1", v, [3]string{"red", "green", "blue"}[c])
+			return fmt.Errorf("matte: crosstalk %v for %s: it must be a number between -1 and 1, and is usually below 0.1", v, [3]string{"red", "green", "blue"}[c])
 		}
 		s.m[c] = float32(v)
 	}
-	if ref.CleanColor != nil {
-		s.screen = plate.NewRGB(w, h)
-	}
+	w, h := s.w, s.h
 	var lock sync.Mutex
 	var top float32
 	parallel.Rows(w, h, func(y0, y1 int) {
-		i, j := y0*w, y1*w
-		if s.screen != nil {
-			subtractRows(s.screen, ref.CleanColor, ref.DarkColor, i, j)
-		}
-		high := s.effective(ref, i, j)
+		high := s.effective(ref, y0*w, y1*w)
 		lock.Lock()
 		defer lock.Unlock()
 		top = max(top, high)
 	})
 	if !(top > leastScreen) {
-		return nil, fmt.Errorf("%w is black: its brightest pixel is %.3g above the dark plate; it must show the lit screen", ErrCleanBand, top)
+		return fmt.Errorf("%w is black: its brightest pixel is %.3g above the dark plate; it must show the lit screen", ErrCleanBand, top)
 	}
 	if !(top < mostScreen) {
-		return nil, fmt.Errorf("%w is too bright: its brightest pixel is %.3g above the dark plate; it must be below %.0g, with full scale as 1", ErrCleanBand, top, mostScreen)
+		return fmt.Errorf("%w is too bright: its brightest pixel is %.3g above the dark plate; it must be below %.0g, with full scale as 1", ErrCleanBand, top, mostScreen)
 	}
 	var none atomic.Int64
 	parallel.Rows(w, h, func(y0, y1 int) {
@@ -158,7 +164,7 @@ func NewSolver(w, h int, ref References, opt *SolverOptions) (*Solver, error) {
 		none.Add(int64(here))
 	})
 	s.uncovered = float64(none.Load()) / float64(w*h)
-	return s, nil
+	return nil
 }
 
 // effective puts the screen's light in the clean band plate, of the pixels from i to j, where its
