@@ -165,9 +165,7 @@ func strips(w, h, pixels int) []int {
 func gainIn(u *plate.Gray) (Gain, error) {
 	rows := strips(u.W, u.H, GainPixels)
 	thin := plate.NewGray(u.W, len(rows))
-	for k, y := range rows {
-		copy(thin.Pix[k*u.W:(k+1)*u.W], u.Pix[y*u.W:])
-	}
+	parallel.EachRow(u.W, len(rows), func(k int) { copy(thin.Pix[k*u.W:(k+1)*u.W], u.Pix[rows[k]*u.W:]) })
 	return gainOf(thin)
 }
 
@@ -287,57 +285,69 @@ const meanCorrelation = 2
 
 // An openScreen finds the pixels of a quotient that are certainly screen.
 type openScreen struct {
-	u, smooth      *plate.Gray
-	cells          cells
-	sums, counts   []float64 // of every cell
+	u, smooth    *plate.Gray
+	cells        cells
+	sums, counts []float64   // of every cell
+	rows         []openCells // of cells
+}
+
+// openCells are the sums of a row of cells, by columns, and what they take.
+type openCells struct {
+	kernel.Tally
 	barred, inside []int32
-	tally          kernel.Tally
 }
 
 func newOpenScreen(u, smooth *plate.Gray) *openScreen {
 	c := newCells(u.W, u.H)
-	return &openScreen{u, smooth, c, make([]float64, c.n), make([]float64, c.n), make([]int32, u.W), kernel.Inside(u.W),
-		kernel.Tally{Sum: make([]float32, u.W), Sum2: make([]float32, u.W), Count: make([]int32, u.W)}}
+	o := &openScreen{u, smooth, c, make([]float64, c.n), make([]float64, c.n), make([]openCells, c.n/c.across)}
+	for i := range o.rows {
+		o.rows[i] = openCells{kernel.Tally{Sum: make([]float32, u.W), Sum2: make([]float32, u.W), Count: make([]int32, u.W)}, make([]int32, u.W), kernel.Inside(u.W)}
+	}
+	return o
 }
 
 // near returns the sums of the distances from center, as a float32, and of their squares, and how
 // many there are, of the pixels that have only smoothed values within reach of the center up to
 // kernel.Reach pixels around them.
 func (o *openScreen) near(center, reach float64) (sum, sum2 float64, used int) {
-	const r = kernel.Reach
-	w, h := o.u.W, o.u.H
+	parallel.Each(len(o.rows), func(i int) { o.count(i, center, reach) })
 	clear(o.sums)
 	clear(o.counts)
-	clear(o.barred)
-	// A row bars its columns by its number and 2 r + 1 more, so that row y is open where nothing
-	// from row y - r on does.
-	for y := range h + r {
-		if y < h {
-			kernel.Bar(o.barred, o.inside, o.smooth.Pix[y*w:(y+1)*w], float32(center-reach), float32(center+reach), int32(y+2*r+1))
-		}
-		if y < r {
-			continue
-		}
-		y := y - r
-		o.tally.Add(o.u.Pix[y*w:(y+1)*w], o.barred, int32(y+r+1), float32(center))
-		if (y+1)%o.cells.side != 0 && y+1 < h {
-			continue
-		}
-		// The row is the last of its cells.
-		first := o.cells.of(0, y)
-		for x := range w {
-			s, n := float64(o.tally.Sum[x]), int(o.tally.Count[x])
+	for i := range o.rows {
+		t := &o.rows[i]
+		first := i * o.cells.across
+		for x, n := range t.Count {
+			s := float64(t.Sum[x])
 			sum += s
-			sum2 += float64(o.tally.Sum2[x])
-			used += n
+			sum2 += float64(t.Sum2[x])
+			used += int(n)
 			o.sums[first+x/o.cells.side] += s
 			o.counts[first+x/o.cells.side] += float64(n)
 		}
-		clear(o.tally.Sum)
-		clear(o.tally.Sum2)
-		clear(o.tally.Count)
 	}
 	return sum, sum2, used
+}
+
+// count is near for a row of cells.
+func (o *openScreen) count(i int, center, reach float64) {
+	const r = kernel.Reach
+	w, h := o.u.W, o.u.H
+	t := &o.rows[i]
+	clear(t.barred)
+	clear(t.Sum)
+	clear(t.Sum2)
+	clear(t.Count)
+	y0, y1 := i*o.cells.side, min((i+1)*o.cells.side, h)
+	// A row bars its columns by its number and 2 r + 1 more, so that row y is open where nothing
+	// from row y - r on does.
+	for y := max(y0-r, 0); y < y1+r; y++ {
+		if y < h {
+			kernel.Bar(t.barred, t.inside, o.smooth.Pix[y*w:(y+1)*w], float32(center-reach), float32(center+reach), int32(y+2*r+1))
+		}
+		if y := y - r; y >= y0 {
+			t.Add(o.u.Pix[y*w:(y+1)*w], t.barred, int32(y+r+1), float32(center))
+		}
+	}
 }
 
 // thinVeil is the least part of the gain that a veil may take: below, a few million pixels cannot
