@@ -10,6 +10,7 @@ import (
 
 	"example.com/twinplate/align"
 	"example.com/twinplate/composite"
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/matte"
 	"example.com/twinplate/plate"
 )
@@ -97,18 +98,18 @@ func (t *Take) Prepare(ctx context.Context) (*Job, error) {
 	}
 	t.stage("the screen, the crosstalk and the reference plates")
 	j.resampler = t.recipe.Resample.NewResampler(j.Geometry)
+	ref := matte.References{DarkColor: j.lens.ofColor(t.darkColor), CleanColor: j.lens.ofColor(t.cleanColor)}
+	parallel.Do(func() {
+		j.unseen = j.outside()
+	}, func() {
+		ref.DarkBand = j.seen(t.darkBand)
+		j.darkBand = ref.DarkBand
+	}, func() {
+		ref.CleanBand = j.seen(t.cleanBand)
+	})
 	const toldUnseen = 0.0005 // of the frame: what is told as 0.1 %
-	j.unseen = j.outside()
 	if part := float64(len(j.unseen)) / float64(j.colorSize.X*j.colorSize.Y); part > toldUnseen {
 		j.Notes = append(j.Notes, fmt.Sprintf("%.1f %% of the color frame lies outside the band plate: there the band plate's outermost pixels are repeated, the matte is a guess, and sigma is 1; frame the band camera a little wider", 100*part))
-	}
-	ref := matte.References{DarkColor: j.lens.ofColor(t.darkColor), CleanColor: j.lens.ofColor(t.cleanColor)}
-	if t.darkBand != nil {
-		ref.DarkBand = j.resampler.Gray(nil, j.lens.ofBand(t.darkBand))
-		j.darkBand = ref.DarkBand
-	}
-	if t.cleanBand != nil {
-		ref.CleanBand = j.resampler.Gray(nil, j.lens.ofBand(t.cleanBand))
 	}
 	clean, unsolved := j.solve(ctx, ref)
 	if unsolved == nil {
@@ -174,6 +175,14 @@ func (j *preparation) estimated() []string {
 		}
 	}
 	return all
+}
+
+// seen returns a reference plate of the band camera in the color camera's frame, or nil.
+func (j *preparation) seen(shot *plate.Gray) *plate.Gray {
+	if shot == nil {
+		return nil
+	}
+	return j.resampler.Gray(nil, j.lens.ofBand(shot))
 }
 
 // outside returns the places in the color frame that the band camera does not see.
