@@ -249,36 +249,47 @@ const (
 // equations turns the measurements into equations across each edge and, where there is texture or a
 // corner, along it.
 func (f *fit) equations(ms []measurement) []equation {
-	all, n := make([][2]equation, len(ms)), make([]int, len(ms))
+	ways, first := make([][2]axis, len(ms)), make([]int, len(ms)+1)
 	parallel.Parts(len(ms), func(from, to int) {
 		for i := from; i < to; i++ {
-			n[i] = f.equationsOf(&all[i], &ms[i], i)
+			first[i+1] = ms[i].ways(&ways[i])
 		}
 	})
-	total := 0
-	for _, k := range n {
-		total += k
+	for i, n := range first[1:] {
+		first[i+1] = first[i] + n
 	}
-	list := make([]equation, 0, total)
-	for i := range all {
-		list = append(list, all[i][:n[i]]...)
-	}
+	list := make([]equation, first[len(ms)])
+	parallel.Parts(len(ms), func(from, to int) {
+		for i := from; i < to; i++ {
+			f.equationsOf(list[first[i]:first[i+1]], &ms[i], i, &ways[i])
+		}
+	})
 	return list
 }
 
-// equationsOf fills in those of measurement m, whose number is i, and returns how many they are.
-func (f *fit) equationsOf(list *[2]equation, m *measurement, i int) (n int) {
+// ways fills in the directions in which a measurement tells a place, and returns how many they are.
+func (m *measurement) ways(list *[2]axis) (n int) {
 	a, b, c := m.info[0], m.info[1], m.info[2]
 	if !(a+c > 0) {
 		return 0
 	}
-	dx, dy := f.slope(m.x, m.y)
 	for _, q := range axes(a, b, c) {
-		if !(q.l*worst*worst > correlated) {
-			continue
+		if q.l*worst*worst > correlated {
+			list[n] = q
+			n++
 		}
-		eq := &list[n]
-		n++
+	}
+	return n
+}
+
+// equationsOf fills in those of measurement m, whose number is i, in its ways.
+func (f *fit) equationsOf(list []equation, m *measurement, i int, ways *[2]axis) {
+	if len(list) == 0 {
+		return
+	}
+	dx, dy := f.slope(m.x, m.y)
+	for k, q := range ways[:len(list)] {
+		eq := &list[k]
 		*eq = equation{e: (q.x*m.b[0] + q.y*m.b[1]) / q.l, v: correlated / q.l, from: i, cell: f.cell(m.x, m.y), texture: m.texture}
 		eq.e = math.Max(-farthest, math.Min(eq.e, farthest))
 		for j := range geometric {
@@ -295,7 +306,6 @@ func (f *fit) equationsOf(list *[2]equation, m *measurement, i int) (n int) {
 			eq.v += unlike * unlike * (1 - m.match) * (1 - m.match)
 		}
 	}
-	return n
 }
 
 // An axis is a direction with its eigenvalue.
@@ -747,12 +757,12 @@ func byKind(eqs []equation) (kinds []kind) {
 		if len(k.all) == 0 {
 			continue
 		}
-		slices.Sort(v)
+		low, middle := robust.Nth(v, len(v)/sharpest), robust.Nth(v, len(v)/2)
 		for _, i := range k.all {
-			if eqs[i].v <= v[len(v)/sharpest] {
+			if eqs[i].v <= low {
 				k.sharp = append(k.sharp, i)
 			}
-			if eqs[i].v >= v[len(v)/2] {
+			if eqs[i].v >= middle {
 				k.faint = append(k.faint, i)
 			}
 		}
