@@ -285,28 +285,33 @@ func bordersOf(open []bool, w, h int) []border {
 		near   = 3.0
 		inward = 2.0 // pixels
 	)
-	// The hull, by Andrew's monotone chain (1979), of corners of pixels.
+	// The hull, by Andrew's monotone chain (1979), of corners of pixels: those of the outermost in
+	// each row.
 	var points [][2]float64
 	for y := range h {
-		for x := range w {
-			if !open[y*w+x] {
-				continue
-			}
-			x0, y0, x1, y1 := float64(x), float64(y), float64(x+1), float64(y+1)
-			if x0 < near {
-				x0 = 0
-			}
-			if y0 < near {
-				y0 = 0
-			}
-			if x1 > float64(w)-near {
-				x1 = float64(w)
-			}
-			if y1 > float64(h)-near {
-				y1 = float64(h)
-			}
-			points = append(points, [2]float64{x0, y0}, [2]float64{x0, y1}, [2]float64{x1, y0}, [2]float64{x1, y1})
+		row := open[y*w : (y+1)*w]
+		left := slices.Index(row, true)
+		if left < 0 {
+			continue
 		}
+		right := w - 1
+		for !row[right] {
+			right--
+		}
+		x0, y0, x1, y1 := float64(left), float64(y), float64(right+1), float64(y+1)
+		if x0 < near {
+			x0 = 0
+		}
+		if y0 < near {
+			y0 = 0
+		}
+		if x1 > float64(w)-near {
+			x1 = float64(w)
+		}
+		if y1 > float64(h)-near {
+			y1 = float64(h)
+		}
+		points = append(points, [2]float64{x0, y0}, [2]float64{x0, y1}, [2]float64{x1, y0}, [2]float64{x1, y1})
 	}
 	hull := convexHull(points)
 	if len(hull) < 3 {
