@@ -1,6 +1,9 @@
 package align
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // What the performer's light does to pieces of edge that are close together it does to all of them
 // alike: on the lit side of a coat all seem to lie a little further in, and strands and meshes,
@@ -62,33 +65,30 @@ func newMixed(n, cells int) *mixed {
 	return m
 }
 
-// reduce takes the effects out of the equations of the shared parameters.
-func (m *mixed) reduce(w widths) {
-	half := make([][effects]float64, m.n)
-	for i := range m.cells {
-		c := &m.cells[i]
-		if !c.used {
-			continue
+// reduce takes a cell's effects, of these widths, out of the equations of the shared parameters, of
+// which to has a part.
+func (c *cell) reduce(to *normal, w widths) {
+	if !c.used {
+		return
+	}
+	for k := range effects {
+		c.a[k*effects+k] += 1 / (w.of(k) * w.of(k))
+	}
+	if !cholesky(c.a[:], effects) {
+		c.used = false
+		return
+	}
+	// With the factor L, v' inverse(L L') w is the product of inverse(L) v and inverse(L) w.
+	half, b := slices.Clone(c.cross), c.b
+	forward(c.a[:], effects, b[:])
+	for i := range half {
+		t := &half[i]
+		forward(c.a[:], effects, t[:])
+		a := to.a[i*to.n:][:i+1]
+		for j := range a {
+			a[j] -= dotEffects(t, &half[j])
 		}
-		for k := range effects {
-			c.a[k*effects+k] += 1 / (w.of(k) * w.of(k))
-		}
-		if !cholesky(c.a[:], effects) {
-			c.used = false
-			continue
-		}
-		// With the factor L, v' inverse(L L') w is the product of inverse(L) v and inverse(L) w.
-		b := c.b
-		forward(c.a[:], effects, b[:])
-		for i := range m.n {
-			t := c.cross[i]
-			forward(c.a[:], effects, t[:])
-			half[i] = t
-			for j, o := range half[:i+1] {
-				m.a[i*m.n+j] -= dotEffects(&t, &o)
-			}
-			m.b[i] -= dotEffects(&t, &b)
-		}
+		to.b[i] -= dotEffects(t, &b)
 	}
 }
 
@@ -115,41 +115,20 @@ func (c *cell) own(x []float64) (u [effects]float64) {
 	return c.solved(u)
 }
 
-// widths returns the widths that the effects u of all cells suggest, given the shared equations'
-// factor: the mean of their squares and of their variances.
-func (m *mixed) widths(u [][effects]float64) widths {
+// widths returns the widths that these squares of the effects of all cells, with their variances,
+// suggest: the root of the mean.
+func (m *mixed) widths(squares [][effects]float64) widths {
 	var sum, n [len(widths{})]float64
 	for i := range sum {
 		n[i] = usualCells
 		sum[i] = usualCells * usualWidths[i] * usualWidths[i]
 	}
-	row := make([]float64, m.n)
-	for i := range m.cells {
-		c := &m.cells[i]
-		if !c.used {
-			continue
-		}
-		for k := range effects {
-			if !c.seen[k] {
-				continue
+	for i, c := range m.cells {
+		for k, v := range squares[i] {
+			if c.used && c.seen[k] {
+				sum[kindOf(k)] += v
+				n[kindOf(k)]++
 			}
-			var unit [effects]float64
-			unit[k] = 1
-			unit = c.solved(unit)
-			v := u[i][k]*u[i][k] + unit[k]
-			for j := range row {
-				row[j] = dotEffects(&unit, &c.cross[j])
-			}
-			// row' inverse(a) row, by half of substitute.
-			for j := range row {
-				for l := range j {
-					row[j] -= m.a[j*m.n+l] * row[l]
-				}
-				row[j] /= m.a[j*m.n+j]
-				v += row[j] * row[j]
-			}
-			sum[kindOf(k)] += v
-			n[kindOf(k)]++
 		}
 	}
 	var w widths
@@ -157,4 +136,35 @@ func (m *mixed) widths(u [][effects]float64) widths {
 		w[i] = math.Sqrt(sum[i] / n[i])
 	}
 	return w
+}
+
+// squares returns the square of each of a cell's effects u and its variance, together, given the
+// shared equations' factor.
+func (m *mixed) squares(c *cell, u *[effects]float64) (list [effects]float64) {
+	if !c.used {
+		return list
+	}
+	row := make([]float64, m.n)
+	for k := range effects {
+		if !c.seen[k] {
+			continue
+		}
+		var unit [effects]float64
+		unit[k] = 1
+		unit = c.solved(unit)
+		v := u[k]*u[k] + unit[k]
+		for j := range row {
+			row[j] = dotEffects(&unit, &c.cross[j])
+		}
+		// row' inverse(a) row, by half of substitute.
+		for j := range row {
+			for l := range j {
+				row[j] -= m.a[j*m.n+l] * row[l]
+			}
+			row[j] /= m.a[j*m.n+j]
+			v += row[j] * row[j]
+		}
+		list[k] = v
+	}
+	return list
 }

@@ -99,6 +99,24 @@ func forward(a []float64, n int, x []float64) {
 	}
 }
 
+// variance returns the diagonal's number k of the inverse of what cholesky's factor, in m, is of:
+// the square of what forward makes of a unit vector.
+func (m *normal) variance(k int) (v float64) {
+	x := make([]float64, m.n)
+	for i := k; i < m.n; i++ {
+		r := 0.0
+		if i == k {
+			r = 1
+		}
+		for l, f := range m.a[i*m.n+k : i*m.n+i] {
+			r -= f * x[k+l]
+		}
+		x[i] = r / m.a[i*m.n+i]
+		v += x[i] * x[i]
+	}
+	return v
+}
+
 // substitute3 is substitute for three at once, which wait for each other no more than one waits for
 // itself.
 func substitute3(a []float64, n int, x *[3][kernel.Columns]float64) {

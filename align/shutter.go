@@ -123,10 +123,9 @@ func (s *shutter) settle(m *mixed, x []float64, first int) {
 	if s.fixed {
 		return
 	}
-	inv := inverse(m.a, m.n)
 	var sum [lateTerms]float64
 	for i := range s.columns() {
-		sum[i%lateTerms] += x[first+i]*x[first+i] + inv[first+i][first+i]
+		sum[i%lateTerms] += x[first+i]*x[first+i] + m.variance(first+i)
 	}
 	for k, v := range sum {
 		// What they were counts as one frame.

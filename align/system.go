@@ -164,7 +164,8 @@ func (s *system) mixed(counts func(*equation) bool) *mixed {
 		parts[k] = newNormal(n)
 		side := s.parts * kernel.Columns
 		products, weights := make([]float64, side*side), []float64(nil)
-		for _, g := range s.portion(k) {
+		groups := s.portion(k)
+		for n, g := range groups {
 			weights = weights[:0]
 			for _, i := range s.order[g.from:g.to] {
 				v := 0.0
@@ -175,6 +176,9 @@ func (s *system) mixed(counts func(*equation) bool) *mixed {
 			}
 			kernel.Gram(products, s.rows[g.from*s.parts:g.to*s.parts], s.parts, s.value+1, weights)
 			s.add(parts[k], m.cells, g, products)
+			if cells > 0 && (n+1 == len(groups) || groups[n+1].cell != g.cell) { // all of the cell's
+				m.cells[g.cell].reduce(parts[k], f.widths)
+			}
 		}
 	})
 	for _, p := range parts {
@@ -188,7 +192,6 @@ func (s *system) mixed(counts func(*equation) bool) *mixed {
 		m.add(row, p.e-sumProducts(p.row[:], s.at[:]), 1/p.v)
 	}
 	f.shutter.prior(m, len(s.free))
-	m.reduce(f.widths)
 	return m
 }
 
@@ -252,12 +255,17 @@ func (s *system) solve(residuals []float64) (next theta, chi2 float64) {
 			chi2 += u * u / (f.widths.of(k) * f.widths.of(k))
 		}
 	}
-	sums := make([]float64, len(s.portions))
+	sums, squares := make([]float64, len(s.portions)), make([][effects]float64, len(m.cells))
+	learns := residuals != nil && f.shading == bending
 	parallel.Each(len(sums), func(k int) {
 		by := make([][kernel.Columns]float64, s.parts) // what a row is multiplied with: its residual
 		set := func(column int, v float64) { by[column/kernel.Columns][column%kernel.Columns] = v }
 		set(s.value, 1)
-		for _, g := range s.portion(k) {
+		groups := s.portion(k)
+		for n, g := range groups {
+			if learns && (n == 0 || groups[n-1].cell != g.cell) {
+				squares[g.cell] = m.squares(&m.cells[g.cell], &own[g.cell])
+			}
 			for j := range s.own {
 				set(j, -x[s.shared(g, j)])
 			}
@@ -280,8 +288,8 @@ func (s *system) solve(residuals []float64) (next theta, chi2 float64) {
 	for _, v := range sums {
 		chi2 += v
 	}
-	if residuals != nil && f.shading == bending {
-		f.widths = m.widths(own)
+	if learns {
+		f.widths = m.widths(squares)
 		f.shutter.settle(m, x, len(s.free))
 	}
 	return next, chi2
