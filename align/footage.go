@@ -132,12 +132,18 @@ func (e *Estimate) SigmaHere(x, y float64) float64 {
 
 // edgeSigma returns the expected error at the pieces of edge, root mean square.
 func (e *Estimate) edgeSigma() float64 {
-	square := 0.0
-	for _, p := range e.Pieces {
-		s := e.Sigma(p.Color[0], p.Color[1])
-		square += s * s / float64(len(e.Pieces))
+	squares := make([]float64, len(e.Pieces))
+	parallel.Parts(len(squares), func(from, to int) {
+		for i, p := range e.Pieces[from:to] {
+			s := e.Sigma(p.Color[0], p.Color[1])
+			squares[from+i] = s * s
+		}
+	})
+	sum := 0.0
+	for _, v := range squares {
+		sum += v / float64(len(squares))
 	}
-	return math.Sqrt(square)
+	return math.Sqrt(sum)
 }
 
 // Errors of FromFootage and Residual, wrapped with what was found: test for them with errors.Is.

@@ -110,8 +110,10 @@ func (f *fit) fringed(ctx context.Context) (LateralColor, error) {
 		return LateralColor{}, ctx.Err()
 	}
 	var known [2]bool
-	c.Red, c.RedSigma, known[0] = f.lateralScale(found[0])
-	c.Blue, c.BlueSigma, known[1] = f.lateralScale(found[1])
+	parallel.Do(
+		func() { c.Red, c.RedSigma, known[0] = f.lateralScale(found[0]) },
+		func() { c.Blue, c.BlueSigma, known[1] = f.lateralScale(found[1]) },
+	)
 	if known != [2]bool{true, true} {
 		return LateralColor{}, ctx.Err()
 	}
@@ -119,8 +121,10 @@ func (f *fit) fringed(ctx context.Context) (LateralColor, error) {
 	if err != nil {
 		return LateralColor{}, err
 	}
-	c.Red, c.RedSigma = f.agreed(c.Red, c.RedSigma, red)
-	c.Blue, c.BlueSigma = f.agreed(c.Blue, c.BlueSigma, blue)
+	parallel.Do(
+		func() { c.Red, c.RedSigma = f.agreed(c.Red, c.RedSigma, red) },
+		func() { c.Blue, c.BlueSigma = f.agreed(c.Blue, c.BlueSigma, blue) },
+	)
 	return c, ctx.Err()
 }
 

@@ -367,7 +367,7 @@ func (sc *screen) beyond(w, h int) []bool {
 		return nil
 	}
 	list := make([]bool, w*h)
-	for y := range h {
+	parallel.EachRow(w, h, func(y int) {
 		v := (float64(y) + 0.5) / float64(h)
 		from, to := 0.0, 1.0 // the screen's part of the row
 		for _, b := range sc.borders {
@@ -385,7 +385,7 @@ func (sc *screen) beyond(w, h int) []bool {
 			u := (float64(x) + 0.5) / float64(w)
 			row[x] = u < from || u > to
 		}
-	}
+	})
 	return list
 }
 

@@ -54,7 +54,6 @@ func (s *stack) search(ctx context.Context, o FootageOptions) ([]Geometry, error
 	besides := (o.MaxRotation*math.Pi/180/float64(max(2*rots, 1)) + o.MaxScale/float64(max(2*scales, 1))) * math.Hypot(float64(l.w), float64(l.h)) / 2
 	margin := int(math.Ceil(o.MaxShift*float64(l.w) + besides))
 	fw, fh := fastSize(l.w+margin+1), fastSize(l.h+margin+1)
-	t := newTransform(fw, fh)
 	// Two frames go as one complex picture: the real part of the correlation of two such is the sum
 	// of the frames' own. What the norm takes goes so too: the squares of all frames, and the
 	// frames.
@@ -63,9 +62,12 @@ func (s *stack) search(ctx context.Context, o FootageOptions) ([]Geometry, error
 	presence := list.Rows[complex128]((len(frames)+1)/2, fw*fh)
 	pooled := make([]complex128, fw*fh)
 	everywhere := slices.Repeat([]float64{1}, l.w*l.h)
-	for k, f := range frames {
-		p := l.presence(f)
-		removeMean([][]float64{p}, everywhere)
+	there := make([][]float64, len(frames))
+	parallel.Each(len(there), func(k int) {
+		there[k] = l.presence(frames[k])
+		removeMean(there[k:k+1], everywhere)
+	})
+	for k, p := range there {
 		put(presence[k/2], fw, p, l.w, half[k%2])
 		put(pooled, fw, p, l.w, turned)
 		for k, v := range p {
@@ -73,9 +75,8 @@ func (s *stack) search(ctx context.Context, o FootageOptions) ([]Geometry, error
 		}
 		put(pooled, fw, p, l.w, 1)
 	}
-	for _, p := range append(presence, pooled) {
-		t.forward(p, l.h)
-	}
+	all := append(presence, pooled)
+	parallel.Each(len(all), func(k int) { newTransform(fw, fh).forward(all[k], l.h) })
 
 	var mirrors []bool
 	if o.Mirror != MirrorYes {
@@ -301,10 +302,11 @@ func (l *level) populated() (found []int, pixels int) {
 		sure  = 4   // standard deviations of noise above which alpha is not noise; common practice
 		some  = 100 // one pixel in so many must be screen; chosen by hand
 	)
-	for i := range l.frames {
+	seen := make([]int, len(l.frames)) // pixels, or 0
+	parallel.Each(len(seen), func(i int) {
 		f := &l.frames[i]
 		if f.alphaNoise > uselessNoise {
-			continue
+			return
 		}
 		on, off := 0, 0
 		solid := float32(math.Max(hides, sure*f.alphaNoise))
@@ -319,8 +321,13 @@ func (l *level) populated() (found []int, pixels int) {
 		}
 		lit := list.Count(l.presence(i), lights)
 		if on >= least && off*some > len(f.alpha) && lit >= least {
+			seen[i] = on
+		}
+	})
+	for i, n := range seen {
+		if n > 0 {
 			found = append(found, i)
-			pixels += on
+			pixels += n
 		}
 	}
 	return found, pixels
