@@ -178,7 +178,7 @@ func heldFront(out, p, t, b []float32) int {
 }
 
 // The weights of some rows at a time stay in registers: in a loop over the rows the sums would be
-// put away and fetched with every turn. The first one to four set the sums, so that the rest are
+// put away and fetched with every turn. The first one to eight set the sums, so that the rest are
 // eights and a four.
 func blendFront(dst, src []float32, stride int, weights []float32) int {
 	taps := len(weights)
@@ -187,7 +187,10 @@ func blendFront(dst, src []float32, stride int, weights []float32) int {
 		return 0
 	}
 	to, p, w := first(dst, n), first(src, (taps-1)*stride+n), first(weights, taps)
-	k := (taps-1)%4 + 1
+	k := taps
+	if k > 8 {
+		k = (taps-1)%4 + 5
+	}
 	switch k {
 	case 1:
 		set1(to, p, w, n)
@@ -197,6 +200,14 @@ func blendFront(dst, src []float32, stride int, weights []float32) int {
 		set3(to, p, stride, w, n)
 	case 4:
 		set4(to, p, stride, w, n)
+	case 5:
+		set5(to, p, stride, w, n)
+	case 6:
+		set6(to, p, stride, w, n)
+	case 7:
+		set7(to, p, stride, w, n)
+	case 8:
+		set8(to, p, stride, w, n)
 	}
 	if (taps-k)%8 != 0 {
 		blend4(to, after(p, k*stride), stride, after(w, k), n)
@@ -262,6 +273,48 @@ func set4(to, p *float32, stride int, w *float32, n int) {
 	for i, lanes := 0, w0.Len(); i < n; i += lanes {
 		sum := zero.Add(simd.LoadFloat32s(from(p, i)).Mul(w0)).Add(simd.LoadFloat32s(from(p1, i)).Mul(w1))
 		sum.Add(simd.LoadFloat32s(from(p2, i)).Mul(w2)).Add(simd.LoadFloat32s(from(p3, i)).Mul(w3)).Store(from(to, i))
+	}
+}
+
+func set5(to, p *float32, stride int, w *float32, n int) {
+	w0, w1, w2, w3, w4, zero := simd.BroadcastFloat32s(*after(w, 0)), simd.BroadcastFloat32s(*after(w, 1)), simd.BroadcastFloat32s(*after(w, 2)), simd.BroadcastFloat32s(*after(w, 3)), simd.BroadcastFloat32s(*after(w, 4)), simd.BroadcastFloat32s(0)
+	p1, p2, p3, p4 := after(p, stride), after(p, 2*stride), after(p, 3*stride), after(p, 4*stride)
+	for i, lanes := 0, w0.Len(); i < n; i += lanes {
+		sum := zero.Add(simd.LoadFloat32s(from(p, i)).Mul(w0)).Add(simd.LoadFloat32s(from(p1, i)).Mul(w1))
+		sum = sum.Add(simd.LoadFloat32s(from(p2, i)).Mul(w2)).Add(simd.LoadFloat32s(from(p3, i)).Mul(w3))
+		sum.Add(simd.LoadFloat32s(from(p4, i)).Mul(w4)).Store(from(to, i))
+	}
+}
+
+func set6(to, p *float32, stride int, w *float32, n int) {
+	w0, w1, w2, w3, w4, w5, zero := simd.BroadcastFloat32s(*after(w, 0)), simd.BroadcastFloat32s(*after(w, 1)), simd.BroadcastFloat32s(*after(w, 2)), simd.BroadcastFloat32s(*after(w, 3)), simd.BroadcastFloat32s(*after(w, 4)), simd.BroadcastFloat32s(*after(w, 5)), simd.BroadcastFloat32s(0)
+	p1, p2, p3, p4, p5 := after(p, stride), after(p, 2*stride), after(p, 3*stride), after(p, 4*stride), after(p, 5*stride)
+	for i, lanes := 0, w0.Len(); i < n; i += lanes {
+		sum := zero.Add(simd.LoadFloat32s(from(p, i)).Mul(w0)).Add(simd.LoadFloat32s(from(p1, i)).Mul(w1))
+		sum = sum.Add(simd.LoadFloat32s(from(p2, i)).Mul(w2)).Add(simd.LoadFloat32s(from(p3, i)).Mul(w3))
+		sum.Add(simd.LoadFloat32s(from(p4, i)).Mul(w4)).Add(simd.LoadFloat32s(from(p5, i)).Mul(w5)).Store(from(to, i))
+	}
+}
+
+func set7(to, p *float32, stride int, w *float32, n int) {
+	w0, w1, w2, w3, w4, w5, w6, zero := simd.BroadcastFloat32s(*after(w, 0)), simd.BroadcastFloat32s(*after(w, 1)), simd.BroadcastFloat32s(*after(w, 2)), simd.BroadcastFloat32s(*after(w, 3)), simd.BroadcastFloat32s(*after(w, 4)), simd.BroadcastFloat32s(*after(w, 5)), simd.BroadcastFloat32s(*after(w, 6)), simd.BroadcastFloat32s(0)
+	p1, p2, p3, p4, p5, p6 := after(p, stride), after(p, 2*stride), after(p, 3*stride), after(p, 4*stride), after(p, 5*stride), after(p, 6*stride)
+	for i, lanes := 0, w0.Len(); i < n; i += lanes {
+		sum := zero.Add(simd.LoadFloat32s(from(p, i)).Mul(w0)).Add(simd.LoadFloat32s(from(p1, i)).Mul(w1))
+		sum = sum.Add(simd.LoadFloat32s(from(p2, i)).Mul(w2)).Add(simd.LoadFloat32s(from(p3, i)).Mul(w3))
+		sum = sum.Add(simd.LoadFloat32s(from(p4, i)).Mul(w4)).Add(simd.LoadFloat32s(from(p5, i)).Mul(w5))
+		sum.Add(simd.LoadFloat32s(from(p6, i)).Mul(w6)).Store(from(to, i))
+	}
+}
+
+func set8(to, p *float32, stride int, w *float32, n int) {
+	w0, w1, w2, w3, w4, w5, w6, w7, zero := simd.BroadcastFloat32s(*after(w, 0)), simd.BroadcastFloat32s(*after(w, 1)), simd.BroadcastFloat32s(*after(w, 2)), simd.BroadcastFloat32s(*after(w, 3)), simd.BroadcastFloat32s(*after(w, 4)), simd.BroadcastFloat32s(*after(w, 5)), simd.BroadcastFloat32s(*after(w, 6)), simd.BroadcastFloat32s(*after(w, 7)), simd.BroadcastFloat32s(0)
+	p1, p2, p3, p4, p5, p6, p7 := after(p, stride), after(p, 2*stride), after(p, 3*stride), after(p, 4*stride), after(p, 5*stride), after(p, 6*stride), after(p, 7*stride)
+	for i, lanes := 0, w0.Len(); i < n; i += lanes {
+		sum := zero.Add(simd.LoadFloat32s(from(p, i)).Mul(w0)).Add(simd.LoadFloat32s(from(p1, i)).Mul(w1))
+		sum = sum.Add(simd.LoadFloat32s(from(p2, i)).Mul(w2)).Add(simd.LoadFloat32s(from(p3, i)).Mul(w3))
+		sum = sum.Add(simd.LoadFloat32s(from(p4, i)).Mul(w4)).Add(simd.LoadFloat32s(from(p5, i)).Mul(w5))
+		sum.Add(simd.LoadFloat32s(from(p6, i)).Mul(w6)).Add(simd.LoadFloat32s(from(p7, i)).Mul(w7)).Store(from(to, i))
 	}
 }
 
