@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 	"sync"
+	"sync/atomic"
 
 	"example.com/twinplate/internal/blur"
 	"example.com/twinplate/internal/kernel"
@@ -269,8 +270,16 @@ func raster(out *plate.Gray, line [][2]float64, left, top float64) {
 		for y := y0; y < y1; y++ {
 			row := out.Pix[y*out.W : (y+1)*out.W]
 			sum, covered := 0., float32(0)
-			for x, v := range row {
-				if v != 0 { // as it is where a side passes
+			for x := 0; x < len(row); x++ {
+				if x <= len(row)-8 {
+					p := (*[8]float32)(row[x:])
+					if p[0] == 0 && p[1] == 0 && p[2] == 0 && p[3] == 0 && p[4] == 0 && p[5] == 0 && p[6] == 0 && p[7] == 0 {
+						p[0], p[1], p[2], p[3], p[4], p[5], p[6], p[7] = covered, covered, covered, covered, covered, covered, covered, covered
+						x += 7
+						continue
+					}
+				}
+				if v := row[x]; v != 0 { // as it is where a side passes
 					sum += float64(v)
 					covered = float32(int32(min(math.Abs(sum), 1)*steps+0.5)) / steps
 				}
@@ -333,12 +342,19 @@ func crossing(row []float32, from, to, height float64) {
 	}
 }
 
-// Regions are the regions of a take, ready for its frames: those that do not move are drawn once.
-// It is safe for concurrent use.
+// Regions are the regions of a take, ready for its frames: those that do not move are drawn once,
+// and the others once for a frame that is asked for again. It is safe for concurrent use.
 type Regions struct {
 	list []Region
 	size image.Point
 	once []func() (*Coverage, error) // of those that do not move; nil for the others
+	last []atomic.Pointer[drawn]     // of those that do
+}
+
+// A drawn region is its coverage at a frame.
+type drawn struct {
+	frame int
+	cover *Coverage
 }
 
 // NewRegions returns the regions for frames of w by h pixels. An error says which region is not
@@ -348,7 +364,7 @@ func NewRegions(w, h int, list []Region) (*Regions, error) {
 	if len(list) > most {
 		return nil, fmt.Errorf("matte: %d regions: there may be %d", len(list), most)
 	}
-	r := &Regions{list: slices.Clone(list), size: image.Pt(w, h), once: make([]func() (*Coverage, error), len(list))}
+	r := &Regions{list: slices.Clone(list), size: image.Pt(w, h), once: make([]func() (*Coverage, error), len(list)), last: make([]atomic.Pointer[drawn], len(list))}
 	for i := range r.list {
 		one := &r.list[i]
 		if err := one.Check(); err != nil {
@@ -372,8 +388,10 @@ func (r *Regions) On(frame int) ([]*Coverage, error) {
 		var err error
 		if r.once[i] != nil {
 			out[i], err = r.once[i]()
-		} else {
-			out[i], err = r.list[i].cover(r.size.X, r.size.Y, frame)
+		} else if last := r.last[i].Load(); last != nil && last.frame == frame {
+			out[i] = last.cover
+		} else if out[i], err = r.list[i].cover(r.size.X, r.size.Y, frame); err == nil {
+			r.last[i].Store(&drawn{frame, out[i]})
 		}
 		if err != nil {
 			return nil, err
@@ -436,21 +454,18 @@ func touched(covers []*Coverage, w int) (n int) {
 			all = all.Union(c.Bounds)
 		}
 	}
-	some := make([]bool, w)
+	most := make([]float32, w) // of a row
 	for y := all.Min.Y; y < all.Max.Y; y++ {
 		for _, c := range covers {
-			if c == nil || y < c.Bounds.Min.Y || y >= c.Bounds.Max.Y {
-				continue
-			}
-			to := some[c.Bounds.Min.X:]
-			for x, v := range c.Row(y) {
-				if v > 0 && !to[x] {
-					to[x] = true
-					n++
-				}
+			if c != nil && y >= c.Bounds.Min.Y && y < c.Bounds.Max.Y {
+				row := c.Row(y)
+				kernel.Raise(most[c.Bounds.Min.X:][:len(row)], row)
 			}
 		}
-		clear(some)
+		for _, v := range most[all.Min.X:all.Max.X] {
+			n += int(-int32(math.Float32bits(v)) >> 31 & 1) // 1 for what is above 0, without a branch
+		}
+		clear(most)
 	}
 	return n
 }
@@ -464,13 +479,20 @@ func (s *Solver) impose(dst *Solution, color *plate.RGB, gain float64, effect Re
 	b := cover.Bounds
 	parallel.Rows(b.Dx(), b.Dy(), func(y0, y1 int) {
 		away, less := make([]float32, b.Dx()), make([]float32, b.Dx()) // of a row: from open, and -cover
+		black := make([]float32, b.Dx())
 		for y := b.Min.Y + y0; y < b.Min.Y+y1; y++ {
 			part := cover.Row(y)
 			i := y*s.w + b.Min.X
 			row := func(pix []float32) []float32 { return pix[i : i+len(part)] }
 			t := row(dst.Transmission.Pix)
-			for x, c := range part {
-				away[x], less[x] = open-t[x], -c
+			x := 0
+			for ; x <= len(part)-8; x += 8 {
+				c, u, a, l := (*[8]float32)(part[x:]), (*[8]float32)(t[x:]), (*[8]float32)(away[x:]), (*[8]float32)(less[x:])
+				a[0], a[1], a[2], a[3], a[4], a[5], a[6], a[7] = open-u[0], open-u[1], open-u[2], open-u[3], open-u[4], open-u[5], open-u[6], open-u[7]
+				l[0], l[1], l[2], l[3], l[4], l[5], l[6], l[7] = -c[0], -c[1], -c[2], -c[3], -c[4], -c[5], -c[6], -c[7]
+			}
+			for ; x < len(part); x++ {
+				away[x], less[x] = open-t[x], -part[x]
 			}
 			kernel.Held(t, t, part, away)
 			for j := range 3 {
@@ -481,11 +503,7 @@ func (s *Solver) impose(dst *Solution, color *plate.RGB, gain float64, effect Re
 					s.mixIn(f, part, i, j, color, float32(gain)*open)
 				}
 				if s.clamp == ClampAll {
-					for x, c := range part {
-						if c > 0 {
-							f[x] = max(f[x], 0)
-						}
-					}
+					kernel.Raise(f, black)
 				}
 			}
 		}
