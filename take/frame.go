@@ -140,8 +140,8 @@ type runner struct {
 	back     hung
 	solution matte.Solution
 	sigma    *plate.Gray
-	measured *plate.Gray // the transmission before anybody imposes one, where imposes says so
-	imposes  bool        // in the last frame
+	measured *plate.Gray // the transmission before anybody imposes one, in the rows of imposed
+	imposed  [2]int      // the rows in which somebody does, from the first up to the second; of the last frame
 	marks    *plate.Gray // where the matte is not measured
 	comp     *plate.RGB
 	row      *plate.RGB  // of the composite, where no plane of it is asked for
@@ -407,15 +407,17 @@ func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
 		}
 		r.Sigma = w.sigma
 	}
-	w.imposes = p.unspilled || p.shaped
+	if w.imposed, err = j.imposed(p, r.Number); err != nil {
+		return err
+	}
 	if p.unmeasured {
 		w.marks = w.marks.Sized(j.colorSize)
 		clear(w.marks.Pix)
 		r.Unmeasured = w.marks
 	}
-	if w.imposes && (p.sigma || p.unmeasured) {
+	if w.imposed != [2]int{} && (p.sigma || p.unmeasured) {
 		w.measured = w.measured.Sized(j.colorSize)
-		copy(w.measured.Pix, w.solution.Transmission.Pix)
+		copy(imposedOf(w.measured, w.imposed), imposedOf(w.solution.Transmission, w.imposed))
 	}
 	if p.unspilled && s.spill == nil {
 		if r.Spill, err = j.solver.TakeSpill(&w.solution, s.gain, nil); err != nil {
@@ -447,13 +449,39 @@ func (w *runner) filter(r *Result, p plan, s *solving) (err error) {
 		if err := w.mark(r.Number); err != nil {
 			return err
 		}
-		r.UnmeasuredPart = mean(w.marks)
+		marked := w.marks.Pix
+		if len(j.unseen) == 0 {
+			marked = imposedOf(w.marks, w.imposed)
+		}
+		r.UnmeasuredPart = sum(marked) / float64(max(len(w.marks.Pix), 1))
 	}
 	if p.sigma {
 		w.raiseSigma()
 	}
 	return nil
 }
+
+// imposed returns the rows of a frame in which the plan imposes a matte, from the first up to the
+// second.
+func (j *Job) imposed(p plan, number int) (rows [2]int, err error) {
+	if p.unspilled || j.Extent != nil {
+		return [2]int{0, j.colorSize.Y}, nil
+	}
+	if j.regions == nil {
+		return rows, nil
+	}
+	covers, err := j.regions.On(number)
+	var all image.Rectangle
+	for _, c := range covers {
+		if c != nil {
+			all = all.Union(c.Bounds)
+		}
+	}
+	return [2]int{all.Min.Y, all.Max.Y}, err
+}
+
+// imposedOf returns a plane's pixels in such rows.
+func imposedOf(f *plate.Gray, rows [2]int) []float32 { return f.Pix[rows[0]*f.W : rows[1]*f.W] }
 
 // shows is by how much a transmission must be another than was measured to count: more than any
 // file of 8 bits shows (chosen by hand).
@@ -541,12 +569,13 @@ func (w *runner) raiseSigma() {
 	for _, i := range w.job.unseen {
 		w.sigma.Pix[i] = 1
 	}
-	if !w.imposes {
+	if w.imposed == [2]int{} {
 		return
 	}
-	for i, t := range w.solution.Transmission.Pix {
-		if d := t - w.measured.Pix[i]; d != 0 {
-			w.sigma.Pix[i] = float32(math.Hypot(float64(w.sigma.Pix[i]), float64(d)))
+	was, sigma := imposedOf(w.measured, w.imposed), imposedOf(w.sigma, w.imposed)
+	for i, t := range imposedOf(w.solution.Transmission, w.imposed) {
+		if d := t - was[i]; d != 0 {
+			sigma[i] = float32(math.Hypot(float64(sigma[i]), float64(d)))
 		}
 	}
 }

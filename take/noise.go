@@ -161,8 +161,9 @@ func referenceNoise(n *matte.Noise, dark, clean []*plate.Gray) error {
 	return nil
 }
 
-func mean(f *plate.Gray) float64 {
-	sum, rest := 0.0, f.Pix
+func mean(f *plate.Gray) float64 { return sum(f.Pix) / float64(max(len(f.Pix), 1)) }
+
+func sum(rest []float32) (sum float64) {
 	for ; len(rest) >= 8; rest = rest[8:] {
 		v := (*[8]float32)(rest)
 		if v[0] == 0 && v[1] == 0 && v[2] == 0 && v[3] == 0 && v[4] == 0 && v[5] == 0 && v[6] == 0 && v[7] == 0 {
@@ -173,7 +174,7 @@ func mean(f *plate.Gray) float64 {
 	for _, v := range rest {
 		sum += float64(v)
 	}
-	return sum / float64(max(len(f.Pix), 1))
+	return sum
 }
 
 // boundNoise adds to the band camera's noise what resampling makes of it and what the frames
