@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 
+	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 )
@@ -182,9 +183,8 @@ type Grader struct {
 
 // A step is a matrix with an offset, or a curve for each channel.
 type step struct {
-	matrix [9]float32
-	offset [3]float32
-	bends  *[3]*bend // nil: the matrix
+	matrix [12]float32 // and the offset, as kernel.Matrix has them
+	bends  *[3]*bend   // nil: the matrix
 }
 
 // NewGrader makes a grade ready. The error is Check's, or says that the gray card's balance is to
@@ -307,7 +307,7 @@ func (b *builder) done() *Grader {
 			out.matrix[i] = float32(v)
 		}
 		for i, v := range s.offset {
-			out.offset[i] = float32(v)
+			out.matrix[9+i] = float32(v)
 		}
 		if s.f != nil {
 			out.bends = new([3]*bend)
@@ -335,24 +335,12 @@ func (g *Grader) Row(rgb [3][]float32) {
 	for k := range g.steps {
 		s := &g.steps[k]
 		if s.bends == nil {
-			s.linear(rgb, s.offset)
+			kernel.Matrix(&rgb, &s.matrix)
 			continue
 		}
 		for c, b := range s.bends {
 			b.row(rgb[c])
 		}
-	}
-}
-
-// linear puts a row through the step's matrix and adds an offset.
-func (s *step) linear(rgb [3][]float32, offset [3]float32) {
-	red, m := rgb[0], &s.matrix
-	green, blue := rgb[1][:len(red)], rgb[2][:len(red)]
-	for i, x := range red {
-		y, z := green[i], blue[i]
-		red[i] = m[0]*x + m[1]*y + m[2]*z + offset[0]
-		green[i] = m[3]*x + m[4]*y + m[5]*z + offset[1]
-		blue[i] = m[6]*x + m[7]*y + m[8]*z + offset[2]
 	}
 }
 
@@ -369,8 +357,10 @@ func (g *Grader) Premultiplied(rgb [3][]float32, transmission []float32) {
 		return
 	}
 	if len(g.steps) == 1 && g.steps[0].bends == nil { // it needs no division
-		black := g.steps[0].offset
-		g.steps[0].linear(rgb, [3]float32{})
+		matrix := g.steps[0].matrix
+		black := [3]float32(matrix[9:])
+		clear(matrix[9:])
+		kernel.Matrix(&rgb, &matrix)
 		for c, row := range rgb {
 			if black[c] != 0 {
 				for i := range row {

@@ -261,6 +261,15 @@ func weighFront(dst, a, b, c []float32, weights *[3]float32) int {
 	return n
 }
 
+func matrixFront(rgb *[3][]float32, m *[12]float32) int {
+	n := whole(len(rgb[0]), lanes)
+	if n > 0 {
+		rows := [...]*float32{first(rgb[0], n), first(rgb[1], n), first(rgb[2], n)}
+		matrixAVX2(&rows[0], &m[0], n)
+	}
+	return n
+}
+
 func decimateFront(dst, src []float32) int {
 	n := whole(len(dst), lanes)
 	if n > 0 {

@@ -1059,6 +1059,64 @@ more1:
 	VZEROUPPER
 	RET
 
+// func matrixAVX2(rows **float32, c *float32, n int)
+// Requires: AVX
+TEXT ·matrixAVX2(SB), NOSPLIT, $0-24
+	MOVQ         rows+0(FP), AX
+	MOVQ         n+16(FP), CX
+	SHLQ         $0x02, CX
+	MOVQ         (AX), DX
+	MOVQ         8(AX), BX
+	MOVQ         16(AX), SI
+	MOVQ         c+8(FP), DI
+	VBROADCASTSS (DI), Y0
+	VBROADCASTSS 4(DI), Y1
+	VBROADCASTSS 8(DI), Y2
+	VBROADCASTSS 12(DI), Y3
+	VBROADCASTSS 16(DI), Y4
+	VBROADCASTSS 20(DI), Y5
+	VBROADCASTSS 24(DI), Y6
+	VBROADCASTSS 28(DI), Y7
+	VBROADCASTSS 32(DI), Y8
+	XORQ         AX, AX
+	JMP          more1
+
+loop1:
+	VMOVUPS      (DX)(AX*1), Y9
+	VMOVUPS      (BX)(AX*1), Y10
+	VMOVUPS      (SI)(AX*1), Y11
+	VMULPS       Y9, Y0, Y12
+	VMULPS       Y10, Y1, Y13
+	VADDPS       Y13, Y12, Y12
+	VMULPS       Y11, Y2, Y13
+	VADDPS       Y13, Y12, Y12
+	VBROADCASTSS 36(DI), Y13
+	VADDPS       Y13, Y12, Y12
+	VMOVUPS      Y12, (DX)(AX*1)
+	VMULPS       Y9, Y3, Y12
+	VMULPS       Y10, Y4, Y13
+	VADDPS       Y13, Y12, Y12
+	VMULPS       Y11, Y5, Y13
+	VADDPS       Y13, Y12, Y12
+	VBROADCASTSS 40(DI), Y13
+	VADDPS       Y13, Y12, Y12
+	VMOVUPS      Y12, (BX)(AX*1)
+	VMULPS       Y9, Y6, Y9
+	VMULPS       Y10, Y7, Y10
+	VADDPS       Y10, Y9, Y9
+	VMULPS       Y11, Y8, Y10
+	VADDPS       Y10, Y9, Y9
+	VBROADCASTSS 44(DI), Y10
+	VADDPS       Y10, Y9, Y9
+	VMOVUPS      Y9, (SI)(AX*1)
+	ADDQ         $0x00000020, AX
+
+more1:
+	CMPQ AX, CX
+	JLT  loop1
+	VZEROUPPER
+	RET
+
 // func decimateAVX2(rows **float32, c *float32, n int)
 // Requires: AVX, AVX2
 TEXT ·decimateAVX2(SB), NOSPLIT, $0-24

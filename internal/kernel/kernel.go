@@ -10,9 +10,9 @@
 //   - elsewhere what the portable vector package makes, where the toolchain has that (vector.go);
 //   - or nothing (none.go).
 //
-// Products are rounded before they are added, so that Solve, Held, Blend, Fours and Slant give the same
-// bits on every machine. MapLine, Spread, Cubic, Gram and Fold may fuse them, and agree to a few
-// units in the last place.
+// Products are rounded before they are added, so that Solve, Held, Blend, Fours, Slant and Matrix
+// give the same bits on every machine. MapLine, Spread, Cubic, Gram and Fold may fuse them, and
+// agree to a few units in the last place.
 package kernel
 
 import "slices"

@@ -44,6 +44,8 @@ func mean2Front(dst, a, b []float32) int { return 0 }
 
 func weighFront(dst, a, b, c []float32, weights *[3]float32) int { return 0 }
 
+func matrixFront(rgb *[3][]float32, m *[12]float32) int { return 0 }
+
 func decimateFront(dst, src []float32) int { return 0 }
 
 func quantizeFront(dst []byte, size int, a, b []float32, scale, by, zero float32) int { return 0 }

@@ -261,6 +261,23 @@ func weighFrom(i int, dst, a, b, c []float32, weights *[3]float32) {
 	}
 }
 
+// Matrix puts rows of red, green and blue, of one length, through a matrix, which is given row by row
+// and followed by what is added then. It gives the same bits on every machine.
+func Matrix(rgb *[3][]float32, m *[12]float32) {
+	matrixFrom(matrixFront(rgb, m), rgb, m)
+}
+
+func matrixFrom(i int, rgb *[3][]float32, m *[12]float32) {
+	red := rgb[0]
+	green, blue := rgb[1][:len(red)], rgb[2][:len(red)]
+	for ; i < len(red); i++ {
+		x, y, z := red[i], green[i], blue[i]
+		red[i] = float32(m[0]*x) + float32(m[1]*y) + float32(m[2]*z) + m[9]
+		green[i] = float32(m[3]*x) + float32(m[4]*y) + float32(m[5]*z) + m[10]
+		blue[i] = float32(m[6]*x) + float32(m[7]*y) + float32(m[8]*z) + m[11]
+	}
+}
+
 // Decimate sets dst to every second value of src, from the second on, each mixed with a half of
 // either neighbor. src has 2 more than twice dst's length, of which the last is not used.
 func Decimate(dst, src []float32) {

@@ -57,6 +57,9 @@ func mean2AVX2(rows **float32, c *float32, n int)
 func weighAVX2(rows **float32, c *float32, n int)
 
 //go:noescape
+func matrixAVX2(rows **float32, c *float32, n int)
+
+//go:noescape
 func decimateAVX2(rows **float32, c *float32, n int)
 
 //go:noescape

@@ -674,6 +674,22 @@ func mean2Front(dst, a, b []float32) int { return 0 }
 
 func weighFront(dst, a, b, c []float32, weights *[3]float32) int { return 0 }
 
+func matrixFront(rgb *[3][]float32, m *[12]float32) int {
+	n := len(rgb[0])
+	red, green, blue := first(rgb[0], n), first(rgb[1], n), first(rgb[2], n)
+	all := simd.BroadcastFloat32s
+	m0, m1, m2, m3, m4, m5 := all(m[0]), all(m[1]), all(m[2]), all(m[3]), all(m[4]), all(m[5])
+	m6, m7, m8, m9, m10, m11 := all(m[6]), all(m[7]), all(m[8]), all(m[9]), all(m[10]), all(m[11])
+	i, lanes := 0, m0.Len()
+	for ; i <= n-lanes; i += lanes {
+		x, y, z := simd.LoadFloat32s(from(red, i)), simd.LoadFloat32s(from(green, i)), simd.LoadFloat32s(from(blue, i))
+		m0.Mul(x).Add(m1.Mul(y)).Add(m2.Mul(z)).Add(m9).Store(from(red, i))
+		m3.Mul(x).Add(m4.Mul(y)).Add(m5.Mul(z)).Add(m10).Store(from(green, i))
+		m6.Mul(x).Add(m7.Mul(y)).Add(m8.Mul(z)).Add(m11).Store(from(blue, i))
+	}
+	return i
+}
+
 func decimateFront(dst, src []float32) int { return 0 }
 
 func quantizeFront(dst []byte, size int, a, b []float32, scale, by, zero float32) int { return 0 }

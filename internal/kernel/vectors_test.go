@@ -243,6 +243,15 @@ func compare(t *testing.T, bits func() uint32, n, at int) {
 	weighFrom(0, want, a, b, c, &weights)
 	Weigh(dst, a, b, c, &weights)
 	rows("Weigh", dst, want)
+	rgb, graded, of := m.three(n), m.three(n), [12]float32{number(), number(), number(), number(), number(), number(), number(), number(), number(), number(), number(), number()}
+	for c := range rgb {
+		copy(graded[c], rgb[c])
+	}
+	matrixFrom(0, &graded, &of)
+	Matrix(&rgb, &of)
+	for c := range rgb {
+		rows("Matrix", rgb[c], graded[c])
+	}
 	wide := m.floats(2*n + 2)
 	decimateFrom(0, want, wide)
 	Decimate(dst, wide)

@@ -38,6 +38,7 @@ func main() {
 	mean3()
 	mean2()
 	weigh()
+	matrix()
 	decimate()
 	quantize("quantize8AVX2", 1)
 	quantize("quantize16AVX2", 2)
@@ -613,6 +614,30 @@ func weigh() {
 			VADDPS(v, sum, sum)
 		}
 		VMOVUPS(sum, k.of(dst, 0))
+	})
+}
+
+// matrix is Matrix: red, green, blue. Numbers: the matrix, row by row, and the offset.
+func matrix() {
+	k := function("matrixAVX2", signature, 2)
+	rows := [3]GPVirtual{k.row(0), k.row(1), k.row(2)}
+	var m [9]VecVirtual
+	for i := range m {
+		m[i] = k.all(i)
+	}
+	k.each(func() {
+		in := [3]VecVirtual{load(k.of(rows[0], 0)), load(k.of(rows[1], 0)), load(k.of(rows[2], 0))}
+		for i, row := range rows {
+			sum, v := YMM(), YMM()
+			VMULPS(in[0], m[3*i], sum)
+			for j := 1; j < 3; j++ {
+				VMULPS(in[j], m[3*i+j], v)
+				VADDPS(v, sum, sum)
+			}
+			VBROADCASTSS(k.number(9+i), v)
+			VADDPS(v, sum, sum)
+			VMOVUPS(sum, k.of(row, 0))
+		}
 	})
 }
 
