@@ -458,7 +458,7 @@ func (c *core) fit(columns []int) (x []float64, covariance [2][][]float64, err e
 		for i := range n {
 			for j := range n {
 				for k, sd := range usual {
-					covariance[size][i][j] += inverse.At(i, k) * inverse.At(k, j) * weight[k] * weight[k] * sd * sd
+					covariance[size][i][j] += inverse[i][k] * inverse[k][j] * weight[k] * weight[k] * sd * sd
 				}
 			}
 		}

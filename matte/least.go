@@ -4,8 +4,6 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/mat"
-
 	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/robust"
 )
@@ -93,29 +91,25 @@ func settle(x, factor []float64, a [][]float64, b []float64, free []int) bool {
 	return true
 }
 
-// symmetric returns a symmetric matrix as gonum has it.
-func symmetric(a [][]float64) *mat.SymDense {
-	n := len(a)
-	sym := mat.NewSymDense(n, nil)
-	for i := range n {
-		for j := i; j < n; j++ {
-			sym.SetSym(i, j, a[i][j])
-		}
-	}
-	return sym
+// settleAll is settle of all unknowns.
+func settleAll(a [][]float64, b []float64) (x []float64, ok bool) {
+	n := len(b)
+	x = make([]float64, n)
+	return x, settle(x, make([]float64, n*n), a, b, list.By(n, func(i int) int { return i }))
 }
 
 // inverted returns the inverse of a symmetric, positive matrix, or nil where there is none.
-func inverted(a [][]float64) *mat.SymDense {
-	var chol mat.Cholesky
-	if !chol.Factorize(symmetric(a)) {
-		return nil
+func inverted(a [][]float64) [][]float64 {
+	inverse := list.Rows[float64](len(a), len(a))
+	for i := range inverse {
+		one := make([]float64, len(a))
+		one[i] = 1
+		var ok bool
+		if inverse[i], ok = settleAll(a, one); !ok {
+			return nil
+		}
 	}
-	var inverse mat.SymDense
-	if chol.InverseTo(&inverse) != nil {
-		return nil
-	}
-	return &inverse
+	return inverse
 }
 
 // sandwich returns the standard errors of least squares by their normal matrix and the scores of
@@ -126,7 +120,7 @@ func sandwich(a [][]float64, scores [][]float64) []float64 {
 	if inverse == nil {
 		return slices.Repeat([]float64{math.Inf(1)}, len(a))
 	}
-	return robust.Sandwich(list.By(len(a), func(i int) []float64 { return mat.Row(nil, i, inverse) }), scores)
+	return robust.Sandwich(inverse, scores)
 }
 
 // A part is what one group of rows gives to the normal equations: its share of the matrix, and of
@@ -156,15 +150,14 @@ func jackknife(a [][]float64, parts []part) [][]float64 {
 				rest[i][j] = a[i][j] - g.a[i][j]
 			}
 		}
-		var chol mat.Cholesky
-		var d mat.VecDense
-		if !chol.Factorize(symmetric(rest)) || chol.SolveVecTo(&d, mat.NewVecDense(n, g.score)) != nil {
+		d, ok := settleAll(rest, g.score)
+		if !ok {
 			groups = 0
 			break
 		}
 		for i := range n {
 			for j := range n {
-				out[i][j] += d.AtVec(i) * d.AtVec(j)
+				out[i][j] += d[i] * d[j]
 			}
 		}
 	}

@@ -7,8 +7,6 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/mat"
-
 	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/parallel"
@@ -355,7 +353,7 @@ func (f *screenFit) solve(order int, below float64) bool {
 		weights[b.at] += w
 		levels[b.at] += w * (b.level - f.gains[b.sample])
 	}
-	normal, rhs := make([]float64, n*n), make([]float64, n)
+	normal, rhs := list.Rows[float64](n, n), make([]float64, n) // of which the upper triangle is made
 	for at, w := range weights {
 		if w == 0 {
 			continue
@@ -363,26 +361,21 @@ func (f *screenFit) solve(order int, below float64) bool {
 		terms := f.places[at][:n]
 		for i, p := range terms {
 			rhs[i] += levels[at] * p
-			row := normal[i*n : (i+1)*n]
+			row := normal[i][i:]
 			for j, q := range terms[i:] {
-				row[i+j] += w * p * q
+				row[j] += w * p * q
 			}
 		}
 	}
 	for i := range n {
-		normal[i*n+i] = normal[i*n+i]*(1+ridge) + little
+		normal[i][i] = normal[i][i]*(1+ridge) + little
 	}
-	a := mat.NewSymDense(n, normal) // of which only the upper triangle is read
-	var chol mat.Cholesky
-	if !chol.Factorize(a) {
-		return false
-	}
-	var sol mat.VecDense
-	if chol.SolveVecTo(&sol, mat.NewVecDense(n, rhs)) != nil {
+	sol, ok := settleAll(normal, rhs)
+	if !ok {
 		return false
 	}
 	f.coef = make([]float64, (f.order+1)*(f.order+2)/2)
-	copy(f.coef, sol.RawVector().Data)
+	copy(f.coef, sol)
 	for at, terms := range f.places {
 		f.surface[at] = dot(terms, f.coef)
 	}
