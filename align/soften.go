@@ -186,8 +186,8 @@ func (f *fit) soften(ctx context.Context) (ok bool, err error) {
 // pixels of the level, squared.
 func (l *level) soften(g Geometry, variance float64) {
 	l.softened += variance
-	defer l.measureBlur()
 	if variance > 0 {
+		defer l.measureBlur() // of the band plates
 		for i := range l.frames {
 			f := &l.frames[i]
 			b := blur(plane{l.bw, l.bh, f.alpha}, variance)
