@@ -137,7 +137,7 @@ func DecodedLines(name string, info Info, padded bool, next func() ([]byte, erro
 }
 
 // Lent says of a DecodedPicture that what decode returns is lent, and returns the picture: back is
-// called by Close, where it has become light by then. Where it was Image that read it, its caller has it.
+// called by Close, where it has become light by then. What Image has returned is its caller's.
 func (p *Picture) Lent(back func()) *Picture {
 	read := p.image
 	p.image = func() (image.Image, error) {

@@ -36,8 +36,8 @@ type RunOptions struct {
 	StopAtError bool // begin no more frames after one that failed
 }
 
-// A taker takes a worker's frames: row is told of each composite's rows, of which there then need be no
-// planes, and inOrder is called as InOrder is. Row may be nil.
+// A taker takes a worker's frames: row is told of each composite's rows, of which there then need
+// be no planes, and inOrder is called as InOrder is. Row may be nil.
 type taker struct {
 	row     func(y int, row *StationRow)
 	inOrder func(*Result) error

@@ -77,7 +77,7 @@ func (e *encoder) fill(dst []byte, f *plate.RGB, alpha *plate.Gray) {
 	})
 }
 
-// row puts row y into dst. The rows of one row of chroma come one after the other, with one scratch.
+// row puts row y into dst. The rows of one row of chroma come in turn, with one scratch.
 func (e *encoder) row(dst []byte, y int, light [3][]float32, alpha []float32, s *scratch) {
 	if !e.video() {
 		e.rowRGB(dst, y, light, alpha, s)

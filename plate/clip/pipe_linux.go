@@ -7,7 +7,7 @@ import (
 )
 
 // pipeBytes is the most that Linux lets any program's pipe hold where nobody has set another bound
-// (pipe(7), /proc/sys/fs/pipe-max-size): an HD frame goes through in a few turns of either side, and
+// (pipe(7), /proc/sys/fs/pipe-max-size): an HD frame goes through in a few turns of either side and
 // not in a hundred.
 const pipeBytes = 1 << 20
 

@@ -110,8 +110,8 @@ func (r *Reader) Frame(index int) (image.Image, error) {
 	return m, err
 }
 
-// lend is Frame, with the memory that the picture is in, which giveBack may be given when the picture
-// is not used any more.
+// lend is Frame, with the memory that the picture is in, which giveBack may be given when nobody
+// uses the picture any more.
 func (r *Reader) lend(index int) (image.Image, *passed, error) {
 	p, err := r.at(index)
 	var m image.Image
