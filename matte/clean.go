@@ -1,6 +1,7 @@
 package matte
 
 import (
+	"cmp"
 	"fmt"
 	"image"
 	"math"
@@ -57,17 +58,12 @@ func cleanFromTake(frames []Sample, screen *Screen, model, dark *plate.Gray) (*C
 	if err != nil {
 		return nil, err
 	}
+	if err := checkBands(frames, solver.Size()); err != nil {
+		return nil, err
+	}
 	b := &rebuild{Solver: solver, ratio: plate.NewGray(screen.W, screen.H)}
-	b.ratio.Fill(1)
-	for k, f := range frames {
-		if err := checkPlates("screen", solver.Size(), named{"band plate", f.Band}); err != nil {
-			return nil, fmt.Errorf("sample %d: %w", k, err)
-		}
-		if f.Color != nil {
-			if err := plate.CheckSize("color plate", f.Color.Size(), "screen", solver.Size()); err != nil {
-				return nil, fmt.Errorf("sample %d: %w", k, err)
-			}
-		}
+	parallel.Rows(b.w, b.h, func(y0, y1 int) { fill(b.ratio.Pix[y0*b.w:y1*b.w], 1) })
+	for _, f := range frames {
 		b.frames = append(b.frames, f.Band)
 	}
 	// Pixels that the gains are found from which the ratio is leveled by: by a quarter the plate is as near to
@@ -92,7 +88,7 @@ func cleanFromTake(frames []Sample, screen *Screen, model, dark *plate.Gray) (*C
 	sum, count, seen := b.gather()
 	out := &Clean{Band: plate.NewGray(screen.W, screen.H), Frames: len(b.frames), Sigma: b.sigma, Seen: float64(seen) / float64(len(count.Pix))}
 	b.fill(sum, count)
-	out.Off, out.Veil = b.spread(count, seen)
+	out.Off, out.Veil = b.spread(count)
 	parallel.Rows(screen.W, screen.H, func(y0, y1 int) {
 		for i := y0 * screen.W; i < y1*screen.W; i++ {
 			v, r := model.Pix[i], b.ratio.Pix[i]
@@ -105,6 +101,23 @@ func cleanFromTake(frames []Sample, screen *Screen, model, dark *plate.Gray) (*C
 		}
 	})
 	return out, nil
+}
+
+// checkBands returns an error where a frame has not the screen's size, or a band plate's value is not
+// finite.
+func checkBands(frames []Sample, screen image.Point) error {
+	errs := make([]error, len(frames))
+	parallel.Each(len(frames), func(k int) {
+		f := frames[k]
+		err := checkPlates("screen", screen, named{"band plate", f.Band})
+		if err == nil && f.Color != nil {
+			err = plate.CheckSize("color plate", f.Color.Size(), "screen", screen)
+		}
+		if err != nil {
+			errs[k] = fmt.Errorf("sample %d: %w", k, err)
+		}
+	})
+	return cmp.Or(errs...)
 }
 
 // A rebuild is a clean plate in the making. Nothing as large as a frame is kept of the frames: what
@@ -393,7 +406,8 @@ func (b *rebuild) fill(sum, count *plate.Gray) {
 	reaches := []int{3, 9, 27} // pixels to either side, each three times as far: chosen by hand
 	left := slices.Repeat([]bool{true}, len(count.Pix))
 	for _, r := range reaches {
-		s, n := boxMean(sum, r), boxMean(count, r)
+		var s, n *plate.Gray
+		parallel.Do(func() { s = boxMean(sum, r) }, func() { n = boxMean(count, r) })
 		var more atomic.Bool
 		parallel.Rows(b.w, b.h, func(y0, y1 int) {
 			for i := y0 * b.w; i < y1*b.w; i++ {
@@ -414,21 +428,32 @@ func (b *rebuild) fill(sum, count *plate.Gray) {
 	}
 }
 
-// spread returns the relative standard deviation of the ratio above its median, over the pixels, so
-// many, that were seen, and that by which it is larger below: each from a hundredth of the pixels,
-// which for normal numbers is at 2.326. Of a twentieth, smoke over three hundredths of the frame did
-// not show.
-func (b *rebuild) spread(count *plate.Gray, pixels int) (above, veil float64) {
+// spread returns the relative standard deviation of the ratio above its median, over the pixels that
+// were seen, and that by which it is larger below: each from a hundredth of the pixels, which for
+// normal numbers is at 2.326. Of a twentieth, smoke over three hundredths of the frame did not show.
+func (b *rebuild) spread(count *plate.Gray) (above, veil float64) {
 	const (
 		tail   = 0.01  // part of the pixels on either side
 		normal = 2.326 // sigma, beyond which normal numbers have that part
 	)
-	seen := make([]float32, 0, pixels)
-	for i, n := range count.Pix {
-		if n > 0 {
-			seen = append(seen, b.ratio.Pix[i])
-		}
+	row := func(f *plate.Gray, y int) []float32 { return f.Pix[y*b.w : (y+1)*b.w] }
+	ends := make([]int, b.h) // of the rows, in seen
+	parallel.EachRow(b.w, b.h, func(y int) { ends[y] = list.Count(row(count, y), func(n float32) bool { return n > 0 }) })
+	for y := 1; y < b.h; y++ {
+		ends[y] += ends[y-1]
 	}
+	seen := make([]float32, ends[b.h-1])
+	parallel.EachRow(b.w, b.h, func(y int) {
+		to := seen[:ends[y]]
+		if y > 0 {
+			to = to[ends[y-1]:]
+		}
+		for x, n := range row(count, y) {
+			if n > 0 {
+				to[0], to = row(b.ratio, y)[x], to[1:]
+			}
+		}
+	})
 	middle := float64(quantile(seen, 0.5))
 	if !(middle > 0) {
 		return 0, 0

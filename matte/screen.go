@@ -131,9 +131,12 @@ func (t *powersOf2) exp(dst []float32, logs []float64) {
 func (s *Screen) CleanBand(dark *plate.Gray) *plate.Gray {
 	f := s.Gray()
 	if dark != nil {
-		for i, d := range dark.Pix {
-			f.Pix[i] += d
-		}
+		parallel.Rows(f.W, f.H, func(y0, y1 int) {
+			to := f.Pix[y0*f.W : y1*f.W]
+			for i, d := range dark.Pix[y0*f.W : y1*f.W] {
+				to[i] += d
+			}
+		})
 	}
 	return f
 }

@@ -213,15 +213,17 @@ type named struct {
 // checkPlates returns an error that names the first plate with another size than that of what is
 // called name, or with a value that is not finite.
 func checkPlates(name string, want image.Point, plates ...named) error {
-	for _, p := range plates {
-		if err := plate.CheckSize(p.name, p.plate.Size(), name, want); err != nil {
-			return err
+	errs := make([]error, len(plates))
+	parallel.Each(len(plates), func(i int) {
+		p := plates[i]
+		if errs[i] = plate.CheckSize(p.name, p.plate.Size(), name, want); errs[i] != nil {
+			return
 		}
 		if err := p.plate.CheckFinite(); err != nil {
-			return fmt.Errorf("the %s: %w", p.name, err)
+			errs[i] = fmt.Errorf("the %s: %w", p.name, err)
 		}
-	}
-	return nil
+	})
+	return cmp.Or(errs...)
 }
 
 // Size returns the width and height of the frames that the solver is for, in pixels.
