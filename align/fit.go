@@ -246,11 +246,15 @@ const (
 	unmodeled = 0.2
 )
 
+// How many measurements' ways, and how many equations, are worth a processor: some 20 ns take the
+// one, and 60 the other.
+const waysAtOnce, equationsAtOnce = 5000, 1500
+
 // equations turns the measurements into equations across each edge and, where there is texture or a
 // corner, along it.
 func (f *fit) equations(ms []measurement) []equation {
 	ways, first := make([][2]axis, len(ms)), make([]int, len(ms)+1)
-	parallel.Parts(len(ms), func(from, to int) {
+	parallel.Some(len(ms), waysAtOnce, func(from, to int) {
 		for i := from; i < to; i++ {
 			first[i+1] = ms[i].ways(&ways[i])
 		}
@@ -259,7 +263,7 @@ func (f *fit) equations(ms []measurement) []equation {
 		first[i+1] = first[i] + n
 	}
 	list := make([]equation, first[len(ms)])
-	parallel.Parts(len(ms), func(from, to int) {
+	parallel.Some(len(ms), equationsAtOnce, func(from, to int) {
 		for i := from; i < to; i++ {
 			f.equationsOf(list[first[i]:first[i+1]], &ms[i], i, &ways[i])
 		}
@@ -379,20 +383,18 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 	for i := range eqs {
 		r[i] = eqs[i].e
 	}
-	var kinds []kind
+	kinds := byKind(eqs)
 	var sys *system
-	parallel.Do(func() { kinds = byKind(eqs) }, func() {
-		if model != fixedModel {
-			sys = f.system(eqs, model, f.terms, now)
-		}
-	})
+	if model != fixedModel {
+		sys = f.system(eqs, model, f.terms, now)
+	}
 	passes := settled
 	if f.shading == bending && !f.solved {
 		passes = closeSettle
 	}
 	f.solved = true
 	for pass := range passes {
-		parallel.Each(len(kinds), func(n int) {
+		for n := range kinds { // which together take less than it takes to wake a processor
 			k := &kinds[n]
 			times, beyond := 1.0, 0.0
 			if f.shading == bending {
@@ -408,7 +410,7 @@ func (f *fit) solve(ms []measurement, model string, now theta) (theta, stats) {
 				}
 				q.weight = trusted(r[i], variance, pass)
 			}
-		})
+		}
 		if pass == passes-1 || model == fixedModel {
 			break
 		}

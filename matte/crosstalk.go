@@ -410,13 +410,16 @@ func (c *core) fit(columns []int) (x []float64, covariance [2][][]float64, err e
 			}
 		}
 		x = nonNegative(a, b, signed...)
-		parallel.Each(len(left), func(i int) {
-			r := &c.rows[i]
-			e := r.band
-			for j, k := range columns {
-				e -= x[j] * r.v[k]
+		const worth = 5000 // rows are worth a processor: one takes some 20 ns
+		parallel.Some(len(left), worth, func(from, to int) {
+			for i := from; i < to; i++ {
+				r := &c.rows[i]
+				e := r.band
+				for j, k := range columns {
+					e -= x[j] * r.v[k]
+				}
+				left[i] = e
 			}
-			left[i] = e
 		})
 		residuals = residuals[:0]
 		for _, e := range left {

@@ -13,10 +13,14 @@ import (
 // Rows calls do for bands of rows that together make 0 to h, at the same time on all processors,
 // and returns when all are done. Small frames are one band. A panic of do becomes one of the
 // caller, who can recover.
-func Rows(w, h int, do func(y0, y1 int)) { parts(h, min(h, w*h>>14), do) }
+func Rows(w, h int, do func(y0, y1 int)) { parts(h, min(h, w*h>>15), few, do) }
 
 // Parts is Rows for n things that are worth a processor each.
-func Parts(n int, do func(from, to int)) { parts(n, n, do) }
+func Parts(n int, do func(from, to int)) { parts(n, n, few, do) }
+
+// Some is Parts for n things of which so many are worth a processor: what takes a tenth of a
+// millisecond. A processor that has gone to sleep takes longer to be woken.
+func Some(n, worth int, do func(from, to int)) { parts(n, (n+worth-1)/worth, few, do) }
 
 // EachRow is Rows for what needs nothing but the number of its row.
 func EachRow(w, h int, do func(y int)) {
@@ -27,21 +31,11 @@ func EachRow(w, h int, do func(y int)) {
 	})
 }
 
-// Each is Parts for what needs nothing but its number, and may take unlike times: a processor that is
-// done with some has the next ones.
+// Each is Parts for what needs nothing but its number, and may take unlike times.
 func Each(n int, do func(i int)) {
-	const turns = 16 // for each processor: more would have them wait for each other where do is short
-	some := max(n/(turns*runtime.GOMAXPROCS(0)), 1)
-	var next atomic.Int64
-	Parts(n, func(_, _ int) {
-		for {
-			to := int(next.Add(int64(some)))
-			if to-some >= n {
-				return
-			}
-			for i := to - some; i < min(to, n); i++ {
-				do(i)
-			}
+	parts(n, n, many, func(from, to int) {
+		for i := from; i < to; i++ {
+			do(i)
 		}
 	})
 }
@@ -86,20 +80,33 @@ func pass(panics <-chan any) {
 	}
 }
 
-func parts(n, most int, do func(from, to int)) {
+// How many parts there are for a processor at the most: few where some of the work is done anew for
+// each, and many where it is unlike. Chosen by hand.
+const few, many = 3, 16
+
+// parts calls do for at most so many parts of n things, and so many for each processor: who is done
+// with one has the next. Processors are woken one after the other, which takes a while, and the
+// first would wait for what the last one does.
+func parts(n, most, each int, do func(from, to int)) {
 	k := min(runtime.GOMAXPROCS(0), most)
 	if k <= 1 {
 		do(0, n)
 		return
 	}
-	var wg sync.WaitGroup
+	of := min(each*k, most)
+	var next atomic.Int64
 	panics := make(chan any, k)
-	for i := range k {
-		wg.Go(func() {
-			defer caught(panics)
-			do(i*n/k, (i+1)*n/k)
-		})
+	work := func() {
+		defer caught(panics)
+		for i := int(next.Add(1)); i <= of; i = int(next.Add(1)) {
+			do((i-1)*n/of, i*n/of)
+		}
 	}
+	var wg sync.WaitGroup
+	for range k - 1 {
+		wg.Go(work)
+	}
+	work()
 	wg.Wait()
 	pass(panics)
 }
