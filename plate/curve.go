@@ -8,6 +8,7 @@ import (
 	"example.com/twinplate/internal/kernel"
 	"example.com/twinplate/internal/list"
 	"example.com/twinplate/internal/names"
+	"example.com/twinplate/internal/parallel"
 )
 
 // A Curve is a transfer curve: how a file's code values, 0 to 1, stand for linear light.
@@ -40,7 +41,7 @@ func newCurve(name string, toLinear, fromLinear func(float64) float64) Curve {
 			return list.By(tintCodes, func(i int) float32 { return known[min(max(i-tintZero, 0), 0xffff)] })
 		}),
 		lightWide: sync.OnceValue(func() []float32 {
-			return list.By(wideCodes, func(i int) float32 { return float32(toLinear(float64(i-wideZero) / 0xffff)) })
+			return lightFrom(toLinear, -wideZero, wideCodes, 0xffff)
 		}),
 		encode8:  sync.OnceValue(func() *Encoder { return buildEncoder(toLinear, fromLinear, 0xff) }),
 		encode16: sync.OnceValue(func() *Encoder { return buildEncoder(toLinear, fromLinear, 0xffff) }),
@@ -55,7 +56,19 @@ const tintCodes, tintZero = 1 << 18, 1 << 16
 
 // light returns the linear light of the codes 0 to full.
 func light(toLinear func(float64) float64, full int) []float32 {
-	return list.By(full+1, func(i int) float32 { return float32(toLinear(float64(i) / float64(full))) })
+	return lightFrom(toLinear, 0, full+1, full)
+}
+
+// lightFrom returns the linear light of n codes from the first on. Who reads a file waits for it.
+func lightFrom(toLinear func(float64) float64, first, n, full int) []float32 {
+	const worth = 1000 // codes are worth a processor: a curve's power takes some 0.1 us
+	to := make([]float32, n)
+	parallel.Some(n, worth, func(from, end int) {
+		for i := from; i < end; i++ {
+			to[i] = float32(toLinear(float64(first+i) / float64(full)))
+		}
+	})
+	return to
 }
 
 func (c Curve) transfer() *transfer {
