@@ -196,10 +196,14 @@ func boxMaxAt(f *plate.Gray, r, first, step int) *plate.Gray {
 			}
 		}
 	})
-	parallel.Rows(w, h, func(j0, j1 int) { // the same by whole rows
+	// The same by whole rows, block by block.
+	const enough = 1 << 15 // pixels that are worth a processor
+	block := (k + step - 1) / step
+	parallel.Some((h+block-1)/block, max(enough/(f.W*k), 1), func(from, to int) {
 		ends := list.Rows[float32](k+1, w)
 		begun := make([]float32, w)
-		for j := j0; j < j1; {
+		for n := from; n < to; n++ {
+			j := n * block
 			b := first + j*step
 			fill(ends[k], none)
 			for i := k - 1; i >= 0; i-- {
@@ -209,7 +213,7 @@ func boxMaxAt(f *plate.Gray, r, first, step int) *plate.Gray {
 				}
 			}
 			fill(begun, none)
-			for i := 0; i < k && j < j1; i++ {
+			for i := 0; i < k && j < h; i++ {
 				if y := b + r + i; i > 0 && y < f.H {
 					kernel.Raise(begun, tmp.Pix[y*w:])
 				}
