@@ -186,13 +186,17 @@ func (j *preparation) seen(shot *plate.Gray) *plate.Gray {
 }
 
 // outside returns the places in the color frame that the band camera does not see.
-func (j *preparation) outside() (places []int32) {
-	for i, v := range j.resampler.Valid().Pix {
-		if v == 0 {
-			places = append(places, int32(i))
+func (j *preparation) outside() []int32 {
+	valid := j.resampler.Valid()
+	rows := make([][]int32, valid.H)
+	parallel.EachRow(valid.W, valid.H, func(y int) {
+		for i := y * valid.W; i < (y+1)*valid.W; i++ {
+			if valid.Pix[i] == 0 {
+				rows[y] = append(rows[y], int32(i))
+			}
 		}
-	}
-	return places
+	})
+	return slices.Concat(rows...)
 }
 
 // solve makes the solver, with everything that the recipe does not give estimated, and returns the
