@@ -6,6 +6,7 @@ import (
 	"sort"
 
 	"example.com/twinplate/internal/list"
+	"example.com/twinplate/internal/parallel"
 	"example.com/twinplate/plate"
 )
 
@@ -188,20 +189,17 @@ func (l *level) soften(g Geometry, variance float64) {
 	l.softened += variance
 	if variance > 0 {
 		defer l.measureBlur() // of the band plates
-		for i := range l.frames {
+		parallel.Each(len(l.frames), func(i int) {
 			f := &l.frames[i]
-			b := blur(plane{l.bw, l.bh, f.alpha}, variance)
-			f.alpha, f.spline = b.pix, splined(b)
-		}
+			f.spline = splined(f.spline, blur(plane{l.bw, l.bh, f.alpha}, variance))
+		})
 		return
 	}
 	sx, sy := g.Density()
 	scale := (sx + sy) / 2 * l.fc / l.fb // band pixels of the level to a color pixel of the level
-	for i := range l.frames {
-		for c, pix := range l.frames[i].color {
-			l.frames[i].color[c] = blur(plane{l.w, l.h, pix}, -variance/(scale*scale)).pix
-		}
-	}
+	parallel.Each(3*len(l.frames), func(i int) {
+		blur(plane{l.w, l.h, l.frames[i/3].color[i%3]}, -variance/(scale*scale))
+	})
 }
 
 // Blur blurs a frame in place by nearly a Gaussian: weights of exactly this variance, in pixels

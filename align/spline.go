@@ -12,9 +12,9 @@ import (
 // (Unser, Aldroubi and Eden 1993, "B-spline signal processing", part II).
 
 // splined returns the coefficients of the cubic B-spline through the plane's pixels, the borders
-// mirrored. Each of its two passes along an axis is one of Unser's times a factor that leaves what is
+// mirrored, in c where that is as long. Each of its two passes along an axis is one of Unser's times a factor that leaves what is
 // level as it is.
-func splined(q plane) []float32 {
+func splined(c []float32, q plane) []float32 {
 	const (
 		horizon = 16  // pole to this power is nothing to a float32
 		band    = 4   // rows that go together: a number waits for its neighbor in its own row alone
@@ -22,7 +22,9 @@ func splined(q plane) []float32 {
 	)
 	pole := float32(math.Sqrt(3) - 2)
 	part := 1 - pole
-	c := newPlane(q.w, q.h).pix
+	if len(c) != len(q.pix) {
+		c = newPlane(q.w, q.h).pix
+	}
 	parallel.Parts((q.h+band-1)/band, func(from, to int) {
 		for k := from; k < to; k++ {
 			var in, out [band][]float32

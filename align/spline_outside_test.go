@@ -13,7 +13,7 @@ import (
 // The spline between pixels, up to the borders, against SciPy's ndimage.map_coordinates (order 3, mode "mirror").
 func TestSplineAgainstSciPy(t *testing.T) {
 	src := noisePlate(37, 23, 1)
-	c := splined(plane{src.W, src.H, src.Pix})
+	c := splined(nil, plane{src.W, src.H, src.Pix})
 	var ours, places []float32
 	for y := 1; y < src.H-2; y++ {
 		for x := 1; x < src.W-2; x++ {

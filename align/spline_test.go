@@ -17,7 +17,7 @@ func splineAt(c []float32, w int, u, v float32) float32 {
 // The spline goes through the pixels.
 func TestSpline(t *testing.T) {
 	src := noisePlate(37, 23, 1)
-	c := splined(plane{src.W, src.H, src.Pix})
+	c := splined(nil, plane{src.W, src.H, src.Pix})
 	for y := 1; y < src.H-2; y++ {
 		for x := 1; x < src.W-2; x++ {
 			v := splineAt(c[(y-1)*src.W+x-1:], src.W, 0, 0)

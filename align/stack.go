@@ -138,7 +138,7 @@ func newStack(ctx context.Context, pairs []Pair, width, filled int) (*stack, err
 			b := bands[i][k]
 			s.screen.divide(b, i)
 			l.frames[i].alpha = b.pix
-			l.frames[i].spline = splined(b)
+			l.frames[i].spline = splined(nil, b)
 			l.frames[i].alphaNoise = math.Max(noise(b), leastAlphaNoise)
 		}
 		return nil
