@@ -356,20 +356,25 @@ func (f *screenFit) solve(order int, below float64) bool {
 		weights[b.at] += w
 		levels[b.at] += w * (b.level - f.gains[b.sample])
 	}
+	// Products that are worth a processor: one takes some nanosecond.
+	const worth = 100000
 	normal, rhs := list.Rows[float64](n, n), make([]float64, n) // of which the upper triangle is made
-	for at, w := range weights {
-		if w == 0 {
-			continue
-		}
-		terms := f.places[at][:n]
-		for i, p := range terms {
-			rhs[i] += levels[at] * p
-			row := normal[i][i:]
-			for j, q := range terms[i:] {
-				row[j] += w * p * q
+	parallel.Some(n, max(worth/(len(weights)*n), 1), func(from, to int) {
+		for at, w := range weights {
+			if w == 0 {
+				continue
+			}
+			terms := f.places[at][:n]
+			for i := from; i < to; i++ {
+				p := terms[i]
+				rhs[i] += levels[at] * p
+				row := normal[i][i:]
+				for j, q := range terms[i:] {
+					row[j] += w * p * q
+				}
 			}
 		}
-	}
+	})
 	for i := range n {
 		normal[i][i] = normal[i][i]*(1+ridge) + little
 	}
