@@ -305,20 +305,20 @@ func (w *clipWriters) frame(c ClipOrder, p *clipPlanes, comp, foreground *plate.
 // taker returns what makes a worker's composites and mattes into the clips' code values while each
 // row is at hand.
 func (w *clipWriters) taker() taker {
-	frames := list.Of(w.list, (*clip.Writer).NewFrame)
-	own := make([]clipPlanes, len(frames))
+	buffers := list.Of(w.list, (*clip.Writer).NewBuffer)
+	own := make([]clipPlanes, len(buffers))
 	return taker{
 		row: func(y int, row *StationRow) {
 			transmission := &plate.Gray{W: len(row.Transmission), H: 1, Pix: row.Transmission}
 			comp := &plate.RGB{W: transmission.W, H: 1, Pix: row.Sum}
 			for i, c := range w.order {
 				f, _ := w.frame(c, &own[i], comp, nil, transmission)
-				frames[i].Row(y, f.Row(0), nil)
+				buffers[i].Row(y, f.Row(0), nil)
 			}
 		},
 		inOrder: func(*Result) error {
-			for i, f := range frames {
-				if err := w.list[i].AddFrame(f); err != nil {
+			for i, b := range buffers {
+				if err := w.list[i].AddBuffer(b); err != nil {
 					return err
 				}
 			}

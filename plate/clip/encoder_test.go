@@ -27,7 +27,7 @@ func TestRowsAreTheFrame(t *testing.T) {
 			at := fmt.Sprintf("%s of %v", k.container, size)
 			whole := make([]byte, w.encoder.bytes())
 			w.encoder.fill(whole, f, alpha)
-			one := w.NewFrame()
+			one := w.NewBuffer()
 			for range 2 { // the second time with what the first has left
 				clear(one.data)
 				for y := range f.H {

@@ -55,7 +55,7 @@ func Example() {
 }
 
 // A frame whose rows are made one by one needs no planes.
-func ExampleWriter_NewFrame() {
+func ExampleWriter_NewBuffer() {
 	if clip.Installed() != nil {
 		fmt.Println("FFmpeg is not installed")
 		return
@@ -70,12 +70,12 @@ func ExampleWriter_NewFrame() {
 	if err != nil {
 		log.Fatal(err)
 	}
-	frame, row := w.NewFrame(), plate.NewRGB(32, 1)
+	buffer, row := w.NewBuffer(), plate.NewRGB(32, 1)
 	for y := range 18 {
 		row.Fill(float32(y)/17, 0.5, 0.25)
-		frame.Row(y, row.Row(0), nil)
+		buffer.Row(y, row.Row(0), nil)
 	}
-	if err := w.AddFrame(frame); err != nil {
+	if err := w.AddBuffer(buffer); err != nil {
 		w.Abort()
 		log.Fatal(err)
 	}

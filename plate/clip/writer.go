@@ -100,7 +100,7 @@ type Writer struct {
 	pipe         io.WriteCloser
 	errs         bytes.Buffer
 	encoder      *encoder
-	frame        *Frame // for Add
+	buffer       *Buffer // for Add
 }
 
 // Create begins a video file: beside its name, under which it appears when Close has returned nil.
@@ -224,7 +224,7 @@ func (w *Writer) start() error {
 		return err
 	}
 	widen(w.pipe)
-	w.frame = w.NewFrame()
+	w.buffer = w.NewBuffer()
 	return w.ffmpeg.Start()
 }
 
@@ -262,33 +262,33 @@ func (w *Writer) Add(f *plate.RGB, alpha *plate.Gray) error {
 	case alpha != nil && alpha.Size() != want:
 		return w.fail(plate.CheckSize("alpha", alpha.Size(), "clip", want))
 	}
-	w.encoder.fill(w.frame.data, f, alpha)
-	return w.AddFrame(w.frame)
+	w.encoder.fill(w.buffer.data, f, alpha)
+	return w.AddBuffer(w.buffer)
 }
 
-// A Frame is a frame of a Writer's clip that becomes code values row by row, as Add makes them.
+// A Buffer is memory for a frame of a Writer's clip that becomes code values row by row, as Add makes them.
 // Several goroutines may each make one at the same time.
-type Frame struct {
+type Buffer struct {
 	encoder *encoder
 	data    []byte
 	scratch *scratch
 }
 
-// NewFrame returns a frame that may be added, made again, and added again.
-func (w *Writer) NewFrame() *Frame {
-	return &Frame{w.encoder, make([]byte, w.encoder.bytes()), w.encoder.newScratch()}
+// NewBuffer returns a buffer for frame after frame: it may be filled and added again and again.
+func (w *Writer) NewBuffer() *Buffer {
+	return &Buffer{w.encoder, make([]byte, w.encoder.bytes()), w.encoder.newScratch()}
 }
 
 // Row makes row y of linear light, in the options' primaries. All rows must come, each once, from
 // the top; they are as wide as the clip, and alpha is nil where that has none.
-func (f *Frame) Row(y int, light [3][]float32, alpha []float32) {
-	f.encoder.row(f.data, y, light, alpha, f.scratch)
+func (b *Buffer) Row(y int, light [3][]float32, alpha []float32) {
+	b.encoder.row(b.data, y, light, alpha, b.scratch)
 }
 
-// AddFrame adds a frame of the Writer's own whose rows are all there, and is done with it when it
-// returns.
-func (w *Writer) AddFrame(f *Frame) error {
-	if _, err := w.pipe.Write(f.data); err != nil {
+// AddBuffer adds the frame in a buffer of the Writer's own whose rows are all there, and is done with it
+// when it returns.
+func (w *Writer) AddBuffer(b *Buffer) error {
+	if _, err := w.pipe.Write(b.data); err != nil {
 		err := w.end(err)
 		os.Remove(w.beside)
 		return w.fail(err)
