@@ -60,8 +60,7 @@ func (l *level) edges(g Geometry, size int) []tile {
 	per := nx * ny
 	found := make([]bool, per*len(l.frames))
 	at := l.places(&g)
-	const worth = 8000 // tiles are worth a processor: one takes some 12 ns
-	parallel.Some(len(found), worth, func(from, to int) {
+	parallel.Parts(len(found), func(from, to int) {
 		for i := from; i < to; i++ {
 			f := &l.frames[i/per]
 			if f.alphaNoise > uselessNoise {
@@ -117,8 +116,7 @@ func (l *level) centered(g Geometry, tiles []tile, size int) []tile {
 	const apart = 3
 	moved := make([]tile, len(tiles))
 	at := l.places(&g)
-	const worth = 800 // tiles are worth a processor: one takes some 0.1 us
-	parallel.Some(len(tiles), worth, func(from, to int) {
+	parallel.Parts(len(tiles), func(from, to int) {
 		for i := from; i < to; i++ {
 			t := tiles[i]
 			a := l.frames[t.frame].alpha
@@ -189,8 +187,7 @@ type measurement struct {
 // what it finds.
 func (l *level) measure(ctx context.Context, g Geometry, tiles []tile, h shading, follow map[tile]float64) ([]measurement, error) {
 	ms, found := make([]measurement, len(tiles)), make([]float64, len(tiles))
-	const worth = 50 // tiles are worth a processor: one takes some 2 us
-	parallel.Some(len(tiles), worth, func(from, to int) {
+	parallel.Parts(len(tiles), func(from, to int) {
 		s := sampler{shading: h}
 		for i := from; i < to && ctx.Err() == nil; i++ {
 			ms[i] = s.measure(l, &g, tiles[i], 0, 0)

@@ -246,15 +246,11 @@ const (
 	unmodeled = 0.2
 )
 
-// How many measurements' ways, and how many equations, are worth a processor: some 20 ns take the
-// one, and 60 the other.
-const waysAtOnce, equationsAtOnce = 5000, 1500
-
 // equations turns the measurements into equations across each edge and, where there is texture or a
 // corner, along it.
 func (f *fit) equations(ms []measurement) []equation {
 	ways, first := make([][2]axis, len(ms)), make([]int, len(ms)+1)
-	parallel.Some(len(ms), waysAtOnce, func(from, to int) {
+	parallel.Parts(len(ms), func(from, to int) {
 		for i := from; i < to; i++ {
 			first[i+1] = ms[i].ways(&ways[i])
 		}
@@ -263,7 +259,7 @@ func (f *fit) equations(ms []measurement) []equation {
 		first[i+1] = first[i] + n
 	}
 	list := make([]equation, first[len(ms)])
-	parallel.Some(len(ms), equationsAtOnce, func(from, to int) {
+	parallel.Parts(len(ms), func(from, to int) {
 		for i := from; i < to; i++ {
 			f.equationsOf(list[first[i]:first[i+1]], &ms[i], i, &ways[i])
 		}

@@ -133,8 +133,7 @@ func (e *Estimate) SigmaHere(x, y float64) float64 {
 // edgeSigma returns the expected error at the pieces of edge, root mean square.
 func (e *Estimate) edgeSigma() float64 {
 	squares := make([]float64, len(e.Pieces))
-	const worth = 200 // pieces are worth a processor: one takes some 0.5 us
-	parallel.Some(len(squares), worth, func(from, to int) {
+	parallel.Parts(len(squares), func(from, to int) {
 		for i, p := range e.Pieces[from:to] {
 			s := e.Sigma(p.Color[0], p.Color[1])
 			squares[from+i] = s * s

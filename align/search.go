@@ -409,8 +409,7 @@ const placeSide = 8
 func (l *level) places(g *Geometry) *places {
 	across, down := l.w/placeSide+2, l.h/placeSide+2
 	p := &places{across, make([][2]float64, across*down)}
-	const worth = 10000 // places are worth a processor: one takes some 10 ns
-	parallel.Some(down, max(worth/across, 1), func(from, to int) {
+	parallel.Parts(down, func(from, to int) {
 		for i := from * across; i < to*across; i++ {
 			p.at[i][0], p.at[i][1] = l.place(g, float64(i%across*placeSide), float64(i/across*placeSide))
 		}

@@ -30,7 +30,7 @@ type system struct {
 type group struct{ cell, frame, from, to int }
 
 // together is how many equations at least are added up by themselves, so that the sums do not depend on
-// the number of cores; all of a cell's are added up together.
+// the number of cores: enough to be worth one. All of a cell's are added up together.
 const together = 1 << 9
 
 // system returns the equations for a model about the present parameters.
@@ -62,8 +62,7 @@ func (f *fit) system(eqs []equation, model string, terms int, now theta) *system
 	for k := range from {
 		from[k] = now[k] - s.at[k]
 	}
-	const worth = 4000 // equations are worth a processor: one takes some 25 ns
-	parallel.Some(len(eqs), worth, func(first, end int) {
+	parallel.Parts(len(eqs), func(first, end int) {
 		row := make([]float64, s.parts*kernel.Columns)
 		for i := first; i < end; i++ {
 			q := &eqs[s.order[i]]
@@ -140,16 +139,6 @@ func (s *system) sort() {
 	}
 }
 
-// each calls do for the portions, some at the same time.
-func (s *system) each(do func(k int)) {
-	const worth = 4 // portions are worth a processor: one takes some 25 us
-	parallel.Some(len(s.portions), worth, func(from, to int) {
-		for k := from; k < to; k++ {
-			do(k)
-		}
-	})
-}
-
 // portion returns the groups of a portion.
 func (s *system) portion(k int) []group {
 	from := 0
@@ -171,7 +160,7 @@ func (s *system) mixed(counts func(*equation) bool) *mixed {
 	}
 	m := newMixed(n, cells)
 	parts := make([]*normal, len(s.portions))
-	s.each(func(k int) {
+	parallel.Each(len(s.portions), func(k int) {
 		parts[k] = newNormal(n)
 		side := s.parts * kernel.Columns
 		products, weights := make([]float64, side*side), []float64(nil)
@@ -268,7 +257,7 @@ func (s *system) solve(residuals []float64) (next theta, chi2 float64) {
 	}
 	sums, squares := make([]float64, len(s.portions)), make([][effects]float64, len(m.cells))
 	learns := residuals != nil && f.shading == bending
-	s.each(func(k int) {
+	parallel.Each(len(s.portions), func(k int) {
 		by := make([][kernel.Columns]float64, s.parts) // what a row is multiplied with: its residual
 		set := func(column int, v float64) { by[column/kernel.Columns][column%kernel.Columns] = v }
 		set(s.value, 1)

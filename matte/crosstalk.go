@@ -410,8 +410,7 @@ func (c *core) fit(columns []int) (x []float64, covariance [2][][]float64, err e
 			}
 		}
 		x = nonNegative(a, b, signed...)
-		const worth = 5000 // rows are worth a processor: one takes some 20 ns
-		parallel.Some(len(left), worth, func(from, to int) {
+		parallel.Parts(len(left), func(from, to int) {
 			for i := from; i < to; i++ {
 				r := &c.rows[i]
 				e := r.band

@@ -197,9 +197,8 @@ func boxMaxAt(f *plate.Gray, r, first, step int) *plate.Gray {
 		}
 	})
 	// The same by whole rows, block by block.
-	const enough = 1 << 15 // pixels that are worth a processor
 	block := (k + step - 1) / step
-	parallel.Some((h+block-1)/block, max(enough/(f.W*k), 1), func(from, to int) {
+	parallel.Parts((h+block-1)/block, func(from, to int) {
 		ends := list.Rows[float32](k+1, w)
 		begun := make([]float32, w)
 		for n := from; n < to; n++ {

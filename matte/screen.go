@@ -356,10 +356,8 @@ func (f *screenFit) solve(order int, below float64) bool {
 		weights[b.at] += w
 		levels[b.at] += w * (b.level - f.gains[b.sample])
 	}
-	// Products that are worth a processor: one takes some nanosecond.
-	const worth = 100000
 	normal, rhs := list.Rows[float64](n, n), make([]float64, n) // of which the upper triangle is made
-	parallel.Some(n, max(worth/(len(weights)*n), 1), func(from, to int) {
+	parallel.Parts(n, func(from, to int) {
 		for at, w := range weights {
 			if w == 0 {
 				continue

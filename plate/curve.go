@@ -61,9 +61,8 @@ func light(toLinear func(float64) float64, full int) []float32 {
 
 // lightFrom returns the linear light of n codes from the first on. Who reads a file waits for it.
 func lightFrom(toLinear func(float64) float64, first, n, full int) []float32 {
-	const worth = 1000 // codes are worth a processor: a curve's power takes some 0.1 us
 	to := make([]float32, n)
-	parallel.Some(n, worth, func(from, end int) {
+	parallel.Parts(n, func(from, end int) {
 		for i := from; i < end; i++ {
 			to[i] = float32(toLinear(float64(first+i) / float64(full)))
 		}

@@ -261,8 +261,7 @@ func checkFinite(frame image.Image) error {
 
 func planeFinite(w int, pix []float32, name string) error {
 	var infinite atomic.Bool
-	const worth = 1 << 19 // values are worth a processor: it reads some five in a nanosecond
-	parallel.Some(len(pix), worth, func(from, to int) {
+	parallel.Rows(1, len(pix), func(from, to int) {
 		if !kernel.Finite(pix[from:to]) {
 			infinite.Store(true)
 		}

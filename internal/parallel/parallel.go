@@ -13,14 +13,10 @@ import (
 // Rows calls do for bands of rows that together make 0 to h, at the same time on all processors,
 // and returns when all are done. Small frames are one band. A panic of do becomes one of the
 // caller, who can recover.
-func Rows(w, h int, do func(y0, y1 int)) { parts(h, min(h, w*h>>15), few, do) }
+func Rows(w, h int, do func(y0, y1 int)) { parts(h, min(h, w*h>>14), few, do) }
 
 // Parts is Rows for n things that are worth a processor each.
 func Parts(n int, do func(from, to int)) { parts(n, n, few, do) }
-
-// Some is Parts for n things of which so many are worth a processor: what takes a tenth of a
-// millisecond. A processor that has gone to sleep takes longer to be woken.
-func Some(n, worth int, do func(from, to int)) { parts(n, (n+worth-1)/worth, few, do) }
 
 // EachRow is Rows for what needs nothing but the number of its row.
 func EachRow(w, h int, do func(y int)) {
