@@ -8,8 +8,8 @@ import (
 	"testing"
 )
 
-// Every column of a matrix is transformed as the definition of the discrete transform has it, by each of the
-// radices and several together.
+// Every column of a matrix is transformed as the definition of the discrete transform has it, by
+// each of the radices and several together.
 func TestColumnsAreTransformed(t *testing.T) {
 	const across = 3
 	for _, n := range []int{1, 2, 3, 4, 5, 8, 12, 45, 60, 150} {

@@ -12,8 +12,8 @@ import (
 // (Unser, Aldroubi and Eden 1993, "B-spline signal processing", part II).
 
 // splined returns the coefficients of the cubic B-spline through the plane's pixels, the borders
-// mirrored, in c where that is as long. Each of its two passes along an axis is one of Unser's times a factor that leaves what is
-// level as it is.
+// mirrored, in c where that is as long. Each of its two passes along an axis is one of Unser's
+// times a factor that leaves what is level as it is.
 func splined(c []float32, q plane) []float32 {
 	const (
 		horizon = 16  // pole to this power is nothing to a float32

@@ -66,8 +66,8 @@ func cleanFromTake(frames []Sample, screen *Screen, model, dark *plate.Gray) (*C
 	for _, f := range frames {
 		b.frames = append(b.frames, f.Band)
 	}
-	// Pixels that the gains are found from which the ratio is leveled by: by a quarter the plate is as near to
-	// the truth, to a thousandth (twinplate proof, 20 takes).
+	// Pixels that the gains are found from which the ratio is leveled by: by a quarter the plate is
+	// as near to the truth, to a thousandth (twinplate proof, 20 takes).
 	const levelPixels = GainPixels / 4
 	b.gains = make([]float64, len(frames))
 	b.regain(levelPixels)
@@ -103,8 +103,8 @@ func cleanFromTake(frames []Sample, screen *Screen, model, dark *plate.Gray) (*C
 	return out, nil
 }
 
-// checkBands returns an error where a frame has not the screen's size, or a band plate's value is not
-// finite.
+// checkBands returns an error where a frame has not the screen's size, or a band plate's value is
+// not finite.
 func checkBands(frames []Sample, screen image.Point) error {
 	errs := make([]error, len(frames))
 	parallel.Each(len(frames), func(k int) {
@@ -272,8 +272,8 @@ func (b *rebuild) level() {
 	})
 }
 
-// regain takes the gains by the ratio as it is now, of about so many pixels, and leaves those of frames without
-// open screen.
+// regain takes the gains by the ratio as it is now, of about so many pixels, and leaves those of
+// frames without open screen.
 func (b *rebuild) regain(pixels int) {
 	rows := strips(b.w, b.h, pixels)
 	over := plate.NewGray(b.w, len(rows))
@@ -428,9 +428,10 @@ func (b *rebuild) fill(sum, count *plate.Gray) {
 	}
 }
 
-// spread returns the relative standard deviation of the ratio above its median, over the pixels that
-// were seen, and that by which it is larger below: each from a hundredth of the pixels, which for
-// normal numbers is at 2.326. Of a twentieth, smoke over three hundredths of the frame did not show.
+// spread returns the relative standard deviation of the ratio above its median, over the pixels
+// that were seen, and that by which it is larger below: each from a hundredth of the pixels, which
+// for normal numbers is at 2.326. Of a twentieth, smoke over three hundredths of the frame did not
+// show.
 func (b *rebuild) spread(count *plate.Gray) (above, veil float64) {
 	const (
 		tail   = 0.01  // part of the pixels on either side

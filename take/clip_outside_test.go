@@ -161,8 +161,8 @@ func TestClipsAreTheirFrames(t *testing.T) {
 	}
 }
 
-// Clips whose rows are made into code values while they are at hand are those of planes, whatever the
-// recipe does.
+// Clips whose rows are made into code values while they are at hand are those of planes, whatever
+// the recipe does.
 func TestClipsByRow(t *testing.T) {
 	tier.InTest(t)
 	r := record(t, 1, 2, 3)

@@ -19,8 +19,8 @@ const (
 	maxFlats     = 64 // flat frames of a camera
 )
 
-// A leftNoise is what Job.Noise goes on from: the frames of a preparation, and those that registration
-// has read; and how many warnings there were.
+// A leftNoise is what Job.Noise goes on from: the frames of a preparation, and those that
+// registration has read; and how many warnings there were.
 type leftNoise struct {
 	frames  []matte.Sample
 	sampled []FilePair
@@ -34,10 +34,10 @@ var errNoiseLeft = errors.New("the cameras' noise, which error bars are made fro
 // NoiseLeft reports whether Take.NoiseLater has left the noise to Noise.
 func (j *Job) NoiseLeft() bool { return j.left != nil }
 
-// Noise returns the job with the cameras' noise that Take.NoiseLater has left: it is then the one that
-// Prepare gives without that. Until then the recipe has no noise, and what is made of it is an error:
-// Run where the recipe asks for sigma, Scrubber.Sigma and Scrubber.Pixel. Where nothing was left it
-// returns the job itself.
+// Noise returns the job with the cameras' noise that Take.NoiseLater has left: it is then the one
+// that Prepare gives without that. Until then the recipe has no noise, and what is made of it is an
+// error: Run where the recipe asks for sigma, Scrubber.Sigma and Scrubber.Pixel. Where nothing was
+// left it returns the job itself.
 func (j *Job) Noise(ctx context.Context) (*Job, error) {
 	if j.left == nil {
 		return j, nil
@@ -295,8 +295,8 @@ func (j *preparation) readGreen(p FilePair) (*plate.Gray, error) {
 	return less(greenOf(shot.Color)[0], greenOf(j.take.darkColor)), nil
 }
 
-// less returns a plate less its dark one, where there is one. The plate stays as it is: others may have it
-// too.
+// less returns a plate less its dark one, where there is one. The plate stays as it is: others may
+// have it too.
 func less(f *plate.Gray, dark []*plate.Gray) *plate.Gray {
 	if len(dark) == 0 {
 		return f

@@ -65,8 +65,8 @@ func TestNoiseFromFlatFrames(t *testing.T) {
 	}
 }
 
-// The noise that is found later is what Prepare finds, and so is all that is told of the take; until
-// then nothing is made of it.
+// The noise that is found later is what Prepare finds, and so is all that is told of the take;
+// until then nothing is made of it.
 func TestNoiseLater(t *testing.T) {
 	r := testShot(t, simulate.Cutouts{Seed: 2}, simulate.DemoFaults(), 2)
 	r.Write, r.Geometry, r.CleanBand, r.Beyond = []string{"sigma"}, take.Choice[align.Geometry]{}, "", "outside"

@@ -29,8 +29,9 @@ type Take struct {
 	// a wrong curve which registers again, for whoever would rather have the job sooner.
 	CurvesLater bool
 
-	// NoiseLater has Prepare leave the cameras' noise to Job.Noise, for whoever would rather see frames
-	// sooner than their error bars. Nothing is left where the recipe has it, or is Tidy, so that frames need it.
+	// NoiseLater has Prepare leave the cameras' noise to Job.Noise, for whoever would rather see
+	// frames sooner than their error bars. Nothing is left where the recipe has it, or is Tidy, so
+	// that frames need it.
 	NoiseLater bool
 
 	// FewFrames has Prepare and Register find the geometry from the frames that they read at first,

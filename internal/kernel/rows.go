@@ -261,8 +261,8 @@ func weighFrom(i int, dst, a, b, c []float32, weights *[3]float32) {
 	}
 }
 
-// Matrix puts rows of red, green and blue, of one length, through a matrix, which is given row by row
-// and followed by what is added then. It gives the same bits on every machine.
+// Matrix puts rows of red, green and blue, of one length, through a matrix, which is given row by
+// row and followed by what is added then. It gives the same bits on every machine.
 func Matrix(rgb *[3][]float32, m *[12]float32) {
 	matrixFrom(matrixFront(rgb, m), rgb, m)
 }

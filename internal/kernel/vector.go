@@ -571,8 +571,8 @@ func stretch(r *cubicRows, n int) {
 	}
 }
 
-// The first neighbors of four pixels are picked from one vector; the second ones lie in the same way
-// one value further on, and so do the others.
+// The first neighbors of four pixels are picked from one vector; the second ones lie in the same
+// way one value further on, and so do the others.
 
 func foursFront(f *Fours, dst, line []float32) int {
 	n := f.n / 4 * 4

@@ -47,9 +47,9 @@ type kind struct {
 // tv asks for Y'CbCr by BT.709 at the narrow range, with chroma from all of its pixels.
 const tv = "scale=out_color_matrix=bt709:out_range=tv:flags=bicubic+accurate_rnd+full_chroma_int"
 
-// H.264 and HEVC lose less by these settings than by the preset fast at crf 18 and 16, and take half
-// the processor time for some more bytes (docs/measured.md, "What a clip's settings cost"). Quicker
-// presets of x264 are coarser with chroma, by what the offset takes back.
+// H.264 and HEVC lose less by these settings than by the preset fast at crf 18 and 16, and take
+// half the processor time for some more bytes (docs/measured.md, "What a clip's settings cost").
+// Quicker presets of x264 are coarser with chroma, by what the offset takes back.
 var kinds = map[Format]kind{
 	Archive: {extension: ".mkv", container: "matroska", alpha: true, sound: "flac",
 		codec: []string{"-c:v", "ffv1", "-level", "3", "-g", "1", "-slices", "4", "-slicecrc", "1", "-colorspace", "rgb", "-color_range", "pc"}},
@@ -266,8 +266,8 @@ func (w *Writer) Add(f *plate.RGB, alpha *plate.Gray) error {
 	return w.AddBuffer(w.buffer)
 }
 
-// A Buffer is memory for a frame of a Writer's clip that becomes code values row by row, as Add makes them.
-// Several goroutines may each make one at the same time.
+// A Buffer is memory for a frame of a Writer's clip that becomes code values row by row, as Add
+// makes them. Several goroutines may each make one at the same time.
 type Buffer struct {
 	encoder *encoder
 	data    []byte
@@ -285,8 +285,8 @@ func (b *Buffer) Row(y int, light [3][]float32, alpha []float32) {
 	b.encoder.row(b.data, y, light, alpha, b.scratch)
 }
 
-// AddBuffer adds the frame in a buffer of the Writer's own whose rows are all there, and is done with it
-// when it returns.
+// AddBuffer adds the frame in a buffer of the Writer's own whose rows are all there, and is done
+// with it when it returns.
 func (w *Writer) AddBuffer(b *Buffer) error {
 	if _, err := w.pipe.Write(b.data); err != nil {
 		err := w.end(err)

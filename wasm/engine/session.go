@@ -141,8 +141,8 @@ func graveOf(j *take.Job) []string {
 var errNotOpen = errors.New("no take is open")
 
 // prepare makes the take ready, and writes the recipe with every estimate to the file at a.Path; a
-// draft is made from a.Samples. With a.Later a test for wrong curves is left to curves, and the cameras'
-// noise to noise; with a.Planes what another engine has found is not looked for again.
+// draft is made from a.Samples. With a.Later a test for wrong curves is left to curves, and the
+// cameras' noise to noise; with a.Planes what another engine has found is not looked for again.
 func (s *session) prepare(ctx context.Context, a *arguments) (*prepared, error) {
 	if s.take == nil {
 		return nil, errNotOpen
@@ -191,7 +191,8 @@ func (s *session) noise(ctx context.Context, a *arguments) (*prepared, error) {
 	return s.prepared(a.Path)
 }
 
-// prepared has frames made of the job, and writes its recipe with every estimate to the file at path.
+// prepared has frames made of the job, and writes its recipe with every estimate to the file at
+// path.
 func (s *session) prepared(path string) (*prepared, error) {
 	s.scrubber = s.job.NewScrubber()
 	r := s.job.Recipe(nil)
