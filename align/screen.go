@@ -27,8 +27,6 @@ type screen struct {
 // height: the screen is where x u + y v <= at.
 type border struct{ x, y, at float64 }
 
-func screenTerms(x, y float64) [6]float64 { return [6]float64{1, x, y, x * x, x * y, y * y} }
-
 // By how much parts of the screen that the performer divides may differ in light, in natural
 // logarithms: to belong to the screen (a stop and a half), and to be surely open, with no scrim or
 // smoke before them.
@@ -183,7 +181,7 @@ func (sc *screen) fit(light []float64, open []bool, w, h int) {
 	}
 }
 
-// across returns the screen along a row, c + b x + a x^2.
+// across returns the screen along a row, c + x (b + x a), of the terms 1, x, y, x^2, x y and y^2.
 func (sc *screen) across(y float64) (c, b, a float64) {
 	q := &sc.q
 	return q[0] + y*(q[2]+y*q[5]), q[1] + y*q[4], q[3]
@@ -208,7 +206,7 @@ func (s *screenSums) add(x, light, weight float64) {
 
 // into adds them for the row y.
 func (s *screenSums) into(m *normal, y float64) {
-	byX, byY := [6]int{0, 1, 0, 2, 1, 0}, [6]int{0, 0, 1, 0, 1, 2} // the powers in screenTerms
+	byX, byY := [6]int{0, 1, 0, 2, 1, 0}, [6]int{0, 0, 1, 0, 1, 2} // the powers in across's terms
 	high := [5]float64{1, y, y * y, y * y * y, y * y * y * y}
 	for i := range byX {
 		for j := range i + 1 {
@@ -410,11 +408,10 @@ func (sc *screen) divide(b plane, pair int) {
 	across, down := (b.w+step-1)/step+1, (b.h+step-1)/step
 	// nodes fills in one over the screen at every step-th place of row y.
 	nodes := func(to []float64, y int) {
-		v := 2*float64(y)/float64(b.h) - 1
+		level, slope, bend := sc.across(2*float64(y)/float64(b.h) - 1)
 		for i := range to {
-			t := screenTerms(2*float64(i*step)/float64(b.w)-1, v)
-			e := sumProducts(sc.q[:], t[:])
-			to[i] = 1 / (gain * math.Exp(math.Max(sc.low, math.Min(e, sc.top))))
+			x := 2*float64(i*step)/float64(b.w) - 1
+			to[i] = 1 / (gain * math.Exp(math.Max(sc.low, math.Min(level+x*(slope+x*bend), sc.top))))
 		}
 	}
 	parallel.Parts(down, func(from, to int) {
